@@ -1,0 +1,3 @@
+"""evenbore: compare wind instruments fairly from recordings of scales."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,45 @@
+"""The one family of errors: each message is complete, in plain words, for the person at the keyboard."""
+
+from dataclasses import dataclass
+
+
+class EvenboreError(Exception):
+    """Base of all errors that a user can act on."""
+
+
+class AudioError(EvenboreError):
+    """Why a recording cannot be used; the text becomes the `reason` of a recording set aside."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong with a study's inputs.
+
+    `row` is the line of the sheet as a spreadsheet shows it (the header is row 1); `value` is what was
+    found, `allowed` what may stand there, `cause` the likely reason.
+    """
+
+    file: str
+    row: int | None
+    column: str | None
+    value: str | None
+    allowed: str
+    cause: str = ""
+
+    def __str__(self) -> str:
+        place = self.file
+        if self.row is not None:
+            place += f", row {self.row}"
+        if self.column is not None:
+            place += f", column '{self.column}'"
+        found = "" if self.value is None else f" found {self.value!r};"
+        cause = f" Likely cause: {self.cause}." if self.cause else ""
+        return f"{place}:{found} allowed: {self.allowed}.{cause}"
+
+
+class StudyError(EvenboreError):
+    """All problems of a study's config and sheets, reported at once."""
+
+    def __init__(self, problems: list[Problem]):
+        self.problems = list(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))

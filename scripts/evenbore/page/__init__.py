@@ -1,0 +1,1 @@
+"""The report page: one self-contained HTML file."""

@@ -1,0 +1,1 @@
+"""What the trade knows: note names, tuning, instrument families, scales."""
