@@ -1,0 +1,329 @@
+"""Every column of every results table: name, unit, type, meaning, source.
+
+The single source for table headers, `columns.tsv` and the documentation.
+
+Conventions: levels are in dB, frequencies in Hz, times in seconds unless the name says otherwise;
+cents are 1200 log2(f / f_reference); an empty cell means "not measurable", never zero.
+"""
+
+from typing import NamedTuple
+
+
+class Column(NamedTuple):
+    """One column of a results table; `dtype` is one of str, int, float."""
+
+    name: str
+    unit: str
+    dtype: str
+    meaning: str
+    source: str = ""
+
+
+_PEETERS = "Peeters et al. 2011, J. Acoust. Soc. Am. 130, 2902"
+_POLLARD = "Pollard & Jansson 1982, Acustica 51, 162"
+_SMAA = "Lahdelma & Salminen 2001, Operations Research 49, 444"
+
+_RECORDING = Column("recording", "", "str", "id of the recording, from the sheet")
+_INSTRUMENT = Column("instrument", "", "str", "id of the instrument, from the sheet")
+_SESSION = Column("session", "", "str", "id of the recording session (one set-up), from the sheet")
+_TAKE = Column("take", "", "int", "number of the repeat take")
+_DYNAMIC = Column("dynamic", "", "str", "dynamic asked of the player: pp p mp mf f ff")
+_ARTICULATION = Column("articulation", "", "str", "slurred or tongued")
+_DIRECTION = Column("direction", "", "str", "direction of the scale: up, down or up-down")
+_STATE = Column("state", "", "str", "state of the instrument when recorded, from the config's `states`")
+_STEP = Column("step", "", "int", "0-based index of the note in the expected scale")
+_GROUP = Column("group", "", "int", "comparability group: sessions joined by shared instruments")
+_WRITTEN = Column(
+    "written_note", "", "str", "written note, scientific pitch notation", "ISO 16 (A4 = 440 Hz)"
+)
+_MIDI = Column("midi", "", "int", "sounding equal-tempered note number (A4 = 69)")
+_CRITERION = Column("criterion", "", "str", "name of the criterion, see criteria.tsv")
+_UNIT = Column("unit", "", "str", "unit of the values in this row")
+_LOW = Column("low", "see unit", "float", "lower end of the 90 % interval")
+_HIGH = Column("high", "see unit", "float", "upper end of the 90 % interval")
+_REASON = Column("reason", "", "str", "why a value is missing or to be read with care")
+_PRIORITIES = Column("priorities", "", "str", "named set of weights from the config")
+_N_TAKES = Column("n_takes", "", "int", "number of takes behind the value")
+_BAND = Column(
+    "band_hz", "Hz", "float", "exact mid-band frequency of the one-third octave", "IEC 61260-1:2014"
+)
+
+_TAKE_KEYS = (
+    _RECORDING, _INSTRUMENT, _SESSION, _TAKE, _DYNAMIC, _ARTICULATION, _DIRECTION, _STATE,
+)  # fmt: skip
+
+TABLES: dict[str, tuple[Column, ...]] = {
+    "recordings": (
+        *_TAKE_KEYS,
+        Column("status", "", "str", "ok, warned or set_aside"),
+        Column("reason", "", "str", "plain words: why the recording was warned about or set aside"),
+        Column("duration_s", "s", "float", "duration of the audio file"),
+        Column("sample_rate_hz", "Hz", "int", "sample rate of the audio file"),
+        Column("snr_db", "dB", "float", "median over notes of the note's signal-to-noise ratio"),
+        Column("clipped_fraction", "", "float", "share of samples in runs of three or more at full scale"),
+        Column("notes_expected", "", "int", "number of notes that the sheet says were played"),
+        Column("notes_found", "", "int", "number of expected notes that were found"),
+        Column("chunk", "", "str", "work chunk that the recording was measured in"),
+        Column("reverb_s", "s", "float", "rough reverberation time (60 dB decay) from decays after notes"),
+        Column("hum_db", "dB", "float", "mains hum (50 or 60 Hz and harmonics) over the noise beside it"),
+        Column("lufs", "LUFS", "float", "integrated programme loudness", "ITU-R BS.1770-4"),
+        Column(
+            "offset_cents", "cents", "float", "median deviation of the take's notes from equal temperament"
+        ),
+        Column("channel", "", "int", "1-based channel of the file that was measured"),
+    ),
+    "notes": (
+        *_TAKE_KEYS,
+        _STEP,
+        _WRITTEN,
+        _MIDI,
+        Column(
+            "onset_s",
+            "s",
+            "float",
+            "where the note's own harmonics reach 20 dB below its steady level, or half-way through the slur",
+        ),
+        Column(
+            "offset_s",
+            "s",
+            "float",
+            "where the note's own harmonics fall 20 dB below its steady level, or half-way through the slur",
+        ),
+        Column("confidence", "", "float", "probability that this is the expected note"),
+        Column("f0_hz", "Hz", "float", "fundamental frequency over the steady part, all usable harmonics"),
+        Column("f0_se_cents", "cents", "float", "standard error of f0_hz"),
+        Column(
+            "cents", "cents", "float", "deviation of f0_hz from the equal-tempered note at the session's A4"
+        ),
+        Column("cents_sd", "cents", "float", "standard deviation of pitch over time within the steady part"),
+        Column("cents_drift", "cents/s", "float", "slope of pitch over time within the steady part"),
+        Column(
+            "level_dbfs",
+            "dB re full scale",
+            "float",
+            "power sum of the note's harmonics over the steady part; 0 dB is a full-scale sine",
+        ),
+        Column("level_dba", "dB re full scale", "float", "the same, A-weighted", "IEC 61672-1"),
+        Column(
+            "centroid_hz", "Hz", "float", "amplitude-weighted spectral centroid of the harmonics", _PEETERS
+        ),
+        Column("centroid_order", "", "float", "the centroid in units of the harmonic number", _PEETERS),
+        Column(
+            "rolloff_hz", "Hz", "float", "frequency below which 95 % of the harmonics' energy lies", _PEETERS
+        ),
+        Column(
+            "tilt_db_per_octave",
+            "dB/octave",
+            "float",
+            "slope of harmonic level over log2 frequency, least squares over the usable harmonics",
+        ),
+        Column("odd_even_db", "dB", "float", "energy of odd harmonics over even ones", _PEETERS),
+        Column("tristimulus_1", "", "float", "share of harmonic 1 in the summed amplitudes", _POLLARD),
+        Column("tristimulus_2", "", "float", "share of harmonics 2 to 4 in the summed amplitudes", _POLLARD),
+        Column(
+            "tristimulus_3", "", "float", "share of harmonics 5 and up in the summed amplitudes", _POLLARD
+        ),
+        Column("high_band_db", "dB", "float", "energy of the harmonics above 2 kHz over that of those below"),
+        Column("hnr_db", "dB", "float", "energy of the harmonics over that of the noise between them"),
+        Column(
+            "attack_ms", "ms", "float", "time for the level to rise from 10 % to 90 % of the steady amplitude"
+        ),
+        Column(
+            "settle_ms",
+            "ms",
+            "float",
+            "time from the onset until pitch stays within 10 cents of the steady pitch",
+        ),
+        Column(
+            "transition_ms", "ms", "float", "in a slur: time in which the old note gives way to the new one"
+        ),
+        Column(
+            "snr_db",
+            "dB",
+            "float",
+            "level of the harmonics over the background noise before or between notes",
+        ),
+        Column("flags", "", "str", "space-separated words on what to read with care"),
+    ),
+    "harmonics": (
+        _RECORDING,
+        _STEP,
+        Column("harmonic", "", "int", "harmonic number, 1 is the fundamental"),
+        Column("frequency_hz", "Hz", "float", "harmonic number times f0_hz"),
+        Column("level_db", "dB re full scale", "float", "level of the harmonic over the steady part"),
+        Column("above_noise_db", "dB", "float", "level over the noise around the harmonic"),
+    ),
+    "bands": (
+        _RECORDING,
+        _STEP,
+        _BAND,
+        Column("level_db", "dB re full scale", "float", "level of the note in the band, harmonics and noise"),
+        Column("above_noise_db", "dB", "float", "level over the background noise in the band"),
+    ),
+    "band_profiles": (
+        _INSTRUMENT,
+        _STATE,
+        _DYNAMIC,
+        Column("session", "", "str", "that session alone, normalised; empty: all sessions"),
+        _BAND,
+        Column("level_db", "dB", "float", "normalised level, centred over the row set"),
+        Column("se_db", "dB", "float", "standard error, set-up estimate included"),
+        _GROUP,
+    ),  # fmt: skip
+    "setups": (
+        _GROUP,
+        _SESSION,
+        _BAND,
+        Column("response_db", "dB", "float", "estimated response of the session's room, microphone and gain"),
+        Column("response_se_db", "dB", "float", "its standard error"),
+    ),  # fmt: skip
+    "comparability": (
+        _SESSION,
+        _INSTRUMENT,
+        _GROUP,
+        Column("links", "", "int", "number of other sessions that this instrument joins this one to"),
+        Column("link_se_db", "dB", "float", "standard error of the session's link to its group"),
+    ),  # fmt: skip
+    "note_profiles": (
+        _INSTRUMENT,
+        _STATE,
+        _DYNAMIC,
+        _MIDI,
+        _WRITTEN,
+        Column("register", "", "str", "register of the written note, from the family file"),
+        Column("measure", "", "str", "name of the measure, a column of notes.tsv"),
+        Column("value", "see measure", "float", "mean over takes after set-up normalisation"),
+        Column("se", "see measure", "float", "standard error, set-up estimate included"),
+        _LOW,
+        _HIGH,
+        _N_TAKES,
+        _GROUP,
+    ),  # fmt: skip
+    "criteria": (
+        _CRITERION,
+        _UNIT,
+        Column("better", "", "str", "lower, higher or target (nearest to zero)"),
+        Column("chain_dependent", "", "str", "yes: not compared between set-ups that nothing links"),
+        Column("just_noticeable", "see unit", "float", "smallest difference that listeners usually notice"),
+        Column("meaning", "", "str", "definition in words"),
+        Column("source", "", "str", "source of the definition and of the just-noticeable difference"),
+    ),  # fmt: skip
+    "instruments": (
+        _INSTRUMENT,
+        _STATE,
+        _CRITERION,
+        Column("value", "see unit", "float", "value of the criterion"),
+        _LOW,
+        _HIGH,
+        _UNIT,
+        _N_TAKES,
+        _GROUP,
+        _REASON,
+    ),  # fmt: skip
+    "pairs": (
+        Column("instrument_a", "", "str", "first instrument"),
+        Column("instrument_b", "", "str", "second instrument"),
+        _CRITERION,
+        _GROUP,
+        Column("difference", "see unit", "float", "value of a minus value of b"),
+        _LOW,
+        _HIGH,
+        Column("p", "", "float", "two-sided p-value of no difference"),
+        Column(
+            "p_adjusted",
+            "",
+            "float",
+            "p adjusted over the study's pairs of that criterion",
+            "Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289",
+        ),
+        _UNIT,
+        Column("just_noticeable", "see unit", "float", "smallest difference that listeners usually notice"),
+        Column("verdict", "", "str", "not_comparable, no_audible_difference, differs or undecided"),
+        Column("takes_needed", "", "int", "takes of each instrument that would probably decide"),
+        _REASON,
+    ),
+    "ranking": (
+        _PRIORITIES,
+        _GROUP,
+        _STATE,
+        _INSTRUMENT,
+        Column("gate", "", "str", "pass, or the must-pass that failed"),
+        Column("rank_median", "", "float", "median rank over the draws", _SMAA),
+        Column("rank_low", "", "float", "5 % point of the rank", _SMAA),
+        Column("rank_high", "", "float", "95 % point of the rank", _SMAA),
+        Column("p_first", "", "float", "probability of being first", _SMAA),
+        Column("utility", "just-noticeable steps", "float", "mean weighted utility over the draws"),
+    ),  # fmt: skip
+    "rank_probabilities": (
+        _PRIORITIES,
+        _GROUP,
+        _INSTRUMENT,
+        Column("rank", "", "int", "rank, 1 is best"),
+        Column("probability", "", "float", "probability of that rank", _SMAA),
+    ),  # fmt: skip
+    "sensitivity": (
+        _PRIORITIES,
+        _INSTRUMENT,
+        _CRITERION,
+        Column("weight_change", "", "float", "change of the criterion's weight"),
+        Column("p_first", "", "float", "probability of being first with that weight", _SMAA),
+    ),  # fmt: skip
+    "value": (
+        _INSTRUMENT,
+        Column("total_cost", "currency of the study", "float", "price, set-up, case and inspection repairs"),
+        Column("quality", "just-noticeable steps", "float", "mean weighted utility without cost"),
+        _LOW,
+        _HIGH,
+        Column("on_front", "", "str", "yes: nothing else is both better and cheaper"),
+    ),  # fmt: skip
+    "clusters": (
+        _INSTRUMENT,
+        Column("cluster", "", "int", "cluster number; empty: no cluster structure"),
+        Column("stability", "", "float", "share of bootstrap draws that confirm the cluster"),
+        Column("pc1", "", "float", "first principal component of the normalised profile"),
+        Column("pc2", "", "float", "second principal component of the normalised profile"),
+    ),
+    "tuning_advice": (
+        _INSTRUMENT,
+        _STATE,
+        Column("tune_on_note", "", "str", "written note to tune on"),
+        Column(
+            "aim_cents",
+            "cents",
+            "float",
+            "how far from true to aim with that note: its own deviation from the instrument's median",
+        ),
+        Column("overall_offset_cents", "cents", "float", "median deviation of the whole instrument"),
+        Column("advice", "", "str", "the same in the player's words"),
+    ),  # fmt: skip
+    "findings": (
+        _INSTRUMENT,
+        _STATE,
+        Column(
+            "kind",
+            "",
+            "str",
+            "stuffy_run, stuffy_note, regulation_step, vent_fault, all_dull,"
+            " intonation_outlier, register_shift, odd_one_out or session_effect",
+        ),
+        Column("first_note", "", "str", "lowest written note concerned"),
+        Column("last_note", "", "str", "highest written note concerned"),
+        Column("n_notes", "", "int", "number of notes concerned"),
+        Column("size", "see unit", "float", "size of the effect"),
+        _UNIT,
+        Column("confidence", "", "float", "probability that the finding is real"),
+        Column("region", "", "str", "where on the instrument a technician might look first"),
+        Column(
+            "region_low_note", "", "str", "written note whose first open hole is the lowest suspected one"
+        ),
+        Column(
+            "region_high_note", "", "str", "written note whose first open hole is the highest suspected one"
+        ),
+        Column("explanation", "", "str", "what was measured and what else could explain it"),
+    ),  # fmt: skip
+}
+
+
+def names(table: str) -> list[str]:
+    """Column names of a results table, in order."""
+    return [column.name for column in TABLES[table]]

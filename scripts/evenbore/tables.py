@@ -1,0 +1,47 @@
+"""Read and write the results tables: TSV with the columns of `columns.TABLES`, written atomically."""
+
+import os
+from pathlib import Path
+
+import pandas as pd
+
+from evenbore.columns import TABLES, names
+
+_PANDAS_TYPES = {"str": "string", "int": "Int64", "float": "float64"}
+
+
+def conform(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """The frame with exactly the table's columns, in order and typed; a missing or extra one is an error."""
+    wanted = names(table)
+    if set(frame.columns) != set(wanted):
+        missing, extra = set(wanted) - set(frame.columns), set(frame.columns) - set(wanted)
+        raise ValueError(f"table {table}: missing columns {sorted(missing)}, extra columns {sorted(extra)}")
+    return frame[wanted].astype({column.name: _PANDAS_TYPES[column.dtype] for column in TABLES[table]})
+
+
+def write_table(frame: pd.DataFrame, table: str, path: str | Path) -> None:
+    """Write a results table as UTF-8 TSV: six significant digits, empty cells for what is missing."""
+    text = conform(frame, table).to_csv(sep="\t", index=False, float_format="%.6g", lineterminator="\n")
+    _replace(path, lambda temporary: temporary.write_bytes(text.encode("utf-8")))
+
+
+def read_table(path: str | Path, table: str) -> pd.DataFrame:
+    """Read a results table with its column types; only empty cells count as missing."""
+    types = {column.name: _PANDAS_TYPES[column.dtype] for column in TABLES[table]}
+    return pd.read_csv(path, sep="\t", dtype=types, keep_default_na=False, na_values=[""], encoding="utf-8")
+
+
+def write_parquet(frame: pd.DataFrame, path: str | Path) -> None:
+    """Write a frame as Parquet, atomically."""
+    _replace(path, lambda temporary: frame.to_parquet(temporary, index=False))
+
+
+def _replace(path: str | Path, write) -> None:
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        write(temporary)
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
