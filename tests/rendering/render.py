@@ -1,0 +1,217 @@
+"""Scales played on sampled instruments, with the truth about every note.
+
+A sampled-instrument soundfont holds real recorded notes that nobody here played. fluidsynth plays them:
+every note once alone (long, with silence around it), and for tongued takes the scale itself.
+
+Conventions: notes are SOUNDING midi numbers; times in seconds; audio is mono float64 at `RATE`, the left
+channel of the rendering (the two channels of a stereo sample are two microphones; a sum would comb).
+
+Truth of a note
+    note_on_s    when the note is asked for (tongued) or where the cross-fade begins (slurred)
+    onset_s      tongued: where the note, heard alone, first reaches −20 dB of its own steady level;
+                 slurred: the centre of the cross-fade from the note before
+    offset_s     where the note, heard alone, last is above −20 dB of its steady level, at most the next onset
+    praat_hz, yin_hz   pitch of exactly the steady part that is in the take, heard alone, by two independent
+                 general-purpose references searching only near the nominal pitch; NaN: none found
+"""
+
+import math
+import shutil
+import subprocess
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import librosa
+import numpy as np
+import parselmouth
+import soundfile
+import soxr
+
+from .midi import midi_file
+
+RATE = 48000
+VELOCITY = 90
+GAIN = 0.6
+NEAR_CENTS = 150  # the references look only this far from the nominal pitch
+AGREE_CENTS = 1.0
+AUDIBLE_DB = -20.0
+ATTACK_S = 0.3  # a sampled note is steady from here on
+FADE_S = 0.04
+LEAD_S = 0.5
+SOUNDFONT_FOLDERS = ("/usr/share/sounds/sf2", "/usr/share/soundfonts")
+
+
+@dataclass(frozen=True)
+class Voice:
+    """One General MIDI program (0-based) standing for an instrument family, over sounding notes low..high."""
+
+    family: str
+    program: int
+    low: int
+    high: int
+
+
+@dataclass(frozen=True)
+class TrueNote:
+    """One note as it truly is in a take; `midi` is the note that sounds. See the module's conventions."""
+
+    step: int
+    midi: int
+    note_on_s: float
+    onset_s: float
+    offset_s: float
+    praat_hz: float
+    yin_hz: float
+
+    @property
+    def reference_hz(self) -> float:
+        """Geometric mean of both references."""
+        return math.sqrt(self.praat_hz * self.yin_hz)
+
+    @property
+    def references_agree(self) -> bool:
+        """Whether both references found a pitch, within `AGREE_CENTS` of each other."""
+        return abs(1200 * math.log2(self.praat_hz / self.yin_hz)) <= AGREE_CENTS
+
+
+@dataclass(frozen=True)
+class Take:
+    """A rendered scale: mono audio at `RATE` and its true notes in playing order."""
+
+    audio: np.ndarray
+    notes: tuple[TrueNote, ...]
+
+
+def find_soundfont(name: str) -> Path | None:
+    """Where the soundfont file `name` is installed, or None."""
+    return next((path for folder in SOUNDFONT_FOLDERS if (path := Path(folder) / name).is_file()), None)
+
+
+def note_hz(midi: float) -> float:
+    """Equal temperament at A4 = 440 Hz (ISO 16)."""
+    return 440.0 * 2 ** ((midi - 69) / 12)
+
+
+def play(soundfont: Path, program: int, notes: list[tuple[int, float, float]], tail_s: float = 1.5) -> np.ndarray:
+    """What fluidsynth makes of the notes (midi, on, off), reverberation and chorus off. Shape (frames,)."""
+    fluidsynth = shutil.which("fluidsynth")
+    if fluidsynth is None:
+        raise FileNotFoundError("fluidsynth is not installed")
+    with tempfile.TemporaryDirectory() as folder:
+        score, wav = Path(folder) / "score.mid", Path(folder) / "played.wav"
+        score.write_bytes(midi_file(program, notes, VELOCITY, tail_s))
+        options = ["-ni", "-q", "-R", "0", "-C", "0", "-g", str(GAIN), "-r", str(RATE), "-O", "float"]
+        subprocess.run([fluidsynth, *options, "-F", wav, soundfont, score], check=True, capture_output=True)
+        return soundfile.read(wav, always_2d=True)[0][:, 0]
+
+
+def notes_alone(soundfont: Path, program: int, midis: list[int], lengths_s: list[float]) -> list[np.ndarray]:
+    """Each note by itself from its note-on, held lengths_s[i] and then let go for one second."""
+    starts = np.cumsum([0.0, *(length + 1.2 for length in lengths_s)])
+    score = [
+        (midi, start, start + length)
+        for midi, start, length in zip(midis, starts[:-1], lengths_s, strict=True)
+    ]
+    audio = play(soundfont, program, score)
+    return [audio[round(on * RATE) : round((off + 1.0) * RATE)] for _, on, off in score]
+
+
+def audible_span(alone: np.ndarray, held_s: float) -> tuple[float, float]:
+    """First and last time the note is within `AUDIBLE_DB` of its steady level (RMS in centred 10 ms windows)."""
+    window = round(0.01 * RATE)
+    energy = np.concatenate([[0.0], np.cumsum(alone**2)])
+    centre = np.arange(len(alone))
+    first = np.clip(centre - window // 2, 0, len(alone))
+    last = np.clip(centre + window // 2, 0, len(alone))
+    power = (energy[last] - energy[first]) / window
+    steady = np.median(power[round(0.5 * held_s * RATE) : round(held_s * RATE)])
+    above = np.flatnonzero(power >= steady * 10 ** (AUDIBLE_DB / 10))
+    return above[0] / RATE, above[-1] / RATE
+
+
+def praat_pitch(body: np.ndarray, midi: float, near_cents: float = NEAR_CENTS) -> float:
+    """Median pitch (Hz) by Praat's autocorrelation (Boersma 1993), within near_cents of the nominal; else NaN."""
+    nominal = note_hz(midi)
+    low, high = nominal * 2 ** (-near_cents / 1200), nominal * 2 ** (near_cents / 1200)
+    sound = parselmouth.Sound(body, RATE)
+    track = sound.to_pitch_ac(
+        time_step=0.01, pitch_floor=low, pitch_ceiling=high, very_accurate=True, octave_cost=0.0
+    ).selected_array["frequency"]
+    return float(np.median(track[track > 0])) if (track > 0).any() else math.nan
+
+
+def yin_pitch(body: np.ndarray, midi: float, near_cents: float = NEAR_CENTS) -> float:
+    """Median pitch (Hz) by librosa's yin (de Cheveigné & Kawahara 2002), within near_cents of the nominal.
+
+    High notes have few samples a period and yin interpolates by a parabola, so the body is resampled first.
+    """
+    nominal = note_hz(midi)
+    rate = 4 * RATE
+    low, high = nominal * 2 ** (-near_cents / 1200), nominal * 2 ** (near_cents / 1200)
+    frame = 2 ** math.ceil(math.log2(6 * rate / low))
+    fine = soxr.resample(body, RATE, rate, quality="VHQ")
+    if len(fine) < frame:
+        return math.nan
+    track = librosa.yin(fine, fmin=low, fmax=high, sr=rate, frame_length=frame, hop_length=frame // 4, center=False)
+    return float(np.median(track))
+
+
+def note_durations(count: int, seed: int) -> np.ndarray:
+    """Uneven free tempo: (count,) seconds from one note to the next, 0.55–1.1 s."""
+    return np.random.default_rng(seed).uniform(0.55, 1.1, count)
+
+
+def _true_note(step: int, midi: int, times: tuple[float, float, float], body: np.ndarray) -> TrueNote:
+    return TrueNote(step, midi, *times, praat_pitch(body, midi), yin_pitch(body, midi))
+
+
+def tongued_take(soundfont: Path, program: int, midis: list[int], seed: int = 0, gap_s: float = 0.05) -> Take:
+    """The notes in order, each newly attacked, gap_s between letting one go and asking for the next."""
+    durations = note_durations(len(midis), seed)
+    starts = LEAD_S + np.concatenate([[0.0], np.cumsum(durations[:-1])])
+    held = list(durations - gap_s)
+    audio = play(soundfont, program, list(zip(midis, starts, starts + held, strict=True)))
+    spans = [
+        (alone, audible_span(alone, length))
+        for alone, length in zip(notes_alone(soundfont, program, midis, held), held, strict=True)
+    ]
+    onsets = [start + first for start, (_, (first, _)) in zip(starts, spans, strict=True)]
+    notes = []
+    for step, (midi, start, length) in enumerate(zip(midis, starts, held, strict=True)):
+        alone, (_, last) = spans[step]
+        offset = min(start + last, *onsets[step + 1 : step + 2], len(audio) / RATE)
+        body = alone[round(min(ATTACK_S, length / 3) * RATE) : round((length - 0.03) * RATE)]
+        notes.append(_true_note(step, midi, (start, onsets[step], offset), body))
+    return Take(audio, tuple(notes))
+
+
+def slurred_take(soundfont: Path, program: int, midis: list[int], seed: int = 0, fade_s: float = FADE_S) -> Take:
+    """The notes in true legato: steady bodies cross-faded over fade_s (equal gain), only the first attacked."""
+    durations = note_durations(len(midis), seed)
+    held = [ATTACK_S + duration + fade_s for duration in durations]
+    alone = notes_alone(soundfont, program, midis, held)
+    fade = round(fade_s * RATE)
+    ramp = (np.arange(fade) + 0.5) / fade
+    audio = np.zeros(round((LEAD_S + durations.sum() + ATTACK_S + 1.5) * RATE))
+    # The first note begins with its own attack, the last ends with its own release; all others are bodies.
+    begins = [0, *(round(ATTACK_S * RATE) for _ in midis[1:])]
+    first_audible = audible_span(alone[0], held[0])[0]
+    last_audible = audible_span(alone[-1], held[-1])[1]
+    at, notes = round(LEAD_S * RATE), []
+    for step, midi in enumerate(midis):
+        is_last = step == len(midis) - 1
+        ends = len(alone[step]) if is_last else round(held[step] * RATE)
+        piece = alone[step][begins[step] : ends].copy()
+        if step:
+            piece[:fade] *= ramp
+        if not is_last:
+            piece[-fade:] *= ramp[::-1]
+        audio[at : at + len(piece)] += piece
+        onset = at / RATE + (fade_s / 2 if step else first_audible)
+        next_at = at + len(piece) - fade
+        offset = at / RATE + last_audible - begins[step] / RATE if is_last else next_at / RATE + fade_s / 2
+        body = alone[step][round(ATTACK_S * RATE) + fade : round(held[step] * RATE) - fade]
+        notes.append(_true_note(step, midi, (at / RATE, onset, offset), body))
+        at = next_at
+    return Take(audio, tuple(notes))
