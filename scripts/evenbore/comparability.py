@@ -1,0 +1,44 @@
+"""Which sessions can be compared: sessions joined, directly or through others, by a shared instrument.
+
+An instrument recorded in two sessions shows how the two set-ups (room, microphone, gain) differ. Sessions
+that no instrument joins cannot be told apart from the instruments in them, so levels and tone colour are
+never compared between such groups. A changed state is a changed instrument: only the same instrument in the
+same state links. Connected designs: Searle, Linear Models (1971), ch. 7, from memory.
+"""
+
+import networkx as nx
+import pandas as pd
+
+
+def usable(recordings: pd.DataFrame) -> pd.DataFrame:
+    """The recordings that were measured: everything but the ones set aside."""
+    return recordings[recordings["status"] != "set_aside"]
+
+
+def session_groups(recordings: pd.DataFrame) -> dict[str, int]:
+    """Session -> number of its comparability group (1, 2, ... in the order of the recordings sheet)."""
+    graph = nx.Graph()
+    rows = usable(recordings)
+    for session, instrument, state in rows[["session", "instrument", "state"]].itertuples(index=False):
+        graph.add_edge(("session", session), ("instrument", instrument, state))
+    group = {
+        node: number for number, component in enumerate(nx.connected_components(graph), start=1) for node in component
+    }
+    return {session: group["session", session] for session in rows["session"].unique()}
+
+
+def comparability(recordings: pd.DataFrame, setups: pd.DataFrame) -> pd.DataFrame:
+    """The comparability table, one row per session and instrument recorded in it.
+
+    `links` counts the other sessions that the instrument, in the same state, was recorded in too.
+    `link_se_db` is the standard error (dB) of the session's response against its group, root mean square
+    over the estimated bands of `setups`; empty for a session that nothing links.
+    """
+    rows = usable(recordings)[["session", "instrument", "state"]].drop_duplicates()
+    rows["links"] = rows.groupby(["instrument", "state"])["session"].transform("nunique") - 1
+    table = rows.groupby(["session", "instrument"], sort=False, as_index=False)["links"].max()
+    table["group"] = table["session"].map(session_groups(recordings))
+    table["link_se_db"] = table["session"].map(
+        setups.groupby("session")["response_se_db"].agg(lambda se: (se**2).mean() ** 0.5)
+    )
+    return table[["session", "instrument", "group", "links", "link_se_db"]]

@@ -1,0 +1,90 @@
+"""Bring all recordings to one set-up: subtract the set-up's response from every harmonic, measure again.
+
+Only what the set-up colours is measured again: level, and every measure of the harmonics' relative levels.
+Pitch, noise, attack and timing stay as measured. A harmonic outside the bands that the links reach becomes
+"not measured". Sessions that nothing links keep their own levels (response 0) and their own group number.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from evenbore.comparability import session_groups, usable
+from evenbore.measures import harmonic_measures
+from evenbore.setups import Setups, estimate_setups
+
+CHAIN_MEASURES = (
+    "level_dbfs",
+    "centroid_hz",
+    "centroid_order",
+    "rolloff_hz",
+    "tilt_db_per_octave",
+    "odd_even_db",
+    "tristimulus_1",
+    "tristimulus_2",
+    "tristimulus_3",
+    "high_band_db",
+)
+
+
+@dataclass(frozen=True)
+class Normalised:
+    """Result of `normalise`.
+
+    `notes`: notes.tsv columns and `group`, the CHAIN_MEASURES normalised (`level_dba` dropped).
+    `shifted`: the CHAIN_MEASURES (K, N, measures) had the set-ups been off by one standard error along each of
+    the K error directions of `setups`; None without repeats. `level_db`, `frequency_hz`, `above_noise_db`
+    (N, H): the normalised harmonics of the same rows.
+    """
+
+    setups: Setups
+    notes: pd.DataFrame
+    shifted: np.ndarray | None
+    frequency_hz: np.ndarray
+    level_db: np.ndarray
+    above_noise_db: np.ndarray
+
+
+def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: pd.DataFrame) -> Normalised:
+    """Estimate the set-ups and normalise the notes of every recording not set aside."""
+    groups = session_groups(recordings)
+    notes = notes[notes["recording"].isin(usable(recordings)["recording"])].reset_index(drop=True)
+    keys = ["recording", "step"]
+    rows = harmonics.merge(
+        notes[[*keys, "instrument", "state", "dynamic", "articulation", "direction", "session", "midi"]].assign(
+            note=np.arange(len(notes))
+        ),
+        on=keys,
+    )
+    setups = estimate_setups(rows, groups)
+
+    size = (len(notes), int(rows["harmonic"].max()) if len(rows) else 1)
+    place = rows["note"].to_numpy(), rows["harmonic"].to_numpy(int) - 1
+    frequency = notes["f0_hz"].to_numpy(float)[:, None] * np.arange(1, size[1] + 1)
+    level, above = np.full(size, np.nan), np.full(size, np.nan)
+    frequency[place] = rows["frequency_hz"].to_numpy(float)
+    level[place] = rows["level_db"].to_numpy(float)
+    above[place] = rows["above_noise_db"].to_numpy(float)
+
+    session = pd.Categorical(notes["session"], categories=setups.sessions).codes
+    f0 = notes["f0_hz"].to_numpy(float)
+    flat = level - setups.at(session, frequency, setups.response_db)
+    notes = notes.drop(columns="level_dba").assign(
+        group=notes["session"].map(groups), **_measure(flat, frequency, f0)
+    )
+    shifted = None
+    if setups.errors_db is not None:
+        shifted = np.empty((len(setups.errors_db), len(notes), len(CHAIN_MEASURES)))
+        for k, error in enumerate(setups.errors_db):
+            measured = _measure(flat - setups.at(session, frequency, error), frequency, f0)
+            shifted[k] = np.column_stack([measured[name] for name in CHAIN_MEASURES])
+    return Normalised(setups, notes, shifted, frequency, flat, above)
+
+
+def _measure(level_db, frequency_hz, f0_hz) -> dict[str, np.ndarray]:
+    """The CHAIN_MEASURES of notes from their harmonics; level is the power sum."""
+    power = np.nansum(10 ** (level_db / 10), axis=1)
+    total = 10 * np.log10(power, out=np.full(power.shape, np.nan), where=power > 0)
+    measured = harmonic_measures(level_db, frequency_hz, f0_hz)
+    return {"level_dbfs": total, **{name: measured[name] for name in CHAIN_MEASURES if name != "level_dbfs"}}
