@@ -1,0 +1,293 @@
+"""Pairs of instruments: difference, 90 % interval, adjusted p and a verdict for every criterion.
+
+Conventions
+- The unit of replication is the take (one recording), not the note. A player repeats an instrument only
+  a few times, so the repeatability standard deviation s_r is pooled over all instruments of the study
+  (ISO 5725-2 repeatability): within instrument, state and session, one direction effect (up, down, both)
+  fitted for the whole study, df = takes - cells - direction effects.
+- Var(a - b) = s_r² (1/n_a + 1/n_b) + s_s² Σ (w_a - w_b)² + Σ (w_a - w_b)² link_se². w holds the share of an
+  instrument's takes in each session, so what two instruments share cancels. s_s is the session standard
+  deviation, from instruments recorded in several sessions; link_se, only for chain-dependent criteria in
+  dB, is the standard error of a session's link to the others. df by Satterthwaite (1946) from the first two.
+- Costs are exact: no variance, p is 0 for any difference and 1 for none.
+- NaN = not measurable or not known. Tables have the columns of `columns.TABLES`.
+
+References: Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289 (adjusted p); Schuirmann 1987,
+J. Pharmacokinet. Biopharm. 15, 657 (two one-sided tests = 90 % interval inside the margins);
+Satterthwaite 1946, Biometrics Bull. 2, 110.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+EXACT = ("total_cost",)
+ALPHA = 0.05
+CONFIDENCE = 0.90
+POWER = 0.80
+MOST_TAKES = 50
+"""Above this many takes of each instrument the answer is: not with takes."""
+
+UNLINKED_CHAIN = "recorded in set-ups that no shared instrument links: it would compare rooms and microphones"
+UNLINKED_PLAYER = "recorded in sessions that no shared instrument links: a change in the player is included"
+NO_REPEATS = "no repeat takes in the study: the player's own repeatability is not known"
+TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
+
+
+@dataclass(frozen=True)
+class Repeatability:
+    """Pooled standard deviations of one criterion, in its unit.
+
+    `s_r`: between takes of one session, `df` its degrees of freedom; `s_s`: between sessions (0 when the
+    data show none), `df_s` its degrees of freedom (0: no instrument was recorded in two sessions).
+    """
+
+    s_r: float
+    df: int
+    s_s: float
+    df_s: int
+
+
+@dataclass(frozen=True)
+class Design:
+    """What lies behind the value of each instrument for one criterion (instruments in rows).
+
+    `n` (I,) takes; `shares` (I, S) share of the takes in each session; `repeatability` of the criterion.
+    """
+
+    instruments: tuple[str, ...]
+    n: np.ndarray
+    shares: np.ndarray
+    sessions: tuple[str, ...]
+    repeatability: Repeatability
+
+    def variance(self, link_se: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Variance (I,) of each value and its df, sessions and links (S,) included."""
+        return _combine(1 / self.n, self.repeatability, self.shares**2, link_se)
+
+    def difference_variance(self, a: np.ndarray, b: np.ndarray, link_se: np.ndarray):
+        """Variance (P,) and df (P,) of the differences between instruments `a` and `b` (indices)."""
+        return _combine(
+            1 / self.n[a] + 1 / self.n[b], self.repeatability, (self.shares[a] - self.shares[b]) ** 2, link_se
+        )
+
+
+def _combine(per_take, repeatability: Repeatability, squares, link_se):
+    takes = repeatability.s_r**2 * per_take
+    sessions = repeatability.s_s**2 * squares.sum(axis=-1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        uncertain = takes**2 / repeatability.df
+        if repeatability.df_s:
+            uncertain = uncertain + sessions**2 / repeatability.df_s
+        df = np.where(uncertain > 0, (takes + sessions) ** 2 / uncertain, repeatability.df)
+    return takes + sessions + squares @ link_se**2, df
+
+
+def compared_states(instruments: pd.DataFrame, states: list[str], compare_state: str) -> dict[str, str]:
+    """State compared for each instrument: `compare_state`, or with "latest" the last of `states` it has.
+
+    An instrument without the named state is left out.
+    """
+    known = instruments.groupby("instrument")["state"].agg(set)
+    if compare_state != "latest":
+        return {name: compare_state for name, had in known.items() if compare_state in had}
+    return {name: max(had, key=states.index) for name, had in known.items()}
+
+
+def in_state(frame: pd.DataFrame, states: dict[str, str]) -> pd.DataFrame:
+    """Rows of each instrument's compared state."""
+    return frame[frame["state"] == frame["instrument"].map(states)]
+
+
+def repeatability(takes: pd.DataFrame) -> Repeatability:
+    """Pooled repeatability of one criterion from its takes (columns of `criteria_takes`).
+
+    Every state counts: the player's repeatability does not depend on it.
+    """
+    if takes.empty:
+        return Repeatability(np.nan, 0, 0.0, 0)
+    per_take = _per_recording(takes)
+    cells = per_take.groupby(["instrument", "state", "session"], sort=False).ngroup().to_numpy()
+    value = per_take["value"].to_numpy(float)
+    shares = per_take.drop(columns=["instrument", "state", "session", "value"]).to_numpy(float)
+    residual, effects = _within(value, cells), _within(shares, cells)
+    slope, _, rank, _ = np.linalg.lstsq(effects, residual, rcond=1e-8)
+    residual = residual - effects @ slope
+    n_cells = len(np.unique(cells))
+    df = len(value) - n_cells - rank
+    s_r = np.sqrt((residual**2).sum() / df) if df > 0 else np.nan
+    adjusted = per_take.assign(value=value - shares @ slope)
+    s_s, df_s = _session_sd(adjusted, s_r)
+    return Repeatability(float(s_r), int(max(df, 0)), s_s, df_s)
+
+
+def _per_recording(takes: pd.DataFrame) -> pd.DataFrame:
+    """One row per recording: mean value and the share of each direction in it."""
+    directions = pd.get_dummies(takes["direction"].astype(str), dtype=float).add_prefix("direction ")
+    wide = pd.concat([takes[["instrument", "state", "session", "recording", "value"]], directions], axis=1)
+    keys = ["instrument", "state", "session", "recording"]
+    return wide.groupby(keys, sort=False).mean().reset_index().drop(columns="recording")
+
+
+def _within(values: np.ndarray, cells: np.ndarray) -> np.ndarray:
+    frame = pd.DataFrame(values)
+    return (frame - frame.groupby(cells).transform("mean")).to_numpy().reshape(values.shape)
+
+
+def _session_sd(per_take: pd.DataFrame, s_r: float) -> tuple[float, int]:
+    """Between-session standard deviation by the method of moments (one-way ANOVA within instruments)."""
+    keys = ["instrument", "state"]
+    cells = per_take.groupby([*keys, "session"])["value"].agg(["mean", "size"]).reset_index()
+    cells = cells[cells.groupby(keys)["session"].transform("size") > 1]
+    if cells.empty or not np.isfinite(s_r):
+        return 0.0, 0
+    total = cells.groupby(keys)["size"].transform("sum")
+    centre = (cells["mean"] * cells["size"]).groupby([cells[k] for k in keys]).transform("sum") / total
+    df = len(cells) - cells.groupby(keys).ngroups
+    mean_square = (cells["size"] * (cells["mean"] - centre) ** 2).sum() / df
+    weight = (cells["size"].sum() - (cells["size"] ** 2 / total).sum()) / df
+    return float(np.sqrt(max(mean_square - s_r**2, 0) / weight)), int(df)
+
+
+def design(takes: pd.DataFrame, states: dict[str, str], instruments: list[str]) -> Design:
+    """Design of one criterion for these instruments; an instrument without takes has n = NaN."""
+    counted = in_state(takes, states).drop_duplicates(["instrument", "recording"])
+    counts = pd.crosstab(counted["instrument"], counted["session"]).reindex(instruments, fill_value=0)
+    n = counts.to_numpy(float).sum(axis=1)
+    n[n == 0] = np.nan
+    shares = counts.to_numpy(float) / n[:, None]
+    return Design(tuple(instruments), n, shares, tuple(counts.columns), repeatability(takes))
+
+
+def judge(difference, variance, df, just_noticeable: float) -> pd.DataFrame:
+    """Interval, p, adjusted p and verdict for all pairs of one criterion (arrays (P,)).
+
+    Order: no_audible_difference when the 90 % interval lies inside ± just_noticeable (never when that is
+    NaN), then differs when p_adjusted <= 0.05, else undecided. An unknown variance (NaN) gives undecided.
+    """
+    difference = np.asarray(difference, float)
+    se = np.sqrt(np.asarray(variance, float))
+    half = stats.t.ppf((1 + CONFIDENCE) / 2, df) * se
+    with np.errstate(invalid="ignore", divide="ignore"):
+        p = 2 * stats.t.sf(np.abs(difference) / se, df)
+    p = np.where((se == 0) & (difference == 0), 1.0, p)
+    adjusted = np.full(len(p), np.nan)
+    known = np.isfinite(p)
+    if known.any():
+        adjusted[known] = stats.false_discovery_control(p[known], method="bh")
+    low, high = difference - half, difference + half
+    inaudible = (low >= -just_noticeable) & (high <= just_noticeable)
+    verdict = np.where(inaudible, "no_audible_difference", np.where(adjusted <= ALPHA, "differs", "undecided"))
+    return pd.DataFrame({"low": low, "high": high, "p": p, "p_adjusted": adjusted, "verdict": verdict})
+
+
+def takes_needed(difference, plan: Design, a, b, link_se, factor, just_noticeable: float) -> np.ndarray:
+    """Fewest takes of each instrument that would decide each pair with 80 % power; NaN when takes cannot.
+
+    ASSUME: the observed differences (P,) and the pooled standard deviations stay as they are, the further
+    takes are spread over the sessions as now, and the multiplicity correction goes on multiplying p by
+    `factor` (P,). Decided means either (t_0.95 + t_0.80) se <= just_noticeable - |difference|
+    (no audible difference) or (t_(1 - 0.025/factor) + t_0.80) se <= |difference| (differs).
+    """
+    size = np.abs(np.asarray(difference, float))[:, None]
+    n = np.arange(2, MOST_TAKES + 1)
+    n_a, n_b = np.maximum(plan.n[a][:, None], n), np.maximum(plan.n[b][:, None], n)
+    added = n_a + n_b - (plan.n[a] + plan.n[b])[:, None]
+    later = replace(plan.repeatability, df=plan.repeatability.df + added)
+    squares = (plan.shares[a] - plan.shares[b])[:, None, :] ** 2
+    variance, df = _combine(1 / n_a + 1 / n_b, later, squares, link_se)
+    se, spare = np.sqrt(variance), stats.t.ppf(POWER, df)
+    equal = (stats.t.ppf((1 + CONFIDENCE) / 2, df) + spare) * se <= just_noticeable - size
+    differ = (stats.t.isf(ALPHA / 2 / np.asarray(factor)[:, None], df) + spare) * se <= size
+    decided = equal | differ
+    return np.where(decided.any(axis=1), n[decided.argmax(axis=1)], np.nan)
+
+
+def link_errors(comparability: pd.DataFrame, sessions: tuple[str, ...]) -> np.ndarray:
+    """Standard error in dB of each session's link (S,); 0 for a session that needs none."""
+    by_session = comparability.groupby("session")["link_se_db"].max()
+    return by_session.reindex(list(sessions)).fillna(0.0).to_numpy(float)
+
+
+def pairs(instruments, takes, criteria, comparability, states: dict[str, str]) -> pd.DataFrame:
+    """The pairs table of a study.
+
+    `instruments`, `criteria`, `comparability`: the results tables of those names; `takes`: criteria_takes;
+    `states`: state compared per instrument, see `compared_states`. Returns one row per pair and criterion.
+    """
+    names = sorted(states)
+    compared = in_state(instruments, states)
+    tables = [
+        _pairs_of(
+            criterion,
+            compared[compared["criterion"] == criterion.criterion].set_index("instrument").reindex(names),
+            design(takes[(takes["criterion"] == criterion.criterion) & takes["value"].notna()], states, names),
+            comparability,
+        )
+        for criterion in criteria.itertuples(index=False)
+    ]
+    return pd.concat(tables, ignore_index=True)
+
+
+def _pairs_of(criterion, rows: pd.DataFrame, plan: Design, comparability: pd.DataFrame) -> pd.DataFrame:
+    a, b = np.triu_indices(len(rows), 1)
+    value = rows["value"].to_numpy(float, na_value=np.nan)
+    group = rows["group"].to_numpy(float, na_value=np.nan)
+    chain, exact = criterion.chain_dependent == "yes", criterion.criterion in EXACT
+    jnd = np.nan if pd.isna(criterion.just_noticeable) else float(criterion.just_noticeable)
+    reason = _not_comparable(rows, chain, a, b)
+    comparable = reason == ""
+    link_se = np.zeros(len(plan.sessions))
+    if chain and criterion.unit == "dB":
+        link_se = link_errors(comparability, plan.sessions)
+    if exact:
+        variance, df = np.zeros(len(a)), np.full(len(a), np.inf)
+    else:
+        variance, df = plan.difference_variance(a, b, link_se)
+        reason[comparable & (group[a] != group[b])] = UNLINKED_PLAYER
+    difference = np.where(comparable, value[a] - value[b], np.nan)
+    judged = judge(difference, np.where(comparable, variance, np.nan), df, jnd)
+    judged.loc[~comparable, "verdict"] = "not_comparable"
+    judged["takes_needed"] = np.nan
+
+    undecided = (judged["verdict"] == "undecided").to_numpy()
+    unknown = undecided & judged["p"].isna().to_numpy()
+    if exact:
+        reason[undecided] = "both cost the same"
+    else:
+        reason[unknown] = NO_REPEATS
+        judged.loc[unknown, "takes_needed"] = 2
+        todo = undecided & ~unknown
+        with np.errstate(invalid="ignore", divide="ignore"):
+            factor = np.fmax(judged["p_adjusted"] / judged["p"], 1).to_numpy()[todo]
+        needed = takes_needed(difference[todo], plan, a[todo], b[todo], link_se, factor, jnd)
+        judged.loc[todo, "takes_needed"] = needed
+        reason[np.flatnonzero(todo)[np.isnan(needed)]] = TOO_MANY
+    labels = rows.index.to_numpy()
+    return judged.assign(
+        instrument_a=labels[a],
+        instrument_b=labels[b],
+        criterion=criterion.criterion,
+        group=np.where(group[a] == group[b], group[a], np.nan),
+        difference=difference,
+        unit=criterion.unit,
+        just_noticeable=jnd,
+        reason=reason,
+    )
+
+
+def _not_comparable(rows: pd.DataFrame, chain: bool, a, b) -> np.ndarray:
+    """Why each pair cannot be compared (P,); empty text where it can."""
+    value = rows["value"].to_numpy(float, na_value=np.nan)
+    group = rows["group"].to_numpy(float, na_value=np.nan)
+    why = rows["reason"].fillna("").astype(str).to_numpy()
+    reason = np.full(len(a), "", dtype=object)
+    if chain:
+        reason[group[a] != group[b]] = UNLINKED_CHAIN
+    for side in (b, a):
+        for i in np.flatnonzero(np.isnan(value[side])):
+            name = rows.index[side[i]]
+            reason[i] = f"no value for {name}" + (f": {why[side[i]]}" if why[side[i]] else "")
+    return reason

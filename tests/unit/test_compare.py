@@ -1,0 +1,218 @@
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from evenbore import compare
+from evenbore.columns import names
+from evenbore.tables import conform
+
+CRITERIA = pd.DataFrame(
+    {
+        "criterion": ["intonation_spread", "timbre_evenness", "response", "total_cost"],
+        "unit": ["cents", "dB", "ms", "EUR"],
+        "chain_dependent": ["no", "yes", "no", "no"],
+        "just_noticeable": [3.0, 1.0, np.nan, np.nan],
+    }
+)
+LINKS = pd.DataFrame({"session": ["s1", "s2"], "instrument": ["x1", "x1"], "link_se_db": [0.0, 0.5]})
+
+
+def make_takes(rng, truth, n, sd=1.0, session=lambda i, k: "s1", criterion="intonation_spread"):
+    """Takes of instruments x1, x2… with these true values and independent normal scatter."""
+    rows = [
+        (f"x{i}", "as_found", session(i, k), f"{criterion}-x{i}-{k}", "up", criterion, rng.normal(mean, sd))
+        for i, mean in enumerate(truth, 1)
+        for k in range(n)
+    ]
+    columns = ["instrument", "state", "session", "recording", "direction", "criterion", "value"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def make_instruments(takes, groups=None):
+    """The instruments table that plain means of the takes give."""
+    table = takes.groupby(["instrument", "state", "criterion"])["value"].agg(["mean", "size"]).reset_index()
+    table = table.rename(columns={"mean": "value", "size": "n_takes"})
+    table["group"] = table["instrument"].map(groups or {}).fillna(1).astype(int)
+    table["reason"] = ""
+    return table
+
+
+def study_pairs(takes, instruments=None, criteria=CRITERIA[:1], links=LINKS):
+    instruments = make_instruments(takes) if instruments is None else instruments
+    states = compare.compared_states(instruments, ["as_found", "after_setup"], "latest")
+    return compare.pairs(instruments, takes, criteria, links, states)
+
+
+def test_two_instruments_give_the_pooled_t_test():
+    takes = make_takes(np.random.default_rng(1), [5.0, 7.0], 4)
+    row = study_pairs(takes).iloc[0]
+    a, b = (takes.loc[takes["instrument"] == name, "value"] for name in ("x1", "x2"))
+    reference = stats.ttest_ind(a, b)  # scipy's pooled two-sample t test
+    interval = reference.confidence_interval(0.90)
+    assert row["p"] == pytest.approx(reference.pvalue)
+    assert (row["low"], row["high"]) == pytest.approx((interval.low, interval.high))
+    assert row["difference"] == pytest.approx(a.mean() - b.mean())
+
+
+def test_table_has_the_columns_of_the_results():
+    takes = make_takes(np.random.default_rng(1), [5.0, 7.0, 9.0], 3)
+    table = conform(study_pairs(takes), "pairs")
+    assert list(table.columns) == names("pairs")
+    assert len(table) == 3
+
+
+def test_a_direction_effect_is_not_counted_as_scatter():
+    takes = make_takes(np.random.default_rng(2), [5.0] * 6, 4)
+    down = takes["recording"].str.endswith(("-1", "-3"))
+    shifted = takes.assign(direction=np.where(down, "down", "up"), value=takes["value"] + 10.0 * down)
+    flat = compare.repeatability(shifted.assign(value=takes["value"]))
+    moved = compare.repeatability(shifted)
+    assert moved.s_r == pytest.approx(flat.s_r)
+    assert moved.df == flat.df == 6 * 3 - 1
+
+
+def test_rows_of_one_recording_are_one_take():
+    takes = make_takes(np.random.default_rng(3), [5.0] * 4, 3)
+    twice = pd.concat([takes.assign(direction="up"), takes.assign(direction="down")])
+    assert compare.repeatability(twice).df == 4 * 2
+    assert compare.repeatability(twice).s_r == pytest.approx(compare.repeatability(takes).s_r)
+
+
+def test_session_scatter_is_found_and_cancels_within_a_session():
+    rng = np.random.default_rng(4)
+    takes = make_takes(rng, [5.0] * 40, 4, sd=0.5, session=lambda i, k: f"s{k // 2}-{i}")
+    shift = takes["session"].map({s: rng.normal(0, 2.0) for s in takes["session"].unique()})
+    found = compare.repeatability(takes.assign(value=takes["value"] + shift))
+    assert found.s_r == pytest.approx(0.5, rel=0.25)
+    assert found.s_s == pytest.approx(2.0, rel=0.25)
+    plan = compare.Design(
+        ("x1", "x2", "x3"), np.full(3, 2.0), np.array([[1, 0], [1, 0], [0, 1.0]]), ("s1", "s2"), found
+    )
+    same, _ = plan.difference_variance(np.array([0]), np.array([1]), np.zeros(2))
+    other, _ = plan.difference_variance(np.array([0]), np.array([2]), np.zeros(2))
+    assert same[0] == pytest.approx(found.s_r**2)
+    assert other[0] == pytest.approx(found.s_r**2 + 2 * found.s_s**2)
+
+
+def test_verdicts_come_in_their_order():
+    verdict = compare.judge([0.5, 4.0, 2.5, 0.5], np.array([0.01, 0.04, 4.0, np.nan]), 30, 1.0)["verdict"]
+    assert list(verdict) == ["no_audible_difference", "differs", "undecided", "undecided"]
+
+
+def test_a_sure_but_inaudible_difference_is_no_audible_difference():
+    judged = compare.judge([0.5], np.array([0.0001]), 30, 1.0)
+    assert judged["p_adjusted"][0] < 0.001
+    assert judged["verdict"][0] == "no_audible_difference"
+
+
+def test_without_a_just_noticeable_difference_nothing_is_inaudible():
+    judged = compare.judge([0.0, 0.001], np.array([1e-6, 1e-6]), 30, np.nan)
+    assert "no_audible_difference" not in set(judged["verdict"])
+
+
+def test_chain_dependent_criteria_are_not_compared_across_groups_and_others_are():
+    rng = np.random.default_rng(5)
+    parts = [
+        make_takes(rng, [5.0, 5.0, 5.0], 3, session=lambda i, k: f"s{i % 2 + 1}", criterion=name)
+        for name in ("intonation_spread", "timbre_evenness")
+    ]
+    takes = pd.concat(parts)
+    instruments = make_instruments(takes, groups={"x1": 2, "x2": 1, "x3": 2})
+    table = study_pairs(takes, instruments, CRITERIA[:2]).set_index(["criterion", "instrument_a", "instrument_b"])
+    assert table.loc[("timbre_evenness", "x1", "x2"), "verdict"] == "not_comparable"
+    assert "links" in table.loc[("timbre_evenness", "x1", "x2"), "reason"]
+    assert np.isnan(table.loc[("timbre_evenness", "x1", "x2"), "difference"])
+    assert table.loc[("timbre_evenness", "x1", "x3"), "verdict"] != "not_comparable"
+    assert table.loc[("intonation_spread", "x1", "x2"), "verdict"] != "not_comparable"
+
+
+def test_the_link_between_set_ups_widens_the_interval():
+    rng = np.random.default_rng(6)
+    takes = make_takes(rng, [5.0, 5.0], 3, session=lambda i, k: f"s{i}", criterion="timbre_evenness")
+    linked = study_pairs(takes, criteria=CRITERIA[1:2]).iloc[0]
+    perfect = study_pairs(takes, criteria=CRITERIA[1:2], links=LINKS.assign(link_se_db=0.0)).iloc[0]
+    assert linked["high"] - linked["low"] > perfect["high"] - perfect["low"]
+
+
+def test_a_missing_value_is_not_comparable_and_says_why():
+    takes = make_takes(np.random.default_rng(7), [5.0, 5.0], 3, criterion="response")
+    instruments = make_instruments(takes)
+    instruments.loc[instruments["instrument"] == "x2", ["value", "reason"]] = [np.nan, "no tongued takes"]
+    row = study_pairs(takes, instruments, CRITERIA[2:3]).iloc[0]
+    assert row["verdict"] == "not_comparable"
+    assert row["reason"] == "no value for x2: no tongued takes"
+
+
+def test_one_take_each_leaves_the_pair_undecided():
+    takes = make_takes(np.random.default_rng(8), [5.0, 9.0], 1)
+    row = study_pairs(takes).iloc[0]
+    assert (row["verdict"], row["takes_needed"]) == ("undecided", 2)
+    assert np.isnan(row["p"])
+
+
+def test_costs_are_exact():
+    takes = make_takes(np.random.default_rng(9), [1.0], 1)[:0]
+    instruments = pd.DataFrame(
+        {"instrument": ["x1", "x2", "x3"], "state": "as_found", "criterion": "total_cost", "group": 1, "reason": ""}
+    ).assign(value=[900.0, 900.0, 1200.0])
+    table = study_pairs(takes, instruments, CRITERIA[3:])
+    assert list(table["verdict"]) == ["undecided", "differs", "differs"]
+    assert list(table["difference"]) == list(table["low"]) == list(table["high"]) == [0, -300, -300]
+    assert table["takes_needed"].isna().all()
+
+
+def test_the_latest_state_is_compared_unless_another_is_named():
+    table = pd.DataFrame({"instrument": ["x1", "x1", "x2"], "state": ["after_setup", "as_found", "as_found"]})
+    order = ["as_found", "after_setup"]
+    assert compare.compared_states(table, order, "latest") == {"x1": "after_setup", "x2": "as_found"}
+    assert compare.compared_states(table, order, "as_found") == {"x1": "as_found", "x2": "as_found"}
+    assert compare.compared_states(table, order, "after_setup") == {"x1": "after_setup"}
+
+
+def test_takes_needed_decide_four_times_in_five():
+    # Draw studies with the number of takes that is asked for: the promised 80 % must decide.
+    rng = np.random.default_rng(10)
+    known = compare.Repeatability(1.0, 30, 0.0, 0)
+    plan = compare.Design(("a", "b"), np.full(2, 2.0), np.ones((2, 1)), ("s1",), known)
+    pair = np.array([0]), np.array([1])
+    n = int(compare.takes_needed(np.array([1.5]), plan, *pair, np.zeros(1), np.array([1.0]), 1.0)[0])
+    draws = rng.normal(size=(4000, 2, n)) + np.array([[1.5], [0.0]])
+    difference = draws.mean(axis=2) @ [1, -1]
+    df = 30 + 2 * (n - 2)
+    s_r = np.sqrt(rng.chisquare(df, 4000) / df)
+    p = 2 * stats.t.sf(np.abs(difference) / (s_r * np.sqrt(2 / n)), df)
+    assert 0.78 < (p <= 0.05).mean() < 0.86
+    fewer = rng.normal(1.5, np.sqrt(2 / (n - 1)), 4000) / np.sqrt(2 / (n - 1))
+    assert (np.abs(fewer) > stats.t.isf(0.025, df)).mean() < 0.80
+
+
+def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
+    """Verdicts (studies, pairs) of drawn studies of one session, through the library's own variance and judge."""
+    a, b = np.triu_indices(len(truth), 1)
+    verdicts = []
+    for draw in np.asarray(truth)[:, None] + rng.normal(0, sd, (studies, len(truth), n)):
+        pooled = compare.Repeatability(np.sqrt(draw.var(axis=1, ddof=1).mean()), len(truth) * (n - 1), 0.0, 0)
+        plan = compare.Design(
+            tuple(map(str, truth)), np.full(len(truth), float(n)), np.ones((len(truth), 1)), ("s1",), pooled
+        )
+        variance, df = plan.difference_variance(a, b, np.zeros(1))
+        mean = draw.mean(axis=1)
+        verdicts.append(compare.judge(mean[a] - mean[b], variance, df, just_noticeable)["verdict"].to_numpy())
+    return np.array(verdicts)
+
+
+@pytest.mark.parametrize("n", [2, 3, 5])
+@pytest.mark.parametrize("just_noticeable", [np.nan, 1.0])
+def test_identical_instruments_rarely_differ(n, just_noticeable):
+    # Twelve identical instruments: any `differs` in at most 5 % of studies (1000 drawn, SD = one JND or none).
+    verdicts = verdicts_of_studies(np.random.default_rng(11), np.zeros(12), n, 1.0, just_noticeable, 1000)
+    assert (verdicts == "differs").any(axis=1).mean() <= 0.05
+
+
+@pytest.mark.parametrize("others", [1, 11])
+def test_twice_the_just_noticeable_difference_is_found(others):
+    # Four takes each, take SD half the just-noticeable difference of 3 cents.
+    truth = np.array([5.0] + [11.0] * others)
+    verdicts = verdicts_of_studies(np.random.default_rng(12), truth, 4, 1.5, 3.0, 500)
+    assert (verdicts[:, :others] == "differs").mean() >= 0.90
