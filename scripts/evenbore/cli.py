@@ -1,0 +1,157 @@
+"""The command line: a thin door to the workflow and to the library.
+
+Exit codes: 0 all in order; 1 something is wrong with the inputs; 2 the command was misspelt; `listen` answers by
+status (0 good, 1 with care, 2 not usable), `run` with the workflow's own code, 130 after Ctrl-C.
+"""
+
+import argparse
+import sys
+from pathlib import Path
+
+from evenbore import __version__
+from evenbore.errors import EvenboreError, StudyError
+from evenbore.paths import shown
+from evenbore.trade.families import family_keys
+
+LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    argv = sys.argv[1:] if argv is None else argv
+    argv, options = (argv[: argv.index("--")], argv[argv.index("--") + 1 :]) if "--" in argv else (argv, [])
+    parser = _parser()
+    arguments = parser.parse_args(argv)
+    if options and arguments.command != "run":
+        parser.error("only `run` takes options after --")
+    arguments.options = options
+    try:
+        return arguments.function(arguments)
+    except StudyError as error:
+        return _report(error.problems)
+    except EvenboreError as error:
+        print(error, file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("Stopped.", file=sys.stderr)
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="evenbore", description="Compare wind instruments fairly, from recordings of scales."
+    )
+    parser.add_argument("--version", action="version", version=f"evenbore {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def add(name: str, function, words: str) -> argparse.ArgumentParser:
+        command = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+        command.set_defaults(function=function)
+        return command
+
+    new = add("new", _new, "write a study folder from a folder of recordings")
+    new.add_argument("study", type=Path, metavar="STUDY", help="folder to write")
+    new.add_argument("--audio", type=Path, required=True, metavar="DIR", help="folder of recordings")
+    _add_family(new)
+
+    check = add("check", _check, "check a study's config and sheets and open every recording")
+    check.add_argument("study", type=Path, metavar="STUDY")
+
+    run = add("run", _run, "run the workflow on a study")
+    run.usage = "evenbore run [-h] STUDY [-- SNAKEMAKE OPTIONS]"
+    run.add_argument("study", type=Path, metavar="STUDY")
+
+    listen = add("listen", _listen, "take a quick look at one take")
+    listen.add_argument("file", type=Path, metavar="FILE")
+    _add_family(listen)
+    listen.add_argument("--low", metavar="NOTE", help="lowest written note played, such as Bb3 (default: the family's)")
+    listen.add_argument("--high", metavar="NOTE", help="highest written note played (default: the family's)")
+    listen.add_argument("--pattern", choices=("chromatic", "major", "passage"), default="chromatic")
+    listen.add_argument("--direction", choices=("up", "down", "up-down"), default="up")
+    listen.add_argument("--tuning-hz", type=float, default=440.0, metavar="HZ", help="the A4 tuned to (default: 440)")
+
+    join = add("join", _join, "make one study out of several, linked by instruments with the same id")
+    join.add_argument("studies", type=Path, nargs="+", metavar="STUDY")
+    join.add_argument("--into", type=Path, required=True, metavar="STUDY", help="folder to write")
+    return parser
+
+
+def _add_family(parser: argparse.ArgumentParser) -> None:
+    keys = family_keys()
+    parser.add_argument(
+        "--family", required=True, choices=keys, metavar="FAMILY", help=f"kind of instrument: {', '.join(keys)}"
+    )
+
+
+def _new(arguments: argparse.Namespace) -> int:
+    from evenbore.new import new_study
+
+    unsure = new_study(arguments.study, arguments.audio, arguments.family)
+    print(f"Written: {shown(arguments.study)}")
+    if unsure:
+        print("Not sure of, please look at:")
+        print("\n".join(f"  {line}" for line in unsure))
+    print(f"Next: fill in the sheets in {shown(arguments.study / 'config')}, then: evenbore check {arguments.study}")
+    return 0
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from evenbore.check import check_study
+
+    problems = check_study(arguments.study)
+    if problems:
+        return _report(problems)
+    print(f"All in order. Next: evenbore run {arguments.study}")
+    return 0
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    from evenbore.sheets import chunks, load_study
+    from evenbore.workflow import run_workflow
+
+    study = arguments.study.resolve()
+    recordings = {chunk: len(rows) for chunk, rows in chunks(load_study(study)).items()}
+    return run_workflow(study, recordings, arguments.options)
+
+
+def _listen(arguments: argparse.Namespace) -> int:
+    from evenbore.listen import describe, row_for_listening
+    from evenbore.measure import measure_recording
+    from evenbore.settings import default_config
+    from evenbore.trade.families import load_family
+    from evenbore.trade.scale import expected_scale
+
+    family = load_family(arguments.family)
+    row = row_for_listening(
+        arguments.file,
+        family,
+        arguments.pattern,
+        arguments.low,
+        arguments.high,
+        arguments.direction,
+        arguments.tuning_hz,
+    )
+    measured = measure_recording(row, default_config())
+    expected = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"])
+    print(f"{shown(arguments.file)}: {family.name}")
+    print(describe(measured, [int(note) for note in expected], family))
+    return LISTEN_CODES[measured.recording["status"]]
+
+
+def _join(arguments: argparse.Namespace) -> int:
+    from evenbore.join import join_studies
+
+    join_studies(arguments.studies, arguments.into)
+    print(f"Written: {shown(arguments.into)}. Next: evenbore check {arguments.into}")
+    return 0
+
+
+def _report(problems) -> int:
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    print(f"{len(problems)} problem{'s' if len(problems) != 1 else ''}.", file=sys.stderr)
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

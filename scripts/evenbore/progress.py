@@ -1,0 +1,135 @@
+"""Progress of a run in words: which stage, how many recordings of how many, time left.
+
+`Progress` turns workflow events into text and touches neither files nor screen; `Screen` shows the text.
+Events are dicts with the key `event`:
+    planned   jobs: {rule: number of jobs}
+    started   job, rule, wildcards
+    finished  job
+    failed    job, rule, logs
+    error     kind, message
+"""
+
+import shutil
+from typing import TextIO
+
+STAGES = {
+    "measure": "Measuring recordings",
+    "collect": "Collecting the measurements",
+    "normalise": "Taking rooms and microphones out",
+    "assess": "Assessing instruments",
+    "compare": "Comparing instruments",
+    "diagnose": "Looking for faults",
+    "figures": "Drawing figures",
+    "page": "Writing the report",
+    "provenance": "Noting versions and inputs",
+}
+
+
+def stage_name(rule: str) -> str:
+    """The stage in words; a rule that is not listed keeps its own name."""
+    return STAGES.get(rule, rule.replace("_", " ").capitalize())
+
+
+class Progress:
+    """State of one run, fed with events.
+
+    `recordings` maps each chunk (the wildcard of the measuring jobs) to its number of recordings. Times are
+    seconds of any steady clock.
+    """
+
+    def __init__(self, recordings: dict[str, int]):
+        self.recordings = recordings
+        self.planned: dict[str, int] = {}
+        self.failed: list[dict] = []
+        self.errors: list[dict] = []
+        self._running: dict[int, dict] = {}
+        self._jobs_done: dict[str, int] = {}
+        self._since: dict[str, float] = {}
+        self._measured = 0
+
+    def update(self, event: dict, now: float) -> str | None:
+        """Take in one event; returns a summary line when it finishes a stage."""
+        kind = event["event"]
+        if kind == "planned":
+            self.planned = {rule: n for rule, n in event["jobs"].items() if rule != "all"}
+        elif kind == "started":
+            self._running[event["job"]] = event
+            self._since.setdefault(event["rule"], now)
+        elif kind == "finished" and event["job"] in self._running:
+            return self._finish(self._running.pop(event["job"]), now)
+        elif kind == "failed":
+            self._running.pop(event["job"], None)
+            self.failed.append(event)
+        elif kind == "error":
+            self.errors.append(event)
+        return None
+
+    def _finish(self, job: dict, now: float) -> str | None:
+        rule = job["rule"]
+        self._jobs_done[rule] = self._jobs_done.get(rule, 0) + 1
+        if rule == "measure":
+            self._measured += self.recordings.get(job["wildcards"].get("chunk"), 0)
+        if self._jobs_done[rule] != self.planned.get(rule):
+            return None
+        count = f" ({self._measured} recordings)" if rule == "measure" else ""
+        return f"{stage_name(rule)}: done{count}, {duration(now - self._since[rule])}"
+
+    def line(self, now: float) -> str:
+        """What is going on at time `now`, in one line."""
+        rules = [job["rule"] for job in self._running.values() if job["rule"] in self.planned]
+        if not rules:
+            return "Working out what is to be done" if not self.planned else "Going on to the next stage"
+        rule = "measure" if "measure" in rules else rules[-1]
+        stages_done = sum(self._jobs_done.get(name) == n for name, n in self.planned.items())
+        text = f"Stage {stages_done + 1} of {len(self.planned)}: {stage_name(rule)}"
+        done, total = self._jobs_done.get(rule, 0), self.planned[rule]
+        if rule == "measure" and total == len(self.recordings):
+            done, total, unit = self._measured, sum(self.recordings.values()), ""
+        else:  # which chunks are still good is not told beforehand, so only jobs can be counted
+            unit = " sets of takes" if rule == "measure" else ""
+        if total > 1:
+            text += f", {done} of {total}{unit}"
+        if done and done < total:
+            left = (now - self._since[rule]) / done * (total - done)
+            text += f", about {duration(left)} left"
+        return text
+
+
+class Screen:
+    """Shows progress: one line rewritten in place on a terminal, only finished stages and notes elsewhere."""
+
+    def __init__(self, stream: TextIO):
+        self.stream = stream
+        self._live = stream.isatty()
+        self._width = 0
+
+    def show(self, text: str) -> None:
+        """Replace the updating line."""
+        if self._live:
+            text = text[: shutil.get_terminal_size().columns - 1]
+            self.stream.write("\r" + text.ljust(self._width))
+            self.stream.flush()
+            self._width = len(text)
+
+    def note(self, text: str) -> None:
+        """Print a line that stays."""
+        self.clear()
+        print(text, file=self.stream, flush=True)
+
+    def clear(self) -> None:
+        """Take the updating line away."""
+        if self._width:
+            self.stream.write("\r" + " " * self._width + "\r")
+            self.stream.flush()
+            self._width = 0
+
+
+def duration(seconds: float) -> str:
+    """A time span as a person says it: `8 s`, `3 min 20 s`, `2 h 5 min`."""
+    seconds = round(seconds)
+    if seconds < 60:
+        return f"{seconds} s"
+    if seconds < 600:
+        return f"{seconds // 60} min {seconds % 60} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"

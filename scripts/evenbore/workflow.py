@@ -1,0 +1,171 @@
+"""Run the workflow on a study: the engine's own text goes to a log file, the person sees progress and plain words."""
+
+import contextlib
+import csv
+import json
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+
+from evenbore.paths import shown
+from evenbore.progress import Progress, Screen, stage_name
+from evenbore.settings import repo_root
+
+WINDOWS = os.name == "nt"
+INTERRUPTED = 130  # what shells report for a command ended by Ctrl-C
+CORES_OPTIONS = ("--cores", "-c", "--jobs", "-j", "--profile")
+POLL_S = 0.2
+
+
+def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) -> int:
+    """Run the workflow on `study`; returns snakemake's exit code, or 130 after Ctrl-C.
+
+    `recordings` maps each chunk to its number of recordings; `options` go to snakemake after our own.
+    What snakemake prints on request (a dry run, a summary) comes out on stdout as usual.
+    """
+    log = study / "results" / "logs" / "run.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    progress = Progress(recordings)
+    screen = Screen(sys.stderr)
+    with tempfile.TemporaryDirectory(prefix="evenbore-") as scratch, log.open("ab") as log_file:
+        log_start = log_file.tell()
+        events = Path(scratch) / "events.jsonl"
+        events.touch()
+        # The step scripts and the logger plugin are found in the folder of the library.
+        search = os.pathsep.join([str(repo_root() / "scripts"), *filter(None, [os.environ.get("PYTHONPATH")])])
+        code = _supervise(
+            _command(study, options),
+            {**os.environ, "PYTHONPATH": search, "EVENBORE_EVENTS": str(events)},
+            log_file,
+            _following(events, progress, screen),
+            screen,
+        )
+    if code == INTERRUPTED:
+        print(f"Stopped. What is finished is kept; start again to go on. Log: {shown(log)}", file=sys.stderr)
+    elif code != 0:
+        print(_failure(study, progress, log, log_start), file=sys.stderr)
+    elif progress.planned or "Nothing to be done" in _text(log, log_start):
+        print(_success(study, progress))
+    return code
+
+
+def _command(study: Path, options: list[str]) -> list[str]:
+    command = [sys.executable, "-m", "snakemake"]
+    # Options that take several values come first: whatever stands last must not swallow the user's targets.
+    command += ["--configfile", str(study / "config" / "config.yaml"), "--logger", "evenbore"]
+    command += ["--rerun-incomplete", "--directory", str(study)]
+    if not any(option.startswith(CORES_OPTIONS) for option in options):
+        command += ["--cores", "all"]
+    return [*command, "--snakefile", str(repo_root() / "Snakefile"), *options]
+
+
+def _supervise(command: list[str], environment: dict, log_file, follow, screen: Screen) -> int:
+    """Run `command` to its end, calling `follow` meanwhile; a signal to us goes on to all that it started."""
+    with _signals_interrupt():
+        process = subprocess.Popen(
+            command,
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            stderr=log_file,
+            # Its own group, so that Ctrl-C reaches it once, from us, together with the jobs it started. Windows
+            # cannot send Ctrl-C to a group, but its console sends it to everybody already.
+            start_new_session=not WINDOWS,
+        )
+        interrupted = False
+        while True:
+            try:
+                follow()
+                if process.poll() is not None:
+                    break
+                time.sleep(POLL_S)
+            except KeyboardInterrupt:
+                screen.show("Stopping")
+                if not WINDOWS:
+                    with contextlib.suppress(ProcessLookupError):
+                        os.killpg(process.pid, signal.SIGTERM if interrupted else signal.SIGINT)
+                interrupted = True
+        follow()
+        screen.clear()
+    return INTERRUPTED if interrupted else process.returncode
+
+
+@contextlib.contextmanager
+def _signals_interrupt():
+    """Let every signal that asks us to stop raise KeyboardInterrupt, even where the shell had it ignored."""
+    names = ["SIGINT", "SIGTERM", "SIGHUP"]
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {number: signal.signal(number, signal.default_int_handler) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _following(events: Path, progress: Progress, screen: Screen):
+    """A function that reads the events written since its last call and shows where the run is."""
+    position = 0
+
+    def follow() -> None:
+        nonlocal position
+        with events.open("rb") as file:
+            file.seek(position)
+            for line in file:
+                if not line.endswith(b"\n"):
+                    break  # still being written
+                position += len(line)
+                summary = progress.update(json.loads(line), time.monotonic())
+                if summary:
+                    screen.note(summary)
+        screen.show(progress.line(time.monotonic()))
+
+    return follow
+
+
+def _success(study: Path, progress: Progress) -> str:
+    lines = [] if progress.planned else ["Nothing to do: all results are up to date."]
+    table = study / "results" / "tables" / "recordings.tsv"
+    if table.is_file():
+        with table.open(encoding="utf-8", newline="") as file:
+            count = Counter(row["status"] for row in csv.DictReader(file, delimiter="\t"))
+        text = f"{count.total()} recordings: {count['ok']} good"
+        for status, words in (("warned", "to be read with care"), ("set_aside", "set aside")):
+            if count[status]:
+                text += f", {count[status]} {words}"
+        if count["ok"] < count.total():
+            text += f"; the reasons are in {shown(table)}"
+        lines.append(text)
+    report = study / "results" / "report.html"
+    if report.is_file():
+        lines.append(f"Report: {shown(report)}")
+    return "\n".join(lines)
+
+
+def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
+    if any(error["kind"] == "LockException" for error in progress.errors):
+        return (
+            "Another run is at work on this study, or an earlier one was cut off.\nIf none is running, free it "
+            f"with: evenbore run {shown(study)} -- --unlock"
+        )
+    lines = []
+    for job in progress.failed:
+        lines.append(f"Failed: {stage_name(job['rule'])}.")
+        for path in (study / name for name in job["logs"]):
+            if path.is_file():
+                lines += [*_last_lines(path.read_text(encoding="utf-8", errors="replace"), 3), f"  in {shown(path)}"]
+    if not lines:
+        lines = ["The workflow stopped:", *_last_lines(_text(log, log_start), 8)]
+    return "\n".join([*lines, f"The whole run's log: {shown(log)}"])
+
+
+def _text(log: Path, start: int) -> str:
+    return log.read_bytes()[start:].decode("utf-8", errors="replace")
+
+
+def _last_lines(text: str, count: int) -> list[str]:
+    return [f"  {line}" for line in text.strip().splitlines()[-count:]]
