@@ -1,11 +1,10 @@
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
-
 from evenbore import compare
 from evenbore.columns import names
 from evenbore.tables import conform
+from scipy import stats
 
 CRITERIA = pd.DataFrame(
     {
@@ -202,11 +201,11 @@ def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
     return np.array(verdicts)
 
 
-@pytest.mark.parametrize("n", [2, 3, 5])
-@pytest.mark.parametrize("just_noticeable", [np.nan, 1.0])
-def test_identical_instruments_rarely_differ(n, just_noticeable):
-    # Twelve identical instruments: any `differs` in at most 5 % of studies (1000 drawn, SD = one JND or none).
-    verdicts = verdicts_of_studies(np.random.default_rng(11), np.zeros(12), n, 1.0, just_noticeable, 1000)
+@pytest.mark.parametrize("n", [2, 4])
+def test_identical_instruments_rarely_differ(n):
+    # Twelve identical instruments: any `differs` in at most 5 % of 2000 drawn studies. Without a
+    # just-noticeable difference, which only takes `differs` away.
+    verdicts = verdicts_of_studies(np.random.default_rng(11), np.zeros(12), n, 1.0, np.nan, 2000)
     assert (verdicts == "differs").any(axis=1).mean() <= 0.05
 
 
