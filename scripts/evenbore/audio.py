@@ -8,24 +8,19 @@ usable, a line in `Signal.warnings`. The content decides what a file is, not its
 
 import io
 import math
-import os
-import stat
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
 from evenbore.clipping import ClipMeter
+from evenbore.decoders import BLOCK, AudioInfo, ContainerSource, SoundfileSource, open_source
 from evenbore.errors import AudioError, EvenboreError
 
-MIN_RATE, MAX_RATE = 8_000, 192_000  # Hz
 NATIVE_RATE_LIMIT = 50_000  # Hz; above it nothing a wind instrument plays is gained
 RESAMPLED_RATE = 48_000  # Hz
-BLOCK = 1 << 15  # frames
 MEMORY_FRAMES = 48_000 * 600
 SILENT_PEAK = 10 ** (-80 / 20)
 MAX_BAD_SHARE = 1e-3  # NaN or infinite samples: more than one in a thousand is not a click
@@ -33,40 +28,7 @@ MIN_USABLE_S = 1.0  # what must be left of a damaged file
 CHANNEL_MARGIN_DB = 3.0  # a later channel must be this much better: takes should not hop between microphones
 LEVEL_FRAME_S = 0.05
 
-# Quantisation step of the integer formats, full scale = 1.
-STEPS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
-
-EXTENSIONS = {
-    "WAV": "wav wave bwf", "WAVEX": "wav wave", "RF64": "wav rf64 wave", "W64": "w64", "FLAC": "flac",
-    "OGG": "ogg oga opus spx", "MP3": "mp3 mp2 mpga", "AIFF": "aif aiff aifc", "CAF": "caf",
-}  # fmt: skip
-# Containers the second decoder may open. Playlists and network streams are left out on purpose: a text file
-# named like audio must not make it fetch anything.
-CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,aac,matroska,webm,asf,amr,mp3,mp2,wav,w64,flac,ogg,aiff,caf,ac3,eac3"
-CONTAINER_EXTENSIONS = {
-    "mov": "m4a mp4 m4b mov 3gp 3g2 aac", "aac": "aac", "matroska": "mka mkv webm", "asf": "wma asf",
-    "amr": "amr", "mp3": "mp3 mp2", "wav": "wav", "aiff": "aif aiff aifc",
-}  # fmt: skip
-# First bytes of things that get named like audio by mistake.
-NOT_AUDIO = (
-    (b"MThd", "a MIDI file: it holds notes to be played, not sound"),
-    (b"version https://git-lfs", "a placeholder of a version control system: the real file was not fetched"),
-    (b"\x89PNG", "a picture"), (b"\xff\xd8\xff", "a picture"), (b"GIF8", "a picture"),
-    (b"%PDF", "a PDF document"), (b"PK\x03\x04", "a ZIP archive or office document"),
-    (b"<!DOCTYPE", "a web page"), (b"<html", "a web page"),
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class AudioInfo:
-    """What a file says of itself. `frames` is exact for PCM and FLAC, an estimate for some lossy formats."""
-
-    sample_rate: int
-    channels: int
-    frames: int
-    duration_s: float
-    format: str
-    subtype: str
+Source = SoundfileSource | ContainerSource
 
 
 @dataclass
@@ -141,7 +103,7 @@ def signal_from_array(samples: np.ndarray, rate: int) -> Signal:
 
 def probe(path: Path | str) -> AudioInfo:
     """Open a recording and read its header only; raises `AudioError` with the reason in plain words."""
-    with _opened(path) as source:
+    with open_source(path) as source:
         return source.info
 
 
@@ -155,7 +117,7 @@ def open_signal(
     go through a temporary file. Rates above 50 kHz are brought to 48 kHz, others stay as they are.
     Raises `AudioError` with the reason in plain words when the recording cannot be used.
     """
-    with _opened(path) as source:
+    with open_source(path) as source:
         info = source.info
         if channel is not None and not 1 <= channel <= info.channels:
             raise AudioError(
@@ -168,7 +130,7 @@ def open_signal(
         else:
             chosen, stats, store = _decode_best(source, rate, memory_frames)
         try:
-            warnings = source.warnings() + _verdict(stats, info)
+            warnings = _warnings(source, stats)
         except AudioError:
             store.close()
             raise
@@ -196,7 +158,7 @@ def _as_signal(samples, spool, frames, rate, source_rate, channel, channels, sta
     )
 
 
-def _decode_one(source, index: int, rate: int, memory_frames: int):
+def _decode_one(source: Source, index: int, rate: int, memory_frames: int):
     """One pass: the channel at `index` straight into its store."""
     info = source.info
     stats = _ChannelStats(source.step, info.sample_rate)
@@ -214,7 +176,7 @@ def _decode_one(source, index: int, rate: int, memory_frames: int):
     return index, stats, store
 
 
-def _decode_best(source, rate: int, memory_frames: int):
+def _decode_best(source: Source, rate: int, memory_frames: int):
     """Look at all channels, keep the best: held in memory when short, decoded a second time when long."""
     info = source.info
     every = [_ChannelStats(source.step, info.sample_rate, levels=True) for _ in range(info.channels)]
@@ -262,36 +224,26 @@ def _best_channel(every: list["_ChannelStats"]) -> int:
     return next(i for i in clean if snr[i] >= best - CHANNEL_MARGIN_DB)
 
 
-def _verdict(stats: "_ChannelStats", info: AudioInfo) -> list[str]:
-    """Warnings about a decoded channel; raises `AudioError` when it cannot be used."""
+def _warnings(source: Source, stats: "_ChannelStats") -> list[str]:
+    """What to know about a decoded channel; raises `AudioError` when it cannot be used."""
     if stats.frames == 0:
-        raise AudioError("holds no sound at all (0 samples): the recording was stopped at once or not saved")
-    seconds = stats.frames / info.sample_rate
-    warnings = []
+        raise AudioError("holds no sound at all (0 samples): stopped at once, or not saved?")
+    seconds = stats.frames / source.info.sample_rate
+    damage = source.damage(stats.frames)
+    if damage and seconds < MIN_USABLE_S:
+        raise AudioError(f"only {seconds:.2f} s can be used; {damage[0]}")
     if stats.bad > MAX_BAD_SHARE * stats.frames:
         raise AudioError(
             f"{stats.bad} of {stats.frames} samples are not numbers (NaN or infinite): "
-            "the program that exported it failed; export it again"
+            "the program that wrote it failed; export it again"
         )
     if stats.bad:
-        warnings.append(f"{stats.bad} samples are not numbers (NaN or infinite); read as zero")
+        damage.append(f"{stats.bad} samples are not numbers (NaN or infinite); read as zero")
     if stats.silent:
         raise AudioError(
-            "silent: no sound above -80 dB of full scale; was the right input recorded, and the microphone on?"
+            "silent: no sound above -80 dB of full scale (wrong input recorded, or the microphone switched off?)"
         )
-    promised = info.frames / info.sample_rate
-    if info.format in ("WAV", "WAVEX", "AIFF", "CAF", "FLAC", "W64", "RF64") and seconds < promised - 0.01:
-        warnings.append(_cut_short(seconds, promised))
-    if warnings and seconds < MIN_USABLE_S:
-        raise AudioError(f"only {seconds:.2f} s of it can be read; {warnings[-1]}")
-    return warnings
-
-
-def _cut_short(seconds: float, promised: float) -> str:
-    return (
-        f"damaged or cut off: {seconds:.1f} s can be read of the {promised:.1f} s its header promises "
-        "(copied or saved incompletely?)"
-    )
+    return damage + source.misnamed()
 
 
 class _ChannelStats:
@@ -417,216 +369,3 @@ class _Resampler:
     def finish(self) -> None:
         if self._stream is not None:
             self._store.append(self._stream.resample_chunk(np.empty(0, np.float32), last=True))
-
-
-class _ForwardFile(soundfile.SoundFile):
-    """Read from front to back: a seekable file would be asked to seek after every block, slow in FLAC."""
-
-    def seekable(self) -> bool:
-        return False
-
-
-class _SoundfileSource:
-    """A file that libsndfile reads."""
-
-    def __init__(self, path: Path):
-        self._path = path
-        self._damage: str | None = None
-        with _ForwardFile(path) as file:
-            log = file.extra_info
-            frames = file.frames if 0 < file.frames < 1 << 60 else 0
-            self.info = AudioInfo(
-                file.samplerate, file.channels, frames, frames / file.samplerate, file.format, file.subtype
-            )
-        self.step = STEPS.get(self.info.subtype, 0.0)
-        self._header = _header_warnings(log, self.info)
-
-    def blocks(self) -> Iterator[np.ndarray]:
-        """Blocks (n, channels), float32; the memory is used again for the next one."""
-        buffer = np.empty((BLOCK, self.info.channels), np.float32)
-        done = 0
-        with _ForwardFile(self._path) as file:
-            while True:
-                try:
-                    block = file.read(out=buffer)
-                except soundfile.LibsndfileError as error:
-                    self._damage = (
-                        f"damaged after {done / self.info.sample_rate:.1f} s "
-                        f"({error.error_string.strip('. ')}); the rest is left out"
-                    )
-                    return
-                if len(block) == 0:
-                    return
-                done += len(block)
-                yield block
-
-    def warnings(self) -> list[str]:
-        found = [*self._header, *([self._damage] if self._damage else [])]
-        return found + _name_warning(self._path, EXTENSIONS.get(self.info.format), self.info.format)
-
-
-def _header_warnings(log: str, info: AudioInfo) -> list[str]:
-    """What libsndfile noticed in a header whose lengths do not fit the file."""
-    if "wasn't closed properly" in log:
-        return ["the recorder did not finish the file (no length in its header); read to the end"]
-    for line in log.splitlines():
-        words = line.replace("(", " ").replace(")", " ").split()
-        # e.g. "data : 288000 (should be 143978)"
-        if words[:1] in (["data"], ["SSND"]) and "should" in words and words[2].isdigit():
-            promised, present = int(words[2]), int(words[-1])
-            if promised < 0xFFFF_FF00 and promised > present > 0:
-                return [_cut_short(info.duration_s, info.duration_s * promised / present)]
-    return []
-
-
-class _ContainerSource:
-    """A file that only the second decoder reads: what phones write (m4a, mp4, 3gp), AAC and the like."""
-
-    step = 0.0
-
-    def __init__(self, path: Path):
-        self._path = path
-        self._broken = 0
-        with self._container() as (container, stream):
-            rate = stream.codec_context.sample_rate
-            seconds = 0.0
-            if stream.duration:
-                seconds = float(stream.duration * stream.time_base)
-            elif container.duration:
-                seconds = container.duration / 1e6
-            self.info = AudioInfo(
-                rate,
-                stream.codec_context.layout.nb_channels,
-                round(seconds * rate),
-                seconds,
-                container.format.name.split(",")[0],
-                stream.codec_context.name,
-            )
-
-    @contextmanager
-    def _container(self):
-        import av
-
-        av.logging.set_level(None)
-        with (
-            open(self._path, "rb") as file,
-            av.open(file, mode="r", container_options={"format_whitelist": CONTAINERS}) as container,
-        ):
-            if not container.streams.audio:
-                raise AudioError("holds no sound track (a video without sound, or a picture)")
-            yield container, container.streams.audio[0]
-
-    def blocks(self) -> Iterator[np.ndarray]:
-        """Blocks (n, channels), float32."""
-        import av
-
-        with self._container() as (container, stream):
-            to_float = av.AudioResampler(format="flt")
-            channels = self.info.channels
-            packets = container.demux(stream)
-            while True:
-                try:
-                    packet = next(packets, None)
-                    if packet is None:
-                        return
-                    for frame in packet.decode():
-                        for plain in to_float.resample(frame):
-                            yield plain.to_ndarray().reshape(-1, channels)
-                except av.error.EOFError:
-                    return
-                except av.FFmpegError:
-                    self._broken += 1
-                    if self._broken > 1000:
-                        return
-
-    def warnings(self) -> list[str]:
-        found = []
-        if self._broken:
-            found.append(f"damaged: {self._broken} pieces of it could not be decoded and are left out")
-        return found + _name_warning(self._path, CONTAINER_EXTENSIONS.get(self.info.format), self.info.format)
-
-
-def _name_warning(path: Path, extensions: str | None, format_name: str) -> list[str]:
-    suffix = path.suffix.lower().lstrip(".")
-    if extensions is None or not suffix or suffix in extensions.split():
-        return []
-    return [f"named .{suffix}, but its content is {format_name}; read as what it is"]
-
-
-@contextmanager
-def _opened(path: Path | str):
-    """The source that can read `path`; every way of not being readable ends in an `AudioError`."""
-    path = Path(path)
-    head = _head(path)
-    try:
-        source = _source(path, head)
-        info = source.info
-        if not MIN_RATE <= info.sample_rate <= MAX_RATE:
-            raise AudioError(
-                f"its header says {info.sample_rate} samples a second; {MIN_RATE} to {MAX_RATE} can be used "
-                "(a damaged header, or not a recording)"
-            )
-        yield source
-    except FileNotFoundError as error:
-        raise AudioError("the file vanished while it was being read") from error
-
-
-def _source(path: Path, head: bytes):
-    for start, what in NOT_AUDIO:
-        if head.startswith(start):
-            raise AudioError(f"not audio: it is {what}")
-    try:
-        return _SoundfileSource(path)
-    except (soundfile.LibsndfileError, TypeError) as error:  # TypeError: .raw, which has no header to read
-        first_reason = str(error).rsplit(": ", 1)[-1].strip(". ")
-    if not head.strip(b"\0"):
-        raise AudioError("not audio: it begins with zeros only; the copy or download was not finished")
-    if _is_text(head):
-        raise AudioError("not audio: it holds text (a sheet, list or note saved under an audio name?)")
-    try:
-        import av
-    except ImportError as error:  # pragma: no cover - av is a dependency; this is for broken installations
-        raise AudioError(f"cannot be opened ({first_reason}), and the `av` package is missing") from error
-    try:
-        return _ContainerSource(path)
-    except (av.FFmpegError, ValueError) as error:
-        raise AudioError(
-            f"not audio, or damaged at its beginning: no decoder can open it ({first_reason}); "
-            "was it copied completely, and does it play elsewhere?"
-        ) from error
-
-
-def _head(path: Path) -> bytes:
-    """The first bytes of a regular file that may be read; `AudioError` for anything else.
-
-    Pipes and devices are refused by their kind, before opening: reading them could wait for ever.
-    """
-    try:
-        kind = os.stat(path).st_mode
-        if stat.S_ISDIR(kind):
-            raise AudioError("is a folder, not a recording; `file` must name one audio file")
-        if not stat.S_ISREG(kind):
-            raise AudioError("is not a regular file (a pipe, socket or device): give a file on disk")
-        with open(path, "rb") as file:
-            head = file.read(4096)
-    except FileNotFoundError as error:
-        raise AudioError(
-            "there is no such file: check the spelling, upper and lower case, and the folder it is in"
-        ) from error
-    except PermissionError as error:
-        raise AudioError("may not be read: no permission (owned by someone else, or open elsewhere?)") from error
-    except (OSError, ValueError) as error:
-        raise AudioError(f"cannot be opened: {getattr(error, 'strerror', None) or error}") from error
-    if not head:
-        raise AudioError("the file is empty (0 bytes): the recording was not saved, or the copy failed")
-    return head
-
-
-def _is_text(head: bytes) -> bool:
-    try:
-        text = head.decode("utf-8")
-    except UnicodeDecodeError as error:
-        if error.start < len(head) - 4:  # a character cut off at the end is no argument
-            return False
-        text = head[: error.start].decode("utf-8")
-    return all(c.isprintable() or c in "\r\n\t\f﻿" for c in text)

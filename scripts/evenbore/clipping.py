@@ -26,6 +26,7 @@ class ClipMeter:
         self.step = step
         self.full_scale = 1.0 - max(2.0**-14, step)
         self.frames = 0
+        self._peak = {1: 0.0, -1: 0.0}
         self._blocks: list[tuple[int, float, int, int, int]] = []  # side, top, in runs, runs, just below
 
     def update(self, block: np.ndarray, lowest: float, highest: float) -> None:
@@ -33,8 +34,9 @@ class ClipMeter:
         self.frames += len(block)
         for side, top in ((1, highest), (-1, -lowest)):
             width = max(TOP_WIDTH * top, 1.5 * self.step)
-            if top < 32 * self.step or top <= 0:
-                continue
+            if top < 32 * self.step or top <= 0 or top < min(self._peak[side] - width, self.full_scale):
+                continue  # too coarse to tell, or below a level the signal is known to pass
+            self._peak[side] = max(self._peak[side], top)
             edge = top - width if top < self.full_scale else self.full_scale
             near = np.flatnonzero(block > edge - width if side > 0 else block < width - edge)
             at_top = near[side * block[near] >= edge]
