@@ -1,0 +1,344 @@
+"""Instrument families as data: one YAML file each, checked strictly.
+
+Conventions: every note of a family is a WRITTEN MIDI number; `to_sounding` and `to_written` are the only
+way across (sounding = written + transposition). Holes run from top (player) to bottom (bell).
+
+A file may start from another one with `like: <shipped family>` and give only what differs, one level
+deep: `origin` part by part, everything else key by key; `more_holes` then adds holes at the bottom and
+`more_veiled` further veiled notes. Holes and veiled notes that the range leaves below its lowest note,
+and registers above its usual top, fall away. A study's own files go by the same rules.
+"""
+
+import re
+import reprlib
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import yaml
+
+from evenbore.errors import EvenboreError, Problem, StudyError
+from evenbore.trade.pitch import ALLOWED_NOTES, midi_to_note, note_to_midi
+
+SHIPPED_DIR = Path(__file__).with_name("families")
+SCHEMA_PATH = Path(__file__).with_name("family.schema.yaml")
+KEY_PATTERN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
+LARGEST_FILE_BYTES = 200_000
+ENDS = ("lowest", "highest")
+
+
+@dataclass(frozen=True)
+class Register:
+    """A register or the notes served by one vent, `low` to `high` written MIDI, both included.
+
+    `overblown`: fingered like the first-register notes one overblow interval below.
+    """
+
+    name: str
+    low: int
+    high: int
+    overblown: bool = False
+
+
+@dataclass(frozen=True)
+class Hole:
+    """A tone hole or pad; `position` counts from 1 at the top.
+
+    `first_open_for` is the written first-register note whose first open hole it is: it must be closed for
+    every lower first-register note. `near` names closed pads in the same stretch that would leak alike.
+    """
+
+    name: str
+    position: int
+    hand: str
+    joint: str
+    first_open_for: int
+    near: str = ""
+
+
+@dataclass(frozen=True)
+class Family:
+    """One kind of instrument; all notes are written MIDI numbers.
+
+    `low` to `high` is the standard range of a scale, `usual_top` the highest note professionals commonly
+    play (a soft limit). `overblow` in semitones (19, 12; 0 for brass). `hands`: note -> left, right, both
+    or open, for all notes from `low` to `usual_top`. `veiled`: notes that normally differ from their
+    neighbours, `veiled_because` says why. `fingering`: brass only. `pull`: what is pulled to lower the
+    pitch. `origin`: part -> source, practice or from memory.
+    """
+
+    key: str
+    name: str
+    transposition: int
+    notation: str
+    low: int
+    high: int
+    usual_top: int
+    bore: str
+    overblow: int
+    registers: tuple[Register, ...]
+    break_notes: tuple[int, ...]
+    vents: tuple[Register, ...]
+    hands: dict[int, str]
+    holes: tuple[Hole, ...]
+    holes_coarse: bool
+    veiled: frozenset[int]
+    veiled_because: dict[int, str]
+    fingering: dict[int, str]
+    tuning_notes: tuple[int, ...]
+    pull: str
+    origin: dict[str, str]
+
+    def to_sounding(self, written):
+        """Sounding MIDI of a written note (number or array)."""
+        return written + self.transposition
+
+    def to_written(self, sounding):
+        """Written MIDI of a sounding note (number or array)."""
+        return sounding - self.transposition
+
+    def register_of(self, written: int) -> Register | None:
+        """The register of a written note; None below the lowest note.
+
+        Notes above the usual top belong to the highest register: tops are soft.
+        """
+        return next((register for register in reversed(self.registers) if written >= register.low), None)
+
+    def partner(self, written: int) -> int | None:
+        """The note one register up with the same fingering (a twelfth or an octave above), if there is one."""
+        lower, upper = self.register_of(written), self.register_of(written + self.overblow)
+        if lower is None or lower.overblown or not upper.overblown:
+            return None
+        return written + self.overblow
+
+    def first_open_hole(self, written: int) -> Hole | None:
+        """The highest open hole of a note's fingering; None when all are closed or the family's holes do not tell.
+
+        Overblown notes have the first open hole of their first-register fingering.
+        """
+        register = self.register_of(written)
+        if register is None:
+            return None
+        fingered = written - self.overblow if register.overblown else written
+        return next((hole for hole in self.holes if hole.first_open_for == fingered), None)
+
+
+def family_keys(extra_dir: Path | None = None) -> list[str]:
+    """Sorted keys of all families: the shipped ones and those in a study's own folder."""
+    return sorted(_family_files(extra_dir))
+
+
+def load_family(key: str, extra_dir: Path | None = None) -> Family:
+    """The family of that key; a file of the study's own goes before a shipped one of the same name.
+
+    Raises EvenboreError for an unknown key, StudyError with all problems of a file that is not right.
+    """
+    files = _family_files(extra_dir)
+    if key not in files:
+        raise EvenboreError(f"{_shown(key)} is not a family; allowed: {', '.join(sorted(files))}.")
+    path = files[key]
+    data = _with_base(path, _read(path))
+    problems = _schema_problems(path, data)
+    if not problems:
+        problems = _order_problems(path, data)
+    if problems:
+        raise StudyError(problems)
+    return _build(key, data)
+
+
+def _family_files(extra_dir: Path | None) -> dict[str, Path]:
+    folders = [SHIPPED_DIR] if extra_dir is None else [SHIPPED_DIR, Path(extra_dir)]
+    return {path.stem: path for folder in folders for path in folder.glob("*.yaml") if KEY_PATTERN.fullmatch(path.stem)}
+
+
+def _shown(value: object) -> str:
+    return value[:60] if isinstance(value, str) else reprlib.repr(value)
+
+
+def _problem(path: Path, place: str | None, value: object, allowed: str, cause: str = "") -> Problem:
+    shown = None if value is None else _shown(value)
+    return Problem(file=str(path), row=None, column=place, value=shown, allowed=allowed, cause=cause)
+
+
+def _read(path: Path) -> dict:
+    allowed = "a YAML file of plain keys and values, UTF-8, without & and * references"
+    try:
+        if path.stat().st_size > LARGEST_FILE_BYTES:
+            raise StudyError([_problem(path, None, None, f"at most {LARGEST_FILE_BYTES} bytes", "not a family file")])
+        text = path.read_text(encoding="utf-8-sig")
+        # Expanded references can make a small file endless.
+        if "*" in text and any(isinstance(token, yaml.AliasToken) for token in yaml.scan(text)):
+            raise StudyError([_problem(path, None, None, allowed, "a * reference")])
+        data = yaml.safe_load(text)
+    except (OSError, ValueError, RecursionError, yaml.YAMLError) as error:
+        cause = " ".join(str(error).split())[:300]
+        raise StudyError([_problem(path, None, None, allowed, cause)]) from error
+    if not isinstance(data, dict):
+        raise StudyError([_problem(path, None, data, allowed, "the file is empty or holds no keys")])
+    return data
+
+
+def _with_base(path: Path, data: dict) -> dict:
+    """`data` laid over the family its `like` names, if any."""
+    if "like" not in data:
+        return data
+    shipped = _family_files(None)
+    like = data["like"]
+    if not isinstance(like, str) or like not in shipped:
+        raise StudyError([_problem(path, "like", like, ", ".join(sorted(shipped)))])
+    base = _shipped_data(like)
+    if "like" in base:
+        cause = f"{like} is itself like {base['like']}: start from that one"
+        raise StudyError([_problem(path, "like", like, "a shipped family that has no `like` of its own", cause)])
+    merged = base | {name: value for name, value in data.items() if name != "like"}
+    if isinstance(data.get("origin"), dict):
+        merged["origin"] = base["origin"] | data["origin"]
+    return merged
+
+
+@cache
+def _shipped_data(key: str) -> dict:
+    return _read(SHIPPED_DIR / f"{key}.yaml")
+
+
+@cache
+def _validator():
+    import jsonschema  # costs a tenth of a second, and measuring recordings never loads a family
+
+    formats = jsonschema.FormatChecker(formats=())
+    formats.checks("note", raises=EvenboreError)(lambda value: not isinstance(value, str) or note_to_midi(value) >= 0)
+    formats.checks("note or end", raises=EvenboreError)(
+        lambda value: value in ENDS or not isinstance(value, str) or note_to_midi(value) >= 0
+    )
+    schema = yaml.safe_load(SCHEMA_PATH.read_text(encoding="utf-8"))
+    return jsonschema.Draft202012Validator(schema, format_checker=formats)
+
+
+def _schema_problems(path: Path, data: dict) -> list[Problem]:
+    problems = [problem for error in _validator().iter_errors(data) for problem in _explained(path, error)]
+    return list(dict.fromkeys(problems))  # missing keys come once for each of them
+
+
+def _explained(path: Path, error) -> list[Problem]:
+    """A schema error as problems: which key, what was found, what may stand there."""
+    place = ".".join(str(part) for part in error.absolute_path)
+    meaning = error.schema.get("description", "")
+    dot = "." if place else ""
+    if error.validator == "additionalProperties":
+        known = error.schema["properties"]
+        return [
+            _problem(path, f"{place}{dot}{_shown(name)}", None, ", ".join(known), "an unknown key, perhaps misspelt")
+            for name in error.instance
+            if name not in known
+        ]
+    if error.validator == "required":
+        missing = [name for name in error.validator_value if name not in error.instance]
+        about = error.schema["properties"]
+        return [
+            _problem(path, f"{place}{dot}{name}", None, about[name].get("description", "a value"), "the key is missing")
+            for name in missing
+        ]
+    if error.validator == "format":
+        allowed = ALLOWED_NOTES + (", or lowest or highest" if error.validator_value == "note or end" else "")
+    elif error.validator == "enum":
+        allowed = ", ".join(str(value) for value in error.validator_value)
+    elif error.validator == "pattern" and "source" in error.validator_value:
+        allowed = "source, practice, from memory or none, then perhaps a colon and a few words"
+    else:
+        allowed = f"{error.validator} {error.validator_value}" + (f": {meaning}" if meaning else "")
+    return [_problem(path, place or None, error.instance, allowed)]
+
+
+def _range(data: dict) -> dict[str, int]:
+    return {name: note_to_midi(note) for name, note in data["range"].items()}
+
+
+def _end(note: str, ends: dict[str, int]) -> int:
+    if note == "lowest":
+        return ends["low"]
+    return ends["usual_top"] if note == "highest" else note_to_midi(note)
+
+
+def _order_problems(path: Path, data: dict) -> list[Problem]:
+    """What a schema cannot say: the notes follow each other as they must."""
+    ends = _range(data)
+    low = midi_to_note(ends["low"])
+    problems = []
+    if not ends["low"] < ends["high"] <= ends["usual_top"]:
+        shown = ", ".join(f"{name} {note}" for name, note in data["range"].items())
+        problems.append(_problem(path, "range", shown, "low below high, high no higher than usual_top"))
+    for part in ("registers", "hands"):
+        starts = [_end(entry["from"], ends) for entry in data[part]]
+        if starts[0] != ends["low"] or starts != sorted(set(starts)):
+            names = " ".join(entry["from"] for entry in data[part])
+            problems.append(_problem(path, part, names, f"rising notes, the first one lowest or {low}"))
+    for vent in data.get("vents", []):
+        if note_to_midi(vent["from"]) > _end(vent["to"], ends):
+            problems.append(_problem(path, "vents", f"{vent['from']} to {vent['to']}", "a first note below the last"))
+    more = data.get("more_holes", [])
+    holes = data.get("holes", []) + more
+    opened = [note_to_midi(hole["opens_for"]) for hole in holes]
+    if opened != sorted(set(opened), reverse=True):
+        names = " ".join(hole["opens_for"] for hole in holes)
+        problems.append(_problem(path, "holes", names, "falling notes, from top to bottom"))
+    if any(note_to_midi(hole["opens_for"]) <= ends["low"] for hole in more):
+        names = " ".join(hole["opens_for"] for hole in more)
+        problems.append(
+            _problem(path, "more_holes", names, f"notes above {low}, the lowest, which needs them all shut")
+        )
+    return problems
+
+
+def _build(key: str, data: dict) -> Family:
+    ends = _range(data)
+    low, usual_top = ends["low"], ends["usual_top"]
+
+    def spans(entries: list[dict]) -> list[tuple[dict, int, int]]:
+        """Each entry with its first and last note: up to the next entry, the last one up to the usual top."""
+        starts = [_end(entry["from"], ends) for entry in entries]
+        lasts = [min(start - 1, usual_top) for start in starts[1:]] + [usual_top]
+        return [span for span in zip(entries, starts, lasts, strict=True) if span[1] <= usual_top]
+
+    holes = [
+        hole for hole in data.get("holes", []) + data.get("more_holes", []) if note_to_midi(hole["opens_for"]) > low
+    ]
+    veiled = {note_to_midi(note): why for note, why in (data["veiled"] | data.get("more_veiled", {})).items()}
+    veiled = {note: veiled[note] for note in sorted(veiled) if note >= low}
+    return Family(
+        key=key,
+        name=data["name"],
+        transposition=int(data["transposition"]),
+        notation=data.get("notation", ""),
+        low=low,
+        high=ends["high"],
+        usual_top=usual_top,
+        bore=data["bore"],
+        overblow=int(data["overblow"]),
+        registers=tuple(
+            Register(entry["name"], first, last, entry.get("overblown", False))
+            for entry, first, last in spans(data["registers"])
+        ),
+        break_notes=tuple(note_to_midi(note) for note in data["breaks"]),
+        vents=tuple(
+            Register(vent["name"], note_to_midi(vent["from"]), _end(vent["to"], ends)) for vent in data.get("vents", [])
+        ),
+        hands={note: entry["hand"] for entry, first, last in spans(data["hands"]) for note in range(first, last + 1)},
+        holes=tuple(
+            Hole(
+                name=hole["name"],
+                position=position,
+                hand=hole["hand"],
+                joint=hole["joint"],
+                first_open_for=note_to_midi(hole["opens_for"]),
+                near=hole.get("near", ""),
+            )
+            for position, hole in enumerate(holes, start=1)
+        ),
+        holes_coarse=data.get("holes_coarse", False),
+        veiled=frozenset(veiled),
+        veiled_because=veiled,
+        fingering={note_to_midi(note): valves for note, valves in data.get("fingering", {}).items()},
+        tuning_notes=tuple(note_to_midi(note) for note in data["tuning_notes"]),
+        pull=data["pull"],
+        origin=data["origin"],
+    )
