@@ -25,7 +25,9 @@ CHAIN_MEASURES = (
     "tristimulus_2",
     "tristimulus_3",
     "high_band_db",
+    "brightness_db",
 )
+BRIGHT_ABOVE_HZ = 2000.0
 
 
 @dataclass(frozen=True)
@@ -52,9 +54,9 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: pd.DataF
     notes = notes[notes["recording"].isin(usable(recordings)["recording"])].reset_index(drop=True)
     keys = ["recording", "step"]
     rows = harmonics.merge(
-        notes[[*keys, "instrument", "state", "dynamic", "articulation", "direction", "session", "midi"]].assign(
-            note=np.arange(len(notes))
-        ),
+        notes[
+            [*keys, "instrument", "state", "dynamic", "articulation", "direction", "session", "midi"]
+        ].assign(note=np.arange(len(notes))),
         on=keys,
     )
     setups = estimate_setups(rows, groups)
@@ -82,9 +84,26 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: pd.DataF
     return Normalised(setups, notes, shifted, frequency, flat, above)
 
 
+def brightness_db(level_db: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
+    """Power of the harmonics through a soft high-pass at 2 kHz relative to all their power, dB, (N, H) -> (N,).
+
+    10 lg(Σ p w / Σ p), w = f⁴ / (f⁴ + 2000⁴): a hard limit at 2 kHz would jump whenever a harmonic of a rising
+    scale crosses it. NaN harmonics count as absent; NaN when nothing is left.
+    """
+    power = np.nan_to_num(10 ** (level_db / 10))
+    weight = frequency_hz**4 / (frequency_hz**4 + BRIGHT_ABOVE_HZ**4)
+    return _db((power * weight).sum(axis=1)) - _db(power.sum(axis=1))
+
+
 def _measure(level_db, frequency_hz, f0_hz) -> dict[str, np.ndarray]:
     """The CHAIN_MEASURES of notes from their harmonics; level is the power sum."""
-    power = np.nansum(10 ** (level_db / 10), axis=1)
-    total = 10 * np.log10(power, out=np.full(power.shape, np.nan), where=power > 0)
-    measured = harmonic_measures(level_db, frequency_hz, f0_hz)
-    return {"level_dbfs": total, **{name: measured[name] for name in CHAIN_MEASURES if name != "level_dbfs"}}
+    ready = {
+        "level_dbfs": _db(np.nansum(10 ** (level_db / 10), axis=1)),
+        "brightness_db": brightness_db(level_db, frequency_hz),
+    }
+    measured = {**harmonic_measures(level_db, f0_hz), **ready}
+    return {name: measured[name] for name in CHAIN_MEASURES}
+
+
+def _db(power: np.ndarray) -> np.ndarray:
+    return 10 * np.log10(power, out=np.full(power.shape, np.nan), where=power > 0)

@@ -100,7 +100,13 @@ def estimate_setups(levels: pd.DataFrame, groups: dict[str, int]) -> Setups:
             block = np.zeros((factor.shape[0], len(sessions), BAND_HZ.size))
             block[:, members] = factor
             directions.append(block)
-    errors = None if take_covariance is None else np.concatenate(directions) if directions else np.zeros((0, *response.shape))
+    errors = (
+        None
+        if take_covariance is None
+        else np.concatenate(directions)
+        if directions
+        else np.zeros((0, *response.shape))
+    )
     return Setups(sessions, number, linked, response, errors)
 
 
@@ -129,7 +135,9 @@ def _take_covariance(levels: pd.DataFrame) -> np.ndarray | None:
     band = np.rint(10 * np.log10(levels["frequency_hz"] / BAND_HZ[0])).clip(0, BAND_HZ.size - 1).astype(int)
     cell = levels.groupby([*REPLICATE, "midi", "harmonic"])
     frame = levels.assign(
-        band=band, deviation=levels["level_db"] - cell["level_db"].transform("mean"), n=cell["recording"].transform("nunique")
+        band=band,
+        deviation=levels["level_db"] - cell["level_db"].transform("mean"),
+        n=cell["recording"].transform("nunique"),
     )
     frame = frame[frame["n"] > 1]
     if frame.empty:
@@ -168,7 +176,9 @@ def _fit(rows: pd.DataFrame, sessions: list[str], take_covariance: np.ndarray | 
     weight, noise = np.ones(n), 1.0
     for _ in range(12):
         per_cell = cells @ weight
-        centred = design - sparse.csr_array(cells.T @ (sparse.diags_array(1 / per_cell) @ (cells @ (sparse.diags_array(weight) @ design))))
+        centred = design - sparse.csr_array(
+            cells.T @ (sparse.diags_array(1 / per_cell) @ (cells @ (sparse.diags_array(weight) @ design)))
+        )
         centred_y = y - ((cells @ (weight * y)) / per_cell)[cell]
         weighted = sparse.csr_array(sparse.diags_array(weight) @ centred)
         normal = (weighted.T @ centred).toarray() + (noise / BEND_SD_DB) ** 2 * bends.T @ bends + zero_sum
@@ -179,7 +189,9 @@ def _fit(rows: pd.DataFrame, sessions: list[str], take_covariance: np.ndarray | 
 
     reached = (abs(design).sum(axis=0) > 0).reshape(s, b)
     # inner bands that no harmonic falls into are bridged, outer ones are not guessed
-    reached = np.maximum.accumulate(reached, axis=1) & np.maximum.accumulate(reached[:, ::-1], axis=1)[:, ::-1]
+    reached = (
+        np.maximum.accumulate(reached, axis=1) & np.maximum.accumulate(reached[:, ::-1], axis=1)[:, ::-1]
+    )
     if take_covariance is None:
         return solution.reshape(s, b), None, reached
 

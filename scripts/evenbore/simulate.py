@@ -210,7 +210,7 @@ def _take(rng, keys, make, scatter, written_midi, midi, nominal_hz, octave, chai
             "cents_drift": 0.0,
             "level_dbfs": total,
             "level_dba": np.nan,
-            **harmonic_measures(level, frequency, f0),
+            **harmonic_measures(level, f0),
             "hnr_db": make["hnr"] + rng.normal(0, 0.5) + rng.normal(0, 0.5, n),
             "attack_ms": make["attack"]
             * np.exp(rng.normal(0, scatter["attack"]) + rng.normal(0, scatter["attack"], n)),

@@ -1,0 +1,259 @@
+"""Judge every instrument by every criterion: value, 90 % interval, and the reason where there is none.
+
+A criterion is computed for each take; the take is the unit of everything after. Takes are averaged with the
+direction of the scale as a fixed effect. The interval's variance is
+
+    s_r² / n + s_s² Σ w² + Σ shift²
+
+with s_r the repeatability pooled over the study, s_s the standard deviation between sessions of one instrument,
+w the share of the takes in each session, and shift the change of the value when the set-ups' responses move one
+standard error along each direction of their error. Degrees of freedom: Satterthwaite 1946, Biometrics Bull. 2, 110.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from evenbore.comparability import session_groups, usable
+from evenbore.criteria import CRITERIA, Criterion, TakeNotes
+from evenbore.normalise import CHAIN_MEASURES, Normalised
+from evenbore.repeatability import direction_effects, repeatability
+
+DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
+CONFIDENCE = 0.90
+LEAST_SHARE = 0.5
+TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
+MEASURED = {
+    "cents": "cents",
+    "level": "level_dbfs",
+    "brightness": "brightness_db",
+    "hnr": "hnr_db",
+    "attack": "attack_ms",
+}
+ONE_TAKE = "one take: interval from the study's pooled repeatability"
+NO_REPEATS = "no repeat takes in the study: no interval"
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """`instruments`: the table of that name. `takes`: one value per criterion and take (columns instrument state
+    session recording direction criterion value; NaN left out). `shifts`: instrument state criterion component
+    shift, the change of a value along each independent direction of the set-ups' error (one standard error)."""
+
+    instruments: pd.DataFrame
+    takes: pd.DataFrame
+    shifts: pd.DataFrame
+
+
+def assess(
+    normalised: Normalised,
+    recordings: pd.DataFrame,
+    instruments: dict[str, dict],
+    inspection,
+    families: dict,
+    config: dict,
+) -> Assessment:
+    """Assess a study.
+
+    `recordings`: recordings table; `instruments`, `inspection`: sheet rows as dicts; `families`: family key ->
+    Family; `config` needs base_dynamic, currency and states.
+    """
+    takes = prepared_takes(normalised.notes, instruments, families)
+    values = _take_values(takes, CRITERIA, config["base_dynamic"])
+    shifts = _shifts(normalised, values, instruments, families, config["base_dynamic"])
+    owners = _owners(recordings, instruments, config["states"])
+    groups = session_groups(recordings)
+    rows = []
+    for criterion in CRITERIA:
+        if criterion.kind == "cost":
+            rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
+        else:
+            rows += _rows(
+                criterion,
+                owners,
+                values[values["criterion"] == criterion.name],
+                None if shifts is None else shifts[shifts["criterion"] == criterion.name],
+            )
+    table = pd.DataFrame(rows)
+    owned = (
+        usable(recordings)
+        .drop_duplicates(["instrument", "state"])
+        .set_index(["instrument", "state"])["session"]
+        .map(groups)
+    )
+    table["group"] = [owned.get(key) for key in zip(table["instrument"], table["state"], strict=True)]
+    empty = pd.DataFrame(columns=["instrument", "state", "criterion", "component", "shift"])
+    return Assessment(table, values, empty if shifts is None else shifts)
+
+
+def prepared_takes(
+    notes: pd.DataFrame, instruments: dict[str, dict], families: dict
+) -> list[tuple[dict, TakeNotes]]:
+    """Every recording's keys and notes, repeats of a note within it averaged."""
+    means = notes.groupby(["recording", "midi"], sort=True)[list(MEASURED.values())].mean()
+    keys = notes.drop_duplicates("recording").set_index("recording", drop=False)[TAKE_KEYS]
+    out = []
+    for recording, part in means.groupby(level="recording", sort=False):
+        key = keys.loc[recording].to_dict()
+        family = families[instruments[key["instrument"]]["family"]]
+        written = family.to_written(part.index.get_level_values("midi").to_numpy(int))
+        registers = [family.register_of(int(note)) for note in written]
+        partners = [family.partner(int(note)) if family.overblow else None for note in written]
+        notes_of_take = TakeNotes(
+            written=written,
+            register=np.array([-1 if r is None else family.registers.index(r) for r in registers]),
+            veiled=np.isin(written, list(family.veiled)),
+            partner=np.array([-1 if p is None else p for p in partners]),
+            nominal_cents=100.0 * family.overblow,
+            **{name: part[column].to_numpy(float) for name, column in MEASURED.items()},
+        )
+        out.append((key, notes_of_take))
+    return out
+
+
+def _only(take: TakeNotes, written: np.ndarray) -> TakeNotes:
+    """The take with these written notes alone."""
+    keep = np.isin(take.written, written)
+    arrays = {k: v[keep] for k, v in vars(take).items() if isinstance(v, np.ndarray)}
+    return replace(take, **arrays)
+
+
+def _take_values(takes, criteria, base_dynamic: str) -> pd.DataFrame:
+    """One row per criterion and take that has a value."""
+    base: dict[tuple, list] = {}
+    for key, take in takes:
+        if key["dynamic"] == base_dynamic:
+            base.setdefault((key["instrument"], key["state"]), []).append((key, take))
+    rows = []
+    for members in base.values():
+        fullest = max(take.written.size for _, take in members)
+        members = [(key, take) for key, take in members if take.written.size >= LEAST_SHARE * fullest]
+        # only notes that every take holds: a take that misses a bad note must not look better for it
+        common = set.intersection(*(set(take.written.tolist()) for _, take in members))
+        for key, take in members:
+            take = _only(take, np.array(sorted(common)))
+            for criterion in criteria:
+                if criterion.kind != "take" or (
+                    criterion.name == "response" and key["articulation"] != "tongued"
+                ):
+                    continue
+                rows.append(_value(key, criterion, criterion.function(take)))
+    for key, loud, soft in _dynamic_pairs(takes):
+        rows += [_value(key, c, c.function(loud, soft)) for c in criteria if c.kind == "dynamics"]
+    columns = ["instrument", "state", "session", "recording", "direction", "criterion", "value"]
+    return pd.DataFrame(rows, columns=columns).dropna(subset="value").reset_index(drop=True)
+
+
+def _value(key: dict, criterion: Criterion, value: float) -> tuple:
+    return (
+        key["instrument"], key["state"], key["session"], key["recording"], key["direction"], criterion.name, value
+    )  # fmt: skip
+
+
+def _dynamic_pairs(takes):
+    """Loudest and softest takes of the same instrument, session, articulation and direction, in take order."""
+    used = [d for d in DYNAMICS if any(key["dynamic"] == d for key, _ in takes)]
+    if len(used) < 2:
+        return
+    sets: dict[tuple, dict[str, list]] = {}
+    for key, take in takes:
+        if key["dynamic"] in (used[0], used[-1]):
+            same = tuple(key[k] for k in ("instrument", "state", "session", "articulation", "direction"))
+            sets.setdefault(same, {used[0]: [], used[-1]: []})[key["dynamic"]].append((key, take))
+    for both in sets.values():
+        soft, loud = (sorted(both[d], key=lambda item: item[0]["take"]) for d in (used[0], used[-1]))
+        for (key, quiet), (_, strong) in zip(soft, loud, strict=False):
+            common = np.intersect1d(quiet.written, strong.written)
+            yield key, _only(strong, common), _only(quiet, common)
+
+
+def _shifts(
+    normalised: Normalised, values: pd.DataFrame, instruments, families, base_dynamic
+) -> pd.DataFrame | None:
+    """Change of each chain-dependent value along each direction of the set-ups' error, averaged over takes."""
+    if normalised.shifted is None:
+        return None
+    affected = [c for c in CRITERIA if c.chain_dependent and c.name != "noise"]
+    keys = ["instrument", "state", "criterion"]
+    before = values.groupby(keys)["value"].mean()
+    parts = []
+    for component, measures in enumerate(normalised.shifted):
+        notes = normalised.notes.assign(**dict(zip(CHAIN_MEASURES, measures.T, strict=True)))
+        moved = _take_values(prepared_takes(notes, instruments, families), affected, base_dynamic)
+        change = (moved.groupby(keys)["value"].mean() - before).dropna()
+        parts.append(change.rename("shift").reset_index().assign(component=component))
+    if not parts:
+        return pd.DataFrame(columns=[*keys, "component", "shift"])
+    return pd.concat(parts, ignore_index=True)[[*keys, "component", "shift"]]
+
+
+def _owners(recordings: pd.DataFrame, instruments: dict, states: list[str]) -> list[tuple[str, str]]:
+    """Instruments with the states they were recorded in; the first state for one never recorded."""
+    had = recordings.groupby("instrument")["state"].agg(set).to_dict()
+    return [(name, state) for name in instruments for state in states if state in had.get(name, {states[0]})]
+
+
+def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFrame | None) -> list[dict]:
+    """Rows of the instruments table of one criterion."""
+    if takes.empty:
+        return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
+    precision = repeatability(takes)
+    takes = takes.assign(value=takes["value"] - takes["direction"].map(direction_effects(takes)))
+    by_owner = takes.groupby(["instrument", "state"])
+    moved = {} if shifts is None or shifts.empty else (
+        (shifts["shift"].astype(float) ** 2).groupby([shifts["instrument"], shifts["state"]]).sum().to_dict()
+    )  # fmt: skip
+    rows = []
+    for owner in owners:
+        if owner not in by_owner.groups:
+            rows.append(_row(owner, criterion, reason=criterion.missing))
+            continue
+        own = by_owner.get_group(owner)
+        n = own["recording"].nunique()
+        value = own["value"].mean()
+        share = own["session"].value_counts(normalize=True).to_numpy()
+        take, session = precision.s_r**2 / n, precision.s_s**2 * (share**2).sum()
+        freedom = _satterthwaite(take, precision.df, session, precision.df_s)
+        half = stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * np.sqrt(take + session + moved.get(owner, 0.0))
+        reason = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
+        rows.append(_row(owner, criterion, value, value - half, value + half, n, reason))
+    return rows
+
+
+def _satterthwaite(take: float, df: int, session: float, df_s: int) -> float:
+    """Degrees of freedom of the sum of two estimated variances; NaN when the first is not known."""
+    if not np.isfinite(take) or df == 0:
+        return np.nan
+    uncertain = take**2 / df + (session**2 / df_s if df_s else 0.0)
+    return (take + session) ** 2 / uncertain if uncertain > 0 else float(df)
+
+
+def _cost_rows(criterion: Criterion, owners, instruments, inspection, currency: str) -> list[dict]:
+    rows = []
+    for owner in owners:
+        sheet = instruments[owner[0]]
+        if sheet.get("price") is None:
+            rows.append(_row(owner, criterion, reason=criterion.missing, unit=currency))
+            continue
+        repairs = sum(item.get("cost") or 0.0 for item in inspection if item["instrument"] == owner[0])
+        cost = sheet["price"] + (sheet.get("setup_cost") or 0.0) + (sheet.get("case_cost") or 0.0) + repairs
+        rows.append(_row(owner, criterion, cost, cost, cost, reason="", unit=currency))
+    return rows
+
+
+def _row(
+    owner, criterion, value=np.nan, low=np.nan, high=np.nan, n_takes=pd.NA, reason="", unit=None
+) -> dict:
+    return {
+        "instrument": owner[0],
+        "state": owner[1],
+        "criterion": criterion.name,
+        "value": value,
+        "low": low,
+        "high": high,
+        "unit": unit or criterion.unit,
+        "n_takes": n_takes,
+        "reason": reason,
+    }
