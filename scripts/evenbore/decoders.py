@@ -44,6 +44,9 @@ NOT_AUDIO = (
     (b"<!DOCTYPE", "a web page"), (b"<html", "a web page"),
 )  # fmt: skip
 
+# What libsndfile says of files that it does not know at all.
+UNINFORMATIVE = ("File does not exist", "Format not recognised", "samplerate must", "File contains data in an")
+
 
 @dataclass(frozen=True)
 class AudioInfo:
@@ -142,6 +145,8 @@ class ContainerSource:
                 seconds = float(stream.duration * stream.time_base) if stream.duration else 0.0
                 if not seconds and container.duration:
                     seconds = container.duration / 1e6
+                if not context.sample_rate or not context.channels:
+                    raise ValueError("no sample rate or no channels")  # noise taken for a format
                 self.info = AudioInfo(
                     context.sample_rate,
                     context.channels,
@@ -249,14 +254,15 @@ def _source(path: Path, head: bytes) -> SoundfileSource | ContainerSource:
     except (soundfile.LibsndfileError, TypeError) as error:  # TypeError: .raw, which has no header to read
         if not path.exists():
             raise AudioError("the file vanished while it was being opened") from error
-        first_reason = str(error).rsplit(": ", 1)[-1].strip(". ")
+        reason = str(error).rsplit(": ", 1)[-1].strip(". ")
+        detail = "" if reason.startswith(UNINFORMATIVE) else f" ({reason})"
     import av
 
     try:
         return ContainerSource(path)
     except (av.FFmpegError, ValueError, OSError) as error:
         raise AudioError(
-            f"not audio, or damaged at its beginning: no decoder can open it ({first_reason}); "
+            f"not audio, or damaged at its beginning: no decoder can open it{detail}; "
             "was it copied completely, and does it play elsewhere?"
         ) from error
 

@@ -1,0 +1,68 @@
+"""Weightings and bands that acoustics standards define.
+
+Conventions: frequencies in Hz, weights in dB; arrays of any shape unless stated.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+# IEC 61672-1:2013, annex E: pole frequencies of the A-weighting.
+A_POLES = (20.598997, 107.65265, 737.86223, 12194.217)
+
+# ITU-R BS.1770-4, annex 1, tables 1 and 2: the two filters of the K-weighting, numerators and denominators
+# at 48 kHz. Other rates are to have the same response, so it is taken from these whatever the rate.
+K_RATE = 48_000
+K_FILTERS = (
+    ((1.53512485958697, -2.69169619938640, 1.19839281085285), (1.0, -1.69065929318241, 0.73248077421585)),
+    ((1.0, -2.0, 1.0), (1.0, -1.99004745483398, 0.99007225036621)),
+)
+
+# ISO 266:1997: nominal mid-band frequencies of one decade of one-third octaves, the exact one being
+# 10**(n / 10) for n = 0 … 9.
+NOMINAL_DECADE = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+
+
+@dataclass(frozen=True)
+class Bands:
+    """One-third octaves, arrays (B,) in Hz: nominal and exact mid-band frequency, lower and upper edge."""
+
+    nominal: np.ndarray
+    centre: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+
+
+def third_octave_bands(lowest_hz: float = 20.0, highest_hz: float = 20_000.0) -> Bands:
+    """The bands whose nominal mid-band frequency lies from `lowest_hz` to `highest_hz`, both included.
+
+    Base ten: centre 1000·G^(x/3), edges centre·G^(± 1/6), G = 10^(3/10) (IEC 61260-1:2014, 5.2–5.5).
+    """
+    number = np.arange(-10, 61)  # 0.1 Hz to 1 MHz, as powers 10**(number / 10)
+    decade, place = np.divmod(number, 10)
+    nominal = np.round(np.array(NOMINAL_DECADE)[place] * 10.0**decade, 6)
+    wanted = (nominal >= lowest_hz) & (nominal <= highest_hz)
+    centre = 10.0 ** (number[wanted] / 10)
+    half = 10.0**0.05
+    return Bands(nominal[wanted], centre, centre / half, centre * half)
+
+
+def a_weight_db(frequency_hz: np.ndarray | float) -> np.ndarray:
+    """A-weighting in dB, 0 dB at 1 kHz (IEC 61672-1:2013, annex E, formula E.6); -inf at 0 Hz."""
+    return _a_gain_db(frequency_hz) - _a_gain_db(1000.0)
+
+
+def _a_gain_db(frequency_hz):
+    f2 = np.square(np.asarray(frequency_hz, float))
+    p1, p2, p3, p4 = (pole**2 for pole in A_POLES)
+    with np.errstate(divide="ignore"):
+        return 20 * np.log10(f2**2 * p4 / ((f2 + p1) * np.sqrt((f2 + p2) * (f2 + p3)) * (f2 + p4)))
+
+
+def k_weight_power(frequency_hz: np.ndarray) -> np.ndarray:
+    """Power response (not in dB) of the K-weighting (ITU-R BS.1770-4), constant above 24 kHz."""
+    z = np.exp(-2j * np.pi * np.minimum(frequency_hz, K_RATE / 2) / K_RATE)
+    power = np.ones(z.shape)
+    for b, a in K_FILTERS:
+        power *= np.abs(np.polyval(b[::-1], z) / np.polyval(a[::-1], z)) ** 2
+    return power
