@@ -184,15 +184,20 @@ def _type_cells(header: list[str], cells: list[list[str]], numbers: list[int], k
             elif column in schema["required"]:
                 wrong[text] = Problem(name, None, column, "", _allowed(spec), "the cell is blank")
             else:
-                typed[text] = spec.get("default")
+                typed[text] = _default(spec)
         columns[column] = [typed.get(text) for text in texts]
         if wrong:
             problems += [replace(wrong[text], row=number)
                          for number, text in zip(numbers, texts, strict=True) if text in wrong]
     for column, spec in schema["properties"].items():
-        columns.setdefault(column, [spec.get("default")] * len(cells))
+        columns.setdefault(column, [_default(spec)] * len(cells))
     rows = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
     return rows, problems
+
+
+def _default(spec: dict) -> str | int | float | None:
+    default = spec.get("default")
+    return float(default) if spec["type"] == "number" and default is not None else default
 
 
 def _number(text: str, wanted: str) -> str | int | float | None:

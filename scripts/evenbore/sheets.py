@@ -32,7 +32,11 @@ MEASURED = ("recording", "instrument", "session", "take", "dynamic", "articulati
 
 @dataclass(frozen=True)
 class Study:
-    """A study that passed every check. `files`: the config and sheets as found (`config`, `recordings`, …)."""
+    """A study that passed every check.
+
+    `families_dir`: the study's own families, None when there are none. `files`: the config and the sheets
+    as found (`config`, `recordings`, …; an optional sheet that is not there is left out).
+    """
 
     folder: Path
     config: dict
@@ -42,15 +46,51 @@ class Study:
     inspection: tuple[dict, ...]
     impressions: tuple[dict, ...]
     families: dict[str, Family]
+    families_dir: Path | None
     files: dict[str, Path]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What could be read of a study, and all problems; `config` holds the sound top-level keys only."""
+
+    folder: Path
+    config: dict
+    sheets: dict[str, Sheet]
+    families: dict[str, Family]
+    families_dir: Path | None
+    files: dict[str, Path]
+    problems: list[Problem]
 
 
 def load_study(folder: str | Path, config_path: str | Path | None = None) -> Study:
     """Read a study folder; raise StudyError with every problem of its config and sheets."""
+    reading = read_study(folder, config_path)
+    if reading.problems:
+        raise StudyError(reading.problems)
+    sheets = reading.sheets
+    grades = reading.config["tolerances"]
+    return Study(
+        folder=reading.folder,
+        config=reading.config | {"tolerances": {grade: grades["default"] | own for grade, own in grades.items()}},
+        recordings=tuple(sheets["recordings"].rows),
+        instruments={row["instrument"]: row for row in sheets["instruments"].rows},
+        sessions={row["session"]: row for row in sheets["sessions"].rows},
+        inspection=tuple(sheets["inspection"].rows),
+        impressions=tuple(sheets["impressions"].rows),
+        families=reading.families,
+        families_dir=reading.families_dir,
+        files=reading.files,
+    )
+
+
+def read_study(folder: str | Path, config_path: str | Path | None = None) -> Reading:
+    """Read what can be read of a study folder and find every problem of its config and sheets."""
     folder = Path(folder).absolute()
     path = folder / CONFIG if config_path is None else Path(config_path).absolute()
     config, problems = load_config(path, _name(path, folder))
-    paths = config.get("sheets", default_config()["sheets"])
+    fallback = default_config()
+    paths = config.get("sheets", fallback["sheets"])
     files = {"config": path} | {kind: _sheet_path(folder / paths[kind]) for kind in SHEETS}
     sheets = {}
     for kind in SHEETS:
@@ -58,30 +98,19 @@ def load_study(folder: str | Path, config_path: str | Path | None = None) -> Stu
         if kind in OPTIONAL and not files[kind].exists():
             sheets[kind] = Sheet(kind, name, complete=True)
             del files[kind]
-            continue
-        sheets[kind], found = read_sheet(files[kind], kind, name)
-        problems += found
-    families, found = _load_families(sheets["instruments"], folder, config)
+        else:
+            sheets[kind], found = read_sheet(files[kind], kind, name)
+            problems += found
+    own = folder / config.get("families_dir", fallback["families_dir"])
+    families_dir = own if own.is_dir() else None
+    families, found = _load_families(sheets["instruments"], families_dir)
     problems += found
     problems += _check_ids(sheets) + _check_references(sheets, config)
-    problems += _resolve_recordings(sheets, config, families, folder)
+    problems += _resolve_recordings(sheets, config.get("states", fallback["states"])[0], families, folder)
     problems += _check_repeats(sheets) + _check_places(sheets, families)
-    if problems:
-        order = {name: i for i, name in enumerate([_name(path, folder), *(s.file for s in sheets.values())])}
-        raise StudyError(sorted(problems, key=lambda p: (order.get(p.file, len(order)), p.row or 0)))
-    grades = config["tolerances"]
-    config["tolerances"] = {grade: grades["default"] | own for grade, own in grades.items()}
-    return Study(
-        folder=folder,
-        config=config,
-        recordings=tuple(sheets["recordings"].rows),
-        instruments={row["instrument"]: row for row in sheets["instruments"].rows},
-        sessions={row["session"]: row for row in sheets["sessions"].rows},
-        inspection=tuple(sheets["inspection"].rows),
-        impressions=tuple(sheets["impressions"].rows),
-        families=families,
-        files=files,
-    )
+    order = {name: i for i, name in enumerate([_name(path, folder), *(sheet.file for sheet in sheets.values())])}
+    problems.sort(key=lambda problem: (order.get(problem.file, len(order)), problem.row or 0))
+    return Reading(folder, config, sheets, families, families_dir, files, problems)
 
 
 def chunk_key(row: dict) -> str:
@@ -99,13 +128,11 @@ def chunks(study: Study) -> dict[str, list[dict]]:
 
 def row_for_measuring(study: Study, row: dict) -> dict:
     """Return what measuring one recording needs, JSON-serialisable, and nothing that it does not depend on."""
-    session = study.sessions[row["session"]]
-    own_families = study.folder / study.config["families_dir"]
     return {key: row[key] for key in MEASURED} | {
         "path": str(row["path"]),
         "family": study.instruments[row["instrument"]]["family"],
-        "families_dir": str(own_families) if own_families.is_dir() else None,
-        "tuning_hz": session["tuning_hz"],
+        "families_dir": None if study.families_dir is None else str(study.families_dir),
+        "tuning_hz": study.sessions[row["session"]]["tuning_hz"],
     }
 
 
@@ -128,9 +155,7 @@ def _column(sheet: Sheet, column: str) -> list[tuple[int, str]]:
             if row[column] is not None]
 
 
-def _load_families(sheet: Sheet, folder: Path, config: dict) -> tuple[dict[str, Family], list[Problem]]:
-    own = folder / config.get("families_dir", default_config()["families_dir"])
-    extra = own if own.is_dir() else None
+def _load_families(sheet: Sheet, extra: Path | None) -> tuple[dict[str, Family], list[Problem]]:
     families, problems = {}, []
     known = family_keys(extra)
     wrong = {}
@@ -198,12 +223,11 @@ def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
     return problems
 
 
-def _resolve_recordings(sheets: dict[str, Sheet], config: dict, families: dict[str, Family],
+def _resolve_recordings(sheets: dict[str, Sheet], first_state: str, families: dict[str, Family],
                         folder: Path) -> list[Problem]:
     """Fill in state, path and written range of every recording, in place; return what does not fit."""
     sheet = sheets["recordings"]
     family_of = {row["instrument"]: families.get(row["family"]) for row in sheets["instruments"].rows}
-    first_state = config.get("states", default_config()["states"])[0]
     problems = []
     for number, row in zip(sheet.numbers, sheet.rows, strict=True):
         row["state"] = row["state"] or first_state
@@ -216,15 +240,15 @@ def _resolve_recordings(sheets: dict[str, Sheet], config: dict, families: dict[s
 
 
 def _audio_path(folder: Path, file: str) -> Path:
-    path = Path(os.path.normpath(folder / file))
+    path = Path(os.path.normpath(os.path.join(folder, file)))
     if "\\" in file and not path.exists():  # a sheet written on Windows
-        return Path(os.path.normpath(folder / file.replace("\\", "/")))
+        return Path(os.path.normpath(os.path.join(folder, file.replace("\\", "/"))))
     return path
 
 
 def _resolve_notes(row: dict, number: int, file: str) -> list[Problem]:
     """Turn low, high and notes into written midi numbers, in place."""
-    problems = []
+    problems: list[Problem] = []
     for column in ("low", "high"):
         row[column] = None if row[column] is None else note_to_midi(row[column])
     names = (row["notes"] or "").split()
