@@ -1,14 +1,13 @@
 """Pairs of instruments: difference, 90 % interval, adjusted p and a verdict for every criterion.
 
 Conventions
-- The unit of replication is the take (one recording), not the note. A player repeats an instrument only
-  a few times, so the repeatability standard deviation s_r is pooled over all instruments of the study
-  (ISO 5725-2 repeatability): within instrument, state and session, one direction effect (up, down, both)
-  fitted for the whole study, df = takes - cells - direction effects.
+- The unit of replication is the take (one recording), not the note. A player repeats an instrument only a few
+  times, so the repeatability standard deviation s_r is pooled over all instruments of the study (ISO 5725-2, see
+  `repeatability`), with its degrees of freedom.
 - Var(a - b) = s_r² (1/n_a + 1/n_b) + s_s² Σ (w_a - w_b)² + Σ (w_a - w_b)² link_se². w holds the share of an
-  instrument's takes in each session, so what two instruments share cancels. s_s is the session standard
-  deviation, from instruments recorded in several sessions; link_se, only for chain-dependent criteria in
-  dB, is the standard error of a session's link to the others. df by Satterthwaite (1946) from the first two.
+  instrument's takes in each session, so what two instruments share cancels. s_s is the standard deviation between
+  sessions, on the cautious side. link_se, for chain-dependent criteria in dB only, is the standard error of a
+  session's link to the others. df by Satterthwaite (1946) from the first two.
 - Costs are exact: no variance, p is 0 for any difference and 1 for none.
 - NaN = not measurable or not known. Tables have the columns of `columns.TABLES`.
 
@@ -17,11 +16,13 @@ J. Pharmacokinet. Biopharm. 15, 657 (two one-sided tests = 90 % interval inside 
 Satterthwaite 1946, Biometrics Bull. 2, 110.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from scipy import stats
+
+from evenbore.repeatability import Repeatability, repeatability
 
 EXACT = ("total_cost",)
 ALPHA = 0.05
@@ -34,20 +35,6 @@ UNLINKED_CHAIN = "recorded in set-ups that no shared instrument links: it would 
 UNLINKED_PLAYER = "recorded in sessions that no shared instrument links: a change in the player is included"
 NO_REPEATS = "no repeat takes in the study: the player's own repeatability is not known"
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
-
-
-@dataclass(frozen=True)
-class Repeatability:
-    """Pooled standard deviations of one criterion, in its unit.
-
-    `s_r`: between takes of one session, `df` its degrees of freedom; `s_s`: between sessions (0 when the
-    data show none), `df_s` its degrees of freedom (0: no instrument was recorded in two sessions).
-    """
-
-    s_r: float
-    df: int
-    s_s: float
-    df_s: int
 
 
 @dataclass(frozen=True)
@@ -64,7 +51,7 @@ class Design:
     repeatability: Repeatability
 
     def variance(self, link_se: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Variance (I,) of each value and its df, sessions and links (S,) included."""
+        """Variance (I,) and df (I,) of the values, sessions and links (S,) included."""
         return _combine(1 / self.n, self.repeatability, self.shares**2, link_se)
 
     def difference_variance(self, a: np.ndarray, b: np.ndarray, link_se: np.ndarray):
@@ -101,64 +88,33 @@ def in_state(frame: pd.DataFrame, states: dict[str, str]) -> pd.DataFrame:
     return frame[frame["state"] == frame["instrument"].map(states)]
 
 
-def repeatability(takes: pd.DataFrame) -> Repeatability:
-    """Pooled repeatability of one criterion from its takes (columns of `criteria_takes`).
-
-    Every state counts: the player's repeatability does not depend on it.
-    """
-    if takes.empty:
-        return Repeatability(np.nan, 0, 0.0, 0)
-    per_take = _per_recording(takes)
-    cells = per_take.groupby(["instrument", "state", "session"], sort=False).ngroup().to_numpy()
-    value = per_take["value"].to_numpy(float)
-    shares = per_take.drop(columns=["instrument", "state", "session", "value"]).to_numpy(float)
-    residual, effects = _within(value, cells), _within(shares, cells)
-    slope, _, rank, _ = np.linalg.lstsq(effects, residual, rcond=1e-8)
-    residual = residual - effects @ slope
-    n_cells = len(np.unique(cells))
-    df = len(value) - n_cells - rank
-    s_r = np.sqrt((residual**2).sum() / df) if df > 0 else np.nan
-    adjusted = per_take.assign(value=value - shares @ slope)
-    s_s, df_s = _session_sd(adjusted, s_r)
-    return Repeatability(float(s_r), int(max(df, 0)), s_s, df_s)
-
-
-def _per_recording(takes: pd.DataFrame) -> pd.DataFrame:
-    """One row per recording: mean value and the share of each direction in it."""
-    directions = pd.get_dummies(takes["direction"].astype(str), dtype=float).add_prefix("direction ")
-    wide = pd.concat([takes[["instrument", "state", "session", "recording", "value"]], directions], axis=1)
-    keys = ["instrument", "state", "session", "recording"]
-    return wide.groupby(keys, sort=False).mean().reset_index().drop(columns="recording")
-
-
-def _within(values: np.ndarray, cells: np.ndarray) -> np.ndarray:
-    frame = pd.DataFrame(values)
-    return (frame - frame.groupby(cells).transform("mean")).to_numpy().reshape(values.shape)
-
-
-def _session_sd(per_take: pd.DataFrame, s_r: float) -> tuple[float, int]:
-    """Between-session standard deviation by the method of moments (one-way ANOVA within instruments)."""
-    keys = ["instrument", "state"]
-    cells = per_take.groupby([*keys, "session"])["value"].agg(["mean", "size"]).reset_index()
-    cells = cells[cells.groupby(keys)["session"].transform("size") > 1]
-    if cells.empty or not np.isfinite(s_r):
-        return 0.0, 0
-    total = cells.groupby(keys)["size"].transform("sum")
-    centre = (cells["mean"] * cells["size"]).groupby([cells[k] for k in keys]).transform("sum") / total
-    df = len(cells) - cells.groupby(keys).ngroups
-    mean_square = (cells["size"] * (cells["mean"] - centre) ** 2).sum() / df
-    weight = (cells["size"].sum() - (cells["size"] ** 2 / total).sum()) / df
-    return float(np.sqrt(max(mean_square - s_r**2, 0) / weight)), int(df)
-
-
 def design(takes: pd.DataFrame, states: dict[str, str], instruments: list[str]) -> Design:
-    """Design of one criterion for these instruments; an instrument without takes has n = NaN."""
-    counted = in_state(takes, states).drop_duplicates(["instrument", "recording"])
+    """Design of one criterion from its `takes`; an instrument without any has n = NaN.
+
+    The repeatability is pooled over every state: it is the player's, not the state's.
+    """
+    counted = in_state(takes, states)
     counts = pd.crosstab(counted["instrument"], counted["session"]).reindex(instruments, fill_value=0)
-    n = counts.to_numpy(float).sum(axis=1)
+    per_session = counts.to_numpy(float)
+    n = per_session.sum(axis=1)
     n[n == 0] = np.nan
-    shares = counts.to_numpy(float) / n[:, None]
-    return Design(tuple(instruments), n, shares, tuple(counts.columns), repeatability(takes))
+    pooled = Repeatability(np.nan, 0, 0.0, 0) if takes.empty else repeatability(takes)
+    if pooled.df_s:
+        several = per_session[(per_session > 0).sum(axis=1) > 1]
+        pooled = pooled._replace(s_s=cautious_session_sd(pooled, several[several > 0].mean()))
+    return Design(tuple(instruments), n, per_session / n[:, None], tuple(counts.columns), pooled)
+
+
+def cautious_session_sd(pooled: Repeatability, takes_per_session: float) -> float:
+    """Upper quartile of what the session standard deviation may be, given its estimate.
+
+    From one or two degrees of freedom it is easily found far too small, or zero: that would pass sessions
+    off as instruments. s_s² + s_r²/n is the mean square behind the estimate; it is divided by its chi-square
+    quartile over df_s instead of by one.
+    """
+    noise = pooled.s_r**2 / takes_per_session
+    quartile = stats.chi2.ppf(0.25, pooled.df_s) / pooled.df_s
+    return float(np.sqrt(max((pooled.s_s**2 + noise) / quartile - noise, 0)))
 
 
 def judge(difference, variance, df, just_noticeable: float) -> pd.DataFrame:
@@ -195,7 +151,7 @@ def takes_needed(difference, plan: Design, a, b, link_se, factor, just_noticeabl
     n = np.arange(2, MOST_TAKES + 1)
     n_a, n_b = np.maximum(plan.n[a][:, None], n), np.maximum(plan.n[b][:, None], n)
     added = n_a + n_b - (plan.n[a] + plan.n[b])[:, None]
-    later = replace(plan.repeatability, df=plan.repeatability.df + added)
+    later = plan.repeatability._replace(df=plan.repeatability.df + added)
     squares = (plan.shares[a] - plan.shares[b])[:, None, :] ** 2
     variance, df = _combine(1 / n_a + 1 / n_b, later, squares, link_se)
     se, spare = np.sqrt(variance), stats.t.ppf(POWER, df)
