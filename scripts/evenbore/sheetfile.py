@@ -260,3 +260,17 @@ def _cell_cause(text: str, spec: dict) -> str:
     if "pattern" in spec:
         return "a line break or another control character in the cell"
     return "too long" if len(text) > spec.get("maxLength", math.inf) else ""
+
+
+def write_sheet(path: Path, kind: str, rows: list[dict[str, str]]) -> None:
+    """Write a new sheet with all columns of its kind, then the rows' own; a blank for what a row lacks.
+
+    Tabs, or commas for a .csv; never over an existing file (FileExistsError).
+    """
+    columns = list(load_schema(kind)["properties"])
+    columns += sorted({column for row in rows for column in row} - set(columns))
+    with path.open("x", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, columns, restval="", lineterminator="\n",
+                                delimiter="," if path.suffix.lower() == ".csv" else "\t")
+        writer.writeheader()
+        writer.writerows(rows)
