@@ -23,7 +23,6 @@ def row_for_listening(
     """A row for measuring one file without a study; `low`/`high` are written notes, None: the family's range."""
     return {
         "recording": path.stem,
-        "file": str(path),
         "path": str(path),
         "instrument": family.key,
         "session": "now",
@@ -38,6 +37,7 @@ def row_for_listening(
         "channel": None,
         "state": "as_found",
         "family": family.key,
+        "families_dir": None,
         "tuning_hz": tuning_hz,
     }
 

@@ -45,6 +45,7 @@ class Progress:
         self._running: dict[int, dict] = {}
         self._jobs_done: dict[str, int] = {}
         self._since: dict[str, float] = {}
+        self._latest: dict[str, float] = {}
         self._measured = 0
 
     def update(self, event: dict, now: float) -> str | None:
@@ -67,6 +68,7 @@ class Progress:
     def _finish(self, job: dict, now: float) -> str | None:
         rule = job["rule"]
         self._jobs_done[rule] = self._jobs_done.get(rule, 0) + 1
+        self._latest[rule] = now
         if rule == "measure":
             self._measured += self.recordings.get(job["wildcards"].get("chunk"), 0)
         if self._jobs_done[rule] != self.planned.get(rule):
@@ -89,9 +91,11 @@ class Progress:
             unit = " sets of takes" if rule == "measure" else ""
         if total > 1:
             text += f", {done} of {total}{unit}"
-        if done and done < total:
-            left = (now - self._since[rule]) / done * (total - done)
-            text += f", about {duration(left)} left"
+        if 0 < done < total:
+            pace = (self._latest[rule] - self._since[rule]) / done
+            left = pace * (total - done) - (now - self._latest[rule])
+            if left > 1:
+                text += f", about {duration(left)} left"
         return text
 
 

@@ -1,0 +1,60 @@
+"""What all tests share: outside programs, and how their absence is reported.
+
+A test that needs a program or file from outside skips by name (`needs fluidsynth`) where it is missing. With
+EVENBORE_REQUIRE_ALL=1, as in .ci/run, such a skip is a failure, so that nothing goes untested unnoticed.
+"""
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+NEEDS = "needs "
+
+
+def pytest_configure(config):
+    config.addinivalue_line("markers", "slow: takes longer than a few seconds")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item, call):
+    report = yield
+    if report.skipped and isinstance(report.longrepr, tuple) and os.environ.get("EVENBORE_REQUIRE_ALL") == "1":
+        reason = report.longrepr[2].removeprefix("Skipped: ")
+        if reason.startswith(NEEDS):
+            report.outcome = "failed"
+            report.longrepr = f"{reason}, and EVENBORE_REQUIRE_ALL=1 allows no test to be skipped for that"
+    return report
+
+
+@pytest.fixture(scope="session")
+def require_program():
+    """Function: the full path of the first of these programs that is installed, or skip the test."""
+
+    def require(*names: str) -> str:
+        found = [path for path in map(shutil.which, names) if path]
+        if not found:
+            pytest.skip(f"{NEEDS}{names[0]}")
+        return found[0]
+
+    return require
+
+
+@pytest.fixture(scope="session")
+def require_file():
+    """Function: the first of these files that exists, or skip the test; `what` names it for people."""
+
+    def require(what: str, *paths: str | Path) -> Path:
+        found = [Path(path) for path in paths if Path(path).is_file()]
+        if not found:
+            pytest.skip(f"{NEEDS}{what}")
+        return found[0]
+
+    return require
+
+
+@pytest.fixture(scope="session")
+def repo() -> Path:
+    """The repository's root folder."""
+    return Path(__file__).resolve().parents[1]

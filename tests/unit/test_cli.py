@@ -1,0 +1,191 @@
+"""The command line: exit codes, what is handed on, and how a run is supervised."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from evenbore import cli, workflow
+from evenbore.errors import EvenboreError, Problem, StudyError
+from evenbore.paths import shown
+
+SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [[], ["play"], ["run"], ["new", "study"], ["listen", "a.wav", "--family", "kazoo"], ["check", "s", "--", "-n"]],
+)
+def test_misspelt_commands_exit_2(arguments, capsys):
+    with pytest.raises(SystemExit) as stop:
+        cli.main(arguments)
+    assert stop.value.code == 2
+    assert "usage: evenbore" in capsys.readouterr().err
+
+
+def fail_with(error):
+    def command(arguments):
+        raise error
+
+    return command
+
+
+def test_errors_are_told_without_traceback(monkeypatch, capsys):
+    monkeypatch.setattr(cli, "_check", fail_with(EvenboreError("The folder is empty.")))
+    assert cli.main(["check", "s"]) == 1
+    assert capsys.readouterr().err == "The folder is empty.\n"
+
+
+def test_all_problems_are_listed(monkeypatch, capsys):
+    problems = [Problem("recordings.tsv", row, "take", "x", "a whole number") for row in (2, 3)]
+    monkeypatch.setattr(cli, "_run", fail_with(StudyError(problems)))
+    assert cli.main(["run", "s"]) == 1
+    said = capsys.readouterr().err
+    assert "row 2" in said
+    assert "row 3" in said
+    assert said.endswith("2 problems.\n")
+
+
+def test_options_after_the_dashes_go_to_the_workflow(monkeypatch):
+    seen = []
+    monkeypatch.setattr(cli, "_run", lambda arguments: seen.append(arguments.options) or 0)
+    cli.main(["run", "s", "--", "-n", "--", "x"])
+    cli.main(["run", "s"])
+    assert seen == [["-n", "--", "x"], []]
+
+
+@pytest.mark.parametrize(
+    ("options", "all_cores"),
+    [([], True), (["-n"], True), (["--cores", "2"], False), (["-c1"], False), (["--profile", "p"], False)],
+)
+def test_own_cores_replace_all(tmp_path, options, all_cores):
+    command = workflow._command(tmp_path, options)
+    assert ("all" in command) == all_cores
+    assert command[len(command) - len(options) :] == options
+
+
+def test_paths_are_shown_from_here_where_possible(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert shown(tmp_path / "study" / "report.html") == os.path.join("study", "report.html")
+    assert shown(tmp_path.parent / "other") == str(tmp_path.parent / "other")
+
+
+SNAKEFILE = """
+rule all:
+    input: "results/report.html"
+rule measure:
+    output: "results/work/{chunk}.txt"
+    log: "results/logs/measure/{chunk}.log"
+    message: "a message hides the rule's name in the text output"
+    shell: "python -c \\"import pathlib, sys, time; time.sleep(SLEEP); "
+        "pathlib.Path('{log}').write_text('first\\\\nThe take is empty.'); "
+        "sys.exit(CODE) if CODE else pathlib.Path('{output}').touch()\\""
+rule page:
+    input: expand("results/work/{chunk}.txt", chunk=["s--a", "s--b"])
+    output: touch("results/report.html")
+"""
+
+
+@pytest.fixture
+def toy(tmp_path):
+    """Function: write a workflow of two stages and return a process of `evenbore run`'s supervision on it."""
+    study = tmp_path / "my study"
+    (study / "config").mkdir(parents=True)
+    (study / "config" / "config.yaml").write_text("title: toy\n", encoding="utf-8")
+    driver = tmp_path / "driver.py"
+    driver.write_text(
+        "import sys\nfrom pathlib import Path\nimport evenbore.workflow as workflow\n"
+        "here = Path(__file__).parent\nworkflow.repo_root = lambda: here\n"
+        "sys.exit(workflow.run_workflow(here / 'my study', {'s--a': 4, 's--b': 3}, sys.argv[1:]))\n",
+        encoding="utf-8",
+    )
+
+    def run(*options, sleep=0, code=0):
+        text = (
+            SNAKEFILE.replace("SLEEP", str(sleep)).replace("CODE", str(code)).replace('"python ', f'"{sys.executable} ')
+        )
+        (tmp_path / "Snakefile").write_text(text, encoding="utf-8")
+        return subprocess.Popen(
+            [sys.executable, str(driver), *options],
+            cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": str(SCRIPTS)},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            encoding="utf-8",
+        )
+
+    run.study = study
+    return run
+
+
+def end(process):
+    out, err = process.communicate(timeout=60)
+    return process.returncode, out, err
+
+
+@pytest.mark.slow
+def test_a_run_reports_stages_and_the_report_then_has_nothing_to_do(toy):
+    code, out, _ = end(toy("-n"))
+    assert code == 0
+    assert "rule page" in out
+    assert "Report:" not in out
+    assert not (toy.study / "results" / "report.html").exists()
+
+    code, out, err = end(toy("--cores", "1"))
+    assert code == 0, err
+    assert out == f"Report: {Path('my study', 'results', 'report.html')}\n"
+    assert "Measuring recordings: done (7 recordings)" in err
+    assert "Writing the report: done" in err
+    assert "4 of 4 steps (100%) done" in (toy.study / "results" / "logs" / "run.log").read_text(encoding="utf-8")
+
+    code, out, _ = end(toy())
+    assert code == 0
+    assert out.startswith("Nothing to do: all results are up to date.\nReport: ")
+
+
+@pytest.mark.slow
+def test_a_failed_stage_is_named_with_the_end_of_its_log(toy):
+    code, out, err = end(toy("--cores", "1", code=3))
+    assert code == 1
+    assert out == ""
+    assert "Failed: Measuring recordings.\n  first\n  The take is empty.\n" in err
+    assert str(Path("my study", "results", "logs", "run.log")) in err
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="Windows consoles send Ctrl-C to every process themselves")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_ends_the_run_with_all_it_started(toy, number):
+    mark = "987.125"
+    process = toy(sleep=mark)
+    deadline = time.monotonic() + 30
+    while not jobs_with(mark):
+        assert time.monotonic() < deadline, "no job was started"
+        time.sleep(0.2)
+    process.send_signal(number)
+    code, _, err = end(process)
+    assert code == 130
+    assert "What is finished is kept" in err
+    assert not jobs_with(mark)
+
+
+def jobs_with(mark):
+    processes = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True).stdout
+    return [line for line in processes.splitlines() if f"time.sleep({mark})" in line]
+
+
+def test_half_written_events_wait_for_their_end(tmp_path):
+    events = tmp_path / "events.jsonl"
+    line = json.dumps({"event": "planned", "jobs": {"measure": 2}})
+    events.write_text(line[:10], encoding="utf-8")
+    progress = workflow.Progress({})
+    follow = workflow._following(events, progress, workflow.Screen(open(os.devnull, "w")))  # noqa: SIM115
+    follow()
+    assert progress.planned == {}
+    events.write_text(line + "\n", encoding="utf-8")
+    follow()
+    assert progress.planned == {"measure": 2}
