@@ -18,7 +18,7 @@ from scipy import stats
 
 from evenbore.comparability import session_groups, usable
 from evenbore.criteria import CRITERIA, Criterion, TakeNotes
-from evenbore.normalise import CHAIN_MEASURES, Normalised
+from evenbore.normalise import CHAIN_MEASURES
 from evenbore.repeatability import direction_effects, repeatability
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
@@ -48,7 +48,8 @@ class Assessment:
 
 
 def assess(
-    normalised: Normalised,
+    notes: pd.DataFrame,
+    shifted: np.ndarray,
     recordings: pd.DataFrame,
     instruments: dict[str, dict],
     inspection,
@@ -57,12 +58,12 @@ def assess(
 ) -> Assessment:
     """Assess a study.
 
-    `recordings`: recordings table; `instruments`, `inspection`: sheet rows as dicts; `families`: family key ->
+    `notes`, `shifted`: from `normalise`; `recordings`: recordings table; `instruments`, `inspection`: sheet rows as dicts; `families`: family key ->
     Family; `config` needs base_dynamic, currency and states.
     """
-    takes = prepared_takes(normalised.notes, instruments, families)
+    takes = prepared_takes(notes, instruments, families)
     values = _take_values(takes, CRITERIA, config["base_dynamic"])
-    shifts = _shifts(normalised, values, instruments, families, config["base_dynamic"])
+    shifts = _shifts(notes, shifted, values, instruments, families, config["base_dynamic"])
     owners = _owners(recordings, instruments, config["states"])
     groups = session_groups(recordings)
     rows = []
@@ -84,13 +85,10 @@ def assess(
         .map(groups)
     )
     table["group"] = [owned.get(key) for key in zip(table["instrument"], table["state"], strict=True)]
-    empty = pd.DataFrame(columns=["instrument", "state", "criterion", "component", "shift"])
-    return Assessment(table, values, empty if shifts is None else shifts)
+    return Assessment(table, values, shifts)
 
 
-def prepared_takes(
-    notes: pd.DataFrame, instruments: dict[str, dict], families: dict
-) -> list[tuple[dict, TakeNotes]]:
+def prepared_takes(notes: pd.DataFrame, instruments: dict[str, dict], families: dict) -> list[tuple[dict, TakeNotes]]:
     """Every recording's keys and notes, repeats of a note within it averaged."""
     means = notes.groupby(["recording", "midi"], sort=True)[list(MEASURED.values())].mean()
     keys = notes.drop_duplicates("recording").set_index("recording", drop=False)[TAKE_KEYS]
@@ -135,9 +133,7 @@ def _take_values(takes, criteria, base_dynamic: str) -> pd.DataFrame:
         for key, take in members:
             take = _only(take, np.array(sorted(common)))
             for criterion in criteria:
-                if criterion.kind != "take" or (
-                    criterion.name == "response" and key["articulation"] != "tongued"
-                ):
+                if criterion.kind != "take" or (criterion.name == "response" and key["articulation"] != "tongued"):
                     continue
                 rows.append(_value(key, criterion, criterion.function(take)))
     for key, loud, soft in _dynamic_pairs(takes):
@@ -169,23 +165,17 @@ def _dynamic_pairs(takes):
             yield key, _only(strong, common), _only(quiet, common)
 
 
-def _shifts(
-    normalised: Normalised, values: pd.DataFrame, instruments, families, base_dynamic
-) -> pd.DataFrame | None:
+def _shifts(notes: pd.DataFrame, shifted: np.ndarray, values, instruments, families, base_dynamic) -> pd.DataFrame:
     """Change of each chain-dependent value along each direction of the set-ups' error, averaged over takes."""
-    if normalised.shifted is None:
-        return None
     affected = [c for c in CRITERIA if c.chain_dependent and c.name != "noise"]
     keys = ["instrument", "state", "criterion"]
     before = values.groupby(keys)["value"].mean()
-    parts = []
-    for component, measures in enumerate(normalised.shifted):
-        notes = normalised.notes.assign(**dict(zip(CHAIN_MEASURES, measures.T, strict=True)))
-        moved = _take_values(prepared_takes(notes, instruments, families), affected, base_dynamic)
+    parts = [pd.DataFrame({key: pd.Series(dtype=str) for key in keys} | {"shift": 0.0, "component": 0})]
+    for component, measures in enumerate(shifted):
+        moved_notes = notes.assign(**dict(zip(CHAIN_MEASURES, measures.T, strict=True)))
+        moved = _take_values(prepared_takes(moved_notes, instruments, families), affected, base_dynamic)
         change = (moved.groupby(keys)["value"].mean() - before).dropna()
         parts.append(change.rename("shift").reset_index().assign(component=component))
-    if not parts:
-        return pd.DataFrame(columns=[*keys, "component", "shift"])
     return pd.concat(parts, ignore_index=True)[[*keys, "component", "shift"]]
 
 
@@ -195,16 +185,14 @@ def _owners(recordings: pd.DataFrame, instruments: dict, states: list[str]) -> l
     return [(name, state) for name in instruments for state in states if state in had.get(name, {states[0]})]
 
 
-def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFrame | None) -> list[dict]:
+def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFrame) -> list[dict]:
     """Rows of the instruments table of one criterion."""
     if takes.empty:
         return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
     precision = repeatability(takes)
     takes = takes.assign(value=takes["value"] - takes["direction"].map(direction_effects(takes)))
     by_owner = takes.groupby(["instrument", "state"])
-    moved = {} if shifts is None or shifts.empty else (
-        (shifts["shift"].astype(float) ** 2).groupby([shifts["instrument"], shifts["state"]]).sum().to_dict()
-    )  # fmt: skip
+    moved = (shifts["shift"] ** 2).groupby([shifts["instrument"], shifts["state"]]).sum()
     rows = []
     for owner in owners:
         if owner not in by_owner.groups:
@@ -243,9 +231,7 @@ def _cost_rows(criterion: Criterion, owners, instruments, inspection, currency: 
     return rows
 
 
-def _row(
-    owner, criterion, value=np.nan, low=np.nan, high=np.nan, n_takes=pd.NA, reason="", unit=None
-) -> dict:
+def _row(owner, criterion, value=np.nan, low=np.nan, high=np.nan, n_takes=pd.NA, reason="", unit=None) -> dict:
     return {
         "instrument": owner[0],
         "state": owner[1],

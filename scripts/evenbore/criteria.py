@@ -129,8 +129,7 @@ def unevenness(take: TakeNotes, values: np.ndarray) -> np.ndarray:
     usable = np.isfinite(values) & ~take.veiled
     out = np.full(values.shape, np.nan)
     out[usable] = (
-        _residual_maker(tuple(take.written[usable].tolist()), tuple(take.register[usable].tolist()))
-        @ values[usable]
+        _residual_maker(tuple(take.written[usable].tolist()), tuple(take.register[usable].tolist())) @ values[usable]
     )
     return out
 
@@ -229,9 +228,7 @@ def criteria_table(just_noticeable: dict, currency: str) -> pd.DataFrame:
             "unit": currency if c.unit == "currency" else c.unit,
             "better": c.better,
             "chain_dependent": "yes" if c.chain_dependent else "no",
-            "just_noticeable": just_noticeable.get(c.name)
-            if just_noticeable.get(c.name) is not None
-            else np.nan,
+            "just_noticeable": just_noticeable.get(c.name) if just_noticeable.get(c.name) is not None else np.nan,
             "meaning": c.meaning,
             "source": c.source,
         }

@@ -11,22 +11,10 @@ import numpy as np
 import pandas as pd
 
 from evenbore.comparability import session_groups, usable
-from evenbore.measures import harmonic_measures
+from evenbore.measures import HARMONIC_MEASURES, harmonic_measures
 from evenbore.setups import Setups, estimate_setups
 
-CHAIN_MEASURES = (
-    "level_dbfs",
-    "centroid_hz",
-    "centroid_order",
-    "rolloff_hz",
-    "tilt_db_per_octave",
-    "odd_even_db",
-    "tristimulus_1",
-    "tristimulus_2",
-    "tristimulus_3",
-    "high_band_db",
-    "brightness_db",
-)
+CHAIN_MEASURES = (*HARMONIC_MEASURES, "brightness_db")
 BRIGHT_ABOVE_HZ = 2000.0
 
 
@@ -36,13 +24,13 @@ class Normalised:
 
     `notes`: notes.tsv columns and `group`, the CHAIN_MEASURES normalised (`level_dba` dropped).
     `shifted`: the CHAIN_MEASURES (K, N, measures) had the set-ups been off by one standard error along each of
-    the K error directions of `setups`; None without repeats. `level_db`, `frequency_hz`, `above_noise_db`
+    the K error directions of `setups`; K = 0 when nothing links or nothing was repeated. `level_db`, `frequency_hz`, `above_noise_db`
     (N, H): the normalised harmonics of the same rows.
     """
 
     setups: Setups
     notes: pd.DataFrame
-    shifted: np.ndarray | None
+    shifted: np.ndarray
     frequency_hz: np.ndarray
     level_db: np.ndarray
     above_noise_db: np.ndarray
@@ -54,9 +42,9 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: pd.DataF
     notes = notes[notes["recording"].isin(usable(recordings)["recording"])].reset_index(drop=True)
     keys = ["recording", "step"]
     rows = harmonics.merge(
-        notes[
-            [*keys, "instrument", "state", "dynamic", "articulation", "direction", "session", "midi"]
-        ].assign(note=np.arange(len(notes))),
+        notes[[*keys, "instrument", "state", "dynamic", "articulation", "direction", "session", "midi"]].assign(
+            note=np.arange(len(notes))
+        ),
         on=keys,
     )
     setups = estimate_setups(rows, groups)
@@ -70,17 +58,13 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: pd.DataF
     above[place] = rows["above_noise_db"].to_numpy(float)
 
     session = pd.Categorical(notes["session"], categories=setups.sessions).codes
-    f0 = notes["f0_hz"].to_numpy(float)
     flat = level - setups.at(session, frequency, setups.response_db)
-    notes = notes.drop(columns="level_dba").assign(
-        group=notes["session"].map(groups), **_measure(flat, frequency, f0)
-    )
-    shifted = None
-    if setups.errors_db is not None:
-        shifted = np.empty((len(setups.errors_db), len(notes), len(CHAIN_MEASURES)))
-        for k, error in enumerate(setups.errors_db):
-            measured = _measure(flat - setups.at(session, frequency, error), frequency, f0)
-            shifted[k] = np.column_stack([measured[name] for name in CHAIN_MEASURES])
+    notes = notes.drop(columns="level_dba").assign(group=notes["session"].map(groups), **_measure(flat, frequency))
+    errors = np.empty((0, *setups.response_db.shape)) if setups.errors_db is None else setups.errors_db
+    shifted = np.empty((len(errors), len(notes), len(CHAIN_MEASURES)))
+    for k, error in enumerate(errors):
+        measured = _measure(flat - setups.at(session, frequency, error), frequency)
+        shifted[k] = np.column_stack([measured[name] for name in CHAIN_MEASURES])
     return Normalised(setups, notes, shifted, frequency, flat, above)
 
 
@@ -95,14 +79,9 @@ def brightness_db(level_db: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
     return _db((power * weight).sum(axis=1)) - _db(power.sum(axis=1))
 
 
-def _measure(level_db, frequency_hz, f0_hz) -> dict[str, np.ndarray]:
-    """The CHAIN_MEASURES of notes from their harmonics; level is the power sum."""
-    ready = {
-        "level_dbfs": _db(np.nansum(10 ** (level_db / 10), axis=1)),
-        "brightness_db": brightness_db(level_db, frequency_hz),
-    }
-    measured = {**harmonic_measures(level_db, f0_hz), **ready}
-    return {name: measured[name] for name in CHAIN_MEASURES}
+def _measure(level_db, frequency_hz) -> dict[str, np.ndarray]:
+    """The CHAIN_MEASURES of notes from their harmonics."""
+    return {**harmonic_measures(level_db, frequency_hz), "brightness_db": brightness_db(level_db, frequency_hz)}
 
 
 def _db(power: np.ndarray) -> np.ndarray:

@@ -1,0 +1,150 @@
+"""Profiles of every instrument after set-up normalisation: note by note, and over one-third-octave bands.
+
+The take is the unit: values are means over takes (each direction of the scale counting alike), standard errors
+come from the scatter between repeat takes, pooled over the study per measure (or band), plus the error of the
+set-up estimate. Without repeats anywhere the standard error is empty. Intervals are 90 %, by Student's t.
+"""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from evenbore.normalise import CHAIN_MEASURES, Normalised
+from evenbore.setups import BAND_HZ
+
+MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, "hnr_db", "attack_ms")
+OWNER = ["instrument", "state", "dynamic"]
+REPEAT = ["instrument", "state", "dynamic", "articulation", "direction", "session"]
+MIN_ABOVE_NOISE_DB = 10.0
+
+
+def note_profiles(normalised: Normalised, instruments: dict[str, dict], families: dict) -> pd.DataFrame:
+    """The note_profiles table; `attack_ms` from tongued takes only."""
+    notes = normalised.notes.copy()
+    notes["attack_ms"] = notes["attack_ms"].where(notes["articulation"] == "tongued")
+    # a note played twice in one recording (up-down) counts once
+    keys = [*dict.fromkeys([*OWNER, *REPEAT, "recording", "midi", "written_note", "group"])]
+    takes = notes.groupby(keys, sort=False)[list(MEASURES)].mean().reset_index()
+    by_note = [*OWNER, "midi", "written_note", "group"]
+    centred = takes[list(MEASURES)] - takes.groupby([*REPEAT, "midi"])[list(MEASURES)].transform("mean")
+    cells = takes.groupby([*REPEAT, "midi"])[list(MEASURES)].count()
+    freedom = (cells - 1).clip(lower=0).sum()
+    s_r = ((centred**2).sum() / freedom.where(freedom > 0)) ** 0.5
+
+    by_direction = takes.groupby([*by_note, "direction"])[list(MEASURES)]
+    value = by_direction.mean().groupby(by_note).mean()
+    # variance of a mean of direction means: the mean of 1/n over the directions, over their number
+    inverse = (1 / by_direction.count().where(lambda n: n > 0)).groupby(by_note)
+    variance = s_r**2 * inverse.mean() / inverse.count()
+    variance[list(CHAIN_MEASURES)] += _setup_variance(normalised, notes, by_note).reindex(variance.index)
+    n_takes = takes.groupby(by_note)[list(MEASURES)].count()
+
+    table = pd.concat(
+        {"value": value.stack(), "se": variance.stack() ** 0.5, "n_takes": n_takes.stack()}, axis=1
+    ).rename_axis([*by_note, "measure"])
+    table = table.dropna(subset="value").reset_index()
+    half = stats.t.ppf(0.95, table["measure"].map(freedom).clip(lower=1)) * table["se"]
+    register = {
+        (name, note): _register(families[instruments[name]["family"]], note)
+        for name, note in table[["instrument", "midi"]].drop_duplicates().itertuples(index=False)
+    }
+    return table.assign(
+        low=table["value"] - half,
+        high=table["value"] + half,
+        register=[register[key] for key in zip(table["instrument"], table["midi"], strict=True)],
+    )
+
+
+def _register(family, midi: int) -> str:
+    register = family.register_of(int(family.to_written(midi)))
+    return "" if register is None else register.name
+
+
+def _setup_variance(normalised: Normalised, notes: pd.DataFrame, by_note: list[str]) -> pd.DataFrame:
+    """Variance of each note's mean CHAIN_MEASURES from the error of the set-ups."""
+    names = list(CHAIN_MEASURES)
+    base = notes[names].to_numpy(float)
+    total = notes.assign(**dict.fromkeys(names, 0.0)).groupby(by_note)[names].mean()
+    for measures in normalised.shifted:
+        change = notes[by_note].assign(**dict(zip(names, (measures - base).T, strict=True)))
+        total += change.groupby(by_note)[names].mean() ** 2
+    return total
+
+
+def band_profiles(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
+    """The band_profiles table: mean power of the normalised harmonics per band, over all notes, in dB.
+
+    A band counts where its mean power is at least MIN_ABOVE_NOISE_DB over the noise (from the bands table) and
+    harmonics fall into it. Each take is centred over the bands of its row set before takes are averaged.
+    """
+    takes = _band_levels(normalised, bands)
+    level, key = takes[range(BAND_HZ.size)].to_numpy(), takes.drop(columns=range(BAND_HZ.size))
+    shifts = _band_shifts(normalised)
+    deviation, cells = [], takes.groupby(REPEAT).indices
+    for rows in cells.values():
+        if len(rows) > 1:
+            shared = np.isfinite(level[rows]).all(axis=0)
+            centred = np.where(shared, level[rows] - level[rows][:, shared].mean(axis=1, keepdims=True), np.nan)
+            deviation.append((centred - centred.mean(axis=0), len(rows) - 1))
+    s_r2 = np.full(BAND_HZ.size, np.nan)
+    if deviation:
+        squares = np.array([(d**2).sum(axis=0) for d, _ in deviation])
+        freedom = (np.isfinite(squares) * np.array([[df] for _, df in deviation])).sum(axis=0)
+        s_r2 = np.divide(np.nansum(squares, axis=0), freedom, out=s_r2, where=freedom > 0)
+
+    parts = []
+    for whole in (OWNER, [*OWNER, "session"]):
+        for owner, rows in takes.groupby(whole).indices.items():
+            keep = np.isfinite(level[rows]).all(axis=0)
+            if not keep.any():
+                continue
+            centred = level[rows][:, keep] - level[rows][:, keep].mean(axis=1, keepdims=True)
+            variance = s_r2[keep] / len(rows)
+            if shifts is not None:
+                moved = shifts[:, key["session_number"].to_numpy()[rows]][:, :, keep].mean(axis=1)
+                variance = variance + ((moved - moved.mean(axis=1, keepdims=True)) ** 2).sum(axis=0)
+            parts.append(
+                pd.DataFrame(
+                    {
+                        **dict(zip(whole, owner, strict=True)),
+                        "band_hz": BAND_HZ[keep],
+                        "level_db": centred.mean(axis=0),
+                        "se_db": variance**0.5,
+                        "group": key["group"].to_numpy()[rows[0]],
+                    }
+                )
+            )
+    columns = [*OWNER, "session", "band_hz", "level_db", "se_db", "group"]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def _band_levels(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
+    """One row per take: its keys and the level in each band (columns 0 ... B-1), NaN where it does not count."""
+    notes = normalised.notes
+    band = np.rint(10 * np.log10(normalised.frequency_hz / BAND_HZ[0])).astype(int)
+    inside = np.isfinite(normalised.level_db) & (band >= 0) & (band < BAND_HZ.size)
+    power = np.zeros((len(notes), BAND_HZ.size))
+    row = np.broadcast_to(np.arange(len(notes))[:, None], band.shape)
+    np.add.at(power, (row[inside], band[inside]), 10 ** (normalised.level_db[inside] / 10))
+    keys = [*REPEAT, "recording", "group"]
+    mean = pd.DataFrame(power).groupby([notes[k] for k in keys], sort=False).mean()
+    with np.errstate(divide="ignore"):
+        level = 10 * np.log10(mean.where(mean > 0))
+
+    total = 10 ** (bands["level_db"] / 10)
+    noise = total / 10 ** (bands["above_noise_db"] / 10)
+    number = np.rint(10 * np.log10(bands["band_hz"] / BAND_HZ[0])).astype(int)
+    sums = pd.DataFrame({"total": total, "noise": noise}).groupby([bands["recording"], number]).sum()
+    clear = (sums["total"] >= sums["noise"] * 10 ** (MIN_ABOVE_NOISE_DB / 10)).unstack(fill_value=False)
+    clear = clear.reindex(
+        index=level.index.get_level_values("recording"), columns=range(BAND_HZ.size), fill_value=False
+    )
+    takes = level.where(clear.to_numpy()).reset_index()
+    numbers = {name: i for i, name in enumerate(normalised.setups.sessions)}
+    return takes.assign(session_number=takes["session"].map(numbers))
+
+
+def _band_shifts(normalised: Normalised) -> np.ndarray | None:
+    """(K, S, B) change of a normalised level along each direction of the set-ups' error."""
+    errors = normalised.setups.errors_db
+    return None if errors is None else -errors

@@ -1,0 +1,113 @@
+"""Tuning advice: on which note to tune, how far from true to aim with it, and how far to pull out.
+
+A note that lies 4 cents above the instrument's median has to be tuned 4 cents sharp for the rest to sit in tune:
+aim = the note's own deviation from the median. How far to move is an estimate for an ideal tube of the length of
+the fingered note, L = c / 4f (cylinder closed at one end) or c / 2f (cone, open cylinder), at 20 °C.
+"""
+
+import numpy as np
+import pandas as pd
+
+from evenbore.assess import prepared_takes
+from evenbore.criteria import TakeNotes
+from evenbore.trade.pitch import midi_to_hz, midi_to_note, speed_of_sound
+
+TEMPERATURE_C = 20.0
+
+
+def tuning_advice(
+    notes: pd.DataFrame, assessed: pd.DataFrame, instruments: dict[str, dict], families: dict, config: dict
+) -> pd.DataFrame:
+    """The tuning_advice table, one row per instrument and state with a tuning offset.
+
+    `notes`: normalised notes; `assessed`: the instruments table; `config` needs base_dynamic,
+    just_noticeable.tuning_offset and gates.tuning_offset_min (cents; either may be null).
+    """
+    takes: dict[tuple, list[TakeNotes]] = {}
+    for key, take in prepared_takes(notes, instruments, families):
+        if key["dynamic"] == config["base_dynamic"]:
+            takes.setdefault((key["instrument"], key["state"]), []).append(take)
+    offsets = assessed[(assessed["criterion"] == "tuning_offset") & assessed["value"].notna()]
+    rows = []
+    for row in offsets.itertuples(index=False):
+        family = families[instruments[row.instrument]["family"]]
+        note, aim = tuning_note(takes[row.instrument, row.state], family.tuning_notes)
+        rows.append(
+            {
+                "instrument": row.instrument,
+                "state": row.state,
+                "tune_on_note": None if note is None else midi_to_note(note),
+                "aim_cents": aim,
+                "overall_offset_cents": row.value,
+                "advice": _advice(family, note, aim, row.value, config),
+            }
+        )
+    columns = ["instrument", "state", "tune_on_note", "aim_cents", "overall_offset_cents", "advice"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def tuning_note(takes: list[TakeNotes], customary: tuple[int, ...]) -> tuple[int | None, float]:
+    """The customary tuning note (written) that stands for the instrument best, and its aim in cents.
+
+    Best: smallest root mean square over the takes of its deviation from the take's median, which asks for
+    near the middle and steady at once. (None, NaN) when no customary tuning note was played.
+    """
+    best = (np.inf, None, np.nan)
+    for note in customary:
+        away = np.concatenate([take.cents[take.written == note] - np.nanmedian(take.cents) for take in takes])
+        away = away[np.isfinite(away)]
+        if away.size:
+            best = min(best, (float(np.sqrt(np.mean(away**2))), note, float(away.mean())), key=lambda b: b[0])
+    return best[1], best[2]
+
+
+def move_mm(family, written: int, offset_cents: float) -> float:
+    """Millimetres to pull out (positive) or push in (negative) to mend `offset_cents` at that note.
+
+    NaN for brass, where the length of tube behind a note depends on valves or slide.
+    """
+    if family.bore == "brass" or not family.overblow:
+        return np.nan
+    register = family.register_of(written)
+    fingered = written - family.overblow if register is not None and register.overblown else written
+    quarter_or_half = 4.0 if family.bore == "cylinder_closed" else 2.0
+    length = speed_of_sound(TEMPERATURE_C) / (quarter_or_half * midi_to_hz(family.to_sounding(fingered)))
+    return float(1000.0 * length * (2.0 ** (offset_cents / 1200.0) - 1.0))
+
+
+def _advice(family, note: int | None, aim: float, offset: float, config: dict) -> str:
+    if note is None:
+        return f"{_overall(offset)}. No customary tuning note was recorded, so there is no note to tune on."
+    allowed = config["just_noticeable"].get("tuning_offset")
+    name = midi_to_note(note)
+    move = move_mm(family, note, offset)
+    about = "" if np.isnan(move) else f" about {abs(move):.1f} mm (an estimate)"
+    if allowed is not None and abs(offset) < allowed:
+        first = f"Leave the {family.pull} where it was: {_overall(offset, start=False)}"
+    elif offset > 0:
+        first = f"Pull out{about} at the {family.pull}: {_overall(offset, start=False)}"
+    else:
+        first = (
+            f"Push in{about} at the {family.pull}: {_overall(offset, start=False)}."
+            " If it was all the way in already, it does not reach pitch"
+        )
+    limit = config["gates"].get("tuning_offset_min")
+    if limit is not None and offset < limit:
+        first += f"; flatter than {abs(limit):g} cents is hardly mended by pushing in"
+    if round(aim) == 0:
+        second = f"Tune {name} true, and the rest sits in tune"
+    else:
+        side = "sharp" if aim > 0 else "flat"
+        second = f"Tune {name} {abs(aim):.0f} {_cents(aim)} {side} so that the rest sits in tune"
+    return f"{first}. {second}."
+
+
+def _overall(offset: float, start: bool = True) -> str:
+    side = (
+        "in tune" if round(offset) == 0 else f"{abs(offset):.0f} {_cents(offset)} {'sharp' if offset > 0 else 'flat'}"
+    )
+    return f"{'It' if start else 'it'} is {side} as a whole"
+
+
+def _cents(value: float) -> str:
+    return "cent" if round(abs(value)) == 1 else "cents"
