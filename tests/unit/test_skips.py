@@ -29,7 +29,7 @@ def test_other_reason():
 """
 
 
-@pytest.mark.parametrize(("required", "summary"), [("", "4 skipped"), ("1", "3 failed, 1 skipped")])
+@pytest.mark.parametrize(("required", "summary"), [("", "4 skipped"), ("1", "2 failed, 1 skipped, 1 error")])
 def test_missing_programs(tmp_path, required, summary):
     shutil.copy(CONFTEST, tmp_path)
     (tmp_path / "test_it.py").write_text(TESTS, encoding="utf-8")
@@ -40,5 +40,5 @@ def test_missing_programs(tmp_path, required, summary):
         capture_output=True,
         encoding="utf-8",
     )
-    assert summary in done.stdout
+    assert summary in done.stdout  # a mark is weighed while the test is set up, hence error, not failed
     assert "needs no-such-program-anywhere" in done.stdout if required else done.returncode == 0
