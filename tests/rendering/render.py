@@ -11,8 +11,9 @@ Truth of a note
     onset_s      tongued: where the note, heard alone, first reaches −20 dB of its own steady level;
                  slurred: the centre of the cross-fade from the note before
     offset_s     where the note, heard alone, last is above −20 dB of its steady level, at most the next onset
-    praat_hz, yin_hz   pitch of exactly the steady part that is in the take, heard alone, by two independent
-                 general-purpose references searching only near the nominal pitch; NaN: none found
+    references_hz  pitch of exactly the steady part that is in the take, heard alone, by two independent
+                 general-purpose references (Praat's autocorrelation, librosa's yin) that search only near
+                 the nominal pitch; NaN: none found. A single value where the pitch is known exactly.
 """
 
 import math
@@ -36,20 +37,12 @@ GAIN = 0.6
 NEAR_CENTS = 150  # the references look only this far from the nominal pitch
 AGREE_CENTS = 1.0
 AUDIBLE_DB = -20.0
+YIN_PERIODS = 4
+YIN_UPSAMPLING = 4
 ATTACK_S = 0.3  # a sampled note is steady from here on
 FADE_S = 0.04
 LEAD_S = 0.5
 SOUNDFONT_FOLDERS = ("/usr/share/sounds/sf2", "/usr/share/soundfonts")
-
-
-@dataclass(frozen=True)
-class Voice:
-    """One General MIDI program (0-based) standing for an instrument family, over sounding notes low..high."""
-
-    family: str
-    program: int
-    low: int
-    high: int
 
 
 @dataclass(frozen=True)
@@ -61,18 +54,17 @@ class TrueNote:
     note_on_s: float
     onset_s: float
     offset_s: float
-    praat_hz: float
-    yin_hz: float
+    references_hz: tuple[float, ...]
 
     @property
-    def reference_hz(self) -> float:
-        """Geometric mean of both references."""
-        return math.sqrt(self.praat_hz * self.yin_hz)
+    def hz(self) -> float:
+        """The true pitch: the references' geometric mean."""
+        return math.prod(self.references_hz) ** (1 / len(self.references_hz))
 
     @property
-    def references_agree(self) -> bool:
-        """Whether both references found a pitch, within `AGREE_CENTS` of each other."""
-        return abs(1200 * math.log2(self.praat_hz / self.yin_hz)) <= AGREE_CENTS
+    def exact(self) -> bool:
+        """Whether the references lie within `AGREE_CENTS` of each other."""
+        return 1200 * math.log2(max(self.references_hz) / min(self.references_hz)) <= AGREE_CENTS
 
 
 @dataclass(frozen=True)
@@ -109,10 +101,7 @@ def play(soundfont: Path, program: int, notes: list[tuple[int, float, float]], t
 def notes_alone(soundfont: Path, program: int, midis: list[int], lengths_s: list[float]) -> list[np.ndarray]:
     """Each note by itself from its note-on, held lengths_s[i] and then let go for one second."""
     starts = np.cumsum([0.0, *(length + 1.2 for length in lengths_s)])
-    score = [
-        (midi, start, start + length)
-        for midi, start, length in zip(midis, starts[:-1], lengths_s, strict=True)
-    ]
+    score = [(midi, start, start + length) for midi, start, length in zip(midis, starts[:-1], lengths_s, strict=True)]
     audio = play(soundfont, program, score)
     return [audio[round(on * RATE) : round((off + 1.0) * RATE)] for _, on, off in score]
 
@@ -144,17 +133,19 @@ def praat_pitch(body: np.ndarray, midi: float, near_cents: float = NEAR_CENTS) -
 def yin_pitch(body: np.ndarray, midi: float, near_cents: float = NEAR_CENTS) -> float:
     """Median pitch (Hz) by librosa's yin (de Cheveigné & Kawahara 2002), within near_cents of the nominal.
 
-    High notes have few samples a period and yin interpolates by a parabola, so the body is resampled first.
+    Yin's minimum leans towards short lags by an amount that falls with the square of the lag: half a cent to
+    three at one period, a tenth or less at four. So the search is for four periods; at four times the rate,
+    since a parabola through few samples a period is wrong by as much.
     """
-    nominal = note_hz(midi)
-    rate = 4 * RATE
-    low, high = nominal * 2 ** (-near_cents / 1200), nominal * 2 ** (near_cents / 1200)
-    frame = 2 ** math.ceil(math.log2(6 * rate / low))
+    rate = YIN_UPSAMPLING * RATE
+    sought = note_hz(midi) / YIN_PERIODS
+    low, high = sought * 2 ** (-near_cents / 1200), sought * 2 ** (near_cents / 1200)
+    frame = 2 ** math.ceil(math.log2(3 * rate / low))
     fine = soxr.resample(body, RATE, rate, quality="VHQ")
     if len(fine) < frame:
         return math.nan
     track = librosa.yin(fine, fmin=low, fmax=high, sr=rate, frame_length=frame, hop_length=frame // 4, center=False)
-    return float(np.median(track))
+    return float(np.median(track)) * YIN_PERIODS
 
 
 def note_durations(count: int, seed: int) -> np.ndarray:
@@ -163,7 +154,7 @@ def note_durations(count: int, seed: int) -> np.ndarray:
 
 
 def _true_note(step: int, midi: int, times: tuple[float, float, float], body: np.ndarray) -> TrueNote:
-    return TrueNote(step, midi, *times, praat_pitch(body, midi), yin_pitch(body, midi))
+    return TrueNote(step, midi, *times, (praat_pitch(body, midi), yin_pitch(body, midi)))
 
 
 def tongued_take(soundfont: Path, program: int, midis: list[int], seed: int = 0, gap_s: float = 0.05) -> Take:
