@@ -13,6 +13,7 @@ import re
 import reprlib
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import yaml
@@ -262,31 +263,35 @@ def _end(note: str, ends: dict[str, int]) -> int:
 def _order_problems(path: Path, data: dict) -> list[Problem]:
     """What a schema cannot say: the notes follow each other as they must."""
     ends = _range(data)
-    low = midi_to_note(ends["low"])
-    problems = []
     if not ends["low"] < ends["high"] <= ends["usual_top"]:
         shown = ", ".join(f"{name} {note}" for name, note in data["range"].items())
-        problems.append(_problem(path, "range", shown, "low below high, high no higher than usual_top"))
+        return [_problem(path, "range", shown, "low below high, high no higher than usual_top")]
+    low = midi_to_note(ends["low"])
+    problems = []
     for part in ("registers", "hands"):
         starts = [_end(entry["from"], ends) for entry in data[part]]
-        if starts[0] != ends["low"] or starts != sorted(set(starts)):
-            names = " ".join(entry["from"] for entry in data[part])
-            problems.append(_problem(path, part, names, f"rising notes, the first one lowest or {low}"))
+        if starts[0] != ends["low"]:
+            problems.append(_problem(path, f"{part}.0.from", data[part][0]["from"], f"lowest or {low}"))
+        for first, second in pairwise(starts):
+            if first >= second:
+                problems.append(_problem(path, part, _then(first, second), "notes that rise"))
     for vent in data.get("vents", []):
-        if note_to_midi(vent["from"]) > _end(vent["to"], ends):
-            problems.append(_problem(path, "vents", f"{vent['from']} to {vent['to']}", "a first note below the last"))
-    more = data.get("more_holes", [])
-    holes = data.get("holes", []) + more
-    opened = [note_to_midi(hole["opens_for"]) for hole in holes]
-    if opened != sorted(set(opened), reverse=True):
-        names = " ".join(hole["opens_for"] for hole in holes)
-        problems.append(_problem(path, "holes", names, "falling notes, from top to bottom"))
-    if any(note_to_midi(hole["opens_for"]) <= ends["low"] for hole in more):
-        names = " ".join(hole["opens_for"] for hole in more)
-        problems.append(
-            _problem(path, "more_holes", names, f"notes above {low}, the lowest, which needs them all shut")
-        )
+        first, last = note_to_midi(vent["from"]), _end(vent["to"], ends)
+        if first > last:
+            problems.append(_problem(path, "vents", _then(first, last), "a first note no higher than the last"))
+    more = [note_to_midi(hole["opens_for"]) for hole in data.get("more_holes", [])]
+    for first, second in pairwise([note_to_midi(hole["opens_for"]) for hole in data.get("holes", [])] + more):
+        if first <= second:
+            problems.append(_problem(path, "holes", _then(first, second), "notes that fall, from top to bottom"))
+    for note in more:
+        if note <= ends["low"]:
+            allowed = f"notes above {low}: the lowest note needs all holes shut"
+            problems.append(_problem(path, "more_holes", midi_to_note(note), allowed))
     return problems
+
+
+def _then(first: int, second: int) -> str:
+    return f"{midi_to_note(first)} then {midi_to_note(second)}"
 
 
 def _build(key: str, data: dict) -> Family:

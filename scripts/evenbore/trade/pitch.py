@@ -19,7 +19,7 @@ SPELLINGS = {
     "#": ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"),
 }
 HIGHEST_MIDI = 131  # B9
-NOTE_PATTERN = re.compile(r"([A-G])[- ]?(b|♭|flat|#|♯|sharp)? ?(-1|[0-9])", re.IGNORECASE)
+NOTE_PATTERN = re.compile("([A-G])(b|♭|#|♯|[- ]?flat|[- ]?sharp)? ?(-1|[0-9])", re.IGNORECASE)
 ALLOWED_NOTES = "a letter A to G, then # or b or nothing, then the octave -1 to 9, such as Bb4, F#3 or C5"
 
 
@@ -33,7 +33,11 @@ def note_to_midi(note: str) -> int:
     if match is None:
         raise _bad_note(note)
     letter, accidental, octave = match.groups(default="")
-    midi = 12 * (int(octave) + 1) + SEMITONE_OF_LETTER[letter.upper()] + SHIFT_OF_ACCIDENTAL[accidental.lower()]
+    midi = (
+        12 * (int(octave) + 1)
+        + SEMITONE_OF_LETTER[letter.upper()]
+        + SHIFT_OF_ACCIDENTAL[accidental.lower().lstrip("- ")]
+    )
     if not 0 <= midi <= HIGHEST_MIDI:
         raise _bad_note(note)
     return midi
@@ -87,7 +91,7 @@ def _bad_note(note: object) -> EvenboreError:
         cause = "German names: write B for H and Bb for B"
     elif re.match("-?[0-9]+[- ]?[a-g]", text, re.IGNORECASE):
         cause = "the octave comes after the letter"
-    elif re.fullmatch("[a-g][- ]?(b|♭|flat|#|♯|sharp)?", text, re.IGNORECASE):
+    elif re.fullmatch("[a-g](b|♭|#|♯|[- ]?flat|[- ]?sharp)?", text, re.IGNORECASE):
         cause = "the octave number is missing"
     elif re.match("[a-g][^0-9-]*-?[0-9]", text, re.IGNORECASE):
         cause = "the octave is out of reach, or the sharp or flat is written in an unknown way"
