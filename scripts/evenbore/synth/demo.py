@@ -5,7 +5,7 @@ is true of each instrument is written beside them. Notes are WRITTEN midi number
 """
 
 import csv
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -91,8 +91,8 @@ CANDIDATES = (
         _sheet("Elm", "Maker A", "Student 2", 1150, 60, 0),
         "elm",
         _spreads(6.5, 0.8, 0.4),
-        "a leaking pad in the upper stack, at the hole that first opens for B4",
-        model={"faults": (Leak(hole=71, size=1.3),), "offset_cents": -2.0},
+        "a leaking pad in the upper stack, at the hole that first opens for B4 (L2, A pad)",
+        model={"faults": (Leak(hole=71, size=0.8),), "offset_cents": -2.0},
     ),
     Candidate(
         "alto_04",
@@ -183,6 +183,7 @@ EVENINGS = (
             "microphone": "condenser 1",
             "distance_m": 2,
             "temperature_c": 21,
+            "tuning_hz": 440,
             "comment": "stand on the tape mark",
         },
         Chain(11, -4.0, ((80, -1), (500, 0), (3000, 1.5), (10000, -2)), 40, 0.9, -5.0, 0.2, -64.0),
@@ -196,6 +197,7 @@ EVENINGS = (
             "microphone": "recorder 2",
             "distance_m": 2.5,
             "temperature_c": 20,
+            "tuning_hz": 440,
             "comment": "other microphone, as the first was out",
         },
         Chain(12, -9.0, ((80, -5), (250, -1), (1500, 1), (5000, 4), (12000, -3)), 80, 0.9, -3.5, 0.2, -68.0),
@@ -209,6 +211,7 @@ EVENINGS = (
             "microphone": "condenser 1",
             "distance_m": 1.5,
             "temperature_c": 22,
+            "tuning_hz": 440,
             "comment": "heating audible",
         },
         Chain(13, -6.0, ((80, 2), (400, 1), (2500, -1), (10000, -5)), 40, 0.45, -6.0, 0.2, -62.0, -74.0),
@@ -241,59 +244,8 @@ IMPRESSIONS = (
     ("alto_11", "player_1", "whole", "response", 5, ""),
     ("alto_12", "player_1", "whole", "tone", 3, "airy"),
 )
-RECORDING_COLUMNS = [
-    "recording",
-    "file",
-    "instrument",
-    "session",
-    "take",
-    "dynamic",
-    "articulation",
-    "pattern",
-    "low",
-    "high",
-    "direction",
-    "state",
-    "player",
-    "mouthpiece",
-    "reed",
-    "comment",
-]
-INSTRUMENT_COLUMNS = [
-    "instrument",
-    "label",
-    "family",
-    "maker",
-    "model",
-    "price",
-    "setup_cost",
-    "case_cost",
-    "warranty_months",
-    "return_days",
-    "reference",
-    "comment",
-]
-SESSION_COLUMNS = ["session", "date", "room", "microphone", "distance_m", "temperature_c", "tuning_hz", "comment"]
-INSPECTION_COLUMNS = ["instrument", "item", "result", "severity", "cost", "comment"]
-IMPRESSION_COLUMNS = ["instrument", "player", "where", "aspect", "score", "comment"]
-TRUTH_COLUMNS = [
-    "recording",
-    "step",
-    "written_note",
-    "midi",
-    "onset_s",
-    "offset_s",
-    "f0_hz",
-    "cents",
-    "level_db",
-    "harmonic_1_db",
-    "harmonic_2_db",
-    "harmonic_3_db",
-    "harmonic_4_db",
-    "attack_ms",
-    "cracked",
-]
-INSTRUMENT_TRUTH_COLUMNS = ["instrument", "label", "tuning_offset_cents", "intonation_spread_cents", "planted"]
+INSPECTION_COLUMNS = ("instrument", "item", "result", "severity", "cost", "comment")
+IMPRESSION_COLUMNS = ("instrument", "player", "where", "aspect", "score", "comment")
 
 
 def make_demo(study: Path, progress: Callable[[str], None] = print) -> None:
@@ -318,19 +270,15 @@ def make_demo(study: Path, progress: Callable[[str], None] = print) -> None:
                 recordings.append(_recording_row(name, candidate.key, evening.key, articulation, dynamic, number))
                 truth += [_truth_row(name, note) for note in take.notes]
                 progress(name)
-    write_rows(audio_dir / "truth.tsv", TRUTH_COLUMNS, truth)
-    write_rows(audio_dir / "truth_instruments.tsv", INSTRUMENT_TRUTH_COLUMNS, instruments)
+    write_rows(audio_dir / "truth.tsv", truth)
+    write_rows(audio_dir / "truth_instruments.tsv", instruments)
     config = study / "config"
     config.mkdir(exist_ok=True)
     recordings.sort(key=lambda row: row["session"])
-    write_rows(config / "recordings.tsv", RECORDING_COLUMNS, recordings)
+    write_rows(config / "recordings.tsv", recordings)
     terms = {"warranty_months": 24, "return_days": 14}
-    write_rows(
-        config / "instruments.tsv",
-        INSTRUMENT_COLUMNS,
-        [{"instrument": c.key} | terms | c.sheet for c in CANDIDATES],
-    )
-    write_rows(config / "sessions.tsv", SESSION_COLUMNS, [{"session": e.key} | e.sheet for e in EVENINGS])
+    write_rows(config / "instruments.tsv", [{"instrument": c.key} | c.sheet | terms for c in CANDIDATES])
+    write_rows(config / "sessions.tsv", [{"session": e.key} | e.sheet for e in EVENINGS])
     _write_lines(config / "inspection.tsv", INSPECTION_COLUMNS, INSPECTION)
     _write_lines(config / "impressions.tsv", IMPRESSION_COLUMNS, IMPRESSIONS)
 
@@ -360,22 +308,22 @@ def write_ogg(path: Path, sound: np.ndarray, rate: int) -> None:
     if np.max(np.abs(sound)) >= 1:
         raise ValueError(f"{path.name} would clip: peak {np.max(np.abs(sound)):.2f}; lower the set-up's gain")
     with sf.SoundFile(
-        path, "w", samplerate=rate, channels=1, format="OGG", subtype="VORBIS", compression_level=0.5
+        path, "w", samplerate=rate, channels=1, format="OGG", subtype="VORBIS", compression_level=0.55
     ) as file:
         for start in range(0, sound.size, rate):
             file.write(sound[start : start + rate])
 
 
-def write_rows(path: Path, columns: list[str], rows: Iterable[dict]) -> None:
-    """Write a tab-separated sheet; cells not given stay empty."""
+def write_rows(path: Path, rows: Sequence[dict]) -> None:
+    """Write a tab-separated sheet with the columns of the first row."""
     with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, columns, delimiter="\t", lineterminator="\n", restval="")
+        writer = csv.DictWriter(file, list(rows[0]), delimiter="\t", lineterminator="\n")
         writer.writeheader()
         writer.writerows(rows)
 
 
-def _write_lines(path: Path, columns: list[str], lines: Iterable[tuple]) -> None:
-    write_rows(path, columns, [dict(zip(columns, line, strict=True)) for line in lines])
+def _write_lines(path: Path, columns: tuple[str, ...], lines: Iterable[tuple]) -> None:
+    write_rows(path, [dict(zip(columns, line, strict=True)) for line in lines])
 
 
 def _recording_row(name: str, instrument: str, session: str, articulation: str, dynamic: str, take: int) -> dict:
@@ -391,16 +339,18 @@ def _recording_row(name: str, instrument: str, session: str, articulation: str, 
         "low": midi_to_note(LOW),
         "high": midi_to_note(HIGH),
         "direction": "up",
+        "state": "",
         "player": "player_1",
         "mouthpiece": "mouthpiece_1",
         "reed": "synthetic_1",
+        "comment": "",
     }
 
 
 def _truth_row(recording: str, note: dict) -> dict:
     levels = note["levels_db"]
     power = 0.5 * np.sum(10 ** (levels / 10))
-    row = {
+    return {
         "recording": recording,
         "step": note["step"],
         "written_note": midi_to_note(note["written"]),
@@ -410,10 +360,10 @@ def _truth_row(recording: str, note: dict) -> dict:
         "f0_hz": f"{note['f0_hz']:.4f}",
         "cents": f"{note['cents']:.3f}",
         "level_db": f"{10 * np.log10(power):.2f}",
+        **{f"harmonic_{h}_db": f"{levels[h - 1]:.2f}" for h in range(1, 5)},
         "attack_ms": f"{1000 * note['attack_s']:.0f}",
         "cracked": "yes" if note["cracked"] else "no",
     }
-    return row | {f"harmonic_{h}_db": f"{levels[h - 1]:.2f}" for h in range(1, 5)}
 
 
 def _instrument_truth(candidate: Candidate, model: InstrumentModel) -> dict:

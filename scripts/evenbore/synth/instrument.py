@@ -15,7 +15,7 @@ import numpy as np
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_hz
 
-HARMONICS = 40
+HARMONICS = 80
 DYNAMIC_DB = {"pp": -13.0, "p": -8.0, "mp": -4.0, "mf": 0.0, "f": 6.0, "ff": 11.0}
 
 
@@ -125,9 +125,8 @@ def leak_loss_db(hole: int, note: int, mode: int, bore: str, harmonics: int = HA
     there on a closed cylinder and sin(m pi d) on a cone (apex cut off and mouthpiece in its place ignored).
     A harmonic's loss follows the square of that, held after its first maximum except for the fundamental
     of overblown notes; and all upper harmonics lose with the first mode, since a weaker fundamental
-    drives the reed less. The two amounts are set so that the modelled clarinet's table comes out within
-    about 3 dB (high band -3 dB one semitone below the leak, -8 at eight, -11 at the bottom; fundamental
-    -0.1, -1.2, -2.8). Notes at or above the hole lose nothing.
+    drives the reed less. The amounts are set so that on a B flat clarinet level and high band come out near
+    the figures of a tube-and-reed model (see the tests). Notes at or above the hole lose nothing.
     """
     if note >= hole:
         return np.zeros(harmonics)
@@ -137,9 +136,9 @@ def leak_loss_db(hole: int, note: int, mode: int, bore: str, harmonics: int = HA
     held = np.sin(np.minimum(h * mode * quarter * d, np.pi / 2)) ** 2
     if mode > 1:
         held[0] = np.sin(mode * quarter * d) ** 2
-    follows = 1 - 1 / h
+    follows = (1 - 1 / h) ** 2
     first = np.sin(min(quarter * d, np.pi / 2)) ** 2 if mode == 1 else held[0]
-    return (4 + 1.5 * follows) * held + 8 * follows * first
+    return (4 + 5 * follows) * held + 14 * follows * first
 
 
 def leak_share(loudness_db: float) -> float:
