@@ -117,7 +117,6 @@ def _run(arguments: argparse.Namespace) -> int:
 def _listen(arguments: argparse.Namespace) -> int:
     from evenbore.listen import describe, row_for_listening
     from evenbore.measure import measure_recording
-    from evenbore.settings import default_config
     from evenbore.trade.families import load_family
     from evenbore.trade.scale import expected_scale
 
@@ -131,7 +130,7 @@ def _listen(arguments: argparse.Namespace) -> int:
         arguments.direction,
         arguments.tuning_hz,
     )
-    measured = measure_recording(row, default_config())
+    measured = measure_recording(row)
     expected = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"])
     print(f"{shown(arguments.file)}: {family.name}")
     print(describe(measured, [int(note) for note in expected], family))

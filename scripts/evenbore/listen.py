@@ -47,7 +47,7 @@ def describe(measured, expected: Sequence[int], family: Family) -> str:
 
     `expected` are the WRITTEN midi notes of the scale in playing order (empty for a passage of music); the rows of
     `measured.notes` point into it by `step`. `measured.recording` and the notes hold the columns of the tables
-    `recordings` and `notes`.
+    `recordings` and `notes`; what was not measured is NaN or, in a recording, left out.
     """
     recording, notes = measured.recording, measured.notes
     heading = HEADINGS[recording["status"]]
@@ -71,12 +71,12 @@ def _found(notes: list[dict], expected: Sequence[int]) -> list[str]:
 
 
 def _quality(recording: dict) -> list[str]:
+    noise, clipped = recording.get("snr_db"), recording.get("clipped_fraction")
     parts = []
-    if _known(recording["snr_db"]):
-        parts.append(f"notes {recording['snr_db']:.0f} dB over the noise")
-    if _known(recording["clipped_fraction"]):
-        share = recording["clipped_fraction"]
-        parts.append(f"{share:.2%} of the samples clipped" if share > 0 else "no clipping")
+    if _known(noise):
+        parts.append(f"notes {noise:.0f} dB over the noise")
+    if _known(clipped):
+        parts.append(f"{clipped:.2%} of the samples clipped" if clipped > 0 else "no clipping")
     return [_item("Quality", "; ".join(parts) or "not measurable")]
 
 
@@ -161,7 +161,7 @@ def _known(value) -> bool:
 
 
 def _number(value: float, form: str) -> str:
-    return format(value, form) if _known(value) else ""
+    return format(round(value, 1) + 0.0, form) if _known(value) else ""  # + 0.0 turns -0.0 into 0.0
 
 
 def _sharp_or_flat(cents: float) -> str:

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 from evenbore.listen import describe, row_for_listening
+from evenbore.sheets import MEASURED
 from evenbore.trade.families import load_family
 
 NAN = math.nan
@@ -74,7 +75,8 @@ def test_one_note_gives_no_pitch_figures():
 
 
 def test_a_passage_is_not_cut_into_notes():
-    text = lines(describe(Measured(recording(), []), [], PLAIN))
+    text = lines(describe(Measured({"status": "ok", "reason": ""}, []), [], PLAIN))
+    assert "Quality not measurable" in text
     assert "Notes a passage of music is not cut into notes" in text
     assert not any(line.startswith("Pitch") for line in text)
 
@@ -98,4 +100,5 @@ def test_the_row_takes_written_notes_and_falls_back_on_the_family(tmp_path):
     family = load_family("saxophone_alto")
     row = row_for_listening(tmp_path / "take 1.wav", family, "chromatic", "C4", None, "up", 442.0)
     assert (row["low"], row["high"]) == (60, family.high)
+    assert set(row) == {*MEASURED, "path", "family", "families_dir", "tuning_hz"}
     assert (row["recording"], row["family"], row["tuning_hz"]) == ("take 1", "saxophone_alto", 442.0)
