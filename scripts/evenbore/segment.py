@@ -1,0 +1,169 @@
+"""Find the notes of an expected scale in a recording.
+
+The sheet says which notes were played, in which order. A hidden Markov model walks through them from
+left to right: a note lasts while its pitch explains the spectrum, a gap takes silence, breath, speech,
+squeaks and whatever else is not the scale, notes may be missing, and the instrument may sit anywhere
+within 80 cents of its nominal pitch. What is not the scale stays in the gaps, it is not forced into it.
+
+Reference: Rabiner 1989, Proc. IEEE 77, 257 (Viterbi search).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbore.evidence import GRID_CENTS, Evidence
+
+_LIMIT_CENTS = 80.0  # the instrument may sit this far from nominal
+_NOTE_CENTS = 50.0  # and a single note this far from the instrument
+_NEUTRAL = 0.4  # score at which a note and a gap are equally likely
+_GAIN = 6.0  # log-likelihood per unit of score
+_ENTER = 4.0  # cost of starting a note: a note needs a few good frames
+_SKIP = 12.0  # cost of a missing note
+_GAP_PER_S = 7.0  # cost of a gap inside the scale, so that one complete pass beats two halves
+_RANGE_DB = 50.0  # frames further below the loudest are silent
+_WIDE_SEMITONES = 30  # how far a wrong register or transposition is looked for
+_FOUND_FRAMES = 3
+
+_STAY, _SLUR, _FROM_GAP, _SLUR_OVER = range(4)
+_GAP_STAY, _GAP_AFTER_NOTE, _GAP_SKIP = range(3)
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """Where each expected note lies.
+
+    first, last: (N,) frame numbers, -1 where the note was not found. score: (N,) mean evidence of the
+    note; rival: (N,) mean evidence of the best other pitch at least 80 cents away. offset_cents: how far
+    the instrument sits from nominal. shift: semitones by which the same scale would fit better, or 0.
+    """
+
+    first: np.ndarray
+    last: np.ndarray
+    score: np.ndarray
+    rival: np.ndarray
+    offset_cents: float
+    shift: int
+
+    @property
+    def found(self) -> np.ndarray:
+        """(N,) bool: which expected notes were found."""
+        return self.first >= 0
+
+
+def align(evidence: Evidence, midi: np.ndarray, tuning_hz: float) -> Alignment:
+    """Align the expected sounding notes `midi` (N,) with the evidence; A4 of the session is `tuning_hz`."""
+    nominal = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0)
+    audible = evidence.level_db > evidence.level_db.max() - _RANGE_DB
+    score = np.where(audible[:, None], evidence.score, 0)
+    offsets = _offsets(score, evidence.grid_midi, nominal)
+    totals = [_search(_note_scores(score, evidence.grid_midi, nominal + o / 100), evidence.hop_s)[0] for o in offsets]
+    offset = offsets[int(np.argmax(totals))]
+    notes = _note_scores(score, evidence.grid_midi, nominal + offset / 100)
+    total, first, last = _search(notes, evidence.hop_s, trace=True)
+    short = (first >= 0) & (last - first + 1 < _FOUND_FRAMES)
+    first[short], last[short] = -1, -1
+    own, rival = _support(score, notes, evidence.grid_midi, nominal + offset / 100, first, last)
+    shift = _better_shift(score, evidence, nominal + offset / 100, total) if np.mean(first >= 0) < 0.9 else 0
+    return Alignment(first, last, own, rival, offset, shift)
+
+
+def _offsets(score: np.ndarray, grid: np.ndarray, nominal: np.ndarray) -> list[float]:
+    """Offsets in cents worth trying: the one the pitches themselves agree on, and its semitone neighbours."""
+    best = np.argmax(score, axis=1)
+    peak = score[np.arange(len(score)), best]
+    use = peak > 0.5
+    if not use.any():
+        return [0.0]
+    angle = 2 * np.pi * (grid[best[use]] - nominal[0])
+    mean = np.angle(np.sum(peak[use] * np.exp(1j * angle))) * 100 / (2 * np.pi)
+    tried = [mean - 100, mean, mean + 100]
+    return [offset for offset in tried if abs(offset) <= _LIMIT_CENTS + GRID_CENTS]
+
+
+def _note_scores(score: np.ndarray, grid: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """(T, N) best score of each expected note within its own tolerance."""
+    step = GRID_CENTS / 100
+    half = int(_NOTE_CENTS / GRID_CENTS)
+    centre = np.rint((target - grid[0]) / step).astype(int)
+    values, where = np.unique(centre, return_inverse=True)
+    columns = [score[:, max(0, c - half) : c + half + 1].max(axis=1, initial=0) for c in values]
+    return np.stack(columns, axis=1)[:, where]
+
+
+def _search(notes: np.ndarray, hop_s: float, trace: bool = False):
+    """Viterbi search. Returns the log-likelihood and, with `trace`, first and last frame of every note."""
+    n_frames, n = notes.shape
+    gain = _GAIN * (notes - _NEUTRAL)
+    gap_cost = np.full(n + 1, _GAP_PER_S * hop_s, np.float32)
+    gap_cost[[0, n]] = 0.0
+    note = np.full(n, -1e9, np.float32)
+    gap = -_SKIP * np.arange(n + 1, dtype=np.float32)
+    note_moves = np.zeros((n_frames, n), np.uint8)
+    gap_moves = np.zeros((n_frames, n + 1), np.uint8)
+    options = np.full((4, n), -1e9, np.float32)
+    gap_options = np.full((3, n + 1), -1e9, np.float32)
+    columns, gap_columns = np.arange(n), np.arange(n + 1)
+    for t in range(n_frames):
+        options[_STAY] = note
+        options[_SLUR, 1:] = note[:-1] - _ENTER
+        options[_FROM_GAP] = gap[:-1] - _ENTER
+        options[_SLUR_OVER, 2:] = note[:-2] - _ENTER - _SKIP
+        gap_options[_GAP_STAY] = gap
+        gap_options[_GAP_AFTER_NOTE, 1:] = note
+        gap_options[_GAP_SKIP, 1:] = gap[:-1] - _SKIP
+        move, gap_move = options.argmax(axis=0), gap_options.argmax(axis=0)
+        note = options[move, columns] + gain[t]
+        gap = gap_options[gap_move, gap_columns] - gap_cost
+        if trace:
+            note_moves[t], gap_moves[t] = move, gap_move
+    # notes missing at the end cost as much as anywhere else
+    gap_end = gap - _SKIP * np.arange(n, -1, -1)
+    note_end = note - _SKIP * np.arange(n - 1, -1, -1)
+    total = float(max(gap_end.max(), note_end.max()))
+    if not trace:
+        return total, None, None
+    in_note = note_end.max() > gap_end.max()
+    at = int(note_end.argmax() if in_note else gap_end.argmax())
+    return total, *_backtrace(note_moves, gap_moves, in_note, at)
+
+
+def _backtrace(note_moves, gap_moves, in_note: bool, at: int) -> tuple[np.ndarray, np.ndarray]:
+    n_frames, n = note_moves.shape
+    first, last = np.full(n, -1), np.full(n, -1)
+    for t in range(n_frames - 1, -1, -1):
+        if in_note:
+            first[at] = t
+            last[at] = max(last[at], t)
+            move = note_moves[t, at]
+            in_note = move != _FROM_GAP
+            at -= {_STAY: 0, _SLUR: 1, _FROM_GAP: 0, _SLUR_OVER: 2}[move]
+        else:
+            move = gap_moves[t, at]
+            in_note = move == _GAP_AFTER_NOTE
+            at -= 0 if move == _GAP_STAY else 1
+    return first, last
+
+
+def _support(score, notes, grid, target, first, last) -> tuple[np.ndarray, np.ndarray]:
+    own, rival = np.full(len(first), np.nan), np.full(len(first), np.nan)
+    for i in np.nonzero(first >= 0)[0]:
+        span = slice(first[i], last[i] + 1)
+        own[i] = notes[span, i].mean()
+        other = np.abs(grid - target[i]) > 0.8
+        rival[i] = score[span][:, other].mean(axis=0).max()
+    return own, rival
+
+
+def _better_shift(score: np.ndarray, evidence: Evidence, target: np.ndarray, total: float) -> int:
+    """Semitones by which the expected scale, moved as a whole, fits clearly better; 0 when none does."""
+    coarse = score[::4]
+    best, best_total = 0, total / 4 + 20.0
+    for shift in range(-_WIDE_SEMITONES, _WIDE_SEMITONES + 1):
+        moved = target + shift
+        if shift == 0 or moved.min() < evidence.grid_midi[0] or moved.max() > evidence.grid_midi[-1]:
+            continue
+        there = _search(_note_scores(coarse, evidence.grid_midi, moved), 4 * evidence.hop_s)[0]
+        if there > best_total:
+            best, best_total = shift, there
+    return best
