@@ -4,7 +4,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from evenbore.errors import EvenboreError, StudyError
-from evenbore.trade.families import family_keys, load_family
+from evenbore.trade.families import SHIPPED_DIR, family_keys, load_family, read_family_file
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 from hypothesis import given
 from hypothesis import strategies as st
@@ -44,6 +44,12 @@ def names(notes):
 
 def test_all_families_are_there():
     assert family_keys() == sorted(KEYS)
+
+
+@pytest.mark.parametrize("path", sorted(SHIPPED_DIR.iterdir()), ids=lambda path: path.name)
+def test_shipped_files_pass_the_strict_check(path):
+    assert path.suffix == ".yaml"
+    read_family_file(path)
 
 
 @given(st.sampled_from(KEYS), st.integers(20, 110))
