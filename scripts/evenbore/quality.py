@@ -127,12 +127,12 @@ def lufs(signal) -> float:
     weight[0] /= 2
     if step % 2 == 0:
         weight[-1] /= 2
-    weight = weight.astype(np.float32)
+    weight = np.repeat(weight, 2).astype(np.float32)  # real and imaginary parts lie side by side
     pieces = []
-    for block in signal.blocks(step * 50):
+    for block in signal.blocks(step * 10):
         whole = block[: len(block) // step * step].reshape(-1, step)
-        spectrum = np.fft.rfft(whole, axis=1)
-        pieces.append((spectrum.real**2 + spectrum.imag**2) @ weight)
+        spectrum = np.fft.rfft(whole, axis=1).view(np.float32)
+        pieces.append(np.square(spectrum, out=spectrum) @ weight)
     power = np.concatenate(pieces) if pieces else np.empty(0)
     if len(power) < LOUDNESS_STEPS:
         return NAN
@@ -152,9 +152,8 @@ def reverb_s(signal, spans: Sequence[tuple[float, float]]) -> float:
     10 dB over the quietest part of the gap; the median over the gaps. The player's own release lengthens it:
     an upper estimate. NaN with fewer than two clean decays.
     """
-    ends = [*(onset for onset, _ in spans[1:]), signal.frames / signal.rate]
     times = []
-    for (onset, offset), gap_end in zip(spans, ends, strict=True):
+    for (onset, offset), (gap_end, _) in pairwise([*spans, (signal.frames / signal.rate, NAN)]):
         if gap_end - offset >= DECAY_GAP_S:
             times.append(_decay_time(signal, max(onset, offset - 0.1), gap_end - 0.02))
     times = [time for time in times if math.isfinite(time)]
