@@ -33,9 +33,7 @@ _DIRECTION = Column("direction", "", "str", "direction of the scale: up, down or
 _STATE = Column("state", "", "str", "state of the instrument when recorded, from the config's `states`")
 _STEP = Column("step", "", "int", "0-based index of the note in the expected scale")
 _GROUP = Column("group", "", "int", "comparability group: sessions joined by shared instruments")
-_WRITTEN = Column(
-    "written_note", "", "str", "written note, scientific pitch notation", "ISO 16 (A4 = 440 Hz)"
-)
+_WRITTEN = Column("written_note", "", "str", "written note, scientific pitch notation", "ISO 16 (A4 = 440 Hz)")
 _MIDI = Column("midi", "", "int", "sounding equal-tempered note number (A4 = 69)")
 _CRITERION = Column("criterion", "", "str", "name of the criterion, see criteria.tsv")
 _UNIT = Column("unit", "", "str", "unit of the values in this row")
@@ -44,13 +42,18 @@ _HIGH = Column("high", "see unit", "float", "upper end of the 90 % interval")
 _REASON = Column("reason", "", "str", "why a value is missing or to be read with care")
 _PRIORITIES = Column("priorities", "", "str", "named set of weights from the config")
 _N_TAKES = Column("n_takes", "", "int", "number of takes behind the value")
-_BAND = Column(
-    "band_hz", "Hz", "float", "exact mid-band frequency of the one-third octave", "IEC 61260-1:2014"
-)
+_BAND = Column("band_hz", "Hz", "float", "exact mid-band frequency of the one-third octave", "IEC 61260-1:2014")
 
 _TAKE_KEYS = (
-    _RECORDING, _INSTRUMENT, _SESSION, _TAKE, _DYNAMIC, _ARTICULATION, _DIRECTION, _STATE,
-)  # fmt: skip
+    _RECORDING,
+    _INSTRUMENT,
+    _SESSION,
+    _TAKE,
+    _DYNAMIC,
+    _ARTICULATION,
+    _DIRECTION,
+    _STATE,
+)
 
 TABLES: dict[str, tuple[Column, ...]] = {
     "recordings": (
@@ -67,9 +70,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("reverb_s", "s", "float", "rough reverberation time (60 dB decay) from decays after notes"),
         Column("hum_db", "dB", "float", "mains hum (50 or 60 Hz and harmonics) over the noise beside it"),
         Column("lufs", "LUFS", "float", "integrated programme loudness", "ITU-R BS.1770-4"),
-        Column(
-            "offset_cents", "cents", "float", "median deviation of the take's notes from equal temperament"
-        ),
+        Column("offset_cents", "cents", "float", "median deviation of the take's notes from equal temperament"),
         Column("channel", "", "int", "1-based channel of the file that was measured"),
     ),
     "notes": (
@@ -92,9 +93,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("confidence", "", "float", "probability that this is the expected note"),
         Column("f0_hz", "Hz", "float", "fundamental frequency over the steady part, all usable harmonics"),
         Column("f0_se_cents", "cents", "float", "standard error of f0_hz"),
-        Column(
-            "cents", "cents", "float", "deviation of f0_hz from the equal-tempered note at the session's A4"
-        ),
+        Column("cents", "cents", "float", "deviation of f0_hz from the equal-tempered note at the session's A4"),
         Column("cents_sd", "cents", "float", "standard deviation of pitch over time within the steady part"),
         Column("cents_drift", "cents/s", "float", "slope of pitch over time within the steady part"),
         Column(
@@ -104,13 +103,9 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "power sum of the note's harmonics over the steady part; 0 dB is a full-scale sine",
         ),
         Column("level_dba", "dB re full scale", "float", "the same, A-weighted", "IEC 61672-1"),
-        Column(
-            "centroid_hz", "Hz", "float", "amplitude-weighted spectral centroid of the harmonics", _PEETERS
-        ),
+        Column("centroid_hz", "Hz", "float", "amplitude-weighted spectral centroid of the harmonics", _PEETERS),
         Column("centroid_order", "", "float", "the centroid in units of the harmonic number", _PEETERS),
-        Column(
-            "rolloff_hz", "Hz", "float", "frequency below which 95 % of the harmonics' energy lies", _PEETERS
-        ),
+        Column("rolloff_hz", "Hz", "float", "frequency below which 95 % of the harmonics' energy lies", _PEETERS),
         Column(
             "tilt_db_per_octave",
             "dB/octave",
@@ -120,23 +115,17 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("odd_even_db", "dB", "float", "energy of odd harmonics over even ones", _PEETERS),
         Column("tristimulus_1", "", "float", "share of harmonic 1 in the summed amplitudes", _POLLARD),
         Column("tristimulus_2", "", "float", "share of harmonics 2 to 4 in the summed amplitudes", _POLLARD),
-        Column(
-            "tristimulus_3", "", "float", "share of harmonics 5 and up in the summed amplitudes", _POLLARD
-        ),
+        Column("tristimulus_3", "", "float", "share of harmonics 5 and up in the summed amplitudes", _POLLARD),
         Column("high_band_db", "dB", "float", "energy of the harmonics above 2 kHz over that of those below"),
         Column("hnr_db", "dB", "float", "energy of the harmonics over that of the noise between them"),
-        Column(
-            "attack_ms", "ms", "float", "time for the level to rise from 10 % to 90 % of the steady amplitude"
-        ),
+        Column("attack_ms", "ms", "float", "time for the level to rise from 10 % to 90 % of the steady amplitude"),
         Column(
             "settle_ms",
             "ms",
             "float",
             "time from the onset until pitch stays within 10 cents of the steady pitch",
         ),
-        Column(
-            "transition_ms", "ms", "float", "in a slur: time in which the old note gives way to the new one"
-        ),
+        Column("transition_ms", "ms", "float", "in a slur: time in which the old note gives way to the new one"),
         Column(
             "snr_db",
             "dB",
@@ -169,21 +158,21 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("level_db", "dB", "float", "normalised level, centred over the row set"),
         Column("se_db", "dB", "float", "standard error, set-up estimate included"),
         _GROUP,
-    ),  # fmt: skip
+    ),
     "setups": (
         _GROUP,
         _SESSION,
         _BAND,
         Column("response_db", "dB", "float", "estimated response of the session's room, microphone and gain"),
         Column("response_se_db", "dB", "float", "its standard error"),
-    ),  # fmt: skip
+    ),
     "comparability": (
         _SESSION,
         _INSTRUMENT,
         _GROUP,
         Column("links", "", "int", "number of other sessions that this instrument joins this one to"),
         Column("link_se_db", "dB", "float", "standard error of the session's link to its group"),
-    ),  # fmt: skip
+    ),
     "note_profiles": (
         _INSTRUMENT,
         _STATE,
@@ -198,7 +187,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _HIGH,
         _N_TAKES,
         _GROUP,
-    ),  # fmt: skip
+    ),
     "criteria": (
         _CRITERION,
         _UNIT,
@@ -207,7 +196,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("just_noticeable", "see unit", "float", "smallest difference that listeners usually notice"),
         Column("meaning", "", "str", "definition in words"),
         Column("source", "", "str", "source of the definition and of the just-noticeable difference"),
-    ),  # fmt: skip
+    ),
     "instruments": (
         _INSTRUMENT,
         _STATE,
@@ -219,7 +208,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _N_TAKES,
         _GROUP,
         _REASON,
-    ),  # fmt: skip
+    ),
     "pairs": (
         Column("instrument_a", "", "str", "first instrument"),
         Column("instrument_b", "", "str", "second instrument"),
@@ -253,21 +242,21 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("rank_high", "", "float", "95 % point of the rank", _SMAA),
         Column("p_first", "", "float", "probability of being first", _SMAA),
         Column("utility", "just-noticeable steps", "float", "mean weighted utility over the draws"),
-    ),  # fmt: skip
+    ),
     "rank_probabilities": (
         _PRIORITIES,
         _GROUP,
         _INSTRUMENT,
         Column("rank", "", "int", "rank, 1 is best"),
         Column("probability", "", "float", "probability of that rank", _SMAA),
-    ),  # fmt: skip
+    ),
     "sensitivity": (
         _PRIORITIES,
         _INSTRUMENT,
         _CRITERION,
         Column("weight_change", "", "float", "change of the criterion's weight"),
         Column("p_first", "", "float", "probability of being first with that weight", _SMAA),
-    ),  # fmt: skip
+    ),
     "value": (
         _INSTRUMENT,
         Column("total_cost", "currency of the study", "float", "price, set-up, case and inspection repairs"),
@@ -275,7 +264,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _LOW,
         _HIGH,
         Column("on_front", "", "str", "yes: nothing else is both better and cheaper"),
-    ),  # fmt: skip
+    ),
     "clusters": (
         _INSTRUMENT,
         Column("cluster", "", "int", "cluster number; empty: no cluster structure"),
@@ -295,7 +284,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         ),
         Column("overall_offset_cents", "cents", "float", "median deviation of the whole instrument"),
         Column("advice", "", "str", "the same in the player's words"),
-    ),  # fmt: skip
+    ),
     "findings": (
         _INSTRUMENT,
         _STATE,
@@ -313,14 +302,10 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _UNIT,
         Column("confidence", "", "float", "probability that the finding is real"),
         Column("region", "", "str", "where on the instrument a technician might look first"),
-        Column(
-            "region_low_note", "", "str", "written note whose first open hole is the lowest suspected one"
-        ),
-        Column(
-            "region_high_note", "", "str", "written note whose first open hole is the highest suspected one"
-        ),
+        Column("region_low_note", "", "str", "written note whose first open hole is the lowest suspected one"),
+        Column("region_high_note", "", "str", "written note whose first open hole is the highest suspected one"),
         Column("explanation", "", "str", "what was measured and what else could explain it"),
-    ),  # fmt: skip
+    ),
 }
 
 
