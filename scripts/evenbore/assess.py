@@ -58,8 +58,8 @@ def assess(
 ) -> Assessment:
     """Assess a study.
 
-    `notes`, `shifted`: from `normalise`; `recordings`: recordings table; `instruments`, `inspection`: sheet rows as dicts; `families`: family key ->
-    Family; `config` needs base_dynamic, currency and states.
+    `notes`, `shifted`: from `normalise`; `recordings`: the table of that name; `instruments`, `inspection`: sheet
+    rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states.
     """
     takes = prepared_takes(notes, instruments, families)
     values = _take_values(takes, CRITERIA, config["base_dynamic"])

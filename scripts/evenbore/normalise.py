@@ -24,8 +24,8 @@ class Normalised:
 
     `notes`: notes.tsv columns and `group`, the CHAIN_MEASURES normalised (`level_dba` dropped).
     `shifted`: the CHAIN_MEASURES (K, N, measures) had the set-ups been off by one standard error along each of
-    the K error directions of `setups`; K = 0 when nothing links or nothing was repeated. `level_db`, `frequency_hz`, `above_noise_db`
-    (N, H): the normalised harmonics of the same rows.
+    the K error directions of `setups`; K = 0 when nothing links or nothing was repeated. `level_db`,
+    `frequency_hz`, `above_noise_db` (N, H): the normalised harmonics of the same rows.
     """
 
     setups: Setups
@@ -81,7 +81,7 @@ def brightness_db(level_db: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
 
 def _measure(level_db, frequency_hz) -> dict[str, np.ndarray]:
     """The CHAIN_MEASURES of notes from their harmonics."""
-    return {**harmonic_measures(level_db, frequency_hz), "brightness_db": brightness_db(level_db, frequency_hz)}
+    return {**harmonic_measures(level_db, frequency_hz[:, 0]), "brightness_db": brightness_db(level_db, frequency_hz)}
 
 
 def _db(power: np.ndarray) -> np.ndarray:

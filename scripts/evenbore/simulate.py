@@ -209,7 +209,7 @@ def _take(rng, keys, make, scatter, written_midi, midi, nominal_hz, octave, chai
             "cents_sd": 1.0,
             "cents_drift": 0.0,
             "level_dba": np.nan,
-            **harmonic_measures(level, frequency),
+            **harmonic_measures(level, f0),
             "hnr_db": make["hnr"] + rng.normal(0, 0.5) + rng.normal(0, 0.5, n),
             "attack_ms": make["attack"]
             * np.exp(rng.normal(0, scatter["attack"]) + rng.normal(0, scatter["attack"], n)),

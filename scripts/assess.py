@@ -1,0 +1,49 @@
+"""Judge every instrument by every criterion; write criteria, instruments and tuning advice."""
+
+import numpy as np
+import pandas as pd
+
+from evenbore.assess import assess
+from evenbore.criteria import criteria_table
+from evenbore.sheets import load_study
+from evenbore.tables import read_table, write_parquet, write_table
+from evenbore.tuning import tuning_advice
+
+
+def assess_study(
+    study: str, config: str, recordings: str, notes_normalised: str, notes_shifted: str,
+    criteria: str, instruments: str, advice: str, takes: str, shifts: str,
+) -> None:  # fmt: skip
+    sheets = load_study(study, config)
+    notes = pd.read_parquet(notes_normalised)
+    assessed = assess(
+        notes,
+        np.load(notes_shifted),
+        read_table(recordings, "recordings"),
+        sheets.instruments,
+        sheets.inspection,
+        sheets.families,
+        sheets.config,
+    )
+    table = criteria_table(sheets.config["just_noticeable"], sheets.config["currency"])
+    tuning = tuning_advice(notes, assessed.instruments, sheets.instruments, sheets.families, sheets.config)
+    write_table(table, "criteria", criteria)
+    write_table(assessed.instruments, "instruments", instruments)
+    write_table(tuning, "tuning_advice", advice)
+    write_parquet(assessed.takes, takes)
+    write_parquet(assessed.shifts, shifts)
+
+
+if __name__ == "__main__":
+    assess_study(
+        study=snakemake.params.study,
+        config=snakemake.params.config,
+        recordings=snakemake.input.recordings,
+        notes_normalised=snakemake.input.notes_normalised,
+        notes_shifted=snakemake.input.notes_shifted,
+        criteria=snakemake.output.criteria,
+        instruments=snakemake.output.instruments,
+        advice=snakemake.output.tuning_advice,
+        takes=snakemake.output.criteria_takes,
+        shifts=snakemake.output.criteria_shifts,
+    )

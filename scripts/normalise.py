@@ -1,0 +1,46 @@
+"""Bring all recordings to one set-up; write set-ups, comparability and the normalised profiles."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from evenbore.comparability import comparability
+from evenbore.normalise import normalise
+from evenbore.profiles import band_profiles, note_profiles
+from evenbore.sheets import load_study
+from evenbore.tables import read_table, write_parquet, write_table
+
+
+def normalise_study(
+    study: str, config: str, recordings: str, notes: str, harmonics: str, bands: str,
+    setups: str, links: str, note_table: str, band_table: str, notes_out: str, shifted_out: str,
+) -> None:  # fmt: skip
+    sheets = load_study(study, config)
+    measured = read_table(recordings, "recordings")
+    normalised = normalise(measured, pd.read_parquet(notes), pd.read_parquet(harmonics))
+    profiles = note_profiles(normalised, sheets.instruments, sheets.families)
+    write_table(normalised.setups.table(), "setups", setups)
+    write_table(comparability(measured, normalised.setups.table()), "comparability", links)
+    write_table(profiles, "note_profiles", note_table)
+    write_table(band_profiles(normalised, pd.read_parquet(bands)), "band_profiles", band_table)
+    write_parquet(normalised.notes, notes_out)
+    Path(shifted_out).parent.mkdir(parents=True, exist_ok=True)
+    np.save(shifted_out, normalised.shifted)
+
+
+if __name__ == "__main__":
+    normalise_study(
+        study=snakemake.params.study,
+        config=snakemake.params.config,
+        recordings=snakemake.input.recordings,
+        notes=snakemake.input.notes,
+        harmonics=snakemake.input.harmonics,
+        bands=snakemake.input.bands,
+        setups=snakemake.output.setups,
+        links=snakemake.output.comparability,
+        note_table=snakemake.output.note_profiles,
+        band_table=snakemake.output.band_profiles,
+        notes_out=snakemake.output.notes_normalised,
+        shifted_out=snakemake.output.notes_shifted,
+    )

@@ -1,0 +1,170 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from evenbore.comparability import session_groups
+from evenbore.normalise import brightness_db, normalise
+from evenbore.profiles import band_profiles, note_profiles
+from evenbore.setups import BAND_HZ, estimate_setups
+from evenbore.simulate import study_tables
+from evenbore.tables import conform
+from evenbore.trade.families import load_family
+
+QUIET = {"cents": 0, "note_cents": 0, "level_db": 0, "tilt_db": 0, "harmonic_db": 0, "attack": 0}
+FAMILIES = {"saxophone_alto": load_family("saxophone_alto")}
+
+
+def steep(frequency_hz):
+    """A phone: -12 dB of gain, 6 dB per octave lost above 3 kHz and below 300 Hz."""
+    f = np.asarray(frequency_hz, float)
+    return -12.0 - 10 * np.log10(1 + (f / 3000) ** 2) - 10 * np.log10(1 + (300 / f) ** 2)
+
+
+def sheet(tables):
+    return {row["instrument"]: row for row in tables["instruments"].to_dict("records")}
+
+
+def run(tables):
+    return normalise(tables["recordings"], tables["notes"], tables["harmonics"])
+
+
+def test_noiseless_links_give_the_true_difference_of_the_chains():
+    # Bends of the true chain between the mid-bands are all that can be left: a few hundredths of a dB.
+    tables = study_tables(
+        {"hall": ["ref", "a"], "phone": ["ref", "b"]}, takes=2, take_sd=QUIET, noise_floor_db=-150,
+        chains={"hall": lambda f: np.zeros_like(f), "phone": steep},
+    )  # fmt: skip
+    setups = run(tables).setups
+    assert setups.response_db.sum(axis=0)[np.isfinite(setups.response_db[0])] == pytest.approx(0, abs=1e-6)
+    inside = np.isfinite(setups.response_db[0]) & (BAND_HZ > 150) & (BAND_HZ < 12000)
+    assert (setups.response_db[1] - setups.response_db[0])[inside] == pytest.approx(steep(BAND_HZ)[inside], abs=0.1)
+
+
+def test_the_same_instrument_through_two_chains_measures_alike_after_normalisation():
+    tables = study_tables(
+        {"hall": ["ref", "a"], "phone": ["ref", "b"]}, twins={"b": "a"}, take_sd=QUIET, noise_floor_db=-150,
+        chains={"hall": lambda f: np.zeros_like(f), "phone": steep},
+    )  # fmt: skip
+    raw = tables["notes"].groupby(["instrument", "midi"])[["level_dbfs", "high_band_db", "centroid_hz"]].mean()
+    flat = run(tables).notes.groupby(["instrument", "midi"])[["level_dbfs", "high_band_db", "centroid_hz"]].mean()
+    assert np.abs(raw.loc["a"] - raw.loc["b"])["level_dbfs"].mean() > 10
+    gap = np.abs(flat.loc["a"] - flat.loc["b"])
+    assert gap["level_dbfs"].max() < 0.1
+    assert gap["high_band_db"].max() < 0.2
+
+
+def test_unlinked_sessions_keep_their_levels_and_claim_no_error():
+    tables = study_tables({"s1": ["a"], "s2": ["b"]})
+    normalised = run(tables)
+    assert normalised.notes["level_dbfs"].to_numpy() == pytest.approx(tables["notes"]["level_dbfs"].to_numpy())
+    assert set(normalised.notes["group"]) == {1, 2}
+    table = conform(normalised.setups.table(), "setups")
+    assert (table["response_db"] == 0).all()
+    assert table["response_se_db"].isna().all()
+
+
+def test_recordings_set_aside_take_no_part():
+    tables = study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]})
+    spoilt = tables["recordings"]["recording"] == "s1_ref_mf_up_1"
+    tables["recordings"].loc[spoilt, "status"] = "set_aside"
+    clean = run(tables).setups.response_db
+    tables["harmonics"].loc[tables["harmonics"]["recording"] == "s1_ref_mf_up_1", "level_db"] += 40
+    assert run(tables).setups.response_db == pytest.approx(clean, nan_ok=True)
+
+
+def test_a_few_wild_harmonics_do_not_move_the_response():
+    tables = study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, seed=3)
+    before = run(tables).setups.response_db
+    hit = tables["harmonics"].index[::37]
+    tables["harmonics"].loc[hit, "level_db"] += 25
+    after = run(tables).setups.response_db
+    # one harmonic in 37 is off by 25 dB, which would move a plain mean by 0.7 dB
+    well_filled = (BAND_HZ > 180) & (BAND_HZ < 12000)
+    assert np.abs(after - before)[:, well_filled].max() < 0.2
+
+
+def test_stated_errors_cover_the_truth():
+    # 30 studies, every session and band: 90 % intervals by t with the takes' degrees of freedom; bands of a study
+    # err together, so the share scatters widely about 0.9
+    hits = []
+    for seed in range(30):
+        tables = study_tables(
+            {"s1": ["ref", "a", "b"], "s2": ["ref", "c", "d"], "s3": ["ref", "e", "f"]}, seed=seed, written=(58, 77)
+        )
+        setups = run(tables).setups
+        truth = np.array([tables["truth"]["chain"][s](BAND_HZ) for s in setups.sessions])
+        truth -= truth.mean(axis=0)
+        se = np.sqrt((setups.errors_db**2).sum(axis=0))
+        known = np.isfinite(setups.response_db) & (BAND_HZ > 180) & (BAND_HZ < 8000)
+        hits.append((np.abs(setups.response_db - truth) <= 1.734 * se)[known].mean())  # t(0.95, 18)
+    assert 0.82 <= np.mean(hits) <= 0.97
+
+
+def test_a_link_that_shares_no_note_leaves_the_response_unknown():
+    tables = study_tables({"s1": ["ref"], "s2": ["ref"]})
+    notes = tables["notes"]
+    low = (notes["session"] == "s1") & (notes["midi"] < 60)
+    high = (notes["session"] == "s2") & (notes["midi"] >= 60)
+    tables["notes"] = notes[low | high]
+    setups = run(tables).setups
+    assert np.isnan(setups.response_db).all()
+    assert run(tables).notes["level_dbfs"].isna().all()
+
+
+def test_estimate_recovers_offsets_exactly_on_any_connected_design():
+    # y = a_i + b_j without noise: a chain of sessions joined pairwise (a connected, unbalanced design)
+    offsets, rows = {"s1": 0.0, "s2": 5.0, "s3": -7.0}, []
+    for session, names in {"s1": "ab", "s2": "bc", "s3": "cd"}.items():
+        for name in names:
+            for midi in range(50, 80):
+                hz = 440 * 2 ** ((midi - 69) / 12)
+                rows.append((name, session, midi, hz, ord(name) - 0.5 * midi + offsets[session]))
+    frame = pd.DataFrame(rows, columns=["instrument", "session", "midi", "frequency_hz", "level_db"]).assign(
+        state="x", dynamic="mf", articulation="slurred", direction="up", harmonic=1, above_noise_db=40.0, status="ok"
+    )
+    frame["recording"] = frame["session"] + frame["instrument"]
+    setups = estimate_setups(frame, session_groups(frame))
+    known = np.isfinite(setups.response_db[0])
+    differences = setups.response_db[1:, known] - setups.response_db[0, known]
+    assert differences == pytest.approx(np.broadcast_to([[5.0], [-7.0]], differences.shape), abs=1e-4)
+    assert setups.errors_db is None  # no repeat takes: nothing to judge the error by
+
+
+def test_brightness_by_hand():
+    # one harmonic at 2 kHz: half passes; one at 500 Hz: 1/257 passes; equal parts: (1/2 + 1/257) / 2
+    level = np.array([[0.0, np.nan], [np.nan, 0.0], [0.0, 0.0], [np.nan, np.nan]])
+    frequency = np.tile([500.0, 2000.0], (4, 1))
+    expected = 10 * np.log10([1 / 257, 1 / 2, (1 / 2 + 1 / 257) / 2])
+    got = brightness_db(level, frequency)
+    assert got[:3] == pytest.approx(expected)
+    assert np.isnan(got[3])
+
+
+def test_note_profiles_average_takes_and_state_their_error():
+    tables = study_tables({"s1": ["a", "b"]}, takes=4, directions=("up", "down"), written=(58, 70))
+    profile = conform(note_profiles(run(tables), sheet(tables), FAMILIES), "note_profiles")
+    one = profile[(profile["instrument"] == "a") & (profile["midi"] == 52) & (profile["measure"] == "cents")].iloc[0]
+    notes = tables["notes"]
+    own = notes[(notes["instrument"] == "a") & (notes["midi"] == 52)]
+    assert one["value"] == pytest.approx(own["cents"].mean())
+    assert one["n_takes"] == 8
+    assert one["register"] == "lower"
+    cells = notes.groupby(["instrument", "direction", "midi"])["cents"]
+    s_r = np.sqrt(((notes["cents"] - cells.transform("mean")) ** 2).sum() / (len(notes) - cells.ngroups))
+    assert one["se"] == pytest.approx(s_r / np.sqrt(8))
+    assert "attack_ms" not in set(profile["measure"])  # no tongued take
+
+
+def test_band_profiles_of_twins_agree_through_different_chains():
+    tables = study_tables(
+        {"s1": ["ref", "a"], "s2": ["ref", "b"]}, twins={"b": "a"},
+        chains={"s1": lambda f: np.zeros_like(f), "s2": steep}, noise_floor_db=-120,
+    )  # fmt: skip
+    profile = conform(band_profiles(run(tables), tables["bands"]), "band_profiles")
+    whole = profile[profile["session"].isna()].set_index(["instrument", "band_hz"])
+    assert whole.groupby("instrument")["level_db"].mean().to_numpy() == pytest.approx(0, abs=1e-9)
+    a, b = whole.loc["a"], whole.loc["b"]
+    shared = a.index.intersection(b.index)
+    gap = (a["level_db"] - b["level_db"])[shared]
+    assert len(shared) >= 15
+    assert np.sqrt(((gap - gap.mean()) ** 2).mean()) < 1.0
