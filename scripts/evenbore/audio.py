@@ -226,12 +226,12 @@ def _best_channel(every: list["_ChannelStats"]) -> int:
 
 def _warnings(source: Source, stats: "_ChannelStats") -> list[str]:
     """What to know about a decoded channel; raises `AudioError` when it cannot be used."""
-    if stats.frames == 0:
-        raise AudioError("holds no sound at all (0 samples): stopped at once, or not saved?")
     seconds = stats.frames / source.info.sample_rate
     damage = source.damage(stats.frames)
     if damage and seconds < MIN_USABLE_S:
         raise AudioError(f"only {seconds:.2f} s can be used; {damage[0]}")
+    if stats.frames == 0:
+        raise AudioError("holds no sound at all (0 samples): stopped at once, or not saved?")
     if stats.bad > MAX_BAD_SHARE * stats.frames:
         raise AudioError(
             f"{stats.bad} of {stats.frames} samples are not numbers (NaN or infinite): "

@@ -6,6 +6,7 @@ not its name. libsndfile reads WAV, FLAC, OGG, MP3, AIFF, CAF and their like; wh
 """
 
 import os
+import re
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,6 +21,7 @@ from evenbore.errors import AudioError
 MIN_RATE, MAX_RATE = 8_000, 192_000  # Hz
 BLOCK = 1 << 16  # samples read at a time, over all channels
 MIN_BLOCK_FRAMES = 1 << 12
+DAMAGED_BLOCK_FRAMES = 1 << 8
 MAX_BROKEN_PIECES = 1000
 
 # Quantisation step of the integer formats, full scale = 1.
@@ -101,18 +103,20 @@ class SoundfileSource:
 
     def blocks(self) -> Iterator[np.ndarray]:
         """All blocks from the start; the memory is used again for the next one."""
-        block_frames = max(BLOCK // self.info.channels, MIN_BLOCK_FRAMES)
-        buffer = np.empty((block_frames, self.info.channels), np.float32)
         done = 0
-        try:
-            if self._file.tell():
-                self._file.seek(0)
-            while len(block := self._file.read(out=buffer)):
-                done += len(block)
-                yield block
-        except soundfile.LibsndfileError as error:
-            reason = error.error_string.removeprefix("Error : ").strip(". ")
-            self._broken_after = f"damaged after {done / self.info.sample_rate:.1f} s ({reason})"
+        # A block with damage in it is lost as a whole, so it is tried again in small pieces.
+        for block_frames in (max(BLOCK // self.info.channels, MIN_BLOCK_FRAMES), DAMAGED_BLOCK_FRAMES):
+            buffer = np.empty((block_frames, self.info.channels), np.float32)
+            try:
+                if self._file.tell() or self._broken_after:
+                    self._file.seek(done)
+                while len(block := self._file.read(out=buffer)):
+                    done += len(block)
+                    yield block
+                return
+            except soundfile.LibsndfileError as error:
+                reason = error.error_string.removeprefix("Error : ").strip(". ")
+                self._broken_after = f"damaged after {done / self.info.sample_rate:.1f} s ({reason})"
 
     def damage(self, frames: int) -> list[str]:
         """What is wrong with the file, `frames` of which could be read."""
@@ -135,9 +139,10 @@ class ContainerSource:
 
     step = 0.0  # lossy, or rare enough
 
-    def __init__(self, path: Path):
+    def __init__(self, path: Path, header_damage: str | None = None):
         self._path = path
         self._broken = 0
+        self._header_damage = header_damage
         self._file = open(path, "rb")  # noqa: SIM115 (closed by `close`)
         try:
             with self._container() as (container, stream):
@@ -193,6 +198,8 @@ class ContainerSource:
         """What is wrong with the file, `frames` of which could be read."""
         if self._broken:
             return [f"damaged: {self._broken} pieces of it could not be decoded and are left out"]
+        if self._header_damage:
+            return [self._header_damage]
         if self.info.format in TIMED_CONTAINERS:
             return _cut_short(frames, self.info, slack_s=0.2 + 0.02 * self.info.duration_s)
         return []
@@ -208,15 +215,12 @@ class ContainerSource:
 
 def _unfinished_header(log: str, info: AudioInfo) -> list[str]:
     """What libsndfile noticed in a header whose lengths do not fit the file."""
-    if "wasn't closed properly" in log:
-        return ["the recorder did not finish the file (no length in its header); read to the end"]
-    for line in log.splitlines():
-        # e.g. "data : 288000 (should be 143978)"
-        words = line.replace("(", " ").replace(")", " ").split()
-        if words[:1] in (["data"], ["SSND"]) and "should" in words and words[2].isdigit():
-            promised, present = int(words[2]), int(words[-1])
-            if present < promised < 0xFFFF_F000:  # larger: written by a program that could not know
-                return _cut_short(info.frames, info, promised_s=info.duration_s * promised / max(present, 1))
+    # e.g. "data : 288000 (should be 143978)"
+    for promised, present in re.findall(r"^ *(?:data|SSND|riff|Riff size) : (\d+) \(should be (\d+)\)", log, re.M):
+        # 0xFFFFFFFF and the like come from programs that could not know the length
+        if int(present) < int(promised) and int(promised) % (1 << 32) < 0xFFFF_F000:
+            seconds = info.duration_s * int(promised) / max(int(present), 1)
+            return _cut_short(info.frames, info, promised_s=seconds)
     return []
 
 
@@ -249,17 +253,24 @@ def _source(path: Path, head: bytes) -> SoundfileSource | ContainerSource:
         raise AudioError("not audio: it holds text (a sheet or notes saved under an audio name?)")
     if not head.strip(b"\0"):
         raise AudioError("not audio: it begins with zeros only (a copy or download that was not finished?)")
+    damage = None
     try:
-        return SoundfileSource(path)
+        source = SoundfileSource(path)
+        if source.info.frames or os.path.getsize(path) <= len(head):
+            return source
+        source.close()
+        detail, damage = "", "the recorder did not finish the file (no length in its header); read to the end"
     except (soundfile.LibsndfileError, TypeError) as error:  # TypeError: .raw, which has no header to read
         if not path.exists():
             raise AudioError("the file vanished while it was being opened") from error
         reason = str(error).rsplit(": ", 1)[-1].strip(". ")
         detail = "" if reason.startswith(UNINFORMATIVE) else f" ({reason})"
+        if detail:
+            damage = f"its header is damaged{detail}; read as far as it goes"
     import av
 
     try:
-        return ContainerSource(path)
+        return ContainerSource(path, damage)
     except (av.FFmpegError, ValueError, OSError) as error:
         raise AudioError(
             f"not audio, or damaged at its beginning: no decoder can open it{detail}; "
