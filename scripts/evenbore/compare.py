@@ -50,9 +50,10 @@ class Design:
     sessions: tuple[str, ...]
     repeatability: Repeatability
 
-    def variance(self, link_se: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Variance (I,) and df (I,) of the values, sessions and links (S,) included."""
-        return _combine(1 / self.n, self.repeatability, self.shares**2, link_se)
+    def covariance(self, link_se: np.ndarray) -> np.ndarray:
+        """Covariance (I, I) of the errors of the values; `link_se` (S,) of the sessions' links."""
+        session = self.repeatability.s_s**2 + link_se**2
+        return np.diag(self.repeatability.s_r**2 / self.n) + self.shares * session @ self.shares.T
 
     def difference_variance(self, a: np.ndarray, b: np.ndarray, link_se: np.ndarray):
         """Variance (P,) and df (P,) of the differences between instruments `a` and `b` (indices)."""
@@ -161,8 +162,13 @@ def takes_needed(difference, plan: Design, a, b, link_se, factor, just_noticeabl
     return np.where(decided.any(axis=1), n[decided.argmax(axis=1)], np.nan)
 
 
-def link_errors(comparability: pd.DataFrame, sessions: tuple[str, ...]) -> np.ndarray:
-    """Standard error in dB of each session's link (S,); 0 for a session that needs none."""
+def link_errors(criterion, comparability: pd.DataFrame, sessions: tuple[str, ...]) -> np.ndarray:
+    """Standard error of each session's link (S,) in the criterion's unit.
+
+    0 for a criterion that does not depend on the chain or is not in dB, and for a session that nothing links.
+    """
+    if criterion.chain_dependent != "yes" or criterion.unit != "dB":
+        return np.zeros(len(sessions))
     by_session = comparability.groupby("session")["link_se_db"].max()
     return by_session.reindex(list(sessions)).fillna(0.0).to_numpy(float)
 
@@ -195,9 +201,7 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design, comparability: pd.Dat
     jnd = np.nan if pd.isna(criterion.just_noticeable) else float(criterion.just_noticeable)
     reason = _not_comparable(rows, chain, a, b)
     comparable = reason == ""
-    link_se = np.zeros(len(plan.sessions))
-    if chain and criterion.unit == "dB":
-        link_se = link_errors(comparability, plan.sessions)
+    link_se = link_errors(criterion, comparability, plan.sessions)
     if exact:
         variance, df = np.zeros(len(a)), np.full(len(a), np.inf)
     else:

@@ -1,0 +1,279 @@
+"""Which instrument comes first for whom: probabilities of every rank under named priorities.
+
+Stochastic multicriteria acceptability analysis (Lahdelma & Salminen 2001, SMAA-2, Operations Research 49, 444): true
+values and weights are drawn many times, the instruments are ranked in every draw, and the share of draws is the
+probability of a rank.
+
+Conventions
+- True values: a normal hierarchical model per criterion. The instruments of a study spread around a common mean by
+  tau, which is drawn too, so a value is drawn towards the mean the more, the less sure it is. Without this the best
+  of many uncertain values would be believed too much (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., 5.4).
+- A missing value is drawn from the worse half of the study's spread, taken at least one step wide: it widens the rank
+  and is on average a loss. A criterion that nobody has a value for does not count.
+- A step is the just-noticeable difference of the criterion, see `steps`. The utility of a value x steps better than
+  the study's median is SATURATION tanh(x / SATURATION): near the median a step counts as one, far away it counts
+  less, because ten steps in one thing do not make up for everything else.
+- Weights sum to one and are drawn from a Dirichlet distribution around the given ones.
+- Who fails a must-pass ranks behind all who pass; the utility itself is not changed.
+- Chain-dependent criteria are ranked within a comparability group only, priorities without any over all groups.
+- Arrays: (D, I, C) = draw, instrument, criterion. Ranks count from 1, the best.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from evenbore import compare
+from evenbore.columns import names as column_names
+
+# ASSUME: steps of the criteria without a just-noticeable difference, in their units (common practice, no source)
+STEPS = {"noise": 1.0, "response": 10.0, "dynamic_drift": 5.0, "tone_hold": 1.0}
+COST_STEP = 0.05  # ASSUME: of the study's median cost
+SATURATION = 5.0
+WEIGHT_CONCENTRATION = 40.0  # ASSUME: a weight of 0.3 is meant to within an SD of 0.07
+TAU_SCALE = 10.0  # ASSUME: half-Cauchy prior of tau, steps; wide against what instruments of a kind differ by
+WEIGHT_CHANGES = (-0.2, -0.1, 0.0, 0.1, 0.2)
+
+
+@dataclass(frozen=True)
+class Pool:
+    """Instruments ranked together: `group` (None: all groups) and drawn utilities (D, I, C) in steps."""
+
+    group: int | None
+    instruments: list[str]
+    criteria: list[str]
+    utilities: np.ndarray
+
+
+def steps(criteria: pd.DataFrame, median_cost: float) -> pd.Series:
+    """Size of one step per criterion, in its unit: the just-noticeable difference, else STEPS or COST_STEP."""
+    default = criteria["criterion"].map(STEPS | {"total_cost": COST_STEP * median_cost}).fillna(1.0)
+    size = criteria["just_noticeable"].astype(float).fillna(default)
+    return pd.Series(size.to_numpy(), index=criteria["criterion"])
+
+
+def draw_true(value, covariance, df: float, tau_scale: float, rng, draws: int) -> np.ndarray:
+    """Draws (D, I) of the true values behind `value` (I,) with error `covariance` (I, I) on `df`.
+
+    tau has a half-Cauchy prior of `tau_scale`, the common mean a flat one. The covariance is rotated to be diagonal;
+    given tau all is normal and independent there. Each draw scales the covariance by df / chi-square(df), because it
+    is itself estimated.
+    """
+    noise, rotation = np.linalg.eigh(covariance)
+    noise = np.maximum(noise, 0)
+    y, ones = value @ rotation, rotation.sum(axis=0)
+    grid, mass = tau_posterior(y, ones, noise, tau_scale)
+    tau2 = rng.choice(grid, size=(draws, 1), p=mass) ** 2
+    noise = noise * (df / rng.chisquare(df, (draws, 1)) if np.isfinite(df) else 1.0)
+    weight = 1 / (noise + tau2)
+    precision = (weight * ones**2).sum(axis=1, keepdims=True)
+    mean = (weight * ones * y).sum(axis=1, keepdims=True) / precision
+    mean = mean + rng.standard_normal((draws, 1)) / np.sqrt(precision)
+    pull = noise * weight
+    true = y + pull * (mean * ones - y) + np.sqrt(pull * tau2) * rng.standard_normal((draws, y.size))
+    return true @ rotation.T
+
+
+def tau_posterior(value, ones, noise, scale: float, points: int = 400) -> tuple[np.ndarray, np.ndarray]:
+    """Grid of tau and its posterior probabilities, the common mean integrated out (Gelman et al. 2013, eq. 5.21).
+
+    `value`, `ones` (the mean's coefficients) and `noise` (variances), all (I,), in the basis where errors are
+    independent.
+    """
+    u = (np.arange(points) + 0.5) / points
+    tau = scale * (u / (1 - u)) ** 2  # dense near zero
+    prior = u / (1 - u) ** 3 / (1 + (tau / scale) ** 2)
+    weight = 1 / (noise + tau[:, None] ** 2)
+    precision = (weight * ones**2).sum(axis=1)
+    mean = (weight * ones * value).sum(axis=1) / precision
+    misfit = (weight * (value - mean[:, None] * ones) ** 2).sum(axis=1)
+    log = np.log(prior) + 0.5 * (np.log(weight).sum(axis=1) - np.log(precision) - misfit)
+    mass = np.exp(log - log.max())
+    return tau, mass / mass.sum()
+
+
+def utilities(better_by: np.ndarray, median: float, rng) -> np.ndarray:
+    """Utility in steps of drawn values (D, I), given in steps with more = better; NaN columns are missing values."""
+    x = better_by - median
+    missing = np.isnan(x).all(axis=0)
+    known = x[:, ~missing]
+    spread = np.maximum(known.std(axis=1, keepdims=True), 1.0)
+    worse = np.abs(rng.standard_normal((len(x), int(missing.sum()))))
+    x[:, missing] = np.median(known, axis=1, keepdims=True) - spread * worse
+    return SATURATION * np.tanh(x / SATURATION)
+
+
+def oriented(values, better: str) -> np.ndarray:
+    """Values turned so that more is better; `better` is higher, lower or target (nearest to zero)."""
+    return {"higher": np.positive, "lower": np.negative, "target": lambda v: -np.abs(v)}[better](values)
+
+
+def draw_weights(weights: np.ndarray, rng, draws: int) -> np.ndarray:
+    """Drawn weights (D, C) around `weights` (C,), which sum to one; a weight of 0 stays 0."""
+    drawn = np.zeros((draws, weights.size))
+    used = weights > 0
+    drawn[:, used] = rng.dirichlet(WEIGHT_CONCENTRATION * weights[used], draws)
+    return drawn
+
+
+def ranks(score: np.ndarray, failed: np.ndarray, rng) -> np.ndarray:
+    """Ranks (D, I) by falling `score` (D, I), those who `failed` (I,) behind all others; equal scores by lot."""
+    lot = rng.random(score.shape)
+    order = np.lexsort((lot, -score, np.broadcast_to(failed, score.shape)), axis=1)
+    return order.argsort(axis=1) + 1
+
+
+def draw_pool(instruments, takes, criteria, comparability, states, names, group, seed: int, draws: int) -> Pool:
+    """Draw the utilities of the instruments `names`; the tables are the results tables, see `compare.pairs`."""
+    rng = np.random.default_rng(seed)
+    rows = compare.in_state(instruments, states)
+    values = rows.pivot(index="instrument", columns="criterion", values="value").reindex(names).astype(float)
+    used = criteria[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in criteria["criterion"]]]
+    size = steps(criteria, values["total_cost"].median() if "total_cost" in values else np.nan)
+    columns = []
+    for criterion in used.itertuples(index=False):
+        value, step = values[criterion.criterion].to_numpy(), size[criterion.criterion]
+        known = np.isfinite(value)
+        drawn = np.full((draws, value.size), np.nan)
+        if criterion.criterion in compare.EXACT:
+            drawn[:, known] = value[known]
+        else:
+            covariance, df = _error(criterion, takes, comparability, states, list(np.array(names)[known]), step)
+            drawn[:, known] = draw_true(value[known], covariance, df, TAU_SCALE * step, rng, draws)
+        median = np.median(oriented(value[known], criterion.better)) / step
+        columns.append(utilities(oriented(drawn, criterion.better) / step, median, rng))
+    stacked = np.stack(columns, axis=2) if columns else np.empty((draws, len(names), 0))
+    return Pool(group, list(names), list(used["criterion"]), stacked)
+
+
+def _error(criterion, takes, comparability, states, names, step: float) -> tuple[np.ndarray, float]:
+    """Error covariance (I, I) of the values of one criterion and its df."""
+    own = takes[(takes["criterion"] == criterion.criterion) & takes["value"].notna()]
+    plan = compare.design(own, states, names)
+    if not np.isfinite(plan.repeatability.s_r):
+        # ASSUME: nobody repeated a take, so the scatter is unknown: one step
+        return step**2 * np.eye(len(names)), np.inf
+    return plan.covariance(compare.link_errors(criterion, comparability, plan.sessions)), plan.repeatability.df
+
+
+def draw_pools(instruments, takes, criteria, comparability, states, seed: int, draws: int) -> list[Pool]:
+    """One pool per comparability group and, when there are several groups, one over all (group None)."""
+    rows = compare.in_state(instruments, states)
+    group = rows.groupby("instrument")["group"].first()
+    tables = (instruments, takes, criteria, comparability, states)
+    pools = [
+        draw_pool(*tables, sorted(members.index), int(number), seed, draws) for number, members in group.groupby(group)
+    ]
+    if len(pools) > 1:
+        pools.append(draw_pool(*tables, sorted(states), None, seed, draws))
+    return pools
+
+
+def pools_for(priorities: Mapping[str, float], pools: list[Pool], criteria: pd.DataFrame) -> list[Pool]:
+    """The pools that a set of weights is ranked in: each group, or all together when no criterion needs the chain."""
+    chain = set(criteria.loc[criteria["chain_dependent"] == "yes", "criterion"])
+    weighed = {criterion for criterion, weight in priorities.items() if weight}
+    if len(pools) == 1:
+        return pools
+    return [pool for pool in pools if (pool.group is not None) == bool(weighed & chain)]
+
+
+def weights_of(priorities: Mapping[str, float], pool: Pool) -> np.ndarray:
+    """Weights (C,) over the pool's criteria, summing to one; all zero when the pool has none of them."""
+    weights = np.array([float(priorities.get(criterion, 0)) for criterion in pool.criteria])
+    return weights / weights.sum() if weights.sum() > 0 else weights
+
+
+def rank_tables(
+    pools: list[Pool],
+    priorities: Mapping[str, Mapping[str, float]],
+    criteria: pd.DataFrame,
+    gates: Mapping[str, str],
+    failed: set[str],
+    states: Mapping[str, str],
+    seed: int,
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """The tables ranking, rank_probabilities and sensitivity.
+
+    `gates`: text of the gate column per instrument; `failed`: the instruments that failed a must-pass.
+    """
+    ranking, probabilities, sensitivity = [], [], []
+    for name, given in priorities.items():
+        for pool in pools_for(given, pools, criteria):
+            weights = weights_of(given, pool)
+            if not weights.any():
+                continue
+            out = np.array([instrument in failed for instrument in pool.instruments])
+            score, rank = _rank_draws(pool, weights, out, seed)
+            shares = np.stack([(rank == r + 1).mean(axis=0) for r in range(len(out))])
+            ranking.append(_ranking(name, pool, score, rank, gates, states))
+            probabilities.append(_probabilities(name, pool, shares))
+            sensitivity.append(_sensitivity(name, pool, weights, out, seed))
+    found = {"ranking": ranking, "rank_probabilities": probabilities, "sensitivity": sensitivity}
+    return tuple(
+        pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=column_names(table))
+        for table, tables in found.items()
+    )
+
+
+def _rank_draws(pool: Pool, weights, failed, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Weighted utilities and ranks, both (D, I); the same seed gives the same draws of the weights."""
+    rng = np.random.default_rng(seed)
+    drawn = draw_weights(weights, rng, len(pool.utilities))
+    score = np.einsum("dic,dc->di", pool.utilities, drawn)
+    return score, ranks(score, failed, rng)
+
+
+def _ranking(name, pool: Pool, score, rank, gates, states) -> pd.DataFrame:
+    table = pd.DataFrame(
+        {
+            "priorities": name,
+            "group": pool.group,
+            "state": [states[i] for i in pool.instruments],
+            "instrument": pool.instruments,
+            "gate": [gates[i] for i in pool.instruments],
+            "rank_median": np.median(rank, axis=0),
+            "rank_low": np.quantile(rank, 0.05, axis=0, method="inverted_cdf"),
+            "rank_high": np.quantile(rank, 0.95, axis=0, method="inverted_cdf"),
+            "p_first": (rank == 1).mean(axis=0),
+            "utility": score.mean(axis=0),
+        }
+    )
+    return table.iloc[np.argsort(rank.mean(axis=0), kind="stable")]
+
+
+def _probabilities(name, pool: Pool, shares: np.ndarray) -> pd.DataFrame:
+    number = len(pool.instruments)
+    return pd.DataFrame(
+        {
+            "priorities": name,
+            "group": pool.group,
+            "instrument": np.repeat(pool.instruments, number),
+            "rank": np.tile(np.arange(1, number + 1), number),
+            "probability": shares.T.ravel(),
+        }
+    )
+
+
+def _sensitivity(name, pool: Pool, weights, failed, seed: int) -> pd.DataFrame:
+    """First-place probabilities with one weight changed, the others keeping their proportions."""
+    tables = []
+    for c in np.flatnonzero((weights > 0) & (weights < 1)):
+        for weight in sorted({float(np.clip(weights[c] + change, 0, 1)) for change in WEIGHT_CHANGES}):
+            changed = weights * (1 - weight) / (1 - weights[c])
+            changed[c] = weight
+            _, rank = _rank_draws(pool, changed, failed, seed)
+            tables.append(
+                pd.DataFrame(
+                    {
+                        "priorities": name,
+                        "instrument": pool.instruments,
+                        "criterion": pool.criteria[c],
+                        "weight_change": weight - weights[c],
+                        "p_first": (rank == 1).mean(axis=0),
+                    }
+                )
+            )
+    return pd.concat(tables) if tables else pd.DataFrame(columns=column_names("sensitivity"))

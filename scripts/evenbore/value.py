@@ -1,0 +1,55 @@
+"""What quality costs: every instrument's quality against its total cost, and the front of best value.
+
+Quality is the weighted utility without cost, in just-noticeable steps (see `rank`), with the mean of all named sets of
+weights: the front belongs to no one buyer. On the front: passes the must-passes, and no other that does is at least as
+good and at least as cheap and better in one of the two.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from evenbore import compare
+from evenbore.rank import Pool, pools_for, weights_of
+
+
+def on_front(cost: np.ndarray, quality: np.ndarray, allowed: np.ndarray) -> np.ndarray:
+    """Whether each instrument (I,) is on the front of low cost and high quality; NaN and not `allowed` never are."""
+    usable = allowed & np.isfinite(cost) & np.isfinite(quality)
+    as_good = (quality[None, :] >= quality[:, None]) & (cost[None, :] <= cost[:, None])
+    better = (quality[None, :] > quality[:, None]) | (cost[None, :] < cost[:, None])
+    return usable & ~(as_good & better & usable[None, :]).any(axis=1)
+
+
+def mean_weights(priorities: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
+    """Mean over all sets of weights, each summing to one, of the weights other than exact (cost) ones."""
+    criteria = sorted({c for weights in priorities.values() for c in weights if c not in compare.EXACT})
+    shares = [np.array([float(weights.get(c, 0)) for c in criteria]) for weights in priorities.values()]
+    mean = np.mean([share / share.sum() for share in shares if share.sum() > 0], axis=0)
+    return dict(zip(criteria, mean.tolist(), strict=True))
+
+
+def value_table(pools: list[Pool], priorities, criteria: pd.DataFrame, cost: pd.Series, failed: set[str]):
+    """The value table; `cost`: total cost per instrument, NaN where not known. low, high: 90 % interval."""
+    weights = mean_weights(priorities)
+    tables = []
+    for pool in pools_for(weights, pools, criteria):
+        quality = pool.utilities @ weights_of(weights, pool)
+        paid = cost.reindex(pool.instruments).to_numpy(float)
+        allowed = np.array([instrument not in failed for instrument in pool.instruments])
+        front = on_front(paid, np.median(quality, axis=0), allowed)
+        low, high = np.quantile(quality, [0.05, 0.95], axis=0)
+        tables.append(
+            pd.DataFrame(
+                {
+                    "instrument": pool.instruments,
+                    "total_cost": paid,
+                    "quality": np.median(quality, axis=0),
+                    "low": low,
+                    "high": high,
+                    "on_front": np.where(front, "yes", "no"),
+                }
+            )
+        )
+    return pd.concat(tables, ignore_index=True)

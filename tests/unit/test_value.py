@@ -1,0 +1,38 @@
+import numpy as np
+import pandas as pd
+import pytest
+from evenbore import value
+from evenbore.rank import Pool
+from evenbore.tables import conform
+
+CRITERIA = pd.DataFrame({"criterion": ["intonation_spread", "total_cost"], "chain_dependent": ["no", "no"]})
+
+
+def test_front_by_hand():
+    # a cheap and poor, b dearer and better, c as good as b but dearer, d best and dearest, e equal to b in both
+    cost = np.array([500, 800, 900, 1500, 800.0])
+    quality = np.array([-1, 1, 1, 2, 1.0])
+    assert list(value.on_front(cost, quality, np.ones(5, bool))) == [True, True, False, True, True]
+
+
+def test_a_failed_or_priceless_instrument_is_not_on_the_front_and_hides_nobody():
+    cost, quality = np.array([100, np.nan, 900.0]), np.array([5, 9, 1.0])
+    assert list(value.on_front(cost, quality, np.array([False, True, True]))) == [False, False, True]
+
+
+def test_mean_weights_leave_cost_out():
+    weights = value.mean_weights({"a": {"x": 1, "total_cost": 3}, "b": {"x": 1, "y": 1}})
+    assert weights == pytest.approx({"x": 0.75, "y": 0.25})
+
+
+def test_table():
+    utilities = np.random.default_rng(1).normal([[0.0], [2.0]], 0.5, (4000, 2, 1))
+    pool = Pool(1, ["x1", "x2"], ["intonation_spread"], utilities)
+    table = value.value_table(
+        [pool], {"one": {"intonation_spread": 1}}, CRITERIA, pd.Series({"x1": 900.0, "x2": 800.0}), set()
+    )
+    table = conform(table, "value")
+    assert list(table["on_front"]) == ["no", "yes"]
+    # 90 % of a normal lies within 1.645 standard deviations
+    assert table["low"][1] == pytest.approx(2 - 1.645 * 0.5, abs=0.05)
+    assert table["high"][1] == pytest.approx(2 + 1.645 * 0.5, abs=0.05)
