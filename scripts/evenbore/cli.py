@@ -10,7 +10,7 @@ from pathlib import Path
 
 from evenbore import __version__
 from evenbore.errors import EvenboreError, StudyError
-from evenbore.paths import shown
+from evenbore.paths import shown, typed
 from evenbore.trade.families import family_keys
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
@@ -91,7 +91,8 @@ def _new(arguments: argparse.Namespace) -> int:
     if unsure:
         print("Not sure of, please look at:")
         print("\n".join(f"  {line}" for line in unsure))
-    print(f"Next: fill in the sheets in {shown(arguments.study / 'config')}, then: evenbore check {arguments.study}")
+    print(f"Next: fill in the sheets in {shown(arguments.study / 'config')}")
+    print(f"Then: evenbore check {typed(arguments.study)}")
     return 0
 
 
@@ -101,7 +102,7 @@ def _check(arguments: argparse.Namespace) -> int:
     problems = check_study(arguments.study)
     if problems:
         return _report(problems)
-    print(f"All in order. Next: evenbore run {arguments.study}")
+    print(f"All in order. Next: evenbore run {typed(arguments.study)}")
     return 0
 
 
@@ -140,8 +141,10 @@ def _listen(arguments: argparse.Namespace) -> int:
 def _join(arguments: argparse.Namespace) -> int:
     from evenbore.join import join_studies
 
-    join_studies(arguments.studies, arguments.into)
-    print(f"Written: {shown(arguments.into)}. Next: evenbore check {arguments.into}")
+    joined = join_studies(arguments.studies, arguments.into)
+    print(f"Written: {shown(arguments.into)}")
+    print("\n".join(f"  {line}" for line in joined))
+    print(f"Next: evenbore check {typed(arguments.into)}")
     return 0
 
 

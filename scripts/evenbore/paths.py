@@ -10,3 +10,9 @@ def shown(path: str | os.PathLike) -> str:
         return str(Path(path).absolute().relative_to(Path.cwd()))
     except ValueError:
         return str(path)
+
+
+def typed(path: str | os.PathLike) -> str:
+    """The path as it is typed in a command: shown, and in quotes if it holds spaces."""
+    text = shown(path)
+    return f'"{text}"' if " " in text else text

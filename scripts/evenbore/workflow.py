@@ -12,7 +12,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from evenbore.paths import shown
+from evenbore.paths import shown, typed
 from evenbore.progress import Progress, Screen, stage_name
 from evenbore.settings import repo_root
 
@@ -51,6 +51,8 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
         print(_failure(study, progress, log, log_start), file=sys.stderr)
     elif progress.planned or "Nothing to be done" in _text(log, log_start):
         print(_success(study, progress))
+    elif "--unlock" in options:
+        print("The study is free again.")
     return code
 
 
@@ -150,7 +152,7 @@ def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
     if any(error["kind"] == "LockException" for error in progress.errors):
         return (
             "Another run is at work on this study, or an earlier one was cut off.\nIf none is running, free it "
-            f"with: evenbore run {shown(study)} -- --unlock"
+            f"with: evenbore run {typed(study)} -- --unlock"
         )
     lines = []
     for job in progress.failed:

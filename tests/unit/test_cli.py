@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from evenbore import cli, workflow
 from evenbore.errors import EvenboreError, Problem, StudyError
-from evenbore.paths import shown
+from evenbore.paths import shown, typed
 
 SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
 
@@ -25,6 +25,15 @@ def test_misspelt_commands_exit_2(arguments, capsys):
         cli.main(arguments)
     assert stop.value.code == 2
     assert "usage: evenbore" in capsys.readouterr().err
+
+
+def test_listen_answers_by_status(tmp_path, capsys):
+    text = tmp_path / "notes.wav"
+    text.write_text("C4 D4 E4", encoding="utf-8")
+    assert cli.main(["listen", str(text), "--family", "flute"]) == 2
+    assert "Not usable: " in capsys.readouterr().out
+    assert cli.main(["listen", str(text), "--family", "flute", "--low", "X4"]) == 1
+    assert "'X4' is not a note" in capsys.readouterr().err
 
 
 def fail_with(error):
@@ -72,6 +81,7 @@ def test_paths_are_shown_from_here_where_possible(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert shown(tmp_path / "study" / "report.html") == os.path.join("study", "report.html")
     assert shown(tmp_path.parent / "other") == str(tmp_path.parent / "other")
+    assert (typed("study"), typed("my study")) == ("study", '"my study"')
 
 
 SNAKEFILE = """
@@ -157,20 +167,40 @@ def test_a_failed_stage_is_named_with_the_end_of_its_log(toy):
 
 
 @pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="looks for jobs with ps")
+def test_a_second_run_at_once_is_told_so_and_harms_nothing(toy):
+    mark = "6.0625"
+    first = toy(sleep=mark)
+    wait_for_jobs(mark)
+    code, _, err = end(toy(sleep=mark))
+    assert code == 1
+    assert 'evenbore run "my study" -- --unlock' in err
+    code, out, err = end(first)
+    assert code == 0, err
+    assert "Report:" in out
+    code, out, _ = end(toy("--unlock", sleep=mark))
+    assert (code, out) == (0, "The study is free again.\n")
+
+
+@pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="Windows consoles send Ctrl-C to every process themselves")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_ends_the_run_with_all_it_started(toy, number):
     mark = "987.125"
     process = toy(sleep=mark)
-    deadline = time.monotonic() + 30
-    while not jobs_with(mark):
-        assert time.monotonic() < deadline, "no job was started"
-        time.sleep(0.2)
+    wait_for_jobs(mark)
     process.send_signal(number)
     code, _, err = end(process)
     assert code == 130
     assert "What is finished is kept" in err
     assert not jobs_with(mark)
+
+
+def wait_for_jobs(mark):
+    deadline = time.monotonic() + 30
+    while not jobs_with(mark):
+        assert time.monotonic() < deadline, "no job was started"
+        time.sleep(0.2)
 
 
 def jobs_with(mark):
