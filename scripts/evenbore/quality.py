@@ -18,6 +18,7 @@ NAN = float("nan")
 # ASSUME: a note has died away and the next one's breath has not begun; common practice, no source.
 AFTER_NOTE_S, BEFORE_NOTE_S = 0.4, 0.1
 LEVEL_FRAME_S = 0.05
+FRAMES_AT_ONCE = 200  # bounds the memory that a long quiet part takes
 QUIET_PERCENTILE = 25  # of the frames between the notes: keeps key clicks and breaths out
 
 HUM_WINDOW_S = 0.5
@@ -86,14 +87,15 @@ def hum_db(signal, spans: Sequence[tuple[float, float]]) -> float:
     rate = signal.rate
     size = round(HUM_WINDOW_S * rate)
     window = np.hanning(size + 1)[:-1]
-    spectra = []
+    total, n_spectra = np.zeros(size // 2 + 1), 0
     for start, stop in quiet_parts(signal, spans):
         for first in range(start, stop - size + 1, size // 2):
             samples = signal.slice(first, first + size)
-            spectra.append(np.abs(np.fft.rfft((samples - samples.mean()) * window)) ** 2)
-    if not spectra:
+            total += np.abs(np.fft.rfft((samples - samples.mean()) * window)) ** 2
+            n_spectra += 1
+    if n_spectra == 0:
         return NAN
-    power = np.mean(spectra, axis=0)
+    power = total / n_spectra
     frequency = np.fft.rfftfreq(size, 1 / rate)
     ratios = []
     for mains in (50.0, 60.0):
@@ -103,7 +105,7 @@ def hum_db(signal, spans: Sequence[tuple[float, float]]) -> float:
             inside = away <= HUM_HALF_WIDTH_HZ
             beside = (away > HUM_HALF_WIDTH_HZ) & (away <= HUM_NEIGHBOUR_HZ)
             lines += power[inside].sum()
-            floor += _noise_mean(power[beside], len(spectra)) * np.count_nonzero(inside)
+            floor += _noise_mean(power[beside], n_spectra) * np.count_nonzero(inside)
         ratios.append(lines / floor if floor > 0 else NAN)
     return _db(max(ratios))
 
@@ -189,8 +191,12 @@ def _decay_time(signal, start_s: float, stop_s: float) -> float:
 def _frame_powers(signal, start: int, stop: int) -> np.ndarray:
     """Mean squares (N,) of whole 50 ms frames in start ≤ i < stop, each without its mean."""
     size = round(LEVEL_FRAME_S * signal.rate)
-    samples = signal.slice(start, start + max(stop - start, 0) // size * size)
-    return samples.reshape(-1, size).astype(np.float32).var(axis=1)
+    stop = start + max(stop - start, 0) // size * size
+    powers = [
+        signal.slice(first, min(first + FRAMES_AT_ONCE * size, stop)).reshape(-1, size).var(axis=1)
+        for first in range(start, stop, FRAMES_AT_ONCE * size)
+    ]
+    return np.concatenate(powers) if powers else np.empty(0)
 
 
 def _db(power: float) -> float:
