@@ -214,7 +214,7 @@ def _cause(error) -> str:
         return "nothing stands after the colon, or the lines below are not indented"
     if error.validator == "type" and isinstance(error.instance, str):
         return "a number in quotes, with a decimal comma or with its unit"
-    if error.validator == "propertyNames":
+    if error.validator == "pattern":
         return "names hold letters, digits, _ and - only"
     return ""
 

@@ -66,6 +66,7 @@ def read_sheet(path: Path, kind: str, name: str) -> tuple[Sheet, list[Problem]]:
         numbers.append(number)
     rows, cell_problems = _type_cells(header, cells, numbers, kind, name)
     if not rows and complete and not header_problems and kind in ("recordings", "instruments", "sessions"):
+        complete = False
         cell_problems.append(Problem(name, None, None, None, "at least one row below the header", "the sheet is empty"))
     problems = header_problems + sorted(problems + cell_problems, key=lambda p: p.row or 0)
     return Sheet(kind, name, rows, numbers, complete and not header_problems), problems

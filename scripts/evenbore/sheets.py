@@ -207,7 +207,8 @@ def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
         for number, value in _column(sheets[kind], column):
             if value not in inside:
                 if value not in unknown:
-                    unknown[value] = misspelling(value, known) or f"not in {where}"
+                    near = misspelling(value, known)
+                    unknown[value] = f"not in {where}" + (f", perhaps {near}" if near else "")
                 problems.append(Problem(sheets[kind].file, number, column, shown(value), f"one of {listed}",
                                         unknown[value]))
 
