@@ -15,7 +15,7 @@ from datetime import date
 from pathlib import Path
 
 from evenbore.errors import EvenboreError
-from evenbore.settings import default_config, misspelling, repo_root
+from evenbore.settings import default_config, load_schema, misspelling, repo_root
 from evenbore.sheetfile import RESERVED, write_sheet
 from evenbore.sheets import CONFIG, SAME_TAKE
 from evenbore.trade.families import family_keys
@@ -234,11 +234,14 @@ def _recording(guess: _Guess, instruments: dict[str, str], sessions: dict[str, s
 
 def _number_takes(recordings: list[dict[str, str]], guesses: list[_Guess]) -> None:
     """Give every take a number of its own among repeats of the same thing, in place."""
+    columns = load_schema("recordings")["properties"]
+    blank = {column: spec.get("default", "") for column, spec in columns.items()}
+    blank["state"] = default_config()["states"][0]
     taken: dict[tuple, set[int]] = defaultdict(set)
     order = sorted(range(len(recordings)), key=lambda i: "take" not in guesses[i].told)  # the told ones first
     for i in order:
         row = recordings[i]
-        same = taken[tuple(row.get(column, "") for column in SAME_TAKE if column != "take")]
+        same = taken[tuple(row.get(column, blank[column]) for column in SAME_TAKE if column != "take")]
         number = int(row.get("take", "1"))
         while number in same:
             number += 1
