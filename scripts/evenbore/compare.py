@@ -4,10 +4,10 @@ Conventions
 - The unit of replication is the take (one recording), not the note. A player repeats an instrument only a few
   times, so the repeatability standard deviation s_r is pooled over all instruments of the study (ISO 5725-2, see
   `repeatability`), with its degrees of freedom.
-- Var(a - b) = s_r² (1/n_a + 1/n_b) + s_s² Σ (w_a - w_b)² + Σ (w_a - w_b)² link_se². w holds the share of an
+- Var(a - b) = s_r² (1/n_a + 1/n_b) + s_s² Σ (w_a - w_b)² + Σ (shift_a - shift_b)². w holds the share of an
   instrument's takes in each session, so what two instruments share cancels. s_s is the standard deviation between
-  sessions, on the cautious side. link_se, for chain-dependent criteria in dB only, is the standard error of a
-  session's link to the others. df by Satterthwaite (1946) from the first two.
+  sessions, on the cautious side. The shifts, for chain-dependent criteria, are what the value moves along each
+  direction of the set-ups' error. df by Satterthwaite (1946) from the first two.
 - Costs are exact: no variance, p is 0 for any difference and 1 for none.
 - NaN = not measurable or not known. Tables have the columns of `columns.TABLES`.
 
@@ -39,38 +39,37 @@ TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
 
 @dataclass(frozen=True)
 class Design:
-    """What lies behind the value of each instrument for one criterion (instruments in rows).
+    """What lies behind the values of the instruments (I) for one criterion.
 
-    `n` (I,) takes; `shares` (I, S) share of the takes in each session; `repeatability` of the criterion.
+    `n` (I,) takes; `shares` (I, S) share of the takes in each session; `shifts` (I, K) change of the value along each
+    direction of the set-ups' error, one standard error; `repeatability` of the criterion.
     """
 
-    instruments: tuple[str, ...]
     n: np.ndarray
     shares: np.ndarray
-    sessions: tuple[str, ...]
+    shifts: np.ndarray
     repeatability: Repeatability
 
-    def covariance(self, link_se: np.ndarray) -> np.ndarray:
-        """Covariance (I, I) of the errors of the values; `link_se` (S,) of the sessions' links."""
-        session = self.repeatability.s_s**2 + link_se**2
-        return np.diag(self.repeatability.s_r**2 / self.n) + self.shares * session @ self.shares.T
+    def covariance(self) -> np.ndarray:
+        """Covariance (I, I) of the errors of the values."""
+        takes = np.diag(self.repeatability.s_r**2 / self.n)
+        return takes + self.repeatability.s_s**2 * self.shares @ self.shares.T + self.shifts @ self.shifts.T
 
-    def difference_variance(self, a: np.ndarray, b: np.ndarray, link_se: np.ndarray):
-        """Variance (P,) and df (P,) of the differences between instruments `a` and `b` (indices)."""
-        return _combine(
-            1 / self.n[a] + 1 / self.n[b], self.repeatability, (self.shares[a] - self.shares[b]) ** 2, link_se
-        )
+    def difference_variance(self, a, b, n_a, n_b, more_df=0) -> tuple[np.ndarray, np.ndarray]:
+        """Variance and df (P, N) of the differences between the instruments `a` and `b` (indices (P,)).
 
-
-def _combine(per_take, repeatability: Repeatability, squares, link_se):
-    takes = repeatability.s_r**2 * per_take
-    sessions = repeatability.s_s**2 * squares.sum(axis=-1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        uncertain = takes**2 / repeatability.df
-        if repeatability.df_s:
-            uncertain = uncertain + sessions**2 / repeatability.df_s
-        df = np.where(uncertain > 0, (takes + sessions) ** 2 / uncertain, repeatability.df)
-    return takes + sessions + squares @ link_se**2, df
+        `n_a`, `n_b` (P, N): takes behind them; `more_df`: degrees of freedom of s_r beyond the present ones.
+        """
+        known = self.repeatability
+        takes = known.s_r**2 * (1 / n_a + 1 / n_b)
+        sessions = known.s_s**2 * ((self.shares[a] - self.shares[b]) ** 2).sum(axis=1)[:, None]
+        links = ((self.shifts[a] - self.shifts[b]) ** 2).sum(axis=1)[:, None]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            uncertain = takes**2 / (known.df + more_df)
+            if known.df_s:
+                uncertain = uncertain + sessions**2 / known.df_s
+            df = np.where(uncertain > 0, (takes + sessions) ** 2 / uncertain, known.df + more_df)
+        return takes + sessions + links, df
 
 
 def compared_states(instruments: pd.DataFrame, states: list[str], compare_state: str) -> dict[str, str]:
@@ -89,21 +88,22 @@ def in_state(frame: pd.DataFrame, states: dict[str, str]) -> pd.DataFrame:
     return frame[frame["state"] == frame["instrument"].map(states)]
 
 
-def design(takes: pd.DataFrame, states: dict[str, str], instruments: list[str]) -> Design:
-    """Design of one criterion from its `takes`; an instrument without any has n = NaN.
+def design(takes: pd.DataFrame, shifts: pd.DataFrame, states: dict[str, str], instruments: list[str]) -> Design:
+    """Design of one criterion from its rows of `takes` and `shifts`; an instrument without takes has n = NaN.
 
     The repeatability is pooled over every state: it is the player's, not the state's.
     """
     counted = in_state(takes, states)
-    counts = pd.crosstab(counted["instrument"], counted["session"]).reindex(instruments, fill_value=0)
-    per_session = counts.to_numpy(float)
-    n = per_session.sum(axis=1)
+    counts = pd.crosstab(counted["instrument"], counted["session"]).reindex(instruments, fill_value=0).to_numpy(float)
+    n = counts.sum(axis=1)
     n[n == 0] = np.nan
+    moved = in_state(shifts, states).pivot(index="instrument", columns="component", values="shift")
     pooled = Repeatability(np.nan, 0, 0.0, 0) if takes.empty else repeatability(takes)
     if pooled.df_s:
-        several = per_session[(per_session > 0).sum(axis=1) > 1]
-        pooled = pooled._replace(s_s=cautious_session_sd(pooled, several[several > 0].mean()))
-    return Design(tuple(instruments), n, per_session / n[:, None], tuple(counts.columns), pooled)
+        several = counts[(counts > 0).sum(axis=1) > 1]
+        per_session = several[several > 0].mean() if several.size else np.nanmean(n)
+        pooled = pooled._replace(s_s=cautious_session_sd(pooled, per_session))
+    return Design(n, counts / n[:, None], moved.reindex(instruments).fillna(0.0).to_numpy(float), pooled)
 
 
 def cautious_session_sd(pooled: Repeatability, takes_per_session: float) -> float:
@@ -140,7 +140,7 @@ def judge(difference, variance, df, just_noticeable: float) -> pd.DataFrame:
     return pd.DataFrame({"low": low, "high": high, "p": p, "p_adjusted": adjusted, "verdict": verdict})
 
 
-def takes_needed(difference, plan: Design, a, b, link_se, factor, just_noticeable: float) -> np.ndarray:
+def takes_needed(difference, plan: Design, a, b, factor, just_noticeable: float) -> np.ndarray:
     """Fewest takes of each instrument that would decide each pair with 80 % power; NaN when takes cannot.
 
     ASSUME: the observed differences (P,) and the pooled standard deviations stay as they are, the further
@@ -152,9 +152,7 @@ def takes_needed(difference, plan: Design, a, b, link_se, factor, just_noticeabl
     n = np.arange(2, MOST_TAKES + 1)
     n_a, n_b = np.maximum(plan.n[a][:, None], n), np.maximum(plan.n[b][:, None], n)
     added = n_a + n_b - (plan.n[a] + plan.n[b])[:, None]
-    later = plan.repeatability._replace(df=plan.repeatability.df + added)
-    squares = (plan.shares[a] - plan.shares[b])[:, None, :] ** 2
-    variance, df = _combine(1 / n_a + 1 / n_b, later, squares, link_se)
+    variance, df = plan.difference_variance(a, b, n_a, n_b, added)
     se, spare = np.sqrt(variance), stats.t.ppf(POWER, df)
     equal = (stats.t.ppf((1 + CONFIDENCE) / 2, df) + spare) * se <= just_noticeable - size
     differ = (stats.t.isf(ALPHA / 2 / np.asarray(factor)[:, None], df) + spare) * se <= size
@@ -162,38 +160,29 @@ def takes_needed(difference, plan: Design, a, b, link_se, factor, just_noticeabl
     return np.where(decided.any(axis=1), n[decided.argmax(axis=1)], np.nan)
 
 
-def link_errors(criterion, comparability: pd.DataFrame, sessions: tuple[str, ...]) -> np.ndarray:
-    """Standard error of each session's link (S,) in the criterion's unit.
-
-    0 for a criterion that does not depend on the chain or is not in dB, and for a session that nothing links.
-    """
-    if criterion.chain_dependent != "yes" or criterion.unit != "dB":
-        return np.zeros(len(sessions))
-    by_session = comparability.groupby("session")["link_se_db"].max()
-    return by_session.reindex(list(sessions)).fillna(0.0).to_numpy(float)
+def of_criterion(frame: pd.DataFrame, criterion: str) -> pd.DataFrame:
+    """Rows of one criterion."""
+    return frame[frame["criterion"] == criterion]
 
 
-def pairs(instruments, takes, criteria, comparability, states: dict[str, str]) -> pd.DataFrame:
-    """The pairs table of a study.
+def pairs(instruments, takes, shifts, criteria, states: dict[str, str]) -> pd.DataFrame:
+    """The pairs table of a study, one row per pair and criterion.
 
-    `instruments`, `criteria`, `comparability`: the results tables of those names; `takes`: criteria_takes;
-    `states`: state compared per instrument, see `compared_states`. Returns one row per pair and criterion.
+    `instruments`, `criteria`: the results tables; `takes`, `shifts`: as from `assess`; `states`: state compared per
+    instrument, see `compared_states`.
     """
     names = sorted(states)
     compared = in_state(instruments, states)
-    tables = [
-        _pairs_of(
-            criterion,
-            compared[compared["criterion"] == criterion.criterion].set_index("instrument").reindex(names),
-            design(takes[(takes["criterion"] == criterion.criterion) & takes["value"].notna()], states, names),
-            comparability,
-        )
-        for criterion in criteria.itertuples(index=False)
-    ]
+    tables = []
+    for criterion in criteria.itertuples(index=False):
+        name = criterion.criterion
+        plan = design(of_criterion(takes, name), of_criterion(shifts, name), states, names)
+        rows = of_criterion(compared, name).set_index("instrument").reindex(names)
+        tables.append(_pairs_of(criterion, rows, plan))
     return pd.concat(tables, ignore_index=True)
 
 
-def _pairs_of(criterion, rows: pd.DataFrame, plan: Design, comparability: pd.DataFrame) -> pd.DataFrame:
+def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
     a, b = np.triu_indices(len(rows), 1)
     value = rows["value"].to_numpy(float, na_value=np.nan)
     group = rows["group"].to_numpy(float, na_value=np.nan)
@@ -201,11 +190,10 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design, comparability: pd.Dat
     jnd = np.nan if pd.isna(criterion.just_noticeable) else float(criterion.just_noticeable)
     reason = _not_comparable(rows, chain, a, b)
     comparable = reason == ""
-    link_se = link_errors(criterion, comparability, plan.sessions)
     if exact:
         variance, df = np.zeros(len(a)), np.full(len(a), np.inf)
     else:
-        variance, df = plan.difference_variance(a, b, link_se)
+        variance, df = (x[:, 0] for x in plan.difference_variance(a, b, plan.n[a][:, None], plan.n[b][:, None]))
         reason[comparable & (group[a] != group[b])] = UNLINKED_PLAYER
     difference = np.where(comparable, value[a] - value[b], np.nan)
     judged = judge(difference, np.where(comparable, variance, np.nan), df, jnd)
@@ -222,7 +210,7 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design, comparability: pd.Dat
         todo = undecided & ~unknown
         with np.errstate(invalid="ignore", divide="ignore"):
             factor = np.fmax(judged["p_adjusted"] / judged["p"], 1).to_numpy()[todo]
-        needed = takes_needed(difference[todo], plan, a[todo], b[todo], link_se, factor, jnd)
+        needed = takes_needed(difference[todo], plan, a[todo], b[todo], factor, jnd)
         judged.loc[todo, "takes_needed"] = needed
         reason[np.flatnonzero(todo)[np.isnan(needed)]] = TOO_MANY
     labels = rows.index.to_numpy()

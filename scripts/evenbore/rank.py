@@ -125,8 +125,8 @@ def ranks(score: np.ndarray, failed: np.ndarray, rng) -> np.ndarray:
     return order.argsort(axis=1) + 1
 
 
-def draw_pool(instruments, takes, criteria, comparability, states, names, group, seed: int, draws: int) -> Pool:
-    """Draw the utilities of the instruments `names`; the tables are the results tables, see `compare.pairs`."""
+def draw_pool(instruments, takes, shifts, criteria, states, names, group, seed: int, draws: int) -> Pool:
+    """Draw the utilities of the instruments `names`; the tables are those of `compare.pairs`."""
     rng = np.random.default_rng(seed)
     rows = compare.in_state(instruments, states)
     values = rows.pivot(index="instrument", columns="criterion", values="value").reindex(names).astype(float)
@@ -140,7 +140,8 @@ def draw_pool(instruments, takes, criteria, comparability, states, names, group,
         if criterion.criterion in compare.EXACT:
             drawn[:, known] = value[known]
         else:
-            covariance, df = _error(criterion, takes, comparability, states, list(np.array(names)[known]), step)
+            rows = (compare.of_criterion(frame, criterion.criterion) for frame in (takes, shifts))
+            covariance, df = _error(compare.design(*rows, states, list(np.array(names)[known])), step)
             drawn[:, known] = draw_true(value[known], covariance, df, TAU_SCALE * step, rng, draws)
         median = np.median(oriented(value[known], criterion.better)) / step
         columns.append(utilities(oriented(drawn, criterion.better) / step, median, rng))
@@ -148,21 +149,19 @@ def draw_pool(instruments, takes, criteria, comparability, states, names, group,
     return Pool(group, list(names), list(used["criterion"]), stacked)
 
 
-def _error(criterion, takes, comparability, states, names, step: float) -> tuple[np.ndarray, float]:
+def _error(plan: compare.Design, step: float) -> tuple[np.ndarray, float]:
     """Error covariance (I, I) of the values of one criterion and its df."""
-    own = takes[(takes["criterion"] == criterion.criterion) & takes["value"].notna()]
-    plan = compare.design(own, states, names)
-    if not np.isfinite(plan.repeatability.s_r):
-        # ASSUME: nobody repeated a take, so the scatter is unknown: one step
-        return step**2 * np.eye(len(names)), np.inf
-    return plan.covariance(compare.link_errors(criterion, comparability, plan.sessions)), plan.repeatability.df
+    if np.isfinite(plan.repeatability.s_r):
+        return plan.covariance(), plan.repeatability.df
+    # ASSUME: nobody repeated a take, so the scatter is not known: one step
+    return step**2 * np.eye(len(plan.n)), np.inf
 
 
-def draw_pools(instruments, takes, criteria, comparability, states, seed: int, draws: int) -> list[Pool]:
+def draw_pools(instruments, takes, shifts, criteria, states, seed: int, draws: int) -> list[Pool]:
     """One pool per comparability group and, when there are several groups, one over all (group None)."""
     rows = compare.in_state(instruments, states)
     group = rows.groupby("instrument")["group"].first()
-    tables = (instruments, takes, criteria, comparability, states)
+    tables = (instruments, takes, shifts, criteria, states)
     pools = [
         draw_pool(*tables, sorted(members.index), int(number), seed, draws) for number, members in group.groupby(group)
     ]

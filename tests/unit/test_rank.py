@@ -16,7 +16,7 @@ CRITERIA = pd.DataFrame(
         "just_noticeable": [3.0, 1.0, 1.0, np.nan],
     }
 )
-LINKS = pd.DataFrame({"session": ["s1"], "instrument": ["x1"], "link_se_db": [0.0]})
+NO_SHIFTS = pd.DataFrame(columns=["instrument", "state", "criterion", "component", "shift"])
 OTHERS = [-4000.0, -2000.0, 2000.0, 4000.0]  # so far apart that nothing is drawn towards the mean
 
 
@@ -38,7 +38,7 @@ def study(rng, truth: dict[str, np.ndarray], n=4, sd=1.0, groups=None):
 
 def pools_of(table, takes, draws=4000, seed=1):
     states = dict.fromkeys(sorted(table["instrument"].unique()), "as_found")
-    return rank.draw_pools(table, takes, CRITERIA, LINKS, states, seed, draws)
+    return rank.draw_pools(table, takes, NO_SHIFTS, CRITERIA, states, seed, draws)
 
 
 def tables_of(pools, priorities, failed=()):
