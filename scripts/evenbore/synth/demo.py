@@ -36,7 +36,7 @@ TAKES = (
 class Candidate:
     """One instrument of the scenario: `evenings` it was recorded on, its row of the sheet, what is planted.
 
-    Two candidates with the same `drawn_as` are the same instrument twice. `sharp` are cents added to notes.
+    Two candidates with the same `drawn_as` are the same instrument twice. `set_cents` replaces drawn pitches.
     """
 
     key: str
@@ -45,7 +45,7 @@ class Candidate:
     drawn_as: str
     spreads: dict
     planted: str = "nothing"
-    sharp: dict[int, float] = field(default_factory=dict)
+    set_cents: dict[int, float] = field(default_factory=dict)
     model: dict = field(default_factory=dict)
 
 
@@ -92,7 +92,7 @@ CANDIDATES = (
         "elm",
         _spreads(6.5, 0.8, 0.4),
         "a leaking pad in the upper stack, at the hole that first opens for B4 (L2, A pad)",
-        model={"faults": (Leak(hole=71, size=0.8),), "offset_cents": -2.0},
+        model={"faults": (Leak(hole=71, size=0.65),), "offset_cents": -2.0},
     ),
     Candidate(
         "alto_04",
@@ -109,8 +109,8 @@ CANDIDATES = (
         _sheet("Maple", "Maker B", "Concert 10", 1340, 60, 0),
         "maple",
         _spreads(6.0, 0.8, 0.4),
-        "the palm keys open too far: D6 to F6 are 22 to 28 cents sharp on top of the ordinary scatter",
-        sharp={86: 22.0, 87: 24.0, 88: 26.0, 89: 28.0},
+        "the palm keys open too far: D6 to F6 are 22 to 28 cents sharp",
+        set_cents={86: 22.0, 87: 24.0, 88: 26.0, 89: 28.0},
     ),
     Candidate(
         "alto_06",
@@ -286,8 +286,7 @@ def make_demo(study: Path, progress: Callable[[str], None] = print) -> None:
 def instrument_of(candidate: Candidate, family) -> InstrumentModel:
     """The model of a candidate; twins get the very same one."""
     model = make_instrument(family, SEED, candidate.drawn_as, **candidate.spreads, **candidate.model)
-    cents = {note: cents + candidate.sharp.get(note, 0.0) for note, cents in model.cents.items()}
-    return model.changed(cents=cents)
+    return model.changed(cents=model.cents | candidate.set_cents)
 
 
 def record(
