@@ -1,0 +1,56 @@
+"""The steps normalise and assess on a study's tables: every output is there and has its columns."""
+
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from assess import assess_study
+from evenbore.columns import names
+from evenbore.simulate import study_tables
+from evenbore.tables import conform, read_table, write_parquet, write_table
+from normalise import normalise_study
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture
+def study(tmp_path):
+    """A study folder with its sheets, and the tables that measuring would give."""
+    tables = study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"], "s3": ["c"]}, takes=2, prices={"a": 500.0})
+    config = tmp_path / "config"
+    config.mkdir()
+    shutil.copy(ROOT / "config" / "config.yaml", config)
+    recordings = tables["recordings"]
+    sheet = recordings[["recording", "instrument", "session", "take"]].assign(file=recordings["recording"] + ".wav")
+    sheet.to_csv(config / "recordings.tsv", sep="\t", index=False)
+    tables["instruments"].to_csv(config / "instruments.tsv", sep="\t", index=False)
+    tables["sessions"].to_csv(config / "sessions.tsv", sep="\t", index=False)
+    table = conform(recordings.reindex(columns=names("recordings")), "recordings")
+    write_table(table, "recordings", tmp_path / "recordings.tsv")
+    for name in ("notes", "harmonics", "bands"):
+        write_parquet(conform(tables[name], name), tmp_path / f"{name}.parquet")
+    return tmp_path
+
+
+def test_steps_write_every_table(study):
+    out = study / "results"
+    normalise_study(
+        study, study / "config" / "config.yaml", study / "recordings.tsv", study / "notes.parquet",
+        study / "harmonics.parquet", study / "bands.parquet", out / "setups.tsv", out / "comparability.tsv",
+        out / "note_profiles.tsv", out / "band_profiles.tsv", out / "notes.parquet", out / "shifted.npy",
+    )  # fmt: skip
+    assess_study(
+        study, study / "config" / "config.yaml", study / "recordings.tsv", out / "notes.parquet", out / "shifted.npy",
+        out / "criteria.tsv", out / "instruments.tsv", out / "tuning_advice.tsv", out / "takes.parquet",
+        out / "shifts.parquet",
+    )  # fmt: skip
+    tables = ("setups", "comparability", "note_profiles", "band_profiles", "criteria", "instruments", "tuning_advice")
+    for table in tables:
+        assert len(read_table(out / f"{table}.tsv", table)), table
+    instruments = read_table(out / "instruments.tsv", "instruments").set_index(["criterion", "instrument"])
+    assert instruments.loc[("total_cost", "a"), "value"] == 500
+    assert instruments.loc[("timbre_evenness", "a"), "group"] == 1
+    assert instruments.loc[("timbre_evenness", "c"), "group"] == 2
+    assert set(pd.read_parquet(out / "takes.parquet")["instrument"]) == {"ref", "a", "b", "c"}
