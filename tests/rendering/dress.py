@@ -1,6 +1,6 @@
 """What a recording does to a sound: rooms, microphones, noise, hum, speech, breaths, lossy coding.
 
-Conventions: audio is mono float64 at `RATE`; functions return new audio of the same length, with no delay,
+Conventions: audio is mono at `RATE`; functions return new audio of the same length, with no delay,
 unless they are about a whole take: those move its notes along. Random things take a seed.
 """
 

@@ -3,7 +3,7 @@
 A sampled-instrument soundfont holds real recorded notes that nobody here played. fluidsynth plays them:
 every note once alone (long, with silence around it), and for tongued takes the scale itself.
 
-Conventions: notes are SOUNDING midi numbers; times in seconds; audio is mono float64 at `RATE`, the left
+Conventions: notes are SOUNDING midi numbers; times in seconds; audio is mono float32 at `RATE`, the left
 channel of the rendering (the two channels of a stereo sample are two microphones; a sum would comb).
 
 Truth of a note
@@ -36,9 +36,11 @@ VELOCITY = 90
 GAIN = 0.6
 NEAR_CENTS = 150  # the references look only this far from the nominal pitch
 AGREE_CENTS = 1.0
+STRAY_CENTS = 50
 AUDIBLE_DB = -20.0
 YIN_PERIODS = 4
 YIN_UPSAMPLING = 4
+YIN_FRAME_S = 0.03
 ATTACK_S = 0.3  # a sampled note is steady from here on
 FADE_S = 0.04
 LEAD_S = 0.5
@@ -95,7 +97,7 @@ def play(soundfont: Path, program: int, notes: list[tuple[int, float, float]], t
         score.write_bytes(midi_file(program, notes, VELOCITY, tail_s))
         options = ["-ni", "-q", "-R", "0", "-C", "0", "-g", str(GAIN), "-r", str(RATE), "-O", "float"]
         subprocess.run([fluidsynth, *options, "-F", wav, soundfont, score], check=True, capture_output=True)
-        return soundfile.read(wav, always_2d=True)[0][:, 0]
+        return soundfile.read(wav, always_2d=True, dtype="float32")[0][:, 0].copy()
 
 
 def notes_alone(soundfont: Path, program: int, midis: list[int], lengths_s: list[float]) -> list[np.ndarray]:
@@ -109,7 +111,7 @@ def notes_alone(soundfont: Path, program: int, midis: list[int], lengths_s: list
 def audible_span(alone: np.ndarray, held_s: float) -> tuple[float, float]:
     """First and last time the note is within `AUDIBLE_DB` of its steady level (RMS in centred 10 ms windows)."""
     window = round(0.01 * RATE)
-    energy = np.concatenate([[0.0], np.cumsum(alone**2)])
+    energy = np.concatenate([[0.0], np.cumsum(alone.astype(float) ** 2)])
     centre = np.arange(len(alone))
     first = np.clip(centre - window // 2, 0, len(alone))
     last = np.clip(centre + window // 2, 0, len(alone))
@@ -120,32 +122,44 @@ def audible_span(alone: np.ndarray, held_s: float) -> tuple[float, float]:
 
 
 def praat_pitch(body: np.ndarray, midi: float, near_cents: float = NEAR_CENTS) -> float:
-    """Median pitch (Hz) by Praat's autocorrelation (Boersma 1993), within near_cents of the nominal; else NaN."""
+    """Mean pitch (Hz) by Praat's autocorrelation (Boersma 1993), within near_cents of the nominal; else NaN."""
     nominal = note_hz(midi)
     low, high = nominal * 2 ** (-near_cents / 1200), nominal * 2 ** (near_cents / 1200)
     sound = parselmouth.Sound(body, RATE)
     track = sound.to_pitch_ac(
         time_step=0.01, pitch_floor=low, pitch_ceiling=high, very_accurate=True, octave_cost=0.0
     ).selected_array["frequency"]
-    return float(np.median(track[track > 0])) if (track > 0).any() else math.nan
+    return _settled_mean(track[track > 0])
 
 
 def yin_pitch(body: np.ndarray, midi: float, near_cents: float = NEAR_CENTS) -> float:
-    """Median pitch (Hz) by librosa's yin (de Cheveigné & Kawahara 2002), within near_cents of the nominal.
+    """Mean pitch (Hz) by librosa's yin (de Cheveigné & Kawahara 2002), within near_cents of the nominal.
 
-    Yin's minimum leans towards short lags by an amount that falls with the square of the lag: half a cent to
-    three at one period, a tenth or less at four. So the search is for four periods; at four times the rate,
-    since a parabola through few samples a period is wrong by as much.
+    This yin leans towards short lags, by half a cent to three at a lag of one period: its difference function
+    keeps a part that grows with the lag over the frame. The lean falls with the square of the lag and with the
+    frame's length, so the search is for four periods, in frames of at least 30 ms. It is made at four times
+    the rate, since a parabola through few samples a period is wrong by as much.
     """
     rate = YIN_UPSAMPLING * RATE
     sought = note_hz(midi) / YIN_PERIODS
     low, high = sought * 2 ** (-near_cents / 1200), sought * 2 ** (near_cents / 1200)
-    frame = 2 ** math.ceil(math.log2(3 * rate / low))
+    frame = round(rate * max(2.5 / low, YIN_FRAME_S))
     fine = soxr.resample(body, RATE, rate, quality="VHQ")
     if len(fine) < frame:
         return math.nan
     track = librosa.yin(fine, fmin=low, fmax=high, sr=rate, frame_length=frame, hop_length=frame // 4, center=False)
-    return float(np.median(track)) * YIN_PERIODS
+    return _settled_mean(track) * YIN_PERIODS
+
+
+def _settled_mean(track: np.ndarray) -> float:
+    """Mean of the frames within `STRAY_CENTS` of their median.
+
+    A mean, because it is the same for short and long frames when a vibrato is not symmetrical; a median is not.
+    """
+    if len(track) == 0:
+        return math.nan
+    away = 1200 * np.log2(track / np.median(track))
+    return float(track[np.abs(away) <= STRAY_CENTS].mean())
 
 
 def note_durations(count: int, seed: int) -> np.ndarray:
@@ -183,8 +197,8 @@ def slurred_take(soundfont: Path, program: int, midis: list[int], seed: int = 0,
     held = [ATTACK_S + duration + fade_s for duration in durations]
     alone = notes_alone(soundfont, program, midis, held)
     fade = round(fade_s * RATE)
-    ramp = (np.arange(fade) + 0.5) / fade
-    audio = np.zeros(round((LEAD_S + durations.sum() + ATTACK_S + 1.5) * RATE))
+    ramp = ((np.arange(fade) + 0.5) / fade).astype(np.float32)
+    audio = np.zeros(round((LEAD_S + durations.sum() + ATTACK_S + 1.5) * RATE), np.float32)
     # The first note begins with its own attack, the last ends with its own release; all others are bodies.
     begins = [0, *(round(ATTACK_S * RATE) for _ in midis[1:])]
     first_audible = audible_span(alone[0], held[0])[0]

@@ -78,6 +78,8 @@ def render_plan(plan: Plan, soundfont: Path) -> Take:
     partial = kept.with_suffix(f".{id(take)}")
     partial.write_bytes(pickle.dumps(take))
     partial.replace(kept)
+    for outdated in set(CACHE.glob(f"{plan.recording}-*.pickle")) - {kept}:
+        outdated.unlink(missing_ok=True)
     return take
 
 

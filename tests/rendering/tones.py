@@ -1,7 +1,7 @@
 """Additive tones with exactly known pitch: odd harmonics only, the fundamental far below the third.
 
 Low closed-cylinder instruments sound like this to a microphone; pitch finders take the twelfth instead.
-Conventions as in `render`: SOUNDING midi, seconds, mono float64 at `RATE`.
+Conventions as in `render`: SOUNDING midi, seconds, mono at `RATE`.
 """
 
 import numpy as np
