@@ -21,8 +21,7 @@ def conform(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 
 def write_table(frame: pd.DataFrame, table: str, path: str | Path) -> None:
     """Write a results table as UTF-8 TSV: six significant digits, empty cells for what is missing."""
-    text = conform(frame, table).to_csv(sep="\t", index=False, float_format="%.6g", lineterminator="\n")
-    _replace(path, lambda temporary: temporary.write_bytes(text.encode("utf-8")))
+    write_text(conform(frame, table).to_csv(sep="\t", index=False, float_format="%.6g", lineterminator="\n"), path)
 
 
 def read_table(path: str | Path, table: str) -> pd.DataFrame:
@@ -34,6 +33,11 @@ def read_table(path: str | Path, table: str) -> pd.DataFrame:
 def write_parquet(frame: pd.DataFrame, path: str | Path) -> None:
     """Write a frame as Parquet, atomically."""
     _replace(path, lambda temporary: frame.to_parquet(temporary, index=False))
+
+
+def write_text(text: str, path: str | Path) -> None:
+    """Write a text file as UTF-8, atomically."""
+    _replace(path, lambda temporary: temporary.write_bytes(text.encode("utf-8")))
 
 
 def _replace(path: str | Path, write) -> None:

@@ -1,0 +1,28 @@
+# The whole comparison: recordings of scales in, a report to buy by out.
+#
+#   snakemake --cores all                                   the demo study (this folder's config/)
+#   snakemake --cores all --directory STUDY --configfile STUDY/config/config.yaml -s Snakefile
+#
+# One rule a stage, in the order in which data flows; each names its step script in scripts/.
+
+from snakemake.utils import min_version
+
+min_version("9.0")
+
+
+configfile: "config/config.yaml"
+
+
+include: "workflow/rules/common.smk"
+include: "workflow/rules/measure.smk"
+include: "workflow/rules/assess.smk"
+include: "workflow/rules/compare.smk"
+include: "workflow/rules/report.smk"
+
+
+rule all:
+    input:
+        "results/report.html",
+        "results/comparison.xlsx",
+        "results/provenance.json",
+    default_target: True

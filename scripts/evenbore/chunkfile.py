@@ -1,0 +1,52 @@
+"""What a chunk of recordings told, in one file: written by the measuring step, read when collecting.
+
+One `.npz` without pickled objects: the rows of recordings and notes as JSON text, harmonics and bands as
+columns with the index of their recording. The same measurements give the same bytes.
+"""
+
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+
+from evenbore.measure import Measured
+
+_TABLES = {
+    "harmonics": ("step", "harmonic", "frequency_hz", "level_db", "above_noise_db"),
+    "bands": ("step", "band_hz", "level_db", "above_noise_db"),
+}
+
+
+def write_chunk(measured: list[Measured], path: str | Path) -> None:
+    """Write the results of a chunk, atomically."""
+    text = json.dumps({"recordings": [m.recording for m in measured], "notes": [m.notes for m in measured]})
+    arrays = {"rows": np.array(text)}
+    for table, columns in _TABLES.items():
+        parts = [getattr(m, table) for m in measured]
+        sizes = [len(part["step"]) if part else 0 for part in parts]
+        arrays[f"{table}.recording"] = np.repeat(np.arange(len(parts)), sizes)
+        for column in columns:
+            filled = [part[column] for part in parts if part]
+            arrays[f"{table}.{column}"] = np.concatenate(filled) if filled else np.empty(0)
+    path = Path(path)
+    temporary = path.with_name(f".{path.stem}.{os.getpid()}.npz")
+    try:
+        np.savez_compressed(temporary, **arrays)
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def read_chunk(path: str | Path) -> dict:
+    """Return `recordings` (list of rows), `notes` (list of lists of rows), `harmonics` and `bands` (columns).
+
+    The columns hold `recording`, the index into `recordings`.
+    """
+    with np.load(path, allow_pickle=False) as arrays:
+        rows = json.loads(str(arrays["rows"]))
+        tables = {
+            table: {column: arrays[f"{table}.{column}"] for column in ("recording", *columns)}
+            for table, columns in _TABLES.items()
+        }
+    return rows | tables

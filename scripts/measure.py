@@ -1,0 +1,23 @@
+"""Measure the recordings of one chunk: an instrument's takes in one session."""
+
+import json
+
+from evenbore.chunkfile import write_chunk
+from evenbore.measure import measure_recording
+from evenbore.steplog import step_log
+
+
+def measure_chunk(rows: str, chunk: str, path_to_output: str) -> None:
+    measured = [measure_recording(row) for row in json.loads(rows)]
+    for one in measured:
+        one.recording["chunk"] = chunk
+    write_chunk(measured, path_to_output)
+
+
+if __name__ == "__main__":
+    with step_log(snakemake.log[0]):
+        measure_chunk(
+            rows=snakemake.params.rows,
+            chunk=snakemake.params.chunk,
+            path_to_output=snakemake.output[0],
+        )

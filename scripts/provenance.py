@@ -1,0 +1,26 @@
+"""Note down what the results were made from."""
+
+import json
+
+from evenbore.provenance import provenance
+from evenbore.sheets import load_study
+from evenbore.steplog import step_log
+from evenbore.tables import write_text
+
+
+def note_provenance(study: str, config: str, sheets: list[str], benchmarks: list[str], path_to_output: str) -> None:
+    loaded = load_study(study, config)
+    recordings = {row["recording"]: row["file"] for row in loaded.recordings}
+    record = provenance(loaded.config, sheets, recordings, benchmarks)
+    write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", path_to_output)
+
+
+if __name__ == "__main__":
+    with step_log(snakemake.log[0]):
+        note_provenance(
+            study=snakemake.params.study,
+            config=snakemake.params.config,
+            sheets=snakemake.input.sheets,
+            benchmarks=snakemake.input.benchmarks,
+            path_to_output=snakemake.output[0],
+        )

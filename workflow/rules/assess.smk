@@ -1,0 +1,62 @@
+# notes -> set-ups normalised -> criteria.
+
+
+rule normalise:
+    input:
+        recordings=rules.collect.output.recordings,
+        notes=rules.collect.output.notes_parquet,
+        harmonics=rules.collect.output.harmonics,
+        bands=rules.collect.output.bands,
+        sheets=SHEETS,
+        code=library_files("normalise"),
+    output:
+        setups=f"{TABLES}/setups.tsv",
+        comparability=f"{TABLES}/comparability.tsv",
+        note_profiles=f"{TABLES}/note_profiles.tsv",
+        band_profiles=f"{TABLES}/band_profiles.tsv",
+        notes_normalised=f"{WORK}/notes_normalised.parquet",
+        notes_shifted=f"{WORK}/notes_shifted.npy",
+    log:
+        "results/logs/normalise.log",
+    benchmark:
+        "results/benchmarks/normalise.tsv"
+    conda:
+        "../envs/analysis.yaml"
+    threads: 1
+    params:
+        study=".",
+        config=CONFIG,
+    message:
+        "Taking rooms and microphones out"
+    script:
+        "../../scripts/normalise.py"
+
+
+rule assess:
+    input:
+        recordings=rules.collect.output.recordings,
+        notes_normalised=rules.normalise.output.notes_normalised,
+        notes_shifted=rules.normalise.output.notes_shifted,
+        sheets=SHEETS,
+        families=FAMILY_FILES,
+        code=library_files("assess"),
+    output:
+        criteria=f"{TABLES}/criteria.tsv",
+        instruments=f"{TABLES}/instruments.tsv",
+        tuning_advice=f"{TABLES}/tuning_advice.tsv",
+        criteria_takes=f"{WORK}/criteria_takes.parquet",
+        criteria_shifts=f"{WORK}/criteria_shifts.parquet",
+    log:
+        "results/logs/assess.log",
+    benchmark:
+        "results/benchmarks/assess.tsv"
+    conda:
+        "../envs/analysis.yaml"
+    threads: 1
+    params:
+        study=".",
+        config=CONFIG,
+    message:
+        "Assessing every instrument by every criterion"
+    script:
+        "../../scripts/assess.py"

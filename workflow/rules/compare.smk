@@ -1,0 +1,33 @@
+# criteria -> pairs, ranking, value, clusters.
+
+
+rule compare:
+    input:
+        instruments=rules.assess.output.instruments,
+        criteria_takes=rules.assess.output.criteria_takes,
+        criteria_shifts=rules.assess.output.criteria_shifts,
+        note_profiles=rules.normalise.output.note_profiles,
+        sheets=SHEETS,
+        code=library_files("compare"),
+    output:
+        pairs=f"{TABLES}/pairs.tsv",
+        ranking=f"{TABLES}/ranking.tsv",
+        rank_probabilities=f"{TABLES}/rank_probabilities.tsv",
+        sensitivity=f"{TABLES}/sensitivity.tsv",
+        value=f"{TABLES}/value.tsv",
+        clusters=f"{TABLES}/clusters.tsv",
+        draws=f"{WORK}/draws.npz",
+    log:
+        "results/logs/compare.log",
+    benchmark:
+        "results/benchmarks/compare.tsv"
+    conda:
+        "../envs/analysis.yaml"
+    threads: 1
+    params:
+        study=".",
+        config=CONFIG,
+    message:
+        "Comparing the instruments"
+    script:
+        "../../scripts/compare.py"
