@@ -2,12 +2,15 @@
 
 import difflib
 import hashlib
+import itertools
 import os
 from pathlib import Path
 
 from evenbore.errors import AudioError, Problem
-from evenbore.settings import shown
+from evenbore.settings import printable, shown
 from evenbore.sheets import read_study
+
+MOST_NAMES = 2000  # a folder with more files is not searched for a name like the missing one
 
 
 def check_study(folder: str | Path, config_path: str | Path | None = None) -> list[Problem]:
@@ -47,32 +50,42 @@ def _check_recording(row: dict, number: int, file: str) -> list[Problem]:
 def _near(path: Path) -> str:
     """Return why a file may be missing: what stands in the folder instead."""
     folder = path.parent
-    while not folder.is_dir() and folder != folder.parent:
+    while not os.path.isdir(folder) and folder != folder.parent:
         folder = folder.parent
     if folder != path.parent:
         missing = path.relative_to(folder).parts[0]
-        return f"there is no folder '{shown(missing)}' in {folder.as_posix()}"
-    try:
-        names = {name.casefold(): name for name in sorted(os.listdir(folder))}
-    except OSError as error:
-        return f"the folder cannot be read: {error.strerror}"
+        return f"there is no folder '{printable(missing)}' in {folder.as_posix()}"
+    names = _names(folder)
     close = difflib.get_close_matches(path.name.casefold(), list(names), n=1, cutoff=0.7)
-    return f"there is '{names[close[0]]}'" if close else "moved, renamed or not copied"
+    return f"there is '{printable(names[close[0]])}'" if close else "moved, renamed or not copied"
+
+
+def _names(folder: Path) -> dict[str, str]:
+    """Return the names in a folder by their case-folded form; none when there are too many to search or no access."""
+    try:
+        with os.scandir(folder) as entries:
+            names = [entry.name for entry in itertools.islice(entries, MOST_NAMES + 1)]
+    except OSError:
+        return {}
+    return {name.casefold(): name for name in sorted(names)} if len(names) <= MOST_NAMES else {}
 
 
 def _same_audio(opened: list[tuple[int, dict]], file: str) -> list[Problem]:
     """Find copies: one recording under two names would pass for a perfect repeat."""
-    by_size: dict[tuple, list[tuple[int, dict]]] = {}
-    for number, row in opened:
-        by_size.setdefault((row["path"].stat().st_size, row["channel"]), []).append((number, row))
     problems = []
-    for rows in by_size.values():
-        first: dict[str, tuple[int, Path]] = {}
-        for number, row in rows if len(rows) > 1 else []:
-            row_before, path = first.setdefault(_digest(row["path"]), (number, row["path"]))
+    by_size: dict[tuple, list[tuple[int, dict]]] = {}
+    first: dict[tuple, tuple[int, Path]] = {}
+    try:
+        for number, row in opened:
+            by_size.setdefault((row["path"].stat().st_size, row["channel"]), []).append((number, row))
+        for number, row in (same for rows in by_size.values() if len(rows) > 1 for same in rows):
+            before, path = first.setdefault((_digest(row["path"]), row["channel"]), (number, row["path"]))
             if path != row["path"]:
                 problems.append(Problem(file, number, "file", shown(row["file"]), "each recording once",
-                                        f"it holds the same bytes as the file of row {row_before}: a copy or a link"))
+                                        f"it holds the same bytes as the file of row {before}: a copy or a link"))
+    except OSError as error:
+        problems.append(Problem(file, number, "file", shown(row["file"]), "a file that stays where it is",
+                                f"it could be opened a moment ago: {error.strerror}"))
     return problems
 
 

@@ -7,6 +7,7 @@ add for a missing key.
 
 import difflib
 import math
+import os
 from functools import cache
 from pathlib import Path
 
@@ -41,6 +42,11 @@ def shown(value: object) -> str:
     return text if len(text) <= SHOWN_LENGTH else text[: SHOWN_LENGTH - 1] + "…"
 
 
+def printable(text: str) -> str:
+    """Return a name for a message, characters that would upset a terminal replaced."""
+    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in shown(text))
+
+
 def misspelling(word: str, known: list[str]) -> str:
     """Return the likely cause of an unknown word: the known one it resembles, or ''."""
     by_fold = {name.casefold(): name for name in known}
@@ -50,13 +56,31 @@ def misspelling(word: str, known: list[str]) -> str:
 
 
 class _PlainLoader(yaml.SafeLoader):
-    """Safe YAML without aliases, which can hide loops and blow up in size."""
+    """Safe YAML without aliases, which can hide loops and blow up in size, and without half characters."""
+
+    def construct_scalar(self, node):
+        value = super().construct_scalar(node)
+        if any("\ud800" <= char <= "\udfff" for char in value):
+            raise yaml.constructor.ConstructorError(None, None, "half a character (a lone surrogate)", node.start_mark)
+        return value
 
     def compose_node(self, parent, index):
         if self.check_event(yaml.AliasEvent):
             mark = self.peek_event().start_mark
             raise yaml.composer.ComposerError(None, None, "aliases (*name) are not allowed", mark)
         return super().compose_node(parent, index)
+
+
+def read_bytes(path: Path) -> tuple[bytes | None, str]:
+    """Return a file's bytes, or None and why it cannot be read ('' when it is not there)."""
+    if not os.path.exists(path):
+        return None, ""
+    if not os.path.isfile(path):
+        return None, "a folder or a device stands there, not a file"
+    try:
+        return path.read_bytes(), ""
+    except OSError as error:
+        return None, error.strerror or str(error)
 
 
 def load_config(path: Path, name: str) -> tuple[dict, list[Problem]]:
@@ -77,17 +101,16 @@ def load_config(path: Path, name: str) -> tuple[dict, list[Problem]]:
 def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict, list[Problem]]:
     """Return the node tree, the data and what keeps the file from being read."""
     mapping = "settings as `key: value` lines (YAML)"
+    data, cause = read_bytes(path)
+    if data is None:
+        cause = cause or "this is not a study folder (`evenbore new` makes one) or the file was moved"
+        return None, {}, [Problem(name, None, None, None, "a readable file", cause)]
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         row = error.object[: error.start].count(b"\n") + 1
         cause = "saved as Latin-1 or Windows-1252: save the file as UTF-8"
         return None, {}, [Problem(name, row, None, None, "text in UTF-8", cause)]
-    except OSError as error:
-        cause = "this is not a study folder (`evenbore new` makes one) or the file was moved"
-        if not isinstance(error, FileNotFoundError):
-            cause = error.strerror or str(error)
-        return None, {}, [Problem(name, None, None, None, "a readable file", cause)]
     try:
         loader = _PlainLoader(text)
         node = loader.get_single_node()
@@ -106,8 +129,9 @@ def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict, list[Problem]
     return node, data, []
 
 
-def _dotted(where: tuple) -> str | None:
-    return ".".join(str(part) for part in where) or None
+def _place(where: tuple) -> str | None:
+    """Return a key as messages name it, with dots; None for the whole file."""
+    return printable(".".join(str(part) for part in where)) or None
 
 
 def _line(where: tuple, lines: dict[tuple, int]) -> int | None:
@@ -125,7 +149,7 @@ def _walk_nodes(node, where: tuple, lines: dict, found: list, name: str) -> None
             line = key_node.start_mark.line + 1
             if place in seen:
                 allowed = f"each key once (the first is in line {lines[place]})"
-                found.append((place, Problem(name, line, _dotted(place), None, allowed,
+                found.append((place, Problem(name, line, _place(place), None, allowed,
                                              "the key was copied and one of the two left standing")))
             else:
                 seen.add(place)
@@ -136,7 +160,7 @@ def _walk_nodes(node, where: tuple, lines: dict, found: list, name: str) -> None
             lines[(*where, index)] = item.start_mark.line + 1
             _walk_nodes(item, (*where, index), lines, found, name)
     elif node.tag == "tag:yaml.org,2002:float" and not math.isfinite(_yaml_float(node.value)):
-        found.append((where, Problem(name, _line(where, lines), _dotted(where), shown(node.value),
+        found.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value),
                                      "a finite number")))
 
 
@@ -165,7 +189,7 @@ def _schema_problems(data: dict, lines: dict, name: str) -> list[tuple[tuple, Pr
                 known = sorted(error.schema.get("properties", {}))
                 allowed = f"one of {', '.join(known)}, or a key that begins with x_"
                 cause = misspelling(str(key), known) or "a key of another version, or a line indented wrongly"
-                found[place, "unknown"] = Problem(name, _line(place, lines), shown(_dotted(place)), None,
+                found[place, "unknown"] = Problem(name, _line(place, lines), _place(place), None,
                                                   allowed, cause)
         elif error.validator == "required":
             for key in error.validator_value:
@@ -175,7 +199,7 @@ def _schema_problems(data: dict, lines: dict, name: str) -> list[tuple[tuple, Pr
         else:
             allowed = str(error.schema.get("description") or _description_above(where)).rstrip(".")
             value = "null" if error.instance is None else shown(error.instance)
-            found[where, error.validator] = Problem(name, _line(where, lines), _dotted(where), value, allowed,
+            found[where, error.validator] = Problem(name, _line(where, lines), _place(where), value, allowed,
                                                     _cause(error))
     return [(where, problem) for (where, _), problem in found.items()]
 
@@ -192,8 +216,8 @@ def _missing_key(where: tuple, name: str, row: int | None) -> Problem:
         value = value[part]
     flow = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6, allow_unicode=True)
     line = f"{where[-1]}: {flow.removesuffix('...' + chr(10)).strip()}"
-    under = f" below '{_dotted(where[:-1])}:', indented," if len(where) > 1 else ""
-    return Problem(name, row, _dotted(where), None, f"this key; add{under} the line `{line}`",
+    under = f" below '{_place(where[:-1])}:', indented," if len(where) > 1 else ""
+    return Problem(name, row, _place(where), None, f"this key; add{under} the line `{line}`",
                    "the key is missing")
 
 
@@ -224,7 +248,7 @@ def _cross_problems(data: dict, spoilt: set, lines: dict, name: str) -> list[tup
     found = []
 
     def add(where: tuple, value: str, allowed: str, cause: str = "") -> None:
-        found.append((where, Problem(name, _line(where, lines), _dotted(where), shown(value), allowed, cause)))
+        found.append((where, Problem(name, _line(where, lines), _place(where), shown(value), allowed, cause)))
 
     if "states" not in spoilt:
         states = data["states"]

@@ -16,7 +16,7 @@ from functools import cache
 from pathlib import Path
 
 from evenbore.errors import EvenboreError, Problem
-from evenbore.settings import load_schema, misspelling, shown
+from evenbore.settings import load_schema, misspelling, printable, read_bytes, shown
 from evenbore.trade.pitch import note_to_midi
 
 SEPARATORS = {"\t": "tabs", ",": "commas", ";": "semicolons"}
@@ -74,14 +74,10 @@ def read_sheet(path: Path, kind: str, name: str) -> tuple[Sheet, list[Problem]]:
 
 def _read_text(path: Path, name: str) -> tuple[str, Problem | None]:
     allowed = "text in UTF-8, its cells separated by tabs, commas or semicolons"
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        cause = "the sheet is missing or the config names another file"
-        if not isinstance(error, FileNotFoundError):
-            cause = error.strerror or str(error)
+    data, cause = read_bytes(path)
+    if data is None:
+        cause = cause or "the sheet is missing or the config names another file"
         return "", Problem(name, None, None, None, "a readable sheet", cause)
-    cause = ""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         cause = "saved as UTF-16 ('Unicode text'): save as UTF-8"
     elif data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
@@ -141,7 +137,7 @@ def _check_header(header: list[str], number: int, schema: dict, name: str) -> li
     problems = []
     for column, count in Counter(header).items():
         if column and count > 1:
-            problems.append(Problem(name, number, shown(column), None, "each column once",
+            problems.append(Problem(name, number, printable(column), None, "each column once",
                                     f"the column is there {count} times"))
         if not column:
             problems.append(Problem(name, number, None, "", "a name above every column",
@@ -150,7 +146,7 @@ def _check_header(header: list[str], number: int, schema: dict, name: str) -> li
             cause = misspelling(column, known)
             if len(header) == 1 and len(column) > 20:
                 cause = "the columns are not separated by tabs, commas or semicolons"
-            problems.append(Problem(name, number, shown(column), None,
+            problems.append(Problem(name, number, printable(column), None,
                                     f"one of {', '.join(known)}, or a name that begins with x_", cause))
     for column in schema["required"]:
         if column not in header:

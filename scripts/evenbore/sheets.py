@@ -23,6 +23,7 @@ ID_OF = {"recordings": "recording", "instruments": "instrument", "sessions": "se
 # ASSUME: nobody plays more than this many semitones beyond a family's standard written range; further off, a
 # note is a slip (concert pitch, another octave). Common practice, no source.
 BELOW, ABOVE = 12, 24
+SUGGESTIONS = 20  # distinct wrong words of a column that a likely spelling is sought for (a slow search)
 SAME_TAKE = ("instrument", "session", "take", "dynamic", "articulation", "pattern", "low", "high", "direction",
              "notes", "state", "player", "mouthpiece", "reed", "channel")
 # What measuring a recording depends on; anything else may change without measuring it again.
@@ -95,14 +96,14 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     sheets = {}
     for kind in SHEETS:
         name = _name(files[kind], folder)
-        if kind in OPTIONAL and not files[kind].exists():
+        if kind in OPTIONAL and not os.path.exists(files[kind]):
             sheets[kind] = Sheet(kind, name, complete=True)
             del files[kind]
         else:
             sheets[kind], found = read_sheet(files[kind], kind, name)
             problems += found
     own = folder / config.get("families_dir", fallback["families_dir"])
-    families_dir = own if own.is_dir() else None
+    families_dir = own if os.path.isdir(own) else None
     families, found = _load_families(sheets["instruments"], families_dir)
     problems += found
     problems += _check_ids(sheets) + _check_references(sheets, config)
@@ -144,7 +145,7 @@ def _name(path: Path, folder: Path) -> str:
 def _sheet_path(path: Path) -> Path:
     """Return the sheet as it is there: a .csv serves where the config says .tsv, and the other way round."""
     other = {".tsv": ".csv", ".csv": ".tsv"}.get(path.suffix.lower())
-    if other is not None and not path.exists() and path.with_suffix(other).exists():
+    if other is not None and not os.path.exists(path) and os.path.exists(path.with_suffix(other)):
         return path.with_suffix(other)
     return path
 
@@ -164,7 +165,8 @@ def _load_families(sheet: Sheet, extra: Path | None) -> tuple[dict[str, Family],
             if key in known:
                 families[key] = load_family(key, extra)
             else:
-                wrong[key] = ("one of " + ", ".join(known), misspelling(key, known))
+                cause = misspelling(key, known) if len(wrong) < SUGGESTIONS else ""
+                wrong[key] = ("one of " + ", ".join(known), cause)
         except StudyError as error:  # the problems of the study's own family file
             problems += error.problems
     for number, key in _column(sheet, "family"):
@@ -207,7 +209,7 @@ def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
         for number, value in _column(sheets[kind], column):
             if value not in inside:
                 if value not in unknown:
-                    near = misspelling(value, known)
+                    near = misspelling(value, known) if len(unknown) < SUGGESTIONS else ""
                     unknown[value] = f"not in {where}" + (f", perhaps {near}" if near else "")
                 problems.append(Problem(sheets[kind].file, number, column, shown(value), f"one of {listed}",
                                         unknown[value]))
@@ -242,7 +244,7 @@ def _resolve_recordings(sheets: dict[str, Sheet], first_state: str, families: di
 
 def _audio_path(folder: Path, file: str) -> Path:
     path = Path(os.path.normpath(os.path.join(folder, file)))
-    if "\\" in file and not path.exists():  # a sheet written on Windows
+    if "\\" in file and not os.path.exists(path):  # a sheet written on Windows
         return Path(os.path.normpath(os.path.join(folder, file.replace("\\", "/"))))
     return path
 

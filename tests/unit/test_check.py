@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 import soundfile
-from evenbore.check import check_study
 from studies import RECORDINGS, changed, write_study
+
+from evenbore.check import check_study
 
 
 @pytest.fixture

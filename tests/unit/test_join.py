@@ -1,10 +1,11 @@
 """Studies join through the instruments they share; what does not agree is listed and nothing is written."""
 
 import pytest
+from studies import INSTRUMENTS, RECORDINGS, changed, write_study
+
 from evenbore.errors import EvenboreError, StudyError
 from evenbore.join import join_studies
 from evenbore.sheets import load_study
-from studies import INSTRUMENTS, RECORDINGS, changed, write_study
 
 
 def two(tmp_path, **second):

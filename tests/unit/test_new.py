@@ -1,8 +1,14 @@
 """A new study: what names tell is written, what they do not tell is said, and nothing is overwritten."""
 
 import os
+import re
+import tempfile
+from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from evenbore.check import check_study
 from evenbore.errors import EvenboreError
 from evenbore.new import new_study
@@ -145,3 +151,22 @@ def test_empty_files_are_found_by_check_and_by_nothing_else(tmp_path):
     study_of(tmp_path, "a.wav", "b.wav")
     problems = check_study(tmp_path / "study")
     assert [(problem.row, problem.column) for problem in problems] == [(2, "file"), (3, "file")]
+
+
+NAME = st.text(st.characters(exclude_characters="/\0\\", exclude_categories=["Cs"]), min_size=1, max_size=12)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such file names")
+@settings(max_examples=40, deadline=None)
+@given(names=st.lists(st.tuples(NAME, st.sampled_from(["", " take1", "_mf", " 2024-05-03", "(2)", " up"])), max_size=6))
+def test_any_file_names_give_a_sound_study(names):
+    with tempfile.TemporaryDirectory() as folder:
+        files = {f"{'' if i % 2 else 'x '}{name}{end}.wav" for i, (name, end) in enumerate(names)}
+        make(Path(folder) / "audio", "first.wav", *files)
+        lines = new_study(Path(folder) / "study", Path(folder) / "audio", "flute")
+        study = load_study(Path(folder) / "study")
+        listed = {row["path"].name for row in study.recordings}
+        hidden = {file for file in files if file.startswith(".")}
+        assert listed | hidden >= {file for file in files if not re.search("[\x00-\x1f\x7f]", file)}
+        assert len(lines) == len({"first.wav", *files} - hidden)
+        assert all(os.path.lexists(row["path"]) for row in study.recordings)

@@ -2,17 +2,20 @@
 
 import dataclasses
 import json
+import os
 import re
+import time
 
 import jsonschema
 import pytest
 import yaml
-from evenbore.errors import StudyError
-from evenbore.settings import default_config, load_schema, repo_root
-from evenbore.sheets import SHEETS, chunks, load_study, read_study
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from studies import INSTRUMENTS, RECORDINGS, SESSIONS, changed, sheet_text, write_study
+
+from evenbore.errors import StudyError
+from evenbore.settings import default_config, load_schema, repo_root
+from evenbore.sheets import SHEETS, chunks, load_study, read_study
 
 CONFIG_TEXT = (repo_root() / "config" / "config.yaml").read_text(encoding="utf-8")
 
@@ -258,6 +261,26 @@ def test_a_sheet_that_cannot_be_read_is_one_clear_problem(tmp_path, data, row, a
     assert cause in problem.cause
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_or_a_folder_in_place_of_a_sheet_does_not_hang(tmp_path):
+    folder = write_study(tmp_path)
+    (folder / "config/sessions.tsv").unlink()
+    os.mkfifo(folder / "config/sessions.tsv")
+    (folder / "config/impressions.tsv").mkdir()
+    assert [p.cause for p in problems_of(folder)] == ["a folder or a device stands there, not a file"] * 2
+
+
+def test_many_wrong_words_take_no_longer_than_right_ones(tmp_path):
+    instruments = [INSTRUMENTS[0] | {"instrument": f"alto{i}"} for i in range(3000)]
+    recordings = [RECORDINGS[0] | {"recording": f"r{i}", "file": f"{i}.wav", "instrument": f"alot{i}"}
+                  for i in range(10000)]
+    folder = write_study(tmp_path, recordings, instruments)
+    begin = time.process_time()
+    assert len(problems_of(folder)) == 10000
+    # Seeking a likely spelling for each would take some minutes.
+    assert time.process_time() - begin < 20
+
+
 def test_missing_sheet_and_missing_study(tmp_path):
     folder = write_study(tmp_path / "s")
     (folder / "config/sessions.tsv").unlink()
@@ -286,6 +309,8 @@ BAD_CONFIGS = [
     ("compare_state: latest", "compare_state: newest", "compare_state", "newest", ""),
     ("  soloist:", "  big soloist:", "priorities", "big soloist", "letters"),
     ("    response: 25", "    respons: 25", "priorities.beginner.respons", None, "misspelling of 'response'"),
+    ("[as_found, after_setup]", '["as_found\\n"]', "states.0", "as_found\n", "letters"),
+    ("config/sessions.tsv", '"a\\0b"', "sheets.sessions", "a\0b", ""),
     ("note_cents: 20 ", "note_cents: -20 ", "tolerances.default.note_cents", "-20", ""),
 ]
 
@@ -332,6 +357,7 @@ def test_the_line_to_add_mends_the_config(tmp_path):
     ("a: &a [1]\nb: *a\n", 2, "aliases"),
     ("a: &a [*a]\n", 1, "aliases"),
     ("a: !!python/object/apply:os.system ['true']\n", 1, "YAML syntax"),
+    ('title: "\\ud800"\n', 1, "half a character"),
     ("a: 2024-13-45\n", None, "not readable"),
     ("[" * 5000, None, "nested"),
     ("", 1, "empty"),
@@ -345,6 +371,22 @@ def test_yaml_that_cannot_be_read_is_one_clear_problem(tmp_path, text, row, caus
     problem = problems_of(folder)[0]
     assert (problem.file, problem.row) == ("config/config.yaml", row)
     assert cause in problem.cause
+
+
+def test_names_in_messages_cannot_steer_a_terminal(tmp_path):
+    folder = write_study(tmp_path)
+    (folder / "config/config.yaml").write_text(CONFIG_TEXT + '"\\e[31mred": 1\n', encoding="utf-8")
+    (folder / "config/sessions.tsv").write_text("session\tro\x1b[31mom\ns1\t\n", encoding="utf-8")
+    problems = problems_of(folder)
+    assert len(problems) == 2
+    assert all("\x1b" not in str(problem) for problem in problems)
+
+
+def test_a_path_too_long_for_the_disk_is_a_missing_sheet(tmp_path):
+    folder = write_study(tmp_path)
+    text = CONFIG_TEXT.replace("config/sessions.tsv", "x" * 5000).replace("config/inspection.tsv", "y" * 5000)
+    (folder / "config/config.yaml").write_text(text, encoding="utf-8")
+    assert "missing" in the_problem(folder).cause
 
 
 def test_keys_of_ones_own_are_allowed(tmp_path):
