@@ -21,6 +21,7 @@ Conventions
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -170,6 +171,21 @@ def draw_pools(instruments, takes, shifts, criteria, states, seed: int, draws: i
     return pools
 
 
+def save_pools(pools: list[Pool], path: str | Path) -> None:
+    """Keep the draws: arrays group, instruments, criteria and utilities (D, I, C) per pool, suffixed _0, _1, …
+
+    The group of a pool over all groups is -1.
+    """
+    arrays = {}
+    for number, pool in enumerate(pools):
+        arrays[f"group_{number}"] = np.array(-1 if pool.group is None else pool.group)
+        arrays[f"instruments_{number}"] = np.array(pool.instruments, dtype=str)
+        arrays[f"criteria_{number}"] = np.array(pool.criteria, dtype=str)
+        arrays[f"utilities_{number}"] = pool.utilities.astype(np.float32)
+    Path(path).parent.mkdir(parents=True, exist_ok=True)
+    np.savez_compressed(path, **arrays)
+
+
 def pools_for(priorities: Mapping[str, float], pools: list[Pool], criteria: pd.DataFrame) -> list[Pool]:
     """The pools that a set of weights is ranked in: each group, or all together when no criterion needs the chain."""
     chain = set(criteria.loc[criteria["chain_dependent"] == "yes", "criterion"])
@@ -193,8 +209,8 @@ def rank_tables(
     failed: set[str],
     states: Mapping[str, str],
     seed: int,
-) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """The tables ranking, rank_probabilities and sensitivity.
+) -> dict[str, pd.DataFrame]:
+    """The tables ranking, rank_probabilities and sensitivity, by name.
 
     `gates`: text of the gate column per instrument; `failed`: the instruments that failed a must-pass.
     """
@@ -211,10 +227,10 @@ def rank_tables(
             probabilities.append(_probabilities(name, pool, shares))
             sensitivity.append(_sensitivity(name, pool, weights, out, seed))
     found = {"ranking": ranking, "rank_probabilities": probabilities, "sensitivity": sensitivity}
-    return tuple(
-        pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=column_names(table))
-        for table, tables in found.items()
-    )
+    return {
+        table: pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=column_names(table))
+        for table, parts in found.items()
+    }
 
 
 def _rank_draws(pool: Pool, weights, failed, seed: int) -> tuple[np.ndarray, np.ndarray]:

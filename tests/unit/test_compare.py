@@ -1,11 +1,12 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
+
 from evenbore import compare
 from evenbore.columns import names
 from evenbore.repeatability import Repeatability
 from evenbore.tables import conform
-from scipy import stats
 
 CRITERIA = pd.DataFrame(
     {

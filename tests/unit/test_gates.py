@@ -1,4 +1,5 @@
 import pandas as pd
+
 from evenbore.gates import gate_texts
 
 VALUES = pd.DataFrame(

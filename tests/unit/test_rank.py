@@ -1,11 +1,12 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
+
 from evenbore import rank
 from evenbore.columns import names
 from evenbore.rank import Pool
 from evenbore.tables import conform
-from scipy import stats
 
 CRITERIA = pd.DataFrame(
     {
@@ -44,9 +45,8 @@ def pools_of(table, takes, draws=4000, seed=1):
 def tables_of(pools, priorities, failed=()):
     instruments = sorted({i for pool in pools for i in pool.instruments})
     gates = {i: "failed" if i in failed else "pass" for i in instruments}
-    return rank.rank_tables(
-        pools, priorities, CRITERIA, gates, set(failed), dict.fromkeys(instruments, "as_found"), seed=1
-    )
+    states = dict.fromkeys(instruments, "as_found")
+    return rank.rank_tables(pools, priorities, CRITERIA, gates, set(failed), states, seed=1).values()
 
 
 def p_greater(d, covariance, df, seed):

@@ -1,6 +1,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+
 from evenbore import value
 from evenbore.rank import Pool
 from evenbore.tables import conform

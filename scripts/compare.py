@@ -1,0 +1,50 @@
+"""Compare the instruments: pairs, ranking by priorities, value for money, clusters."""
+
+import pandas as pd
+
+from evenbore.cluster import cluster_table, profile_matrix
+from evenbore.compare import compared_states, in_state, of_criterion, pairs
+from evenbore.gates import gate_texts
+from evenbore.rank import draw_pools, rank_tables, save_pools
+from evenbore.sheets import load_study
+from evenbore.steplog import step_log
+from evenbore.tables import read_table, write_table
+from evenbore.value import value_table
+
+
+def compare_study(
+    study: str, config: str, criteria: str, instruments: str, takes: str, shifts: str, note_profiles: str,
+    tables: dict[str, str], draws: str,
+) -> None:  # fmt: skip
+    sheets = load_study(study, config)
+    settings = sheets.config
+    registry, values = read_table(criteria, "criteria"), read_table(instruments, "instruments")
+    profiles = read_table(note_profiles, "note_profiles")
+    scatter = pd.read_parquet(takes), pd.read_parquet(shifts)
+    states = compared_states(values, settings["states"], settings["compare_state"])
+    compared = in_state(values, states)
+    gates, failed = gate_texts(compared, sheets.inspection, settings["gates"])
+
+    at_base = in_state(profiles[profiles["dynamic"] == settings["base_dynamic"]], states)
+    clusters, reason = cluster_table(profile_matrix(at_base), settings["seed"])
+    print(reason or "The instruments fall into clusters.")
+
+    pools = draw_pools(values, *scatter, registry, states, settings["seed"], settings["draws"])
+    made = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
+    cost = of_criterion(compared, "total_cost").set_index("instrument")["value"]
+    made["value"] = value_table(pools, settings["priorities"], registry, cost, failed)
+    made["pairs"] = pairs(values, *scatter, registry, states)
+    made["clusters"] = clusters
+    for table, path in tables.items():
+        write_table(made[table], table, path)
+    save_pools(pools, draws)
+
+
+if __name__ == "__main__":
+    with step_log(snakemake.log[0]):
+        inputs = (snakemake.input[key] for key in ("criteria", "instruments", "takes", "shifts", "note_profiles"))
+        made = ("pairs", "ranking", "rank_probabilities", "sensitivity", "value", "clusters")
+        compare_study(
+            snakemake.params.study, snakemake.params.config, *inputs,
+            tables={table: snakemake.output[table] for table in made}, draws=snakemake.output.draws,
+        )  # fmt: skip
