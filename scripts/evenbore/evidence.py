@@ -20,6 +20,9 @@ _COMPRESSION = 0.5  # peaks count with their amplitude to this power: weak parti
 _TOP_HZ = 7000.0
 _RANGE_DB = 50.0  # peaks further below the strongest of the frame are ignored
 _BLOCK_FRAMES = 64
+_FLOOR_BINS = 32  # the noise floor is judged over so many bins at a time
+_OVER_FLOOR = 4.5  # a tone's peak stands this far (amplitude) over the lower quartile of its surroundings
+_NOISE_WEIGHT = 0.25  # what other peaks count: enough that noise alone looks like no pitch
 
 
 @dataclass(frozen=True)
@@ -101,15 +104,26 @@ def _peak_histogram(magnitude: np.ndarray, bin_hz: float, bottom_hz: float, n_ce
     index += 1
     before, here, after = (np.log(magnitude[frame, index + k] + 1e-12) for k in (-1, 0, 1))
     shift = 0.5 * (before - after) / (before - 2 * here + after)
+    tonal = np.exp(here) > _OVER_FLOOR * _noise_floor(magnitude)[frame, index // _FLOOR_BINS]
     cell = _cells((index + shift) * bin_hz, bottom_hz)
     inside = (cell >= 0) & (cell < n_cells - 1)
-    frame, cell, weight = frame[inside], cell[inside], np.exp(_COMPRESSION * here[inside])
+    weight = np.exp(_COMPRESSION * here) * np.where(tonal, 1.0, _NOISE_WEIGHT)
+    frame, cell, weight = frame[inside], cell[inside], weight[inside]
     low = cell.astype(int)
     part = (cell - low) * weight
     flat = frame * n_cells + low
     total = len(magnitude) * n_cells
     histogram = np.bincount(flat, weight - part, total) + np.bincount(flat + 1, part, total)
     return histogram.reshape(len(magnitude), n_cells).astype(np.float32)
+
+
+def _noise_floor(magnitude: np.ndarray) -> np.ndarray:
+    """(frames, n) lower quartile of every _FLOOR_BINS bins; the last of them may hold a few bins more."""
+    n = max(1, magnitude.shape[1] // _FLOOR_BINS)
+    parts = magnitude[:, : n * _FLOOR_BINS].reshape(len(magnitude), n, -1)
+    quarter = parts.shape[2] // 4
+    floor = np.partition(parts, quarter, axis=2)[:, :, quarter]
+    return np.concatenate([floor, floor[:, -1:]], axis=1)
 
 
 def _explained(histogram, every, odd, not3, top_cell) -> np.ndarray:

@@ -15,6 +15,7 @@ import numpy as np
 from evenbore.evidence import GRID_CENTS, Evidence
 
 _LIMIT_CENTS = 80.0  # the instrument may sit this far from nominal
+_TYPICAL_CENTS = 20.0  # most instruments sit within about this
 _NOTE_CENTS = 50.0  # and a single note this far from the instrument
 _NEUTRAL = 0.4  # score at which a note and a gap are equally likely
 _GAIN = 6.0  # log-likelihood per unit of score
@@ -57,7 +58,12 @@ def align(evidence: Evidence, midi: np.ndarray, tuning_hz: float) -> Alignment:
     audible = evidence.level_db > evidence.level_db.max() - _RANGE_DB
     score = np.where(audible[:, None], evidence.score, 0)
     offsets = _offsets(score, evidence.grid_midi, nominal)
-    totals = [_search(_note_scores(score, evidence.grid_midi, nominal + o / 100), evidence.hop_s)[0] for o in offsets]
+    # a scale that lost a note fits as well a semitone away: the nearer offset is the likelier one
+    totals = [
+        _search(_note_scores(score, evidence.grid_midi, nominal + o / 100), evidence.hop_s)[0]
+        - 0.5 * (o / _TYPICAL_CENTS) ** 2
+        for o in offsets
+    ]
     offset = offsets[int(np.argmax(totals))]
     notes = _note_scores(score, evidence.grid_midi, nominal + offset / 100)
     total, first, last = _search(notes, evidence.hop_s, trace=True)
