@@ -6,6 +6,7 @@ import pandas as pd
 from evenbore.assess import assess
 from evenbore.criteria import criteria_table
 from evenbore.sheets import load_study
+from evenbore.steplog import step_log
 from evenbore.tables import read_table, write_parquet, write_table
 from evenbore.tuning import tuning_advice
 
@@ -15,16 +16,11 @@ def assess_study(
     criteria: str, instruments: str, advice: str, takes: str, shifts: str,
 ) -> None:  # fmt: skip
     sheets = load_study(study, config)
-    notes = pd.read_parquet(notes_normalised)
+    notes, shifted = pd.read_parquet(notes_normalised), np.load(notes_shifted)
+    measured = read_table(recordings, "recordings")
     assessed = assess(
-        notes,
-        np.load(notes_shifted),
-        read_table(recordings, "recordings"),
-        sheets.instruments,
-        sheets.inspection,
-        sheets.families,
-        sheets.config,
-    )
+        notes, shifted, measured, sheets.instruments, sheets.inspection, sheets.families, sheets.config
+    )  # fmt: skip
     table = criteria_table(sheets.config["just_noticeable"], sheets.config["currency"])
     tuning = tuning_advice(notes, assessed.instruments, sheets.instruments, sheets.families, sheets.config)
     write_table(table, "criteria", criteria)
@@ -35,15 +31,16 @@ def assess_study(
 
 
 if __name__ == "__main__":
-    assess_study(
-        study=snakemake.params.study,
-        config=snakemake.params.config,
-        recordings=snakemake.input.recordings,
-        notes_normalised=snakemake.input.notes_normalised,
-        notes_shifted=snakemake.input.notes_shifted,
-        criteria=snakemake.output.criteria,
-        instruments=snakemake.output.instruments,
-        advice=snakemake.output.tuning_advice,
-        takes=snakemake.output.criteria_takes,
-        shifts=snakemake.output.criteria_shifts,
-    )
+    with step_log(snakemake.log[0]):
+        assess_study(
+            study=snakemake.params.study,
+            config=snakemake.params.config,
+            recordings=snakemake.input.recordings,
+            notes_normalised=snakemake.input.notes_normalised,
+            notes_shifted=snakemake.input.notes_shifted,
+            criteria=snakemake.output.criteria,
+            instruments=snakemake.output.instruments,
+            advice=snakemake.output.tuning_advice,
+            takes=snakemake.output.criteria_takes,
+            shifts=snakemake.output.criteria_shifts,
+        )

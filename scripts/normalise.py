@@ -9,6 +9,7 @@ from evenbore.comparability import comparability
 from evenbore.normalise import normalise
 from evenbore.profiles import band_profiles, note_profiles
 from evenbore.sheets import load_study
+from evenbore.steplog import step_log
 from evenbore.tables import read_table, write_parquet, write_table
 
 
@@ -30,17 +31,18 @@ def normalise_study(
 
 
 if __name__ == "__main__":
-    normalise_study(
-        study=snakemake.params.study,
-        config=snakemake.params.config,
-        recordings=snakemake.input.recordings,
-        notes=snakemake.input.notes,
-        harmonics=snakemake.input.harmonics,
-        bands=snakemake.input.bands,
-        setups=snakemake.output.setups,
-        links=snakemake.output.comparability,
-        note_table=snakemake.output.note_profiles,
-        band_table=snakemake.output.band_profiles,
-        notes_out=snakemake.output.notes_normalised,
-        shifted_out=snakemake.output.notes_shifted,
-    )
+    with step_log(snakemake.log[0]):
+        normalise_study(
+            study=snakemake.params.study,
+            config=snakemake.params.config,
+            recordings=snakemake.input.recordings,
+            notes=snakemake.input.notes,
+            harmonics=snakemake.input.harmonics,
+            bands=snakemake.input.bands,
+            setups=snakemake.output.setups,
+            links=snakemake.output.comparability,
+            note_table=snakemake.output.note_profiles,
+            band_table=snakemake.output.band_profiles,
+            notes_out=snakemake.output.notes_normalised,
+            shifted_out=snakemake.output.notes_shifted,
+        )

@@ -1,7 +1,7 @@
 """Judge every instrument by every criterion: value, 90 % interval, and the reason where there is none.
 
 A criterion is computed for each take; the take is the unit of everything after. Takes are averaged with the
-direction of the scale as a fixed effect. The interval's variance is
+manner of playing (direction of the scale, articulation) as fixed effects. The interval's variance is
 
     s_r² / n + s_s² Σ w² + Σ shift²
 
@@ -19,7 +19,7 @@ from scipy import stats
 from evenbore.comparability import session_groups, usable
 from evenbore.criteria import CRITERIA, Criterion, TakeNotes
 from evenbore.normalise import CHAIN_MEASURES
-from evenbore.repeatability import direction_effects, repeatability
+from evenbore.repeatability import manner_effects, repeatability, session_offsets
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 CONFIDENCE = 0.90
@@ -33,14 +33,18 @@ MEASURED = {
     "attack": "attack_ms",
 }
 ONE_TAKE = "one take: interval from the study's pooled repeatability"
-NO_REPEATS = "no repeat takes in the study: no interval"
+NO_REPEATS = "no repeat takes of this kind in the study: no interval"
 
 
 @dataclass(frozen=True)
 class Assessment:
-    """`instruments`: the table of that name. `takes`: one value per criterion and take (columns instrument state
-    session recording direction criterion value; NaN left out). `shifts`: instrument state criterion component
-    shift, the change of a value along each independent direction of the set-ups' error (one standard error)."""
+    """What `assess` finds.
+
+    `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
+    recording direction articulation criterion value; what has no value is left out). `shifts`: instrument state
+    criterion component shift, the change of a value along each independent direction of the error of the set-ups
+    and session offsets (one standard error each).
+    """
 
     instruments: pd.DataFrame
     takes: pd.DataFrame
@@ -64,6 +68,8 @@ def assess(
     takes = prepared_takes(notes, instruments, families)
     values = _take_values(takes, CRITERIA, config["base_dynamic"])
     shifts = _shifts(notes, shifted, values, instruments, families, config["base_dynamic"])
+    values, added = _without_session_offsets(values)
+    shifts = pd.concat([shifts, *added], ignore_index=True)
     owners = _owners(recordings, instruments, config["states"])
     groups = session_groups(recordings)
     rows = []
@@ -71,12 +77,8 @@ def assess(
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
-            rows += _rows(
-                criterion,
-                owners,
-                values[values["criterion"] == criterion.name],
-                None if shifts is None else shifts[shifts["criterion"] == criterion.name],
-            )
+            own_values, own_shifts = (t[t["criterion"] == criterion.name] for t in (values, shifts))
+            rows += _rows(criterion, owners, own_values, own_shifts)
     table = pd.DataFrame(rows)
     owned = (
         usable(recordings)
@@ -138,14 +140,13 @@ def _take_values(takes, criteria, base_dynamic: str) -> pd.DataFrame:
                 rows.append(_value(key, criterion, criterion.function(take)))
     for key, loud, soft in _dynamic_pairs(takes):
         rows += [_value(key, c, c.function(loud, soft)) for c in criteria if c.kind == "dynamics"]
-    columns = ["instrument", "state", "session", "recording", "direction", "criterion", "value"]
+    columns = ["instrument", "state", "session", "recording", "direction", "articulation", "criterion", "value"]
     return pd.DataFrame(rows, columns=columns).dropna(subset="value").reset_index(drop=True)
 
 
 def _value(key: dict, criterion: Criterion, value: float) -> tuple:
-    return (
-        key["instrument"], key["state"], key["session"], key["recording"], key["direction"], criterion.name, value
-    )  # fmt: skip
+    owner = (key[name] for name in ("instrument", "state", "session", "recording", "direction", "articulation"))
+    return (*owner, criterion.name, value)
 
 
 def _dynamic_pairs(takes):
@@ -179,6 +180,25 @@ def _shifts(notes: pd.DataFrame, shifted: np.ndarray, values, instruments, famil
     return pd.concat(parts, ignore_index=True)[[*keys, "component", "shift"]]
 
 
+def _without_session_offsets(values: pd.DataFrame) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+    """Take values less what a session adds, for the criteria it adds to; and the shifts that its error makes."""
+    values, shifts = values.copy(), []
+    for criterion in CRITERIA:
+        rows = values["criterion"] == criterion.name
+        if not criterion.session_offset or not rows.any():
+            continue
+        takes = values[rows]
+        s_r = repeatability(takes).s_r
+        offsets, directions = session_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]), s_r)
+        values.loc[rows, "value"] -= takes["session"].map(offsets)
+        shares = pd.crosstab([takes["instrument"], takes["state"]], takes["session"], normalize="index")
+        if np.isfinite(s_r):
+            moved = -shares @ directions[shares.columns].T
+            long = moved.rename_axis(columns="component").stack().rename("shift").reset_index()
+            shifts.append(long.assign(criterion=criterion.name))
+    return values, shifts
+
+
 def _owners(recordings: pd.DataFrame, instruments: dict, states: list[str]) -> list[tuple[str, str]]:
     """Instruments with the states they were recorded in; the first state for one never recorded."""
     had = recordings.groupby("instrument")["state"].agg(set).to_dict()
@@ -190,7 +210,7 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
     if takes.empty:
         return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
     precision = repeatability(takes)
-    takes = takes.assign(value=takes["value"] - takes["direction"].map(direction_effects(takes)))
+    takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
     by_owner = takes.groupby(["instrument", "state"])
     moved = (shifts["shift"] ** 2).groupby([shifts["instrument"], shifts["state"]]).sum()
     rows = []

@@ -40,7 +40,10 @@ class TakeNotes:
 
 @dataclass(frozen=True)
 class Criterion:
-    """One criterion; `function` takes a TakeNotes (kind "take") or a loud and a soft one (kind "dynamics")."""
+    """One criterion; `function` takes a TakeNotes (kind "take") or a loud and a soft one (kind "dynamics").
+
+    `session_offset`: the session adds the same to every instrument's value, which shared instruments can remove.
+    """
 
     name: str
     unit: str
@@ -51,6 +54,7 @@ class Criterion:
     meaning: str
     source: str
     missing: str
+    session_offset: bool = False
 
 
 def tuning_offset(take: TakeNotes) -> float:
@@ -199,8 +203,9 @@ CRITERIA: tuple[Criterion, ...] = (
         "Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 0.5 to"
         " 1.5 dB, Jesteadt, Wier & Green 1977, J. Acoust. Soc. Am. 61, 169, quoted from memory", _TOO_FEW),
     Criterion("noise", "dB", "lower", True, "take", noise,
-        "median over the notes of the noise between the harmonics relative to the harmonics; the room's noise is"
-        " in it", "Own definition", _TOO_FEW),
+        "median over the notes of the noise between the harmonics relative to the harmonics; what the session adds"
+        " for every instrument (room, reverberation) is removed where shared instruments show it",
+        "Own definition", _TOO_FEW, session_offset=True),
     Criterion("response", "ms", "lower", False, "take", response,
         "median over the notes of tongued takes of the time from 10 % to 90 % of the steady amplitude",
         "Own definition", "no tongued take with usable attacks"),

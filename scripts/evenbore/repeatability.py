@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 CELL = ["instrument", "state", "session"]
+MANNER = ["direction", "articulation"]
 
 
 class Precision(NamedTuple):
@@ -39,9 +40,7 @@ def precision(laboratories: list[np.ndarray]) -> Precision:
     """
     n = np.array([len(results) for results in laboratories])
     means = np.array([np.mean(results) for results in laboratories])
-    within = sum(
-        ((np.asarray(results) - mean) ** 2).sum() for results, mean in zip(laboratories, means, strict=True)
-    )
+    within = sum(((np.asarray(results) - mean) ** 2).sum() for results, mean in zip(laboratories, means, strict=True))
     p, total = len(n), n.sum()
     s_r2 = within / (total - p)
     mean = (n * means).sum() / total
@@ -50,27 +49,48 @@ def precision(laboratories: list[np.ndarray]) -> Precision:
     return Precision(float(mean), s_r2**0.5, s_l2**0.5, (s_r2 + s_l2) ** 0.5)
 
 
-def direction_effects(takes: pd.DataFrame) -> pd.Series:
-    """Effect of each direction (up, down, up-down) on the value, averaging zero over the directions.
+def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
+    """Effect of the manner of playing on each take's value (same index), and how many effects were fitted.
 
-    `takes`: columns CELL, direction, value. Directions are compared within cells only; a direction that no cell
-    shares with another has no known effect and gets 0.
+    `takes`: columns CELL, value, and of MANNER those that there are. Manners are compared within cells only, one
+    additive effect for the whole study; the effects of a column average zero over what it holds. A manner that no
+    cell shares with another has no known effect and gets 0.
     """
-    directions = pd.get_dummies(takes["direction"], dtype=float)
-    within = directions - directions.groupby([takes[key] for key in CELL]).transform("mean")
+    manners = [pd.get_dummies(takes[column].astype(str), dtype=float) for column in MANNER if column in takes]
+    dummies = pd.concat(manners, axis=1).to_numpy()
+    cells = [takes[key] for key in CELL]
+    within = dummies - pd.DataFrame(dummies, takes.index).groupby(cells).transform("mean").to_numpy()
     value = takes["value"] - takes.groupby(CELL)["value"].transform("mean")
-    # the least-norm solution averages zero over directions joined within cells
-    effects, *_ = np.linalg.lstsq(within.to_numpy(), value.to_numpy(float), rcond=1e-9)
-    return pd.Series(effects, index=directions.columns)
+    # the least-norm solution averages zero over the manners joined within cells
+    effects, _, rank, _ = np.linalg.lstsq(within, value.to_numpy(float), rcond=1e-9)
+    return pd.Series(dummies @ effects, index=takes.index), int(rank)
+
+
+def session_offsets(takes: pd.DataFrame, s_r: float) -> tuple[pd.Series, pd.DataFrame]:
+    """What each session adds to every value, from instruments recorded in several, and the error of that.
+
+    `takes`: columns CELL and value. Least squares of value = instrument in its state + session; offsets average
+    zero over the sessions joined by shared instruments and are 0 for a session that nothing joins. The error is
+    given as independent directions of one standard error (components x sessions), for takes that scatter by `s_r`.
+    """
+    dummies = pd.get_dummies(takes["session"], dtype=float)
+    owner = [takes["instrument"], takes["state"]]
+    within = (dummies - dummies.groupby(owner).transform("mean")).to_numpy()
+    value = takes["value"] - takes.groupby(["instrument", "state"])["value"].transform("mean")
+    inverse = np.linalg.pinv(within.T @ within, rcond=1e-9, hermitian=True)
+    offsets = pd.Series(inverse @ within.T @ value.to_numpy(float), index=dummies.columns)
+    eigenvalue, vector = np.linalg.eigh(inverse)
+    used = eigenvalue > 1e-9
+    directions = s_r * np.sqrt(eigenvalue[used])[:, None] * vector.T[used]
+    return offsets, pd.DataFrame(directions, columns=dummies.columns)
 
 
 def repeatability(takes: pd.DataFrame) -> Repeatability:
-    """Pooled repeatability of one criterion from `takes` (columns CELL, direction, value; no NaN)."""
-    adjusted = takes.assign(value=takes["value"] - takes["direction"].map(direction_effects(takes)))
+    """Pooled repeatability of one criterion from `takes` (see `manner_effects`; no NaN)."""
+    effects, n_effects = manner_effects(takes)
+    adjusted = takes.assign(value=takes["value"] - effects)
     cells = adjusted.groupby(CELL)["value"]
-    n_cells = cells.ngroups
-    n_effects = takes.groupby(CELL)["direction"].nunique().max() - 1
-    df = len(takes) - n_cells - n_effects
+    df = len(takes) - cells.ngroups - n_effects
     if df <= 0:
         return Repeatability(np.nan, 0, 0.0, 0)
     s_r2 = float(((adjusted["value"] - cells.transform("mean")) ** 2).sum() / df)

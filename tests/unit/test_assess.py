@@ -6,7 +6,7 @@ from scipy import stats
 from evenbore.assess import NO_REPEATS, ONE_TAKE, assess
 from evenbore.criteria import CRITERIA
 from evenbore.normalise import normalise
-from evenbore.repeatability import direction_effects, repeatability
+from evenbore.repeatability import manner_effects, repeatability, session_offsets
 from evenbore.simulate import study_tables
 from evenbore.tables import conform
 from evenbore.trade.families import load_family
@@ -109,7 +109,7 @@ def test_up_and_down_are_averaged_with_one_effect_of_direction():
     assert row["high"] - row["low"] < 8  # the 8 cents between directions are not scatter
 
 
-def test_direction_effects_and_repeatability_by_hand():
+def test_manner_effects_and_repeatability_by_hand():
     takes = pd.DataFrame(
         {
             "instrument": list("aaaabb"), "state": "x", "session": "s",
@@ -118,16 +118,58 @@ def test_direction_effects_and_repeatability_by_hand():
         }
     )  # fmt: skip
     # a: down - up = 10 with all four takes, b: 10
-    assert direction_effects(takes).to_dict() == pytest.approx({"down": 5.0, "up": -5.0})
+    effects, fitted = manner_effects(takes)
+    assert effects.tolist() == pytest.approx([-5, -5, 5, 5, -5, 5])
+    assert fitted == 1
     # left: a ±1 (four times), b 0; 6 takes - 2 cells - 1 effect = 3
     found = repeatability(takes)
     assert found.df == 3
     assert found.s_r == pytest.approx((4 / 3) ** 0.5)
 
 
+def test_articulation_is_one_more_manner():
+    takes = pd.DataFrame(
+        {
+            "instrument": list("aabb"), "state": "x", "session": "s", "direction": "up",
+            "articulation": ["slurred", "tongued", "slurred", "tongued"], "value": [0.0, 4.0, 10.0, 16.0],
+        }
+    )  # fmt: skip
+    # tongued - slurred: 4 and 6, mean 5
+    assert manner_effects(takes)[0].tolist() == pytest.approx([-2.5, 2.5, -2.5, 2.5])
+    # left ±0.5 in all four; 4 takes - 2 cells - 1 effect = 1
+    assert repeatability(takes).s_r == pytest.approx(1.0)
+
+
+def test_session_offsets_by_hand():
+    # ref: 10 in s1, 16 in s2, two takes each: offsets -3 and +3; s3 stands alone
+    takes = pd.DataFrame(
+        {
+            "instrument": ["ref"] * 4 + ["a", "b"], "state": "x",
+            "session": ["s1", "s1", "s2", "s2", "s1", "s3"], "value": [10.0, 10, 16, 16, 2, 50],
+        }
+    )  # fmt: skip
+    offsets, directions = session_offsets(takes, s_r=2.0)
+    assert offsets.to_dict() == pytest.approx({"s1": -3, "s2": 3, "s3": 0})
+    # each offset is half the difference of two means of two takes: 2 sqrt(1/2 + 1/2) / 2 = 1
+    assert np.sqrt((directions**2).sum()).to_dict() == pytest.approx({"s1": 1, "s2": 1, "s3": 0})
+
+
+def test_a_noisier_room_does_not_make_noisier_instruments():
+    tables = study_tables(
+        {"s1": ["ref", "a"], "s2": ["ref", "b"], "s3": ["c"]}, twins={"b": "a", "c": "a"}, takes=4, seed=9
+    )  # fmt: skip
+    loud = tables["notes"]["session"] == "s2"
+    tables["notes"].loc[loud, "hnr_db"] -= 10
+    found = run(tables)
+    a, b = value(found, "a", "noise"), value(found, "b", "noise")
+    assert a["value"] == pytest.approx(b["value"], abs=1.5)
+    assert a["low"] <= b["value"] <= a["high"]
+    assert a["high"] - a["low"] < 3
+
+
 def test_set_up_errors_widen_chain_dependent_intervals_only():
     found = run(study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, takes=2))
-    assert set(found.shifts["criterion"]) == {"timbre_evenness", "level_evenness"}
+    assert set(found.shifts["criterion"]) == {"timbre_evenness", "level_evenness", "noise"}
     assert (found.shifts.groupby("instrument")["shift"].apply(lambda s: (s**2).sum()) > 0).all()
     assert run(study_tables({"s1": ["a"], "s2": ["b"]}, takes=2)).shifts.empty
 
