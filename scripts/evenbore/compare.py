@@ -111,8 +111,8 @@ def cautious_session_sd(pooled: Repeatability, takes_per_session: float) -> floa
 
     From one or two degrees of freedom it is easily found far too small, or zero, which would pass sessions off as
     instruments. s_s² + s_r²/n is the mean square behind the estimate; here it is divided by the chi-square quantile
-    over df_s instead of by one. The bound is the least with which identical instruments in two, three or five linked
-    sessions differ in fewer than 5 % of simulated studies, whatever the session effect.
+    over df_s instead of by one. Simulated: identical instruments in two, three or five linked sessions with effects of
+    0.5, 1 or 2 s_r had any `differs` in at most 4.4 % of 1500 studies each (7.1 % with the plain estimate).
     """
     noise = pooled.s_r**2 / takes_per_session
     quantile = stats.chi2.ppf(0.4, pooled.df_s) / pooled.df_s

@@ -31,25 +31,22 @@ def mean_weights(priorities: Mapping[str, Mapping[str, float]]) -> dict[str, flo
 
 
 def value_table(pools: list[Pool], priorities, criteria: pd.DataFrame, cost: pd.Series, failed: set[str]):
-    """The value table; `cost`: total cost per instrument, NaN where not known. low, high: 90 % interval."""
+    """The value table of the instruments in `cost` (total cost, NaN where not known).
+
+    Quality is the median over the draws with its 90 % interval, NaN where nothing weighed was measured. Where quality
+    depends on the chain, the front is that of each comparability group.
+    """
     weights = mean_weights(priorities)
-    tables = []
+    table = pd.DataFrame({"total_cost": cost.astype(float), "quality": np.nan, "low": np.nan, "high": np.nan})
+    table["on_front"] = "no"
     for pool in pools_for(weights, pools, criteria):
-        quality = pool.utilities @ weights_of(weights, pool)
-        paid = cost.reindex(pool.instruments).to_numpy(float)
+        shares = weights_of(weights, pool)
+        if not shares.any():
+            continue
+        quality = pool.utilities @ shares
+        table.loc[pool.instruments, ["low", "quality", "high"]] = np.quantile(quality, [0.05, 0.5, 0.95], axis=0).T
+        members = table.loc[pool.instruments]
         allowed = np.array([instrument not in failed for instrument in pool.instruments])
-        front = on_front(paid, np.median(quality, axis=0), allowed)
-        low, high = np.quantile(quality, [0.05, 0.95], axis=0)
-        tables.append(
-            pd.DataFrame(
-                {
-                    "instrument": pool.instruments,
-                    "total_cost": paid,
-                    "quality": np.median(quality, axis=0),
-                    "low": low,
-                    "high": high,
-                    "on_front": np.where(front, "yes", "no"),
-                }
-            )
-        )
-    return pd.concat(tables, ignore_index=True)
+        front = on_front(members["total_cost"].to_numpy(), members["quality"].to_numpy(), allowed)
+        table.loc[pool.instruments, "on_front"] = np.where(front, "yes", "no")
+    return table.rename_axis("instrument").reset_index()

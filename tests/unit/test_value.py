@@ -37,3 +37,16 @@ def test_table():
     # 90 % of a normal lies within 1.645 standard deviations
     assert table["low"][1] == pytest.approx(2 - 1.645 * 0.5, abs=0.05)
     assert table["high"][1] == pytest.approx(2 + 1.645 * 0.5, abs=0.05)
+
+
+def test_an_instrument_never_measured_has_a_cost_and_no_quality():
+    pool = Pool(1, ["x1"], ["intonation_spread"], np.zeros((10, 1, 1)))
+    cost = pd.Series({"x1": 900.0, "x2": 800.0})
+    table = value.value_table([pool], {"one": {"intonation_spread": 1}}, CRITERIA, cost, set()).set_index("instrument")
+    assert table["on_front"].to_dict() == {"x1": "yes", "x2": "no"}
+    assert np.isnan(table["quality"]["x2"]) and table["total_cost"]["x2"] == 800
+
+
+def test_nothing_measured_at_all():
+    table = value.value_table([], {"one": {"intonation_spread": 1}}, CRITERIA, pd.Series({"x1": 900.0}), set())
+    assert table["quality"].isna().all() and list(table["on_front"]) == ["no"]
