@@ -43,6 +43,7 @@ SAYS_NOTHING = frozenset({"scale", "scales", "recording", "recordings", "rec", "
 DATE = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
 TAKE = re.compile(r"(?<![^\W_])(?:take|tk|t)[ _.-]*(\d{1,4})(?!\d)", re.IGNORECASE)
 SESSION = re.compile(r"(?<![^\W_])(?:session|sess|s|evening|day)[ _.-]*\d{1,3}(?![^\W_])", re.IGNORECASE)
+LEADING = re.compile(r"([A-Za-z]\d{1,2})[ _.-]+(.+)")
 LAST_NUMBER = re.compile(r"[ _.(#-]+(\d{1,4})\)?$")
 UP_DOWN = re.compile(r"(?<![^\W_])up[ _.+-]*(?:and[ _.-]*)?down(?![^\W_])", re.IGNORECASE)
 UNWRITABLE = re.compile("[\x00-\x1f\x7f\ud800-\udfff]")  # line breaks and the like, and bytes that are not UTF-8
@@ -181,6 +182,7 @@ def _name_all(guesses: list[_Guess]) -> tuple[dict[str, str], dict[str, str]]:
     Where every folder holds recordings of one name only, folders are instruments; where a folder holds
     several, it is a session of several instruments.
     """
+    _take_leading_sessions(guesses)
     names_in: dict[tuple, set[str]] = defaultdict(set)
     for guess in guesses:
         names_in[tuple(guess.folders)].add(guess.rest.casefold())
@@ -194,6 +196,21 @@ def _name_all(guesses: list[_Guess]) -> tuple[dict[str, str], dict[str, str]]:
         guess.told["session"] = guess.session or " ".join(outer) or guess.day
     return (_ids([guess.told["instrument"] for guess in guesses], "instrument"),
             _ids([guess.told["session"] for guess in guesses], "session"))
+
+
+def _take_leading_sessions(guesses: list[_Guess]) -> None:
+    """Take words such as e1 or r2 in front of all names as sessions, in place, when they cross with the rest.
+
+    They cross when a rest comes with several of them (an instrument recorded again) and one of them with
+    several rests; otherwise the word belongs to the instrument's name.
+    """
+    matches = [LEADING.fullmatch(guess.rest) for guess in guesses]
+    if not all(matches) or any(guess.session for guess in guesses):
+        return
+    pairs = {(match[1].casefold(), match[2].casefold()) for match in matches}
+    if max(len({first for first, _ in pairs}), len({rest for _, rest in pairs})) < len(pairs):
+        for guess, match in zip(guesses, matches, strict=True):
+            guess.session, guess.rest = match[1], match[2]
 
 
 def _ids(names: list[str], kind: str) -> dict[str, str]:

@@ -66,6 +66,15 @@ def test_folders_of_several_instruments_are_sessions(tmp_path):
         ("alto_a", "first_evening"), ("alto_b", "first_evening"), ("alto_a", "second")]
 
 
+def test_a_leading_word_is_a_session_only_where_it_crosses_with_instruments(tmp_path):
+    crossing = ["e1_alto_01_mf.wav", "e1_alto_02_mf.wav", "e2_alto_01_mf.wav"]
+    rows, _, _ = study_of(tmp_path / "a", *crossing)
+    assert {(row["session"], row["instrument"], row["take"]) for row in rows.values()} == {
+        ("e1", "alto_01", 1), ("e1", "alto_02", 1), ("e2", "alto_01", 1)}
+    rows, _, _ = study_of(tmp_path / "b", "a1_oak.wav", "a2_oak.wav", "a3_oak.wav")
+    assert [row["instrument"] for row in rows.values()] == ["a1_oak", "a2_oak", "a3_oak"]
+
+
 def test_the_date_of_a_session_is_written_when_all_its_recordings_agree(tmp_path):
     _, study, _ = study_of(tmp_path, "s1/2024-05-03 a.wav", "s1/2024-05-03 b.wav", "s2/2024-05-04 a.wav", "s2/b.wav")
     assert {key: row["date"] for key, row in study.sessions.items()} == {"s1": "2024-05-03", "s2": None}
