@@ -126,22 +126,46 @@ def _take_values(takes, criteria, base_dynamic: str) -> pd.DataFrame:
     for key, take in takes:
         if key["dynamic"] == base_dynamic:
             base.setdefault((key["instrument"], key["state"]), []).append((key, take))
+    counted = [pair for members in base.values() for pair in _of_common_notes(members)]
     rows = []
-    for members in base.values():
-        fullest = max(take.written.size for _, take in members)
-        members = [(key, take) for key, take in members if take.written.size >= LEAST_SHARE * fullest]
-        # only notes that every take holds: a take that misses a bad note must not look better for it
-        common = set.intersection(*(set(take.written.tolist()) for _, take in members))
-        for key, take in members:
-            take = _only(take, np.array(sorted(common)))
-            for criterion in criteria:
-                if criterion.kind != "take" or (criterion.name == "response" and key["articulation"] != "tongued"):
-                    continue
-                rows.append(_value(key, criterion, criterion.function(take)))
+    for criterion in (c for c in criteria if c.kind == "take"):
+        scatter = 0.0 if criterion.deviations is None else _scatter(criterion, counted)
+        for key, take in counted:
+            if criterion.name != "response" or key["articulation"] == "tongued":
+                value = criterion.function(take)
+                rows.append(_value(key, criterion, np.sqrt(max(0.0, value**2 - scatter)) if scatter else value))
     for key, loud, soft in _dynamic_pairs(takes):
         rows += [_value(key, c, c.function(loud, soft)) for c in criteria if c.kind == "dynamics"]
     columns = ["instrument", "state", "session", "recording", "direction", "articulation", "criterion", "value"]
     return pd.DataFrame(rows, columns=columns).dropna(subset="value").reset_index(drop=True)
+
+
+def _of_common_notes(members: list[tuple[dict, TakeNotes]]) -> list[tuple[dict, TakeNotes]]:
+    """One instrument's takes, cut to the notes that all of them hold; takes of less than half the notes dropped.
+
+    A take that misses a bad note must not look better for it.
+    """
+    fullest = max(take.written.size for _, take in members)
+    kept = [(key, take) for key, take in members if take.written.size >= LEAST_SHARE * fullest]
+    common = np.array(sorted(set.intersection(*(set(take.written.tolist()) for _, take in kept))), int)
+    return [(key, _only(take, common)) for key, take in kept]
+
+
+def _scatter(criterion: Criterion, takes: list[tuple[dict, TakeNotes]]) -> float:
+    """Mean square by which the player's scatter from note to note inflates a criterion; 0 without repeat takes.
+
+    Variance between repeats of each note's deviation, pooled over notes and sets of repeats.
+    """
+    sets: dict[tuple, list[np.ndarray]] = {}
+    for key, take in takes:
+        same = tuple(key[k] for k in ("instrument", "state", "session", "direction", "articulation"))
+        sets.setdefault(same, []).append(criterion.deviations(take))
+    squares, freedom = 0.0, 0
+    for repeats in (np.array(deviations) for deviations in sets.values()):
+        known = repeats[:, np.isfinite(repeats).all(axis=0)]
+        squares += ((known - known.mean(axis=0)) ** 2).sum()
+        freedom += (len(known) - 1) * known.shape[1]
+    return squares / freedom if freedom else 0.0
 
 
 def _value(key: dict, criterion: Criterion, value: float) -> tuple:

@@ -43,6 +43,8 @@ class Criterion:
     """One criterion; `function` takes a TakeNotes (kind "take") or a loud and a soft one (kind "dynamics").
 
     `session_offset`: the session adds the same to every instrument's value, which shared instruments can remove.
+    `deviations`: for a criterion that is a root mean square over notes, the notes' deviations (N,) behind it; the
+    player's own scatter inflates it and is taken out where repeat takes tell its size.
     """
 
     name: str
@@ -55,6 +57,7 @@ class Criterion:
     source: str
     missing: str
     session_offset: bool = False
+    deviations: Callable | None = None
 
 
 def tuning_offset(take: TakeNotes) -> float:
@@ -63,9 +66,8 @@ def tuning_offset(take: TakeNotes) -> float:
 
 
 def intonation_spread(take: TakeNotes) -> float:
-    """Standard deviation (n - 1) of the deviations, cents; the offset drops out."""
-    cents = take.cents[np.isfinite(take.cents)]
-    return float(np.std(cents, ddof=1)) if cents.size >= MIN_NOTES else np.nan
+    """RMS of `intonation`: the standard deviation (n - 1) of the cents."""
+    return _rms(intonation(take))
 
 
 def worst_note_cents(take: TakeNotes) -> float:
@@ -87,13 +89,13 @@ def register_width(take: TakeNotes) -> float:
 
 
 def timbre_evenness(take: TakeNotes) -> float:
-    """RMS of `unevenness` of the brightness, dB."""
-    return _rms(unevenness(take, take.brightness))
+    """RMS of `timbre`, dB."""
+    return _rms(timbre(take))
 
 
 def level_evenness(take: TakeNotes) -> float:
-    """RMS of `unevenness` of the level, dB."""
-    return _rms(unevenness(take, take.level))
+    """RMS of `loudness`, dB."""
+    return _rms(loudness(take))
 
 
 def noise(take: TakeNotes) -> float:
@@ -119,6 +121,22 @@ def dynamic_drift(loud: TakeNotes, soft: TakeNotes) -> float:
 def tone_hold(loud: TakeNotes, soft: TakeNotes) -> float:
     """Median loss of brightness from loud to soft, per 10 dB of median level change, dB."""
     return _per_10_db(loud.brightness - soft.brightness, loud, soft)
+
+
+def intonation(take: TakeNotes) -> np.ndarray:
+    """Cents from the take's mean, widened by sqrt(n / (n - 1)) for the mean that was fitted."""
+    n = np.isfinite(take.cents).sum()
+    return (take.cents - np.nanmean(take.cents)) * np.sqrt(n / (n - 1)) if n > 1 else np.full(take.cents.shape, np.nan)
+
+
+def timbre(take: TakeNotes) -> np.ndarray:
+    """`unevenness` of the brightness, dB."""
+    return unevenness(take, take.brightness)
+
+
+def loudness(take: TakeNotes) -> np.ndarray:
+    """`unevenness` of the level, dB."""
+    return unevenness(take, take.level)
 
 
 def unevenness(take: TakeNotes, values: np.ndarray) -> np.ndarray:
@@ -176,6 +194,7 @@ def _per_10_db(change: np.ndarray, loud: TakeNotes, soft: TakeNotes) -> float:
 _TOO_FEW = f"fewer than {MIN_NOTES} usable notes"
 _TWO_DYNAMICS = "needs takes at the study's softest and loudest dynamic in the same session"
 _SMOOTH = "the curve through its neighbours within 4 semitones in the same register"
+_SCATTER = "the player's own scatter from note to note is taken out where repeat takes show it"
 _DYNAMICS = "Own definition, from loudest and softest takes of the same session paired in take order"
 _JND_PITCH = "just-noticeable difference: 5 cents is just worth noting in direct comparison (common practice)"
 
@@ -185,7 +204,8 @@ CRITERIA: tuple[Criterion, ...] = (
         " or pushing in can mend", _JND_PITCH, _TOO_FEW),
     Criterion("intonation_spread", "cents", "lower", False, "take", intonation_spread,
         "standard deviation over the notes of the deviation from equal temperament; the whole instrument's offset"
-        " drops out", "Just-noticeable difference: common practice, no source", _TOO_FEW),
+        f" drops out; {_SCATTER}", "Just-noticeable difference: common practice, no source", _TOO_FEW,
+        deviations=intonation),
     Criterion("worst_note_cents", "cents", "lower", False, "take", worst_note_cents,
         "largest distance of any note from the instrument's own median deviation; grows a little with the"
         " player's scatter", _JND_PITCH, _TOO_FEW),
@@ -194,14 +214,15 @@ CRITERIA: tuple[Criterion, ...] = (
         " twelfth 1900 cents); above zero: too wide", _JND_PITCH, "fewer than 3 pairs of notes fingered alike"),
     Criterion("timbre_evenness", "dB", "lower", True, "take", timbre_evenness,
         "root mean square over the notes of each note's distance in brightness (brightness_db, set-up removed)"
-        f" from {_SMOOTH}; notes known to be veiled by design left out",
+        f" from {_SMOOTH}; notes known to be veiled by design left out; {_SCATTER}",
         "Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 1 dB as for"
-        " level, no source for brightness", _TOO_FEW),
+        " level, no source for brightness", _TOO_FEW, deviations=timbre),
     Criterion("level_evenness", "dB", "lower", True, "take", level_evenness,
         "root mean square over the notes of each note's distance in level (set-up removed) from"
-        f" {_SMOOTH}; the room's resonances at single notes are still in it",
+        f" {_SMOOTH}; {_SCATTER}, the room's resonances at single notes are still in it",
         "Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 0.5 to"
-        " 1.5 dB, Jesteadt, Wier & Green 1977, J. Acoust. Soc. Am. 61, 169, quoted from memory", _TOO_FEW),
+        " 1.5 dB, Jesteadt, Wier & Green 1977, J. Acoust. Soc. Am. 61, 169, quoted from memory", _TOO_FEW,
+        deviations=loudness),
     Criterion("noise", "dB", "lower", True, "take", noise,
         "median over the notes of the noise between the harmonics relative to the harmonics; what the session adds"
         " for every instrument (room, reverberation) is removed where shared instruments show it",
