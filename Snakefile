@@ -21,8 +21,8 @@ include: "workflow/rules/report.smk"
 
 
 rule all:
+    default_target: True
     input:
         "results/report.html",
         "results/comparison.xlsx",
         "results/provenance.json",
-    default_target: True

@@ -1,16 +1,24 @@
-"""Which library files a step script depends on, directly or through other modules."""
+"""Which files of the library a step script depends on: the modules it imports, directly or not, and their data."""
 
-import re
+import ast
 from functools import cache
 from pathlib import Path
 
-_SCRIPTS = Path(__file__).resolve().parents[1]
-_IMPORT = re.compile(r"^\s*(?:from\s+(evenbore[\w.]*)\s+import\s+([^#\n(]+|\([^)]*\))|import\s+(evenbore[\w.]*))", re.M)
+SCRIPTS = Path(__file__).resolve().parents[1]
+SCHEMAS = SCRIPTS.parent / "workflow" / "schemas"
 
 
 def library_files(script: str) -> list[str]:
-    """Paths of all evenbore modules that `scripts/<script>.py` imports, sorted, forward slashes."""
-    return sorted(path.as_posix() for path in _closure(_SCRIPTS / f"{script}.py"))
+    """Paths of what `scripts/<script>.py` depends on, sorted, forward slashes.
+
+    Beside a module lie its data: files that are not Python, also in folders that are no package, hidden ones
+    left out. What `settings` reads lies with the workflow.
+    """
+    modules = _closure(SCRIPTS / f"{script}.py")
+    files = modules | {file for folder in {module.parent for module in modules} for file in _data(folder)}
+    if SCRIPTS / "evenbore" / "settings.py" in modules:
+        files |= set(SCHEMAS.glob("*.yaml"))
+    return sorted(path.as_posix() for path in files)
 
 
 def _closure(start: Path) -> set[Path]:
@@ -24,12 +32,29 @@ def _closure(start: Path) -> set[Path]:
 
 @cache
 def _imported(path: Path) -> frozenset[Path]:
+    names = set()
+    for node in ast.walk(ast.parse(path.read_bytes())):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.level == 0:
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
     files = set()
-    for package, names, module in _IMPORT.findall(path.read_text(encoding="utf-8")):
-        parts = (package or module).split(".")
-        candidates = [parts[: n + 1] for n in range(len(parts))]
-        candidates += [[*parts, name.split(" as ")[0].strip()] for name in names.strip("()").split(",")]
-        for candidate in candidates:
-            base = _SCRIPTS.joinpath(*candidate)
-            files |= {file for file in (base.with_suffix(".py"), base / "__init__.py") if file.is_file()}
+    for name in names:
+        parts = name.split(".")
+        if parts[0] == "evenbore":
+            bases = [SCRIPTS.joinpath(*parts[: n + 1]) for n in range(len(parts))]
+            files |= {file for base in bases for file in (base.with_suffix(".py"), base / "__init__.py")}
+    return frozenset(file for file in files if file.is_file())
+
+
+@cache
+def _data(folder: Path) -> frozenset[Path]:
+    files = set()
+    for path in folder.iterdir():
+        if path.name == "__pycache__" or path.name.startswith("."):
+            continue
+        if path.is_file() and path.suffix != ".py":
+            files.add(path)
+        elif path.is_dir() and not (path / "__init__.py").exists():
+            files |= _data(path)
     return frozenset(files)

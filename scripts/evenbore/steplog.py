@@ -1,6 +1,7 @@
-"""A step's own log file: what it printed, and in plain words why it stopped."""
+"""A step's own log file: what it printed, and why it stopped."""
 
 import sys
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
@@ -10,7 +11,7 @@ from evenbore.errors import EvenboreError
 
 @contextmanager
 def step_log(path: str | Path) -> Iterator[None]:
-    """Send what the step prints to `path`; an EvenboreError ends the step with its message alone."""
+    """Send what the step prints to `path`, and why it failed: an EvenboreError in plain words, else a traceback."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("w", encoding="utf-8") as log, redirect_stdout(log), redirect_stderr(log):
@@ -19,3 +20,6 @@ def step_log(path: str | Path) -> Iterator[None]:
         except EvenboreError as error:
             print(error, file=log)
             sys.exit(1)
+        except Exception:
+            traceback.print_exc(file=log)
+            raise

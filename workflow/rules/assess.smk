@@ -25,7 +25,7 @@ rule normalise:
     threads: 1
     params:
         study=".",
-        config=CONFIG,
+        config=config_path,
     message:
         "Taking rooms and microphones out"
     script:
@@ -38,7 +38,6 @@ rule assess:
         notes_normalised=rules.normalise.output.notes_normalised,
         notes_shifted=rules.normalise.output.notes_shifted,
         sheets=SHEETS,
-        families=FAMILY_FILES,
         code=library_files("assess"),
     output:
         criteria=f"{TABLES}/criteria.tsv",
@@ -55,7 +54,7 @@ rule assess:
     threads: 1
     params:
         study=".",
-        config=CONFIG,
+        config=config_path,
     message:
         "Assessing every instrument by every criterion"
     script:

@@ -1,4 +1,4 @@
-# What the rules share: the study's sheets, the chunks of recordings, the library modules a step depends on.
+# What the rules share: the study's sheets, the chunks of recordings, the library files a step depends on.
 
 import json
 import sys
@@ -7,16 +7,20 @@ from pathlib import Path
 REPO = Path(workflow.basedir)
 sys.path.insert(0, str(REPO / "scripts"))
 
-from evenbore.dependencies import library_files
+from evenbore import dependencies
 from evenbore.errors import StudyError
 from evenbore.sheets import chunks, load_study
 
 
-
 def here(path):
     """A path as the rules name it: relative to the study where it lies inside, forward slashes."""
-    path = Path(path).absolute()
-    return (path.relative_to(Path.cwd()) if path.is_relative_to(Path.cwd()) else path).as_posix()
+    path, study = Path(path).absolute(), Path.cwd()
+    return (path.relative_to(study) if path.is_relative_to(study) else path).as_posix()
+
+
+def library_files(step):
+    """What the step's script depends on: library modules and their data."""
+    return [here(path) for path in dependencies.library_files(step)]
 
 
 # the last config file given wins: the one on the command line, else the study's own
@@ -27,17 +31,33 @@ try:
 except StudyError as error:
     raise WorkflowError(f"The study has problems that must be mended first:\n{error}")
 
-CHUNKS = {
-    chunk: [
-        row | {key: here(row[key]) for key in ("path", "families_dir") if row[key]}
-        for row in rows
-    ]
-    for chunk, rows in chunks(STUDY).items()
-}
-SHEETS = [here(path) for path in STUDY.files.values()]
+OWN_FAMILIES = sorted(STUDY.families_dir.glob("*.yaml")) if STUDY.families_dir else []
+SHEETS = [here(path) for path in [*STUDY.files.values(), *OWN_FAMILIES]]
 TABLES = "results/tables"
 WORK = "results/work"
-FAMILY_FILES = sorted(path.as_posix() for path in (REPO / "scripts/evenbore/trade/families").glob("*.yaml"))
+
+
+def as_rules_see_it(row):
+    """A row for measuring, with paths as the rules name them.
+
+    Braces in a file's name would be taken for a wildcard: such a file is no input of the rule, its time stamp
+    stands in the row instead.
+    """
+    row = row | {key: here(row[key]) for key in ("path", "families_dir") if row[key]}
+    if "{" in row["path"] and Path(row["path"]).is_file():
+        row["changed_ns"] = Path(row["path"]).stat().st_mtime_ns
+    return row
+
+
+CHUNKS = {
+    chunk: [as_rules_see_it(row) for row in rows]
+    for chunk, rows in chunks(STUDY).items()
+}
+
+
+def config_path(wildcards):
+    """The config's path; a function, because the linter takes a string that is an input as well for a prefix."""
+    return CONFIG
 
 
 wildcard_constraints:
@@ -46,7 +66,8 @@ wildcard_constraints:
 
 def audio_of_chunk(wildcards):
     """The chunk's recordings that are there; a missing one is set aside by the step itself."""
-    return [row["path"] for row in CHUNKS[wildcards.chunk] if Path(row["path"]).is_file()]
+    paths = [row["path"] for row in CHUNKS[wildcards.chunk]]
+    return [path for path in paths if Path(path).is_file() and "{" not in path]
 
 
 def rows_of_chunk(wildcards):

@@ -3,9 +3,10 @@
 
 rule compare:
     input:
+        criteria=rules.assess.output.criteria,
         instruments=rules.assess.output.instruments,
-        criteria_takes=rules.assess.output.criteria_takes,
-        criteria_shifts=rules.assess.output.criteria_shifts,
+        takes=rules.assess.output.criteria_takes,
+        shifts=rules.assess.output.criteria_shifts,
         note_profiles=rules.normalise.output.note_profiles,
         sheets=SHEETS,
         code=library_files("compare"),
@@ -26,7 +27,7 @@ rule compare:
     threads: 1
     params:
         study=".",
-        config=CONFIG,
+        config=config_path,
     message:
         "Comparing the instruments"
     script:

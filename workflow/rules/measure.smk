@@ -5,7 +5,7 @@ rule measure:
     input:
         audio=audio_of_chunk,
         code=library_files("measure"),
-        families=FAMILY_FILES,
+        families=[here(path) for path in OWN_FAMILIES],
     output:
         f"{WORK}/chunks/{{chunk}}.npz",
     log:

@@ -6,7 +6,8 @@ rule provenance:
         sheets=SHEETS,
         benchmarks=expand("results/benchmarks/measure/{chunk}.tsv", chunk=CHUNKS)
         + expand(
-            "results/benchmarks/{step}.tsv", step=["collect", "normalise", "assess", "compare"]
+            "results/benchmarks/{step}.tsv",
+            step=["collect", "normalise", "assess", "compare"],
         ),
         code=library_files("provenance"),
     output:
@@ -18,7 +19,7 @@ rule provenance:
     threads: 1
     params:
         study=".",
-        config=CONFIG,
+        config=config_path,
     message:
         "Noting versions and inputs"
     script:
