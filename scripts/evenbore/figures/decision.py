@@ -1,0 +1,190 @@
+"""Figures to decide by: criteria, rank probabilities, value, pairs. One function per figure, as in `notes`."""
+
+import numpy as np
+import pandas as pd
+import seaborn as sns
+from matplotlib.colors import ListedColormap
+from matplotlib.patches import Patch
+
+from evenbore.figures.style import BLUE, COLOURS, GREY, MARKERS, PALE, NothingToShow, panels
+from evenbore.rank import oriented
+from evenbore.results import Results
+
+PER_ROW = 3
+# verdict as the row's instrument sees it -> (symbol, meaning, colour)
+CELLS = {
+    "better": ("+", "differs, row better", "#7fb7dc"),
+    "worse": ("−", "differs, row worse", "#f0b27f"),
+    "no_audible_difference": ("=", "no audible difference", "#ffffff"),
+    "undecided": ("?", "undecided", "#efefef"),
+    "not_comparable": ("×", "not comparable", "#bdbdbd"),
+}
+
+
+def criteria(results: Results, shown, labels):
+    """One panel per criterion: value and 90 % interval of every instrument, and the just-noticeable step."""
+    rows = results.compared("instruments")
+    rows = rows[rows["instrument"].isin(shown)]
+    known = rows.dropna(subset="value")
+    used = [c for c in results.tables["criteria"].itertuples(index=False) if c.criterion in set(known["criterion"])]
+    if not used:
+        raise NothingToShow("no instrument has a value for any criterion")
+    groups = sorted(known["group"].dropna().unique())
+    figure, grid = panels(len(used), PER_ROW, 0.75 + 0.19 * len(shown))
+    place = {name: i for i, name in enumerate(shown)}
+    for axes, criterion in zip(grid, used, strict=True):
+        own = rows[rows["criterion"] == criterion.criterion]
+        values = own.dropna(subset="value")
+        if pd.notna(criterion.just_noticeable):
+            middle = values["value"].median()
+            axes.axvspan(middle - criterion.just_noticeable, middle + criterion.just_noticeable, color=PALE, lw=0)
+        if criterion.better == "target":
+            axes.axvline(0, color=GREY, lw=0.8)
+        for i, group in enumerate(groups):
+            part = values[values["group"] == group]
+            y = part["instrument"].map(place)
+            colour, marker = COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)]
+            axes.hlines(y, part["low"], part["high"], color=colour, lw=1.4)
+            axes.plot(part["value"], y, ls="", marker=marker, ms=4, color=colour, label=f"group {group}")
+        _unseen(axes, values, own, place)
+        axes.set_yticks(range(len(shown)), [labels[name] for name in shown])
+        axes.set_ylim(len(shown) - 0.5, -0.5)
+        axes.grid(axis="x", color="#eeeeee")
+        if not axes.get_subplotspec().is_first_col():
+            axes.set_yticklabels([])
+        better = {"lower": "← better", "higher": "better →", "target": "better nearest 0"}[criterion.better]
+        axes.set_title(criterion.criterion.replace("_", " "))
+        axes.set_xlabel(f"{criterion.unit} ({better})")
+    if len(groups) > 1:
+        handles, names = grid[0].get_legend_handles_labels()
+        figure.legend(handles, names, loc="outside upper right", ncols=len(groups), frameon=False)
+    return figure
+
+
+def _unseen(axes, values, own, place) -> None:
+    """Mark the instruments without a value, and the values without a group (never recorded: cost only)."""
+    loose = values[values["group"].isna()]
+    axes.plot(loose["value"], loose["instrument"].map(place), ls="", marker="o", ms=4, color=GREY)
+    for name in set(place) - set(values["instrument"]):
+        axes.annotate("no value", (0.02, place[name]), xycoords=("axes fraction", "data"), size=7, color=GREY,
+                      va="center")  # fmt: skip
+
+
+def rank_probabilities(results: Results, shown, labels):
+    """One panel per priority set and comparability group: probability of every rank."""
+    rows = results.tables["rank_probabilities"]
+    rows = rows[rows["instrument"].isin(shown)]
+    if rows.empty:
+        raise NothingToShow("nothing was ranked")
+    parts = list(rows.groupby(["priorities", rows["group"].fillna(0)], sort=False))
+    several = rows["group"].nunique() > 1
+    size = max(part["instrument"].nunique() for _, part in parts)
+    figure, grid = panels(len(parts), 2, 0.9 + 0.24 * size)
+    for axes, ((priorities, group), part) in zip(grid, parts, strict=True):
+        table = part.pivot(index="instrument", columns="rank", values="probability")
+        table = table.loc[table.mul(table.columns.to_numpy(float), axis=1).sum(axis=1).sort_values().index]
+        percent = 100 * table.to_numpy(float)
+        sns.heatmap(
+            table,
+            ax=axes,
+            cmap="Blues",
+            vmin=0,
+            vmax=1,
+            annot=np.where(percent >= 4.5, np.char.mod("%.0f", percent), ""),
+            fmt="",
+            annot_kws={"size": 7},
+            cbar=False,
+            linewidths=0.5,
+            linecolor="#dddddd",
+            yticklabels=[labels[name] for name in table.index],
+        )
+        axes.tick_params(axis="y", rotation=0)
+        title = priorities.replace("_", " ") + (f", group {group}" if several and group else "")
+        axes.set(title=title, xlabel="rank (1 is best); numbers: probability, %", ylabel="")
+    return figure
+
+
+def value_front(results: Results, shown, labels):
+    """Quality with its interval against total cost; the front of best value."""
+    rows = results.tables["value"].dropna(subset=["total_cost", "quality"])
+    rows = rows[rows["instrument"].isin(shown)]
+    if rows.empty:
+        raise NothingToShow("no instrument has both a price and a quality")
+    group = results.compared("instruments").groupby("instrument")["group"].first()
+    parts = list(rows.groupby(rows["instrument"].map(group)))
+    figure, grid = panels(len(parts), 1, 4.2)
+    for axes, (number, part) in zip(grid, parts, strict=True):
+        on = part["on_front"] == "yes"
+        axes.vlines(part["total_cost"], part["low"], part["high"], color="#b5b5b5", lw=1.2)
+        axes.plot(part["total_cost"][~on], part["quality"][~on], ls="", marker="o", mfc="white", color=GREY, ms=6,
+                  label="not on the front")  # fmt: skip
+        front = part[on].sort_values("total_cost")
+        axes.plot(front["total_cost"], front["quality"], color=BLUE, lw=1, ls="--", drawstyle="steps-post")
+        axes.plot(front["total_cost"], front["quality"], ls="", marker="D", color=BLUE, ms=7,
+                  label="on the front of best value")  # fmt: skip
+        axes.set_xlabel(f"total cost, {results.study.config['currency']}")
+        axes.set_ylabel("quality, just-noticeable steps\n(90 % interval)")
+        axes.grid(color="#eeeeee")
+        axes.margins(0.08)
+        if len(parts) > 1:
+            axes.set_title(f"comparability group {number}")
+        axes.legend(frameon=False, loc="lower right", bbox_to_anchor=(1, 1), ncols=2)
+        place_labels(axes, part["total_cost"], part["quality"], [labels[name] for name in part["instrument"]])
+    return figure
+
+
+def place_labels(axes, x, y, texts: list[str]) -> None:
+    """Write a label beside every point, at the first of several places where it covers no other label or point."""
+    figure = axes.figure
+    figure.draw_without_rendering()
+    renderer = figure.canvas.get_renderer()
+    points = axes.transData.transform(np.column_stack([np.asarray(x, float), np.asarray(y, float)]))
+    taken = []
+    places = [(8, 0, "left", "center"), (-8, 0, "right", "center"), (6, 9, "left", "center"),
+              (6, -9, "left", "center"), (-6, 9, "right", "center"), (-6, -9, "right", "center"),
+              (8, 18, "left", "center"), (8, -18, "left", "center")]  # fmt: skip
+    for xy, text in zip(zip(x, y, strict=True), texts, strict=True):
+        for dx, dy, ha, va in places:
+            note = axes.annotate(text, xy, xytext=(dx, dy), textcoords="offset points", ha=ha, va=va, size=8)
+            box = note.get_window_extent(renderer).expanded(1.02, 1.0)
+            free = not any(box.overlaps(other) for other in taken) and not any(box.contains(*p) for p in points)
+            if free or (dx, dy) == places[-1][:2]:
+                taken.append(box)
+                break
+            note.remove()
+
+
+def pairs(results: Results, shown, labels):
+    """One matrix per criterion: the verdict of every pair, seen from the row's instrument."""
+    rows = results.tables["pairs"]
+    rows = rows[rows["instrument_a"].isin(shown) & rows["instrument_b"].isin(shown)]
+    judged = rows[rows["verdict"] != "not_comparable"]
+    used = [c for c in results.tables["criteria"].itertuples(index=False) if c.criterion in set(judged["criterion"])]
+    if not used:
+        raise NothingToShow("no two instruments could be compared")
+    values = results.compared("instruments").pivot(index="instrument", columns="criterion", values="value")
+    place = {name: i for i, name in enumerate(shown)}
+    kinds = list(CELLS)
+    colours = ListedColormap([colour for _, _, colour in CELLS.values()])
+    figure, grid = panels(len(used), PER_ROW, 0.6 + 2.2 * max(0.35, len(shown) / 12))
+    for axes, criterion in zip(grid, used, strict=True):
+        cells = np.full((len(shown), len(shown)), np.nan)
+        own = oriented(values[criterion.criterion].astype(float), criterion.better)
+        for row in rows[rows["criterion"] == criterion.criterion].itertuples(index=False):
+            for a, b in ((row.instrument_a, row.instrument_b), (row.instrument_b, row.instrument_a)):
+                differs = "better" if own.get(a, np.nan) > own.get(b, np.nan) else "worse"
+                cells[place[a], place[b]] = kinds.index(differs if row.verdict == "differs" else row.verdict)
+        axes.pcolormesh(cells, cmap=colours, vmin=-0.5, vmax=len(kinds) - 0.5, edgecolors="#cccccc", linewidth=0.4)
+        for i, j in zip(*np.nonzero(np.isfinite(cells)), strict=True):
+            axes.text(j + 0.5, i + 0.5, CELLS[kinds[int(cells[i, j])]][0], ha="center", va="center", size=7)
+        axes.set_aspect("equal")
+        axes.invert_yaxis()
+        ticks = np.arange(len(shown)) + 0.5
+        axes.set_xticks(ticks, [labels[name] for name in shown], rotation=90, size=7)
+        axes.set_yticks(ticks, [labels[name] for name in shown], size=7)
+        axes.set_title(criterion.criterion.replace("_", " "))
+        axes.tick_params(length=0)
+    handles = [Patch(facecolor=colour, edgecolor="#999999", label=f"{symbol}  {text}")
+               for symbol, text, colour in CELLS.values()]  # fmt: skip
+    figure.legend(handles=handles, loc="outside upper center", ncols=len(CELLS), frameon=False, handlelength=1.2)
+    return figure

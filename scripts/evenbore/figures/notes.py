@@ -1,0 +1,182 @@
+"""Figures note by note: intonation, evenness, brightness against dynamic. One function per figure.
+
+Each takes the results, the instruments to show and their labels, and returns a Figure or raises NothingToShow.
+"""
+
+import numpy as np
+import pandas as pd
+import seaborn as sns
+
+from evenbore.assess import DYNAMICS
+from evenbore.figures.style import BLUE, GREY, ORANGE, PALE, NothingToShow, panels
+from evenbore.profiles import MEASURES
+from evenbore.results import Results
+from evenbore.trade.pitch import note_to_midi
+
+PER_ROW = 3
+LEAST_PEERS = 3
+
+
+def profile(results: Results, measure: str, shown: list[str]) -> pd.DataFrame:
+    """note_profiles rows of one measure at the base dynamic, with `written` midi; NothingToShow when there are none."""
+    rows = results.compared("note_profiles")
+    dynamic = results.study.config["base_dynamic"]
+    rows = rows[(rows["measure"] == measure) & (rows["dynamic"] == dynamic) & rows["instrument"].isin(shown)]
+    if rows.empty:
+        raise NothingToShow(f"no notes were measured in takes at {dynamic}")
+    return rows.assign(written=[note_to_midi(note) for note in rows["written_note"]])
+
+
+def centred(rows: pd.DataFrame) -> pd.DataFrame:
+    """value, low and high less the instrument's own median over its notes."""
+    middle = rows.groupby("instrument")["value"].transform("median")
+    return rows.assign(**{column: rows[column] - middle for column in ("value", "low", "high")})
+
+
+def intonation_map(results: Results, shown, labels):
+    """Cents from the instrument's own median, instrument by note."""
+    rows = centred(profile(results, "cents", shown))
+    table = rows.pivot_table(index="instrument", columns="written", values="value")
+    table = table.reindex([name for name in shown if name in table.index])
+    columns = rows.drop_duplicates("written").set_index("written")["written_note"]
+    allowed = np.array([results.tolerance_cents(name) for name in table.index])
+    figure, (axes,) = panels(1, 1, 0.9 + 0.27 * len(table))
+    beyond = np.abs(table.to_numpy()) > allowed[:, None]
+    axes.set_facecolor("white")
+    sns.heatmap(
+        table,
+        ax=axes,
+        cmap="PuOr_r",
+        center=0,
+        vmin=-1.5 * allowed.max(),
+        vmax=1.5 * allowed.max(),
+        annot=np.where(beyond, np.char.mod("%+.0f", np.nan_to_num(table.to_numpy())), ""),
+        fmt="",
+        annot_kws={"size": 7},
+        linewidths=0.5,
+        linecolor="white",
+        cbar_kws={"label": "cents from the instrument's own median", "shrink": 0.9, "pad": 0.01},
+        xticklabels=[columns[note] for note in table.columns],
+        yticklabels=[labels[name] for name in table.index],
+    )
+    for row, column in zip(*np.nonzero(table.isna().to_numpy()), strict=True):
+        axes.text(column + 0.5, row + 0.5, "×", ha="center", va="center", color=GREY, size=7)
+    axes.set(xlabel="written note", ylabel="")
+    axes.tick_params(axis="x", rotation=90)
+    axes.tick_params(axis="y", rotation=0)
+    return figure
+
+
+def intonation_by_note(results: Results, shown, labels):
+    """One panel per instrument: cents by note around its own median, with interval and tolerance band."""
+    rows = centred(profile(results, "cents", shown))
+    shown = [name for name in shown if name in set(rows["instrument"])]
+    figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
+    for axes, name in zip(grid, shown, strict=True):
+        own = rows[rows["instrument"] == name].sort_values("written")
+        allowed = results.tolerance_cents(name)
+        axes.axhspan(-allowed, allowed, color=PALE, lw=0)
+        axes.axhline(0, color=GREY, lw=0.8)
+        beyond = own["value"].abs() > allowed
+        axes.vlines(own["written"], own["low"], own["high"], color=BLUE, lw=0.9)
+        axes.plot(own["written"], own["value"], color=BLUE, lw=0.8, marker="o", ms=2.5)
+        axes.plot(own["written"][beyond], own["value"][beyond], ls="", marker="D", ms=5, mfc="none", mec=ORANGE)
+        for row in own[beyond].itertuples(index=False):
+            axes.annotate(row.written_note, (row.written, row.value), xytext=(-7, 0), textcoords="offset points",
+                          size=7, ha="right", va="center")  # fmt: skip
+        axes.set_title(labels[name])
+    name_notes(grid, rows)
+    figure.supxlabel("written note", size=9)
+    figure.supylabel("cents from the instrument's own median", size=9)
+    return figure
+
+
+def evenness_brightness(results: Results, shown, labels):
+    """Brightness by note against the other instruments."""
+    return _against_peers(results, shown, labels, "brightness_db", "brightness: level above 2 kHz over all, dB", False)
+
+
+def evenness_level(results: Results, shown, labels):
+    """Level by note, from the instrument's own median, against the other instruments."""
+    return _against_peers(results, shown, labels, "level_dbfs", "level from the instrument's own median, dB", True)
+
+
+def _against_peers(results: Results, shown, labels, measure: str, axis: str, centre: bool):
+    rows = profile(results, measure, list(results.order))
+    rows = centred(rows) if centre else rows
+    shown = [name for name in shown if name in set(rows["instrument"])]
+    figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
+    for axes, name in zip(grid, shown, strict=True):
+        own = rows[rows["instrument"] == name].sort_values("written")
+        band = peers_band(rows, name)
+        axes.fill_between(band.index, band["low"], band["high"], color=PALE, lw=0)
+        axes.plot(band.index, band["middle"], color=GREY, lw=0.8, ls="--")
+        axes.vlines(own["written"], own["low"], own["high"], color=BLUE, lw=0.9)
+        axes.plot(own["written"], own["value"], color=BLUE, lw=0.8, marker="o", ms=2.5)
+        for note in register_starts(own):
+            axes.axvline(note - 0.5, color=GREY, lw=0.6, ls=":")
+        axes.set_title(labels[name])
+    name_notes(grid, rows)
+    figure.supxlabel("written note", size=9)
+    figure.supylabel(axis, size=9)
+    return figure
+
+
+def peers_band(rows: pd.DataFrame, instrument: str) -> pd.DataFrame:
+    """low, middle, high (10 %, 50 %, 90 % of the other instruments of its group) by written note.
+
+    Notes with fewer than LEAST_PEERS others are left out.
+    """
+    own_group = rows.loc[rows["instrument"] == instrument, "group"].iloc[0]
+    others = rows[(rows["instrument"] != instrument) & (rows["group"] == own_group)]
+    by_note = others.groupby("written")["value"]
+    shares = {"low": 0.1, "middle": 0.5, "high": 0.9}
+    band = pd.DataFrame({name: by_note.quantile(share) for name, share in shares.items()})
+    return band[by_note.count() >= LEAST_PEERS]
+
+
+def register_starts(own: pd.DataFrame) -> list[int]:
+    """Written notes (rising) at which another register begins; `own` sorted by `written`."""
+    register = own["register"].fillna("")
+    return own["written"][(register != register.shift()).to_numpy() & (np.arange(len(own)) > 0)].tolist()
+
+
+def name_notes(grid, rows: pd.DataFrame) -> None:
+    """Write note names along the shared note axis: every C and F, or all when there are few."""
+    names = rows.drop_duplicates("written").set_index("written")["written_note"].sort_index()
+    if len(names) > 12:
+        names = names[[note % 12 in (0, 5) for note in names.index]]
+    for axes in grid:
+        axes.set_xticks(names.index.tolist(), names.tolist())
+
+
+def brightness_dynamic(results: Results, shown, labels):
+    """Brightness against level over the dynamics, each instrument before all others."""
+    rows = results.compared("note_profiles")
+    if "brightness_db" not in MEASURES or rows["dynamic"].nunique() < 2:
+        raise NothingToShow("it needs takes at two or more dynamics")
+    rows = rows[rows["measure"].isin(["brightness_db", "level_dbfs"])]
+    table = rows.pivot_table(index=["instrument", "dynamic"], columns="measure", values="value", aggfunc="median")
+    table = table.dropna().reset_index()
+    table = table.sort_values("dynamic", key=lambda column: column.map(DYNAMICS.index), kind="stable")
+    several = table.groupby("instrument")["dynamic"].transform("size") > 1
+    table = table[several]
+    shown = [name for name in shown if name in set(table["instrument"])]
+    if not shown:
+        raise NothingToShow("no instrument has takes at two or more dynamics")
+    groups = results.compared("note_profiles").groupby("instrument")["group"].first()
+    figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
+    for axes, name in zip(grid, shown, strict=True):
+        for other, line in table.groupby("instrument", sort=False):
+            if other != name and groups[other] == groups[name]:
+                axes.plot(line["level_dbfs"], line["brightness_db"], color="#c9c9c9", lw=0.8)
+        own = table[table["instrument"] == name]
+        axes.plot(own["level_dbfs"], own["brightness_db"], color=BLUE, lw=1.2, marker="o", ms=4)
+        for row in own.itertuples(index=False):
+            axes.annotate(row.dynamic, (row.level_dbfs, row.brightness_db), xytext=(0, 5), size=8,
+                          textcoords="offset points", ha="center", style="italic", weight="bold")  # fmt: skip
+        axes.set_title(labels[name])
+        axes.margins(y=0.2)
+    figure.supxlabel("level (median over notes, set-up removed), dB re full scale", size=9)
+    figure.supylabel("brightness: level above 2 kHz over all, dB", size=9)
+    return figure

@@ -1,0 +1,110 @@
+"""How figures look and are saved: the same bytes from the same data, nothing told by colour alone."""
+
+import math
+import unicodedata
+from pathlib import Path
+
+import numpy as np
+from matplotlib import font_manager
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+WIDTH_IN = 9.0
+# Okabe & Ito 2008, "Color Universal Design": told apart with every common kind of colour blindness
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
+MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+BLUE, ORANGE, GREY, PALE = "#0072B2", "#D55E00", "#6b6b6b", "#e4e4e4"
+# Fonts for scripts that DejaVu Sans lacks; used where a machine has them
+MORE_FONTS = (
+    "Noto Sans CJK SC", "Noto Sans CJK JP", "Hiragino Sans", "PingFang SC", "Microsoft YaHei", "Yu Gothic",
+    "Malgun Gothic", "WenQuanYi Zen Hei", "Nirmala UI", "Noto Sans Devanagari", "Noto Sans Thai",
+)  # fmt: skip
+LONGEST_LABEL = 22
+
+
+class NothingToShow(Exception):
+    """The data of a figure are missing; the message is the reason in plain words."""
+
+
+def fonts() -> list[str]:
+    """DejaVu Sans, which comes with matplotlib, and what else of MORE_FONTS is installed."""
+    installed = {font.name for font in font_manager.fontManager.ttflist}
+    return ["DejaVu Sans", *(name for name in MORE_FONTS if name in installed)]
+
+
+def settings(name: str) -> dict:
+    """Matplotlib settings for one figure; `name` seeds the ids inside the SVG."""
+    return {
+        "font.family": fonts(),
+        "font.size": 9,
+        "axes.titlesize": 9,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.axisbelow": True,
+        "figure.constrained_layout.use": True,
+        "text.parse_math": False,  # a label may hold any number of $
+        "svg.hashsalt": name,
+        "svg.fonttype": "none",
+        "savefig.dpi": 150,
+    }
+
+
+def figure_labels(labels: dict[str, str]) -> dict[str, str]:
+    """Labels that can be drawn: one line, shortened, without control characters.
+
+    The instrument's id stands for a label with characters that no font at hand has; labels that have become
+    alike get their id added.
+    """
+    known = set()
+    for family in fonts():
+        known |= set(font_manager.get_font(font_manager.findfont(family)).get_charmap())
+    drawn = {key: _drawable(key, label, known) for key, label in labels.items()}
+    values = list(drawn.values())
+    return {key: text if values.count(text) == 1 else f"{text} ({key})" for key, text in drawn.items()}
+
+
+def _drawable(key: str, label: str, known: set[int]) -> str:
+    text = "".join(c for c in label if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co", "Cn"))
+    text = " ".join(text.split())
+    if not text or not all(ord(c) in known for c in text):
+        return key
+    return text if len(text) <= LONGEST_LABEL else text[: LONGEST_LABEL - 1] + "…"
+
+
+def panels(count: int, columns: int, height_in: float, **axes) -> tuple[Figure, np.ndarray]:
+    """A figure of `count` panels; returns it and its axes (count,)."""
+    rows = math.ceil(count / columns)
+    figure = _figure(0.5 + height_in * rows)
+    grid = figure.subplots(rows, columns, squeeze=False, **axes).ravel()
+    for unused in grid[count:]:
+        unused.set_axis_off()
+    # the lowest panel of each column keeps its note or frequency names
+    for shown, below in zip(grid[:count], [*grid[columns:count], *[None] * columns], strict=False):
+        if below is None:
+            shown.tick_params(labelbottom=True)
+    return figure, grid[:count]
+
+
+def nothing(reason: str) -> Figure:
+    """A picture that says why there is none."""
+    figure = _figure(1.2)
+    figure.text(0.5, 0.5, f"Nothing to show: {reason}.", ha="center", va="center", wrap=True)
+    return figure
+
+
+def _figure(height_in: float) -> Figure:
+    figure = Figure(figsize=(WIDTH_IN, height_in))
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def save(figure: Figure, path: Path) -> None:
+    """Write `path`.png and `path`.svg, without dates or versions."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    for axes in figure.axes:
+        for text in axes.texts:  # hundreds of them lie inside the axes and only slow the layout down
+            text.set_in_layout(False)
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")  # laid out once, for both files
+    figure.savefig(path.with_suffix(".png"), metadata={"Software": None})
+    figure.savefig(path.with_suffix(".svg"), metadata={"Date": None, "Creator": None})

@@ -1,0 +1,52 @@
+"""The results of a study as figures and report read them: all tables, the sheets, and the order of instruments."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from evenbore.columns import TABLES, names
+from evenbore.compare import compared_states, in_state
+from evenbore.sheets import Study
+from evenbore.tables import conform, read_table
+
+# The Parquet-only tables are too long for a report.
+READ = tuple(table for table in TABLES if table not in ("harmonics", "bands"))
+
+
+@dataclass(frozen=True)
+class Results:
+    """`tables`: name -> frame, empty when the file is not there. `states`: state compared per instrument.
+    `order`: all instruments of the sheet, best first: by mean median rank over the priority sets, the ones
+    that were never ranked last."""
+
+    study: Study
+    tables: dict[str, pd.DataFrame]
+    states: dict[str, str]
+    order: list[str]
+
+    def compared(self, table: str) -> pd.DataFrame:
+        """Rows of a table in each instrument's compared state."""
+        return in_state(self.tables[table], self.states)
+
+    def label(self, instrument: str) -> str:
+        """The instrument's label from the sheet."""
+        return self.study.instruments[instrument]["label"]
+
+    def tolerance_cents(self, instrument: str) -> float:
+        """How far a note of this instrument may lie from the instrument's own offset, from the config, cents."""
+        tolerances = self.study.config["tolerances"]
+        return tolerances[self.study.instruments[instrument].get("grade") or "default"]["note_cents"]
+
+
+def read_results(study: Study, folder: str | Path) -> Results:
+    """Read `results/tables` of a study that `load_study` gave."""
+    tables = {name: _read(Path(folder) / f"{name}.tsv", name) for name in READ}
+    states = compared_states(tables["instruments"], study.config["states"], study.config["compare_state"])
+    rank = tables["ranking"].groupby("instrument")["rank_median"].mean()
+    order = sorted(study.instruments, key=lambda name: rank.get(name, float("inf")))
+    return Results(study, tables, states, order)
+
+
+def _read(path: Path, table: str) -> pd.DataFrame:
+    return read_table(path, table) if path.exists() else conform(pd.DataFrame(columns=names(table)), table)
