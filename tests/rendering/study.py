@@ -8,6 +8,7 @@ import csv
 import hashlib
 import pickle
 import shutil
+import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -73,7 +74,9 @@ def render_plan(plan: Plan, soundfont: Path) -> Take:
     kept = CACHE / f"{plan.recording}-{hashlib.sha256(b''.join(made_from)).hexdigest()[:16]}.pickle"
     if kept.exists():
         return pickle.loads(kept.read_bytes())
-    take = RENDERERS[plan.articulation](soundfont, PROGRAMS[plan.family], midis)
+    take = RENDERERS[plan.articulation](
+        soundfont, PROGRAMS[plan.family], midis, seed=zlib.crc32(plan.recording.encode())
+    )
     CACHE.mkdir(parents=True, exist_ok=True)
     partial = kept.with_suffix(f".{id(take)}")
     partial.write_bytes(pickle.dumps(take))
