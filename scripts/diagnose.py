@@ -1,0 +1,24 @@
+"""Look for what a technician might see to; write the findings."""
+
+import pandas as pd
+
+from evenbore.diagnose import diagnose
+from evenbore.sheets import load_study
+from evenbore.steplog import step_log
+from evenbore.tables import write_table
+
+
+def diagnose_study(study: str, config: str, notes_normalised: str, findings: str) -> None:
+    sheets = load_study(study, config)
+    notes = pd.read_parquet(notes_normalised)
+    write_table(diagnose(notes, sheets.instruments, sheets.families, sheets.config), "findings", findings)
+
+
+if __name__ == "__main__":
+    with step_log(snakemake.log[0]):
+        diagnose_study(
+            study=snakemake.params.study,
+            config=snakemake.params.config,
+            notes_normalised=snakemake.input.notes_normalised,
+            findings=snakemake.output.findings,
+        )

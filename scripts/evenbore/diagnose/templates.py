@@ -1,0 +1,147 @@
+"""What faults look like over a scale: dullness per note, between 0 (clean) and 1, positive = duller.
+
+Notes are WRITTEN midi numbers. A leak at the hole that first opens for note `hole` leaves every note fingered at
+or above it clean. For a note fingered below it, d = 1 - 2^(-(hole - fingered) / 12) is how far up its sounding
+column the leak lies, from the open end. A tube mode m has pressure sin(m q d) there, q = pi/2 for a cylinder closed
+at the reed, pi for an open one; a cone has the harmonic series of an open cylinder and is taken like one (the cut-off
+tip and the mouthpiece in its place ignored). What a mode loses follows the square of its pressure. Upper harmonics
+see a leak at once and keep losing, so their share is held after its first maximum.
+
+ASSUME: the weights of the modes. Two shapes bound what is uncertain: "gradual" puts most weight on the lowest modes,
+"prompt" follows what a tube-and-reed model of a B flat clarinet with a leak of 1.1 mm gives for the energy above
+2 kHz (a model, not measurements of instruments). In the overblown register the effect may be as strong or weaker.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+# weights of the 1st, 2nd, 3rd, 5th and 8th mode of the tube in the first register
+GRADUAL = (0.40, 0.30, 0.30, 0.00, 0.00)
+PROMPT = (0.30, 0.15, 0.10, 0.10, 0.35)
+MODE_NUMBERS = (1, 2, 3, 5, 8)
+# share of the overblown register's own lowest mode, not held; the rest goes with three times that mode
+LOWEST_SHARE = {"gradual": 0.75, "prompt": 0.5}
+UPPER_STRENGTH = (1.0, 0.6)
+MIN_RUN = 4  # notes a run needs
+
+
+@dataclass(frozen=True)
+class Template:
+    """One alternative: `kind` leak, step, run, vent, fingering or note; `shape` (N,); `place`: the hole's note for a
+    leak, the highest fingered note for a step, the vent's or register's name, else None; `first`, `last`: indices of
+    the lowest and highest note concerned."""
+
+    kind: str
+    shape: np.ndarray
+    place: object
+    first: int
+    last: int
+
+
+def columns(family, written: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Fingered first-register note and tube mode (1, or 3 and 2 when overblown) of notes; mode 0: neither of both."""
+    lows = [register.low for register in family.registers if register.overblown]
+    first_overblown = min(lows, default=np.inf)
+    fingered, mode = written.copy(), np.zeros(len(written), int)
+    for i, note in enumerate(written):
+        register = family.register_of(int(note))
+        if register is None:
+            continue
+        if register.overblown:
+            fingered[i], mode[i] = note - family.overblow, 3 if family.bore == "cylinder_closed" else 2
+        elif note < first_overblown:
+            mode[i] = 1
+    return fingered, mode
+
+
+def leak(family, hole: int, fingered: np.ndarray, mode: np.ndarray, shape: str, upper: float) -> np.ndarray:
+    """Dullness (N,) of notes through a leak at the hole that first opens for `hole`; see the module."""
+    d = 1 - 2.0 ** (-np.maximum(hole - fingered, 0) / 12.0)
+    closed = family.bore == "cylinder_closed"
+    quarter = np.pi / 2 if closed else np.pi
+    number = np.array(MODE_NUMBERS)
+    first = held((2 * number - 1 if closed else number)[:, None], quarter, d)
+    weights = np.array(GRADUAL if shape == "gradual" else PROMPT)
+    m, share = (3 if closed else 2), LOWEST_SHARE[shape]
+    second = share * np.sin(m * quarter * d) ** 2 + (1 - share) * held(3 * m, quarter, d)
+    return np.where(mode == 1, weights @ first, np.where(mode > 1, upper * second, 0.0))
+
+
+def held(m, quarter: float, d: np.ndarray) -> np.ndarray:
+    """sin²(m q d), held at 1 after its first maximum."""
+    return np.sin(np.minimum(m * quarter * d, np.pi / 2)) ** 2
+
+
+def templates(family, written: np.ndarray) -> list[Template]:
+    """All alternatives to "nothing" for a scale of `written` notes (N,), ascending."""
+    fingered, mode = columns(family, written)
+    return [
+        *_leaks(family, fingered, mode),
+        *_steps(family, fingered, mode),
+        *_vents(family, written, mode),
+        *_runs(family, written),
+        *_fingerings(fingered, mode),
+        *(Template("note", np.eye(len(written))[i], None, i, i) for i in range(len(written))),
+    ]
+
+
+def _leaks(family, fingered, mode):
+    out = []
+    for hole in family.holes:
+        below = np.flatnonzero((mode == 1) & (fingered < hole.first_open_for))
+        if len(below) < MIN_RUN:
+            continue
+        for shape in LOWEST_SHARE:
+            for upper in UPPER_STRENGTH:
+                curve = leak(family, hole.first_open_for, fingered, mode, shape, upper)
+                out.append(Template("leak", curve, hole.first_open_for, below[0], below[-1]))
+    return out
+
+
+def _steps(family, fingered, mode):
+    """Everything fingered at or below a note equally dull in both registers: a key out of regulation."""
+    out = []
+    for hole in family.holes:
+        low = (mode > 0) & (fingered < hole.first_open_for)
+        first_register = np.flatnonzero(low & (mode == 1))
+        if len(first_register) >= MIN_RUN and (~low).sum() >= MIN_RUN:
+            out.append(Template("step", low.astype(float), hole.first_open_for, first_register[0], first_register[-1]))
+    return out
+
+
+def _vents(family, written, mode):
+    groups = {vent.name: (written >= vent.low) & (written <= vent.high) for vent in family.vents}
+    groups["upper register"] = mode > 1
+    groups["lower register"] = mode == 1
+    out, seen = [], set()
+    for name, group in groups.items():
+        index = np.flatnonzero(group)
+        if MIN_RUN <= len(index) <= len(written) - MIN_RUN and group.tobytes() not in seen and family.vents:
+            seen.add(group.tobytes())
+            out.append(Template("vent", group.astype(float), name, index[0], index[-1]))
+    return out
+
+
+def _runs(family, written):
+    """Neighbouring notes of one stretch equally dull, at most half of the scale."""
+    n = len(written)
+    out = []
+    for i in range(n):
+        for j in range(i + MIN_RUN - 1, min(i + n // 2, n)):
+            shape = np.zeros(n)
+            shape[i : j + 1] = 1.0
+            out.append(Template("run", shape, None, i, j))
+    return out
+
+
+def _fingerings(fingered, mode):
+    """One fingering dull in both registers."""
+    out = []
+    for note in np.unique(fingered[mode > 1]):
+        both = np.flatnonzero((fingered == note) & (mode > 0))
+        if len(both) == 2:
+            shape = np.zeros(len(fingered))
+            shape[both] = 1.0
+            out.append(Template("fingering", shape, int(note), both[0], both[1]))
+    return out
