@@ -10,8 +10,7 @@ from evenbore.tables import write_text
 
 def note_provenance(study: str, config: str, sheets: list[str], benchmarks: list[str], path_to_output: str) -> None:
     loaded = load_study(study, config)
-    recordings = {row["recording"]: row["file"] for row in loaded.recordings}
-    record = provenance(loaded.config, sheets, recordings, benchmarks)
+    record = provenance(loaded.config, sheets, loaded.recordings, benchmarks)
     write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", path_to_output)
 
 

@@ -4,13 +4,14 @@ import csv
 import hashlib
 import importlib.metadata
 import platform
+from collections.abc import Iterable
 from pathlib import Path
 
 import evenbore
 
 PACKAGES = (
     "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
-    "matplotlib", "seaborn", "jinja2", "xlsxwriter", "snakemake",
+    "matplotlib", "seaborn", "jinja2", "xlsxwriter", "pyyaml", "jsonschema", "snakemake",
 )  # fmt: skip
 _BLOCK = 1 << 20
 
@@ -27,11 +28,11 @@ def sha256(path: str | Path) -> str | None:
     return digest.hexdigest()
 
 
-def provenance(config: dict, sheets: list[str], recordings: dict[str, str], benchmarks: list[str]) -> dict:
+def provenance(config: dict, sheets: list[str], recordings: Iterable[dict], benchmarks: list[str]) -> dict:
     """The record as a dict ready for JSON.
 
-    `recordings` maps each recording's id to its path; `benchmarks` are Snakemake benchmark files, whose
-    first row gives the seconds of a step.
+    `recordings` are rows of the sheet with `recording`, `file` and `path` (the file as found); `benchmarks` are
+    tables of running times, whose first row gives the seconds (`s`) of a step.
     """
     return {
         "evenbore": evenbore.__version__,
@@ -40,9 +41,7 @@ def provenance(config: dict, sheets: list[str], recordings: dict[str, str], benc
         "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
         "config": config,
         "sheets": {path: sha256(path) for path in sheets},
-        "recordings": {
-            recording: {"file": path, "sha256": sha256(path)} for recording, path in sorted(recordings.items())
-        },
+        "recordings": {row["recording"]: {"file": row["file"], "sha256": sha256(row["path"])} for row in recordings},
         "seconds": {Path(path).stem: _seconds(path) for path in sorted(benchmarks)},
     }
 
