@@ -16,7 +16,7 @@ J. Pharmacokinet. Biopharm. 15, 657 (two one-sided tests = 90 % interval inside 
 Satterthwaite 1946, Biometrics Bull. 2, 110.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -35,6 +35,7 @@ UNLINKED_CHAIN = "recorded in set-ups that no shared instrument links: it would 
 UNLINKED_PLAYER = "recorded in sessions that no shared instrument links: a change in the player is included"
 NO_REPEATS = "no repeat takes in the study: the player's own repeatability is not known"
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
+ONE_SESSION = "the sessions differ too much; recorded in one session, {:.0f} takes of each would probably decide"
 
 
 @dataclass(frozen=True)
@@ -141,7 +142,7 @@ def judge(difference, variance, df, just_noticeable: float) -> pd.DataFrame:
     return pd.DataFrame({"low": low, "high": high, "p": p, "p_adjusted": adjusted, "verdict": verdict})
 
 
-def takes_needed(difference, plan: Design, a, b, factor, just_noticeable: float) -> np.ndarray:
+def takes_needed(plan: Design, difference, a, b, factor, just_noticeable: float) -> np.ndarray:
     """Fewest takes of each instrument that would decide each pair with 80 % power; NaN when takes cannot.
 
     ASSUME: the observed differences (P,) and the pooled standard deviations stay as they are, the further
@@ -211,9 +212,14 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
         todo = undecided & ~unknown
         with np.errstate(invalid="ignore", divide="ignore"):
             factor = np.fmax(judged["p_adjusted"] / judged["p"], 1).to_numpy()[todo]
-        needed = takes_needed(difference[todo], plan, a[todo], b[todo], factor, jnd)
+        question = difference[todo], a[todo], b[todo], factor, jnd
+        needed = takes_needed(plan, *question)
+        together = takes_needed(replace(plan, shares=0 * plan.shares, shifts=0 * plan.shifts), *question)
         judged.loc[todo, "takes_needed"] = needed
-        reason[np.flatnonzero(todo)[np.isnan(needed)]] = TOO_MANY
+        reason[todo] = [
+            "" if np.isfinite(apart) else ONE_SESSION.format(n) if np.isfinite(n) else TOO_MANY
+            for apart, n in zip(needed, together, strict=True)
+        ]
     labels = rows.index.to_numpy()
     return judged.assign(
         instrument_a=labels[a],

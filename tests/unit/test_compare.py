@@ -158,7 +158,7 @@ def test_takes_needed_decide_four_times_in_five():
     rng = np.random.default_rng(10)
     known = Repeatability(1.0, 30, 0.0, 0)
     plan = compare.Design(np.full(2, 2.0), np.ones((2, 1)), np.zeros((2, 0)), known)
-    n = int(compare.takes_needed(np.array([1.5]), plan, np.array([0]), np.array([1]), np.array([1.0]), 1.0)[0])
+    n = int(compare.takes_needed(plan, np.array([1.5]), np.array([0]), np.array([1]), np.array([1.0]), 1.0)[0])
     draws = rng.normal(size=(4000, 2, n)) + np.array([[1.5], [0.0]])
     difference = draws.mean(axis=2) @ [1, -1]
     df = 30 + 2 * (n - 2)
@@ -167,6 +167,33 @@ def test_takes_needed_decide_four_times_in_five():
     assert 0.78 < (p <= 0.05).mean() < 0.86
     fewer = rng.normal(1.5, np.sqrt(2 / (n - 1)), 4000) / np.sqrt(2 / (n - 1))
     assert (np.abs(fewer) > stats.t.isf(0.025, df)).mean() < 0.80
+
+
+def test_sessions_that_hide_a_difference_are_named():
+    # Two sessions two apart, known from x1: more takes there cannot settle a difference of 3 between x2 and x3.
+    rng = np.random.default_rng(15)
+    takes = pd.concat(
+        [
+            make_takes(rng, [0.0, 0.0], 4, sd=0.5),
+            make_takes(rng, [2.0, 9.0, 5.0], 4, sd=0.5, session=lambda i, k: "s2").query("instrument != 'x2'"),
+        ]
+    )
+    row = study_pairs(takes).set_index(["instrument_a", "instrument_b"]).loc[("x2", "x3")]
+    assert row["verdict"] == "undecided" and np.isnan(row["takes_needed"])
+    assert row["reason"].startswith("the sessions differ too much; recorded in one session, 2 takes")
+
+
+def test_intervals_cover_the_truth_nine_times_in_ten():
+    rng = np.random.default_rng(16)
+    covered = []
+    for _ in range(60):
+        truth = rng.normal(0, 2.0, 8)
+        table = study_pairs(make_takes(rng, truth, 3))
+        true = (
+            truth[table["instrument_a"].str[1:].astype(int) - 1] - truth[table["instrument_b"].str[1:].astype(int) - 1]
+        )
+        covered.append(((table["low"] <= true) & (true <= table["high"])).mean())
+    assert 0.86 <= np.mean(covered) <= 0.94
 
 
 def test_identical_instruments_in_linked_sessions_rarely_differ():
