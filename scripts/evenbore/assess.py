@@ -32,6 +32,7 @@ MEASURED = {
     "hnr": "hnr_db",
     "attack": "attack_ms",
 }
+NO_RECORDING = "no usable recording"
 ONE_TAKE = "one take: interval from the study's pooled repeatability"
 NO_REPEATS = "no repeat takes of this kind in the study: no interval"
 
@@ -87,6 +88,8 @@ def assess(
         .map(groups)
     )
     table["group"] = [owned.get(key) for key in zip(table["instrument"], table["state"], strict=True)]
+    unheard = table["group"].isna() & (table["criterion"] != "total_cost")
+    table.loc[unheard, "reason"] = NO_RECORDING
     return Assessment(table, values, shifts)
 
 

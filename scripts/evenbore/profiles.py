@@ -82,8 +82,8 @@ def band_profiles(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
     shifts = _band_shifts(normalised)
     deviation, cells = [], takes.groupby(REPEAT).indices
     for rows in cells.values():
-        if len(rows) > 1:
-            shared = np.isfinite(level[rows]).all(axis=0)
+        shared = np.isfinite(level[rows]).all(axis=0)
+        if len(rows) > 1 and shared.any():
             centred = np.where(shared, level[rows] - level[rows][:, shared].mean(axis=1, keepdims=True), np.nan)
             deviation.append((centred - centred.mean(axis=0), len(rows) - 1))
     s_r2 = np.full(BAND_HZ.size, np.nan)

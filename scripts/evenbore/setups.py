@@ -85,8 +85,8 @@ def estimate_setups(levels: pd.DataFrame, groups: dict[str, int]) -> Setups:
     `level_db`, `above_noise_db`. `groups`: session -> comparability group.
     """
     sessions = tuple(groups)
-    number = np.array([groups[s] for s in sessions])
-    linked = np.array([(number == g).sum() > 1 for g in number])
+    number = np.array([groups[s] for s in sessions], int)
+    linked = np.array([(number == g).sum() > 1 for g in number], bool)
     response = np.where(linked[:, None], np.nan, 0.0) * np.ones(BAND_HZ.size)
     clear = levels[levels["above_noise_db"] >= MIN_ABOVE_NOISE_DB]
     take_covariance = _take_covariance(clear)
@@ -191,9 +191,7 @@ def _fit(rows: pd.DataFrame, sessions: list[str], take_covariance: np.ndarray | 
 
     reached = (abs(design).sum(axis=0) > 0).reshape(s, b)
     # inner bands that no harmonic falls into are bridged, outer ones are not guessed
-    reached = (
-        np.maximum.accumulate(reached, axis=1) & np.maximum.accumulate(reached[:, ::-1], axis=1)[:, ::-1]
-    )
+    reached = np.maximum.accumulate(reached, axis=1) & np.maximum.accumulate(reached[:, ::-1], axis=1)[:, ::-1]
     if take_covariance is None:
         return solution.reshape(s, b), None, reached
 

@@ -205,7 +205,7 @@ def test_an_instrument_set_aside_everywhere_is_listed_with_reasons():
     found = run(tables)
     row = value(found, "b", "tuning_offset")
     assert np.isnan(row["value"])
-    assert row["reason"]
+    assert row["reason"] == "no usable recording"
 
 
 def test_the_players_scatter_is_taken_out_of_the_spread_by_hand():

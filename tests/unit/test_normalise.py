@@ -4,24 +4,17 @@ import pytest
 
 from evenbore.comparability import session_groups
 from evenbore.normalise import brightness_db, normalise
-from evenbore.profiles import band_profiles, note_profiles
 from evenbore.setups import BAND_HZ, estimate_setups
 from evenbore.simulate import study_tables
 from evenbore.tables import conform
-from evenbore.trade.families import load_family
 
 QUIET = {"cents": 0, "note_cents": 0, "level_db": 0, "tilt_db": 0, "harmonic_db": 0, "attack": 0}
-FAMILIES = {"saxophone_alto": load_family("saxophone_alto")}
 
 
 def steep(frequency_hz):
     """A phone: -12 dB of gain, 6 dB per octave lost above 3 kHz and below 300 Hz."""
     f = np.asarray(frequency_hz, float)
     return -12.0 - 10 * np.log10(1 + (f / 3000) ** 2) - 10 * np.log10(1 + (300 / f) ** 2)
-
-
-def sheet(tables):
-    return {row["instrument"]: row for row in tables["instruments"].to_dict("records")}
 
 
 def run(tables):
@@ -138,33 +131,3 @@ def test_brightness_by_hand():
     got = brightness_db(level, frequency)
     assert got[:3] == pytest.approx(expected)
     assert np.isnan(got[3])
-
-
-def test_note_profiles_average_takes_and_state_their_error():
-    tables = study_tables({"s1": ["a", "b"]}, takes=4, directions=("up", "down"), written=(58, 70))
-    profile = conform(note_profiles(run(tables), sheet(tables), FAMILIES), "note_profiles")
-    one = profile[(profile["instrument"] == "a") & (profile["midi"] == 52) & (profile["measure"] == "cents")].iloc[0]
-    notes = tables["notes"]
-    own = notes[(notes["instrument"] == "a") & (notes["midi"] == 52)]
-    assert one["value"] == pytest.approx(own["cents"].mean())
-    assert one["n_takes"] == 8
-    assert one["register"] == "lower"
-    cells = notes.groupby(["instrument", "direction", "midi"])["cents"]
-    s_r = np.sqrt(((notes["cents"] - cells.transform("mean")) ** 2).sum() / (len(notes) - cells.ngroups))
-    assert one["se"] == pytest.approx(s_r / np.sqrt(8))
-    assert "attack_ms" not in set(profile["measure"])  # no tongued take
-
-
-def test_band_profiles_of_twins_agree_through_different_chains():
-    tables = study_tables(
-        {"s1": ["ref", "a"], "s2": ["ref", "b"]}, twins={"b": "a"},
-        chains={"s1": lambda f: np.zeros_like(f), "s2": steep}, noise_floor_db=-120,
-    )  # fmt: skip
-    profile = conform(band_profiles(run(tables), tables["bands"]), "band_profiles")
-    whole = profile[profile["session"].isna()].set_index(["instrument", "band_hz"])
-    assert whole.groupby("instrument")["level_db"].mean().to_numpy() == pytest.approx(0, abs=1e-9)
-    a, b = whole.loc["a"], whole.loc["b"]
-    shared = a.index.intersection(b.index)
-    gap = (a["level_db"] - b["level_db"])[shared]
-    assert len(shared) >= 15
-    assert np.sqrt(((gap - gap.mean()) ** 2).mean()) < 1.0
