@@ -79,7 +79,7 @@ def band_profiles(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
     """
     takes = _band_levels(normalised, bands)
     level, key = takes[range(BAND_HZ.size)].to_numpy(), takes.drop(columns=range(BAND_HZ.size))
-    shifts = _band_shifts(normalised)
+    errors = normalised.setups.errors_db
     deviation, cells = [], takes.groupby(REPEAT).indices
     for rows in cells.values():
         shared = np.isfinite(level[rows]).all(axis=0)
@@ -100,8 +100,8 @@ def band_profiles(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
                 continue
             centred = level[rows][:, keep] - level[rows][:, keep].mean(axis=1, keepdims=True)
             variance = s_r2[keep] / len(rows)
-            if shifts is not None:
-                moved = shifts[:, key["session_number"].to_numpy()[rows]][:, :, keep].mean(axis=1)
+            if errors is not None:
+                moved = errors[:, key["session_number"].to_numpy()[rows]][:, :, keep].mean(axis=1)
                 variance = variance + ((moved - moved.mean(axis=1, keepdims=True)) ** 2).sum(axis=0)
             parts.append(
                 pd.DataFrame(
@@ -142,9 +142,3 @@ def _band_levels(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
     takes = level.where(clear.to_numpy()).reset_index()
     numbers = {name: i for i, name in enumerate(normalised.setups.sessions)}
     return takes.assign(session_number=takes["session"].map(numbers))
-
-
-def _band_shifts(normalised: Normalised) -> np.ndarray | None:
-    """(K, S, B) change of a normalised level along each direction of the set-ups' error."""
-    errors = normalised.setups.errors_db
-    return None if errors is None else -errors
