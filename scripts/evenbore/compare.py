@@ -35,7 +35,7 @@ UNLINKED_CHAIN = "recorded in set-ups that no shared instrument links: it would 
 UNLINKED_PLAYER = "recorded in sessions that no shared instrument links: a change in the player is included"
 NO_REPEATS = "no repeat takes in the study: the player's own repeatability is not known"
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
-ONE_SESSION = "the sessions differ too much; recorded in one session, {:.0f} takes of each would probably decide"
+ONE_SESSION = "the two were recorded in sessions that differ too much: the takes needed are takes in one session"
 
 
 @dataclass(frozen=True)
@@ -215,11 +215,8 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
         question = difference[todo], a[todo], b[todo], factor, jnd
         needed = takes_needed(plan, *question)
         together = takes_needed(replace(plan, shares=0 * plan.shares, shifts=0 * plan.shifts), *question)
-        judged.loc[todo, "takes_needed"] = needed
-        reason[todo] = [
-            "" if np.isfinite(apart) else ONE_SESSION.format(n) if np.isfinite(n) else TOO_MANY
-            for apart, n in zip(needed, together, strict=True)
-        ]
+        judged.loc[todo, "takes_needed"] = np.where(np.isfinite(needed), needed, together)
+        reason[todo] = np.where(np.isfinite(needed), "", np.where(np.isfinite(together), ONE_SESSION, TOO_MANY))
     labels = rows.index.to_numpy()
     return judged.assign(
         instrument_a=labels[a],
