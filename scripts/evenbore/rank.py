@@ -34,7 +34,6 @@ STEPS = {"noise": 1.0, "response": 10.0, "dynamic_drift": 5.0, "tone_hold": 1.0}
 COST_STEP = 0.05  # ASSUME: of the study's median cost
 SATURATION = 5.0
 WEIGHT_CONCENTRATION = 40.0  # ASSUME: a weight of 0.3 is meant to within an SD of 0.07
-TAU_SCALE = 10.0  # ASSUME: half-Cauchy prior of tau, steps; wide against what instruments of a kind differ by
 WEIGHT_CHANGES = (-0.2, -0.1, 0.0, 0.1, 0.2)
 
 
@@ -143,7 +142,9 @@ def draw_pool(instruments, takes, shifts, criteria, states, names, group, seed: 
         else:
             rows = (compare.of_criterion(frame, criterion.criterion) for frame in (takes, shifts))
             covariance, df = _error(compare.design(*rows, states, list(np.array(names)[known])), step)
-            drawn[:, known] = draw_true(value[known], covariance, df, TAU_SCALE * step, rng, draws)
+            # ASSUME: half-Cauchy prior of tau as wide as the errors; flatter ones believe chance differences too much
+            error = np.sqrt(np.trace(covariance) / len(covariance))
+            drawn[:, known] = draw_true(value[known], covariance, df, max(error, 1e-6 * step), rng, draws)
         median = np.median(oriented(value[known], criterion.better)) / step
         columns.append(utilities(oriented(drawn, criterion.better) / step, median, rng))
     stacked = np.stack(columns, axis=2) if columns else np.empty((draws, len(names), 0))

@@ -179,20 +179,24 @@ def test_sensitivity_shows_the_weight_that_changes_the_winner():
     assert by_change[-0.1] == pytest.approx(0.5, abs=0.05)
 
 
-def test_stated_probabilities_come_true():
+@pytest.mark.parametrize("spread", [1.5, 3.0])
+def test_stated_probabilities_come_true(spread):
     # Calibration: over many drawn studies, of the instruments stated first with 0.7 to 0.8, 65 to 85 % are.
+    # The error of a value is 1.15; instruments spread little or much against it.
     rng = np.random.default_rng(14)
     stated, came_true = [], []
     for _ in range(1500):
-        truth = rng.normal(0, 3.0, 6)
+        truth = rng.normal(0, spread, 6)
         df = 6 * 2
         s2 = 4.0 * rng.chisquare(df) / df
         value = truth + rng.normal(0, 2.0 / np.sqrt(3), 6)
-        true = rank.draw_true(value, np.eye(6) * s2 / 3, df, 30.0, rng, 400)
+        true = rank.draw_true(value, np.eye(6) * s2 / 3, df, np.sqrt(s2 / 3), rng, 400)
         stated.append((true.argmax(axis=1)[:, None] == np.arange(6)).mean(axis=0))
         came_true.append(truth.argmax() == np.arange(6))
     stated, came_true = np.concatenate(stated), np.concatenate(came_true)
-    for low, high in ((0.2, 0.4), (0.4, 0.6), (0.7, 0.8), (0.9, 1.0)):
+    between = (stated >= 0.7) & (stated < 0.8)
+    assert between.sum() > 100
+    assert 0.65 <= came_true[between].mean() <= 0.85
+    for low, high in ((0.2, 0.4), (0.4, 0.6), (0.8, 0.9)):
         between = (stated >= low) & (stated < high)
-        assert between.sum() > 50
-        assert came_true[between].mean() == pytest.approx(stated[between].mean(), abs=0.1)
+        assert came_true[between].mean() == pytest.approx(stated[between].mean(), abs=0.08)
