@@ -14,10 +14,14 @@ _HOP_S = 0.003
 _REACH_S = 0.150  # how far around the first estimate an edge is looked for
 _EDGE = 0.1  # 20 dB below the steady amplitude
 _SLUR_GAP_S = 0.06  # a shorter gap between two notes may be a slur
-_DIP = 0.25  # unless the sound of both dips below this share of its steady amplitude
+_DIP = 0.25  # unless the level dips below this share of the weaker note's amplitude
+_DIP_WINDOW_S = 0.015
+_EARLY_S = 0.03
+_SOUNDING = 0.5  # a note has surely begun, or not yet ended, at this share of its steady amplitude
 _TOP_HZ = 6000.0
-_PERIODS = 3.0
-_SHORTEST_S = 0.020
+_GAP_WINDOW = (3.0, 0.020, 0.200)  # periods, least and greatest length in seconds: short, to see an edge
+_SLUR_WINDOW = (8.0, 0.030, 0.090)  # longer, to tell neighbouring notes apart; the middle of a slur stays put
+_SLUR_REACH_S = 0.080
 
 
 @dataclass(frozen=True)
@@ -66,8 +70,9 @@ def refine(signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray) -
     return Edges(onset, offset, slurred, transition)
 
 
-def _size(rate: int, f0_hz: float) -> int:
-    return 1 << int(np.ceil(np.log2(max(_PERIODS / f0_hz, _SHORTEST_S) * rate)))
+def _size(rate: int, f0_hz: float, window: tuple[float, float, float]) -> int:
+    periods, least, greatest = window
+    return 64 * max(1, round(min(max(periods / f0_hz, least), greatest) * rate / 64))
 
 
 def _steady(signal, start_s: float, stop_s: float, size: int) -> np.ndarray:
@@ -83,24 +88,32 @@ def _shares(spectra: np.ndarray, parts: list[np.ndarray]) -> np.ndarray:
 
 def _slur(signal, first_s, last_s, f0_hz, i: int) -> tuple[float, float] | None:
     """Middle and length of the slur into note i; None when there is a gap before it."""
-    if first_s[i] - last_s[i - 1] >= _SLUR_GAP_S:
-        return None
     guess = 0.5 * (last_s[i - 1] + first_s[i])
-    size = _size(signal.rate, min(f0_hz[i - 1], f0_hz[i]))
-    start = max(guess - _REACH_S, 0.5 * (first_s[i - 1] + last_s[i - 1]))
-    stop = min(guess + _REACH_S, 0.5 * (first_s[i] + last_s[i]))
+    if first_s[i] - last_s[i - 1] >= _SLUR_GAP_S or _dips(signal, guess):
+        return None
+    size = _size(signal.rate, min(f0_hz[i - 1], f0_hz[i]), _SLUR_WINDOW)
+    start = max(guess - _SLUR_REACH_S, 0.5 * (first_s[i - 1] + last_s[i - 1]))
+    stop = min(guess + _SLUR_REACH_S, 0.5 * (first_s[i] + last_s[i]))
     spectra = _Spectra(signal, start, stop, size)
     old, new = _shares(
         spectra.values,
         [_steady(signal, first_s[i - 1], last_s[i - 1], size), _steady(signal, first_s[i], last_s[i], size)],
     )
     times = spectra.times
-    if np.min(old + new) < _DIP:
-        return None
     share = new / (old + new + 1e-9)
     middle = _crossing(times, share, 0.5, guess)
     rise = _crossing(times, share, 0.9, middle) - _crossing(times, share, 0.1, middle)
     return middle, max(rise, 0.0)
+
+
+def _dips(signal, guess_s: float) -> bool:
+    """Whether the level falls away between two notes that meet near guess_s."""
+    width = round(_DIP_WINDOW_S * signal.rate)
+    half = round(_SLUR_REACH_S / _DIP_WINDOW_S)
+    x = signal.slice(round(guess_s * signal.rate) - half * width, round(guess_s * signal.rate) + half * width)
+    power = np.mean(x.reshape(-1, width) ** 2, axis=1)
+    k = int(np.argmin(power[half // 2 : -half // 2])) + half // 2
+    return bool(power[k] < _DIP**2 * min(power[:k].max(), power[k + 1 :].max()))
 
 
 def _crossing(times: np.ndarray, values: np.ndarray, level: float, near: float) -> float:
@@ -115,7 +128,7 @@ def _crossing(times: np.ndarray, values: np.ndarray, level: float, near: float) 
 
 def _gap_edge(signal, first_s, last_s, f0_hz, i: int, before: bool) -> float:
     """Onset (before=True) or offset of note i next to a gap."""
-    size = _size(signal.rate, f0_hz[i])
+    size = _size(signal.rate, f0_hz[i], _GAP_WINDOW)
     middle = 0.5 * (first_s[i] + last_s[i])
     neighbour = i - 1 if before else i + 1
     has_neighbour = 0 <= neighbour < len(first_s)
@@ -131,12 +144,19 @@ def _gap_edge(signal, first_s, last_s, f0_hz, i: int, before: bool) -> float:
     if has_neighbour:
         parts.append(_steady(signal, first_s[neighbour], last_s[neighbour], size))
     own = _shares(spectra.values, parts)[0]
-    quiet = np.nonzero(own < _EDGE)[0]
+    times = spectra.times if before else -spectra.times
+    if not before:
+        own = own[::-1]
+        times = times[::-1]
+    return abs(_rise(times, own, first_s[i] if before else -last_s[i]))
+
+
+def _rise(times: np.ndarray, own: np.ndarray, guess: float) -> float:
+    """Time at which `own` last passes _EDGE before it surely sounds; `guess` when it never passes."""
+    sounding = np.nonzero((own >= _SOUNDING) & (times >= guess - _EARLY_S))[0]
+    quiet = np.nonzero(own[: sounding[0]] < _EDGE)[0] if len(sounding) else []
     if len(quiet) == 0:
-        return float(first_s[i] if before else last_s[i])
-    k = quiet[-1] if before else quiet[0]
-    other = min(k + 1, len(own) - 1) if before else max(k - 1, 0)
-    if other == k:
-        return float(spectra.times[k])
-    part = (_EDGE - own[k]) / (own[other] - own[k])
-    return float(spectra.times[k] + part * (spectra.times[other] - spectra.times[k]))
+        return float(guess)
+    k = quiet[-1]
+    part = (_EDGE - own[k]) / (own[k + 1] - own[k])
+    return float(times[k] + part * (times[k + 1] - times[k]))
