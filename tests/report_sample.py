@@ -10,19 +10,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from evenbore import compare, rank, settings
-from evenbore.assess import assess
+from assess import assess_study
+from compare import compare_study
+from evenbore import settings
 from evenbore.columns import TABLES, names
-from evenbore.comparability import comparability
-from evenbore.criteria import criteria_table
-from evenbore.gates import gate_texts
-from evenbore.normalise import normalise
-from evenbore.profiles import note_profiles
-from evenbore.sheets import load_study
 from evenbore.simulate import study_tables
-from evenbore.tables import write_table
-from evenbore.tuning import tuning_advice
-from evenbore.value import value_table
+from evenbore.tables import write_parquet, write_table
+from normalise import normalise_study
 
 LABELS = {
     "ref": "House horn",
@@ -44,51 +38,46 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     )
     recordings = drawn["recordings"]
     write_sheets(folder, recordings, sessions, labels)
-    study = load_study(folder)
-    config = study.config
     recordings = recordings.assign(reverb_s=0.4, hum_db=3.0, lufs=-23.0, channel=1)
     spoilt = recordings["recording"] == recordings["recording"].iloc[-1]
     recordings.loc[spoilt, ["status", "reason"]] = ["set_aside", "it is silent: nothing above <b>-90 dB</b>"]
     recordings.loc[recordings.index[0], ["status", "reason"]] = ["warned", "3 notes clipped"]
-
-    normalised = normalise(recordings, drawn["notes"], drawn["harmonics"])
-    criteria = criteria_table(config["just_noticeable"], config["currency"])
-    assessed = assess(normalised.notes, normalised.shifted, recordings, study.instruments, study.inspection,
-                      study.families, config)  # fmt: skip
-    links = comparability(recordings, normalised.setups.table())
-    states = compare.compared_states(assessed.instruments, config["states"], config["compare_state"])
-    compared = (assessed.instruments, assessed.takes, criteria, links, states)
-    pools = rank.draw_pools(*compared, config["seed"], 500)
-    in_state = compare.in_state(assessed.instruments, states)
-    gates, failed = gate_texts(in_state, study.inspection, config["gates"])
-    ranking, probabilities, sensitivity = rank.rank_tables(
-        pools, config["priorities"], criteria, gates, failed, states, config["seed"]
-    )
-    cost = in_state[in_state["criterion"] == "total_cost"].set_index("instrument")["value"]
-    tables = {
-        "recordings": recordings,
-        "notes": drawn["notes"],
-        "setups": normalised.setups.table(),
-        "comparability": links,
-        "note_profiles": note_profiles(normalised, study.instruments, study.families),
-        "criteria": criteria,
-        "instruments": assessed.instruments,
-        "tuning_advice": tuning_advice(normalised.notes, assessed.instruments, study.instruments, study.families,
-                                       config),  # fmt: skip
-        "pairs": compare.pairs(*compared),
-        "ranking": ranking,
-        "rank_probabilities": probabilities,
-        "sensitivity": sensitivity,
-        "value": value_table(pools, config["priorities"], criteria, cost, failed),
-        "clusters": _clusters(list(labels)),
-        "findings": _findings(list(labels)),
-    }
-    for name, frame in tables.items():
-        write_table(frame.reindex(columns=names(name)), name, folder / "results" / "tables" / f"{name}.tsv")
+    _write(folder, "recordings", recordings)
+    _write(folder, "notes", drawn["notes"])
+    for name in ("notes", "harmonics", "bands"):
+        write_parquet(drawn[name], folder / f"results/tables/{name}.parquet")
+    _run_steps(folder)
+    _write(folder, "clusters", _clusters(list(labels)))
+    _write(folder, "findings", _findings(list(labels)))
     (folder / "results" / "provenance.json").write_text(
         json.dumps({"evenbore": "0.1.0", "made": "2025-03-20", "inputs": {"config/<i>.tsv": "0" * 64}}), "utf-8"
     )
     return folder
+
+
+def _run_steps(folder: Path) -> None:
+    """From measured tables to the comparison, as the workflow does it."""
+    tables, work, config = folder / "results/tables", folder / "results/work", folder / "config/config.yaml"
+    compared = ("pairs", "ranking", "rank_probabilities", "sensitivity", "value", "clusters")
+    normalise_study(
+        folder, config, tables / "recordings.tsv", *(tables / f"{t}.parquet" for t in ("notes", "harmonics", "bands")),
+        *(tables / f"{t}.tsv" for t in ("setups", "comparability", "note_profiles", "band_profiles")),
+        work / "notes.parquet", work / "shifted.npy",
+    )  # fmt: skip
+    assess_study(
+        folder, config, tables / "recordings.tsv", work / "notes.parquet", work / "shifted.npy",
+        *(tables / f"{t}.tsv" for t in ("criteria", "instruments", "tuning_advice")),
+        work / "takes.parquet", work / "shifts.parquet",
+    )  # fmt: skip
+    compare_study(
+        folder, config, tables / "criteria.tsv", tables / "instruments.tsv", work / "takes.parquet",
+        work / "shifts.parquet", tables / "note_profiles.tsv",
+        {table: tables / f"{table}.tsv" for table in compared}, work / "draws.npz",
+    )  # fmt: skip
+
+
+def _write(folder: Path, table: str, frame: pd.DataFrame) -> None:
+    write_table(frame.reindex(columns=names(table)), table, folder / f"results/tables/{table}.tsv")
 
 
 def write_sheets(folder: Path, recordings: pd.DataFrame, sessions, labels) -> None:

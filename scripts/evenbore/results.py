@@ -17,8 +17,8 @@ READ = tuple(table for table in TABLES if table not in ("harmonics", "bands"))
 @dataclass(frozen=True)
 class Results:
     """`tables`: name -> frame, empty when the file is not there. `states`: state compared per instrument.
-    `order`: all instruments of the sheet, best first: by mean median rank over the priority sets, the ones
-    that were never ranked last."""
+    `order`: all instruments of the sheet, best first: by mean median rank over the priority sets, larger
+    comparability groups before smaller ones, the ones that were never ranked last."""
 
     study: Study
     tables: dict[str, pd.DataFrame]
@@ -44,7 +44,9 @@ def read_results(study: Study, folder: str | Path) -> Results:
     tables = {name: _read(Path(folder) / f"{name}.tsv", name) for name in READ}
     states = compared_states(tables["instruments"], study.config["states"], study.config["compare_state"])
     rank = tables["ranking"].groupby("instrument")["rank_median"].mean()
-    order = sorted(study.instruments, key=lambda name: rank.get(name, float("inf")))
+    group = tables["instruments"].groupby("instrument")["group"].first()
+    size = group.map(group.value_counts())
+    order = sorted(study.instruments, key=lambda name: (name not in rank, -size.get(name, 0), rank.get(name, 0)))
     return Results(study, tables, states, order)
 
 

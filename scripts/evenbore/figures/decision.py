@@ -146,6 +146,7 @@ def place_labels(axes, x, y, texts: list[str]) -> None:
     for xy, text in zip(zip(x, y, strict=True), texts, strict=True):
         for dx, dy, ha, va in places:
             note = axes.annotate(text, xy, xytext=(dx, dy), textcoords="offset points", ha=ha, va=va, size=8)
+            note.set_bbox({"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5})
             box = note.get_window_extent(renderer).expanded(1.02, 1.0)
             free = not any(box.overlaps(other) for other in taken) and not any(box.contains(*p) for p in points)
             if free or (dx, dy) == places[-1][:2]:

@@ -8,37 +8,26 @@ import pandas as pd
 import seaborn as sns
 
 from evenbore.assess import DYNAMICS
+from evenbore.curves import centred, peers_band, profile
 from evenbore.figures.style import BLUE, GREY, ORANGE, PALE, NothingToShow, panels
-from evenbore.profiles import MEASURES
 from evenbore.results import Results
-from evenbore.trade.pitch import note_to_midi
 
 PER_ROW = 3
-LEAST_PEERS = 3
 
 
-def profile(results: Results, measure: str, shown: list[str]) -> pd.DataFrame:
-    """note_profiles rows of one measure at the base dynamic, with `written` midi; NothingToShow when there are none."""
-    rows = results.compared("note_profiles")
-    dynamic = results.study.config["base_dynamic"]
-    rows = rows[(rows["measure"] == measure) & (rows["dynamic"] == dynamic) & rows["instrument"].isin(shown)]
+def _profile(results: Results, measure: str) -> pd.DataFrame:
+    rows = profile(results, measure)
     if rows.empty:
-        raise NothingToShow(f"no notes were measured in takes at {dynamic}")
-    return rows.assign(written=[note_to_midi(note) for note in rows["written_note"]])
-
-
-def centred(rows: pd.DataFrame) -> pd.DataFrame:
-    """value, low and high less the instrument's own median over its notes."""
-    middle = rows.groupby("instrument")["value"].transform("median")
-    return rows.assign(**{column: rows[column] - middle for column in ("value", "low", "high")})
+        raise NothingToShow(f"no notes were measured in takes at {results.study.config['base_dynamic']}")
+    return rows
 
 
 def intonation_map(results: Results, shown, labels):
     """Cents from the instrument's own median, instrument by note."""
-    rows = centred(profile(results, "cents", shown))
+    rows = centred(_profile(results, "cents"))
     table = rows.pivot_table(index="instrument", columns="written", values="value")
     table = table.reindex([name for name in shown if name in table.index])
-    columns = rows.drop_duplicates("written").set_index("written")["written_note"]
+    columns = rows[rows["instrument"].isin(shown)].drop_duplicates("written").set_index("written")["written_note"]
     allowed = np.array([results.tolerance_cents(name) for name in table.index])
     figure, (axes,) = panels(1, 1, 0.9 + 0.27 * len(table))
     beyond = np.abs(table.to_numpy()) > allowed[:, None]
@@ -69,11 +58,11 @@ def intonation_map(results: Results, shown, labels):
 
 def intonation_by_note(results: Results, shown, labels):
     """One panel per instrument: cents by note around its own median, with interval and tolerance band."""
-    rows = centred(profile(results, "cents", shown))
+    rows = centred(_profile(results, "cents"))
     shown = [name for name in shown if name in set(rows["instrument"])]
     figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
     for axes, name in zip(grid, shown, strict=True):
-        own = rows[rows["instrument"] == name].sort_values("written")
+        own = rows[rows["instrument"] == name]
         allowed = results.tolerance_cents(name)
         axes.axhspan(-allowed, allowed, color=PALE, lw=0)
         axes.axhline(0, color=GREY, lw=0.8)
@@ -102,12 +91,11 @@ def evenness_level(results: Results, shown, labels):
 
 
 def _against_peers(results: Results, shown, labels, measure: str, axis: str, centre: bool):
-    rows = profile(results, measure, list(results.order))
-    rows = centred(rows) if centre else rows
+    rows = centred(_profile(results, measure)) if centre else _profile(results, measure)
     shown = [name for name in shown if name in set(rows["instrument"])]
     figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
     for axes, name in zip(grid, shown, strict=True):
-        own = rows[rows["instrument"] == name].sort_values("written")
+        own = rows[rows["instrument"] == name]
         band = peers_band(rows, name)
         axes.fill_between(band.index, band["low"], band["high"], color=PALE, lw=0)
         axes.plot(band.index, band["middle"], color=GREY, lw=0.8, ls="--")
@@ -120,19 +108,6 @@ def _against_peers(results: Results, shown, labels, measure: str, axis: str, cen
     figure.supxlabel("written note", size=9)
     figure.supylabel(axis, size=9)
     return figure
-
-
-def peers_band(rows: pd.DataFrame, instrument: str) -> pd.DataFrame:
-    """low, middle, high (10 %, 50 %, 90 % of the other instruments of its group) by written note.
-
-    Notes with fewer than LEAST_PEERS others are left out.
-    """
-    own_group = rows.loc[rows["instrument"] == instrument, "group"].iloc[0]
-    others = rows[(rows["instrument"] != instrument) & (rows["group"] == own_group)]
-    by_note = others.groupby("written")["value"]
-    shares = {"low": 0.1, "middle": 0.5, "high": 0.9}
-    band = pd.DataFrame({name: by_note.quantile(share) for name, share in shares.items()})
-    return band[by_note.count() >= LEAST_PEERS]
 
 
 def register_starts(own: pd.DataFrame) -> list[int]:
@@ -153,7 +128,7 @@ def name_notes(grid, rows: pd.DataFrame) -> None:
 def brightness_dynamic(results: Results, shown, labels):
     """Brightness against level over the dynamics, each instrument before all others."""
     rows = results.compared("note_profiles")
-    if "brightness_db" not in MEASURES or rows["dynamic"].nunique() < 2:
+    if rows["dynamic"].nunique() < 2:
         raise NothingToShow("it needs takes at two or more dynamics")
     rows = rows[rows["measure"].isin(["brightness_db", "level_dbfs"])]
     table = rows.pivot_table(index=["instrument", "dynamic"], columns="measure", values="value", aggfunc="median")

@@ -1,0 +1,236 @@
+"""Build report.html: one file that holds everything and asks the network for nothing."""
+
+import base64
+import hashlib
+import json
+from datetime import date
+from pathlib import Path
+
+import jinja2
+import pandas as pd
+import yaml
+
+from evenbore.columns import TABLES
+from evenbore.curves import centred, peers_band, profile
+from evenbore.figures import FIGURES
+from evenbore.page import charts, words
+from evenbore.results import Results
+
+TEMPLATES = Path(__file__).parent / "templates"
+MEASURES = {
+    "cents": ("Intonation", "cents from its own median"),
+    "brightness_db": ("Evenness of brightness", "level above 2 kHz over all, dB"),
+    "level_dbfs": ("Evenness of level", "dB from its own median"),
+}
+"""Measure -> title and axis of its chart in each instrument's section."""
+
+
+def build_page(results: Results, figures: str | Path, captions: str | Path, provenance: dict) -> str:
+    """The report as HTML. `figures`: folder of the SVGs; `captions`: folder of <figure>.rst."""
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES, encoding="utf-8"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"number": words.number, "percent": words.percent, "plain": words.plain}
+    script = (TEMPLATES / "report.js").read_text("utf-8")
+    study = results.study
+    profiles = {measure: profile(results, measure) for measure in MEASURES}
+    profiles |= {measure: centred(profiles[measure]) for measure in ("cents", "level_dbfs")}
+    return environment.get_template("report.html").render(
+        study=study,
+        config=study.config,
+        label={name: results.label(name) for name in study.instruments},
+        order=results.order,
+        states=results.states,
+        counts=_counts(results),
+        answers=words.answers(results),
+        unranked=words.unranked(results),
+        groups=_groups(results),
+        table=_comparison(results),
+        gates=_gates(results),
+        figures=[_figure(name, Path(figures), Path(captions)) for name in FIGURES],
+        sections=[_instrument(results, name, profiles) for name in results.order],
+        pairs=_pairs(results),
+        verdicts=words.VERDICTS,
+        kinds=words.KINDS,
+        criteria=_records(results.tables["criteria"]),
+        sessions=_sessions(results),
+        session_findings=_records(results.tables["findings"].query("instrument.isna()")),
+        recordings=_records(results.tables["recordings"]),
+        columns=TABLES,
+        settings=yaml.safe_dump(study.config, sort_keys=False, allow_unicode=True),
+        provenance=provenance,
+        made=date.today().isoformat(),
+        style=(TEMPLATES / "report.css").read_text("utf-8"),
+        script=script,
+        script_hash=base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
+    )
+
+
+def _records(frame: pd.DataFrame) -> list[dict]:
+    """Rows as dicts, None for what is missing."""
+    return frame.astype(object).where(frame.notna(), None).to_dict("records")
+
+
+def _counts(results: Results) -> dict:
+    recordings = results.tables["recordings"]
+    return {
+        "instruments": len(results.study.instruments),
+        "recordings": len(recordings),
+        "sessions": len(results.study.sessions),
+        "set_aside": int((recordings["status"] == "set_aside").sum()),
+        "warned": int((recordings["status"] == "warned").sum()),
+    }
+
+
+def _groups(results: Results) -> dict[int, list[str]]:
+    """Instruments by comparability group."""
+    group = results.compared("instruments").groupby("instrument")["group"].first().dropna()
+    return {int(g): [name for name in results.order if group.get(name) == g] for g in sorted(group.unique())}
+
+
+def _gates(results: Results) -> dict[str, str]:
+    """Text of the gate per ranked instrument."""
+    ranking = results.tables["ranking"].drop_duplicates("instrument").set_index("instrument")["gate"]
+    return {name: text.replace("_", " ") for name, text in ranking.items()}
+
+
+def _comparison(results: Results) -> dict:
+    """The comparison table: `columns` (criteria that anybody has) and `cells` by instrument and criterion."""
+    rows = results.compared("instruments")
+    columns, cells = [], {name: {} for name in results.order}
+    for criterion in _records(results.tables["criteria"]):
+        name = criterion["criterion"]
+        own = rows[rows["criterion"] == name]
+        if own["value"].notna().sum() == 0:
+            continue
+        figures = words.decimals((own["high"] - own["low"]) / 2)
+        drawn = charts.bars(own)
+        columns.append(criterion | {"exact": bool((own["high"] == own["low"]).any())})
+        for row in _records(own):
+            value = row["value"]
+            cells[row["instrument"]][name] = {
+                "sort": value,
+                "value": words.number(value, figures),
+                "low": words.number(row["low"], figures),
+                "high": words.number(row["high"], figures),
+                "bar": drawn.get(row["instrument"]),
+                "reason": row["reason"],
+            }
+    shown = {column["criterion"] for column in columns}
+    reasons = rows.dropna(subset="reason").groupby("criterion")["reason"].first()
+    missing = [(c, reasons.get(c, "no recordings")) for c in results.tables["criteria"]["criterion"] if c not in shown]
+    return {"columns": columns, "cells": cells, "missing": missing}
+
+
+def _figure(name: str, figures: Path, captions: Path) -> dict:
+    data = (figures / f"{name}.svg").read_bytes()
+    caption = (captions / f"{name}.rst").read_text("utf-8").strip()
+    return {
+        "name": name,
+        "title": name.replace("_", " "),
+        "src": "data:image/svg+xml;base64," + base64.b64encode(data).decode("ascii"),
+        "caption": " ".join(caption.replace("``", "").split()),
+    }
+
+
+def _instrument(results: Results, name: str, profiles: dict[str, pd.DataFrame]) -> dict:
+    """What the section of one instrument shows."""
+    study, tables = results.study, results.tables
+    own = {table: _records(tables[table][tables[table]["instrument"] == name])
+           for table in ("findings", "tuning_advice", "recordings", "value")}  # fmt: skip
+    return {
+        "name": name,
+        "sheet": study.instruments[name],
+        "family": study.families[study.instruments[name]["family"]].name,
+        "charts": _charts(results, name, profiles),
+        "notes": _note_rows(name, profiles),
+        "advice": [row for row in own["tuning_advice"] if row["state"] == results.states.get(name)],
+        "findings": own["findings"],
+        "recordings": own["recordings"],
+        "value": own["value"][0] if own["value"] else None,
+        "inspection": [row for row in study.inspection if row["instrument"] == name],
+        "impressions": [row for row in study.impressions if row["instrument"] == name],
+    }
+
+
+def _charts(results: Results, name: str, profiles: dict[str, pd.DataFrame]) -> list[charts.NoteChart]:
+    made = []
+    for measure, (title, axis) in MEASURES.items():
+        rows = profiles[measure]
+        own = rows[rows["instrument"] == name]
+        if own.empty:
+            continue
+        if measure == "cents":
+            allowed = results.tolerance_cents(name)
+            band = pd.DataFrame({"low": -allowed, "middle": 0.0, "high": allowed}, index=own["written"])
+            limits = min(-1.2 * allowed, rows["value"].min()), max(1.2 * allowed, rows["value"].max())
+            marked = set(own.loc[own["value"].abs() > allowed, "written"])
+        else:
+            band = peers_band(rows, name)
+            limits = rows[["value", "low"]].min().min(), rows[["value", "high"]].max().max()
+            both = own.set_index("written").join(band, rsuffix="_peers", how="inner")
+            marked = set(both.index[(both["high"] < both["low_peers"]) | (both["low"] > both["high_peers"])])
+        made.append(charts.note_chart(title, axis, own, band, limits, marked))
+    return made
+
+
+def _note_rows(name: str, profiles: dict[str, pd.DataFrame]) -> list[dict]:
+    """Value and interval of each note's MEASURES, as texts."""
+    notes: dict[int, dict] = {}
+    for measure, rows in profiles.items():
+        for row in rows[rows["instrument"] == name].itertuples(index=False):
+            text = words.number(row.value, 1)
+            if pd.notna(row.low):
+                text += f" ({words.number(row.low, 1)} to {words.number(row.high, 1)})"
+            notes.setdefault(row.written, {"note": row.written_note})[measure] = text
+    return [notes[written] for written in sorted(notes)]
+
+
+def _pairs(results: Results) -> str:
+    """The pairs as compact JSON for the page's script; instruments, criteria, verdicts and reasons as indices."""
+    rows = results.tables["pairs"]
+    instruments, criteria, verdicts = results.order, list(dict.fromkeys(rows["criterion"])), list(words.VERDICTS)
+    reasons = list(dict.fromkeys(rows["reason"].dropna()))
+    units = rows.drop_duplicates("criterion").set_index("criterion")["unit"].to_dict()
+
+    def figures(value, digits=4):
+        return None if pd.isna(value) else float(f"{value:.{digits}g}")
+
+    listed = [
+        [instruments.index(r.instrument_a), instruments.index(r.instrument_b), criteria.index(r.criterion),
+         verdicts.index(r.verdict), figures(r.difference), figures(r.low), figures(r.high),
+         figures(r.p_adjusted, 2), None if pd.isna(r.takes_needed) else int(r.takes_needed),
+         -1 if pd.isna(r.reason) else reasons.index(r.reason)]
+        for r in rows.itertuples(index=False)
+    ]  # fmt: skip
+    data = {
+        "instruments": [results.label(name) for name in instruments],
+        "criteria": [[words.plain(name), units[name]] for name in criteria],
+        "verdicts": list(words.VERDICTS.values()),
+        "reasons": reasons,
+        "rows": listed,
+    }
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+    # inside <script> only these could end it
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _sessions(results: Results) -> list[dict]:
+    """Every session of the sheet with its group, link error and instruments."""
+    links = results.tables["comparability"]
+    found = []
+    for session, sheet in results.study.sessions.items():
+        own = links[links["session"] == session]
+        found.append(
+            sheet
+            | {
+                "group": None if own.empty else int(own["group"].iloc[0]),
+                "link_se_db": None if own.empty else own["link_se_db"].iloc[0],
+                "instruments": [(row.instrument, row.links > 0) for row in own.itertuples(index=False)],
+            }
+        )
+    return found

@@ -1,0 +1,136 @@
+"""Results in a musician's words: numbers with sense, verdicts, and the answer for every set of priorities."""
+
+import math
+from dataclasses import dataclass
+
+import pandas as pd
+
+from evenbore.results import Results
+
+VERDICTS = {
+    "differs": "differs",
+    "no_audible_difference": "no audible difference",
+    "undecided": "undecided",
+    "not_comparable": "not comparable",
+}
+KINDS = {
+    "stuffy_run": "run of stuffy notes",
+    "stuffy_note": "stuffy note",
+    "regulation_step": "step between two notes (regulation)",
+    "vent_fault": "register vent",
+    "all_dull": "dull throughout",
+    "intonation_outlier": "note out of tune",
+    "register_shift": "register out of tune",
+    "odd_one_out": "unlike the others",
+    "session_effect": "effect of the session",
+}
+SURE = 0.90
+"""Probability that the first place is among the instruments named."""
+
+
+def number(value: float, decimals: int = 1, sign: bool = False) -> str:
+    """A number with a true minus sign; empty text for a missing one."""
+    if value is None or pd.isna(value):
+        return ""
+    text = f"{value:{'+' if sign else ''}.{decimals}f}"
+    if float(text) == 0:
+        text = text.lstrip("+-")
+    return text.replace("-", "−")
+
+
+def percent(share: float) -> str:
+    """A probability in whole per cent, never 0 or 100 unless it is exactly that."""
+    whole = round(100 * share)
+    if whole == 0 and share > 0:
+        return "under 1 %"
+    if whole == 100 and share < 1:
+        return "over 99 %"
+    return f"{whole} %"
+
+
+def decimals(half_widths: pd.Series) -> int:
+    """Decimals that show two figures of the typical uncertainty, 0 to 2; 1 when it is not known, 0 for none."""
+    typical = half_widths.median()
+    if pd.isna(typical):
+        return 1
+    return 0 if typical == 0 else min(max(1 - math.floor(math.log10(typical)), 0), 2)
+
+
+def plain(name: str) -> str:
+    """A key as words: `worst_note_cents` -> worst note."""
+    words = name.replace("_", " ")
+    return words.removesuffix(" cents")
+
+
+@dataclass(frozen=True)
+class Place:
+    """One instrument's place under one set of priorities."""
+
+    instrument: str
+    p_first: float
+    rank_low: int
+    rank_high: int
+    gate: str
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Who comes first under one set of priorities in one comparability group (None: all together).
+
+    `leaders`: the fewest instruments that hold the first place with probability SURE, likeliest first;
+    `failed`: those that did not pass a must-pass; `uncounted`: weighed criteria that nobody has a value for.
+    """
+
+    priorities: str
+    group: int | None
+    leaders: list[Place]
+    others: list[Place]
+    failed: list[Place]
+    uncounted: list[str]
+
+
+def answers(results: Results) -> list[Answer]:
+    """One answer per priority set and group, in the order of the ranking table."""
+    ranking = results.tables["ranking"]
+    values = results.compared("instruments").dropna(subset="value")
+    config = results.study.config
+    found = []
+    for (priorities, group), part in ranking.groupby(["priorities", ranking["group"].fillna(0)], sort=False):
+        part = part.sort_values("p_first", ascending=False, kind="stable")
+        places = [Place(row.instrument, row.p_first, int(row.rank_low), int(row.rank_high), _gate(row.gate))
+                  for row in part.itertuples(index=False)]  # fmt: skip
+        known = set(values.loc[values["instrument"].isin(part["instrument"]), "criterion"])
+        weighed = [c for c, weight in config["priorities"].get(priorities, {}).items() if weight]
+        before = part["p_first"].cumsum() - part["p_first"]
+        count = max(int((before < SURE - 1e-9).sum()), 1)
+        found.append(
+            Answer(
+                priorities,
+                int(group) or None,
+                places[:count],
+                [place for place in places[count:] if place.p_first > 0],
+                [place for place in places if place.gate],
+                [c for c in weighed if c not in known],
+            )
+        )
+    return found
+
+
+def _gate(text: str) -> str:
+    """What failed, in words; empty for a pass."""
+    parts = [] if pd.isna(text) or text == "pass" else text.split("; ")
+    return "; ".join(part.replace("_", " ") for part in parts if not part.endswith(" not known"))
+
+
+def unranked(results: Results) -> list[tuple[str, str]]:
+    """Instruments of the sheet that no ranking holds, and why."""
+    ranked = set(results.tables["ranking"]["instrument"])
+    recordings = results.tables["recordings"]
+    found = []
+    for name in results.study.instruments:
+        if name not in ranked:
+            own = recordings[recordings["instrument"] == name]
+            aside = (own["status"] == "set_aside").sum()
+            why = "it was not recorded" if own.empty else f"{aside} of its {len(own)} recordings were set aside"
+            found.append((name, why))
+    return found

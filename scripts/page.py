@@ -1,0 +1,37 @@
+"""Write the report, the workbook and the table of columns."""
+
+import json
+from pathlib import Path
+
+from evenbore.page.build import build_page
+from evenbore.results import read_results
+from evenbore.sheets import load_study
+from evenbore.steplog import step_log
+from evenbore.tables import write_text
+from evenbore.workbook import columns_table, write_workbook
+
+
+def page(
+    study: str, config: str, tables: str, figures: str, captions: str, provenance: str,
+    report: str, workbook: str, columns: str,
+) -> None:  # fmt: skip
+    results = read_results(load_study(study, config), tables)
+    record = json.loads(Path(provenance).read_text("utf-8"))
+    write_text(build_page(results, figures, captions, record), report)
+    write_workbook(results, workbook)
+    write_text(columns_table().to_csv(sep="\t", index=False, lineterminator="\n"), columns)
+
+
+if __name__ == "__main__":
+    with step_log(snakemake.log[0]):
+        page(
+            study=snakemake.params.study,
+            config=snakemake.params.config,
+            tables=snakemake.params.tables,
+            figures=snakemake.params.figures,
+            captions=snakemake.params.captions,
+            provenance=snakemake.input.provenance,
+            report=snakemake.output.report,
+            workbook=snakemake.output.workbook,
+            columns=snakemake.output.columns,
+        )
