@@ -1,7 +1,7 @@
 """Scales played on sampled instruments, with the truth about every note.
 
-A sampled-instrument soundfont holds real recorded notes that nobody here played. fluidsynth plays them:
-every note once alone (long, with silence around it), and for tongued takes the scale itself.
+A sampled-instrument soundfont holds real recorded notes that nobody here played. fluidsynth (or another
+player) plays every note once alone, with silence around it, and for tongued takes the scale itself.
 
 Conventions: notes are SOUNDING midi numbers; times in seconds; audio is mono float32 at `RATE`, the left
 channel of the rendering (the two channels of a stereo sample are two microphones; a sum would comb).
@@ -22,6 +22,7 @@ import math
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,6 +36,7 @@ from .midi import midi_file
 
 RATE = 48000
 VELOCITY = 90
+TAIL_S = 1.5
 GAIN = 0.6
 NEAR_CENTS = 150  # the references look only this far from the nominal pitch
 AGREE_CENTS = 1.0
@@ -47,6 +49,11 @@ ATTACK_S = 0.3  # a sampled note is steady from here on
 FADE_S = 0.04
 LEAD_S = 0.5
 SOUNDFONT_FOLDERS = ("/usr/share/sounds/sf2", "/usr/share/soundfonts")
+
+
+Notes = list[tuple[int, float, float]]  # midi, on (s), off (s)
+# Whatever plays notes: mono audio, shape (frames,), at least as long as the last note and its release.
+Player = Callable[[Notes], np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -89,24 +96,24 @@ def note_hz(midi: float) -> float:
     return 440.0 * 2 ** ((midi - 69) / 12)
 
 
-def play(soundfont: Path, program: int, notes: list[tuple[int, float, float]], tail_s: float = 1.5) -> np.ndarray:
-    """What fluidsynth makes of the notes (midi, on, off), reverberation and chorus off. Shape (frames,)."""
+def play_soundfont(soundfont: Path, program: int, notes: Notes) -> np.ndarray:
+    """What fluidsynth makes of the notes with a General MIDI program (0-based), reverberation and chorus off."""
     fluidsynth = shutil.which("fluidsynth")
     if fluidsynth is None:
         raise FileNotFoundError("fluidsynth is not installed")
     with tempfile.TemporaryDirectory() as folder:
         score, wav = Path(folder) / "score.mid", Path(folder) / "played.wav"
-        score.write_bytes(midi_file(program, notes, VELOCITY, tail_s))
+        score.write_bytes(midi_file(program, notes, VELOCITY, TAIL_S))
         options = ["-ni", "-q", "-R", "0", "-C", "0", "-g", str(GAIN), "-r", str(RATE), "-O", "float"]
         subprocess.run([fluidsynth, *options, "-F", wav, soundfont, score], check=True, capture_output=True)
         return soundfile.read(wav, always_2d=True, dtype="float32")[0][:, 0].copy()
 
 
-def notes_alone(soundfont: Path, program: int, midis: list[int], lengths_s: list[float]) -> list[np.ndarray]:
+def notes_alone(play: Player, midis: list[int], lengths_s: list[float]) -> list[np.ndarray]:
     """Each note by itself from its note-on, held lengths_s[i] and then let go for one second."""
     starts = np.cumsum([0.0, *(length + 1.2 for length in lengths_s)])
     score = [(midi, start, start + length) for midi, start, length in zip(midis, starts[:-1], lengths_s, strict=True)]
-    audio = play(soundfont, program, score)
+    audio = play(score)
     return [audio[round(on * RATE) : round((off + 1.0) * RATE)] for _, on, off in score]
 
 
@@ -183,15 +190,14 @@ def _true_note(step: int, midi: int, times: tuple[float, float, float], alone: n
     return TrueNote(step, midi, *map(float, times), (praat_pitch(body, midi), yin_pitch(body, midi)))
 
 
-def tongued_take(soundfont: Path, program: int, midis: list[int], seed: int = 0, gap_s: float = 0.05) -> Take:
+def tongued_take(play: Player, midis: list[int], seed: int = 0, gap_s: float = 0.05) -> Take:
     """The notes in order, each newly attacked, gap_s between letting one go and asking for the next."""
     durations = note_durations(len(midis), seed)
     starts = LEAD_S + np.concatenate([[0.0], np.cumsum(durations[:-1])])
     held = list(durations - gap_s)
-    audio = play(soundfont, program, list(zip(midis, starts, starts + held, strict=True)))
+    audio = play(list(zip(midis, starts, starts + held, strict=True)))
     spans = [
-        (alone, audible_span(alone, length))
-        for alone, length in zip(notes_alone(soundfont, program, midis, held), held, strict=True)
+        (alone, audible_span(alone, length)) for alone, length in zip(notes_alone(play, midis, held), held, strict=True)
     ]
     onsets = [start + first for start, (_, (first, _)) in zip(starts, spans, strict=True)]
     notes = []
@@ -202,11 +208,11 @@ def tongued_take(soundfont: Path, program: int, midis: list[int], seed: int = 0,
     return Take(audio, tuple(notes))
 
 
-def slurred_take(soundfont: Path, program: int, midis: list[int], seed: int = 0, fade_s: float = FADE_S) -> Take:
+def slurred_take(play: Player, midis: list[int], seed: int = 0, fade_s: float = FADE_S) -> Take:
     """The notes in true legato: steady bodies cross-faded over fade_s (equal gain), only the first attacked."""
     durations = note_durations(len(midis), seed)
     held = [ATTACK_S + duration + fade_s for duration in durations]
-    alone = notes_alone(soundfont, program, midis, held)
+    alone = notes_alone(play, midis, held)
     fade = round(fade_s * RATE)
     ramp = ((np.arange(fade) + 0.5) / fade).astype(np.float32)
     audio = np.zeros(round((LEAD_S + durations.sum() + ATTACK_S + 1.5) * RATE), np.float32)

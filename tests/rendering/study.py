@@ -11,6 +11,7 @@ import shutil
 import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import soundfile
@@ -19,7 +20,7 @@ from evenbore.trade.families import load_family
 from evenbore.trade.scale import expected_scale
 
 from . import midi, render
-from .render import RATE, Take, TrueNote, find_soundfont, slurred_take, tongued_take
+from .render import RATE, Take, TrueNote, find_soundfont, play_soundfont, slurred_take, tongued_take
 
 REPO = Path(__file__).resolve().parents[2]
 CACHE = REPO / "build" / "rendered"
@@ -71,17 +72,17 @@ def render_plan(plan: Plan, soundfont: Path) -> Take:
     midis = [int(note) for note in family.to_sounding(expected_scale(family, "chromatic", direction=plan.direction))]
     made_from = [Path(render.__file__).read_bytes(), Path(midi.__file__).read_bytes()]
     made_from += [repr((plan, midis, soundfont.name, soundfont.stat().st_size)).encode()]
-    kept = CACHE / f"{plan.recording}-{hashlib.sha256(b''.join(made_from)).hexdigest()[:16]}.pickle"
+    name = f"{soundfont.stem}-{plan.recording}"
+    kept = CACHE / f"{name}-{hashlib.sha256(b''.join(made_from)).hexdigest()[:16]}.pickle"
     if kept.exists():
         return pickle.loads(kept.read_bytes())
-    take = RENDERERS[plan.articulation](
-        soundfont, PROGRAMS[plan.family], midis, seed=zlib.crc32(plan.recording.encode())
-    )
+    player = partial(play_soundfont, soundfont, PROGRAMS[plan.family])
+    take = RENDERERS[plan.articulation](player, midis, seed=zlib.crc32(plan.recording.encode()))
     CACHE.mkdir(parents=True, exist_ok=True)
-    partial = kept.with_suffix(f".{id(take)}")
-    partial.write_bytes(pickle.dumps(take))
-    partial.replace(kept)
-    for outdated in set(CACHE.glob(f"{plan.recording}-*.pickle")) - {kept}:
+    unfinished = kept.with_suffix(f".{id(take)}")
+    unfinished.write_bytes(pickle.dumps(take))
+    unfinished.replace(kept)
+    for outdated in set(CACHE.glob(f"{name}-*.pickle")) - {kept}:
         outdated.unlink(missing_ok=True)
     return take
 

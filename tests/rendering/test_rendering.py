@@ -1,10 +1,13 @@
 """That the rendered sounds are what their truth says: a wrong truth would pass for an error of the program."""
 
+from functools import partial
+
 import numpy as np
 import pytest
 
 from rendering.dress import in_room, playing_rms, through_microphone, through_mp3, with_hum, with_noise, with_sound
-from rendering.render import RATE, audible_span, note_hz, praat_pitch, steady_part, yin_pitch
+from rendering.models import play_model
+from rendering.render import RATE, audible_span, note_hz, praat_pitch, steady_part, tongued_take, yin_pitch
 from rendering.tones import odd_tones_take
 
 
@@ -82,3 +85,17 @@ def test_a_sound_put_in_moves_later_notes_only():
     assert len(longer.audio) == len(take.audio) + RATE
     moved = [after.onset_s - before.onset_s for before, after in zip(take.notes, longer.notes, strict=True)]
     assert moved == pytest.approx([0, 1, 1])
+
+
+def test_waveguide_clarinet_plays_the_notes_asked_for(require_program):
+    require_program("csound")
+    take = tongued_take(partial(play_model, "wgclar"), list(range(34, 60, 5)))
+    assert max(abs(1200 * np.log2(note.hz / note_hz(note.midi))) for note in take.notes) <= 0.3
+    assert all(note.exact for note in take.notes)
+
+
+def test_speech_is_as_loud_as_asked_and_lasts_a_moment(require_program):
+    require_program("espeak-ng")
+    words = speech("take one", level=0.03)
+    assert playing_rms(words) == pytest.approx(0.03)
+    assert 0.3 <= len(words) / RATE <= 3

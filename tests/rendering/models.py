@@ -1,0 +1,38 @@
+"""Physical models of wind instruments as players: Csound's waveguides `wgclar` and `wgflute`.
+
+`wgclar` is in tune to a quarter of a cent from sounding B♭1 (58.27 Hz) up to E5; `wgflute` sounds 39 to 92
+cents above what it is asked for, note by note, between C4 and B6.
+"""
+
+import shutil
+import subprocess
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from .render import RATE, TAIL_S, Notes, note_hz
+
+# Opcode arguments after amplitude and frequency: reed stiffness or jet ratio, attack and decay (s), breath
+# noise, vibrato frequency and amplitude (none), function table.
+ARGUMENTS = {"wgclar": "-0.3, 0.05, 0.06, 0.02, 0, 0, 1", "wgflute": "0.32, 0.05, 0.06, 0.02, 0, 0, 1"}
+
+
+def play_model(opcode: str, notes: Notes) -> np.ndarray:
+    """What Csound's model makes of the notes; usable as a player once the opcode is fixed."""
+    csound = shutil.which("csound")
+    if csound is None:
+        raise FileNotFoundError("csound is not installed")
+    orchestra = (
+        f"sr={RATE}\nksmps=8\nnchnls=1\n0dbfs=1\ngisine ftgen 1,0,16384,10,1\n"
+        f"instr 1\naout {opcode} 0.5, p4, {ARGUMENTS[opcode]}\nout aout*0.3\nendin\n"
+    )
+    events = [f"i1 {on:.6f} {off - on:.6f} {note_hz(midi):.6f}" for midi, on, off in notes]
+    score = "\n".join([*events, f"f0 {notes[-1][2] + TAIL_S:.6f}", "e", ""])
+    with tempfile.TemporaryDirectory() as folder:
+        for name, text in (("model.orc", orchestra), ("model.sco", score)):
+            (Path(folder) / name).write_text(text, encoding="utf-8")
+        command = [csound, "-W", "-f", "-d", "-o", "model.wav", "model.orc", "model.sco"]
+        subprocess.run(command, cwd=folder, check=True, capture_output=True)
+        return soundfile.read(Path(folder) / "model.wav", dtype="float32")[0]
