@@ -27,7 +27,6 @@ rule measure:
 rule collect:
     input:
         chunks=expand(f"{WORK}/chunks/{{chunk}}.npz", chunk=CHUNKS),
-        sheets=SHEETS,
         code=library_files("collect"),
     output:
         recordings=f"{TABLES}/recordings.tsv",

@@ -1,0 +1,397 @@
+"""The workflow from sheets to report on a small study with every kind of bad recording, and what it does again after
+which change.
+
+Two full runs in all; what would run after a change is asked by dry runs on the finished study.
+"""
+
+import csv
+import hashlib
+import json
+import os
+import re
+import shutil
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from smallstudy import NOTES, REASONS, WARNINGS, Engine, SmallStudy, chunks_measured, jobs, make_study
+
+from evenbore.columns import TABLES, names
+
+pytestmark = pytest.mark.slow
+
+# Started with every Python process: notes which of the workflow's own files a step script opens or imports.
+RECORDER = """
+import atexit, json, os, sys
+home, opened = os.environ["RECORDER_HOME"], set()
+sys.addaudithook(lambda event, args: opened.add(args[0]) if event == "open" and isinstance(args[0], str) else None)
+
+def tell():
+    step = os.path.basename(sys.argv[0]).split(".")
+    if len(step) == 3 and step[2] == "py":  # tmpxxxx.measure.py
+        modules = {module.__file__ for module in list(sys.modules.values()) if getattr(module, "__file__", None)}
+        files = sorted(os.path.abspath(file) for file in opened | modules)
+        with open(os.path.join(os.path.dirname(__file__), step[1] + "." + str(os.getpid())), "w") as out:
+            json.dump([file for file in files if file.startswith(home) and not file.endswith(".pyc")], out)
+
+atexit.register(tell)
+"""
+
+
+@pytest.fixture(scope="module")
+def engine(repo, tmp_path_factory):
+    return Engine(repo, tmp_path_factory.mktemp("engine") / "ever bore")
+
+
+@pytest.fixture(scope="module")
+def ran(engine, repo, tmp_path_factory):
+    """A study after a dry run and `evenbore run`: both outcomes, the inputs' hashes before, what steps opened."""
+    study = make_study(tmp_path_factory.mktemp("first") / "my study", repo)
+    recorder = tmp_path_factory.mktemp("recorder")
+    (recorder / "sitecustomize.py").write_text(RECORDER, encoding="utf-8")
+    before = hashes(study.folder)
+    dry = engine.snakemake(study.folder, "-n")
+    untouched = hashes(study.folder)
+    run = engine.evenbore_run(study.folder, SEARCH=str(recorder), RECORDER_HOME=str(engine.folder) + os.sep)
+    opened = {}
+    for path in recorder.glob("*.*[0-9]"):
+        opened.setdefault(path.name.split(".")[0], set()).update(json.loads(path.read_text(encoding="utf-8")))
+    return SimpleNamespace(study=study, dry=dry, run=run, before=before, untouched=untouched, opened=opened)
+
+
+@pytest.fixture(scope="module")
+def study(ran):
+    """The study, if its run ended well."""
+    log = ran.study.folder / "results" / "logs" / "run.log"
+    assert ran.run.returncode == 0, ran.run.stderr + (log.read_text(encoding="utf-8")[-4000:] if log.exists() else "")
+    return ran.study
+
+
+@pytest.fixture(scope="module")
+def recordings(study):
+    return {row["recording"]: row for row in rows(study.folder / "results" / "tables" / "recordings.tsv")}
+
+
+def rows(path):
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file, delimiter="\t"))
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file in the folder but the results and snakemake's own."""
+    files = [path for path in folder.rglob("*") if path.is_file()]
+    relative = {path.relative_to(folder).as_posix(): path for path in files}
+    return {
+        name: hashlib.sha256(path.read_bytes()).hexdigest()
+        for name, path in relative.items()
+        if not name.startswith(("results/", ".snakemake/"))
+    }
+
+
+def recorded_inputs(study: SmallStudy) -> dict[str, set[str]]:
+    """The inputs of each rule, absolute, as snakemake remembers them."""
+    inputs = {}
+    for path in (study.folder / ".snakemake" / "metadata").rglob("*"):
+        if path.is_file():
+            record = json.loads(path.read_text(encoding="utf-8"))
+            files = {os.path.normpath(study.folder / file) for file in record["input"]}
+            inputs.setdefault(record["rule"], set()).update(files)
+    return inputs
+
+
+# --- the first run ------------------------------------------------------------------------------------------------
+
+
+def test_dry_run_tells_the_jobs_and_does_nothing(ran):
+    planned = jobs(ran.dry)
+    assert planned["measure"] == 4
+    assert {name: count for name, count in planned.items() if count != 1} == {"measure": 4}
+    assert ran.untouched == ran.before
+
+
+def test_run_ends_well_and_says_what_came_out(ran, study):
+    counts = (
+        f"{len(study.rows)} recordings: {len(study.truth) - 1} good, 2 to be read with care, {len(REASONS)} set aside"
+    )
+    assert counts in ran.run.stdout
+    assert re.search(r"Report: .*results.report\.html", ran.run.stdout)
+
+
+def test_inputs_are_as_they_were(ran, study):
+    assert hashes(study.folder) == ran.before
+
+
+def test_every_row_of_the_sheet_is_told_of(study, recordings):
+    assert list(recordings) == [row["recording"] for row in study.rows]
+    for row in study.rows:
+        assert recordings[row["recording"]]["chunk"] == f"{row['session']}--{row['instrument']}"
+
+
+@pytest.mark.parametrize("recording", REASONS)
+def test_bad_recordings_are_set_aside_with_the_reason(recordings, recording):
+    assert recordings[recording]["status"] == "set_aside"
+    assert re.search(REASONS[recording], recordings[recording]["reason"])
+
+
+@pytest.mark.parametrize("recording", WARNINGS)
+def test_doubtful_recordings_are_used_with_a_warning(recordings, recording):
+    assert recordings[recording]["status"] == "warned"
+    assert re.search(WARNINGS[recording], recordings[recording]["reason"])
+
+
+def test_good_recordings_are_good(study, recordings):
+    good = (set(study.truth) | {"passage"}) - set(WARNINGS)
+    assert {key: recordings[key]["reason"] for key in good if recordings[key]["status"] != "ok"} == {}
+
+
+def test_notes_are_the_ones_that_were_played(study):
+    """Name, sounding pitch (a B-flat clarinet sounds a whole tone lower than written), place and tuning of every note."""
+    notes = pd.read_csv(study.folder / "results" / "tables" / "notes.tsv", sep="\t")
+    assert set(notes["recording"]) == set(study.truth)
+    errors = []
+    for recording, truth in study.truth.items():
+        found = notes[notes["recording"] == recording]
+        assert found["written_note"].tolist() == NOTES
+        assert found["midi"].tolist() == list(range(58, 66))
+        assert found["onset_s"].tolist() == pytest.approx([note["onset_s"] for note in truth], abs=0.05)
+        errors += list(found["cents"] - [note["cents"] for note in truth])
+    # the simulator's own truth; one cent is what a good tuner is held to
+    assert np.median(np.abs(errors)) < 1
+    assert np.max(np.abs(errors)) < 4
+
+
+def test_every_table_is_there_with_exactly_its_columns(study):
+    folder = study.folder / "results" / "tables"
+    for path in folder.iterdir():
+        header = path.read_text(encoding="utf-8").partition("\n")[0].split("\t") if path.suffix == ".tsv" else None
+        if path.stem == "columns":
+            assert header == ["table", "column", "unit", "meaning", "source"]
+        else:
+            assert (header or list(pd.read_parquet(path).columns)) == names(path.stem), path.name
+    assert {path.stem for path in folder.iterdir()} == set(TABLES) | {"columns"}
+
+
+def test_every_file_that_a_step_uses_is_an_input_of_its_rule(ran, study):
+    """So that an edit of any of them runs the step again.
+
+    Not the step script itself, which snakemake watches by its own means, and not the project's own config, which is
+    read to word the message about a missing key.
+    """
+    inputs = recorded_inputs(study)
+    assert set(ran.opened) == set(inputs)
+    for step, files in ran.opened.items():
+        unlisted = {file for file in files if not file.endswith(os.path.join("config", "config.yaml"))} - inputs[step]
+        assert unlisted == set(), step
+        assert files & inputs[step]
+
+
+def test_provenance_holds_the_hash_of_every_input(ran, study):
+    record = json.loads((study.folder / "results" / "provenance.json").read_text(encoding="utf-8"))
+    hashed = {row["file"]: row["sha256"] for row in record["recordings"].values()} | record["sheets"]
+    assert {file: digest for file, digest in hashed.items() if digest} == ran.before
+    assert [file for file, digest in hashed.items() if not digest] == ["audio/folder.wav", "audio/missing.wav"]
+
+
+# --- nothing to do ------------------------------------------------------------------------------------------------
+
+
+def test_second_run_does_nothing(engine, study):
+    again = engine.evenbore_run(study.folder)
+    assert again.returncode == 0
+    assert "Nothing to do" in again.stdout
+
+
+def test_a_moved_study_needs_no_run(engine, study, tmp_path):
+    moved = shutil.copytree(study.folder, tmp_path / "elsewhere")
+    assert jobs(engine.snakemake(moved, "-n")) == {}
+
+
+# --- the same results anywhere ------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def other(engine, study, tmp_path_factory):
+    """The same study in another folder, run by plain snakemake in another locale, time zone and hash order."""
+    folder = tmp_path_factory.mktemp("second") / "same-study"
+    shutil.copytree(study.folder, folder, ignore=shutil.ignore_patterns("results", ".snakemake"))
+    environment = {
+        "PYTHONHASHSEED": "7",
+        "LC_ALL": "C",
+        "LANG": "C",
+        "TZ": "Pacific/Kiritimati",
+        "OMP_NUM_THREADS": "1",
+    }
+    run = engine.snakemake(folder, **environment)
+    assert run.returncode == 0, run.stderr[-4000:]
+    return folder
+
+
+def test_plain_snakemake_gives_the_same_tables_byte_for_byte(study, other):
+    here, there = study.folder / "results" / "tables", other / "results" / "tables"
+    assert sorted(path.name for path in here.iterdir()) == sorted(path.name for path in there.iterdir())
+    different = [path.name for path in here.iterdir() if path.read_bytes() != (there / path.name).read_bytes()]
+    assert different == []
+
+
+def test_plain_snakemake_gives_the_same_report(study, other):
+    assert (study.folder / "results" / "report.html").read_bytes() == (other / "results" / "report.html").read_bytes()
+
+
+# --- after a change -----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def edit():
+    """Function that appends to a file (or writes it anew); afterwards every file is as before, times and all."""
+    before = {}
+
+    def change(path: Path, more: str = "\n# a remark\n", new: bytes | None = None) -> None:
+        before.setdefault(path, (path.read_bytes(), path.stat()) if path.exists() else None)
+        path.write_bytes(new if new is not None else path.read_bytes() + more.encode())
+
+    yield change
+    for path, was in before.items():
+        if was is None:
+            path.unlink()
+        else:
+            path.write_bytes(was[0])
+            os.utime(path, ns=(was[1].st_atime_ns, was[1].st_mtime_ns))
+
+
+@pytest.fixture(scope="module")
+def followers(engine, study):
+    """Function: the rules that use a file, and all that follow from them."""
+    graph = engine.snakemake(study.folder, "--rulegraph").stdout
+    rules = dict(re.findall(r"^\s*(\d+)\[label = \"(\w+)\"", graph, re.M))
+    edges = [(rules[a], rules[b]) for a, b in re.findall(r"^\s*(\d+) -> (\d+)", graph, re.M)]
+    inputs = recorded_inputs(study)
+
+    def of(path: Path) -> set[str]:
+        found = {rule for rule, files in inputs.items() if str(path) in files}
+        while more := {b for a, b in edges if a in found} - found - {"all"}:
+            found |= more
+        return found
+
+    return of
+
+
+@pytest.mark.parametrize(
+    ("file", "runs", "rests"),
+    [
+        ("scripts/evenbore/pitch.py", {"measure", "collect", "normalise", "assess", "compare"}, set()),
+        ("scripts/evenbore/normalise.py", {"normalise", "assess", "compare"}, {"measure", "collect"}),
+        ("scripts/evenbore/criteria.py", {"assess", "compare"}, {"measure", "collect", "normalise"}),
+        ("scripts/evenbore/rank.py", {"compare"}, {"measure", "collect", "normalise", "assess"}),
+        ("scripts/evenbore/trade/families/clarinet_b_flat.yaml", {"measure", "assess"}, set()),
+        ("workflow/schemas/recordings.schema.yaml", {"normalise", "assess"}, {"measure"}),
+    ],
+)
+def test_an_edited_library_file_runs_its_dependants_again(engine, study, edit, followers, file, runs, rests):
+    edit(engine.folder / file)
+    again = set(jobs(engine.snakemake(study.folder, "-n")))
+    assert again == followers(engine.folder / file)
+    assert runs <= again
+    assert not rests & again
+
+
+def test_an_edited_step_script_runs_the_step_again(engine, study, edit):
+    edit(engine.folder / "scripts" / "assess.py")
+    again = set(jobs(engine.snakemake(study.folder, "-n")))
+    assert {"assess", "compare"} <= again
+    assert not {"measure", "collect", "normalise"} & again
+
+
+def test_another_price_measures_nothing_again(engine, study, edit):
+    path = study.folder / "config" / "instruments.tsv"
+    edit(path, new=path.read_bytes().replace(b"1100", b"1250"))
+    again = set(jobs(engine.snakemake(study.folder, "-n")))
+    assert {"assess", "compare"} <= again
+    assert not {"measure", "collect"} & again
+
+
+def test_another_title_measures_nothing_again(engine, study, edit):
+    path = study.folder / "config" / "config.yaml"
+    edit(path, new=path.read_bytes().replace(b"Wind instrument comparison", b"Clarinets"))
+    assert not {"measure", "collect"} & set(jobs(engine.snakemake(study.folder, "-n")))
+
+
+def test_an_added_take_measures_its_set_again(engine, study, edit):
+    sheet = study.folder / "config" / "recordings.tsv"
+    edit(sheet, "s2_clar_a_3\taudio/new.wav\tclar_a\ts2\t3\tchromatic\tC4\tG4\n")
+    edit(study.folder / "audio" / "new.wav", new=study.path("s2_clar_a_1").read_bytes())
+    assert chunks_measured(engine.snakemake(study.folder, "-n")) == {"s2--clar_a"}
+
+
+def test_another_range_measures_its_set_again(engine, study, edit):
+    sheet = study.folder / "config" / "recordings.tsv"
+    edit(sheet, new=re.sub(rb"(s2_clar_c_1\t.*\t)G4", rb"\1F4", sheet.read_bytes()))
+    assert chunks_measured(engine.snakemake(study.folder, "-n")) == {"s2--clar_c"}
+
+
+def test_the_studys_own_family_belongs_to_measuring(engine, study, edit):
+    edit(study.folder / "config" / "families" / "school_clarinet.yaml", "transposition: 0\n")
+    assert "s2--clar_c" in chunks_measured(engine.snakemake(study.folder, "-n"))
+
+
+@pytest.mark.parametrize("recording", ["s1_clar_a_2", "odd_name", "missing", "empty"])
+def test_a_changed_file_measures_its_set_again(engine, study, edit, recording):
+    """Also one whose name snakemake could not have as an input, one that was missing, and one that could not be used."""
+    edit(study.path(recording), new=study.path("s2_clar_a_1").read_bytes())
+    chunk = {"s1_clar_a_2": "s1--clar_a"}.get(recording, "s1--clar_b")
+    assert chunks_measured(engine.snakemake(study.folder, "-n")) == {chunk}
+
+
+def test_all_is_as_it_was(engine, study):
+    """The changes above were taken back, and files are compared by content: there is nothing to do."""
+    assert jobs(engine.snakemake(study.folder, "-n")) == {}
+
+
+def test_the_other_sets_stay_measured_when_one_recording_changes(engine, study, other):
+    """A real run, in the other folder, as far as the notes."""
+    tables, chunks = other / "results" / "tables", other / "results" / "work" / "chunks"
+    kept = {path.name: path.stat().st_mtime_ns for path in chunks.iterdir()}
+    before = rows(tables / "notes.tsv")
+    shutil.copy(other / "audio" / "s2_clar_c_1.wav", other / "audio" / "s2_clar_c_2.wav")
+    run = engine.snakemake(other, "results/tables/notes.tsv")
+    assert jobs(run) == {"measure": 1, "collect": 1}
+    assert chunks_measured(run) == {"s2--clar_c"}
+    assert {path.name for path in chunks.iterdir() if path.stat().st_mtime_ns != kept[path.name]} == {"s2--clar_c.npz"}
+    after = rows(tables / "notes.tsv")
+    changed = {row["recording"] for row, was in zip(after, before, strict=True) if row != was}
+    assert changed == {"s2_clar_c_2"}
+
+
+# --- small and unhappy studies ------------------------------------------------------------------------------------
+
+
+def part_of(study: SmallStudy, folder: Path, *recordings: str) -> Path:
+    """The study with these recordings alone."""
+    shutil.copytree(study.folder, folder, ignore=shutil.ignore_patterns("results", ".snakemake"))
+    SmallStudy(folder, [row for row in study.rows if row["recording"] in recordings]).write_recordings()
+    return folder
+
+
+def test_stop_at_bad_recordings_if_so_configured(engine, study, tmp_path):
+    folder = part_of(study, tmp_path / "strict", "s1_clar_a_1", "silent", "text")
+    config = folder / "config" / "config.yaml"
+    text = config.read_text(encoding="utf-8")
+    config.write_text(re.sub("on_bad_recording: set_aside", "on_bad_recording: stop", text), encoding="utf-8")
+    run = engine.evenbore_run(folder)
+    assert run.returncode != 0
+    log = (folder / "results" / "logs" / "collect.log").read_text(encoding="utf-8")
+    assert re.search(r"^silent: silent", log, re.M)
+    assert re.search(r"^text: not audio", log, re.M)
+    assert "s1_clar_a_1" not in log
+    assert "text: not audio" in run.stderr
+    assert not (folder / "results" / "report.html").exists()
+
+
+def test_a_study_without_a_single_note_still_ends_in_a_report(engine, study, tmp_path):
+    folder = part_of(study, tmp_path / "poor", "passage", "empty", "silent")
+    run = engine.snakemake(folder)
+    assert run.returncode == 0, run.stderr[-4000:]
+    recordings = {row["recording"]: row["status"] for row in rows(folder / "results" / "tables" / "recordings.tsv")}
+    assert recordings == {"passage": "ok", "empty": "set_aside", "silent": "set_aside"}
+    assert (folder / "results" / "report.html").exists()
