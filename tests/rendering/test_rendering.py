@@ -5,7 +5,16 @@ from functools import partial
 import numpy as np
 import pytest
 
-from rendering.dress import in_room, playing_rms, through_microphone, through_mp3, with_hum, with_noise, with_sound
+from rendering.dress import (
+    in_room,
+    playing_rms,
+    speech,
+    through_microphone,
+    through_mp3,
+    with_hum,
+    with_noise,
+    with_sound,
+)
 from rendering.models import play_model
 from rendering.render import RATE, audible_span, note_hz, praat_pitch, steady_part, tongued_take, yin_pitch
 from rendering.tones import odd_tones_take
