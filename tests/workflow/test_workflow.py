@@ -147,7 +147,7 @@ def test_good_recordings_are_good(study, recordings):
 
 
 def test_notes_are_the_ones_that_were_played(study):
-    """Name, sounding pitch (a B-flat clarinet sounds a whole tone lower than written), place and tuning of every note."""
+    """Name, sounding pitch (a B-flat clarinet sounds a whole tone lower than written), onset and tuning."""
     notes = pd.read_csv(study.folder / "results" / "tables" / "notes.tsv", sep="\t")
     assert set(notes["recording"]) == set(study.truth)
     errors = []
@@ -337,7 +337,7 @@ def test_the_studys_own_family_belongs_to_measuring(engine, study, edit):
 
 @pytest.mark.parametrize("recording", ["s1_clar_a_2", "odd_name", "missing", "empty"])
 def test_a_changed_file_measures_its_set_again(engine, study, edit, recording):
-    """Also one whose name snakemake could not have as an input, one that was missing, and one that could not be used."""
+    """Also one whose name cannot be an input of a rule, one that was missing, and one that could not be used."""
     edit(study.path(recording), new=study.path("s2_clar_a_1").read_bytes())
     chunk = {"s1_clar_a_2": "s1--clar_a"}.get(recording, "s1--clar_b")
     assert chunks_measured(engine.snakemake(study.folder, "-n")) == {chunk}
