@@ -17,6 +17,7 @@ include: "workflow/rules/common.smk"
 include: "workflow/rules/measure.smk"
 include: "workflow/rules/assess.smk"
 include: "workflow/rules/compare.smk"
+include: "workflow/rules/diagnose.smk"
 include: "workflow/rules/report.smk"
 
 

@@ -9,6 +9,7 @@ sys.path.insert(0, str(REPO / "scripts"))
 
 from evenbore import dependencies
 from evenbore.errors import StudyError
+from evenbore.figures import FIGURES
 from evenbore.sheets import chunks, load_study
 
 
@@ -35,6 +36,8 @@ OWN_FAMILIES = sorted(STUDY.families_dir.glob("*.yaml")) if STUDY.families_dir e
 SHEETS = [here(path) for path in [*STUDY.files.values(), *OWN_FAMILIES]]
 TABLES = "results/tables"
 WORK = "results/work"
+FIGURE_FOLDER = "results/figures"
+CAPTIONS = [here(REPO / "workflow/report" / f"{name}.rst") for name in FIGURES]
 
 
 def as_rules_see_it(row):
@@ -55,9 +58,25 @@ CHUNKS = {
 }
 
 
+# Functions, because the linter takes a plain string that begins an input's or output's path for a mistake.
 def config_path(wildcards):
-    """The config's path; a function, because the linter takes a string that is an input as well for a prefix."""
+    """The study's config."""
     return CONFIG
+
+
+def table_folder(wildcards):
+    """Where all tables are."""
+    return TABLES
+
+
+def figure_folder(wildcards):
+    """Where all figures are."""
+    return FIGURE_FOLDER
+
+
+def caption_folder(wildcards):
+    """Where the figures' captions are."""
+    return here(REPO / "workflow/report")
 
 
 wildcard_constraints:

@@ -1,4 +1,53 @@
-# everything -> provenance, figures, report.
+# everything -> figures, provenance, report.
+
+
+rule figures:
+    input:
+        measured=[rules.collect.output.recordings, rules.collect.output.notes],
+        normalised=[
+            rules.normalise.output.setups,
+            rules.normalise.output.comparability,
+            rules.normalise.output.note_profiles,
+            rules.normalise.output.band_profiles,
+        ],
+        assessed=[
+            rules.assess.output.criteria,
+            rules.assess.output.instruments,
+            rules.assess.output.tuning_advice,
+        ],
+        compared=[
+            rules.compare.output.pairs,
+            rules.compare.output.ranking,
+            rules.compare.output.rank_probabilities,
+            rules.compare.output.sensitivity,
+            rules.compare.output.value,
+            rules.compare.output.clusters,
+        ],
+        findings=rules.diagnose.output.findings,
+        sheets=SHEETS,
+        code=library_files("figures"),
+    output:
+        png=[
+            report(f"{FIGURE_FOLDER}/{name}.png", caption=f"../report/{name}.rst")
+            for name in FIGURES
+        ],
+        svg=expand(f"{FIGURE_FOLDER}/{{name}}.svg", name=FIGURES),
+    log:
+        "results/logs/figures.log",
+    benchmark:
+        "results/benchmarks/figures.tsv"
+    conda:
+        "../envs/analysis.yaml"
+    threads: 1
+    params:
+        study=".",
+        config=config_path,
+        tables=table_folder,
+        figures=figure_folder,
+    message:
+        "Drawing the figures"
+    script:
+        "../../scripts/figures.py"
 
 
 rule provenance:
@@ -7,7 +56,7 @@ rule provenance:
         benchmarks=expand("results/benchmarks/measure/{chunk}.tsv", chunk=CHUNKS)
         + expand(
             "results/benchmarks/{step}.tsv",
-            step=["collect", "normalise", "assess", "compare"],
+            step=["collect", "normalise", "assess", "compare", "diagnose", "figures"],
         ),
         code=library_files("provenance"),
     output:
@@ -24,3 +73,40 @@ rule provenance:
         "Noting versions and inputs"
     script:
         "../../scripts/provenance.py"
+
+
+rule page:
+    input:
+        tables=[
+            *rules.figures.input.measured,
+            *rules.figures.input.normalised,
+            *rules.figures.input.assessed,
+            *rules.figures.input.compared,
+            rules.figures.input.findings,
+        ],
+        figures=rules.figures.output.svg,
+        captions=CAPTIONS,
+        provenance=rules.provenance.output[0],
+        sheets=SHEETS,
+        code=library_files("page"),
+    output:
+        report="results/report.html",
+        workbook="results/comparison.xlsx",
+        columns=f"{TABLES}/columns.tsv",
+    log:
+        "results/logs/page.log",
+    benchmark:
+        "results/benchmarks/page.tsv"
+    conda:
+        "../envs/analysis.yaml"
+    threads: 1
+    params:
+        study=".",
+        config=config_path,
+        tables=table_folder,
+        figures=figure_folder,
+        captions=caption_folder,
+    message:
+        "Writing the report"
+    script:
+        "../../scripts/page.py"
