@@ -5,6 +5,7 @@ purpose; findings, clusters and warnings are made up to fill every part of the r
 """
 
 import json
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,9 @@ from evenbore import settings
 from evenbore.columns import TABLES, names
 from evenbore.simulate import study_tables
 from evenbore.tables import write_parquet, write_table
+from figures import figures
 from normalise import normalise_study
+from page import page
 
 LABELS = {
     "ref": "House horn",
@@ -28,6 +31,30 @@ LABELS = {
     "f": "Attic find",
 }
 SESSIONS = {"hall_1": ["ref", "a", "b", "c"], "hall_2": ["ref", "d", "e"], "attic": ["f"]}
+
+
+@cache
+def shared_results(base: Path) -> Path:
+    """The sample study under the test run's base folder, made once per process; not to be changed."""
+    return make_results(base / "report_sample")
+
+
+@cache
+def shared_report(base: Path) -> Path:
+    """The sample study with its figures and report, made once per process; not to be changed."""
+    return make_report(make_results(base / "report_sample_with_report"))
+
+
+def make_report(folder: Path) -> Path:
+    """Draw the figures and write the report, the workbook and the table of columns of a study."""
+    results, config = folder / "results", folder / "config/config.yaml"
+    figures(folder, config, results / "tables", results / "figures")
+    page(
+        folder, config, results / "tables", results / "figures", settings.repo_root() / "workflow/report",
+        results / "provenance.json", results / "report.html", results / "comparison.xlsx",
+        results / "tables/columns.tsv",
+    )  # fmt: skip
+    return folder
 
 
 def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf", "f"), takes=2) -> Path:
@@ -106,6 +133,8 @@ def empty_results(folder: Path) -> Path:
     recordings = pd.DataFrame([["r1", "ref", "hall", 1, "mf", "slurred", "up"]], columns=[
         "recording", "instrument", "session", "take", "dynamic", "articulation", "direction"])  # fmt: skip
     write_sheets(folder, recordings, {"hall": ["ref"]}, {"ref": "House horn"})
+    (folder / "results/tables").mkdir(parents=True)
+    (folder / "results/provenance.json").write_text("{}", "utf-8")
     for table in TABLES:
         if table not in ("harmonics", "bands"):
             write_table(pd.DataFrame(columns=names(table)), table, folder / "results" / "tables" / f"{table}.tsv")

@@ -50,5 +50,10 @@ def read_results(study: Study, folder: str | Path) -> Results:
     return Results(study, tables, states, order)
 
 
+def plain(name: str) -> str:
+    """A key as words: `worst_note_cents` -> worst note."""
+    return name.replace("_", " ").removesuffix(" cents")
+
+
 def _read(path: Path, table: str) -> pd.DataFrame:
     return read_table(path, table) if path.exists() else conform(pd.DataFrame(columns=names(table)), table)

@@ -8,7 +8,7 @@ from matplotlib.patches import Patch
 
 from evenbore.figures.style import BLUE, COLOURS, GREY, MARKERS, PALE, NothingToShow, panels
 from evenbore.rank import oriented
-from evenbore.results import Results
+from evenbore.results import Results, plain
 
 PER_ROW = 3
 # verdict as the row's instrument sees it -> (symbol, meaning, colour)
@@ -53,7 +53,7 @@ def criteria(results: Results, shown, labels):
         if not axes.get_subplotspec().is_first_col():
             axes.set_yticklabels([])
         better = {"lower": "← better", "higher": "better →", "target": "better nearest 0"}[criterion.better]
-        axes.set_title(criterion.criterion.replace("_", " "))
+        axes.set_title(plain(criterion.criterion))
         axes.set_xlabel(f"{criterion.unit} ({better})")
     if len(groups) > 1:
         handles, names = grid[0].get_legend_handles_labels()
@@ -76,8 +76,11 @@ def rank_probabilities(results: Results, shown, labels):
     rows = rows[rows["instrument"].isin(shown)]
     if rows.empty:
         raise NothingToShow("nothing was ranked")
-    parts = list(rows.groupby(["priorities", rows["group"].fillna(0)], sort=False))
     several = rows["group"].nunique() > 1
+    parts = [(key, part) for key, part in rows.groupby(["priorities", rows["group"].fillna(0)], sort=False)
+             if part["instrument"].nunique() > 1]  # fmt: skip
+    if not parts:
+        raise NothingToShow("no two instruments were ranked together")
     size = max(part["instrument"].nunique() for _, part in parts)
     figure, grid = panels(len(parts), 2, 0.9 + 0.24 * size)
     for axes, ((priorities, group), part) in zip(grid, parts, strict=True):
@@ -99,7 +102,7 @@ def rank_probabilities(results: Results, shown, labels):
             yticklabels=[labels[name] for name in table.index],
         )
         axes.tick_params(axis="y", rotation=0)
-        title = priorities.replace("_", " ") + (f", group {group}" if several and group else "")
+        title = plain(priorities) + (f", group {group}" if several and group else "")
         axes.set(title=title, xlabel="rank (1 is best); numbers: probability, %", ylabel="")
     return figure
 
@@ -139,17 +142,19 @@ def place_labels(axes, x, y, texts: list[str]) -> None:
     figure.draw_without_rendering()
     renderer = figure.canvas.get_renderer()
     points = axes.transData.transform(np.column_stack([np.asarray(x, float), np.asarray(y, float)]))
+    room = axes.get_window_extent(renderer)
     taken = []
-    places = [(8, 0, "left", "center"), (-8, 0, "right", "center"), (6, 9, "left", "center"),
-              (6, -9, "left", "center"), (-6, 9, "right", "center"), (-6, -9, "right", "center"),
-              (8, 18, "left", "center"), (8, -18, "left", "center")]  # fmt: skip
+    places = [(10, 0, "left", "center"), (-10, 0, "right", "center"), (4, 13, "left", "center"),
+              (4, -13, "left", "center"), (-4, 13, "right", "center"), (-4, -13, "right", "center"),
+              (4, 24, "left", "center"), (4, -24, "left", "center")]  # fmt: skip
     for xy, text in zip(zip(x, y, strict=True), texts, strict=True):
         for dx, dy, ha, va in places:
             note = axes.annotate(text, xy, xytext=(dx, dy), textcoords="offset points", ha=ha, va=va, size=8)
             note.set_bbox({"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5})
-            box = note.get_window_extent(renderer).expanded(1.02, 1.0)
-            free = not any(box.overlaps(other) for other in taken) and not any(box.contains(*p) for p in points)
-            if free or (dx, dy) == places[-1][:2]:
+            box = note.get_window_extent(renderer)
+            around = box.padded(6)  # half a marker
+            free = not any(box.overlaps(other) for other in taken) and not any(around.contains(*p) for p in points)
+            if (free and room.x0 <= box.x0 and box.x1 <= room.x1) or (dx, dy) == places[-1][:2]:
                 taken.append(box)
                 break
             note.remove()
@@ -183,7 +188,7 @@ def pairs(results: Results, shown, labels):
         ticks = np.arange(len(shown)) + 0.5
         axes.set_xticks(ticks, [labels[name] for name in shown], rotation=90, size=7)
         axes.set_yticks(ticks, [labels[name] for name in shown], size=7)
-        axes.set_title(criterion.criterion.replace("_", " "))
+        axes.set_title(plain(criterion.criterion))
         axes.tick_params(length=0)
     handles = [Patch(facecolor=colour, edgecolor="#999999", label=f"{symbol}  {text}")
                for symbol, text, colour in CELLS.values()]  # fmt: skip

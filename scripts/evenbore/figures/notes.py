@@ -81,17 +81,17 @@ def intonation_by_note(results: Results, shown, labels):
 
 
 def evenness_brightness(results: Results, shown, labels):
-    """Brightness by note against the other instruments."""
-    return _against_peers(results, shown, labels, "brightness_db", "brightness: level above 2 kHz over all, dB", False)
+    """Brightness by note, from the instrument's own median, against the other instruments."""
+    return _against_peers(results, shown, labels, "brightness_db", "brightness from the instrument's own median, dB")
 
 
 def evenness_level(results: Results, shown, labels):
     """Level by note, from the instrument's own median, against the other instruments."""
-    return _against_peers(results, shown, labels, "level_dbfs", "level from the instrument's own median, dB", True)
+    return _against_peers(results, shown, labels, "level_dbfs", "level from the instrument's own median, dB")
 
 
-def _against_peers(results: Results, shown, labels, measure: str, axis: str, centre: bool):
-    rows = centred(_profile(results, measure)) if centre else _profile(results, measure)
+def _against_peers(results: Results, shown, labels, measure: str, axis: str):
+    rows = centred(_profile(results, measure))
     shown = [name for name in shown if name in set(rows["instrument"])]
     figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
     for axes, name in zip(grid, shown, strict=True):

@@ -64,9 +64,8 @@ def figure_labels(labels: dict[str, str]) -> dict[str, str]:
 
 
 def _drawable(key: str, label: str, known: set[int]) -> str:
-    text = "".join(c for c in label if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co", "Cn"))
-    text = " ".join(text.split())
-    if not text or not all(ord(c) in known for c in text):
+    text = "".join(c for c in " ".join(label.split()) if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
+    if not text.strip() or not all(ord(c) in known for c in text):
         return key
     return text if len(text) <= LONGEST_LABEL else text[: LONGEST_LABEL - 1] + "…"
 

@@ -14,15 +14,16 @@ from evenbore.columns import TABLES
 from evenbore.curves import centred, peers_band, profile
 from evenbore.figures import FIGURES
 from evenbore.page import charts, words
-from evenbore.results import Results
+from evenbore.rank import oriented
+from evenbore.results import Results, plain
 
 TEMPLATES = Path(__file__).parent / "templates"
 MEASURES = {
     "cents": ("Intonation", "cents from its own median"),
-    "brightness_db": ("Evenness of brightness", "level above 2 kHz over all, dB"),
+    "brightness_db": ("Evenness of brightness", "dB from its own median"),
     "level_dbfs": ("Evenness of level", "dB from its own median"),
 }
-"""Measure -> title and axis of its chart in each instrument's section."""
+"""Measure -> title and axis of its chart in each instrument's section; all from the instrument's own median."""
 
 
 def build_page(results: Results, figures: str | Path, captions: str | Path, provenance: dict) -> str:
@@ -34,11 +35,10 @@ def build_page(results: Results, figures: str | Path, captions: str | Path, prov
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"number": words.number, "percent": words.percent, "plain": words.plain}
+    environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain}
     script = (TEMPLATES / "report.js").read_text("utf-8")
     study = results.study
-    profiles = {measure: profile(results, measure) for measure in MEASURES}
-    profiles |= {measure: centred(profiles[measure]) for measure in ("cents", "level_dbfs")}
+    profiles = {measure: centred(profile(results, measure)) for measure in MEASURES}
     return environment.get_template("report.html").render(
         study=study,
         config=study.config,
@@ -95,13 +95,14 @@ def _groups(results: Results) -> dict[int, list[str]]:
 def _gates(results: Results) -> dict[str, str]:
     """Text of the gate per ranked instrument."""
     ranking = results.tables["ranking"].drop_duplicates("instrument").set_index("instrument")["gate"]
-    return {name: text.replace("_", " ") for name, text in ranking.items()}
+    return {name: words.gate(text) for name, text in ranking.items()}
 
 
 def _comparison(results: Results) -> dict:
-    """The comparison table: `columns` (criteria that anybody has) and `cells` by instrument and criterion."""
+    """The comparison table: `columns` (criteria that anybody has), `cells` by instrument and criterion, `notes`:
+    the reasons that cells refer to by number, `missing`: criteria without any value and why."""
     rows = results.compared("instruments")
-    columns, cells = [], {name: {} for name in results.order}
+    columns, cells, notes = [], {name: {} for name in results.order}, []
     for criterion in _records(results.tables["criteria"]):
         name = criterion["criterion"]
         own = rows[rows["criterion"] == name]
@@ -109,21 +110,23 @@ def _comparison(results: Results) -> dict:
             continue
         figures = words.decimals((own["high"] - own["low"]) / 2)
         drawn = charts.bars(own)
-        columns.append(criterion | {"exact": bool((own["high"] == own["low"]).any())})
+        columns.append(criterion)
         for row in _records(own):
-            value = row["value"]
+            value, reason = row["value"], row["reason"]
+            if reason and reason not in notes:
+                notes.append(reason)
             cells[row["instrument"]][name] = {
                 "sort": value,
                 "value": words.number(value, figures),
                 "low": words.number(row["low"], figures),
                 "high": words.number(row["high"], figures),
                 "bar": drawn.get(row["instrument"]),
-                "reason": row["reason"],
+                "note": notes.index(reason) + 1 if reason else None,
             }
     shown = {column["criterion"] for column in columns}
     reasons = rows.dropna(subset="reason").groupby("criterion")["reason"].first()
     missing = [(c, reasons.get(c, "no recordings")) for c in results.tables["criteria"]["criterion"] if c not in shown]
-    return {"columns": columns, "cells": cells, "missing": missing}
+    return {"columns": columns, "cells": cells, "notes": notes, "missing": missing}
 
 
 def _figure(name: str, figures: Path, captions: Path) -> dict:
@@ -131,7 +134,7 @@ def _figure(name: str, figures: Path, captions: Path) -> dict:
     caption = (captions / f"{name}.rst").read_text("utf-8").strip()
     return {
         "name": name,
-        "title": name.replace("_", " "),
+        "title": plain(name),
         "src": "data:image/svg+xml;base64," + base64.b64encode(data).decode("ascii"),
         "caption": " ".join(caption.replace("``", "").split()),
     }
@@ -141,13 +144,14 @@ def _instrument(results: Results, name: str, profiles: dict[str, pd.DataFrame]) 
     """What the section of one instrument shows."""
     study, tables = results.study, results.tables
     own = {table: _records(tables[table][tables[table]["instrument"] == name])
-           for table in ("findings", "tuning_advice", "recordings", "value")}  # fmt: skip
+           for table in ("findings", "tuning_advice", "recordings", "value", "ranking")}  # fmt: skip
     return {
         "name": name,
         "sheet": study.instruments[name],
         "family": study.families[study.instruments[name]["family"]].name,
         "charts": _charts(results, name, profiles),
         "notes": _note_rows(name, profiles),
+        "ranks": own["ranking"],
         "advice": [row for row in own["tuning_advice"] if row["state"] == results.states.get(name)],
         "findings": own["findings"],
         "recordings": own["recordings"],
@@ -169,11 +173,10 @@ def _charts(results: Results, name: str, profiles: dict[str, pd.DataFrame]) -> l
             band = pd.DataFrame({"low": -allowed, "middle": 0.0, "high": allowed}, index=own["written"])
             limits = min(-1.2 * allowed, rows["value"].min()), max(1.2 * allowed, rows["value"].max())
             marked = set(own.loc[own["value"].abs() > allowed, "written"])
-        else:
+        else:  # what stands out among the peers is for the findings, which are controlled for chance
             band = peers_band(rows, name)
             limits = rows[["value", "low"]].min().min(), rows[["value", "high"]].max().max()
-            both = own.set_index("written").join(band, rsuffix="_peers", how="inner")
-            marked = set(both.index[(both["high"] < both["low_peers"]) | (both["low"] > both["high_peers"])])
+            marked = set()
         made.append(charts.note_chart(title, axis, own, band, limits, marked))
     return made
 
@@ -191,11 +194,22 @@ def _note_rows(name: str, profiles: dict[str, pd.DataFrame]) -> list[dict]:
 
 
 def _pairs(results: Results) -> str:
-    """The pairs as compact JSON for the page's script; instruments, criteria, verdicts and reasons as indices."""
+    """The pairs as compact JSON for the page's script; instruments, criteria, verdicts and reasons as indices.
+
+    Last in each row: 1 the first instrument has the better value, -1 the second, 0 neither or not known.
+    """
     rows = results.tables["pairs"]
     instruments, criteria, verdicts = results.order, list(dict.fromkeys(rows["criterion"])), list(words.VERDICTS)
     reasons = list(dict.fromkeys(rows["reason"].dropna()))
     units = rows.drop_duplicates("criterion").set_index("criterion")["unit"].to_dict()
+
+    values = results.compared("instruments").set_index(["instrument", "criterion"])["value"]
+    direction = results.tables["criteria"].set_index("criterion")["better"]
+
+    def better(row) -> int:
+        a, b = (oriented(values.get((name, row.criterion), float("nan")), direction[row.criterion])
+                for name in (row.instrument_a, row.instrument_b))  # fmt: skip
+        return int(a > b) - int(a < b)
 
     def figures(value, digits=4):
         return None if pd.isna(value) else float(f"{value:.{digits}g}")
@@ -204,12 +218,12 @@ def _pairs(results: Results) -> str:
         [instruments.index(r.instrument_a), instruments.index(r.instrument_b), criteria.index(r.criterion),
          verdicts.index(r.verdict), figures(r.difference), figures(r.low), figures(r.high),
          figures(r.p_adjusted, 2), None if pd.isna(r.takes_needed) else int(r.takes_needed),
-         -1 if pd.isna(r.reason) else reasons.index(r.reason)]
+         -1 if pd.isna(r.reason) else reasons.index(r.reason), better(r)]
         for r in rows.itertuples(index=False)
     ]  # fmt: skip
     data = {
         "instruments": [results.label(name) for name in instruments],
-        "criteria": [[words.plain(name), units[name]] for name in criteria],
+        "criteria": [[plain(name), units[name]] for name in criteria],
         "verdicts": list(words.VERDICTS.values()),
         "reasons": reasons,
         "rows": listed,

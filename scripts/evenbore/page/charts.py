@@ -7,8 +7,8 @@ import pandas as pd
 
 from evenbore.page.words import number
 
-WIDTH, HEIGHT = 720, 230
-LEFT, RIGHT, TOP, BOTTOM = 46, 8, 10, 34
+WIDTH, HEIGHT = 720, 260
+LEFT, RIGHT, TOP, BOTTOM = 46, 8, 22, 52
 STEPS = (0.5, 1, 2, 5, 10, 20, 50, 100, 200)
 
 

@@ -56,12 +56,6 @@ def decimals(half_widths: pd.Series) -> int:
     return 0 if typical == 0 else min(max(1 - math.floor(math.log10(typical)), 0), 2)
 
 
-def plain(name: str) -> str:
-    """A key as words: `worst_note_cents` -> worst note."""
-    words = name.replace("_", " ")
-    return words.removesuffix(" cents")
-
-
 @dataclass(frozen=True)
 class Place:
     """One instrument's place under one set of priorities."""
@@ -78,7 +72,8 @@ class Answer:
     """Who comes first under one set of priorities in one comparability group (None: all together).
 
     `leaders`: the fewest instruments that hold the first place with probability SURE, likeliest first;
-    `failed`: those that did not pass a must-pass; `uncounted`: weighed criteria that nobody has a value for.
+    `failed`: those that did not pass a must-pass; `uncounted`: weighed criteria that nobody has a value for;
+    `turns`: (criterion, change of its weight, instrument that would then be the likeliest first).
     """
 
     priorities: str
@@ -87,6 +82,7 @@ class Answer:
     others: list[Place]
     failed: list[Place]
     uncounted: list[str]
+    turns: list[tuple[str, float, str]]
 
 
 def answers(results: Results) -> list[Answer]:
@@ -97,7 +93,7 @@ def answers(results: Results) -> list[Answer]:
     found = []
     for (priorities, group), part in ranking.groupby(["priorities", ranking["group"].fillna(0)], sort=False):
         part = part.sort_values("p_first", ascending=False, kind="stable")
-        places = [Place(row.instrument, row.p_first, int(row.rank_low), int(row.rank_high), _gate(row.gate))
+        places = [Place(row.instrument, row.p_first, int(row.rank_low), int(row.rank_high), _failed(row.gate))
                   for row in part.itertuples(index=False)]  # fmt: skip
         known = set(values.loc[values["instrument"].isin(part["instrument"]), "criterion"])
         weighed = [c for c, weight in config["priorities"].get(priorities, {}).items() if weight]
@@ -111,15 +107,31 @@ def answers(results: Results) -> list[Answer]:
                 [place for place in places[count:] if place.p_first > 0],
                 [place for place in places if place.gate],
                 [c for c in weighed if c not in known],
+                _turns(results.tables["sensitivity"], priorities, [place.instrument for place in places]),
             )
         )
     return found
 
 
-def _gate(text: str) -> str:
-    """What failed, in words; empty for a pass."""
+def _turns(sensitivity: pd.DataFrame, priorities: str, members: list[str]) -> list[tuple[str, float, str]]:
+    """The smallest change of each criterion's weight that puts another of `members` (likeliest first) in front."""
+    rows = sensitivity[(sensitivity["priorities"] == priorities) & sensitivity["instrument"].isin(members)]
+    first = rows.loc[rows.groupby(["criterion", "weight_change"])["p_first"].idxmax()]
+    first = first[first["instrument"] != members[0]]
+    first = first.assign(size=first["weight_change"].abs()).sort_values(["size", "criterion"], kind="stable")
+    first = first[first["size"] > 0].drop_duplicates("criterion")
+    return list(first[["criterion", "weight_change", "instrument"]].itertuples(index=False, name=None))
+
+
+def gate(text: str) -> str:
+    """The gate column in words."""
+    return text.replace("_cents", "").replace("_", " ")
+
+
+def _failed(text: str) -> str:
+    """What failed, in words; empty when nothing did, also when a must-pass could not be checked."""
     parts = [] if pd.isna(text) or text == "pass" else text.split("; ")
-    return "; ".join(part.replace("_", " ") for part in parts if not part.endswith(" not known"))
+    return "; ".join(gate(part) for part in parts if not part.endswith(" not known"))
 
 
 def unranked(results: Results) -> list[tuple[str, str]]:

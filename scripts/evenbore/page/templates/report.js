@@ -75,7 +75,7 @@
     const [criterion, verdict] = [choice("pair-criterion"), choice("pair-verdict")];
     const found = [];
     for (const row of data.rows) {
-      let [a, b, c, v, difference, low, high, p, takes, reason] = row;
+      let [a, b, c, v, difference, low, high, p, takes, reason, better] = row;
       if (criterion !== null && c !== criterion) continue;
       if (verdict !== null && v !== verdict) continue;
       if (first !== null && a !== first && b !== first) continue;
@@ -84,12 +84,13 @@
       if ((first !== null && a !== first) || (first === null && second !== null && b !== second)) {
         [a, b] = [b, a];
         if (difference !== null) difference = -difference;
+        better = -better;
         [low, high] = [high === null ? null : -high, low === null ? null : -low];
       }
-      found.push([a, b, c, v, difference, low, high, p, takes, reason]);
+      found.push([a, b, c, v, difference, low, high, p, takes, reason, better]);
     }
     out.replaceChildren();
-    for (const [a, b, c, v, difference, low, high, p, takes, reason] of found.slice(0, MOST)) {
+    for (const [a, b, c, v, difference, low, high, p, takes, reason, better] of found.slice(0, MOST)) {
       const row = out.insertRow();
       const unit = data.criteria[c][1];
       cell(row, data.instruments[a], true);
@@ -97,7 +98,13 @@
       cell(row, data.criteria[c][0]);
       cell(row, difference === null ? "" : `${figure(difference)} ${unit}`);
       cell(row, low === null ? "" : `${figure(low)} to ${figure(high)}`);
+      const winner = data.verdicts[v] === "differs" && better ? data.instruments[better > 0 ? a : b] : null;
       cell(row, data.verdicts[v]);
+      if (winner !== null) {
+        const name = document.createElement("bdi");
+        name.textContent = winner;
+        row.lastChild.append(", better: ", name);
+      }
       cell(row, p === null ? "" : p < 0.001 ? "< 0.001" : p.toFixed(3));
       cell(row, takes === null ? "" : String(takes));
       cell(row, reason < 0 ? "" : data.reasons[reason]);
@@ -105,7 +112,7 @@
     byId("pair-count").textContent = found.length > MOST
       ? `the first ${MOST} of ${found.length}: choose an instrument to see fewer` : `${found.length} rows`;
   };
-  byId("pair-filter").addEventListener("input", showPairs);
+  byId("pair-filter").addEventListener("change", showPairs);
   byId("pair-filter").addEventListener("submit", (event) => event.preventDefault());
   showPairs();
 

@@ -1,0 +1,195 @@
+"""The report in a browser: no errors, no requests, sorting, filtering, pairs, phone width, print, hostile labels."""
+
+import base64
+import json
+import urllib.parse
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select
+
+import report_sample
+from evenbore.results import read_results
+from evenbore.sheets import load_study
+
+ARGUMENTS = (
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--no-first-run", "--hide-scrollbars",
+    "--force-prefers-reduced-motion",  # a click during a smooth scroll would miss
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory):
+    return report_sample.shared_report(tmp_path_factory.getbasetemp())
+
+
+@pytest.fixture(scope="module")
+def results(report):
+    return read_results(load_study(report), report / "results/tables")
+
+
+@pytest.fixture(scope="module")
+def browser(require_program, tmp_path_factory):
+    options = webdriver.ChromeOptions()
+    options.binary_location = require_program("chromium", "chromium-browser", "google-chrome")
+    for argument in (*ARGUMENTS, f"--user-data-dir={tmp_path_factory.mktemp('browser')}"):
+        options.add_argument(argument)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    service = webdriver.ChromeService(require_program("chromedriver"))
+    driver = webdriver.Chrome(options=options, service=service)
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture
+def page(browser, report):
+    """The report, freshly loaded at 1440 px; the logs hold what happened since."""
+    size(browser, 1440)
+    browser.get_log("browser"), browser.get_log("performance")
+    browser.get((report / "results/report.html").as_uri())
+    return browser
+
+
+def size(browser, width, height=1200):
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500},
+    )
+
+
+def shown_rows(page):
+    return page.execute_script(
+        "return [...document.querySelectorAll('#comparison tbody tr')].filter(r => !r.hidden)"
+        ".map(r => r.querySelector('a').hash.slice(3))"
+    )
+
+
+def header(page, text):
+    return next(b for b in page.find_elements(By.CSS_SELECTOR, "#comparison thead button") if text in b.text)
+
+
+def pair_rows(page):
+    return page.execute_script(
+        "return [...document.querySelectorAll('#pair-table tbody tr')].map(r => [...r.cells].map(c => c.textContent))"
+    )
+
+
+def test_no_errors_and_no_requests(page):
+    page.execute_script("window.scrollTo(0, document.body.scrollHeight)")
+    assert page.get_log("browser") == []
+    urls = [
+        message["params"]["request"]["url"]
+        for entry in page.get_log("performance")
+        if (message := json.loads(entry["message"])["message"])["method"] == "Network.requestWillBeSent"
+    ]
+    assert urls
+    assert {urllib.parse.urlsplit(url).scheme for url in urls} <= {"file", "data"}
+    assert [url for url in urls if url.startswith("file:")] == [page.current_url]
+
+
+def test_every_picture_is_shown(page):
+    assert page.execute_script("return [...document.images].every(i => i.complete && i.naturalWidth > 0)")
+
+
+def test_sorting_by_click_and_keyboard(page, results):
+    values = results.compared("instruments").set_index(["criterion", "instrument"])["value"]["intonation_spread"]
+    rising = values.astype(float).sort_values().index.tolist()
+    button = header(page, "intonation")
+    button.click()
+    assert shown_rows(page) == rising
+    assert button.find_element(By.XPATH, "..").get_attribute("aria-sort") == "ascending"
+    button.send_keys(Keys.ENTER)
+    assert shown_rows(page) == rising[::-1]
+    assert button.find_element(By.XPATH, "..").get_attribute("aria-sort") == "descending"
+
+
+def test_missing_values_sort_last_either_way(page):
+    button = header(page, "total cost")
+    for _ in range(2):
+        button.click()
+        assert shown_rows(page)[-1] == "f"  # has no price
+
+
+def test_sorting_by_a_target_goes_by_the_distance_from_zero(page, results):
+    values = results.compared("instruments").set_index(["criterion", "instrument"])["value"]["tuning_offset"]
+    header(page, "tuning").click()
+    assert shown_rows(page) == values.astype(float).abs().sort_values().index.tolist()
+
+
+def test_filters(page):
+    everybody = set(shown_rows(page))
+    page.find_element(By.ID, "filter-text").send_keys("house")
+    assert shown_rows(page) == ["ref"]
+    assert page.find_element(By.ID, "filter-count").text == f"1 of {len(everybody)} shown"
+    page.find_element(By.CSS_SELECTOR, "#filter button[type=reset]").click()
+    assert set(shown_rows(page)) == everybody
+    page.find_element(By.ID, "filter-gate").click()
+    assert everybody - set(shown_rows(page)) == {"a"}  # its worst note lies beyond the gate
+    page.find_element(By.ID, "filter-cost").send_keys("700")
+    assert set(shown_rows(page)) == {"ref"}
+
+
+def test_pairs_of_a_chosen_instrument_turn_their_sign_with_it(page, results):
+    table = results.tables["pairs"]
+    table = table[table["criterion"] == "noise"].set_index(["instrument_a", "instrument_b"])
+    names = {name: results.label(name) for name in results.order}
+    Select(page.find_element(By.ID, "pair-criterion")).select_by_visible_text("noise")
+    Select(page.find_element(By.ID, "pair-a")).select_by_index(1 + results.order.index("d"))
+    Select(page.find_element(By.ID, "pair-b")).select_by_index(1 + results.order.index("ref"))
+    (row,) = pair_rows(page)
+    assert row[:3] == [names["d"], names["ref"], "noise"]
+    shown = float(row[3].split()[0].replace("−", "-"))
+    assert shown == pytest.approx(table.loc[("d", "ref"), "difference"], abs=0.006)
+    Select(page.find_element(By.ID, "pair-a")).select_by_index(1 + results.order.index("ref"))
+    Select(page.find_element(By.ID, "pair-b")).select_by_index(1 + results.order.index("d"))
+    (turned,) = pair_rows(page)
+    assert turned[:2] == row[1::-1]
+    assert float(turned[3].split()[0].replace("−", "-")) == -shown
+    assert turned[5].split(", better")[0] == row[5].split(", better")[0]
+    if row[5].startswith("differs"):
+        assert turned[5] == row[5]  # the better one does not depend on the order
+
+
+def test_the_pairs_of_a_verdict(page, results):
+    Select(page.find_element(By.ID, "pair-verdict")).select_by_visible_text("no audible difference")
+    wanted = (results.tables["pairs"]["verdict"] == "no_audible_difference").sum()
+    rows = pair_rows(page)
+    assert len(rows) == wanted and {row[5] for row in rows} == {"no audible difference"}
+
+
+def test_hostile_labels_run_nothing_and_are_shown(page):
+    assert page.execute_script("return document.querySelectorAll('script').length") == 2
+    assert page.find_element(By.ID, "i-a").text == report_sample.LABELS["a"]
+    assert report_sample.LABELS["b"] in page.find_element(By.ID, "pair-table").get_property("textContent")
+
+
+@pytest.mark.parametrize("width", [360, 1440])
+def test_no_sideways_scroll_and_a_screenshot(page, width, tmp_path):
+    size(page, width)
+    assert page.execute_script("return document.documentElement.scrollWidth") == width
+    path = tmp_path / f"report_{width}.png"
+    assert page.save_screenshot(str(path)) and path.stat().st_size > 10_000
+
+
+def test_keyboard_reaches_the_skip_link_first_and_every_stop_is_visible(page):
+    page.find_element(By.TAG_NAME, "body").send_keys(Keys.TAB)
+    assert page.switch_to.active_element.get_attribute("href").endswith("#main")
+    outline = page.execute_script("return getComputedStyle(document.activeElement).outlineStyle")
+    assert outline != "none"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_colour_scheme_is_followed(page, scheme):
+    wanted = {"name": "prefers-color-scheme", "value": scheme}
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [wanted]})
+    background = page.execute_script("return getComputedStyle(document.body).backgroundColor")
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    assert background == {"light": "rgb(255, 255, 255)", "dark": "rgb(22, 25, 28)"}[scheme]
+
+
+def test_it_prints(page):
+    pdf = base64.b64decode(page.print_page())
+    assert pdf.startswith(b"%PDF") and len(pdf) > 50_000

@@ -1,0 +1,125 @@
+"""Figures: all are drawn from any tables, the same bytes each time, and hostile labels stay text."""
+
+import dataclasses
+import xml.etree.ElementTree as ET
+
+import pandas as pd
+import pytest
+
+import report_sample
+from evenbore import curves
+from evenbore.figures import FIGURES, draw, style
+from evenbore.results import read_results
+from evenbore.sheets import load_study
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory):
+    return report_sample.shared_report(tmp_path_factory.getbasetemp())
+
+
+@pytest.fixture(scope="module")
+def results(report):
+    return read_results(load_study(report), report / "results/tables")
+
+
+@pytest.fixture
+def draw_only(monkeypatch, tmp_path):
+    """Function: draw these figures alone, return the folder."""
+
+    def drawn(results, *names):
+        monkeypatch.setattr(draw, "FIGURES", names)
+        draw.draw_figures(results, tmp_path)
+        return tmp_path
+
+    return drawn
+
+
+def texts(path):
+    return ["".join(element.itertext()) for element in ET.parse(path).iter(f"{SVG}text")]
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_every_figure_is_drawn_as_png_and_svg(report, name):
+    figure = report / "results/figures" / name
+    assert figure.with_suffix(".png").read_bytes().startswith(b"\x89PNG\r\n")
+    assert ET.parse(figure.with_suffix(".svg")).getroot().tag == f"{SVG}svg"
+    assert not any("Nothing to show" in text for text in texts(figure.with_suffix(".svg")))
+
+
+def test_every_figure_has_a_caption_and_every_caption_a_figure(repo):
+    assert {path.stem for path in (repo / "workflow/report").glob("*.rst")} == set(FIGURES)
+
+
+def test_hostile_labels_stay_text(report):
+    path = report / "results/figures/intonation_by_note.svg"
+    assert ET.parse(path).find(f".//{SVG}script") is None
+    drawn = texts(path)
+    assert any(text.startswith("<script>alert") for text in drawn)
+    assert any("$x^2$" in text for text in drawn)  # no formula made of it
+
+
+def test_the_same_results_give_the_same_bytes(results, draw_only, report):
+    # together these have labels, lines, markers, shading and a legend
+    folder = draw_only(results, "value_front", "setups")
+    for path in folder.iterdir():
+        assert path.read_bytes() == (report / "results/figures" / path.name).read_bytes(), path.name
+
+
+def test_figures_carry_no_date(report):
+    for path in (report / "results/figures").glob("*.svg"):
+        assert ET.parse(path).find(".//{http://purl.org/dc/elements/1.1/}date") is None
+
+
+def test_empty_tables_give_pictures_that_say_so(tmp_path, draw_only):
+    report_sample.empty_results(tmp_path / "study")
+    empty = read_results(load_study(tmp_path / "study"), tmp_path / "study/results/tables")
+    folder = draw_only(empty, *FIGURES)
+    for name in FIGURES:
+        assert any(text.startswith("Nothing to show: ") for text in texts(folder / f"{name}.svg")), name
+
+
+def test_more_instruments_than_allowed_are_left_out_from_the_end(results, draw_only):
+    study = results.study
+    config = study.config | {"report": study.config["report"] | {"max_instruments_in_figures": 2}}
+    few = dataclasses.replace(results, study=dataclasses.replace(study, config=config))
+    labels = style.figure_labels({name: results.label(name) for name in results.order})
+    drawn = texts(draw_only(few, "intonation_by_note") / "intonation_by_note.svg")
+    assert [labels[name] in drawn for name in results.order] == [True, True] + [False] * (len(results.order) - 2)
+
+
+def test_a_missing_table_counts_as_empty(report, tmp_path):
+    assert read_results(load_study(report), tmp_path).tables["findings"].empty
+
+
+@pytest.mark.parametrize(
+    ("label", "drawn"),
+    [
+        ("Oak", "Oak"),
+        ("two\nlines\tand more", "two lines and more"),
+        ("a bell\x07", "a bell"),
+        ("x" * 50, "x" * 21 + "…"),
+        ("\U000f0000", "id_1"),  # private use: no font has it
+        ("\u202eevil", "evil"),  # would turn all that follows around
+        ("   ", "id_1"),
+    ],
+)
+def test_labels_are_made_drawable(label, drawn):
+    assert style.figure_labels({"id_1": label}) == {"id_1": drawn}
+
+
+def test_labels_that_became_alike_are_told_apart():
+    labels = style.figure_labels({"a": "y" * 30, "b": "y" * 40})
+    assert labels == {"a": "y" * 21 + "… (a)", "b": "y" * 21 + "… (b)"}
+
+
+def test_peers_band_is_the_quantiles_of_the_others_of_the_group():
+    # others at 1, 2, 3, 4, 5: linear interpolation gives 10 % = 1.4, 90 % = 4.6 (Hyndman & Fan 1996, type 7)
+    values = {"own": 100.0, "a": 1.0, "b": 2.0, "c": 3.0, "d": 4.0, "e": 5.0, "elsewhere": 1000.0}
+    rows = pd.DataFrame({"instrument": list(values), "value": list(values.values()), "written": 60})
+    rows["group"] = [1] * 6 + [2]
+    band = curves.peers_band(rows, "own")
+    assert band.loc[60].to_list() == pytest.approx([1.4, 3.0, 4.6])
+    assert curves.peers_band(rows, "elsewhere").empty
