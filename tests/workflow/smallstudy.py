@@ -1,7 +1,8 @@
 """A small study to run the workflow on, and the workflow's own files in a folder where they may be edited.
 
 Three invented clarinets, one of a family that the study brings itself; two sessions linked by the first of them; two
-takes each of eight notes. Beside them recordings with everything that can be wrong with a file.
+takes each of eight notes. Beside them recordings with everything that can be wrong with a file, and two more clarinets
+without a usable recording.
 """
 
 import os
@@ -32,6 +33,8 @@ INSTRUMENTS = [
     {"instrument": "clar_a", "label": "A", "family": "clarinet_b_flat", "price": 900},
     {"instrument": "clar_b", "label": "B", "family": "clarinet_b_flat", "price": 1100},
     {"instrument": "clar_c", "label": "C {♭}", "family": "school_clarinet", "price": 1000},
+    {"instrument": "clar_d", "label": "D", "family": "clarinet_b_flat", "price": 800},
+    {"instrument": "clar_e", "label": "E", "family": "clarinet_b_flat", "price": ""},
 ]
 # Unusable recordings, and what the reason of each must tell.
 REASONS = {
@@ -128,7 +131,9 @@ def _add_odd_ones(study: SmallStudy) -> None:
 def _add_bad_ones(study: SmallStudy) -> None:
     """Recordings that cannot be used; see REASONS."""
     rng = np.random.default_rng(SEED)
-    path = {recording: study.add(recording, "clar_b", "s1", take) for take, recording in enumerate(REASONS, start=11)}
+    path = {}
+    for take, recording in enumerate(REASONS, start=11):
+        path[recording] = study.add(recording, "clar_d" if recording == "missing" else "clar_b", "s1", take)
     whole = study.path("s1_clar_a_1").read_bytes()
     path["empty"].write_bytes(b"")
     path["cut_to_nothing"].write_bytes(whole[: 44 + 2 * RATE // 2])
