@@ -175,10 +175,12 @@ class Engine:
         for name in ("workflow", "scripts"):
             shutil.copytree(repo / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
 
-    def snakemake(self, study: Path, *options: str, **environment: str) -> subprocess.CompletedProcess:
-        """Plain snakemake on a study."""
+    def snakemake(
+        self, study: Path, *options: str, config: str = "config.yaml", **environment: str
+    ) -> subprocess.CompletedProcess:
+        """Plain snakemake on a study, with a file of its config folder as the settings."""
         command = ["-m", "snakemake", "--cores", "2", "--directory", study]
-        command += ["--configfile", study / "config" / "config.yaml", "-s", self.folder / "Snakefile", *options]
+        command += ["--configfile", study / "config" / config, "-s", self.folder / "Snakefile", *options]
         return self._python(command, environment)
 
     def evenbore_run(self, study: Path, **environment: str) -> subprocess.CompletedProcess:

@@ -373,6 +373,25 @@ def test_the_other_sets_stay_measured_when_one_recording_changes(engine, study, 
     assert changed == {"s2_clar_c_2"}
 
 
+# --- other settings -----------------------------------------------------------------------------------------------
+
+
+def test_the_config_file_of_the_command_line_counts(engine, study, edit):
+    other = study.folder / "config" / "other.yaml"
+    edit(other, new=(study.folder / "config" / "config.yaml").read_bytes().replace(b"draws: 4000", b"draws: few"))
+    run = engine.snakemake(study.folder, "-n", config="other.yaml")
+    assert run.returncode != 0
+    assert re.search(r"config/other\.yaml.*draws.*few", run.stdout + run.stderr)
+    assert "Traceback" not in run.stdout + run.stderr
+
+
+def test_settings_outside_the_config_file_are_refused(engine, study):
+    """They would be in no record, and the checks would not see them."""
+    run = engine.snakemake(study.folder, "-n", "--config", "draws=10")
+    assert run.returncode != 0
+    assert "instead of --config" in run.stdout + run.stderr
+
+
 # --- small and unhappy studies ------------------------------------------------------------------------------------
 
 

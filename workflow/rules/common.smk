@@ -24,8 +24,17 @@ def library_files(step):
     return [here(path) for path in dependencies.library_files(step)]
 
 
-# the last config file given wins: the one on the command line, else the study's own
-CONFIG = here(workflow.configfiles[-1])
+if "{" in str(REPO):
+    raise WorkflowError(
+        f"The folder {REPO} has braces in its name, which Snakemake takes for wildcards: rename it."
+    )
+if workflow.config_settings.config:
+    raise WorkflowError(
+        "Settings come from the config file alone, so that it tells what was done: "
+        "edit it, or give another with --configfile, instead of --config."
+    )
+# the last config file of the command line, else the study's own
+CONFIG = here([Path("config/config.yaml"), *workflow.config_settings.configfiles][-1])
 
 try:
     STUDY = load_study(Path.cwd(), CONFIG)
