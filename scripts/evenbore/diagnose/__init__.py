@@ -13,13 +13,14 @@ from evenbore.columns import names
 from evenbore.diagnose import words
 from evenbore.diagnose.dullness import Dullness, Rows, collect_rows, dullness, excess
 from evenbore.diagnose.intonation import deviations, out_of_tune
-from evenbore.diagnose.patterns import Fit, correlation, fit, log_ratios, region
+from evenbore.diagnose.patterns import SIZE_PRIOR, Fit, correlation, fit, log_ratios, region
 from evenbore.diagnose.templates import Template, templates
 from evenbore.trade.pitch import midi_to_note
 
 SOFT = ("pp", "p", "mp", "mf")
-SURE = 0.95  # a pattern is told when nothing at all is less probable than 1 - SURE
-REGION_SHARE = 0.95
+SURE = 0.80  # a pattern is told when "nothing" is less probable than 1 - SURE; healthy studies hardly reach 0.8
+REGION_SHARE = 0.90
+WIDEN = 1  # holes on either side, for what the templates cannot know
 MOST_HOLES = 7
 FALSE_SHARE = 0.05  # of single notes, Benjamini & Hochberg 1995
 # Pitch and noise support a vent's pattern but never make one: at most this log Bayes factor from both.
@@ -107,7 +108,7 @@ def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> n
     for z, sign in ((-dull.pitch_z, flat), (dull.noise_z, np.ones(len(chosen)))):
         healthy = correlation(z, rows.written)
         for i in range(len(dull.owners)):
-            both = {way: np.exp(log_ratios(way * z[i], healthy, chosen)).mean(axis=1) for way in (1.0, -1.0)}
+            both = {way: np.exp(log_ratios(way * z[i], healthy, chosen)) @ SIZE_PRIOR for way in (1.0, -1.0)}
             factor = np.where(sign > 0, both[1.0], both[-1.0])
             out[i, vents] += np.log(0.5 + 0.5 * factor)
     return np.minimum(out, MOST_SUPPORT)
@@ -137,7 +138,7 @@ def _pattern_row(kind, template, confidence, fitted, owner, rows: Rows, dull: Du
     n = template.last - template.first + 1
     place = ("", None, None)
     if template.kind == "leak":
-        holes = region(fitted.holes, REGION_SHARE, MOST_HOLES)
+        holes = region(fitted.holes, REGION_SHARE, WIDEN, MOST_HOLES)
         if holes is not None:
             place = (words.hole_region(family, *holes), *holes)
         told = f"{where} sound stuffy, more so towards the low end, with their partners in the upper register. {told}"

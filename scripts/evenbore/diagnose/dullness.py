@@ -25,6 +25,7 @@ CONDITION = ["dynamic", "articulation", "direction"]
 MEASURES = ("level", "brightness", "centroid")
 MIN_PEERS = 3  # other instruments that a reference needs
 MAD_TO_SD = 1.4826  # of normal noise
+POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note
 WINSOR = 2.5  # standard deviations beyond which a peer's note counts no further
 # ASSUME: a floor so that copies of one recording do not make every difference significant
 SMALLEST_SD = 0.05
@@ -152,7 +153,17 @@ def deviations(keys: pd.DataFrame, values: np.ndarray) -> np.ndarray:
     tame = np.where(np.isfinite(first), expected + np.clip(first, -WINSOR * sd, WINSOR * sd), values)
     away, sd, _ = _against_others(keys, values, tame, covariance)
     owners = keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None)
-    return np.array([_pooled(away[own], sd[own], parts) for own in _members(keys, owners)])
+    z = np.array([_pooled(away[own], sd[own], parts) for own in _members(keys, owners)])
+    return z / _scatter(z)
+
+
+def _scatter(z: np.ndarray) -> np.ndarray:
+    """Robust standard deviation (N,) of z (I, N) at each note, drawn to that of all notes the more the fewer I."""
+    inner = z - _row_median(z)
+    each = MAD_TO_SD * np.array([np.median(np.abs(c[np.isfinite(c)])) if np.isfinite(c).any() else 0 for c in inner.T])
+    n = np.isfinite(inner).sum(axis=0)
+    variance = (POOLED * robust_sd(inner) ** 2 + n * each**2) / (POOLED + n)
+    return np.sqrt(np.maximum(variance, SMALLEST_SD**2))
 
 
 def _members(keys: pd.DataFrame, owners) -> list[np.ndarray]:
@@ -187,28 +198,28 @@ class _Components:
 
     @classmethod
     def of(cls, keys: pd.DataFrame, values: np.ndarray) -> "_Components":
-        """From the differences of pairs of rows, by median absolute deviation."""
-        instrument, session, condition = (
+        """By median absolute deviation: between the rows of one session and condition; between pairs of rows of one
+        instrument, in one session or in several."""
+        together = [keys[column] for column in ("session", *CONDITION)]
+        size = pd.Series(0, keys.index).groupby(together).transform("size").to_numpy()[:, None]
+        away = values - pd.DataFrame(values).groupby(together).transform("median").to_numpy()
+        away = np.where(size > MIN_PEERS, away * np.sqrt(size / np.maximum(size - 1, 1)), np.nan)
+        values = values - _condition_medians(keys, values)
+        between = robust_sd(away if np.isfinite(away).any() else values) ** 2
+        owner, session, condition = (
             keys.groupby(columns, sort=False).ngroup().to_numpy()
             for columns in (["instrument", "state"], ["session"], CONDITION)
         )
-        values = values - _condition_medians(keys, values)
-        pairs: dict[str, list] = {"condition": [], "session": [], "instrument": []}
-        for i in range(len(keys)):
-            for j in range(i):
-                alike = (instrument[i] == instrument[j], session[i] == session[j], condition[i] == condition[j])
-                if alike == (True, True, False):
-                    pairs["condition"].append(values[i] - values[j])
-                elif alike == (True, False, True):
-                    pairs["session"].append(values[i] - values[j])
-                elif alike == (False, True, True):
-                    pairs["instrument"].append(values[i] - values[j])
-        half = {name: robust_sd(np.array(found)) ** 2 / 2 for name, found in pairs.items()}
-        between = np.nan_to_num(half["instrument"], nan=robust_sd(values) ** 2)
-        noise = np.nan_to_num(half["condition"], nan=between / 2)
-        noise = min(max(noise, SMALLEST_SD**2), 0.8 * max(between, SMALLEST_SD**2))
+        i, j = np.nonzero((owner[:, None] == owner) & np.tri(len(keys), k=-1, dtype=bool))
+        same_session, same_condition = session[i] == session[j], condition[i] == condition[j]
+        noise, room = (
+            robust_sd(values[i[chosen]] - values[j[chosen]]) ** 2 / 2
+            for chosen in (same_session & ~same_condition, ~same_session & same_condition)
+        )
+        most = max(between, SMALLEST_SD**2)
+        noise = min(max(np.nan_to_num(noise, nan=most / 2), SMALLEST_SD**2), 0.8 * most)
         # nothing recorded twice: a room as large as half of what instruments differ by
-        room = max(half["session"] - noise, 0.0) if np.isfinite(half["session"]) else between / 2
+        room = max(room - noise, 0.0) if np.isfinite(room) else between / 2
         return cls(max(between - noise, SMALLEST_SD**2), room, noise)
 
     def covariance(self, keys: pd.DataFrame) -> np.ndarray:

@@ -4,25 +4,29 @@ Deviations z (N,) of a whole instrument are modelled as a + b * template + healt
 both registers. Healthy variation is not independent from note to note (neighbours share holes and bore), so its
 correlation is learned from all instruments of the study and a fit is by generalised least squares. Its size is
 uncertain too: a scaled inverse chi-square prior makes the likelihood a multivariate Student's t (Box & Tiao 1973,
-Bayesian Inference in Statistical Analysis, ch. 2). `a` has a flat prior and cancels; b is positive, with a prior even
-over its logarithm between SIZES.
+Bayesian Inference in Statistical Analysis, ch. 2). `a` has a flat prior and cancels; b is positive, with the
+prior SIZE_PRIOR over SIZES. Templates are inexact: their error grows with b.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from scipy.optimize import nnls
 
 from evenbore.diagnose.templates import Template
 
-SIZES = np.geomspace(1.5, 15.0, 12)  # of b, in standard deviations of healthy notes
+SIZES = np.geomspace(1.5, 30.0, 14)  # of b, in standard deviations of healthy notes
+SIZE_PRIOR = (1 / SIZES) / (1 / SIZES).sum()  # small faults are commoner than large ones
 # ASSUME: how often each happens before anything is heard; set so that healthy simulated studies stay clean
-PRIOR = {"nothing": 0.90, "leak": 0.03, "step": 0.015, "vent": 0.015, "run": 0.02, "fingering": 0.01, "note": 0.01}
+PRIOR = {"nothing": 0.90, "leak": 0.03, "step": 0.015, "vent": 0.03, "run": 0.02, "fingering": 0.01, "note": 0.01}
 SCALE_FREEDOM = 8.0  # how firmly the size of healthy variation is believed, in notes
-# A bright note is not evidence that the others are dull, and one very dull note not a run.
-CLIP = (-3.0, 8.0)
+# A bright note is not evidence that the others are dull.
+CLIP = (-3.0, 20.0)
 REACH = (2.0, 8.0)  # semitones: short and long range of what neighbouring notes share
 LEAST_ROUGH = 0.15
+# ASSUME: templates are this inexact, as a share of b, smoothly over the notes, those above a leak included
+MODEL_ERROR = 0.12
 MIN_NOTES = 8
 
 
@@ -41,20 +45,19 @@ class Fit:
 def correlation(z: np.ndarray, written: np.ndarray) -> np.ndarray:
     """Correlation (N, N) of healthy deviations, learned from all instruments' z (I, N).
 
-    Half the robust variance of differences at each distance (a variogram) as a sum of a rough part and two smooth
-    ones; medians leave the few faulty instruments out of account.
+    Half the robust variance of differences at each distance (a variogram), the median over the instruments so that
+    a few faulty ones do not count, as a sum of a rough part and smooth ones.
     """
     distance = np.abs(written[:, None] - written[None, :])
-    lags = np.arange(1, min(13, distance.max() + 1))
+    lags = np.arange(1, min(17, distance.max() + 1))
     gamma = []
     for lag in lags:
         i, j = np.nonzero(np.triu(distance == lag))
-        away = np.abs(z[:, i] - z[:, j])
-        away = away[np.isfinite(away)]
-        gamma.append((1.4826 * np.median(away)) ** 2 / 2 if away.size >= 10 else np.nan)
+        each = pd.DataFrame(np.abs(z[:, i] - z[:, j]).T).median()
+        gamma.append((1.4826 * each.median()) ** 2 / 2)
     gamma = np.array(gamma)
     known = np.isfinite(gamma)
-    if known.sum() < 3:
+    if known.sum() < 5:
         return np.eye(len(written))
     design = np.column_stack([np.ones(len(lags)), *(1 - _smooth(lags, reach) for reach in REACH)])
     parts, _ = nnls(design[known], gamma[known])
@@ -84,7 +87,7 @@ def fit(
         logs = logs + more[:, None]
     kinds = np.array([template.kind for template in alternatives])
     prior = np.array([PRIOR[kind] / (kinds == kind).sum() for kind in kinds])
-    weight = np.exp(np.minimum(logs, 600.0)) * (prior / len(SIZES))[:, None]
+    weight = np.exp(np.minimum(logs, 600.0)) * prior[:, None] * SIZE_PRIOR
     total = PRIOR["nothing"] + weight.sum()
     each = weight.sum(axis=1) / total
     posterior, best, size = {"nothing": float(PRIOR["nothing"] / total)}, {}, {}
@@ -107,23 +110,34 @@ def log_ratios(z: np.ndarray, covariance: np.ndarray, alternatives: list[Templat
         return np.zeros((len(alternatives), len(SIZES)))
     y = np.clip(z[known] - np.median(z[known]), *CLIP)
     shapes = np.array([template.shape[known] for template in alternatives])
-    inverse = np.linalg.inv(covariance[np.ix_(known, known)])
+    healthy = covariance[np.ix_(known, known)]
+    place = np.flatnonzero(known)
+    inexact = MODEL_ERROR**2 * _smooth(place[:, None] - place[None, :], REACH[0])
+    nothing = _log_likelihood(y, healthy, np.zeros((1, len(y))))
+    each = [_log_likelihood(y, healthy + size**2 * inexact, size * shapes) for size in SIZES]
+    return np.column_stack(each) - nothing
+
+
+def _log_likelihood(y: np.ndarray, covariance: np.ndarray, means: np.ndarray) -> np.ndarray:
+    """Log likelihood (T,) of y (N,) with each of `means` (T, N), up to a constant; offset and scale integrated out."""
+    inverse = np.linalg.inv(covariance)
     ones = inverse.sum(axis=0)
-    projected = inverse - np.outer(ones, ones) / ones.sum()  # takes the flat-prior offset out
-    own = y @ projected @ y
-    cross = shapes @ projected @ y
-    square = np.einsum("tn,nm,tm->t", shapes, projected, shapes)
-    gain = 2 * SIZES * cross[:, None] - SIZES**2 * square[:, None]
-    return -0.5 * (SCALE_FREEDOM + known.sum() - 1) * np.log1p(-gain / (SCALE_FREEDOM + own))
+    projected = inverse - np.outer(ones, ones) / ones.sum()
+    away = y - means
+    misfit = np.einsum("tn,nm,tm->t", away, projected, away, optimize=True)
+    volume = np.linalg.slogdet(covariance)[1] + np.log(ones.sum())
+    return -0.5 * volume - 0.5 * (SCALE_FREEDOM + len(y) - 1) * np.log(SCALE_FREEDOM + misfit)
 
 
-def region(holes: dict[int, float], share: float, most: int) -> tuple[int, int] | None:
-    """Lowest and highest of the fewest neighbouring holes that hold `share` of the posterior; None above `most`."""
+def region(holes: dict[int, float], share: float, widen: int, most: int) -> tuple[int, int] | None:
+    """Lowest and highest of the fewest neighbouring holes that hold `share` of the posterior, and `widen` more on
+    either side; None when that makes more than `most`."""
     places = np.array(sorted(holes))
     gathered = np.concatenate([[0.0], np.cumsum([holes[place] for place in places])])
-    for width in range(1, min(most, len(places)) + 1):
-        held = gathered[width:] - gathered[:-width]
-        if held.max() >= share:
-            start = int(np.argmax(held))
-            return int(places[start]), int(places[start + width - 1])
+    for width in range(1, len(places) + 1):
+        within = gathered[width:] - gathered[:-width]
+        if within.max() >= share:
+            start = int(np.argmax(within))
+            low, high = max(start - widen, 0), min(start + width + widen, len(places)) - 1
+            return (int(places[low]), int(places[high])) if high - low < most else None
     return None
