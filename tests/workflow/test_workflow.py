@@ -186,6 +186,15 @@ def test_every_file_that_a_step_uses_is_an_input_of_its_rule(ran, study):
         assert files & inputs[step]
 
 
+def test_every_step_leaves_its_log(study):
+    logs = study.folder / "results" / "logs"
+    steps = set(recorded_inputs(study)) - {"measure"}
+    assert {path.stem for path in logs.glob("*.log")} == steps | {"run"}
+    assert {path.stem for path in (logs / "measure").iterdir()} == {
+        f"{r['session']}--{r['instrument']}" for r in study.rows
+    }
+
+
 def test_provenance_holds_the_hash_of_every_input(ran, study):
     record = json.loads((study.folder / "results" / "provenance.json").read_text(encoding="utf-8"))
     hashed = {row["file"]: row["sha256"] for row in record["recordings"].values()} | record["sheets"]
