@@ -8,7 +8,7 @@ import pytest
 
 import report_sample
 from evenbore import curves
-from evenbore.figures import FIGURES, draw, style
+from evenbore.figures import FIGURES, decision, draw, style
 from evenbore.results import read_results
 from evenbore.sheets import load_study
 
@@ -123,3 +123,17 @@ def test_peers_band_is_the_quantiles_of_the_others_of_the_group():
     band = curves.peers_band(rows, "own")
     assert band.loc[60].to_list() == pytest.approx([1.4, 3.0, 4.6])
     assert curves.peers_band(rows, "elsewhere").empty
+
+
+def test_with_many_ranks_intervals_hold_nine_tenths_of_the_probability(results, draw_only, monkeypatch):
+    monkeypatch.setattr(decision, "MOST_RANKS", 2)
+    drawn = texts(draw_only(results, "rank_probabilities") / "rank_probabilities.svg")
+    assert "rank (1 is best); dot: median, line: 90 % of the probability" in drawn
+
+
+def test_rank_intervals_are_the_quantiles_of_the_rank():
+    # ranks 1 to 4 with 4, 46, 46 and 4 %: 5 % is reached at rank 2, half at rank 2, 95 % at rank 3
+    axes = style.panels(1, 1, 2.0)[1][0]
+    decision._rank_intervals(axes, pd.DataFrame([[0.04, 0.46, 0.46, 0.04]], ["a"], [1, 2, 3, 4]), {"a": "Oak"})
+    assert axes.lines[0].get_xdata().tolist() == [2]
+    assert axes.collections[0].get_segments()[0][:, 0].tolist() == [2, 3]

@@ -11,6 +11,7 @@ from evenbore.rank import oriented
 from evenbore.results import Results, plain
 
 PER_ROW = 3
+MOST_RANKS = 15
 # verdict as the row's instrument sees it -> (symbol, meaning, colour)
 CELLS = {
     "better": ("+", "differs, row better", "#7fb7dc"),
@@ -86,25 +87,47 @@ def rank_probabilities(results: Results, shown, labels):
     for axes, ((priorities, group), part) in zip(grid, parts, strict=True):
         table = part.pivot(index="instrument", columns="rank", values="probability")
         table = table.loc[table.mul(table.columns.to_numpy(float), axis=1).sum(axis=1).sort_values().index]
-        percent = 100 * table.to_numpy(float)
-        sns.heatmap(
-            table,
-            ax=axes,
-            cmap="Blues",
-            vmin=0,
-            vmax=1,
-            annot=np.where(percent >= 4.5, np.char.mod("%.0f", percent), ""),
-            fmt="",
-            annot_kws={"size": 7},
-            cbar=False,
-            linewidths=0.5,
-            linecolor="#dddddd",
-            yticklabels=[labels[name] for name in table.index],
-        )
-        axes.tick_params(axis="y", rotation=0)
-        title = plain(priorities) + (f", group {group}" if several and group else "")
-        axes.set(title=title, xlabel="rank (1 is best); numbers: probability, %", ylabel="")
+        if table.shape[1] <= MOST_RANKS:
+            _rank_cells(axes, table, labels)
+        else:
+            _rank_intervals(axes, table, labels)
+        axes.set_title(plain(priorities) + (f", group {group}" if several and group else ""))
+        axes.set_ylabel("")
     return figure
+
+
+def _rank_cells(axes, table: pd.DataFrame, labels) -> None:
+    """Probabilities (instrument by rank) as shaded cells with numbers."""
+    percent = 100 * table.to_numpy(float)
+    sns.heatmap(
+        table,
+        ax=axes,
+        cmap="Blues",
+        vmin=0,
+        vmax=1,
+        annot=np.where(percent >= 4.5, np.char.mod("%.0f", percent), ""),
+        fmt="",
+        annot_kws={"size": 7},
+        cbar=False,
+        linewidths=0.5,
+        linecolor="#dddddd",
+        yticklabels=[labels[name] for name in table.index],
+    )
+    axes.tick_params(axis="y", rotation=0)
+    axes.set_xlabel("rank (1 is best); numbers: probability, %")
+
+
+def _rank_intervals(axes, table: pd.DataFrame, labels) -> None:
+    """Median rank and the ranks from 5 % to 95 %, for more ranks than cells can show."""
+    below = table.cumsum(axis=1)
+    low, middle, high = ((below >= share - 1e-9).idxmax(axis=1) for share in (0.05, 0.5, 0.95))
+    y = np.arange(len(table))
+    axes.hlines(y, low, high, color=BLUE, lw=1.4)
+    axes.plot(middle, y, ls="", marker="o", ms=4, color=BLUE)
+    axes.set_yticks(y, [labels[name] for name in table.index])
+    axes.set_ylim(len(table) - 0.5, -0.5)
+    axes.grid(axis="x", color="#eeeeee")
+    axes.set_xlabel("rank (1 is best); dot: median, line: 90 % of the probability")
 
 
 def value_front(results: Results, shown, labels):
@@ -139,7 +162,7 @@ def value_front(results: Results, shown, labels):
 def place_labels(axes, x, y, texts: list[str]) -> None:
     """Write a label beside every point, at the first of several places where it covers no other label or point."""
     figure = axes.figure
-    figure.draw_without_rendering()
+    figure.get_layout_engine().execute(figure)
     renderer = figure.canvas.get_renderer()
     points = axes.transData.transform(np.column_stack([np.asarray(x, float), np.asarray(y, float)]))
     room = axes.get_window_extent(renderer)

@@ -103,7 +103,8 @@ def save(figure: Figure, path: Path) -> None:
     for axes in figure.axes:
         for text in axes.texts:  # hundreds of them lie inside the axes and only slow the layout down
             text.set_in_layout(False)
-    figure.draw_without_rendering()
+    if figure.axes:
+        figure.get_layout_engine().execute(figure)
     figure.set_layout_engine("none")  # laid out once, for both files
     figure.savefig(path.with_suffix(".png"), metadata={"Software": None})
     figure.savefig(path.with_suffix(".svg"), metadata={"Date": None, "Creator": None})

@@ -17,6 +17,7 @@ from evenbore.page import charts, words
 from evenbore.rank import oriented
 from evenbore.results import Results, plain
 
+LARGEST_SVG = 1_000_000
 TEMPLATES = Path(__file__).parent / "templates"
 MEASURES = {
     "cents": ("Intonation", "cents from its own median"),
@@ -130,12 +131,15 @@ def _comparison(results: Results) -> dict:
 
 
 def _figure(name: str, figures: Path, captions: Path) -> dict:
-    data = (figures / f"{name}.svg").read_bytes()
+    """A figure as a data URI: the SVG, or the PNG where many cells have made the SVG large."""
+    data, kind = (figures / f"{name}.svg").read_bytes(), "svg+xml"
+    if len(data) > LARGEST_SVG:
+        data, kind = (figures / f"{name}.png").read_bytes(), "png"
     caption = (captions / f"{name}.rst").read_text("utf-8").strip()
     return {
         "name": name,
         "title": plain(name),
-        "src": "data:image/svg+xml;base64," + base64.b64encode(data).decode("ascii"),
+        "src": f"data:image/{kind};base64," + base64.b64encode(data).decode("ascii"),
         "caption": " ".join(caption.replace("``", "").split()),
     }
 
@@ -199,12 +203,14 @@ def _pairs(results: Results) -> str:
     Last in each row: 1 the first instrument has the better value, -1 the second, 0 neither or not known.
     """
     rows = results.tables["pairs"]
-    instruments, criteria, verdicts = results.order, list(dict.fromkeys(rows["criterion"])), list(words.VERDICTS)
-    reasons = list(dict.fromkeys(rows["reason"].dropna()))
+    instruments, verdicts, criteria, reasons = (
+        {name: i for i, name in enumerate(dict.fromkeys(names))}
+        for names in (results.order, words.VERDICTS, rows["criterion"], rows["reason"].dropna())
+    )
     units = rows.drop_duplicates("criterion").set_index("criterion")["unit"].to_dict()
 
-    values = results.compared("instruments").set_index(["instrument", "criterion"])["value"]
-    direction = results.tables["criteria"].set_index("criterion")["better"]
+    values = results.compared("instruments").set_index(["instrument", "criterion"])["value"].to_dict()
+    direction = results.tables["criteria"].set_index("criterion")["better"].to_dict()
 
     def better(row) -> int:
         a, b = (oriented(values.get((name, row.criterion), float("nan")), direction[row.criterion])
@@ -215,17 +221,17 @@ def _pairs(results: Results) -> str:
         return None if pd.isna(value) else float(f"{value:.{digits}g}")
 
     listed = [
-        [instruments.index(r.instrument_a), instruments.index(r.instrument_b), criteria.index(r.criterion),
-         verdicts.index(r.verdict), figures(r.difference), figures(r.low), figures(r.high),
+        [instruments[r.instrument_a], instruments[r.instrument_b], criteria[r.criterion],
+         verdicts[r.verdict], figures(r.difference), figures(r.low), figures(r.high),
          figures(r.p_adjusted, 2), None if pd.isna(r.takes_needed) else int(r.takes_needed),
-         -1 if pd.isna(r.reason) else reasons.index(r.reason), better(r)]
+         -1 if pd.isna(r.reason) else reasons[r.reason], better(r)]
         for r in rows.itertuples(index=False)
     ]  # fmt: skip
     data = {
         "instruments": [results.label(name) for name in instruments],
         "criteria": [[plain(name), units[name]] for name in criteria],
         "verdicts": list(words.VERDICTS.values()),
-        "reasons": reasons,
+        "reasons": list(reasons),
         "rows": listed,
     }
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
