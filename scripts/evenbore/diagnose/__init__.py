@@ -24,7 +24,7 @@ WIDEN = 1  # holes on either side, for what the templates cannot know
 MOST_HOLES = 7
 FALSE_SHARE = 0.05  # of single notes, Benjamini & Hochberg 1995
 # Pitch and noise support a vent's pattern but never make one: at most this log Bayes factor from both.
-MOST_SUPPORT = float(np.log(30.0))
+MOST_SUPPORT = float(np.log(100.0))
 
 
 def diagnose(notes: pd.DataFrame, instruments: dict[str, dict], families: dict, config: dict) -> pd.DataFrame:
@@ -99,18 +99,16 @@ def _dull(notes: pd.DataFrame, family, tolerances: dict[str, dict]) -> list[dict
 
 def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> np.ndarray:
     """Log Bayes factors (I, T) that pitch and noise add for vents: upper notes flat, or lower ones sharp; noisier."""
-    vents = [i for i, template in enumerate(alternatives) if template.kind == "vent"]
-    chosen = [alternatives[i] for i in vents]
     out = np.zeros((len(dull.owners), len(alternatives)))
-    if not chosen:
-        return out
-    flat = np.array([-1.0 if template.place == "lower register" else 1.0 for template in chosen])
-    for z, sign in ((-dull.pitch_z, flat), (dull.noise_z, np.ones(len(chosen)))):
-        healthy = correlation(z, rows.written)
-        for i in range(len(dull.owners)):
-            both = {way: np.exp(log_ratios(way * z[i], healthy, chosen)) @ SIZE_PRIOR for way in (1.0, -1.0)}
-            factor = np.where(sign > 0, both[1.0], both[-1.0])
-            out[i, vents] += np.log(0.5 + 0.5 * factor)
+    vents = {i: template for i, template in enumerate(alternatives) if template.kind == "vent"}
+    lower = [i for i, template in vents.items() if template.place == "lower register"]
+    upper = [i for i in vents if i not in lower]
+    for z, chosen in ((-dull.pitch_z, upper), (dull.pitch_z, lower), (dull.noise_z, upper + lower)):
+        if chosen:
+            healthy = correlation(z, rows.written)
+            for i, own in enumerate(z):
+                ratio = np.exp(log_ratios(own, healthy, [vents[j] for j in chosen])) @ SIZE_PRIOR
+                out[i, chosen] += np.log(0.5 + 0.5 * ratio)
     return np.minimum(out, MOST_SUPPORT)
 
 
@@ -154,7 +152,7 @@ def _pattern_row(kind, template, confidence, fitted, owner, rows: Rows, dull: Du
         other = words.FINGERING_ELSE
     elif kind == "regulation_step":
         told = f"{where} and their partners above are duller by one sharp step. {told}"
-        other = words.STEP_ELSE
+        other = f"{words.STEP_ELSE} The probability of a leak's pattern is {fitted.posterior.get('leak', 0.0):.2f}."
     else:
         told, other = f"{where} sound stuffy as a run. {told}", words.RUN_ELSE
     text = f"{told} {base} {other} {words.POINTER}"

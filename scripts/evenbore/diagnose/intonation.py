@@ -60,7 +60,7 @@ def out_of_tune(
     others = others.groupby(level="instrument").mean()
 
     def found(kind: str, notes: list[int], what: str, name: str = "") -> OutOfTune:
-        mean, se = float(values[notes].mean()), float(np.sqrt((error[notes] ** 2).sum()) / len(notes))
+        mean, se = float(values[notes].mean()), float(np.sqrt((error[notes].to_numpy() ** 2).sum()) / len(notes))
         alike, known = _alike(others.reindex(columns=notes).mean(axis=1), mean, tolerance)
         return OutOfTune(
             kind, notes[0], notes[-1], len(notes), mean, _confidence(mean, se, tolerance), alike, known, what, name

@@ -124,7 +124,7 @@ def _log_likelihood(y: np.ndarray, covariance: np.ndarray, means: np.ndarray) ->
     ones = inverse.sum(axis=0)
     projected = inverse - np.outer(ones, ones) / ones.sum()
     away = y - means
-    misfit = np.einsum("tn,nm,tm->t", away, projected, away, optimize=True)
+    misfit = ((away @ projected) * away).sum(axis=1)
     volume = np.linalg.slogdet(covariance)[1] + np.log(ones.sum())
     return -0.5 * volume - 0.5 * (SCALE_FREEDOM + len(y) - 1) * np.log(SCALE_FREEDOM + misfit)
 

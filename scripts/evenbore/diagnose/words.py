@@ -33,8 +33,8 @@ VENT_ELSE = (
     " reed, mouthpiece or player that is weak in this register."
 )
 LOWER_ELSE = (
-    "What fits: a register or octave vent that does not close fully, a leaking pad at the top of the tube (palm, side or"
-    " throat keys), or a reed or player that is weak in this register."
+    "What fits: a register or octave vent that does not close fully, a leaking pad at the top of the tube (palm,"
+    " side or throat keys), or a reed or player that is weak in this register."
 )
 ALL_ELSE = (
     "With no pattern over the notes this is as likely the reed, the mouthpiece, softer blowing, the microphone's"
