@@ -191,5 +191,10 @@ def test_the_colour_scheme_is_followed(page, scheme):
 
 
 def test_it_prints(page):
+    size(page, 718)  # A4 with the browser's margins, CSS px
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    width = page.execute_script("return document.documentElement.scrollWidth")
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert width == 718  # nothing is cut off at the right
     pdf = base64.b64decode(page.print_page())
     assert pdf.startswith(b"%PDF") and len(pdf) > 50_000

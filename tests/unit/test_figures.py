@@ -137,3 +137,9 @@ def test_rank_intervals_are_the_quantiles_of_the_rank():
     decision._rank_intervals(axes, pd.DataFrame([[0.04, 0.46, 0.46, 0.04]], ["a"], [1, 2, 3, 4]), {"a": "Oak"})
     assert axes.lines[0].get_xdata().tolist() == [2]
     assert axes.collections[0].get_segments()[0][:, 0].tolist() == [2, 3]
+
+
+def test_no_cluster_structure_is_said(results, draw_only):
+    none = results.tables["clusters"].assign(cluster=pd.NA, stability=float("nan"))
+    without = dataclasses.replace(results, tables=results.tables | {"clusters": none.astype({"cluster": "Int64"})})
+    assert "no cluster structure" in texts(draw_only(without, "clusters") / "clusters.svg")

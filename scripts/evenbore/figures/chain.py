@@ -1,5 +1,7 @@
 """Figures of what stands between the instruments: the set-ups' responses, and which instruments sound alike."""
 
+import pandas as pd
+
 from evenbore.figures.decision import place_labels
 from evenbore.figures.style import COLOURS, GREY, MARKERS, NothingToShow, panels
 from evenbore.results import Results
@@ -40,7 +42,7 @@ def clusters(results: Results, shown, labels):
         raise NothingToShow("no clusters were computed, or too few instruments have complete profiles")
     figure, (axes,) = panels(1, 1, 4.5)
     for number, members in rows.groupby("cluster", dropna=False):
-        none = number != number
+        none = pd.isna(number)
         name = "no cluster structure" if none else f"cluster {number}"
         i = 0 if none else int(number) - 1
         axes.plot(members["pc1"], members["pc2"], ls="", marker=MARKERS[i % len(MARKERS)],

@@ -11,6 +11,7 @@ import pandas as pd
 import yaml
 
 from evenbore.columns import TABLES
+from evenbore.compare import EXACT
 from evenbore.curves import centred, peers_band, profile
 from evenbore.figures import FIGURES
 from evenbore.page import charts, words
@@ -104,7 +105,8 @@ def _comparison(results: Results) -> dict:
     the reasons that cells refer to by number, `missing`: criteria without any value and why."""
     rows = results.compared("instruments")
     columns, cells, notes = [], {name: {} for name in results.order}, []
-    for criterion in _records(results.tables["criteria"]):
+    # cost first, where it can be seen without scrolling
+    for criterion in sorted(_records(results.tables["criteria"]), key=lambda c: c["criterion"] not in EXACT):
         name = criterion["criterion"]
         own = rows[rows["criterion"] == name]
         if own["value"].notna().sum() == 0:

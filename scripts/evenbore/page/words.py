@@ -39,13 +39,13 @@ def number(value: float, decimals: int = 1, sign: bool = False) -> str:
 
 
 def percent(share: float) -> str:
-    """A probability in whole per cent, never 0 or 100 unless it is exactly that."""
+    """A probability in whole per cent (no line break before the sign), never 0 or 100 unless it is exactly that."""
     whole = round(100 * share)
     if whole == 0 and share > 0:
-        return "under 1 %"
+        return "under 1\u00a0%"
     if whole == 100 and share < 1:
-        return "over 99 %"
-    return f"{whole} %"
+        return "over 99\u00a0%"
+    return f"{whole}\u00a0%"
 
 
 def decimals(half_widths: pd.Series) -> int:
