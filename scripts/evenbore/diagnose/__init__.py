@@ -11,9 +11,10 @@ from scipy import stats
 
 from evenbore.columns import names
 from evenbore.diagnose import words
-from evenbore.diagnose.dullness import Dullness, Rows, collect_rows, dullness, excess
+from evenbore.diagnose.dullness import Dullness, dullness
 from evenbore.diagnose.intonation import deviations, out_of_tune
 from evenbore.diagnose.patterns import SIZE_PRIOR, Fit, correlation, fit, log_ratios, region
+from evenbore.diagnose.rows import Rows, collect_rows, excess
 from evenbore.diagnose.templates import Template, templates
 from evenbore.trade.pitch import midi_to_note
 
