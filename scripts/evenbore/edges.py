@@ -16,6 +16,7 @@ _EDGE = 0.1  # 20 dB below the steady amplitude
 _SLUR_GAP_S = 0.06  # a shorter gap between two notes may be a slur
 _DIP = 0.25  # unless the level dips below this share of the weaker note's amplitude
 _DIP_WINDOW_S = 0.015
+_LOUD = 0.3
 _EARLY_S = 0.03
 _SOUNDING = 0.5  # a note has surely begun, or not yet ended, at this share of its steady amplitude
 _TOP_HZ = 6000.0
@@ -50,13 +51,16 @@ class _Spectra:
         self.times = (first + hop * np.arange(count)) / rate
 
 
-def refine(signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray) -> Edges:
-    """Edges of notes roughly between first_s and last_s, in playing order, all arrays (N,)."""
+def refine(signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray, tongued: bool) -> Edges:
+    """Edges of notes roughly between first_s and last_s, in playing order, all arrays (N,).
+
+    `tongued`: every note has its own attack, even where the room fills the gap before it.
+    """
     n = len(first_s)
     onset, offset = first_s.astype(float), last_s.astype(float)
     slurred, transition = np.zeros(n, bool), np.full(n, np.nan)
     for i in range(n):
-        slur = _slur(signal, first_s, last_s, f0_hz, i) if i > 0 else None
+        slur = _slur(signal, first_s, last_s, f0_hz, i) if i > 0 and not tongued else None
         if slur is not None:
             onset[i], transition[i] = slur
             offset[i - 1] = onset[i]
@@ -143,12 +147,19 @@ def _gap_edge(signal, first_s, last_s, f0_hz, i: int, before: bool) -> float:
     parts = [_steady(signal, first_s[i], last_s[i], size), spectra.values.min(axis=0) + 1e-9]
     if has_neighbour:
         parts.append(_steady(signal, first_s[neighbour], last_s[neighbour], size))
-    own = _shares(spectra.values, parts)[0]
-    times = spectra.times if before else -spectra.times
-    if not before:
-        own = own[::-1]
-        times = times[::-1]
-    return abs(_rise(times, own, first_s[i] if before else -last_s[i]))
+    shares = _shares(spectra.values, parts)
+    # what the background and the neighbour leave is the note's own as well, when it is loud enough to be
+    # no echo: the first moments of a cracked note have another spectrum than its steady part
+    left = np.maximum(spectra.values - shares[1:].T @ np.stack(parts[1:]), 0)
+    left = np.linalg.norm(left, axis=1) / np.linalg.norm(parts[0])
+    sign, order = (1, slice(None)) if before else (-1, slice(None, None, -1))
+    times, own, left = sign * spectra.times[order], shares[0][order], left[order]
+    guess = sign * (first_s[i] if before else last_s[i])
+    edge, early = _rise(times, own, guess), _rise(times, left, guess)
+    between = left[(times > early) & (times < edge)]
+    if len(between) and np.median(between) > _LOUD:
+        edge = early
+    return abs(edge)
 
 
 def _rise(times: np.ndarray, own: np.ndarray, guess: float) -> float:

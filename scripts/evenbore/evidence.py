@@ -22,7 +22,7 @@ _RANGE_DB = 50.0  # peaks further below the strongest of the frame are ignored
 _BLOCK_FRAMES = 64
 _FLOOR_BINS = 32  # the noise floor is judged over so many bins at a time
 _OVER_FLOOR = 4.5  # a tone's peak stands this far (amplitude) over the lower quartile of its surroundings
-_NOISE_WEIGHT = 0.25  # what other peaks count: enough that noise alone looks like no pitch
+_NOISE_WEIGHT = 0.04  # what other peaks count: enough that noise alone looks like no pitch
 
 
 @dataclass(frozen=True)
@@ -99,15 +99,18 @@ def gather(signal, lowest_midi: float, highest_midi: float) -> Evidence:
 def _peak_histogram(magnitude: np.ndarray, bin_hz: float, bottom_hz: float, n_cells: int) -> np.ndarray:
     """Compressed peak amplitudes on a log-frequency axis, (frames, n_cells)."""
     inner = magnitude[:, 1:-1]
-    floor = inner.max(axis=1, keepdims=True) * 10 ** (-_RANGE_DB / 20)
-    frame, index = np.nonzero((inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > floor))
+    least = inner.max(axis=1, keepdims=True) * 10 ** (-_RANGE_DB / 20)
+    frame, index = np.nonzero((inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > least))
     index += 1
     before, here, after = (np.log(magnitude[frame, index + k] + 1e-12) for k in (-1, 0, 1))
-    shift = 0.5 * (before - after) / (before - 2 * here + after)
-    tonal = np.exp(here) > _OVER_FLOOR * _noise_floor(magnitude)[frame, index // _FLOOR_BINS]
+    shift = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-9)
+    # a peak counts by how far it stands out of the noise around it, not by how loud that noise is
+    floor = _noise_floor(magnitude)[frame, index // _FLOOR_BINS]
+    tonal = magnitude[frame, index] > _OVER_FLOOR * floor
+    weight = np.exp(_COMPRESSION * (here - np.log(np.maximum(floor, least[frame, 0]) + 1e-12)))
+    weight *= np.where(tonal, 1.0, _NOISE_WEIGHT)
     cell = _cells((index + shift) * bin_hz, bottom_hz)
     inside = (cell >= 0) & (cell < n_cells - 1)
-    weight = np.exp(_COMPRESSION * here) * np.where(tonal, 1.0, _NOISE_WEIGHT)
     frame, cell, weight = frame[inside], cell[inside], weight[inside]
     low = cell.astype(int)
     part = (cell - low) * weight
@@ -139,4 +142,4 @@ def _explained(histogram, every, odd, not3, top_cell) -> np.ndarray:
     # a high pitch sees only the peaks in its own range: what lies below it is unexplained as well
     share *= np.sqrt(np.clip(explained / scale / 0.5, 0, 1))
     own = np.minimum(histogram @ odd, histogram @ not3) / (explained + 1e-9)
-    return share * np.clip(own / 0.15, 0, 1)
+    return share * np.clip(own / 0.22, 0, 1)

@@ -89,7 +89,7 @@ def _measure(row: dict, record: dict, signal: Signal) -> Measured:
     first, last = found.first[steps] * evidence.hop_s - half, found.last[steps] * evidence.hop_s + half
     nominal = midi_to_hz(midi[steps], row["tuning_hz"])
     guess = nominal * 2 ** (_guess_cents(evidence, found, steps, nominal) / 1200)
-    edges = refine(signal, first, last, guess)
+    edges = refine(signal, first, last, guess, row["articulation"] == "tongued")
     background = _background(signal, edges)
     notes, spectra, bands = [], [], []
     for k, step in enumerate(steps):
@@ -200,7 +200,10 @@ class _Background:
 
 
 def _background(signal: Signal, edges: Edges) -> _Background:
-    """Noise of the room and the microphone, from the quieter half of what lies clear of all notes."""
+    """Noise of the room and the microphone: the quietest tenth of what lies clear of all notes, and its like.
+
+    Speech, false starts and breaths are clear of the notes too, but louder.
+    """
     size = 1 << int(np.ceil(np.log2(0.08 * signal.rate)))
     shape, bandwidth = window(size)
     starts = np.concatenate([[0.0], edges.offset_s + _BACKGROUND_CLEAR_S])
@@ -215,7 +218,8 @@ def _background(signal: Signal, edges: Edges) -> _Background:
         return _Background(None, signal.rate / size, bandwidth)
     power = np.concatenate(powers)
     level = power.sum(axis=1)
-    return _Background(power[level <= np.median(level)].mean(axis=0), signal.rate / size, bandwidth)
+    quiet = level <= 2 * np.quantile(level, 0.1)
+    return _Background(power[quiet].mean(axis=0), signal.rate / size, bandwidth)
 
 
 def _bands(frames: Frames, background: _Background) -> np.ndarray:

@@ -18,6 +18,7 @@ _LIMIT_CENTS = 80.0  # the instrument may sit this far from nominal
 _TYPICAL_CENTS = 20.0  # most instruments sit within about this
 _NOTE_CENTS = 50.0  # and a single note this far from the instrument
 _NEUTRAL = 0.4  # score at which a note and a gap are equally likely
+_LEAD = 0.35  # another pitch may explain the moment better by this much
 _GAIN = 6.0  # log-likelihood per unit of score
 _ENTER = 4.0  # cost of starting a note: a note needs a few good frames
 _SKIP = 12.0  # cost of a missing note
@@ -88,13 +89,14 @@ def _offsets(score: np.ndarray, grid: np.ndarray, nominal: np.ndarray) -> list[f
 
 
 def _note_scores(score: np.ndarray, grid: np.ndarray, target: np.ndarray) -> np.ndarray:
-    """(T, N) best score of each expected note within its own tolerance."""
+    """(T, N) best score of each expected note within its own tolerance, less where another pitch leads clearly."""
     step = GRID_CENTS / 100
     half = int(_NOTE_CENTS / GRID_CENTS)
     centre = np.rint((target - grid[0]) / step).astype(int)
     values, where = np.unique(centre, return_inverse=True)
     columns = [score[:, max(0, c - half) : c + half + 1].max(axis=1, initial=0) for c in values]
-    return np.stack(columns, axis=1)[:, where]
+    own = np.stack(columns, axis=1)[:, where]
+    return np.minimum(own, own - score.max(axis=1, keepdims=True) + _LEAD + _NEUTRAL)
 
 
 def _search(notes: np.ndarray, hop_s: float, trace: bool = False):
