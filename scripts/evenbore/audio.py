@@ -107,9 +107,7 @@ def probe(path: Path | str) -> AudioInfo:
         return source.info
 
 
-def open_signal(
-    path: Path | str, channel: int | None = None, memory_frames: int = MEMORY_FRAMES
-) -> Signal:
+def open_signal(path: Path | str, channel: int | None = None, memory_frames: int = MEMORY_FRAMES) -> Signal:
     """Decode one channel of a recording.
 
     `channel` (1-based) names it; without it the best one is taken: not silent, not clipped, with the most

@@ -39,11 +39,27 @@ def _check_recording(row: dict, number: int, file: str) -> list[Problem]:
     except AudioError as error:
         return [Problem(file, number, "file", shown(row["file"]), "a recording that can be opened", str(error))]
     if info.frames == 0:
-        return [Problem(file, number, "file", shown(row["file"]), "a recording that holds sound",
-                        "it holds no samples: stopped at once, or not copied completely")]
+        return [
+            Problem(
+                file,
+                number,
+                "file",
+                shown(row["file"]),
+                "a recording that holds sound",
+                "it holds no samples: stopped at once, or not copied completely",
+            )
+        ]
     if row["channel"] is not None and row["channel"] > info.channels:
-        return [Problem(file, number, "channel", str(row["channel"]), f"a channel from 1 to {info.channels}",
-                        f"the file has {info.channels}")]
+        return [
+            Problem(
+                file,
+                number,
+                "channel",
+                str(row["channel"]),
+                f"a channel from 1 to {info.channels}",
+                f"the file has {info.channels}",
+            )
+        ]
     return []
 
 
@@ -81,11 +97,27 @@ def _same_audio(opened: list[tuple[int, dict]], file: str) -> list[Problem]:
         for number, row in (same for rows in by_size.values() if len(rows) > 1 for same in rows):
             before, path = first.setdefault((_digest(row["path"]), row["channel"]), (number, row["path"]))
             if path != row["path"]:
-                problems.append(Problem(file, number, "file", shown(row["file"]), "each recording once",
-                                        f"it holds the same bytes as the file of row {before}: a copy or a link"))
+                problems.append(
+                    Problem(
+                        file,
+                        number,
+                        "file",
+                        shown(row["file"]),
+                        "each recording once",
+                        f"it holds the same bytes as the file of row {before}: a copy or a link",
+                    )
+                )
     except OSError as error:
-        problems.append(Problem(file, number, "file", shown(row["file"]), "a file that stays where it is",
-                                f"it could be opened a moment ago: {error.strerror}"))
+        problems.append(
+            Problem(
+                file,
+                number,
+                "file",
+                shown(row["file"]),
+                "a file that stays where it is",
+                f"it could be opened a moment ago: {error.strerror}",
+            )
+        )
     return problems
 
 

@@ -22,9 +22,7 @@ def session_groups(recordings: pd.DataFrame) -> dict[str, int]:
     for session, instrument, state in rows[["session", "instrument", "state"]].itertuples(index=False):
         graph.add_edge(("session", session), ("instrument", instrument, state))
     group = {
-        node: number
-        for number, component in enumerate(nx.connected_components(graph), start=1)
-        for node in component
+        node: number for number, component in enumerate(nx.connected_components(graph), start=1) for node in component
     }
     return {session: group["session", session] for session in rows["session"].unique()}
 

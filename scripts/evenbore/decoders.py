@@ -224,9 +224,7 @@ def _unfinished_header(log: str, info: AudioInfo) -> list[str]:
     return []
 
 
-def _cut_short(
-    frames: int, info: AudioInfo, slack_s: float = 0.0, promised_s: float | None = None
-) -> list[str]:
+def _cut_short(frames: int, info: AudioInfo, slack_s: float = 0.0, promised_s: float | None = None) -> list[str]:
     seconds = frames / info.sample_rate
     promised_s = info.duration_s if promised_s is None else promised_s
     if seconds >= promised_s - slack_s:

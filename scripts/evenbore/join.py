@@ -43,12 +43,18 @@ def join_studies(folders: list[str | Path], into: str | Path) -> list[str]:
     sessions = _renamed([list(study.sessions) for study in studies], prefixes)
     recordings = _renamed([[row["recording"] for row in study.recordings] for study in studies], prefixes)
     rows: dict[str, list[dict]] = {
-        "recordings": [_recording_cells(row, into) | {"recording": recordings[i][row["recording"]],
-                                                      "session": sessions[i][row["session"]]}
-                       for i, study in enumerate(studies) for row in study.recordings],
+        "recordings": [
+            _recording_cells(row, into)
+            | {"recording": recordings[i][row["recording"]], "session": sessions[i][row["session"]]}
+            for i, study in enumerate(studies)
+            for row in study.recordings
+        ],
         "instruments": instruments,
-        "sessions": [row | {"session": sessions[i][key]} for i, study in enumerate(studies)
-                     for key, row in study.sessions.items()],
+        "sessions": [
+            row | {"session": sessions[i][key]}
+            for i, study in enumerate(studies)
+            for key, row in study.sessions.items()
+        ],
         "inspection": inspection,
         "impressions": _distinct([row for study in studies for row in study.impressions]),
     }
@@ -80,14 +86,29 @@ def _check_configs(studies: list[Study]) -> list[Problem]:
         for key in first.config:
             if key in FREE_KEYS or key.startswith("x_") or study.config[key] == first.config[key]:
                 continue
-            problems.append(Problem(study.files["config"].as_posix(), None, key, shown(study.config[key]),
-                                    f"{shown(first.config[key])}, as in {first.files['config'].as_posix()}",
-                                    "the studies were set up differently: make the two alike, then join"))
+            problems.append(
+                Problem(
+                    study.files["config"].as_posix(),
+                    None,
+                    key,
+                    shown(study.config[key]),
+                    f"{shown(first.config[key])}, as in {first.files['config'].as_posix()}",
+                    "the studies were set up differently: make the two alike, then join",
+                )
+            )
     inside = {f"sheets.{kind}": path for kind, path in first.config["sheets"].items()}
     for key, path in (inside | {"families_dir": first.config["families_dir"]}).items():
         if not Path(os.path.normpath(first.folder / path)).is_relative_to(first.folder):
-            problems.append(Problem(first.files["config"].as_posix(), None, key, shown(path),
-                                    "a path inside the study", "the joined study copies this config"))
+            problems.append(
+                Problem(
+                    first.files["config"].as_posix(),
+                    None,
+                    key,
+                    shown(path),
+                    "a path inside the study",
+                    "the joined study copies this config",
+                )
+            )
     return problems
 
 
@@ -99,9 +120,16 @@ def _check_families(studies: list[Study]) -> list[Problem]:
         for key, family in study.families.items():
             other = first.setdefault(key, study)
             if other.families[key] != family:
-                problems.append(Problem((study.families_dir or study.folder).as_posix(), None, "family", key,
-                                        f"the same family as in {other.folder.as_posix()}",
-                                        "one of the studies has a family file of its own under this key"))
+                problems.append(
+                    Problem(
+                        (study.families_dir or study.folder).as_posix(),
+                        None,
+                        "family",
+                        key,
+                        f"the same family as in {other.folder.as_posix()}",
+                        "one of the studies has a family file of its own under this key",
+                    )
+                )
     return problems
 
 
@@ -116,8 +144,16 @@ def _join_instruments(studies: list[Study]) -> tuple[list[dict], list[Problem]]:
         for key, row in study.instruments.items():
             other = folds.setdefault(key.casefold(), key)
             if other != key:
-                problems.append(Problem(file, None, "instrument", key, f"'{other}', as another study writes it",
-                                        "the same instrument written with other upper and lower case"))
+                problems.append(
+                    Problem(
+                        file,
+                        None,
+                        "instrument",
+                        key,
+                        f"'{other}', as another study writes it",
+                        "the same instrument written with other upper and lower case",
+                    )
+                )
             merged = joined.setdefault(key, {})
             for column, value in row.items():
                 known = merged.get(column)
@@ -125,9 +161,16 @@ def _join_instruments(studies: list[Study]) -> tuple[list[dict], list[Problem]]:
                     merged[column] = value
                     source[key, column] = study
                 elif value not in (None, DEFAULTS.get(column), known) and column != "comment":
-                    problems.append(Problem(file, None, column, shown(value),
-                                            f"{shown(known)}, as in {source[key, column].folder.as_posix()}",
-                                            f"instrument '{key}' is described differently, or the id stands for two"))
+                    problems.append(
+                        Problem(
+                            file,
+                            None,
+                            column,
+                            shown(value),
+                            f"{shown(known)}, as in {source[key, column].folder.as_posix()}",
+                            f"instrument '{key}' is described differently, or the id stands for two",
+                        )
+                    )
     return list(joined.values()), problems
 
 
@@ -138,9 +181,16 @@ def _join_inspection(studies: list[Study]) -> tuple[list[dict], list[Problem]]:
         for row in study.inspection:
             known = rows.setdefault((row["instrument"], row["item"]), row)
             if known != row:
-                problems.append(Problem(study.files["inspection"].as_posix(), None, "item", shown(row["item"]),
-                                        "the same row for an item in every study, or only one",
-                                        f"instrument '{row['instrument']}' was inspected twice, with another outcome"))
+                problems.append(
+                    Problem(
+                        study.files["inspection"].as_posix(),
+                        None,
+                        "item",
+                        shown(row["item"]),
+                        "the same row for an item in every study, or only one",
+                        f"instrument '{row['instrument']}' was inspected twice, with another outcome",
+                    )
+                )
     return list(rows.values()), problems
 
 
@@ -233,7 +283,10 @@ def _lines(studies: list[Study], sessions: list[dict], recordings: list[dict]) -
         lines += [f"{study.folder.name}: {old} is now {new}" for old, new in renamed.items() if old != new]
     played = Counter(key for study in studies for key in {row["instrument"] for row in study.recordings})
     links = sorted(key for key, count in played.items() if count > 1)
-    lines.append(f"Instruments recorded in more than one of the studies: {', '.join(links)}" if links else
-                 "No instrument was recorded in more than one of the studies: their sound cannot be compared "
-                 "across them. One instrument recorded again in both rooms would mend it.")
+    lines.append(
+        f"Instruments recorded in more than one of the studies: {', '.join(links)}"
+        if links
+        else "No instrument was recorded in more than one of the studies: their sound cannot be compared "
+        "across them. One instrument recorded again in both rooms would mend it."
+    )
     return lines

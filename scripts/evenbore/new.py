@@ -23,19 +23,43 @@ from evenbore.trade.families import family_keys
 AUDIO = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".m4a", ".mp4", ".aac", ".caf")
 WORDS = {
     "dynamic": {
-        "pp": "pp", "p": "p", "mp": "mp", "mf": "mf", "f": "f", "ff": "ff", "pianissimo": "pp", "piano": "p",
-        "mezzopiano": "mp", "mezzoforte": "mf", "forte": "f", "fortissimo": "ff",
+        "pp": "pp",
+        "p": "p",
+        "mp": "mp",
+        "mf": "mf",
+        "f": "f",
+        "ff": "ff",
+        "pianissimo": "pp",
+        "piano": "p",
+        "mezzopiano": "mp",
+        "mezzoforte": "mf",
+        "forte": "f",
+        "fortissimo": "ff",
     },
     "articulation": {
-        "slurred": "slurred", "slur": "slurred", "legato": "slurred",
-        "tongued": "tongued", "tongue": "tongued", "detached": "tongued", "staccato": "tongued",
+        "slurred": "slurred",
+        "slur": "slurred",
+        "legato": "slurred",
+        "tongued": "tongued",
+        "tongue": "tongued",
+        "detached": "tongued",
+        "staccato": "tongued",
     },
     "direction": {
-        "up": "up", "ascending": "up", "asc": "up", "down": "down", "descending": "down", "desc": "down",
+        "up": "up",
+        "ascending": "up",
+        "asc": "up",
+        "down": "down",
+        "descending": "down",
+        "desc": "down",
         "updown": "up-down",
     },
     "pattern": {
-        "chromatic": "chromatic", "major": "major", "passage": "passage", "melody": "passage", "excerpt": "passage",
+        "chromatic": "chromatic",
+        "major": "major",
+        "passage": "passage",
+        "melody": "passage",
+        "excerpt": "passage",
     },
     "state": {"before": 0, "found": 0, "after": 1},  # the first and the second state of the config
 }
@@ -72,17 +96,23 @@ def new_study(study_dir: str | Path, audio_dir: str | Path, family: str) -> list
     paths = [study / CONFIG, *(study / path for path in default_config()["sheets"].values())]
     standing = [path.as_posix() for path in paths if path.exists()]
     if standing:
-        raise EvenboreError(f"There is a study already: {', '.join(standing)}. Nothing was written; "
-                            "give another folder, or move these files away.")
+        raise EvenboreError(
+            f"There is a study already: {', '.join(standing)}. Nothing was written; "
+            "give another folder, or move these files away."
+        )
     known = family_keys()
     if family not in known:
         cause = misspelling(family, known)
-        raise EvenboreError(f"There is no family {family!r}; allowed: {', '.join(known)}."
-                            + (f" Likely cause: {cause}." if cause else ""))
+        raise EvenboreError(
+            f"There is no family {family!r}; allowed: {', '.join(known)}."
+            + (f" Likely cause: {cause}." if cause else "")
+        )
     files, lines = _audio_files(audio, study)
     if not files:
-        raise EvenboreError(f"No recordings in {audio.as_posix()} or below; allowed: files that end in "
-                            f"{' '.join(AUDIO)}. Likely cause: another folder was meant.")
+        raise EvenboreError(
+            f"No recordings in {audio.as_posix()} or below; allowed: files that end in "
+            f"{' '.join(AUDIO)}. Likely cause: another folder was meant."
+        )
     guesses = [_guess(file, path, audio) for file, path in files]
     instruments, sessions = _name_all(guesses)
     recordings = [_recording(guess, instruments, sessions) for guess in guesses]
@@ -139,6 +169,7 @@ def _guess(file: str, path: Path, audio: Path) -> _Guess:
 
 def _take_words(part: str, guess: _Guess, is_file: bool) -> str:
     """Move the words that mean something from one part of a path to the guess; return what is left."""
+
     def tell(column: str, value: str) -> None:
         guess.told.setdefault(column, value)
 
@@ -194,8 +225,10 @@ def _name_all(guesses: list[_Guess]) -> tuple[dict[str, str], dict[str, str]]:
             outer = guess.folders
             guess.told["instrument"] = guess.rest
         guess.told["session"] = guess.session or " ".join(outer) or guess.day
-    return (_ids([guess.told["instrument"] for guess in guesses], "instrument"),
-            _ids([guess.told["session"] for guess in guesses], "session"))
+    return (
+        _ids([guess.told["instrument"] for guess in guesses], "instrument"),
+        _ids([guess.told["session"] for guess in guesses], "session"),
+    )
 
 
 def _take_leading_sessions(guesses: list[_Guess]) -> None:

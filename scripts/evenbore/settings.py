@@ -124,8 +124,20 @@ def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict, list[Problem]
         cause = "nested too deeply" if isinstance(error, RecursionError) else f"not readable: {error}"
         return None, {}, [Problem(name, None, None, None, mapping, shown(cause))]
     if not isinstance(data, dict):
-        return None, {}, [Problem(name, 1, None, None if data is None else shown(data), mapping,
-                                  "the file is empty" if data is None else "")]
+        return (
+            None,
+            {},
+            [
+                Problem(
+                    name,
+                    1,
+                    None,
+                    None if data is None else shown(data),
+                    mapping,
+                    "the file is empty" if data is None else "",
+                )
+            ],
+        )
     return node, data, []
 
 
@@ -149,8 +161,19 @@ def _walk_nodes(node, where: tuple, lines: dict, found: list, name: str) -> None
             line = key_node.start_mark.line + 1
             if place in seen:
                 allowed = f"each key once (the first is in line {lines[place]})"
-                found.append((place, Problem(name, line, _place(place), None, allowed,
-                                             "the key was copied and one of the two left standing")))
+                found.append(
+                    (
+                        place,
+                        Problem(
+                            name,
+                            line,
+                            _place(place),
+                            None,
+                            allowed,
+                            "the key was copied and one of the two left standing",
+                        ),
+                    )
+                )
             else:
                 seen.add(place)
                 lines[place] = line
@@ -160,8 +183,7 @@ def _walk_nodes(node, where: tuple, lines: dict, found: list, name: str) -> None
             lines[(*where, index)] = item.start_mark.line + 1
             _walk_nodes(item, (*where, index), lines, found, name)
     elif node.tag == "tag:yaml.org,2002:float" and not math.isfinite(_yaml_float(node.value)):
-        found.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value),
-                                     "a finite number")))
+        found.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value), "a finite number")))
 
 
 def _yaml_float(text: str) -> float:
@@ -174,7 +196,8 @@ def _validator():
 
     # JSON Schema lets 2.0 pass as an integer; a seed or a count must be a whole number as written.
     types = jsonschema.Draft202012Validator.TYPE_CHECKER.redefine(
-        "integer", lambda _, value: isinstance(value, int) and not isinstance(value, bool))
+        "integer", lambda _, value: isinstance(value, int) and not isinstance(value, bool)
+    )
     strict = jsonschema.validators.extend(jsonschema.Draft202012Validator, type_checker=types)
     return strict(load_schema("config"))
 
@@ -189,8 +212,7 @@ def _schema_problems(data: dict, lines: dict, name: str) -> list[tuple[tuple, Pr
                 known = sorted(error.schema.get("properties", {}))
                 allowed = f"one of {', '.join(known)}, or a key that begins with x_"
                 cause = misspelling(str(key), known) or "a key of another version, or a line indented wrongly"
-                found[place, "unknown"] = Problem(name, _line(place, lines), _place(place), None,
-                                                  allowed, cause)
+                found[place, "unknown"] = Problem(name, _line(place, lines), _place(place), None, allowed, cause)
         elif error.validator == "required":
             for key in error.validator_value:
                 if key not in error.instance:
@@ -199,15 +221,15 @@ def _schema_problems(data: dict, lines: dict, name: str) -> list[tuple[tuple, Pr
         else:
             allowed = str(error.schema.get("description") or _description_above(where)).rstrip(".")
             value = "null" if error.instance is None else shown(error.instance)
-            found[where, error.validator] = Problem(name, _line(where, lines), _place(where), value, allowed,
-                                                    _cause(error))
+            found[where, error.validator] = Problem(
+                name, _line(where, lines), _place(where), value, allowed, _cause(error)
+            )
     return [(where, problem) for (where, _), problem in found.items()]
 
 
 def _unknown_keys(error) -> list:
     known = error.schema.get("properties", {})
-    return [key for key in error.instance
-            if key not in known and not (isinstance(key, str) and key.startswith("x_"))]
+    return [key for key in error.instance if key not in known and not (isinstance(key, str) and key.startswith("x_"))]
 
 
 def _missing_key(where: tuple, name: str, row: int | None) -> Problem:
@@ -217,8 +239,7 @@ def _missing_key(where: tuple, name: str, row: int | None) -> Problem:
     flow = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6, allow_unicode=True)
     line = f"{where[-1]}: {flow.removesuffix('...' + chr(10)).strip()}"
     under = f" below '{_place(where[:-1])}:', indented," if len(where) > 1 else ""
-    return Problem(name, row, _place(where), None, f"this key; add{under} the line `{line}`",
-                   "the key is missing")
+    return Problem(name, row, _place(where), None, f"this key; add{under} the line `{line}`", "the key is missing")
 
 
 def _description_above(where: tuple) -> str:
@@ -260,8 +281,12 @@ def _cross_problems(data: dict, spoilt: set, lines: dict, name: str) -> list[tup
                 add(("states", index), state, "names that differ by more than upper and lower case")
         if "compare_state" not in spoilt and data["compare_state"] not in ("latest", *states):
             allowed = "latest, " + ", ".join(states)
-            add(("compare_state",), data["compare_state"], allowed,
-                misspelling(data["compare_state"], ["latest", *states]))
+            add(
+                ("compare_state",),
+                data["compare_state"],
+                allowed,
+                misspelling(data["compare_state"], ["latest", *states]),
+            )
     if "priorities" not in spoilt:
         for key, weights in data["priorities"].items():
             if not key.startswith("x_") and not any(weights.values()):

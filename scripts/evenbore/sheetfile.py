@@ -48,8 +48,16 @@ def read_sheet(path: Path, kind: str, name: str) -> tuple[Sheet, list[Problem]]:
     records, problems = _records(text, separator, name)
     if not records:
         if not problems:
-            problems = [Problem(name, None, None, None, f"a header row with the columns "
-                                f"{', '.join(schema['required'])}", "the file is empty")]
+            problems = [
+                Problem(
+                    name,
+                    None,
+                    None,
+                    None,
+                    f"a header row with the columns {', '.join(schema['required'])}",
+                    "the file is empty",
+                )
+            ]
         return Sheet(kind, name), problems
     complete = not problems
     header_number, header = records[0]
@@ -92,12 +100,12 @@ def _read_text(path: Path, name: str) -> tuple[str, Problem | None]:
     except UnicodeDecodeError as error:
         row = error.object[: error.start].count(b"\n") + 1
         value = error.object[error.start : error.start + 1].decode("latin-1")
-        return "", Problem(name, row, None, value, allowed,
-                           "saved as Latin-1 or Windows-1252: save as UTF-8")
+        return "", Problem(name, row, None, value, allowed, "saved as Latin-1 or Windows-1252: save as UTF-8")
 
 
 def _separator(text: str, schema: dict) -> str:
     """Return the separator whose header holds the most known columns, then the most columns."""
+
     def score(separator: str) -> tuple[int, int]:
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
         try:
@@ -127,8 +135,11 @@ def _records(text: str, separator: str, name: str) -> tuple[list[tuple[int, list
 
 
 def _ragged(record: list[str], number: int, width: int, separator: str, name: str) -> Problem:
-    cause = (f"{SEPARATORS[separator]} stand inside a cell that is not quoted" if len(record) > width
-             else f"{SEPARATORS[separator]} are missing, perhaps cut off at the end of the line by an editor")
+    cause = (
+        f"{SEPARATORS[separator]} stand inside a cell that is not quoted"
+        if len(record) > width
+        else f"{SEPARATORS[separator]} are missing, perhaps cut off at the end of the line by an editor"
+    )
     return Problem(name, number, None, f"{len(record)} cells", f"{width} cells, as many as the header", cause)
 
 
@@ -137,21 +148,41 @@ def _check_header(header: list[str], number: int, schema: dict, name: str) -> li
     problems = []
     for column, count in Counter(header).items():
         if column and count > 1:
-            problems.append(Problem(name, number, printable(column), None, "each column once",
-                                    f"the column is there {count} times"))
+            problems.append(
+                Problem(name, number, printable(column), None, "each column once", f"the column is there {count} times")
+            )
         if not column:
-            problems.append(Problem(name, number, None, "", "a name above every column",
-                                    "a column without a heading between others"))
+            problems.append(
+                Problem(
+                    name, number, None, "", "a name above every column", "a column without a heading between others"
+                )
+            )
         elif column not in schema["properties"] and not re.match("x_.", column):
             cause = misspelling(column, known)
             if len(header) == 1 and len(column) > 20:
                 cause = "the columns are not separated by tabs, commas or semicolons"
-            problems.append(Problem(name, number, printable(column), None,
-                                    f"one of {', '.join(known)}, or a name that begins with x_", cause))
+            problems.append(
+                Problem(
+                    name,
+                    number,
+                    printable(column),
+                    None,
+                    f"one of {', '.join(known)}, or a name that begins with x_",
+                    cause,
+                )
+            )
     for column in schema["required"]:
         if column not in header:
-            problems.append(Problem(name, number, column, None, f"this column: {_sentence(schema, column)}",
-                                    "the column is missing or its heading misspelt"))
+            problems.append(
+                Problem(
+                    name,
+                    number,
+                    column,
+                    None,
+                    f"this column: {_sentence(schema, column)}",
+                    "the column is missing or its heading misspelt",
+                )
+            )
     return problems
 
 
@@ -159,8 +190,9 @@ def _sentence(schema: dict, column: str) -> str:
     return schema["properties"][column]["description"].rstrip(".")
 
 
-def _type_cells(header: list[str], cells: list[list[str]], numbers: list[int], kind: str,
-                name: str) -> tuple[list[dict], list[Problem]]:
+def _type_cells(
+    header: list[str], cells: list[list[str]], numbers: list[int], kind: str, name: str
+) -> tuple[list[dict], list[Problem]]:
     """Type all cells column by column; a cell with a problem becomes None."""
     schema, validators = load_schema(kind), _validators(kind)
     columns: dict[str, list] = {}
@@ -184,8 +216,9 @@ def _type_cells(header: list[str], cells: list[list[str]], numbers: list[int], k
                 typed[text] = _default(spec)
         columns[column] = [typed.get(text) for text in texts]
         if wrong:
-            problems += [replace(wrong[text], row=number)
-                         for number, text in zip(numbers, texts, strict=True) if text in wrong]
+            problems += [
+                replace(wrong[text], row=number) for number, text in zip(numbers, texts, strict=True) if text in wrong
+            ]
     for column, spec in schema["properties"].items():
         columns.setdefault(column, [_default(spec)] * len(cells))
     rows = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
@@ -215,10 +248,13 @@ def _validators(kind: str) -> dict:
     formats = jsonschema.FormatChecker(formats=())
     formats.checks("written-note", raises=EvenboreError)(lambda text: note_to_midi(text) is not None)
     formats.checks("date", raises=ValueError)(
-        lambda text: bool(ISO_DATE.fullmatch(text)) and date.fromisoformat(text) is not None)
+        lambda text: bool(ISO_DATE.fullmatch(text)) and date.fromisoformat(text) is not None
+    )
     formats.checks("id")(lambda text: text.casefold() not in RESERVED)
-    return {column: jsonschema.Draft202012Validator(spec, format_checker=formats)
-            for column, spec in load_schema(kind)["properties"].items()}
+    return {
+        column: jsonschema.Draft202012Validator(spec, format_checker=formats)
+        for column, spec in load_schema(kind)["properties"].items()
+    }
 
 
 def _allowed(spec: dict) -> str:
@@ -230,8 +266,11 @@ def _allowed(spec: dict) -> str:
         if "exclusiveMinimum" in spec:
             return f"{kind} above {spec['exclusiveMinimum']:g}, up to {spec['maximum']:.10g}"
         return f"{kind} from {spec['minimum']:g} to {spec['maximum']:.10g}"
-    by_format = {"id": ID_ALLOWED, "written-note": "a written note: letter, # or b, octave, such as Bb4 or F#3",
-                 "date": "a date as YYYY-MM-DD"}
+    by_format = {
+        "id": ID_ALLOWED,
+        "written-note": "a written note: letter, # or b, octave, such as Bb4 or F#3",
+        "date": "a date as YYYY-MM-DD",
+    }
     return by_format.get(spec.get("format", ""), spec["description"].rstrip("."))
 
 
@@ -267,7 +306,8 @@ def write_sheet(path: Path, kind: str, rows: list[dict[str, str]]) -> None:
     columns = list(load_schema(kind)["properties"])
     columns += sorted({column for row in rows for column in row} - set(columns))
     with path.open("x", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, columns, restval="", lineterminator="\n",
-                                delimiter="," if path.suffix.lower() == ".csv" else "\t")
+        writer = csv.DictWriter(
+            file, columns, restval="", lineterminator="\n", delimiter="," if path.suffix.lower() == ".csv" else "\t"
+        )
         writer.writeheader()
         writer.writerows(rows)

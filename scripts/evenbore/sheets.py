@@ -24,11 +24,39 @@ ID_OF = {"recordings": "recording", "instruments": "instrument", "sessions": "se
 # note is a slip (concert pitch, another octave). Common practice, no source.
 BELOW, ABOVE = 12, 24
 SUGGESTIONS = 20  # distinct wrong words of a column that a likely spelling is sought for (a slow search)
-SAME_TAKE = ("instrument", "session", "take", "dynamic", "articulation", "pattern", "low", "high", "direction",
-             "notes", "state", "player", "mouthpiece", "reed", "channel")
+SAME_TAKE = (
+    "instrument",
+    "session",
+    "take",
+    "dynamic",
+    "articulation",
+    "pattern",
+    "low",
+    "high",
+    "direction",
+    "notes",
+    "state",
+    "player",
+    "mouthpiece",
+    "reed",
+    "channel",
+)
 # What measuring a recording depends on; anything else may change without measuring it again.
-MEASURED = ("recording", "instrument", "session", "take", "dynamic", "articulation", "pattern", "direction",
-            "state", "low", "high", "notes", "channel")
+MEASURED = (
+    "recording",
+    "instrument",
+    "session",
+    "take",
+    "dynamic",
+    "articulation",
+    "pattern",
+    "direction",
+    "state",
+    "low",
+    "high",
+    "notes",
+    "channel",
+)
 
 
 @dataclass(frozen=True)
@@ -152,8 +180,9 @@ def _sheet_path(path: Path) -> Path:
 
 def _column(sheet: Sheet, column: str) -> list[tuple[int, str]]:
     """Return the filled cells of a column with their rows."""
-    return [(number, row[column]) for number, row in zip(sheet.numbers, sheet.rows, strict=True)
-            if row[column] is not None]
+    return [
+        (number, row[column]) for number, row in zip(sheet.numbers, sheet.rows, strict=True) if row[column] is not None
+    ]
 
 
 def _load_families(sheet: Sheet, extra: Path | None) -> tuple[dict[str, Family], list[Problem]]:
@@ -184,17 +213,27 @@ def _check_ids(sheets: dict[str, Sheet]) -> list[Problem]:
         for number, key in _column(sheets[kind], column):
             row, other = first.setdefault(key.casefold(), (number, key))
             if row != number:
-                cause = (f"row {row} has the same id" if other == key
-                         else f"row {row} has '{other}', which differs in upper and lower case only")
+                cause = (
+                    f"row {row} has the same id"
+                    if other == key
+                    else f"row {row} has '{other}', which differs in upper and lower case only"
+                )
                 problems.append(Problem(sheets[kind].file, number, column, key, "an id that no other row has", cause))
     first_pair: dict[str, tuple] = {}
     for number, row in zip(sheets["recordings"].numbers, sheets["recordings"].rows, strict=True):
         pair = (row["session"], row["instrument"])
         if None not in pair and first_pair.setdefault(chunk_key(row).casefold(), pair) != pair:
-            problems.append(Problem(sheets["recordings"].file, number, "instrument", row["instrument"],
-                                    "ids of session and instrument that joined with -- stay unlike all others",
-                                    f"session '{first_pair[chunk_key(row).casefold()][0]}' with instrument "
-                                    f"'{first_pair[chunk_key(row).casefold()][1]}' gives the same"))
+            problems.append(
+                Problem(
+                    sheets["recordings"].file,
+                    number,
+                    "instrument",
+                    row["instrument"],
+                    "ids of session and instrument that joined with -- stay unlike all others",
+                    f"session '{first_pair[chunk_key(row).casefold()][0]}' with instrument "
+                    f"'{first_pair[chunk_key(row).casefold()][1]}' gives the same",
+                )
+            )
     return problems
 
 
@@ -211,8 +250,9 @@ def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
                 if value not in unknown:
                     near = misspelling(value, known) if len(unknown) < SUGGESTIONS else ""
                     unknown[value] = f"not in {where}" + (f", perhaps {near}" if near else "")
-                problems.append(Problem(sheets[kind].file, number, column, shown(value), f"one of {listed}",
-                                        unknown[value]))
+                problems.append(
+                    Problem(sheets[kind].file, number, column, shown(value), f"one of {listed}", unknown[value])
+                )
 
     for target, column in (("instruments", "instrument"), ("sessions", "session")):
         if sheets[target].complete:
@@ -226,8 +266,9 @@ def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
     return problems
 
 
-def _resolve_recordings(sheets: dict[str, Sheet], first_state: str, families: dict[str, Family],
-                        folder: Path) -> list[Problem]:
+def _resolve_recordings(
+    sheets: dict[str, Sheet], first_state: str, families: dict[str, Family], folder: Path
+) -> list[Problem]:
     """Fill in state, path and written range of every recording, in place; return what does not fit."""
     sheet = sheets["recordings"]
     family_of = {row["instrument"]: families.get(row["family"]) for row in sheets["instruments"].rows}
@@ -265,8 +306,16 @@ def _resolve_notes(row: dict, number: int, file: str) -> list[Problem]:
         if not names:
             problems.append(Problem(file, number, "notes", "", wanted, "the pattern is notes, but none are listed"))
     elif names:
-        problems.append(Problem(file, number, "notes", shown(" ".join(names)), "nothing, unless the pattern is notes",
-                                "the cell of the pattern does not say notes"))
+        problems.append(
+            Problem(
+                file,
+                number,
+                "notes",
+                shown(" ".join(names)),
+                "nothing, unless the pattern is notes",
+                "the cell of the pattern does not say notes",
+            )
+        )
     return problems
 
 
@@ -278,15 +327,30 @@ def _resolve_range(row: dict, number: int, file: str, family: Family) -> list[Pr
     for column, notes in (given | {"notes": row["notes"] or []}).items():
         outside = [midi for midi in notes if not lowest <= midi <= highest]
         if outside:
-            problems.append(Problem(
-                file, number, column, midi_to_note(outside[0]),
-                f"written notes of {family.name}: {midi_to_note(family.low)} to {midi_to_note(family.high)} is its "
-                "standard range", "the sounding instead of the written note, another octave or another family"))
+            problems.append(
+                Problem(
+                    file,
+                    number,
+                    column,
+                    midi_to_note(outside[0]),
+                    f"written notes of {family.name}: {midi_to_note(family.low)} to {midi_to_note(family.high)} is its "
+                    "standard range",
+                    "the sounding instead of the written note, another octave or another family",
+                )
+            )
     row["low"] = family.low if row["low"] is None else row["low"]
     row["high"] = family.high if row["high"] is None else row["high"]
     if given and not problems and row["low"] >= row["high"]:
-        problems.append(Problem(file, number, "low", midi_to_note(row["low"]),
-                                f"a note below the high one, {midi_to_note(row['high'])}", "low and high exchanged"))
+        problems.append(
+            Problem(
+                file,
+                number,
+                "low",
+                midi_to_note(row["low"]),
+                f"a note below the high one, {midi_to_note(row['high'])}",
+                "low and high exchanged",
+            )
+        )
     return problems
 
 
@@ -301,23 +365,47 @@ def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
         if row["path"] is not None:
             first = audio.setdefault((row["path"], row["channel"]), number)
             if first != number:
-                problems.append(Problem(sheet.file, number, "file", shown(row["file"]), "each audio file once",
-                                        f"row {first} names the same file"))
+                problems.append(
+                    Problem(
+                        sheet.file,
+                        number,
+                        "file",
+                        shown(row["file"]),
+                        "each audio file once",
+                        f"row {first} names the same file",
+                    )
+                )
         if None not in (row["instrument"], row["session"], row["take"]):
-            key = tuple(tuple(row[column]) if isinstance(row[column], list) else row[column]
-                        for column in (*SAME_TAKE, *own))
+            key = tuple(
+                tuple(row[column]) if isinstance(row[column], list) else row[column] for column in (*SAME_TAKE, *own)
+            )
             first = takes.setdefault(key, number)
             if first != number:
-                problems.append(Problem(sheet.file, number, "take", str(row["take"]),
-                                        "another number for each repeat of the same thing",
-                                        f"row {first} has the same take of the same thing"))
+                problems.append(
+                    Problem(
+                        sheet.file,
+                        number,
+                        "take",
+                        str(row["take"]),
+                        "another number for each repeat of the same thing",
+                        f"row {first} has the same take of the same thing",
+                    )
+                )
     items: dict[tuple, int] = {}
     sheet = sheets["inspection"]
     for number, row in zip(sheet.numbers, sheet.rows, strict=True):
         first = items.setdefault((row["instrument"], row["item"]), number)
         if first != number and None not in (row["instrument"], row["item"]):
-            problems.append(Problem(sheet.file, number, "item", shown(row["item"]),
-                                    "each item once for an instrument", f"row {first} has it already"))
+            problems.append(
+                Problem(
+                    sheet.file,
+                    number,
+                    "item",
+                    shown(row["item"]),
+                    "each item once for an instrument",
+                    f"row {first} has it already",
+                )
+            )
     return problems
 
 
@@ -332,9 +420,16 @@ def _check_places(sheets: dict[str, Sheet], families: dict[str, Family]) -> list
             continue
         places = ["whole", *(register.name for register in family.registers)]
         if row["where"] not in places and not _is_note(row["where"]):
-            problems.append(Problem(sheet.file, number, "where", shown(row["where"]),
-                                    f"one of {', '.join(places)}, or a written note",
-                                    misspelling(row["where"], places)))
+            problems.append(
+                Problem(
+                    sheet.file,
+                    number,
+                    "where",
+                    shown(row["where"]),
+                    f"one of {', '.join(places)}, or a written note",
+                    misspelling(row["where"], places),
+                )
+            )
     return problems
 
 

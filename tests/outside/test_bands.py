@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from evenbore.acoustics import third_octave_bands
 
 # ISO 266:1997, table 1: nominal frequencies of the one-third octaves.

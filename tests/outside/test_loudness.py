@@ -3,6 +3,7 @@
 import numpy as np
 import pyloudnorm
 import pytest
+
 from evenbore.acoustics import k_weight_power
 from evenbore.audio import signal_from_array
 from evenbore.quality import lufs

@@ -3,6 +3,7 @@
 import librosa
 import numpy as np
 import pytest
+
 from evenbore.trade.families import family_keys, load_family
 from evenbore.trade.pitch import cents, hz_to_midi, midi_to_hz, midi_to_note, note_to_midi, speed_of_sound
 

@@ -12,6 +12,7 @@ import av
 import numpy as np
 import pytest
 import soundfile
+
 from evenbore import audio
 from evenbore.audio import open_signal, probe, signal_from_array
 from evenbore.errors import AudioError
@@ -325,6 +326,7 @@ def test_unreadable(tmp_path, monkeypatch):
     soundfile.write(path, tone(), RATE)
     path.chmod(0)
     if os.access(path, os.R_OK):  # a superuser may read anything
+
         def denied(*_, **__):
             raise PermissionError(13, "Permission denied")
 

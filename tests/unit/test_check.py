@@ -74,4 +74,7 @@ def test_recordings_are_opened_though_the_sheets_have_problems(study):
     (study / "audio/r1.wav").write_bytes(b"")
     write_study(study, changed(RECORDINGS, 0, dynamic="loud"), sessions=[{"session": "s1", "date": "May"}])
     assert {(p.file, p.column) for p in check_study(study)} == {
-        ("config/recordings.tsv", "dynamic"), ("config/recordings.tsv", "file"), ("config/sessions.tsv", "date")}
+        ("config/recordings.tsv", "dynamic"),
+        ("config/recordings.tsv", "file"),
+        ("config/sessions.tsv", "date"),
+    }

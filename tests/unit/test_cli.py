@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from evenbore import cli, workflow
 from evenbore.errors import EvenboreError, Problem, StudyError
 from evenbore.paths import shown, typed

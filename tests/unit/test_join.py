@@ -25,7 +25,13 @@ def test_colliding_ids_get_the_name_of_their_study(tmp_path):
     study = load_study(tmp_path / "joined")
     assert list(study.sessions) == ["spring_s1", "my_autumn_s1"]
     assert [row["recording"] for row in study.recordings] == [
-        "spring_r1", "spring_r2", "spring_r3", "my_autumn_r1", "my_autumn_r2", "my_autumn_r3"]
+        "spring_r1",
+        "spring_r2",
+        "spring_r3",
+        "my_autumn_r1",
+        "my_autumn_r2",
+        "my_autumn_r3",
+    ]
     assert list(study.instruments) == ["alto1", "Alto2"]
     assert "spring: s1 is now spring_s1" in lines
     assert lines[-1] == "Instruments recorded in more than one of the studies: Alto2, alto1"
@@ -57,8 +63,10 @@ def test_cells_and_audio_come_through(tmp_path):
 
 
 def test_a_blank_gives_way_to_a_filled_cell(tmp_path):
-    folders = [write_study(tmp_path / "a", instruments=changed(INSTRUMENTS, 0, price="900")),
-               write_study(tmp_path / "b", instruments=changed(INSTRUMENTS, 0, serial="77", reference="yes"))]
+    folders = [
+        write_study(tmp_path / "a", instruments=changed(INSTRUMENTS, 0, price="900")),
+        write_study(tmp_path / "b", instruments=changed(INSTRUMENTS, 0, serial="77", reference="yes")),
+    ]
     join_studies(folders, tmp_path / "joined")
     row = load_study(tmp_path / "joined").instruments["alto1"]
     assert (row["price"], row["serial"], row["reference"]) == (900.0, "77", "yes")
@@ -71,20 +79,25 @@ def test_all_that_does_not_agree_is_listed(tmp_path):
     text = config.read_text(encoding="utf-8")
     config.write_text(text.replace("currency: EUR", "currency: USD").replace("seed: 2025", "seed: 1"), encoding="utf-8")
     assert {(p.column, p.value) for p in problems_of(tmp_path, folders)} == {
-        ("currency", "USD"), ("family", "saxophone_tenor"), ("label", "Tenor"), ("instrument", "ALTO2")}
+        ("currency", "USD"),
+        ("family", "saxophone_tenor"),
+        ("label", "Tenor"),
+        ("instrument", "ALTO2"),
+    }
 
 
 def test_problems_of_every_study_are_listed_with_its_folder(tmp_path):
     folders = [write_study(tmp_path / name, changed(RECORDINGS, 0, take="x")) for name in ("a", "b")]
     assert [p.file for p in problems_of(tmp_path, folders)] == [
-        f"{folder.as_posix()}/config/recordings.tsv" for folder in folders]
+        f"{folder.as_posix()}/config/recordings.tsv" for folder in folders
+    ]
 
 
 def test_the_same_audio_in_two_studies(tmp_path):
     row = RECORDINGS[0] | {"file": str(tmp_path / "x.wav")}
     folders = two(tmp_path, recordings=[row])
     write_study(folders[0], [row])
-    problem, = problems_of(tmp_path, folders)
+    (problem,) = problems_of(tmp_path, folders)
     assert problem.column == "file"
 
 
@@ -112,8 +125,11 @@ def test_no_link_is_said(tmp_path):
 
 
 def test_the_studys_own_families_come_along(tmp_path):
-    folders = two(tmp_path, instruments=changed(INSTRUMENTS, 0, family="saxophone_home", instrument="home1"),
-                  recordings=[row | {"instrument": "home1", "take": str(i + 1)} for i, row in enumerate(RECORDINGS)])
+    folders = two(
+        tmp_path,
+        instruments=changed(INSTRUMENTS, 0, family="saxophone_home", instrument="home1"),
+        recordings=[row | {"instrument": "home1", "take": str(i + 1)} for i, row in enumerate(RECORDINGS)],
+    )
     (folders[1] / "config/families").mkdir()
     text = "like: saxophone_alto\nname: home-made saxophone\n"
     (folders[1] / "config/families/saxophone_home.yaml").write_text(text, encoding="utf-8")

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from types import SimpleNamespace
 
 import pytest
+
 from evenbore.listen import describe, row_for_listening
 from evenbore.sheets import MEASURED
 from evenbore.trade.families import load_family

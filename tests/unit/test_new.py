@@ -29,24 +29,27 @@ def study_of(tmp_path, *files):
     return {row["path"].relative_to(tmp_path / "audio").as_posix(): row for row in study.recordings}, study, lines
 
 
-@pytest.mark.parametrize(("name", "told"), [
-    ("alto3_take2", {"instrument": "alto3", "take": 2}),
-    ("alto3 t2 mf", {"instrument": "alto3", "take": 2, "dynamic": "mf"}),
-    ("alto3-pp-tongued-tk12", {"instrument": "alto3", "take": 12, "dynamic": "pp", "articulation": "tongued"}),
-    ("alto3_legato_3", {"instrument": "alto3", "take": 3, "articulation": "slurred"}),
-    ("alto3_slurred_down_ff", {"direction": "down", "dynamic": "ff", "articulation": "slurred"}),
-    ("alto3_up-down", {"instrument": "alto3", "direction": "up-down"}),
-    ("alto3_up", {"instrument": "alto3", "direction": "up"}),
-    ("alto3_major_scale (2)", {"instrument": "alto3", "pattern": "major", "take": 2}),
-    ("s2_alto3_take1", {"instrument": "alto3", "session": "s2", "take": 1}),
-    ("session 2 alto3", {"instrument": "alto3", "session": "session_2"}),
-    ("2024-05-03 alto3", {"instrument": "alto3", "session": "2024-05-03"}),
-    ("20240503_alto3_after_setup", {"session": "2024-05-03", "instrument": "alto3", "state": "after_setup"}),
-    ("alto3_before", {"instrument": "alto3", "state": "as_found"}),
-    ("Élan № 3, take 1", {"instrument": "Elan_No_3", "take": 1}),
-    ("stuffy_pad", {"instrument": "stuffy_pad", "dynamic": "mf", "take": 1}),
-    ("2024-13-45_alto3", {"instrument": "2024-13-45_alto3"}),
-])
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("alto3_take2", {"instrument": "alto3", "take": 2}),
+        ("alto3 t2 mf", {"instrument": "alto3", "take": 2, "dynamic": "mf"}),
+        ("alto3-pp-tongued-tk12", {"instrument": "alto3", "take": 12, "dynamic": "pp", "articulation": "tongued"}),
+        ("alto3_legato_3", {"instrument": "alto3", "take": 3, "articulation": "slurred"}),
+        ("alto3_slurred_down_ff", {"direction": "down", "dynamic": "ff", "articulation": "slurred"}),
+        ("alto3_up-down", {"instrument": "alto3", "direction": "up-down"}),
+        ("alto3_up", {"instrument": "alto3", "direction": "up"}),
+        ("alto3_major_scale (2)", {"instrument": "alto3", "pattern": "major", "take": 2}),
+        ("s2_alto3_take1", {"instrument": "alto3", "session": "s2", "take": 1}),
+        ("session 2 alto3", {"instrument": "alto3", "session": "session_2"}),
+        ("2024-05-03 alto3", {"instrument": "alto3", "session": "2024-05-03"}),
+        ("20240503_alto3_after_setup", {"session": "2024-05-03", "instrument": "alto3", "state": "after_setup"}),
+        ("alto3_before", {"instrument": "alto3", "state": "as_found"}),
+        ("Élan № 3, take 1", {"instrument": "Elan_No_3", "take": 1}),
+        ("stuffy_pad", {"instrument": "stuffy_pad", "dynamic": "mf", "take": 1}),
+        ("2024-13-45_alto3", {"instrument": "2024-13-45_alto3"}),
+    ],
+)
 def test_what_a_file_name_tells(tmp_path, name, told):
     rows, _, _ = study_of(tmp_path, f"{name}.wav")
     row = rows[f"{name}.wav"]
@@ -56,21 +59,30 @@ def test_what_a_file_name_tells(tmp_path, name, told):
 def test_folders_of_one_instrument_each_are_instruments(tmp_path):
     rows, study, _ = study_of(tmp_path, "hall/Alto A/mf_1.wav", "hall/Alto A/mf_2.wav", "hall/Alto B/ff.flac")
     assert [(row["instrument"], row["session"], row["take"]) for row in rows.values()] == [
-        ("Alto_A", "hall", 1), ("Alto_A", "hall", 2), ("Alto_B", "hall", 1)]
+        ("Alto_A", "hall", 1),
+        ("Alto_A", "hall", 2),
+        ("Alto_B", "hall", 1),
+    ]
     assert study.instruments["Alto_A"]["label"] == "Alto A"
 
 
 def test_folders_of_several_instruments_are_sessions(tmp_path):
     rows, _, _ = study_of(tmp_path, "first evening/alto a.wav", "first evening/alto b.wav", "second/Alto A.wav")
     assert [(row["instrument"], row["session"]) for row in rows.values()] == [
-        ("alto_a", "first_evening"), ("alto_b", "first_evening"), ("alto_a", "second")]
+        ("alto_a", "first_evening"),
+        ("alto_b", "first_evening"),
+        ("alto_a", "second"),
+    ]
 
 
 def test_a_leading_word_is_a_session_only_where_it_crosses_with_instruments(tmp_path):
     crossing = ["e1_alto_01_mf.wav", "e1_alto_02_mf.wav", "e2_alto_01_mf.wav"]
     rows, _, _ = study_of(tmp_path / "a", *crossing)
     assert {(row["session"], row["instrument"], row["take"]) for row in rows.values()} == {
-        ("e1", "alto_01", 1), ("e1", "alto_02", 1), ("e2", "alto_01", 1)}
+        ("e1", "alto_01", 1),
+        ("e1", "alto_02", 1),
+        ("e2", "alto_01", 1),
+    }
     rows, _, _ = study_of(tmp_path / "b", "a1_oak.wav", "a2_oak.wav", "a3_oak.wav")
     assert [row["instrument"] for row in rows.values()] == ["a1_oak", "a2_oak", "a3_oak"]
 
@@ -92,7 +104,12 @@ def test_what_was_not_told_is_said_with_its_file(tmp_path):
 def test_takes_never_share_a_number(tmp_path):
     rows, _, lines = study_of(tmp_path, "a/x take1.wav", "a/x take1.mp3", "a/x.wav", "a/x mf.wav", "a/y.wav")
     assert sorted((row["instrument"], row["take"]) for row in rows.values()) == [
-        ("x", 1), ("x", 2), ("x", 3), ("x", 4), ("y", 1)]
+        ("x", 1),
+        ("x", 2),
+        ("x", 3),
+        ("x", 4),
+        ("y", 1),
+    ]
     assert any("number 1 was there already" in line for line in lines)
 
 
@@ -103,8 +120,20 @@ def test_only_audio_is_listed_in_any_case_and_no_hidden_files(tmp_path):
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no such file names")
 def test_hard_names_become_sound_ids_and_come_back_as_they_are(tmp_path):
-    names = ['quo"ted.wav', "tab\tin.wav", "con.wav", "クラリネット.wav", "=1+1.wav", "a;b,c.wav", "<b>.wav",
-             "x" * 240 + ".wav", "narrow\u202fspace.wav", " lead.wav", "X.wav", "x.flac"]
+    names = [
+        'quo"ted.wav',
+        "tab\tin.wav",
+        "con.wav",
+        "クラリネット.wav",
+        "=1+1.wav",
+        "a;b,c.wav",
+        "<b>.wav",
+        "x" * 240 + ".wav",
+        "narrow\u202fspace.wav",
+        " lead.wav",
+        "X.wav",
+        "x.flac",
+    ]
     rows, study, lines = study_of(tmp_path, *names)
     assert set(rows) == {name for name in names if "\t" not in name}
     assert sum("left out" in line for line in lines) == 1

@@ -3,6 +3,7 @@
 import io
 
 import pytest
+
 from evenbore.progress import Progress, Screen, duration
 
 RECORDINGS = {"evening--a": 4, "evening--b": 2, "evening--c": 6}

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from evenbore.audio import signal_from_array
 from evenbore.clipping import ClipMeter
 from evenbore.quality import advice, hum_db, lufs, noise_db, quiet_parts, reverb_s, snr_db

@@ -34,16 +34,24 @@ def the_problem(folder):
 
 # --- what is right
 
+
 def test_values_are_typed_and_blanks_get_their_defaults(tmp_path):
-    study = load_study(write_study(
-        tmp_path,
-        recordings=changed(RECORDINGS, 0, low="Bb3", high="F6", channel="2", x_lacquer="gold"),
-        instruments=changed(INSTRUMENTS, 0, price="1200.50", bore_mm="12.3"),
-    ))
+    study = load_study(
+        write_study(
+            tmp_path,
+            recordings=changed(RECORDINGS, 0, low="Bb3", high="F6", channel="2", x_lacquer="gold"),
+            instruments=changed(INSTRUMENTS, 0, price="1200.50", bore_mm="12.3"),
+        )
+    )
     first, second = study.recordings[:2]
     assert (first["take"], first["channel"], first["x_lacquer"]) == (1, 2, "gold")
     assert (first["dynamic"], first["articulation"], first["pattern"], first["direction"], first["state"]) == (
-        "mf", "slurred", "chromatic", "up", "as_found")
+        "mf",
+        "slurred",
+        "chromatic",
+        "up",
+        "as_found",
+    )
     # Written B flat 3 is MIDI 58 and F6 is MIDI 89 (C4 = 60, common practice of scientific pitch notation).
     assert (first["low"], first["high"]) == (58, 89)
     family = study.families["saxophone_alto"]
@@ -79,8 +87,11 @@ def test_chunks_hold_one_instrument_of_one_session_and_stay_when_rows_are_added(
 def test_what_measuring_does_not_depend_on_does_not_change_its_row(tmp_path):
     before = chunks(load_study(write_study(tmp_path)))
     instruments = changed(INSTRUMENTS, 0, label="other", price="5")
-    after = chunks(load_study(write_study(tmp_path, recordings=changed(RECORDINGS, 0, comment="loud street"),
-                                          instruments=instruments)))
+    after = chunks(
+        load_study(
+            write_study(tmp_path, recordings=changed(RECORDINGS, 0, comment="loud street"), instruments=instruments)
+        )
+    )
     assert before == after
 
 
@@ -167,8 +178,7 @@ BAD_CELLS = [
 
 
 @pytest.mark.parametrize(("sheet", "index", "column", "value", "allowed", "cause"), BAD_CELLS)
-def test_a_wrong_cell_is_named_with_row_column_allowed_and_cause(
-        tmp_path, sheet, index, column, value, allowed, cause):
+def test_a_wrong_cell_is_named_with_row_column_allowed_and_cause(tmp_path, sheet, index, column, value, allowed, cause):
     sheets = {"recordings": RECORDINGS, "instruments": INSTRUMENTS, "sessions": SESSIONS}
     folder = write_study(tmp_path, **sheets | {sheet: changed(sheets[sheet], index, **{column: value})})
     problem = next(p for p in problems_of(folder) if p.column == column)
@@ -193,37 +203,58 @@ def test_pattern_notes_needs_notes(tmp_path):
 def test_chunk_names_cannot_run_into_each_other(tmp_path):
     instruments = [*INSTRUMENTS, INSTRUMENTS[0] | {"instrument": "x--alto1"}]
     sessions = [*SESSIONS, {"session": "s1--x"}]
-    more = [RECORDINGS[0] | {"recording": "r4", "file": "4.wav", "instrument": "x--alto1"},
-            RECORDINGS[0] | {"recording": "r5", "file": "5.wav", "session": "s1--x"}]
+    more = [
+        RECORDINGS[0] | {"recording": "r4", "file": "4.wav", "instrument": "x--alto1"},
+        RECORDINGS[0] | {"recording": "r5", "file": "5.wav", "session": "s1--x"},
+    ]
     problem = the_problem(write_study(tmp_path, [*RECORDINGS, *more], instruments, sessions))
     assert (problem.row, problem.column) == (6, "instrument")
 
 
 def test_optional_sheets_are_checked_when_they_are_there(tmp_path):
-    inspection = [{"instrument": "alto1", "item": "pads", "result": "ok", "severity": "", "cost": ""},
-                  {"instrument": "alto1", "item": "pads", "result": "broken", "severity": "4", "cost": "-2"}]
-    impressions = [{"instrument": "alto9", "where": "lowest", "aspect": "tone", "score": "6"},
-                   {"instrument": "alto1", "where": "nowhere", "aspect": "colour", "score": "3"},
-                   {"instrument": "alto1", "where": "G4", "aspect": "tone", "score": "5"}]
+    inspection = [
+        {"instrument": "alto1", "item": "pads", "result": "ok", "severity": "", "cost": ""},
+        {"instrument": "alto1", "item": "pads", "result": "broken", "severity": "4", "cost": "-2"},
+    ]
+    impressions = [
+        {"instrument": "alto9", "where": "lowest", "aspect": "tone", "score": "6"},
+        {"instrument": "alto1", "where": "nowhere", "aspect": "colour", "score": "3"},
+        {"instrument": "alto1", "where": "G4", "aspect": "tone", "score": "5"},
+    ]
     problems = problems_of(write_study(tmp_path, inspection=inspection, impressions=impressions))
     found = {(p.file.removeprefix("config/"), p.row, p.column) for p in problems}
     assert found == {
-        ("inspection.tsv", 3, "item"), ("inspection.tsv", 3, "result"), ("inspection.tsv", 3, "severity"),
-        ("inspection.tsv", 3, "cost"), ("impressions.tsv", 2, "instrument"), ("impressions.tsv", 2, "score"),
-        ("impressions.tsv", 3, "where"), ("impressions.tsv", 3, "aspect"),
+        ("inspection.tsv", 3, "item"),
+        ("inspection.tsv", 3, "result"),
+        ("inspection.tsv", 3, "severity"),
+        ("inspection.tsv", 3, "cost"),
+        ("impressions.tsv", 2, "instrument"),
+        ("impressions.tsv", 2, "score"),
+        ("impressions.tsv", 3, "where"),
+        ("impressions.tsv", 3, "aspect"),
     }
 
 
 def test_all_problems_of_all_files_come_at_once_in_the_order_of_the_files(tmp_path):
-    folder = write_study(tmp_path, changed(RECORDINGS, 0, take="x", dynamic="loud"),
-                         changed(INSTRUMENTS, 1, price="-3"), changed(SESSIONS, 0, date="May"))
+    folder = write_study(
+        tmp_path,
+        changed(RECORDINGS, 0, take="x", dynamic="loud"),
+        changed(INSTRUMENTS, 1, price="-3"),
+        changed(SESSIONS, 0, date="May"),
+    )
     (folder / "config/config.yaml").write_text(CONFIG_TEXT.replace("draws: 4000", "draws: many"), encoding="utf-8")
     found = [(p.file.removeprefix("config/"), p.column) for p in problems_of(folder)]
-    assert found == [("config.yaml", "draws"), ("recordings.tsv", "take"), ("recordings.tsv", "dynamic"),
-                     ("instruments.tsv", "price"), ("sessions.tsv", "date")]
+    assert found == [
+        ("config.yaml", "draws"),
+        ("recordings.tsv", "take"),
+        ("recordings.tsv", "dynamic"),
+        ("instruments.tsv", "price"),
+        ("sessions.tsv", "date"),
+    ]
 
 
 # --- a sheet that is wrong as a whole
+
 
 def test_unknown_missing_and_doubled_columns(tmp_path):
     folder = write_study(tmp_path)
@@ -272,8 +303,9 @@ def test_a_pipe_or_a_folder_in_place_of_a_sheet_does_not_hang(tmp_path):
 
 def test_many_wrong_words_take_no_longer_than_right_ones(tmp_path):
     instruments = [INSTRUMENTS[0] | {"instrument": f"alto{i}"} for i in range(3000)]
-    recordings = [RECORDINGS[0] | {"recording": f"r{i}", "file": f"{i}.wav", "instrument": f"alot{i}"}
-                  for i in range(10000)]
+    recordings = [
+        RECORDINGS[0] | {"recording": f"r{i}", "file": f"{i}.wav", "instrument": f"alot{i}"} for i in range(10000)
+    ]
     folder = write_study(tmp_path, recordings, instruments)
     begin = time.process_time()
     assert len(problems_of(folder)) == 10000
@@ -328,12 +360,15 @@ def test_a_wrong_key_is_named_with_its_line(tmp_path, old, new, key, value, caus
     assert key.split(".")[0] in "\n".join(text.splitlines()[: problem.row])
 
 
-@pytest.mark.parametrize(("old", "line"), [
-    ("draws: 4000", "`draws: 4000`"),
-    ("  sound: true", "below 'report:', indented, the line `sound: true`"),
-    ("states: [as_found, after_setup]", "`states: [as_found, after_setup]`"),
-    ("    stuffy_z: 3.5", "below 'tolerances.default:', indented, the line `stuffy_z: 3.5`"),
-])
+@pytest.mark.parametrize(
+    ("old", "line"),
+    [
+        ("draws: 4000", "`draws: 4000`"),
+        ("  sound: true", "below 'report:', indented, the line `sound: true`"),
+        ("states: [as_found, after_setup]", "`states: [as_found, after_setup]`"),
+        ("    stuffy_z: 3.5", "below 'tolerances.default:', indented, the line `stuffy_z: 3.5`"),
+    ],
+)
 def test_a_missing_key_is_answered_with_the_line_to_add(tmp_path, old, line):
     folder = write_study(tmp_path)
     text = re.sub(rf"^{re.escape(old)}.*\n", "", CONFIG_TEXT, flags=re.MULTILINE)
@@ -352,19 +387,22 @@ def test_the_line_to_add_mends_the_config(tmp_path):
         load_study(folder)
 
 
-@pytest.mark.parametrize(("text", "row", "cause"), [
-    ("title: x\n  y: : z\n", 2, "YAML syntax"),
-    ("a: &a [1]\nb: *a\n", 2, "aliases"),
-    ("a: &a [*a]\n", 1, "aliases"),
-    ("a: !!python/object/apply:os.system ['true']\n", 1, "YAML syntax"),
-    ('title: "\\ud800"\n', 1, "half a character"),
-    ("a: 2024-13-45\n", None, "not readable"),
-    ("[" * 5000, None, "nested"),
-    ("", 1, "empty"),
-    ("- a\n", 1, ""),
-    ("title: \x01\n", None, "YAML syntax"),
-    ("? [a, b]\n: c\n", 1, ""),
-])
+@pytest.mark.parametrize(
+    ("text", "row", "cause"),
+    [
+        ("title: x\n  y: : z\n", 2, "YAML syntax"),
+        ("a: &a [1]\nb: *a\n", 2, "aliases"),
+        ("a: &a [*a]\n", 1, "aliases"),
+        ("a: !!python/object/apply:os.system ['true']\n", 1, "YAML syntax"),
+        ('title: "\\ud800"\n', 1, "half a character"),
+        ("a: 2024-13-45\n", None, "not readable"),
+        ("[" * 5000, None, "nested"),
+        ("", 1, "empty"),
+        ("- a\n", 1, ""),
+        ("title: \x01\n", None, "YAML syntax"),
+        ("? [a, b]\n: c\n", 1, ""),
+    ],
+)
 def test_yaml_that_cannot_be_read_is_one_clear_problem(tmp_path, text, row, cause):
     folder = write_study(tmp_path)
     (folder / "config/config.yaml").write_text(text, encoding="utf-8")
@@ -396,6 +434,7 @@ def test_keys_of_ones_own_are_allowed(tmp_path):
 
 
 # --- schemas, docs and the default config agree
+
 
 def described(schema, path=""):
     """Yield (path, schema) of every property, and of the values of free-named keys."""
@@ -449,7 +488,8 @@ def test_default_config_is_right_and_names_no_study_of_its_own(tmp_path):
 # --- anything at all in a sheet or config: StudyError or a study, nothing else
 
 CELL = st.text(st.characters(exclude_categories=["Cs"]), max_size=12) | st.sampled_from(
-    ["alto1", "s1", "1", "mf", "C4", "notes", "=1+1", '"', "\t", "\0", "\r", "1e5", "٣", "<b>", "../x", ""])
+    ["alto1", "s1", "1", "mf", "C4", "notes", "=1+1", '"', "\t", "\0", "\r", "1e5", "٣", "<b>", "../x", ""]
+)
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -477,10 +517,13 @@ def test_any_bytes_give_a_study_or_its_problems(tmp_path, data, sheet):
 
 
 KEYS = st.text(max_size=4) | st.sampled_from(
-    [*default_config(), "default", "note_cents", "beginner", "response", "recordings"])
+    [*default_config(), "default", "note_cents", "beginner", "response", "recordings"]
+)
 VALUES = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=6),
-    lambda children: st.lists(children, max_size=3) | st.dictionaries(KEYS, children, max_size=3), max_leaves=6)
+    lambda children: st.lists(children, max_size=3) | st.dictionaries(KEYS, children, max_size=3),
+    max_leaves=6,
+)
 
 
 @settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile as sf
+
 from evenbore.synth import demo
 from evenbore.synth.instrument import Leak, StickyVent, column, leak_loss_db, make_instrument, stream
 from evenbore.synth.playing import Player, scale

@@ -3,11 +3,12 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from evenbore.errors import EvenboreError, StudyError
 from evenbore.trade.families import SHIPPED_DIR, family_keys, load_family, read_family_file
 from evenbore.trade.pitch import midi_to_note, note_to_midi
-from hypothesis import given
-from hypothesis import strategies as st
 
 KEYS = [
     "clarinet_b_flat",

@@ -1,9 +1,10 @@
 import numpy as np
 import pytest
-from evenbore.errors import EvenboreError
-from evenbore.trade.pitch import cents, hz_to_midi, midi_to_hz, midi_to_note, note_to_midi, speed_of_sound
 from hypothesis import given
 from hypothesis import strategies as st
+
+from evenbore.errors import EvenboreError
+from evenbore.trade.pitch import cents, hz_to_midi, midi_to_hz, midi_to_note, note_to_midi, speed_of_sound
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+
 from evenbore.errors import EvenboreError
 from evenbore.trade.families import family_keys, load_family
 from evenbore.trade.scale import expected_scale
