@@ -11,14 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 _HOP_S = 0.003
-_REACH_S = 0.150  # how far around the first estimate an edge is looked for
 _EDGE = 0.1  # 20 dB below the steady amplitude
+_TROUGH = 1.3  # levels up to this times the least one belong to a trough
+_BEFORE_S, _NEAR_S, _AFTER_S = 0.12, 0.05, 0.30  # how far around the first estimate an edge is looked for
+_SOUNDING = 0.5  # a note has surely begun at this share of its steady amplitude
+_EARLY_S = 0.03
 _SLUR_GAP_S = 0.06  # a shorter gap between two notes may be a slur
 _DIP = 0.25  # unless the level dips below this share of the weaker note's amplitude
 _DIP_WINDOW_S = 0.015
-_LOUD = 0.3
-_EARLY_S = 0.03
-_SOUNDING = 0.5  # a note has surely begun, or not yet ended, at this share of its steady amplitude
 _TOP_HZ = 6000.0
 _GAP_WINDOW = (3.0, 0.020, 0.200)  # periods, least and greatest length in seconds: short, to see an edge
 _SLUR_WINDOW = (8.0, 0.030, 0.090)  # longer, to tell neighbouring notes apart; the middle of a slur stays put
@@ -66,11 +66,11 @@ def refine(signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray, t
             offset[i - 1] = onset[i]
             slurred[i] = True
             continue
-        onset[i] = _gap_edge(signal, first_s, last_s, f0_hz, i, before=True)
+        onset[i] = _onset(signal, first_s, last_s, f0_hz, i)
         if i > 0:
-            offset[i - 1] = min(_gap_edge(signal, first_s, last_s, f0_hz, i - 1, before=False), onset[i])
+            offset[i - 1] = min(_offset(signal, first_s, last_s, f0_hz, i - 1), onset[i])
     if n:
-        offset[-1] = _gap_edge(signal, first_s, last_s, f0_hz, n - 1, before=False)
+        offset[-1] = _offset(signal, first_s, last_s, f0_hz, n - 1)
     return Edges(onset, offset, slurred, transition)
 
 
@@ -130,44 +130,68 @@ def _crossing(times: np.ndarray, values: np.ndarray, level: float, near: float) 
     return float(crossing[np.argmin(np.abs(crossing - near))])
 
 
-def _gap_edge(signal, first_s, last_s, f0_hz, i: int, before: bool) -> float:
-    """Onset (before=True) or offset of note i next to a gap."""
+def _onset(signal, first_s, last_s, f0_hz, i: int) -> float:
+    """Onset of note i after a gap: the earlier of two signs, for each can be hidden.
+
+    Its steady spectrum shows in the sound to a tenth (hidden while a note speaks with another spectrum); or
+    the level has risen by a tenth over the trough before it, where the old note's echo and the new note meet
+    (hidden when the echo is as loud as a slow attack, and of no use where noise goes up and down by itself).
+    """
+    start = first_s[i] - _BEFORE_S
+    near = i > 0 and first_s[i] - last_s[i - 1] < _BEFORE_S
+    if i > 0:
+        start = max(start, last_s[i - 1] - _NEAR_S, 0.5 * (first_s[i - 1] + last_s[i - 1]))
+    stop = 0.5 * (first_s[i] + last_s[i])
     size = _size(signal.rate, f0_hz[i], _GAP_WINDOW)
-    middle = 0.5 * (first_s[i] + last_s[i])
-    neighbour = i - 1 if before else i + 1
-    has_neighbour = 0 <= neighbour < len(first_s)
-    if before:
-        bound = 0.5 * (first_s[neighbour] + last_s[neighbour]) if has_neighbour else 0.0
-        start, stop = max(first_s[i] - _REACH_S, bound), middle
-    else:
-        end = signal.frames / signal.rate
-        bound = 0.5 * (first_s[neighbour] + last_s[neighbour]) if has_neighbour else end
-        start, stop = middle, min(last_s[i] + 2 * _REACH_S, bound)
-    spectra = _Spectra(signal, start, stop, size)
-    parts = [_steady(signal, first_s[i], last_s[i], size), spectra.values.min(axis=0) + 1e-9]
-    if has_neighbour:
-        parts.append(_steady(signal, first_s[neighbour], last_s[neighbour], size))
-    shares = _shares(spectra.values, parts)
-    # what the background and the neighbour leave is the note's own as well, when it is loud enough to be
-    # no echo: the first moments of a cracked note have another spectrum than its steady part
-    left = np.maximum(spectra.values - shares[1:].T @ np.stack(parts[1:]), 0)
-    left = np.linalg.norm(left, axis=1) / np.linalg.norm(parts[0])
-    sign, order = (1, slice(None)) if before else (-1, slice(None, None, -1))
-    times, own, left = sign * spectra.times[order], shares[0][order], left[order]
-    guess = sign * (first_s[i] if before else last_s[i])
-    edge, early = _rise(times, own, guess), _rise(times, left, guess)
-    between = left[(times > early) & (times < edge)]
-    if len(between) and np.median(between) > _LOUD:
-        edge = early
-    return abs(edge)
+    spectra = _Spectra(signal, start, max(stop, start + 2 * _HOP_S), size)
+    steady = _steady(signal, first_s[i], last_s[i], size)
+    parts = [steady, spectra.values[: max(1, len(spectra.times) // 8)].mean(axis=0) + 1e-9]
+    if near:
+        parts[1] = spectra.values.min(axis=0) + 1e-9
+        parts.append(_steady(signal, first_s[i - 1], last_s[i - 1], size))
+    own = _shares(spectra.values, parts)[0]
+    sounding = np.nonzero((own >= _SOUNDING) & (spectra.times >= first_s[i] - _EARLY_S))[0]
+    shown = _last_passes(spectra.times, own, _EDGE, sounding[0] if len(sounding) else len(own) - 1)
+    if not near:
+        return shown
+    level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)
+    least = level[spectra.times <= first_s[i] + _NEAR_S].min()
+    k = int(np.argmax(level <= least * _TROUGH + 0.02))
+    k += int(np.argmin(level[k : k + max(1, _rises(level[k:]))]))
+    return min(shown, _passes(spectra.times[k:], level[k:], level[k] + _EDGE))
 
 
-def _rise(times: np.ndarray, own: np.ndarray, guess: float) -> float:
-    """Time at which `own` last passes _EDGE before it surely sounds; `guess` when it never passes."""
-    sounding = np.nonzero((own >= _SOUNDING) & (times >= guess - _EARLY_S))[0]
-    quiet = np.nonzero(own[: sounding[0]] < _EDGE)[0] if len(sounding) else []
-    if len(quiet) == 0:
-        return float(guess)
-    k = quiet[-1]
-    part = (_EDGE - own[k]) / (own[k + 1] - own[k])
-    return float(times[k] + part * (times[k + 1] - times[k]))
+def _last_passes(times: np.ndarray, values: np.ndarray, limit: float, before: int) -> float:
+    """Time at which `values` last rise through `limit` before the frame `before`; the first time if above all along."""
+    quiet = np.nonzero(values[:before] < limit)[0]
+    return _passes(times[quiet[-1] :], values[quiet[-1] :], limit) if len(quiet) else float(times[0])
+
+
+def _offset(signal, first_s, last_s, f0_hz, i: int) -> float:
+    """Offset of note i before a gap: where it has fallen to a tenth of its amplitude above what follows."""
+    stop = last_s[i] + _AFTER_S
+    if i + 1 < len(first_s):
+        stop = min(stop, first_s[i + 1] + _NEAR_S)
+    start = max(last_s[i] - _NEAR_S, 0.5 * (first_s[i] + last_s[i]))
+    size = _size(signal.rate, f0_hz[i], _GAP_WINDOW)
+    spectra = _Spectra(signal, start, max(stop, start + 2 * _HOP_S), size)
+    level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(_steady(signal, first_s[i], last_s[i], size))
+    return _passes(spectra.times, -level, -(level.min() + _EDGE))
+
+
+def _rises(level: np.ndarray) -> int:
+    """Number of first frames before the level has risen by _EDGE over its least value so far."""
+    risen = np.nonzero(level > np.minimum.accumulate(level) + _EDGE)[0]
+    return int(risen[0]) if len(risen) else len(level)
+
+
+def _passes(times: np.ndarray, values: np.ndarray, limit: float) -> float:
+    """Time at which `values` first reach `limit`, between two frames; the last time when they never do."""
+    above = np.nonzero(values >= limit)[0]
+    if len(above) == 0:
+        return float(times[-1])
+    k = above[0]
+    if k == 0:
+        return float(times[0])
+    part = (limit - values[k - 1]) / (values[k] - values[k - 1])
+    return float(times[k - 1] + part * (times[k] - times[k - 1]))
