@@ -11,6 +11,7 @@ standard error along each direction of their error. Degrees of freedom: Satterth
 """
 
 from dataclasses import dataclass, replace
+from itertools import accumulate
 
 import numpy as np
 import pandas as pd
@@ -23,7 +24,7 @@ from evenbore.repeatability import manner_effects, repeatability, session_offset
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 CONFIDENCE = 0.90
-LEAST_SHARE = 0.5
+LEAST_SHARE = 0.9  # a take with fewer of the notes would hide too many of the others'
 TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
 MEASURED = {
     "cents": "cents",
@@ -73,13 +74,14 @@ def assess(
     shifts = pd.concat([shifts, *added], ignore_index=True)
     owners = _owners(recordings, instruments, config["states"])
     groups = session_groups(recordings)
+    left_out = _notes_left_out(takes, config["base_dynamic"])
     rows = []
     for criterion in CRITERIA:
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
             own_values, own_shifts = (t[t["criterion"] == criterion.name] for t in (values, shifts))
-            rows += _rows(criterion, owners, own_values, own_shifts)
+            rows += _rows(criterion, owners, own_values, own_shifts, left_out if criterion.kind == "take" else {})
     table = pd.DataFrame(rows)
     owned = (
         usable(recordings)
@@ -125,11 +127,7 @@ def _only(take: TakeNotes, written: np.ndarray) -> TakeNotes:
 
 def _take_values(takes, criteria, base_dynamic: str) -> pd.DataFrame:
     """One row per criterion and take that has a value."""
-    base: dict[tuple, list] = {}
-    for key, take in takes:
-        if key["dynamic"] == base_dynamic:
-            base.setdefault((key["instrument"], key["state"]), []).append((key, take))
-    counted = [pair for members in base.values() for pair in _of_common_notes(members)]
+    counted = [pair for members in _at_base(takes, base_dynamic).values() for pair in _of_common_notes(members)]
     rows = []
     for criterion in (c for c in criteria if c.kind == "take"):
         scatter = 0.0 if criterion.deviations is None else _scatter(criterion, counted)
@@ -144,14 +142,42 @@ def _take_values(takes, criteria, base_dynamic: str) -> pd.DataFrame:
 
 
 def _of_common_notes(members: list[tuple[dict, TakeNotes]]) -> list[tuple[dict, TakeNotes]]:
-    """One instrument's takes, cut to the notes that all of them hold; takes of less than half the notes dropped.
+    """One instrument's takes, cut to the notes that all of them hold.
 
-    A take that misses a bad note must not look better for it.
+    A take that misses a bad note must not look better for it, and a take that was cut off must not hide what the
+    others tell: takes with less than LEAST_SHARE of the notes of the fullest are dropped, and of the rest, fullest
+    first, as many are kept as leave the most notes in all (equal: the fewer takes with more notes each).
     """
-    fullest = max(take.written.size for _, take in members)
-    kept = [(key, take) for key, take in members if take.written.size >= LEAST_SHARE * fullest]
-    common = np.array(sorted(set.intersection(*(set(take.written.tolist()) for _, take in kept))), int)
-    return [(key, _only(take, common)) for key, take in kept]
+    fullest_first = sorted(members, key=lambda member: -member[1].written.size)
+    least = LEAST_SHARE * fullest_first[0][1].written.size
+    kept = [member for member in fullest_first if member[1].written.size >= least]
+    common = list(accumulate((set(take.written.tolist()) for _, take in kept), set.intersection))
+    count = max(range(1, len(kept) + 1), key=lambda n: n * len(common[n - 1]))
+    notes = np.array(sorted(common[count - 1]), int)
+    return [(key, _only(take, notes)) for key, take in kept[:count]]
+
+
+def _notes_left_out(takes, base_dynamic: str) -> dict[tuple, str]:
+    """Instrument and state -> in words, how many of its notes are not judged because some of its takes lack them."""
+    words = {}
+    for owner, members in _at_base(takes, base_dynamic).items():
+        heard = set().union(*(take.written.tolist() for _, take in members))
+        kept = _of_common_notes(members)
+        judged = kept[0][1].written.size
+        if judged < len(heard):
+            words[owner] = f"judged by {judged} of {len(heard)} notes: some of its takes lack the others"
+        elif len(kept) < len(members):
+            words[owner] = f"{len(members) - len(kept)} of {len(members)} takes left out: they lack too many notes"
+    return words
+
+
+def _at_base(takes, base_dynamic: str) -> dict[tuple, list[tuple[dict, TakeNotes]]]:
+    """Takes at the base dynamic by instrument and state."""
+    base: dict[tuple, list] = {}
+    for key, take in takes:
+        if key["dynamic"] == base_dynamic:
+            base.setdefault((key["instrument"], key["state"]), []).append((key, take))
+    return base
 
 
 def _scatter(criterion: Criterion, takes: list[tuple[dict, TakeNotes]]) -> float:
@@ -232,8 +258,8 @@ def _owners(recordings: pd.DataFrame, instruments: dict, states: list[str]) -> l
     return [(name, state) for name in instruments for state in states if state in had.get(name, {states[0]})]
 
 
-def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFrame) -> list[dict]:
-    """Rows of the instruments table of one criterion."""
+def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFrame, left_out: dict) -> list[dict]:
+    """Rows of the instruments table of one criterion; `left_out`: words on notes and takes not judged, per owner."""
     if takes.empty:
         return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
     precision = repeatability(takes)
@@ -252,7 +278,8 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
         take, session = precision.s_r**2 / n, precision.s_s**2 * (share**2).sum()
         freedom = _satterthwaite(take, precision.df, session, precision.df_s)
         half = stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * np.sqrt(take + session + moved.get(owner, 0.0))
-        reason = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
+        flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
+        reason = "; ".join(filter(None, [flag, left_out.get(owner)]))
         rows.append(_row(owner, criterion, value, value - half, value + half, n, reason))
     return rows
 

@@ -263,7 +263,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("quality", "just-noticeable steps", "float", "mean weighted utility without cost"),
         _LOW,
         _HIGH,
-        Column("on_front", "", "str", "yes: nothing else is both better and cheaper"),
+        Column("on_front", "", "str", "yes: nothing else is both better and cheaper; blank: cost or quality not known"),
     ),
     "clusters": (
         _INSTRUMENT,

@@ -204,7 +204,14 @@ def _take_words(part: str, guess: _Guess, is_file: bool) -> str:
             tell(column, WORDS[column][folded])
         elif folded not in SAYS_NOTHING:
             left.append(word)
-    return re.sub(r"\s+", " ", "".join(left)).strip(" _.,+-()[]")
+    return _trimmed(re.sub(r"\s+", " ", "".join(left)))
+
+
+def _trimmed(name: str) -> str:
+    """Return a name without empty brackets and what stands at its ends; a bracket that lost its other half goes."""
+    name = re.sub(r"\([\s_.,+-]*\)|\[[\s_.,+-]*\]", " ", name).strip(" _.,+-")
+    balanced = name.count("(") == name.count(")") and name.count("[") == name.count("]")
+    return name if balanced else name.strip(" _.,+-()[]")
 
 
 def _name_all(guesses: list[_Guess]) -> tuple[dict[str, str], dict[str, str]]:

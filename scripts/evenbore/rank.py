@@ -8,6 +8,7 @@ Conventions
 - True values: a normal hierarchical model per criterion. The instruments of a study spread around a common mean by
   tau, which is drawn too, so a value is drawn towards the mean the more, the less sure it is. Without this the best
   of many uncertain values would be believed too much (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., 5.4).
+- An instrument of which nothing but its cost is known is not ranked.
 - A missing value is drawn from the worse half of the study's spread, taken at least one step wide: it widens the rank
   and is on average a loss. A criterion that nobody has a value for does not count.
 - A step is the just-noticeable difference of the criterion, see `steps`. The utility of a value x steps better than
@@ -162,13 +163,14 @@ def _error(plan: compare.Design, step: float) -> tuple[np.ndarray, float]:
 def draw_pools(instruments, takes, shifts, criteria, states, seed: int, draws: int) -> list[Pool]:
     """One pool per comparability group and, when there are several groups, one over all (group None)."""
     rows = compare.in_state(instruments, states)
+    rows = rows[rows["value"].notna() & ~rows["criterion"].isin(compare.EXACT)]
     group = rows.groupby("instrument")["group"].first()
     tables = (instruments, takes, shifts, criteria, states)
     pools = [
         draw_pool(*tables, sorted(members.index), int(number), seed, draws) for number, members in group.groupby(group)
     ]
     if len(pools) > 1:
-        pools.append(draw_pool(*tables, sorted(states), None, seed, draws))
+        pools.append(draw_pool(*tables, sorted(group.index), None, seed, draws))
     return pools
 
 

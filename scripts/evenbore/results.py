@@ -45,7 +45,7 @@ def read_results(study: Study, folder: str | Path) -> Results:
     states = compared_states(tables["instruments"], study.config["states"], study.config["compare_state"])
     rank = tables["ranking"].groupby("instrument")["rank_median"].mean()
     group = tables["instruments"].groupby("instrument")["group"].first()
-    size = group.map(group.value_counts())
+    size = group.map(group.value_counts()).astype(float).fillna(0)
     order = sorted(study.instruments, key=lambda name: (name not in rank, -size.get(name, 0), rank.get(name, 0)))
     return Results(study, tables, states, order)
 

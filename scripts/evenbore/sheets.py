@@ -221,8 +221,12 @@ def _check_ids(sheets: dict[str, Sheet]) -> list[Problem]:
                 problems.append(Problem(sheets[kind].file, number, column, key, "an id that no other row has", cause))
     first_pair: dict[str, tuple] = {}
     for number, row in zip(sheets["recordings"].numbers, sheets["recordings"].rows, strict=True):
-        pair = (row["session"], row["instrument"])
-        if None not in pair and first_pair.setdefault(chunk_key(row).casefold(), pair) != pair:
+        if None in (row["session"], row["instrument"]):
+            continue
+        # without regard to case: an id in other capitals is unknown, which is found elsewhere
+        pair = (row["session"].casefold(), row["instrument"].casefold())
+        first = first_pair.setdefault(chunk_key(row).casefold(), (pair, row))
+        if first[0] != pair:
             problems.append(
                 Problem(
                     sheets["recordings"].file,
@@ -230,8 +234,7 @@ def _check_ids(sheets: dict[str, Sheet]) -> list[Problem]:
                     "instrument",
                     row["instrument"],
                     "ids of session and instrument that joined with -- stay unlike all others",
-                    f"session '{first_pair[chunk_key(row).casefold()][0]}' with instrument "
-                    f"'{first_pair[chunk_key(row).casefold()][1]}' gives the same",
+                    f"session '{first[1]['session']}' with instrument '{first[1]['instrument']}' gives the same",
                 )
             )
     return problems

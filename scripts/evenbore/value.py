@@ -34,7 +34,7 @@ def value_table(pools: list[Pool], priorities, criteria: pd.DataFrame, cost: pd.
     """The value table of the instruments in `cost` (total cost, NaN where not known).
 
     Quality is the median over the draws with its 90 % interval, NaN where nothing weighed was measured. Where quality
-    depends on the chain, the front is that of each comparability group.
+    depends on the chain, the front is that of each comparability group. Without cost or quality on_front is blank.
     """
     weights = mean_weights(priorities)
     table = pd.DataFrame({"total_cost": cost.astype(float), "quality": np.nan, "low": np.nan, "high": np.nan})
@@ -49,4 +49,5 @@ def value_table(pools: list[Pool], priorities, criteria: pd.DataFrame, cost: pd.
         allowed = np.array([instrument not in failed for instrument in pool.instruments])
         front = on_front(members["total_cost"].to_numpy(), members["quality"].to_numpy(), allowed)
         table.loc[pool.instruments, "on_front"] = np.where(front, "yes", "no")
+    table.loc[table[["total_cost", "quality"]].isna().any(axis=1), "on_front"] = ""
     return table.rename_axis("instrument").reset_index()

@@ -14,19 +14,21 @@ import soundfile
 
 from .render import RATE, TAIL_S, Notes, note_hz
 
-# Opcode arguments after amplitude and frequency: reed stiffness or jet ratio, attack and decay (s), breath
-# noise, vibrato frequency and amplitude (none), function table.
-ARGUMENTS = {"wgclar": "-0.3, 0.05, 0.06, 0.02, 0, 0, 1", "wgflute": "0.32, 0.05, 0.06, 0.02, 0, 0, 1"}
+# Opcode arguments after amplitude and frequency: reed stiffness or jet ratio, attack and decay (s).
+ARGUMENTS = {"wgclar": "-0.3, 0.05, 0.06", "wgflute": "0.32, 0.05, 0.06"}
 
 
-def play_model(opcode: str, notes: Notes) -> np.ndarray:
-    """What Csound's model makes of the notes; usable as a player once the opcode is fixed."""
+def play_model(opcode: str, notes: Notes, breath_noise: float = 0.02) -> np.ndarray:
+    """What Csound's model makes of the notes, without vibrato; usable as a player once the opcode is fixed.
+
+    With no breath noise the model is exactly periodic once it has settled.
+    """
     csound = shutil.which("csound")
     if csound is None:
         raise FileNotFoundError("csound is not installed")
     orchestra = (
         f"sr={RATE}\nksmps=8\nnchnls=1\n0dbfs=1\ngisine ftgen 1,0,16384,10,1\n"
-        f"instr 1\naout {opcode} 0.5, p4, {ARGUMENTS[opcode]}\nout aout*0.3\nendin\n"
+        f"instr 1\naout {opcode} 0.5, p4, {ARGUMENTS[opcode]}, {breath_noise}, 0, 0, 1\nout aout*0.3\nendin\n"
     )
     events = [f"i1 {on:.6f} {off - on:.6f} {note_hz(midi):.6f}" for midi, on, off in notes]
     score = "\n".join([*events, f"f0 {notes[-1][2] + TAIL_S:.6f}", "e", ""])

@@ -47,6 +47,7 @@ YIN_UPSAMPLING = 4
 YIN_FRAME_S = 0.03
 ATTACK_S = 0.3  # a sampled note is steady from here on
 FADE_S = 0.04
+TEMPO_S = (0.55, 1.1)  # shortest and longest time from one note to the next
 LEAD_S = 0.5
 SOUNDFONT_FOLDERS = ("/usr/share/sounds/sf2", "/usr/share/soundfonts")
 
@@ -178,9 +179,9 @@ def _settled_mean(track: np.ndarray) -> float:
     return float(track[np.abs(away) <= STRAY_CENTS].mean())
 
 
-def note_durations(count: int, seed: int) -> np.ndarray:
-    """Uneven free tempo: (count,) seconds from one note to the next, 0.55–1.1 s."""
-    return np.random.default_rng(seed).uniform(0.55, 1.1, count)
+def note_durations(count: int, seed: int, tempo_s: tuple[float, float] = TEMPO_S) -> np.ndarray:
+    """Uneven free tempo: (count,) seconds from one note to the next, between the two of tempo_s."""
+    return np.random.default_rng(seed).uniform(*tempo_s, count)
 
 
 def _true_note(step: int, midi: int, times: tuple[float, float, float], alone: np.ndarray, at_s: float) -> TrueNote:
@@ -190,9 +191,11 @@ def _true_note(step: int, midi: int, times: tuple[float, float, float], alone: n
     return TrueNote(step, midi, *map(float, times), (praat_pitch(body, midi), yin_pitch(body, midi)))
 
 
-def tongued_take(play: Player, midis: list[int], seed: int = 0, gap_s: float = 0.05) -> Take:
+def tongued_take(
+    play: Player, midis: list[int], seed: int = 0, gap_s: float = 0.05, tempo_s: tuple[float, float] = TEMPO_S
+) -> Take:
     """The notes in order, each newly attacked, gap_s between letting one go and asking for the next."""
-    durations = note_durations(len(midis), seed)
+    durations = note_durations(len(midis), seed, tempo_s)
     starts = LEAD_S + np.concatenate([[0.0], np.cumsum(durations[:-1])])
     held = list(durations - gap_s)
     audio = play(list(zip(midis, starts, starts + held, strict=True)))
@@ -208,9 +211,11 @@ def tongued_take(play: Player, midis: list[int], seed: int = 0, gap_s: float = 0
     return Take(audio, tuple(notes))
 
 
-def slurred_take(play: Player, midis: list[int], seed: int = 0, fade_s: float = FADE_S) -> Take:
+def slurred_take(
+    play: Player, midis: list[int], seed: int = 0, fade_s: float = FADE_S, tempo_s: tuple[float, float] = TEMPO_S
+) -> Take:
     """The notes in true legato: steady bodies cross-faded over fade_s (equal gain), only the first attacked."""
-    durations = note_durations(len(midis), seed)
+    durations = note_durations(len(midis), seed, tempo_s)
     held = [ATTACK_S + duration + fade_s for duration in durations]
     alone = notes_alone(play, midis, held)
     fade = round(fade_s * RATE)

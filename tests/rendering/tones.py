@@ -6,11 +6,16 @@ Conventions as in `render`: SOUNDING midi, seconds, mono at `RATE`.
 
 import numpy as np
 
-from .render import LEAD_S, RATE, Take, TrueNote, note_durations, note_hz
+from .render import LEAD_S, RATE, TEMPO_S, Take, TrueNote, note_durations, note_hz
 
 
 def odd_tones_take(
-    midis: list[int], fundamental_db: float, seed: int = 0, gap_s: float = 0.05, spread_cents: float = 20.0
+    midis: list[int],
+    fundamental_db: float,
+    seed: int = 0,
+    gap_s: float = 0.05,
+    spread_cents: float = 20.0,
+    tempo_s: tuple[float, float] = TEMPO_S,
 ) -> Take:
     """Notes of odd harmonics, third at 0 dB, fifth and up falling 12 dB an octave, fundamental at fundamental_db.
 
@@ -18,7 +23,7 @@ def odd_tones_take(
     fall are 20 ms raised cosines; with gap_s = -0.02 neighbours cross-fade (slurred), the onset in the middle.
     """
     rng = np.random.default_rng(seed)
-    durations, rise_s = note_durations(len(midis), seed), 0.02
+    durations, rise_s = note_durations(len(midis), seed, tempo_s), 0.02
     starts = LEAD_S + np.concatenate([[0.0], np.cumsum(durations[:-1])])
     audio = np.zeros(round((LEAD_S + durations.sum() + 1.0) * RATE))
     notes = []

@@ -251,3 +251,28 @@ def _truth(truth, name):
         for c in CRITERIA
         if c.name in ("tuning_offset", "intonation_spread", "level_evenness")
     }
+
+
+def cut(tables, recording, keep):
+    """The tables with only the first `keep` notes of a recording."""
+    notes = tables["notes"]
+    late = (notes["recording"] == recording) & (notes["step"] >= keep)
+    return tables | {"notes": notes[~late]}
+
+
+def test_a_take_that_was_cut_off_does_not_hide_a_bad_note():
+    tables = study_tables({"s1": ["a", "b"]}, extra_cents={("a", 85): 60.0})
+    recording = tables["notes"].loc[tables["notes"]["instrument"] == "a", "recording"].iloc[0]
+    whole, found = run(tables), run(cut(tables, recording, 20))
+    assert value(whole, "a", "worst_note_cents")["value"] > 40
+    row = value(found, "a", "worst_note_cents")
+    assert row["value"] == pytest.approx(value(whole, "a", "worst_note_cents")["value"], rel=0.1)
+    assert (row["n_takes"], row["reason"]) == (2, "1 of 3 takes left out: they lack too many notes")
+    assert value(found, "b", "worst_note_cents")["reason"] == ""
+
+
+def test_a_take_that_misses_two_notes_counts_and_the_notes_left_out_are_said():
+    tables = study_tables({"s1": ["a", "b"]})
+    recording = tables["notes"].loc[tables["notes"]["instrument"] == "a", "recording"].iloc[0]
+    row = value(run(cut(tables, recording, 30)), "a", "intonation_spread")
+    assert (row["n_takes"], row["reason"]) == (3, "judged by 30 of 32 notes: some of its takes lack the others")

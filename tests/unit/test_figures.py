@@ -3,6 +3,7 @@
 import dataclasses
 import xml.etree.ElementTree as ET
 
+import matplotlib as mpl
 import pandas as pd
 import pytest
 
@@ -137,6 +138,29 @@ def test_rank_intervals_are_the_quantiles_of_the_rank():
     decision._rank_intervals(axes, pd.DataFrame([[0.04, 0.46, 0.46, 0.04]], ["a"], [1, 2, 3, 4]), {"a": "Oak"})
     assert axes.lines[0].get_xdata().tolist() == [2]
     assert axes.collections[0].get_segments()[0][:, 0].tolist() == [2, 3]
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["intonation_map", "intonation_by_note", "evenness_brightness", "evenness_level", "brightness_dynamic", "value_front"],
+)
+def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, name):
+    saved = []
+    monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
+    monkeypatch.setattr(draw, "FIGURES", (name,))
+    config = results.study.config
+    only_one = config | {"report": config["report"] | {"max_instruments_in_figures": 1}}
+    study = dataclasses.replace(results.study, config=only_one)
+    draw.draw_figures(dataclasses.replace(results, study=study), "unused")
+    (figure,) = saved
+    with mpl.rc_context(style.settings(name)):
+        figure.draw_without_rendering()
+    # matplotlib also holds tick labels beyond an axis' limits, which it does not draw
+    tick_labels = {label for axes in figure.axes for axis in (axes.xaxis, axes.yaxis) for label in axis.get_ticklabels()}
+    for text in figure.findobj(mpl.text.Text):
+        if text.get_visible() and text.get_text() and text.get_in_layout() and text not in tick_labels:
+            box = text.get_window_extent()
+            assert box.y0 >= -1 and box.y1 <= figure.bbox.height + 1, text.get_text()
 
 
 def test_no_cluster_structure_is_said(results, draw_only):

@@ -46,6 +46,7 @@ def study_of(tmp_path, *files):
         ("20240503_alto3_after_setup", {"session": "2024-05-03", "instrument": "alto3", "state": "after_setup"}),
         ("alto3_before", {"instrument": "alto3", "state": "as_found"}),
         ("Élan № 3, take 1", {"instrument": "Elan_No_3", "take": 1}),
+        ("No 7 (take 2)", {"instrument": "No_7", "take": 2}),
         ("stuffy_pad", {"instrument": "stuffy_pad", "dynamic": "mf", "take": 1}),
         ("2024-13-45_alto3", {"instrument": "2024-13-45_alto3"}),
     ],
@@ -208,3 +209,9 @@ def test_any_file_names_give_a_sound_study(names):
         assert listed | hidden >= {file for file in files if not re.search("[\x00-\x1f\x7f]", file)}
         assert len(lines) == len({"first.wav", *files} - hidden)
         assert all(os.path.lexists(row["path"]) for row in study.recordings)
+
+
+def test_a_label_keeps_its_brackets(tmp_path):
+    _, study, _ = study_of(tmp_path, "No 7 (blue case)/mf (take 1).wav", "No 8/mf 1.wav")
+    labels = [row["label"] for row in study.instruments.values()]
+    assert labels == ["No 7 (blue case)", "No 8"]

@@ -200,3 +200,11 @@ def test_stated_probabilities_come_true(spread):
     for low, high in ((0.2, 0.4), (0.4, 0.6), (0.8, 0.9)):
         between = (stated >= low) & (stated < high)
         assert came_true[between].mean() == pytest.approx(stated[between].mean(), abs=0.08)
+
+
+def test_an_instrument_of_which_only_the_cost_is_known_is_not_ranked():
+    table, takes = study(np.random.default_rng(4), {"intonation_spread": np.array([5.0, 6.0])})
+    unheard = [("x3", "as_found", "intonation_spread", np.nan, 1), ("x3", "as_found", "total_cost", 500.0, 1)]
+    table = pd.concat([table, pd.DataFrame(unheard, columns=table.columns)], ignore_index=True)
+    pools = pools_of(table, takes, draws=50)
+    assert [pool.instruments for pool in pools] == [["x1", "x2"]]

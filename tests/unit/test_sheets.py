@@ -211,6 +211,12 @@ def test_chunk_names_cannot_run_into_each_other(tmp_path):
     assert (problem.row, problem.column) == (6, "instrument")
 
 
+def test_an_id_in_other_capitals_is_one_problem(tmp_path):
+    recordings = [RECORDINGS[0] | {"session": "S1"}, *RECORDINGS[1:]]
+    problem = the_problem(study_folder(tmp_path, recordings=recordings))
+    assert (problem.row, problem.column, problem.value) == (2, "session", "S1")
+
+
 def test_optional_sheets_are_checked_when_they_are_there(tmp_path):
     inspection = [
         {"instrument": "alto1", "item": "pads", "result": "ok", "severity": "", "cost": ""},

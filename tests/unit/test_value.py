@@ -43,10 +43,17 @@ def test_an_instrument_never_measured_has_a_cost_and_no_quality():
     pool = Pool(1, ["x1"], ["intonation_spread"], np.zeros((10, 1, 1)))
     cost = pd.Series({"x1": 900.0, "x2": 800.0})
     table = value.value_table([pool], {"one": {"intonation_spread": 1}}, CRITERIA, cost, set()).set_index("instrument")
-    assert table["on_front"].to_dict() == {"x1": "yes", "x2": "no"}
+    assert table["on_front"].to_dict() == {"x1": "yes", "x2": ""}
     assert np.isnan(table["quality"]["x2"]) and table["total_cost"]["x2"] == 800
 
 
 def test_nothing_measured_at_all():
     table = value.value_table([], {"one": {"intonation_spread": 1}}, CRITERIA, pd.Series({"x1": 900.0}), set())
-    assert table["quality"].isna().all() and list(table["on_front"]) == ["no"]
+    assert table["quality"].isna().all() and list(table["on_front"]) == [""]
+
+
+def test_without_a_price_nothing_is_said_about_the_front():
+    pool = Pool(1, ["x1", "x2"], ["intonation_spread"], np.zeros((10, 2, 1)))
+    cost = pd.Series({"x1": np.nan, "x2": 800.0})
+    table = value.value_table([pool], {"one": {"intonation_spread": 1}}, CRITERIA, cost, set())
+    assert list(table["on_front"]) == ["", "yes"]

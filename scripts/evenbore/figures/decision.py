@@ -66,7 +66,7 @@ def _unseen(axes, values, own, place) -> None:
     """Mark the instruments without a value, and the values without a group (never recorded: cost only)."""
     loose = values[values["group"].isna()]
     axes.plot(loose["value"], loose["instrument"].map(place), ls="", marker="o", ms=4, color=GREY)
-    for name in set(place) - set(values["instrument"]):
+    for name in sorted(set(place) - set(values["instrument"])):
         axes.annotate("no value", (0.02, place[name]), xycoords=("axes fraction", "data"), size=7, color=GREY,
                       va="center")  # fmt: skip
 

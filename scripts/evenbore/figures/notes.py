@@ -29,7 +29,7 @@ def intonation_map(results: Results, shown, labels):
     table = table.reindex([name for name in shown if name in table.index])
     columns = rows[rows["instrument"].isin(shown)].drop_duplicates("written").set_index("written")["written_note"]
     allowed = np.array([results.tolerance_cents(name) for name in table.index])
-    figure, (axes,) = panels(1, 1, 0.9 + 0.27 * len(table))
+    figure, (axes,) = panels(1, 1, 1.4 + 0.27 * len(table))
     beyond = np.abs(table.to_numpy()) > allowed[:, None]
     axes.set_facecolor("white")
     sns.heatmap(
@@ -44,7 +44,7 @@ def intonation_map(results: Results, shown, labels):
         annot_kws={"size": 7},
         linewidths=0.5,
         linecolor="white",
-        cbar_kws={"label": "cents from the instrument's own median", "shrink": 0.9, "pad": 0.01},
+        cbar_kws={"label": "cents from own median", "shrink": 0.9, "pad": 0.01},
         xticklabels=[columns[note] for note in table.columns],
         yticklabels=[labels[name] for name in table.index],
     )
@@ -76,18 +76,18 @@ def intonation_by_note(results: Results, shown, labels):
         axes.set_title(labels[name])
     name_notes(grid, rows)
     figure.supxlabel("written note", size=9)
-    figure.supylabel("cents from the instrument's own median", size=9)
+    figure.supylabel("cents from own median", size=9)
     return figure
 
 
 def evenness_brightness(results: Results, shown, labels):
     """Brightness by note, from the instrument's own median, against the other instruments."""
-    return _against_peers(results, shown, labels, "brightness_db", "brightness from the instrument's own median, dB")
+    return _against_peers(results, shown, labels, "brightness_db", "brightness\nfrom own median, dB")
 
 
 def evenness_level(results: Results, shown, labels):
     """Level by note, from the instrument's own median, against the other instruments."""
-    return _against_peers(results, shown, labels, "level_dbfs", "level from the instrument's own median, dB")
+    return _against_peers(results, shown, labels, "level_dbfs", "level\nfrom own median, dB")
 
 
 def _against_peers(results: Results, shown, labels, measure: str, axis: str):
@@ -153,5 +153,5 @@ def brightness_dynamic(results: Results, shown, labels):
         axes.set_title(labels[name])
         axes.margins(y=0.2)
     figure.supxlabel("level (median over notes, set-up removed), dB re full scale", size=9)
-    figure.supylabel("brightness: level above 2 kHz over all, dB", size=9)
+    figure.supylabel("brightness: level\nabove 2 kHz over all, dB", size=9)
     return figure
