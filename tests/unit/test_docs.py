@@ -1,0 +1,173 @@
+"""What the documents name exists: files, commands, keys; and the figures they quote are the code's or the source's."""
+
+import re
+import shlex
+import struct
+
+import pytest
+
+from evenbore import cli, columns, evidence, segment, setups, spectrum
+from evenbore.criteria import CRITERIA, NEIGHBOURS
+from evenbore.diagnose import REGION_SHARE, SURE, patterns
+from evenbore.figures import FIGURES
+from evenbore.measures import HARMONIC_MEASURES
+from evenbore.page.words import KINDS, VERDICTS
+from evenbore.rank import SATURATION, STEPS, WEIGHT_CONCENTRATION
+from evenbore.trade.families import family_keys
+
+DOCS = (
+    "README.md", "DEVELOPERS.md", "CHANGELOG.md", "docs/method.md", "docs/recording.md", "config/README.md",
+    "demo_recordings/README.md",
+)  # fmt: skip
+# where a file is looked for that a document names without its folder
+FOLDERS = ("", "scripts", "scripts/evenbore", "scripts/evenbore/diagnose", "tests/unit", "config", "demo_recordings")
+FILE = re.compile(r"[\w./-]+\.(?:py|smk|yaml|md|lock|in|tsv|txt|html|xlsx|json)|\.ci/run|Snakefile|(?:[\w.-]+/)+")
+RESULTS = {
+    "report.html", "comparison.xlsx", "provenance.json", "columns.tsv", "tables/", "figures/",
+    *(f"{table}.tsv" for table in columns.TABLES),
+}  # fmt: skip
+
+
+def text_of(repo, doc):
+    return (repo / doc).read_text(encoding="utf-8")
+
+
+def plain(text):
+    """The text with every run of white space as one space."""
+    return re.sub(r"\s+", " ", text)
+
+
+def code_spans(text):
+    """What stands between single backticks."""
+    return re.findall(r"`([^`\n]+)`", text)
+
+
+def slug(heading):
+    """The anchor of a heading, as forges make it: lower case, words joined by hyphens, no punctuation."""
+    return re.sub(r"[^\w\- ]", "", re.sub(r"\]\([^)]*\)", "", heading).strip().lower()).replace(" ", "-")
+
+
+@pytest.mark.parametrize("doc", DOCS)
+def test_links_lead_somewhere(repo, doc):
+    for target in re.findall(r"\]\(([^)]+)\)", text_of(repo, doc)):
+        if "://" in target:
+            continue
+        path, _, anchor = target.partition("#")
+        file = ((repo / doc).parent / path).resolve() if path else repo / doc
+        assert file.is_file(), target
+        headings = re.findall(r"^#+ (.*)$", file.read_text(encoding="utf-8"), re.M) if anchor else []
+        assert not anchor or anchor in map(slug, headings), target
+
+
+@pytest.mark.parametrize("doc", DOCS)
+def test_files_exist(repo, doc):
+    named = {span for span in code_spans(text_of(repo, doc)) if FILE.fullmatch(span)}
+    named = {name for name in named if not {name, name.rsplit("/", 1)[-1]} & RESULTS}
+    assert [name for name in sorted(named) if not any((repo / folder / name).exists() for folder in FOLDERS)] == []
+
+
+@pytest.mark.parametrize("doc", DOCS)
+def test_words_in_code_type_occur_in_the_code(repo, doc):
+    """Config keys, columns, criteria, kinds, verdicts, constants: whatever has an underscore in it."""
+    named = {span for span in code_spans(text_of(repo, doc)) if re.fullmatch(r"[A-Za-z0-9]+(_[A-Za-z0-9]+)+", span)}
+    sources = [repo / "Snakefile", *(path for name in ("scripts", "workflow", "config", "tests", "demo_recordings")
+               for path in (repo / name).rglob("*") if path.suffix in (".py", ".smk", ".yaml", ".tsv"))]  # fmt: skip
+    sources = [path for path in sources if path.name != "test_docs.py"]
+    known = set(re.findall(r"\w+", " ".join(path.read_text(encoding="utf-8") for path in sources)))
+    assert named - known - {"my_study"} == set()
+
+
+def commands(text):
+    """Every `python3 scripts/start.py ...` of a text, as its arguments; placeholders filled."""
+    for line in re.findall(r"python3 scripts/start\.py ([^`\n]+)", text):
+        yield shlex.split(line.replace("<key>", "oboe"), comments=True)
+
+
+@pytest.mark.parametrize("doc", DOCS)
+def test_commands_are_understood(repo, doc):
+    for command in commands(text_of(repo, doc)):
+        if command[0] not in ("demo", "test"):
+            own = command[: command.index("--")] if "--" in command else command
+            cli._parser().parse_args(own)  # exits with 2 on what it does not know
+    subcommands = cli._parser()._subparsers._group_actions[0].choices
+    for named in re.findall(r"`evenbore (\w+)", text_of(repo, doc)):
+        assert named in subcommands
+
+
+def test_readme_names_every_command_and_is_no_book(repo):
+    text = text_of(repo, "README.md")
+    named = {command[0] for command in commands(text)}
+    assert named == {"demo", "test", *cli._parser()._subparsers._group_actions[0].choices}
+    assert len(text.splitlines()) < 200
+
+
+@pytest.mark.parametrize("doc", DOCS)
+def test_no_path_of_one_machine_and_no_address_but_public_ones(repo, doc):
+    text = text_of(repo, doc)
+    assert not re.search(r"(?<![\w./:)\]>}`*])/\w+/|\b[A-Z]:\\|~/", text)
+    assert set(re.findall(r"\w+://([^\s/)]+)", text)) <= {"snakemake.readthedocs.io"}
+
+
+def test_every_family_is_listed(repo):
+    named = set(code_spans(text_of(repo, "config/README.md")))
+    assert set(family_keys()) <= named
+    assert f"**{len(family_keys())} kinds of instrument**" in text_of(repo, "CHANGELOG.md")
+
+
+def test_method_defines_what_the_tables_hold(repo):
+    named = set(code_spans(text_of(repo, "docs/method.md")))
+    assert {criterion.name for criterion in CRITERIA} <= named
+    assert set(HARMONIC_MEASURES) <= named
+    assert set(VERDICTS) | set(KINDS) <= named
+    measured = {column.name for column in columns.TABLES["notes"] if column.dtype == "float"}
+    assert measured - {"onset_s", "offset_s", "f0_hz"} <= named
+
+
+def test_method_quotes_the_constants_of_the_code(repo):
+    text = plain(text_of(repo, "docs/method.md"))
+    prior = patterns.PRIOR
+    for phrase in (
+        f"pitches {evidence.GRID_CENTS:g} cents apart",
+        f"reaching {evidence.MARGIN_SEMITONES:g} semitones",
+        f"up to {segment._LIMIT_CENTS:g} cents off",
+        f"another {segment._NOTE_CENTS:g} cents off",
+        f"up to {spectrum.TOP_HZ / 1000:g} kHz",
+        f"less than {spectrum.ABOVE_NOISE_DB:g} dB over the noise is missing",
+        f"stands {setups.MIN_ABOVE_NOISE_DB:g} dB over the noise",
+        f"standard deviation {setups.BEND_SD_DB:g} dB",
+        f"neighbours up to {NEIGHBOURS} semitones",
+        f"counts {SATURATION:g} tanh(x / {SATURATION:g})",
+        f"noise {STEPS['noise']:g} dB, response {STEPS['response']:g} ms, drift {STEPS['dynamic_drift']:g} cents,"
+        f" tone hold {STEPS['tone_hold']:g} dB",
+        f"concentration {WEIGHT_CONCENTRATION:g}",
+        f"nothing {prior['nothing']:.2f}, leak {prior['leak']:g}, vent {prior['vent']:g}, run {prior['run']:g},"
+        f" step {prior['step']:g}, fingering and single note {prior['fingering']:g} each",
+        f"less probable than {1 - SURE:.1f}",
+        f"hold {100 * REGION_SHARE:g} % of its posterior",
+    ):
+        assert phrase in text, phrase
+
+
+# NIOSH 1998, Criteria for a recommended standard: occupational noise exposure (publication 98-126), section 1.1.1:
+# T = 480 / 2^((L - 85) / 3) minutes.
+@pytest.mark.parametrize("file", ["README.md", "docs/recording.md", "scripts/evenbore/page/templates/report.html"])
+def test_times_of_exposure_are_those_of_the_standard(repo, file):
+    text = plain(text_of(repo, file))
+    told = re.findall(r"(\d+) dB\(A\) (?:for |over )?(\d+) (hour|minute)", text)
+    told += [(level, time, unit) for time, unit, level in re.findall(r"(\d+) (hour|minute)s? at (\d+)", text)]
+    assert len(told) >= 3
+    for level, time, unit in told:
+        minutes = int(time) * (60 if unit == "hour" else 1)
+        assert minutes == pytest.approx(480 / 2 ** ((int(level) - 85) / 3), rel=1e-9), (level, time, unit)
+
+
+def test_picture_of_the_report_is_wide_enough_and_light(repo):
+    data = (repo / "docs/images/report.png").read_bytes()
+    width, _ = struct.unpack(">II", data[16:24])  # PNG: the header chunk (ISO/IEC 15948, 11.2.2)
+    assert width == 1280
+    assert len(data) <= 400_000
+
+
+def test_number_of_figures(repo):
+    words = {11: "eleven", 12: "twelve", 13: "thirteen", 14: "fourteen"}
+    assert f"{words[len(FIGURES)]} figures" in plain(text_of(repo, "README.md"))
