@@ -142,7 +142,14 @@ def test_rank_intervals_are_the_quantiles_of_the_rank():
 
 @pytest.mark.parametrize(
     "name",
-    ["intonation_map", "intonation_by_note", "evenness_brightness", "evenness_level", "brightness_dynamic", "value_front"],
+    [
+        "intonation_map",
+        "intonation_by_note",
+        "evenness_brightness",
+        "evenness_level",
+        "brightness_dynamic",
+        "value_front",
+    ],
 )
 def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, name):
     saved = []
@@ -156,7 +163,9 @@ def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, na
     with mpl.rc_context(style.settings(name)):
         figure.draw_without_rendering()
     # matplotlib also holds tick labels beyond an axis' limits, which it does not draw
-    tick_labels = {label for axes in figure.axes for axis in (axes.xaxis, axes.yaxis) for label in axis.get_ticklabels()}
+    tick_labels = {
+        label for axes in figure.axes for axis in (axes.xaxis, axes.yaxis) for label in axis.get_ticklabels()
+    }
     for text in figure.findobj(mpl.text.Text):
         if text.get_visible() and text.get_text() and text.get_in_layout() and text not in tick_labels:
             box = text.get_window_extent()

@@ -213,7 +213,7 @@ def test_chunk_names_cannot_run_into_each_other(tmp_path):
 
 def test_an_id_in_other_capitals_is_one_problem(tmp_path):
     recordings = [RECORDINGS[0] | {"session": "S1"}, *RECORDINGS[1:]]
-    problem = the_problem(study_folder(tmp_path, recordings=recordings))
+    problem = the_problem(write_study(tmp_path, recordings))
     assert (problem.row, problem.column, problem.value) == (2, "session", "S1")
 
 
