@@ -1,10 +1,12 @@
 """What the documents name exists: files, commands, keys; and the figures they quote are the code's or the source's."""
 
+import csv
 import re
 import shlex
 import struct
 
 import pytest
+import yaml
 
 from evenbore import cli, columns, evidence, segment, setups, spectrum
 from evenbore.criteria import CRITERIA, NEIGHBOURS
@@ -171,3 +173,37 @@ def test_picture_of_the_report_is_wide_enough_and_light(repo):
 def test_number_of_figures(repo):
     words = {11: "eleven", 12: "twelve", 13: "thirteen", 14: "fourteen"}
     assert f"{words[len(FIGURES)]} figures" in plain(text_of(repo, "README.md"))
+
+
+def table_rows(text, start):
+    """Rows of the first table after `start`, as lists of cells."""
+    lines = text[text.index(start) :].split("\n\n")
+    table = next(block for block in lines if block.lstrip().startswith("|"))
+    return [[cell.strip() for cell in line.strip().strip("|").split("|")] for line in table.strip().splitlines()[2:]]
+
+
+def test_demo_readme_tells_the_truth_of_the_demo(repo):
+    text = text_of(repo, "demo_recordings/README.md")
+    with (repo / "demo_recordings/truth_instruments.tsv").open(encoding="utf-8") as file:
+        truth = {row["instrument"]: row for row in csv.DictReader(file, delimiter="\t")}
+    told = {row[0]: row for row in table_rows(text, "## What is true")}
+    assert set(told) == set(truth)
+    for name, (_, label, _, offset, spread, _) in told.items():
+        assert label == truth[name]["label"]
+        assert float(offset.replace("−", "-")) == pytest.approx(float(truth[name]["tuning_offset_cents"]), abs=0.051)
+        assert float(spread) == pytest.approx(float(truth[name]["intonation_spread_cents"]), abs=0.051)
+    audio = list((repo / "demo_recordings").glob("*.ogg"))
+    assert f"{len(audio)} recordings" in text
+    assert f"{sum(path.stat().st_size for path in audio) / 1e6:.1f} MB" in text
+
+
+def test_config_readme_gives_the_defaults_of_the_config(repo):
+    config = yaml.safe_load(text_of(repo, "config/config.yaml"))
+    told = {}
+    for key, *_, default in table_rows(text_of(repo, "config/README.md"), "## config.yaml"):
+        told.setdefault(key.strip("… ").strip("`"), default)
+    sections = [config, *(config[name] for name in ("sheets", "just_noticeable", "gates", "report"))]
+    for key, value in [pair for section in [*sections, config["tolerances"]["default"]] for pair in section.items()]:
+        if not isinstance(value, dict):
+            words = ", ".join(value) if isinstance(value, list) else str(value)
+            assert told[key] == {"None": "null", "True": "true"}.get(words, words), key
