@@ -19,7 +19,7 @@ import soundfile
 from evenbore.trade.families import load_family
 from evenbore.trade.scale import expected_scale
 
-from . import midi, render
+from . import midi, models, render, tones
 from .render import RATE, Take, TrueNote, find_soundfont, play_soundfont, slurred_take, tongued_take
 
 REPO = Path(__file__).resolve().parents[2]
@@ -70,19 +70,28 @@ def render_plan(plan: Plan, soundfont: Path) -> Take:
     """The take of a plan over the family's standard range; kept under `CACHE` for the next time."""
     family = load_family(plan.family)
     midis = [int(note) for note in family.to_sounding(expected_scale(family, "chromatic", direction=plan.direction))]
-    made_from = [Path(render.__file__).read_bytes(), Path(midi.__file__).read_bytes()]
-    made_from += [repr((plan, midis, soundfont.name, soundfont.stat().st_size)).encode()]
-    name = f"{soundfont.stem}-{plan.recording}"
-    kept = CACHE / f"{name}-{hashlib.sha256(b''.join(made_from)).hexdigest()[:16]}.pickle"
-    if kept.exists():
-        return pickle.loads(kept.read_bytes())
     player = partial(play_soundfont, soundfont, PROGRAMS[plan.family])
-    take = RENDERERS[plan.articulation](player, midis, seed=zlib.crc32(plan.recording.encode()))
+    seed = zlib.crc32(plan.recording.encode())
+    return kept(
+        f"{soundfont.stem}-{plan.recording}",
+        (plan, midis, soundfont.name, soundfont.stat().st_size),
+        lambda: RENDERERS[plan.articulation](player, midis, seed=seed),
+    )
+
+
+def kept(name: str, made_from: object, render_it: Callable[[], Take]) -> Take:
+    """A take rendered once and kept under `CACHE` until `made_from` (by its repr) or the renderer changes."""
+    sources = [Path(module.__file__).read_bytes() for module in (render, midi, models, tones)]
+    digest = hashlib.sha256(b"".join([*sources, repr(made_from).encode()])).hexdigest()
+    file = CACHE / f"{name}-{digest[:16]}.pickle"
+    if file.exists():
+        return pickle.loads(file.read_bytes())
+    take = render_it()
     CACHE.mkdir(parents=True, exist_ok=True)
-    unfinished = kept.with_suffix(f".{id(take)}")
+    unfinished = file.with_suffix(f".{id(take)}")
     unfinished.write_bytes(pickle.dumps(take))
-    unfinished.replace(kept)
-    for outdated in set(CACHE.glob(f"{name}-*.pickle")) - {kept}:
+    unfinished.replace(file)
+    for outdated in set(CACHE.glob(f"{name}-{'?' * 16}.pickle")) - {file}:
         outdated.unlink(missing_ok=True)
     return take
 
