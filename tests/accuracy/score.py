@@ -37,10 +37,11 @@ class Found:
 class Score:
     """What one take came to. Counts of notes, and lists with one value for every note that has it.
 
-    matched: onset and pitch agree; matched_offset: the offset too (within 50 ms or a fifth of the note);
-    matched_onset: onsets alone. spurious: found where no expected note sounds. mistaken: an octave, a twelfth
-    or two octaves off the note that sounds. onset_ms, offset_ms: found minus true. cents: found minus true.
-    confidence: pairs (stated, 1 if right). failures: words about every note that went wrong.
+    matched: onset and pitch agree. matched_offset: the offset too (within 50 ms or a fifth of the note).
+    matched_onset: onsets alone. pitched: found under the right pitch, with whatever onset. spurious: found
+    where no expected note sounds. mistaken: an octave, a twelfth or two octaves off the note that sounds.
+    onset_ms, offset_ms, cents: found minus true. confidence: pairs (stated, 1 if right). failures: words about
+    every note that went wrong.
     """
 
     played: int = 0
@@ -48,6 +49,7 @@ class Score:
     matched: int = 0
     matched_offset: int = 0
     matched_onset: int = 0
+    pitched: int = 0
     spurious: int = 0
     mistaken: int = 0
     onset_ms: list[float] = field(default_factory=list)
@@ -69,7 +71,9 @@ def score(played: tuple[TrueNote, ...], found: list[Found], names: bool = True) 
     result.matched = len(matched)
     result.matched_offset = len(_match(reference, estimate, ONSET_S, 0.2))
     result.matched_onset = len(transcription.match_note_onsets(reference[0], estimate[0], onset_tolerance=ONSET_S))
-    for true, mine in _match(reference, estimate, LOOSE_ONSET_S, None):
+    loosely = _match(reference, estimate, LOOSE_ONSET_S, None)
+    result.pitched = len(loosely)
+    for true, mine in loosely:
         result.onset_ms.append(1000 * (found[mine].onset_s - played[true].onset_s))
         result.offset_ms.append(1000 * (found[mine].offset_s - played[true].offset_s))
     for true, mine in matched:

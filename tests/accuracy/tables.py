@@ -1,5 +1,236 @@
-"""Tables of the accuracy page, in Markdown, from a campaign's results; and their places in the page."""
+"""Tables of the accuracy page, in Markdown, from a campaign's results; and their places in the page.
+
+A place in the page is what lies between the comment lines `<!-- NAME -->` and `<!-- end of NAME -->`.
+"""
+
+import re
+from collections.abc import Callable, Iterable
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from .takes import CLEAN, DEVELOPMENT, EXACT, HARD, HELD_OUT
+
+CONFIDENCE_EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 0.99, 1.0)
+OURS = "evenbore"
 
 
-def accuracy_tables(results):
-    return {}
+def accuracy_tables(results: list[dict]) -> dict[str, str]:
+    """All tables by their names in the page."""
+    return {
+        "takes": takes_table(results),
+        "notes": notes_table(results),
+        "pitch": pitch_table(results),
+        "side by side": side_table(results),
+        "confidence": confidence_table(results),
+        "bars": bars_table(results),
+        "failures": failures_list(results),
+    }
+
+
+def renew(page: Path, tables: dict[str, str]) -> None:
+    """Put each table in its place in the page."""
+    text = page.read_text(encoding="utf-8")
+    for name, table in tables.items():
+        place = re.compile(f"(<!-- {name} -->\n).*?(<!-- end of {name} -->)", re.DOTALL)
+        text, count = place.subn(lambda match, table=table: f"{match[1]}\n{table}\n\n{match[2]}", text)
+        if count != 1:
+            raise ValueError(f"{page} has {count} places for the table '{name}'; there must be one")
+    page.write_text(text, encoding="utf-8", newline="\n")
+
+
+def f_measure(takes: Iterable[dict], matched: str = "matched") -> float:
+    """F-measure over all notes of the takes together."""
+    takes = list(takes)
+    return 2 * _sum(takes, matched) / max(1, _sum(takes, "played") + _sum(takes, "found"))
+
+
+def pooled(takes: Iterable[dict], key: str) -> np.ndarray:
+    """Absolute values of a list of every take, together."""
+    return np.abs(np.concatenate([np.asarray(take[key], float) for take in takes] or [np.empty(0)]))
+
+
+def middle_and_95(values: np.ndarray, digits: int) -> tuple[str, str]:
+    """Median and 95th percentile as text."""
+    if len(values) == 0:
+        return "", ""
+    return f"{np.median(values):.{digits}f}", f"{np.quantile(values, 0.95):.{digits}f}"
+
+
+def takes_table(results: list[dict]) -> str:
+    """How much was measured."""
+    rows = []
+    for part in (HELD_OUT, DEVELOPMENT):
+        takes = _of(results, part)
+        minutes = sum(take["duration_s"] for take in takes) / 60
+        aside = sum(take["status"] == "set_aside" for take in takes)
+        rows.append((part, len(takes), _sum(takes, "played"), f"{minutes:.0f}", aside))
+    return _table(("part", "takes", "notes played", "minutes", "set aside"), rows)
+
+
+def notes_table(results: list[dict]) -> str:
+    """Notes found, by condition; the development part first, apart."""
+    header = (
+        "condition",
+        "takes",
+        "notes",
+        "F",
+        "precision",
+        "recall",
+        "F with offsets",
+        "onset error, median (ms)",
+        "95 % (ms)",
+        "notes where none was played (%)",
+        "octave or twelfth errors",
+    )
+    rows = []
+    for part, condition, takes in _conditions(results):
+        played, found, matched = (_sum(takes, key) for key in ("played", "found", "matched"))
+        rows.append(
+            (
+                condition if part == HELD_OUT else f"*{part}*: {condition}",
+                len(takes),
+                played,
+                f"{f_measure(takes):.4f}",
+                f"{matched / max(1, found):.4f}",
+                f"{matched / max(1, played):.4f}",
+                f"{f_measure(takes, 'matched_offset'):.3f}",
+                *middle_and_95(pooled(takes, "onset_ms"), 1),
+                f"{100 * _sum(takes, 'spurious') / max(1, played):.2f}",
+                _sum(takes, "mistaken"),
+            )
+        )
+    return _table(header, rows)
+
+
+def pitch_table(results: list[dict]) -> str:
+    """Errors of pitch in cents, by condition, where the truth is sure."""
+    rows = []
+    for part, condition, every in _conditions(results):
+        for exact, truth in ((True, "exact"), (False, "two references")):
+            takes = [take for take in every if take["exact"] == exact]
+            cents = pooled(takes, "cents")
+            if takes:
+                name = condition if part == HELD_OUT else f"*{part}*: {condition}"
+                rows.append((name, truth, len(cents), _sum(takes, "matched"), *middle_and_95(cents, 3)))
+    return _table(("condition", "truth", "notes", "of notes found", "median (cents)", "95 % (cents)"), rows)
+
+
+def side_table(results: list[dict]) -> str:
+    """The general-purpose trackers and this program on the same takes."""
+    header = (
+        "condition",
+        "notes",
+        "method",
+        "F",
+        "gross errors",
+        "of these octave or twelfth",
+        "median (cents)",
+        "95 % (cents)",
+        "CPU, times this program's",
+    )
+    rows = []
+    for condition in (CLEAN, EXACT, HARD):
+        takes = [take for take in _of(results, HELD_OUT, condition) if "trackers" in take]
+        if not takes:
+            continue
+        ours = sum(take["cpu_s"] for take in takes)
+        gross = _sum(takes, "played") - _sum(takes, "pitched")
+        first = (OURS, f"{f_measure(takes):.3f}", gross, _sum(takes, "mistaken"))
+        rows.append((condition, _sum(takes, "played"), *first, *middle_and_95(pooled(takes, "cents"), 3), "1"))
+        for name in takes[0]["trackers"]:
+            theirs = [take["trackers"][name] for take in takes]
+            counts = (_sum(theirs, "span_gross"), _sum(theirs, "span_mistaken"))
+            cents = middle_and_95(pooled(theirs, "span_cents"), 3)
+            speed = f"{sum(take['cpu_s'] for take in theirs) / ours:.2f}"
+            rows.append((condition, _sum(takes, "played"), name, f"{f_measure(theirs):.3f}", *counts, *cents, speed))
+    return _table(header, rows)
+
+
+def confidence_table(results: list[dict]) -> str:
+    """How often the stated confidence was right, over all held-out notes."""
+    pairs = np.array([pair for take in _of(results, HELD_OUT) for pair in take["confidence"]]).reshape(-1, 2)
+    rows = []
+    for low, high in pairwise(CONFIDENCE_EDGES):
+        inside = pairs[(pairs[:, 0] >= low) & ((pairs[:, 0] < high) | (high == 1.0))]
+        if len(inside):
+            shown = f"{inside[:, 0].mean():.3f}", f"{inside[:, 1].mean():.4f}"
+            rows.append((f"{low:g} to {high:g}", len(inside), *shown))
+    return _table(("stated confidence", "notes", "mean stated", "part that was right"), rows)
+
+
+def bars_table(results: list[dict]) -> str:
+    """What was set out to be reached, and what was."""
+    rows = [
+        (what, f"{sign} {bar:g}", shown, "yes" if met else "**no**") for what, sign, bar, shown, met in bars(results)
+    ]
+    return _table(("on held-out takes", "to reach", "measured", "reached"), rows)
+
+
+def bars(results: list[dict]) -> list[tuple[str, str, float, str, bool]]:
+    """Every bar: what, `>=` or `<=`, the bar, what was measured as text, and whether it is reached."""
+    held = _of(results, HELD_OUT)
+    found = []
+
+    def bar(what: str, value: float, sign: str, limit: float, digits: int) -> None:
+        met = value >= limit if sign == "≥" else value <= limit
+        found.append((what, sign, limit, f"{value:.{digits}f}", bool(met)))
+
+    for condition, limit in ((CLEAN, 0.99), (HARD, 0.97)):
+        for articulation in ("tongued", "slurred"):
+            takes = [take for take in _of(results, HELD_OUT, condition) if take["articulation"] == articulation]
+            bar(f"F, {condition}, {articulation}", f_measure(takes), "≥", limit, 4)
+    spurious = 100 * _sum(held, "spurious") / max(1, _sum(held, "played"))
+    bar("notes where none was played, % of notes", spurious, "≤", 0.2, 3)
+    bar("octave or twelfth errors", _sum(held, "mistaken"), "≤", 0, 0)
+    exact = _of(results, HELD_OUT, EXACT)
+    theirs = [take["trackers"]["Praat autocorrelation"] for take in exact if "trackers" in take]
+    sampled = [take for take in _of(results, HELD_OUT, CLEAN) if not take["exact"]]
+    for name, quantile, limit in (("median", 0.5, 0.05), ("95 %", 0.95, 0.3)):
+        ours = _quantile(pooled(exact, "cents"), quantile)
+        bar(f"cents, {EXACT}, {name}", ours, "≤", limit, 4)
+        if theirs:
+            same = _quantile(pooled([take for take in exact if "trackers" in take], "cents"), quantile)
+            bar(f"the same beside Praat's on the same takes, {name}", same, "≤", _rounded(theirs, quantile), 4)
+    for name, quantile, limit in (("median", 0.5, 0.3), ("95 %", 0.95, 1.5)):
+        bar(f"cents, sampled instruments, clean, {name}", _quantile(pooled(sampled, "cents"), quantile), "≤", limit, 3)
+    return found
+
+
+def failures_list(results: list[dict]) -> str:
+    """Held-out takes that were not found whole, worst first."""
+    held = [take for take in _of(results, HELD_OUT) if take["failures"]]
+    wrong: Callable[[dict], int] = lambda take: take["played"] + take["found"] - 2 * take["matched"]  # noqa: E731
+    lines = [
+        (take["name"], take["played"], take["matched"], take["found"] - take["matched"])
+        for take in sorted(held, key=wrong, reverse=True)
+    ]
+    return _table(("take", "played", "matched", "found but not matched"), lines)
+
+
+def _rounded(theirs: list[dict], quantile: float) -> float:
+    return round(_quantile(pooled(theirs, "span_cents"), quantile), 4)
+
+
+def _quantile(values: np.ndarray, quantile: float) -> float:
+    return float(np.quantile(values, quantile)) if len(values) else float("nan")
+
+
+def _conditions(results: list[dict]) -> Iterable[tuple[str, str, list[dict]]]:
+    """Part, condition and takes, in the order of the campaign."""
+    for part, condition in dict.fromkeys((take["part"], take["condition"]) for take in results):
+        yield part, condition, _of(results, part, condition)
+
+
+def _of(results: list[dict], part: str, condition: str | None = None) -> list[dict]:
+    return [take for take in results if take["part"] == part and condition in (None, take["condition"])]
+
+
+def _sum(takes: Iterable[dict], key: str) -> int:
+    return sum(take[key] for take in takes)
+
+
+def _table(header: tuple[str, ...], rows: list[tuple]) -> str:
+    lines = [header, ["---"] * len(header), *rows]
+    return "\n".join("| " + " | ".join(map(str, line)) + " |" for line in lines)

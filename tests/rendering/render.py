@@ -118,9 +118,12 @@ def notes_alone(play: Player, midis: list[int], lengths_s: list[float]) -> list[
     return [audio[round(on * RATE) : round((off + 1.0) * RATE)] for _, on, off in score]
 
 
-def audible_span(alone: np.ndarray, held_s: float) -> tuple[float, float]:
-    """First and last time (s) the note is within `AUDIBLE_DB` of its steady level, in centred 4 ms windows."""
-    window = round(0.004 * RATE)
+def audible_span(alone: np.ndarray, held_s: float, midi: float) -> tuple[float, float]:
+    """First and last time (s) the note is within `AUDIBLE_DB` of its steady level.
+
+    In centred windows of one period, at least 4 ms: a level is one only over a period.
+    """
+    window = round(max(0.004, 1 / note_hz(midi)) * RATE)
     energy = np.concatenate([[0.0], np.cumsum(alone.astype(float) ** 2)])
     centre = np.arange(len(alone))
     first = np.clip(centre - window // 2, 0, len(alone))
@@ -200,7 +203,8 @@ def tongued_take(
     held = list(durations - gap_s)
     audio = play(list(zip(midis, starts, starts + held, strict=True)))
     spans = [
-        (alone, audible_span(alone, length)) for alone, length in zip(notes_alone(play, midis, held), held, strict=True)
+        (alone, audible_span(alone, length, midi))
+        for alone, length, midi in zip(notes_alone(play, midis, held), held, midis, strict=True)
     ]
     onsets = [start + first for start, (_, (first, _)) in zip(starts, spans, strict=True)]
     notes = []
@@ -223,8 +227,8 @@ def slurred_take(
     audio = np.zeros(round((LEAD_S + durations.sum() + ATTACK_S + 1.5) * RATE), np.float32)
     # The first note begins with its own attack, the last ends with its own release; all others are bodies.
     begins = [0, *(round(ATTACK_S * RATE) for _ in midis[1:])]
-    first_audible = audible_span(alone[0], held[0])[0]
-    last_audible = audible_span(alone[-1], held[-1])[1]
+    first_audible = audible_span(alone[0], held[0], midis[0])[0]
+    last_audible = audible_span(alone[-1], held[-1], midis[-1])[1]
     at, notes = round(LEAD_S * RATE), []
     for step, midi in enumerate(midis):
         is_last = step == len(midis) - 1

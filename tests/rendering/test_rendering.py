@@ -37,7 +37,7 @@ def test_audible_span_of_a_known_rise_and_fall():
     # Linear rise over 0.1 s and fall over 0.2 s: a tenth of the amplitude is −20 dB.
     time = np.arange(round(1.2 * RATE)) / RATE
     envelope = np.interp(time, [0.05, 0.15, 0.9, 1.1], [0, 1, 1, 0])
-    first, last = audible_span(envelope * np.sin(2 * np.pi * 440 * time), held_s=0.9)
+    first, last = audible_span(envelope * np.sin(2 * np.pi * 440 * time), held_s=0.9, midi=69)
     assert first == pytest.approx(0.06, abs=0.002)
     assert last == pytest.approx(1.08, abs=0.002)
 
