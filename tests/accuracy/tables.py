@@ -66,7 +66,7 @@ def takes_table(results: list[dict]) -> str:
         minutes = sum(take["duration_s"] for take in takes) / 60
         aside = sum(take["status"] == "set_aside" for take in takes)
         rows.append((part, len(takes), _sum(takes, "played"), f"{minutes:.0f}", aside))
-    return _table(("part", "takes", "notes played", "minutes", "set aside"), rows)
+    return markdown(("part", "takes", "notes played", "minutes", "set aside"), rows)
 
 
 def notes_table(results: list[dict]) -> str:
@@ -101,7 +101,7 @@ def notes_table(results: list[dict]) -> str:
                 _sum(takes, "mistaken"),
             )
         )
-    return _table(header, rows)
+    return markdown(header, rows)
 
 
 def pitch_table(results: list[dict]) -> str:
@@ -114,7 +114,7 @@ def pitch_table(results: list[dict]) -> str:
             if takes:
                 name = condition if part == HELD_OUT else f"*{part}*: {condition}"
                 rows.append((name, truth, len(cents), _sum(takes, "matched"), *middle_and_95(cents, 3)))
-    return _table(("condition", "truth", "notes", "of notes found", "median (cents)", "95 % (cents)"), rows)
+    return markdown(("condition", "truth", "notes", "of notes found", "median (cents)", "95 % (cents)"), rows)
 
 
 def side_table(results: list[dict]) -> str:
@@ -145,7 +145,7 @@ def side_table(results: list[dict]) -> str:
             cents = middle_and_95(pooled(theirs, "span_cents"), 3)
             speed = f"{sum(take['cpu_s'] for take in theirs) / ours:.2f}"
             rows.append((condition, _sum(takes, "played"), name, f"{f_measure(theirs):.3f}", *counts, *cents, speed))
-    return _table(header, rows)
+    return markdown(header, rows)
 
 
 def confidence_table(results: list[dict]) -> str:
@@ -157,7 +157,7 @@ def confidence_table(results: list[dict]) -> str:
         if len(inside):
             shown = f"{inside[:, 0].mean():.3f}", f"{inside[:, 1].mean():.4f}"
             rows.append((f"{low:g} to {high:g}", len(inside), *shown))
-    return _table(("stated confidence", "notes", "mean stated", "part that was right"), rows)
+    return markdown(("stated confidence", "notes", "mean stated", "part that was right"), rows)
 
 
 def bars_table(results: list[dict]) -> str:
@@ -165,7 +165,7 @@ def bars_table(results: list[dict]) -> str:
     rows = [
         (what, f"{sign} {bar:g}", shown, "yes" if met else "**no**") for what, sign, bar, shown, met in bars(results)
     ]
-    return _table(("on held-out takes", "to reach", "measured", "reached"), rows)
+    return markdown(("on held-out takes", "to reach", "measured", "reached"), rows)
 
 
 def bars(results: list[dict]) -> list[tuple[str, str, float, str, bool]]:
@@ -206,7 +206,7 @@ def failures_list(results: list[dict]) -> str:
         (take["name"], take["played"], take["matched"], take["found"] - take["matched"])
         for take in sorted(held, key=wrong, reverse=True)
     ]
-    return _table(("take", "played", "matched", "found but not matched"), lines)
+    return markdown(("take", "played", "matched", "found but not matched"), lines)
 
 
 def _rounded(theirs: list[dict], quantile: float) -> float:
@@ -231,6 +231,6 @@ def _sum(takes: Iterable[dict], key: str) -> int:
     return sum(take[key] for take in takes)
 
 
-def _table(header: tuple[str, ...], rows: list[tuple]) -> str:
+def markdown(header: tuple[str, ...], rows: list[tuple]) -> str:
     lines = [header, ["---"] * len(header), *rows]
     return "\n".join("| " + " | ".join(map(str, line)) + " |" for line in lines)
