@@ -13,8 +13,8 @@ import numpy as np
 from evenbore.measure import Measured
 
 _TABLES = {
-    "harmonics": ("step", "harmonic", "frequency_hz", "level_db", "above_noise_db"),
-    "bands": ("step", "band_hz", "level_db", "above_noise_db"),
+    "harmonics": ("pass", "step", "harmonic", "frequency_hz", "level_db", "above_noise_db"),
+    "bands": ("pass", "step", "band_hz", "level_db", "above_noise_db"),
 }
 
 

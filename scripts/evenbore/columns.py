@@ -8,6 +8,8 @@ cents are 1200 log2(f / f_reference); an empty cell means "not measurable", neve
 
 from typing import NamedTuple
 
+from evenbore.measures import FLAGS, MEASURES
+
 
 class Column(NamedTuple):
     """One column of a results table; `dtype` is one of str, int, float."""
@@ -19,8 +21,7 @@ class Column(NamedTuple):
     source: str = ""
 
 
-_PEETERS = "Peeters et al. 2011, J. Acoust. Soc. Am. 130, 2902"
-_POLLARD = "Pollard & Jansson 1982, Acustica 51, 162"
+_FLAGS = [f"{word} ({meaning})" for word, meaning in FLAGS.items()]
 _SMAA = "Lahdelma & Salminen 2001, Operations Research 49, 444"
 
 _RECORDING = Column("recording", "", "str", "id of the recording, from the sheet")
@@ -32,6 +33,7 @@ _ARTICULATION = Column("articulation", "", "str", "slurred or tongued")
 _DIRECTION = Column("direction", "", "str", "direction of the scale: up, down or up-down")
 _STATE = Column("state", "", "str", "state of the instrument when recorded, from the config's `states`")
 _STEP = Column("step", "", "int", "0-based index of the note in the expected scale")
+_PASS = Column("pass", "", "int", "1-based number of the pass, where a recording holds the scale more than once")
 _GROUP = Column("group", "", "int", "comparability group: sessions joined by shared instruments")
 _WRITTEN = Column("written_note", "", "str", "written note, scientific pitch notation", "ISO 16 (A4 = 440 Hz)")
 _MIDI = Column("midi", "", "int", "sounding equal-tempered note number (A4 = 69)")
@@ -75,6 +77,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
     "notes": (
         *_TAKE_KEYS,
+        _PASS,
         _STEP,
         _WRITTEN,
         _MIDI,
@@ -91,51 +94,12 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "where the note's own harmonics fall 20 dB below its steady level, or half-way through the slur",
         ),
         Column("confidence", "", "float", "probability that this is the expected note"),
-        Column("f0_hz", "Hz", "float", "fundamental frequency over the steady part, all usable harmonics"),
-        Column("f0_se_cents", "cents", "float", "standard error of f0_hz"),
-        Column("cents", "cents", "float", "deviation of f0_hz from the equal-tempered note at the session's A4"),
-        Column("cents_sd", "cents", "float", "standard deviation of pitch over time within the steady part"),
-        Column("cents_drift", "cents/s", "float", "slope of pitch over time within the steady part"),
-        Column(
-            "level_dbfs",
-            "dB re full scale",
-            "float",
-            "power sum of the note's harmonics over the steady part; 0 dB is a full-scale sine",
-        ),
-        Column("level_dba", "dB re full scale", "float", "the same, A-weighted", "IEC 61672-1"),
-        Column("centroid_hz", "Hz", "float", "amplitude-weighted spectral centroid of the harmonics", _PEETERS),
-        Column("centroid_order", "", "float", "the centroid in units of the harmonic number", _PEETERS),
-        Column("rolloff_hz", "Hz", "float", "frequency below which 95 % of the harmonics' energy lies", _PEETERS),
-        Column(
-            "tilt_db_per_octave",
-            "dB/octave",
-            "float",
-            "slope of harmonic level over log2 frequency, least squares over the usable harmonics",
-        ),
-        Column("odd_even_db", "dB", "float", "energy of odd harmonics over even ones", _PEETERS),
-        Column("tristimulus_1", "", "float", "share of harmonic 1 in the summed amplitudes", _POLLARD),
-        Column("tristimulus_2", "", "float", "share of harmonics 2 to 4 in the summed amplitudes", _POLLARD),
-        Column("tristimulus_3", "", "float", "share of harmonics 5 and up in the summed amplitudes", _POLLARD),
-        Column("high_band_db", "dB", "float", "energy of the harmonics above 2 kHz over that of those below"),
-        Column("hnr_db", "dB", "float", "energy of the harmonics over that of the noise between them"),
-        Column("attack_ms", "ms", "float", "time for the level to rise from 10 % to 90 % of the steady amplitude"),
-        Column(
-            "settle_ms",
-            "ms",
-            "float",
-            "time from the onset until pitch stays within 10 cents of the steady pitch",
-        ),
-        Column("transition_ms", "ms", "float", "in a slur: time in which the old note gives way to the new one"),
-        Column(
-            "snr_db",
-            "dB",
-            "float",
-            "level of the harmonics over the background noise before or between notes",
-        ),
-        Column("flags", "", "str", "space-separated words on what to read with care"),
+        *(Column(m.name, m.unit, "float", m.definition, m.source) for m in MEASURES),
+        Column("flags", "", "str", f"space-separated words on what to read with care: {'; '.join(_FLAGS)}"),
     ),
     "harmonics": (
         _RECORDING,
+        _PASS,
         _STEP,
         Column("harmonic", "", "int", "harmonic number, 1 is the fundamental"),
         Column("frequency_hz", "Hz", "float", "harmonic number times f0_hz"),
@@ -144,6 +108,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
     "bands": (
         _RECORDING,
+        _PASS,
         _STEP,
         _BAND,
         Column("level_db", "dB re full scale", "float", "level of the note in the band, harmonics and noise"),

@@ -9,30 +9,21 @@ from pathlib import Path
 import numpy as np
 
 from evenbore import quality
-from evenbore.acoustics import a_weight_db, third_octave_bands
 from evenbore.audio import Signal, open_signal
-from evenbore.columns import TABLES
-from evenbore.edges import Edges, refine
+from evenbore.edges import refine
 from evenbore.errors import AudioError
 from evenbore.evidence import Evidence, gather
-from evenbore.measures import harmonic_measures
-from evenbore.pitch import Pitch, measure_pitch
-from evenbore.response import response_times
-from evenbore.segment import Alignment, align
-from evenbore.spectrum import Frames, Harmonics, analyse, band_levels, harmonics, window
+from evenbore.notes import measure_notes
+from evenbore.segment import Alignment, better_guess, find_passes
+from evenbore.spectrum import Harmonics
 from evenbore.trade.families import Family, load_family
-from evenbore.trade.pitch import cents, midi_to_hz, midi_to_note
+from evenbore.trade.pitch import hz_to_midi, midi_to_hz, midi_to_note
 from evenbore.trade.scale import expected_scale
 
+_ALL_THERE = 0.9  # with fewer of the expected notes than this another scale is looked for
 LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
-_SETTLED_S = 0.06  # the steady part begins this long after the onset, or after 15 % of a longer note
-_RELEASE_S = 0.03
-_BACKGROUND_CLEAR_S = 0.25  # background noise is taken this far away from any note
-_NOISY_DB = 20.0
-_SILENCE = 1e-10  # -100 dB: digital silence is not quieter than any real room can be
 
 TAKE_KEYS = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
-_UNMEASURED = {column.name: float("nan") for column in TABLES["notes"] if column.dtype == "float"}
 INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
 
 
@@ -40,8 +31,8 @@ INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
 class Measured:
     """What one recording told.
 
-    recording: the row of the table `recordings`. notes: rows of `notes`. harmonics: columns step, harmonic,
-    frequency_hz, level_db, above_noise_db. bands: columns step, band_hz, level_db, above_noise_db.
+    recording: the row of the table `recordings`. notes: rows of `notes`. harmonics: columns pass, step, harmonic,
+    frequency_hz, level_db, above_noise_db. bands: columns pass, step, band_hz, level_db, above_noise_db.
     """
 
     recording: dict
@@ -57,13 +48,12 @@ def measure_recording(row: dict) -> Measured:
         with open_signal(row["path"], channel=row["channel"]) as signal:
             return _measure(row, record, signal)
     except AudioError as error:
-        return set_aside(row, str(error))
+        return _set_aside(record, str(error))
 
 
-def set_aside(row: dict, reason: str) -> Measured:
-    """The result of a recording that cannot be used."""
-    record = {key: row[key] for key in TAKE_KEYS} | {"status": "set_aside", "reason": reason}
-    return Measured(record, [], {}, {})
+def _set_aside(record: dict, reason: str) -> Measured:
+    """The result of a recording that cannot be used, with what is known of it."""
+    return Measured(record | {"status": "set_aside", "reason": reason}, [], {}, {})
 
 
 def _measure(row: dict, record: dict, signal: Signal) -> Measured:
@@ -75,158 +65,56 @@ def _measure(row: dict, record: dict, signal: Signal) -> Measured:
         "lufs": quality.lufs(signal),
     }
     if row["pattern"] == "passage":
-        return _finish(record, list(signal.warnings), [], [], [])
+        return _finish(record, signal.warnings, [], [], [])
     family = load_family(row["family"], Path(row["families_dir"]) if row["families_dir"] else None)
     written = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"], row["notes"])
     midi = family.to_sounding(written)
     evidence = gather(signal, midi.min(), midi.max())
-    found = align(evidence, midi, row["tuning_hz"])
-    record |= {"notes_expected": len(midi), "notes_found": int(found.found.sum()), "offset_cents": found.offset_cents}
-    if found.found.mean() < LEAST_FOUND or found.shift:
-        raise AudioError(_not_this_scale(record, found, family, written))
-    steps = np.nonzero(found.found)[0]
+    passes = find_passes(evidence, midi, row["tuning_hz"])
+    best = max(passes, key=lambda found: found.found.sum())
+    record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
+    if best.found.mean() < _ALL_THERE:
+        shift, reversed_order = better_guess(evidence, midi, row["tuning_hz"], best)
+        if shift or reversed_order or best.found.mean() < LEAST_FOUND:
+            return _set_aside(record, _not_this_scale(record, shift, reversed_order, family, written))
+    where = [(number, int(step)) for number, found in enumerate(passes) for step in np.nonzero(found.found)[0]]
     half = evidence.hop_s / 2
-    first, last = found.first[steps] * evidence.hop_s - half, found.last[steps] * evidence.hop_s + half
-    nominal = midi_to_hz(midi[steps], row["tuning_hz"])
-    guess = nominal * 2 ** (_guess_cents(evidence, found, steps, nominal) / 1200)
+    first = np.array([passes[number].first[step] for number, step in where]) * evidence.hop_s - half
+    last = np.array([passes[number].last[step] for number, step in where]) * evidence.hop_s + half
+    nominal = midi_to_hz(midi[[step for _, step in where]], row["tuning_hz"])
+    guess = np.array(
+        [_guess_hz(evidence, passes[number], step, hz) for (number, step), hz in zip(where, nominal, strict=True)]
+    )
     edges = refine(signal, first, last, guess, row["articulation"] == "tongued")
-    background = _background(signal, edges)
-    notes, spectra, bands = [], [], []
-    for k, step in enumerate(steps):
-        note, harmonic, band = _note(signal, edges, k, guess[k], nominal[k], background)
-        notes.append(
-            {key: record[key] for key in TAKE_KEYS}
-            | {"step": int(step), "written_note": midi_to_note(int(written[step])), "midi": int(midi[step])}
-            | {"confidence": _confidence(found.score[step], found.rival[step])}
-            | note
-        )
-        spectra.append(harmonic)
-        bands.append(band)
+    measured = measure_notes(signal, edges, guess, nominal)
+    notes = [
+        {key: record[key] for key in TAKE_KEYS}
+        | {"pass": number + 1, "step": step}
+        | {"written_note": midi_to_note(int(written[step])), "midi": int(midi[step])}
+        | {"confidence": _confidence(passes[number].score[step], passes[number].rival[step])}
+        | row
+        for (number, step), row in zip(where, measured.rows, strict=True)
+    ]
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
-    return _finish(record, signal.warnings + _warnings(record, found, written), notes, spectra, bands)
+    numbers = record | {"peak_dbfs": _db(signal.peak**2)}
+    if np.isnan(record["snr_db"]):
+        numbers["lead_in_s"] = edges.onset_s[0]
+    warnings = [*signal.warnings, *_missing(best, written), *quality.advice(numbers)]
+    if len(passes) > 1:
+        warnings.append(f"the scale is in it {len(passes)} times; all complete passes were measured")
+    return _finish(record, warnings, notes, measured.spectra, measured.bands)
 
 
-def _guess_cents(evidence: Evidence, found: Alignment, steps: np.ndarray, nominal: np.ndarray) -> np.ndarray:
-    """First estimate of each note's deviation from `nominal`, cents, from the grid of pitches."""
-    grid_cents = 100 * (evidence.grid_midi - 69)
-    guess = np.empty(len(steps))
-    for k, step in enumerate(steps):
-        deviation = grid_cents - 1200 * np.log2(nominal[k] / 440.0) - found.offset_cents
-        near = np.abs(deviation) <= 60
-        mean = evidence.score[found.first[step] : found.last[step] + 1, near].mean(axis=0)
-        weight = np.clip(mean - 0.7 * mean.max(), 0, None)
-        guess[k] = found.offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)
-    return guess
-
-
-def _note(signal: Signal, edges: Edges, k: int, guess_hz: float, nominal_hz: float, background):
-    """Measures of note k: a row of `notes` (less its keys), its harmonics and its bands."""
-    onset, offset = float(edges.onset_s[k]), float(edges.offset_s[k])
-    note = {"onset_s": onset, "offset_s": offset, "transition_ms": 1000 * float(edges.transition_s[k])}
-    x = signal.slice(*(round(t * signal.rate) for t in _steady(onset, offset)))
-    frames = analyse(x, signal.rate, guess_hz)
-    if frames is None:
-        return _UNMEASURED | note | {"flags": "too_short"}, None, None
-    pitch = measure_pitch(frames, guess_hz)
-    if pitch is None:
-        return _UNMEASURED | note | {"flags": "no_clear_pitch"}, None, None
-    spectrum = harmonics(frames, pitch.f0_hz)
-    note |= _pitch_columns(pitch, nominal_hz)
-    note |= _level_columns(spectrum)
-    note |= response_times(signal, onset, offset, bool(edges.slurred[k]), pitch.f0_hz)
-    band = _bands(frames, background)
-    note["snr_db"] = note["level_dbfs"] - background.level_db(*_reach(pitch.f0_hz, signal.rate))
-    note["flags"] = _flags(note, bool(edges.slurred[k]))
-    return note, spectrum, band
-
-
-def _steady(onset: float, offset: float) -> tuple[float, float]:
-    """Start and end of the steady part: past the attack and short of the release."""
-    length = offset - onset
-    start, stop = onset + max(_SETTLED_S, 0.15 * length), offset - max(_RELEASE_S, 0.1 * length)
-    if stop - start < 0.5 * length:
-        start, stop = onset + 0.25 * length, offset - 0.25 * length
-    return start, stop
-
-
-def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict:
-    time = np.arange(len(pitch.track_cents)) * pitch.hop_s
-    return {
-        "f0_hz": pitch.f0_hz,
-        "f0_se_cents": pitch.se_cents,
-        "cents": float(cents(pitch.f0_hz, nominal_hz)),
-        "cents_sd": float(np.std(pitch.track_cents)),
-        "cents_drift": float(np.polyfit(time, pitch.track_cents, 1)[0]),
-    }
-
-
-def _level_columns(spectrum: Harmonics) -> dict:
-    columns = {
-        name: float(value[0])
-        for name, value in harmonic_measures(spectrum.level_db[None], spectrum.frequency_hz[:1]).items()
-    }
-    power = np.nan_to_num(10 ** (spectrum.level_db / 10))
-    columns["level_dba"] = _db(np.sum(power * 10 ** (a_weight_db(spectrum.frequency_hz) / 10)))
-    columns["hnr_db"] = _db(np.sum(power) / np.sum(10 ** (spectrum.noise_db / 10)))
-    return columns
-
-
-def _reach(f0_hz: float, rate: int) -> tuple[float, float]:
-    """Frequencies between which a note's harmonics are measured."""
-    return 0.5 * f0_hz, min(10_000.0, 0.45 * rate)
-
-
-@dataclass(frozen=True)
-class _Background:
-    """Mean power per bin of the quiet parts, (K,), None when the recording has none."""
-
-    power: np.ndarray | None
-    bin_hz: float
-    bandwidth: float
-
-    def bands(self) -> np.ndarray:
-        if self.power is None:
-            return np.full(len(third_octave_bands().centre), np.nan)
-        return band_levels(self.power, self.bin_hz, self.bandwidth)
-
-    def level_db(self, low_hz: float, high_hz: float) -> float:
-        if self.power is None:
-            return float("nan")
-        inside = slice(int(low_hz / self.bin_hz), int(high_hz / self.bin_hz) + 1)
-        return _db(np.sum(self.power[inside]) / self.bandwidth + _SILENCE)
-
-
-def _background(signal: Signal, edges: Edges) -> _Background:
-    """Noise of the room and the microphone: the quietest tenth of what lies clear of all notes, and its like.
-
-    Speech, false starts and breaths are clear of the notes too, but louder.
-    """
-    size = 1 << int(np.ceil(np.log2(0.08 * signal.rate)))
-    shape, bandwidth = window(size)
-    starts = np.concatenate([[0.0], edges.offset_s + _BACKGROUND_CLEAR_S])
-    stops = np.append(edges.onset_s - 0.05, signal.frames / signal.rate)
-    powers = []
-    for start, stop in zip(starts, stops, strict=True):
-        x = signal.slice(round(start * signal.rate), round(min(stop, start + 5.0) * signal.rate))
-        if len(x) >= size:
-            frames = np.lib.stride_tricks.sliding_window_view(x, size)[:: size // 2]
-            powers.append(np.abs(np.fft.rfft(frames * shape, axis=1)) ** 2)
-    if not powers:
-        return _Background(None, signal.rate / size, bandwidth)
-    power = np.concatenate(powers)
-    level = power.sum(axis=1)
-    quiet = level <= 2 * np.quantile(level, 0.1)
-    return _Background(power[quiet].mean(axis=0), signal.rate / size, bandwidth)
-
-
-def _bands(frames: Frames, background: _Background) -> np.ndarray:
-    """(B, 3): mid-band frequency, level of the note, level over the background."""
-    power = np.mean(np.abs(frames.values) ** 2, axis=0)
-    level = band_levels(power, frames.bin_hz, window(frames.size)[1])
-    return np.stack([third_octave_bands().centre, level, level - background.bands()], axis=1)
+def _guess_hz(evidence: Evidence, found: Alignment, step: int, nominal_hz: float) -> float:
+    """First estimate of a note's pitch, from the grid of pitches around its place in the scale."""
+    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - found.offset_cents
+    near = np.abs(deviation) <= 60
+    mean = evidence.score[found.first[step] : found.last[step] + 1, near].mean(axis=0)
+    weight = np.clip(mean - 0.7 * mean.max(), 0, None)
+    return nominal_hz * 2 ** ((found.offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200)
 
 
 def _confidence(score: float, rival: float) -> float:
@@ -234,41 +122,26 @@ def _confidence(score: float, rival: float) -> float:
     return float(1 / (1 + np.exp(-(12 * (score - 0.45) + 4 * (score - rival)))))
 
 
-def _flags(note: dict, slurred: bool) -> str:
-    words = ["slurred"] if slurred else []
-    if np.isnan(note["snr_db"]):
-        words.append("no_quiet_part")
-    elif note["snr_db"] < _NOISY_DB:
-        words.append("noisy")
-    if note["cents_sd"] > 15:
-        words.append("unsteady")
-    if np.isnan(note["high_band_db"]):
-        words.append("no_high_band")
-    return " ".join(words)
-
-
-def _not_this_scale(record: dict, found: Alignment, family: Family, written: np.ndarray) -> str:
+def _not_this_scale(record: dict, shift: int, reversed_order: bool, family: Family, written: np.ndarray) -> str:
     n, of = record["notes_found"], record["notes_expected"]
-    span = f"{midi_to_note(int(written.min()))} to {midi_to_note(int(written.max()))} written for {family.name}"
-    if not found.shift:
+    span = f"{midi_to_note(int(written[0]))} to {midi_to_note(int(written[-1]))} written for {family.name}"
+    if reversed_order:
+        return f"the notes come in the opposite order ({span} was expected): correct `direction`"
+    if shift:
+        interval = INTERVALS.get(abs(shift), f"{abs(shift)} semitone{'s' if abs(shift) > 1 else ''}")
         return (
-            f"no such scale in it: {n} of {of} expected notes found ({span});"
-            " another pattern, direction or range than the sheet says?"
+            f"sounds {interval} {'higher' if shift > 0 else 'lower'} than the sheet says ({span}): another range or"
+            " register, the wrong family, or notes named at concert pitch?"
         )
-    size, way = abs(found.shift), "higher" if found.shift > 0 else "lower"
-    interval = INTERVALS.get(size, f"{size} semitone{'s' if size > 1 else ''}")
     return (
-        f"sounds {interval} {way} than the sheet says ({span}): another range or register, the wrong family,"
-        " or notes named at concert pitch?"
+        f"no such scale in it: {n} of {of} expected notes found ({span});"
+        " another pattern or range than the sheet says, or no scale at all?"
     )
 
 
-def _warnings(record: dict, found: Alignment, written: np.ndarray) -> list[str]:
-    words = []
-    missing = [midi_to_note(int(written[i])) for i in np.nonzero(~found.found)[0]]
-    if missing:
-        words.append(f"notes not found: {' '.join(missing)}")
-    return words + quality.advice(record)
+def _missing(found: Alignment, written: np.ndarray) -> list[str]:
+    missing = [midi_to_note(int(note)) for note in written[~found.found]]
+    return [f"notes not found: {' '.join(missing)}"] if missing else []
 
 
 def _finish(record: dict, warnings: list[str], notes, spectra, bands) -> Measured:
@@ -282,9 +155,9 @@ def _stack_harmonics(notes: list[dict], spectra: list[Harmonics | None]) -> dict
         if spectrum is not None:
             use = ~np.isnan(spectrum.level_db)
             columns = spectrum.number, spectrum.frequency_hz, spectrum.level_db, spectrum.above_noise_db
-            parts.append(np.column_stack([np.full(use.sum(), note["step"]), *(c[use] for c in columns)]))
-    table = np.concatenate(parts) if parts else np.empty((0, 5))
-    return dict(zip(("step", "harmonic", "frequency_hz", "level_db", "above_noise_db"), table.T, strict=True))
+            parts.append(np.column_stack([*_place(note, use.sum()), *(c[use] for c in columns)]))
+    table = np.concatenate(parts) if parts else np.empty((0, 6))
+    return dict(zip(("pass", "step", "harmonic", "frequency_hz", "level_db", "above_noise_db"), table.T, strict=True))
 
 
 def _stack_bands(notes: list[dict], bands: list[np.ndarray | None]) -> dict[str, np.ndarray]:
@@ -292,9 +165,13 @@ def _stack_bands(notes: list[dict], bands: list[np.ndarray | None]) -> dict[str,
     for note, band in zip(notes, bands, strict=True):
         if band is not None:
             use = ~np.isnan(band[:, 1])
-            parts.append(np.column_stack([np.full(use.sum(), note["step"]), band[use]]))
-    table = np.concatenate(parts) if parts else np.empty((0, 4))
-    return dict(zip(("step", "band_hz", "level_db", "above_noise_db"), table.T, strict=True))
+            parts.append(np.column_stack([*_place(note, use.sum()), band[use]]))
+    table = np.concatenate(parts) if parts else np.empty((0, 5))
+    return dict(zip(("pass", "step", "band_hz", "level_db", "above_noise_db"), table.T, strict=True))
+
+
+def _place(note: dict, n: int) -> tuple[np.ndarray, np.ndarray]:
+    return np.full(n, note["pass"]), np.full(n, note["step"])
 
 
 def _median(values: list[float]) -> float:

@@ -40,7 +40,7 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: pd.DataF
     """Estimate the set-ups and normalise the notes of every recording not set aside."""
     groups = session_groups(recordings)
     notes = notes[notes["recording"].isin(usable(recordings)["recording"])].reset_index(drop=True)
-    keys = ["recording", "step"]
+    keys = ["recording", "pass", "step"]
     rows = harmonics.merge(
         notes[[*keys, "instrument", "state", "dynamic", "articulation", "direction", "session", "midi"]].assign(
             note=np.arange(len(notes))

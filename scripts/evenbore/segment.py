@@ -24,7 +24,9 @@ _ENTER = 4.0  # cost of starting a note: a note needs a few good frames
 _SKIP = 12.0  # cost of a missing note
 _GAP_PER_S = 7.0  # cost of a gap inside the scale, so that one complete pass beats two halves
 _RANGE_DB = 50.0  # frames further below the loudest are silent
-_WIDE_SEMITONES = 30  # how far a wrong register or transposition is looked for
+_PASS_SHARE = 0.8  # a further pass holds this share of the notes of the best one
+_COARSE = 4  # every so many frames serve to tell one scale from another
+_CLEARLY = 20.0  # log-likelihood by which another scale must fit better
 _FOUND_FRAMES = 3
 
 _STAY, _SLUR, _FROM_GAP, _SLUR_OVER = range(4)
@@ -37,7 +39,7 @@ class Alignment:
 
     first, last: (N,) frame numbers, -1 where the note was not found. score: (N,) mean evidence of the
     note; rival: (N,) mean evidence of the best other pitch at least 80 cents away. offset_cents: how far
-    the instrument sits from nominal. shift: semitones by which the same scale would fit better, or 0.
+    the instrument sits from nominal.
     """
 
     first: np.ndarray
@@ -45,7 +47,6 @@ class Alignment:
     score: np.ndarray
     rival: np.ndarray
     offset_cents: float
-    shift: int
 
     @property
     def found(self) -> np.ndarray:
@@ -53,8 +54,12 @@ class Alignment:
         return self.first >= 0
 
 
-def align(evidence: Evidence, midi: np.ndarray, tuning_hz: float) -> Alignment:
-    """Align the expected sounding notes `midi` (N,) with the evidence; A4 of the session is `tuning_hz`."""
+def find_passes(evidence: Evidence, midi: np.ndarray, tuning_hz: float) -> list[Alignment]:
+    """Align the expected sounding notes `midi` (N,) with every complete pass of the scale, in order of time.
+
+    A4 of the session is `tuning_hz`. The list is never empty: the best pass comes even when it is poor. A
+    false start, or half a scale beside a whole one, is no pass.
+    """
     nominal = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0)
     audible = evidence.level_db > evidence.level_db.max() - _RANGE_DB
     score = np.where(audible[:, None], evidence.score, 0)
@@ -66,13 +71,60 @@ def align(evidence: Evidence, midi: np.ndarray, tuning_hz: float) -> Alignment:
         for o in offsets
     ]
     offset = offsets[int(np.argmax(totals))]
-    notes = _note_scores(score, evidence.grid_midi, nominal + offset / 100)
-    total, first, last = _search(notes, evidence.hop_s, trace=True)
+    target = nominal + offset / 100
+    notes = _note_scores(score, evidence.grid_midi, target)
+    best = _align(score, notes, evidence, target, offset, 0, len(score))
+    passes, to_do = [best], [(0, _start(best)), (_stop(best), len(score))]
+    while to_do and best.found.mean() >= _PASS_SHARE:
+        start, stop = to_do.pop()
+        if stop - start < _PASS_SHARE * (_stop(best) - _start(best)) / 2:
+            continue
+        other = _align(score, notes, evidence, target, offset, start, stop)
+        if other.found.sum() >= _PASS_SHARE * best.found.sum():
+            passes.append(other)
+            to_do += [(start, _start(other)), (_stop(other), stop)]
+    return sorted(passes, key=_start)
+
+
+def better_guess(evidence: Evidence, midi: np.ndarray, tuning_hz: float, found: Alignment) -> tuple[int, bool]:
+    """What the recording seems to hold when the expected scale is not all there.
+
+    Returns the semitones by which the same scale, moved as a whole, fits clearly better (0: none), and
+    whether it fits clearly better in the opposite order.
+    """
+    target = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0) + found.offset_cents / 100
+    coarse, hop_s = evidence.score[::_COARSE], _COARSE * evidence.hop_s
+
+    def fit(pitches: np.ndarray) -> float:
+        return _search(_note_scores(coarse, evidence.grid_midi, pitches), hop_s)[0]
+
+    as_said = fit(target) + _CLEARLY
+    if fit(target[::-1]) > as_said:
+        return 0, True
+    low, high = evidence.grid_midi[0] - target.min(), evidence.grid_midi[-1] - target.max()
+    shifts = [shift for shift in range(int(np.ceil(low)), int(high) + 1) if shift]
+    fits = [fit(target + shift) for shift in shifts]
+    return (shifts[int(np.argmax(fits))] if max(fits) > as_said else 0), False
+
+
+def _start(found: Alignment) -> int:
+    return int(found.first[found.found].min(initial=0 if not found.found.any() else 1 << 60))
+
+
+def _stop(found: Alignment) -> int:
+    return int(found.last[found.found].max(initial=-1)) + 1
+
+
+def _align(score, notes, evidence: Evidence, target, offset: float, start: int, stop: int) -> Alignment:
+    """The best pass between two frames."""
+    _, first, last = _search(notes[start:stop], evidence.hop_s, trace=True)
     short = (first >= 0) & (last - first + 1 < _FOUND_FRAMES)
     first[short], last[short] = -1, -1
-    own, rival = _support(score, notes, evidence.grid_midi, nominal + offset / 100, first, last)
-    shift = _better_shift(score, evidence, nominal + offset / 100, total) if np.mean(first >= 0) < 0.9 else 0
-    return Alignment(first, last, own, rival, offset, shift)
+    there = first >= 0
+    first[there] += start
+    last[there] += start
+    own, rival = _support(score, notes, evidence.grid_midi, target, first, last)
+    return Alignment(first, last, own, rival, offset)
 
 
 def _offsets(score: np.ndarray, grid: np.ndarray, nominal: np.ndarray) -> list[float]:
@@ -161,17 +213,3 @@ def _support(score, notes, grid, target, first, last) -> tuple[np.ndarray, np.nd
         other = np.abs(grid - target[i]) > 0.8
         rival[i] = score[span][:, other].mean(axis=0).max()
     return own, rival
-
-
-def _better_shift(score: np.ndarray, evidence: Evidence, target: np.ndarray, total: float) -> int:
-    """Semitones by which the expected scale, moved as a whole, fits clearly better; 0 when none does."""
-    coarse = score[::4]
-    best, best_total = 0, total / 4 + 20.0
-    for shift in range(-_WIDE_SEMITONES, _WIDE_SEMITONES + 1):
-        moved = target + shift
-        if shift == 0 or moved.min() < evidence.grid_midi[0] or moved.max() > evidence.grid_midi[-1]:
-            continue
-        there = _search(_note_scores(coarse, evidence.grid_midi, moved), 4 * evidence.hop_s)[0]
-        if there > best_total:
-            best, best_total = shift, there
-    return best

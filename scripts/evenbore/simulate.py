@@ -197,6 +197,7 @@ def _take(rng, keys, make, scatter, written_midi, midi, nominal_hz, octave, chai
     notes = pd.DataFrame(
         {
             **{key: [value] * n for key, value in keys.items()},
+            "pass": 1,
             "step": steps,
             "written_note": [midi_to_note(int(note)) for note in written_midi],
             "midi": midi,
@@ -222,6 +223,7 @@ def _take(rng, keys, make, scatter, written_midi, midi, nominal_hz, octave, chai
     harmonics = pd.DataFrame(
         {
             "recording": keys["recording"],
+            "pass": 1,
             "step": np.repeat(steps, h),
             "harmonic": np.tile(order, n),
             "frequency_hz": frequency.ravel(),
@@ -256,6 +258,7 @@ def _bands(recording, steps, frequency, level, noise_floor_db):
     return pd.DataFrame(
         {
             "recording": recording,
+            "pass": 1,
             "step": np.repeat(steps, BAND_HZ.size),
             "band_hz": np.tile(BAND_HZ, len(steps)),
             "level_db": level_db.ravel(),
