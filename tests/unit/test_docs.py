@@ -4,6 +4,7 @@ import csv
 import re
 import shlex
 import struct
+from pathlib import Path
 
 import pytest
 import yaml
@@ -12,14 +13,14 @@ from evenbore import cli, columns, evidence, segment, setups, spectrum
 from evenbore.criteria import CRITERIA, NEIGHBOURS
 from evenbore.diagnose import REGION_SHARE, SURE, patterns
 from evenbore.figures import FIGURES
-from evenbore.measures import HARMONIC_MEASURES
 from evenbore.page.words import KINDS, VERDICTS
 from evenbore.rank import SATURATION, STEPS, WEIGHT_CONCENTRATION
 from evenbore.trade.families import family_keys
 
+REPO = Path(__file__).resolve().parents[2]
 DOCS = (
-    "README.md", "DEVELOPERS.md", "CHANGELOG.md", "docs/method.md", "docs/recording.md", "config/README.md",
-    "demo_recordings/README.md",
+    "README.md", "DEVELOPERS.md", "CHANGELOG.md", "config/README.md", "demo_recordings/README.md",
+    *sorted(f"docs/{path.name}" for path in (REPO / "docs").glob("*.md")),
 )  # fmt: skip
 # where a file is looked for that a document names without its folder
 FOLDERS = ("", "scripts", "scripts/evenbore", "scripts/evenbore/diagnose", "tests/unit", "config", "demo_recordings")
@@ -117,9 +118,8 @@ def test_every_family_is_listed(repo):
 
 
 def test_method_defines_what_the_tables_hold(repo):
-    named = set(code_spans(text_of(repo, "docs/method.md")))
+    named = {span for doc in DOCS if doc.startswith("docs/") for span in code_spans(text_of(repo, doc))}
     assert {criterion.name for criterion in CRITERIA} <= named
-    assert set(HARMONIC_MEASURES) <= named
     assert set(VERDICTS) | set(KINDS) <= named
     measured = {column.name for column in columns.TABLES["notes"] if column.dtype == "float"}
     assert measured - {"onset_s", "offset_s", "f0_hz"} <= named
