@@ -46,6 +46,7 @@ TUNED_ON = ("clarinet_b_flat", "saxophone_tenor", "bassoon", "flute", "saxophone
 DEVELOPMENT, HELD_OUT = "development", "held out"
 BRISK, USUAL, BROAD = (0.25, 0.6), (0.55, 1.1), (1.0, 2.0)  # seconds a note
 LOW_CLARINET = "clarinet_bass_low_c"  # sounding from B♭1, 58.27 Hz
+FLUTE_MODEL_TOP = 95  # B6; above it the model does not sound the note asked for
 WORDS = ("Take three, chromatic scale.", "That one was fine, I think.", "Sorry, once more from here.")
 
 Dressing = Callable[["Scale", Take], Take]
@@ -53,9 +54,11 @@ Dressing = Callable[["Scale", Take], Take]
 
 @dataclass(frozen=True)
 class Scale:
-    """A scale to play. `sound`: a soundfont's file name, `wgclar`, `wgflute`, or `odd-30` for additive odd tones.
+    """A scale to play.
 
-    `left_out`: step that the player leaves out. `tag` tells renderings apart that differ in nothing else.
+    `sound`: a soundfont's file name, `wgclar`, `wgflute`, or `odd-30` for additive odd tones. `high`: highest
+    written note, the family's by default. `left_out`: step that the player leaves out. `tag` tells renderings
+    apart that differ in nothing else.
     """
 
     sound: str
@@ -63,6 +66,7 @@ class Scale:
     articulation: str
     direction: str = "up"
     tempo_s: tuple[float, float] = USUAL
+    high: int | None = None
     left_out: int | None = None
     tag: str = ""
 
@@ -75,7 +79,8 @@ class Scale:
     def midis(self) -> list[int]:
         """Sounding notes that the sheet expects."""
         family = load_family(self.family)
-        return [int(note) for note in family.to_sounding(expected_scale(family, "chromatic", direction=self.direction))]
+        written = expected_scale(family, "chromatic", high=self.high, direction=self.direction)
+        return [int(note) for note in family.to_sounding(written)]
 
     def render(self) -> Take:
         """The take, dry."""
@@ -147,7 +152,7 @@ class Case:
             "direction": scale.direction,
             "state": "as_found",
             "low": None,
-            "high": None,
+            "high": scale.high,
             "notes": None,
             "channel": None,
             "path": path,
@@ -352,7 +357,7 @@ def _clean() -> list[Case]:
     for sound, family in ((SOUNDFONT, "saxophone_alto"), (SECOND_SOUNDFONT, "clarinet_b_flat")):
         scales.append(Scale(sound, family, "slurred", "down"))
         scales.append(Scale(sound, family, "tongued", "up-down", BRISK))
-    scales += [Scale("wgflute", "flute", articulation) for articulation in RENDERERS]
+    scales += [Scale("wgflute", "flute", articulation, high=FLUTE_MODEL_TOP) for articulation in RENDERERS]
     return [Case(HELD_OUT, CLEAN, scale) for scale in scales]
 
 
@@ -367,7 +372,7 @@ def _bases() -> Iterator[Scale]:
     """Sampled scales without end, sounds and articulations taking turns, each time another tempo."""
     families = [family for family in PROGRAMS if family not in TUNED_ON]
     fonts = ((SOUNDFONT, families), (SECOND_SOUNDFONT, list(PROGRAMS)))
-    turns = [cycle(Scale(sound, f, "tongued") for f in chosen) for sound, chosen in fonts]
+    turns = [cycle([Scale(sound, family, "tongued") for family in chosen]) for sound, chosen in fonts]
     for number, (font, articulation) in enumerate(cycle((f, a) for f in (0, 1) for a in RENDERERS)):
         scale = next(turns[font])
         tempo = (USUAL, BRISK, USUAL, BROAD)[number // 4 % 4]
