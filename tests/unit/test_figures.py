@@ -1,6 +1,7 @@
 """Figures: all are drawn from any tables, the same bytes each time, and hostile labels stay text."""
 
 import dataclasses
+import itertools
 import xml.etree.ElementTree as ET
 
 import matplotlib as mpl
@@ -170,6 +171,26 @@ def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, na
         if text.get_visible() and text.get_text() and text.get_in_layout() and text not in tick_labels:
             box = text.get_window_extent()
             assert box.y0 >= -1 and box.y1 <= figure.bbox.height + 1, text.get_text()
+
+
+def test_names_beside_a_small_matrix_of_pairs_do_not_overlap(results, monkeypatch):
+    saved = []
+    monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
+    monkeypatch.setattr(draw, "FIGURES", ("pairs",))
+    three = dict.fromkeys(results.order[:3])
+    tables = results.tables | {
+        "pairs": results.tables["pairs"][lambda t: t["instrument_a"].isin(three) & t["instrument_b"].isin(three)]
+    }
+    instruments = {name: row | {"label": f"Long name of the {name}"} for name, row in results.study.instruments.items()}
+    study = dataclasses.replace(results.study, instruments=instruments)
+    draw.draw_figures(dataclasses.replace(results, study=study, order=list(three), tables=tables), "unused")
+    with mpl.rc_context(style.settings("pairs")):
+        saved[0].draw_without_rendering()
+    axes = [axes for axes in saved[0].axes if axes.axison]
+    assert axes
+    for matrix in axes:
+        tops = [label.get_window_extent() for label in matrix.get_yticklabels()]
+        assert all(above.y0 >= below.y1 - 1 for above, below in itertools.pairwise(tops))
 
 
 def test_no_cluster_structure_is_said(results, draw_only):

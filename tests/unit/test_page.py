@@ -193,6 +193,14 @@ def test_an_empty_study_says_so(empty):
     assert "House horn is not ranked: it was not recorded" in text
 
 
+def test_an_instrument_heard_but_without_a_value_is_not_called_set_aside(results):
+    ranking = results.tables["ranking"]
+    without = results.tables | {"ranking": ranking[ranking["instrument"] != "a"]}
+    (name, why), *others = words.unranked(dataclasses.replace(results, tables=without))
+    assert (name, others) == ("a", [])
+    assert re.fullmatch(r"0 of its \d+ recordings were set aside, and none of the others gave a value at mf", why)
+
+
 def test_every_column_and_setting_is_in_the_methods(document, results):
     text = "".join(document.text)
     for listed in TABLES.values():

@@ -195,7 +195,8 @@ def pairs(results: Results, shown, labels):
     place = {name: i for i, name in enumerate(shown)}
     kinds = list(CELLS)
     colours = ListedColormap([colour for _, _, colour in CELLS.values()])
-    figure, grid = panels(len(used), PER_ROW, 0.6 + 2.2 * max(0.35, len(shown) / 12))
+    # the names under a matrix take up to 1.7 inches, a line of names 0.16
+    figure, grid = panels(len(used), PER_ROW, 1.7 + 0.16 * len(shown))
     for axes, criterion in zip(grid, used, strict=True):
         cells = np.full((len(shown), len(shown)), np.nan)
         own = oriented(values[criterion.criterion].astype(float), criterion.better)

@@ -144,5 +144,7 @@ def unranked(results: Results) -> list[tuple[str, str]]:
             own = recordings[recordings["instrument"] == name]
             aside = (own["status"] == "set_aside").sum()
             why = "it was not recorded" if own.empty else f"{aside} of its {len(own)} recordings were set aside"
+            if aside < len(own):
+                why += f", and none of the others gave a value at {results.study.config['base_dynamic']}"
             found.append((name, why))
     return found
