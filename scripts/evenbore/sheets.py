@@ -298,14 +298,17 @@ def _resolve_notes(row: dict, number: int, file: str) -> list[Problem]:
     problems: list[Problem] = []
     for column in ("low", "high"):
         row[column] = None if row[column] is None else note_to_midi(row[column])
-    names = (row["notes"] or "").split()
+    row_notes = row["notes"] or ""
+    names = row_notes.split()
     row["notes"] = None
     wanted = "written notes in playing order, separated by spaces, such as C4 E4 G4"
     if row["pattern"] == "notes":
         try:
             row["notes"] = [note_to_midi(name) for name in names]
         except EvenboreError as error:
-            problems.append(Problem(file, number, "notes", shown(" ".join(names)), wanted, str(error)))
+            separators = "," in row_notes or ";" in row_notes
+            cause = "commas or semicolons between the notes" if separators else str(error).removesuffix(".")
+            problems.append(Problem(file, number, "notes", shown(" ".join(names)), wanted, cause))
         if not names:
             problems.append(Problem(file, number, "notes", "", wanted, "the pattern is notes, but none are listed"))
     elif names:

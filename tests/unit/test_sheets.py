@@ -200,6 +200,12 @@ def test_pattern_notes_needs_notes(tmp_path):
     assert (problem.column, problem.value) == ("notes", "C4 X4")
 
 
+def test_notes_with_commas_between_them(tmp_path):
+    row = RECORDINGS[0] | {"pattern": "notes", "notes": "C4,D4,E4"}
+    problem = the_problem(write_study(tmp_path, [row, *RECORDINGS[1:]]))
+    assert (problem.row, problem.column, problem.cause) == (2, "notes", "commas or semicolons between the notes")
+
+
 def test_chunk_names_cannot_run_into_each_other(tmp_path):
     instruments = [*INSTRUMENTS, INSTRUMENTS[0] | {"instrument": "x--alto1"}]
     sessions = [*SESSIONS, {"session": "s1--x"}]
