@@ -15,7 +15,8 @@ import numpy as np
 GRID_CENTS = 20.0  # spacing of the pitch grid
 MARGIN_SEMITONES = 20.0  # the grid reaches this far beyond the expected notes (a squeak to the twelfth)
 _HARMONICS = 12  # harmonics that a pitch may claim
-_TOLERANCE_CENTS = 45.0  # half-width of a harmonic's slot
+_SLOT = {-2: 0.17, -1: 0.83, 0: 1.0, 1: 0.83, 2: 0.17}  # a harmonic's slot on the grid, 45 cents to either side
+_OWN = 0.22  # share of its harmonics that no multiple of the pitch could hold as well
 _COMPRESSION = 0.5  # peaks count with their amplitude to this power: weak partials speak too
 _TOP_HZ = 7000.0
 _RANGE_DB = 40.0  # peaks further below the strongest of the frame are ignored
@@ -49,24 +50,6 @@ def _cells(hz: np.ndarray, lowest_hz: float) -> np.ndarray:
     return np.log2(hz / lowest_hz) * (1200.0 / GRID_CENTS)
 
 
-def _templates(n_cells: int, n_pitches: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Slots (n_cells, n_pitches) of all, odd, and not-multiple-of-3 harmonics, and each pitch's highest cell."""
-    cell = np.arange(n_cells)[:, None]
-    pitch_cell = np.arange(n_pitches)[None, :]
-    every, odd, not3 = (np.zeros((n_cells, n_pitches), np.float32) for _ in range(3))
-    width = _TOLERANCE_CENTS / GRID_CENTS
-    for harmonic in range(1, _HARMONICS + 1):
-        centre = pitch_cell + 1200.0 * np.log2(harmonic) / GRID_CENTS
-        slot = np.clip(1.5 * (1.0 - np.abs(cell - centre) / width), 0.0, 1.0).astype(np.float32)
-        np.maximum(every, slot, out=every)
-        if harmonic % 2:
-            np.maximum(odd, slot, out=odd)
-        if harmonic % 3:
-            np.maximum(not3, slot, out=not3)
-    top = np.floor(pitch_cell[0] + 1200.0 * np.log2(_HARMONICS + 0.5) / GRID_CENTS).astype(int)
-    return every, odd, not3, np.minimum(top, n_cells - 1)
-
-
 def gather(signal, lowest_midi: float, highest_midi: float) -> Evidence:
     """Evidence for pitches around a range of sounding notes (MIDI numbers at A4 = 440 Hz)."""
     rate = signal.rate
@@ -79,7 +62,6 @@ def gather(signal, lowest_midi: float, highest_midi: float) -> Evidence:
     top_hz = min(_TOP_HZ, 0.45 * rate)
     n_bins = int(top_hz * size / rate)
     n_cells = int(_cells(np.array(top_hz), bottom_hz)) + 2
-    every, odd, not3, top_cell = _templates(n_cells, n_pitches)
     window = np.hanning(size + 1)[:-1].astype(np.float32)
     window /= window.sum() / 2
     n_frames = signal.frames // hop + 1
@@ -92,7 +74,7 @@ def gather(signal, lowest_midi: float, highest_midi: float) -> Evidence:
         magnitude = np.abs(np.fft.rfft(frames * window, axis=1)[:, : n_bins + 2])
         level[first : first + count] = 10 * np.log10(np.sum(magnitude[:, 1:] ** 2, axis=1) / 1.5 + 1e-14)
         histogram = _peak_histogram(magnitude, rate / size, bottom_hz, n_cells)
-        score[first : first + count] = _explained(histogram, every, odd, not3, top_cell)
+        score[first : first + count] = _explained(histogram, n_pitches)
     return Evidence(score, level, grid_midi, hop / rate)
 
 
@@ -129,17 +111,27 @@ def _noise_floor(magnitude: np.ndarray) -> np.ndarray:
     return np.concatenate([floor, floor[:, -1:]], axis=1)
 
 
-def _explained(histogram, every, odd, not3, top_cell) -> np.ndarray:
-    """Share of the peaks up to each pitch's last harmonic that its slots hold; halved pitches are refused.
+def _explained(histogram: np.ndarray, n_pitches: int) -> np.ndarray:
+    """(frames, n_pitches) share of the peaks up to each pitch's last harmonic that its harmonics hold.
 
-    A pitch an octave or a twelfth too low explains everything too, but only with its even harmonics or
-    its multiples of three: it must show some of the others to count.
+    Half, a third, a fifth … of the true pitch explains everything too, but only with its multiples of two,
+    three, five …: a pitch must show some of its other harmonics to count.
     """
-    total = np.cumsum(histogram, axis=1)
+    n_cells = histogram.shape[1]
+    reach = round(1200 * np.log2(_HARMONICS + 0.5) / GRID_CENTS)
+    padded = np.zeros((len(histogram), n_pitches + reach + 2 * len(_SLOT)), np.float32)
+    padded[:, len(_SLOT) : len(_SLOT) + n_cells] = histogram[:, : n_pitches + reach]
+    slots = sum(weight * padded[:, len(_SLOT) + d : padded.shape[1] - len(_SLOT) + d] for d, weight in _SLOT.items())
+    held = {}
+    for harmonic in range(1, _HARMONICS + 1):
+        first = round(1200 * np.log2(harmonic) / GRID_CENTS)
+        held[harmonic] = slots[:, first : first + n_pitches]
+    explained = sum(held.values())
+    total = np.cumsum(padded[:, len(_SLOT) :], axis=1)
     scale = total[:, -1:] + 1e-9
-    explained = histogram @ every
-    share = explained / (total[:, top_cell] + 0.02 * scale)
+    share = explained / (total[:, reach : reach + n_pitches] + 0.02 * scale)
     # a high pitch sees only the peaks in its own range: what lies below it is unexplained as well
     share *= np.sqrt(np.clip(explained / scale / 0.5, 0, 1))
-    own = np.minimum(histogram @ odd, histogram @ not3) / (explained + 1e-9)
-    return share * np.clip(own / 0.22, 0, 1)
+    multiples = [sum(held[h] for h in range(factor, _HARMONICS + 1, factor)) for factor in (2, 3, 5, 7, 11)]
+    own = 1 - np.max(multiples, axis=0) / (explained + 1e-9)
+    return np.clip(share, 0, 1) * np.clip(own / _OWN, 0, 1)
