@@ -4,6 +4,7 @@ Conventions: frequencies in Hz, weights in dB; arrays of any shape unless stated
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -33,6 +34,7 @@ class Bands:
     upper: np.ndarray
 
 
+@cache
 def third_octave_bands(lowest_hz: float = 20.0, highest_hz: float = 20_000.0) -> Bands:
     """The bands whose nominal mid-band frequency lies from `lowest_hz` to `highest_hz`, both included.
 

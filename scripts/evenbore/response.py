@@ -1,9 +1,8 @@
-"""How a note speaks: rise of its level, and time until its pitch has settled."""
+"""How a note speaks: rise of its level, time until its pitch has settled, and whether it cracked."""
 
 import numpy as np
 
-from evenbore.pitch import measure_pitch
-from evenbore.spectrum import analyse
+from evenbore.spectrum import Frames, Harmonics, analyse
 
 _LOOK_BACK_S = 0.06
 _LOOK_AHEAD_S = 0.5
@@ -11,20 +10,36 @@ _HOP_S = 0.002
 _SETTLED_CENTS = 10.0
 _SETTLE_PERIODS = 5.0
 _LEAST_DIP = 0.5
+_CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pitch has settled
+_BEST_SNR_DB = 45.0
+_HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
+_FIRST_PART_S, _FIRST_PART_PERIODS = 0.03, 4.0
+_LOWEST_RATIO, _HIGHEST_RATIO = 2.3, 4.2  # first pitches looked for: over an octave lower, two octaves higher
+_TONAL = 0.7  # least autocorrelation of a tone
+_NEAR_BEST = 0.85
+_ALIKE = 0.6  # share of the highest correlation at which a pitch counts as sounding too
+_OTHER_PITCH_SEMITONES = 2.5  # beyond the echo of the note before in a scale
 
 
-def response_times(signal, onset_s: float, offset_s: float, slurred: bool, f0_hz: float) -> dict:
-    """attack_ms (empty in a slur: there is no rise to time) and settle_ms of a note.
+def response_times(signal, onset_s: float, offset_s: float, slurred: bool, spectrum: Harmonics) -> dict:
+    """attack_ms, log_attack and overshoot_db (NaN in a slur: there is no rise to time), and settle_ms of a note.
 
     The level is the root mean square over two periods (at least 6 ms). The attack is the time from 10 % to
     90 % of its rise, from the lowest level just before the note to the steady one. The settling time is never
-    less than half the analysis window of five periods (at least 10 ms): pitch cannot be known sooner.
+    less than half the analysis window of five periods (at least 20 ms): pitch cannot be known sooner.
     """
-    attack = float("nan") if slurred else _attack_ms(signal, onset_s, offset_s, f0_hz)
-    return {"attack_ms": attack, "settle_ms": _settle_ms(signal, onset_s, offset_s, f0_hz)}
+    f0_hz = float(spectrum.frequency_hz[0])
+    attack, overshoot = (np.nan, np.nan) if slurred else _attack(signal, onset_s, offset_s, f0_hz)
+    return {
+        "attack_ms": attack,
+        "log_attack": float(np.log10(attack / 1000)) if attack > 0 else np.nan,
+        "overshoot_db": overshoot,
+        "settle_ms": _settle_ms(signal, onset_s, offset_s, spectrum),
+    }
 
 
-def _attack_ms(signal, onset_s: float, offset_s: float, f0_hz: float) -> float:
+def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[float, float]:
+    """attack_ms and overshoot_db."""
     rate = signal.rate
     width = max(2, round(max(2 / f0_hz, 0.006) * rate))
     stop_s = min(onset_s + _LOOK_AHEAD_S, onset_s + 0.75 * (offset_s - onset_s))
@@ -35,14 +50,15 @@ def _attack_ms(signal, onset_s: float, offset_s: float, f0_hz: float) -> float:
     steady = np.median(envelope[len(envelope) // 2 :])
     reached = np.nonzero(envelope >= steady)[0]
     if len(reached) == 0:
-        return float("nan")
+        return np.nan, np.nan
     k0 = int(np.argmin(envelope[: reached[0] + 1]))
     floor = envelope[k0]
     if floor > _LEAST_DIP * steady:
-        return float("nan")  # the sound before the note hides its rise
+        return np.nan, np.nan  # the sound before the note hides its rise
     rise = (envelope[k0 : reached[0] + 1] - floor) / (steady - floor)
     hop_ms = 1000 * max(1, round(_HOP_S * rate)) / rate
-    return float((_last_crossing(rise, 0.9) - _last_crossing(rise, 0.1)) * hop_ms)
+    attack = (_last_crossing(rise, 0.9) - _last_crossing(rise, 0.1)) * hop_ms
+    return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady))
 
 
 def _last_crossing(rise: np.ndarray, level: float) -> float:
@@ -51,16 +67,65 @@ def _last_crossing(rise: np.ndarray, level: float) -> float:
     return k + (level - rise[k]) / (rise[k + 1] - rise[k])
 
 
-def _settle_ms(signal, onset_s: float, offset_s: float, f0_hz: float) -> float:
+def _settle_ms(signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
     rate = signal.rate
     stop_s = min(onset_s + _LOOK_AHEAD_S, offset_s - 0.03)
-    frames = analyse(signal.slice(round(onset_s * rate), round(stop_s * rate)), rate, f0_hz, _SETTLE_PERIODS)
-    pitch = measure_pitch(frames, f0_hz) if frames is not None else None
-    if pitch is None:
-        return float("nan")
-    steady = np.median(pitch.track_cents[len(pitch.track_cents) // 2 :])
-    off = np.nonzero(np.abs(pitch.track_cents - steady) > _SETTLED_CENTS)[0]
+    x = signal.slice(round(onset_s * rate), round(stop_s * rate))
+    frames = analyse(x, rate, float(spectrum.frequency_hz[0]), _SETTLE_PERIODS)
+    track = _track_cents(frames, spectrum) if frames is not None else np.empty(0)
+    if len(track) == 0:
+        return np.nan
+    steady = np.median(track[len(track) // 2 :])
+    off = np.nonzero(np.abs(track - steady) > _SETTLED_CENTS)[0]
     first = off[-1] + 1 if len(off) else 0
-    if first == len(pitch.track_cents):
-        return float("nan")
+    if first == len(track):
+        return np.nan
     return float(1000 * (frames.size / 2 / rate + first * frames.hop_s))
+
+
+def _track_cents(frames: Frames, spectrum: Harmonics) -> np.ndarray:
+    """Pitch (F - 1,) in cents around the steady one, from the phase advance of the harmonics (see `pitch`)."""
+    use = (spectrum.above_noise_db >= _CLEAR_DB) & (spectrum.number <= _HIGHEST_HARMONIC)
+    number, frequency = spectrum.number[use], spectrum.frequency_hz[use]
+    if len(number) == 0:
+        return np.empty(0)
+    weight = number**2 * 10 ** (np.minimum(spectrum.above_noise_db[use], _BEST_SNR_DB) / 10)
+    values = frames.values[:, np.rint(frequency / frames.bin_hz).astype(int)]
+    turn = np.exp(-2j * np.pi * frequency * frames.hop_s)
+    advance = np.angle(values[1:] * np.conj(values[:-1]) * turn)
+    share = advance @ (weight / (2 * np.pi * frames.hop_s * frequency)) / np.sum(weight)  # of the steady pitch
+    return 1200 * np.log2(np.maximum(1 + share, 1e-3))
+
+
+def cracked(signal, onset_s: float, steady_s: float, offset_s: float, f0_hz: float) -> bool:
+    """Whether the note's first part (30 ms, or four periods) sounds at another pitch than its steady part.
+
+    The pitch of both is read off the autocorrelation in the same way: the shortest lag with a peak near the highest.
+    A first part without a clear pitch, or a note too short for two such parts, does not count as cracked.
+    """
+    rate = signal.rate
+    length = round(max(_FIRST_PART_S, _FIRST_PART_PERIODS / f0_hz) * rate)
+    if round((offset_s - steady_s) * rate) < length:
+        return False
+    lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), round(_LOWEST_RATIO * rate / f0_hz) + 2)
+    starts = round(onset_s * rate), round(steady_s * rate)
+    x = np.stack([signal.slice(start, start + length) for start in starts]).astype(float)
+    spectrum = np.fft.rfft(x, 1 << int(np.ceil(np.log2(length + lags[-1]))), axis=1)
+    product = np.fft.irfft(np.abs(spectrum) ** 2, axis=1)[:, lags]
+    energy = np.concatenate([np.zeros((2, 1)), np.cumsum(x**2, axis=1)], axis=1)
+    both = energy[:, length - lags] * (energy[:, -1:] - energy[:, lags])
+    correlation = product / np.sqrt(np.maximum(both, 1e-20))
+    first, steady = (_best_lag(row) for row in correlation)
+    if first is None or steady is None:
+        return False
+    # neither part sounds at the other's pitch as well: a trace of another octave in an attack is no crack
+    alike = min(correlation[0, steady] / correlation[0, first], correlation[1, first] / correlation[1, steady])
+    return bool(alike < _ALIKE and 12 * abs(np.log2(lags[first] / lags[steady])) > _OTHER_PITCH_SEMITONES)
+
+
+def _best_lag(correlation: np.ndarray) -> int | None:
+    """Index of the first peak near the highest value; None when there is no peak as high as a tone's."""
+    inner = correlation[1:-1]
+    peak = (inner >= correlation[:-2]) & (inner > correlation[2:])
+    high = np.nonzero(peak & (inner >= max(_TONAL, _NEAR_BEST * correlation.max())))[0]
+    return int(high[0]) + 1 if len(high) else None

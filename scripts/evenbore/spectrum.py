@@ -6,7 +6,7 @@ side lobes lie 92 dB down, so that what is seen between two harmonics is noise a
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -37,19 +37,25 @@ class Frames:
         """Seconds from frame to frame."""
         return self.hop / self.rate
 
+    @cached_property
+    def power(self) -> np.ndarray:
+        """Mean power over the frames, (K,)."""
+        return np.mean(np.square(self.values.real) + np.square(self.values.imag), axis=0)
+
 
 @dataclass(frozen=True)
 class Harmonics:
     """Harmonics of a note, all arrays (H,): number, frequency, level, level over the noise around them.
 
-    A harmonic under the noise has level NaN; `noise_db` is the noise power in the band from half a
-    harmonic below to half a harmonic above.
+    A harmonic under the noise has level NaN; `limit_db` is the level it would need to count. `noise_db` is the
+    noise power in the band from half a harmonic below to half a harmonic above.
     """
 
     number: np.ndarray
     frequency_hz: np.ndarray
     level_db: np.ndarray
     above_noise_db: np.ndarray
+    limit_db: np.ndarray
     noise_db: np.ndarray
 
 
@@ -86,7 +92,7 @@ def analyse(x: np.ndarray, rate: int, f0_hz: float, periods: float = _PERIODS) -
 
 def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
     """Levels of all harmonics up to TOP_HZ, noise taken off, from the mean power over the frames."""
-    power = np.mean(np.abs(frames.values) ** 2, axis=0)
+    power = frames.power.astype(float)
     top = min(TOP_HZ, 0.45 * frames.rate)
     number = np.arange(1, max(1, int(top / f0_hz)) + 1)
     position = number * f0_hz / frames.bin_hz
@@ -100,9 +106,10 @@ def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
     own = np.maximum(power[nearest] - noise_bin, 1e-20) / lobe**2
     above = 10 * np.log10(own * lobe**2 / noise_bin)
     level = np.where(above >= ABOVE_NOISE_DB, 10 * np.log10(own), np.nan)
+    limit = 10 * np.log10(noise_bin / lobe**2) + ABOVE_NOISE_DB
     bandwidth = window(frames.size)[1]
     noise = 0.5 * (floor[:-1] + floor[1:]) / bandwidth * f0_hz / frames.bin_hz
-    return Harmonics(number, number * f0_hz, level, above, 10 * np.log10(noise))
+    return Harmonics(number, number * f0_hz, level, above, limit, 10 * np.log10(noise))
 
 
 def band_levels(power: np.ndarray, bin_hz: float, noise_bandwidth: float) -> np.ndarray:
