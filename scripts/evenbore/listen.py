@@ -167,4 +167,5 @@ def _number(value: float, form: str) -> str:
 def _sharp_or_flat(cents: float) -> str:
     if abs(cents) < 0.5:
         return "in tune"
-    return f"{abs(cents):.0f} cents {'sharp' if cents > 0 else 'flat'}"
+    size = f"{abs(cents):.0f}"
+    return f"{size} {'cent' if size == '1' else 'cents'} {'sharp' if cents > 0 else 'flat'}"

@@ -20,6 +20,8 @@ WINDOWS = os.name == "nt"
 INTERRUPTED = 130  # what shells report for a command ended by Ctrl-C
 CORES_OPTIONS = ("--cores", "-c", "--jobs", "-j", "--profile")
 POLL_S = 0.2
+TRACEBACK = "Traceback (most recent call last)"
+MOST_REASONS = 50  # lines
 
 
 def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) -> int:
@@ -159,7 +161,9 @@ def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
         lines.append(f"Failed: {stage_name(job['rule'])}.")
         for path in (study / name for name in job["logs"]):
             if path.is_file():
-                lines += [*_last_lines(path.read_text(encoding="utf-8", errors="replace"), 3), f"  in {shown(path)}"]
+                text = path.read_text(encoding="utf-8", errors="replace")
+                # plain words are shown whole, of a traceback its end
+                lines += [*_last_lines(text, 3 if TRACEBACK in text else MOST_REASONS), f"  in {shown(path)}"]
     if not lines:
         lines = ["The workflow stopped:", *_last_lines(_text(log, log_start), 8)]
     return "\n".join([*lines, f"The whole run's log: {shown(log)}"])

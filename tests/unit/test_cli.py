@@ -220,3 +220,21 @@ def test_half_written_events_wait_for_their_end(tmp_path):
     events.write_text(line + "\n", encoding="utf-8")
     follow()
     assert progress.planned == {"measure": 2}
+
+
+@pytest.mark.parametrize(
+    ("log", "shown_lines"),
+    [
+        ("".join(f"r{i}: silent\n" for i in range(9)), [f"r{i}: silent" for i in range(9)]),
+        ("Traceback (most recent call last):\n  one\n  two\n  three\nValueError: four\n", ["  two", "  three"]),
+    ],
+)
+def test_all_reasons_are_shown_but_only_the_end_of_a_traceback(tmp_path, log, shown_lines):
+    path = tmp_path / "results" / "collect.log"
+    path.parent.mkdir()
+    path.write_text(log, encoding="utf-8")
+    progress = workflow.Progress({})
+    progress.update({"event": "failed", "job": 1, "rule": "collect", "logs": ["results/collect.log"]}, 0.0)
+    text = workflow._failure(tmp_path, progress, path, 0)
+    assert all(f"  {line}\n" in text for line in shown_lines)
+    assert "one" not in text

@@ -69,6 +69,12 @@ def test_what_cannot_be_measured_stays_empty_and_counts_nowhere():
     assert "D4 short" in text
 
 
+def test_one_cent_is_one_cent():
+    notes = [note(0, "C4", 60, 1.0), note(1, "C#4", 61, 0.9)]
+    text = lines(describe(Measured(recording(), notes), [60, 61], PLAIN))
+    assert "Pitch as a whole 1 cent sharp (median of its notes)" in text
+
+
 def test_one_note_gives_no_pitch_figures():
     text = lines(describe(Measured(recording(), NOTES[:1]), [60], PLAIN))
     assert "Pitch too few notes with a steady pitch" in text
