@@ -117,10 +117,10 @@ def _explained(histogram: np.ndarray, n_pitches: int) -> np.ndarray:
     Half, a third, a fifth … of the true pitch explains everything too, but only with its multiples of two,
     three, five …: a pitch must show some of its other harmonics to count.
     """
-    n_cells = histogram.shape[1]
     reach = round(1200 * np.log2(_HARMONICS + 0.5) / GRID_CENTS)
     padded = np.zeros((len(histogram), n_pitches + reach + 2 * len(_SLOT)), np.float32)
-    padded[:, len(_SLOT) : len(_SLOT) + n_cells] = histogram[:, : n_pitches + reach]
+    kept = min(histogram.shape[1], n_pitches + reach)
+    padded[:, len(_SLOT) : len(_SLOT) + kept] = histogram[:, :kept]
     slots = sum(weight * padded[:, len(_SLOT) + d : padded.shape[1] - len(_SLOT) + d] for d, weight in _SLOT.items())
     held = {}
     for harmonic in range(1, _HARMONICS + 1):

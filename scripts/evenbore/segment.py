@@ -92,7 +92,9 @@ def better_guess(evidence: Evidence, midi: np.ndarray, tuning_hz: float, found: 
     Returns the semitones by which the same scale, moved as a whole, fits clearly better (0: none), and
     whether it fits clearly better in the opposite order.
     """
-    target = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0) + found.offset_cents / 100
+    # whole semitones are for the shift to tell
+    offset = (found.offset_cents + 50) % 100 - 50
+    target = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0) + offset / 100
     coarse, hop_s = evidence.score[::_COARSE], _COARSE * evidence.hop_s
 
     def fit(pitches: np.ndarray) -> float:
