@@ -14,15 +14,14 @@ from evenbore.comparability import session_groups, usable
 from evenbore.measures import HARMONIC_MEASURES, harmonic_measures
 from evenbore.setups import Setups, estimate_setups
 
-CHAIN_MEASURES = (*HARMONIC_MEASURES, "brightness_db")
-BRIGHT_ABOVE_HZ = 2000.0
+CHAIN_MEASURES = tuple(HARMONIC_MEASURES)
 
 
 @dataclass(frozen=True)
 class Normalised:
     """Result of `normalise`.
 
-    `notes`: notes.tsv columns and `group`, the CHAIN_MEASURES normalised (`level_dba` dropped).
+    `notes`: notes.tsv columns and `group`, the CHAIN_MEASURES normalised.
     `shifted`: the CHAIN_MEASURES (K, N, measures) had the set-ups been off by one standard error along each of
     the K error directions of `setups`; K = 0 when nothing links or nothing was repeated. `level_db`,
     `frequency_hz`, `above_noise_db` (N, H): the normalised harmonics of the same rows.
@@ -59,30 +58,11 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: pd.DataF
 
     session = pd.Categorical(notes["session"], categories=setups.sessions).codes
     flat = level - setups.at(session, frequency, setups.response_db)
-    notes = notes.drop(columns="level_dba").assign(group=notes["session"].map(groups), **_measure(flat, frequency))
+    f0 = frequency[:, 0]
+    notes = notes.assign(group=notes["session"].map(groups), **harmonic_measures(flat, f0))
     errors = np.empty((0, *setups.response_db.shape)) if setups.errors_db is None else setups.errors_db
     shifted = np.empty((len(errors), len(notes), len(CHAIN_MEASURES)))
     for k, error in enumerate(errors):
-        measured = _measure(flat - setups.at(session, frequency, error), frequency)
+        measured = harmonic_measures(flat - setups.at(session, frequency, error), f0)
         shifted[k] = np.column_stack([measured[name] for name in CHAIN_MEASURES])
     return Normalised(setups, notes, shifted, frequency, flat, above)
-
-
-def brightness_db(level_db: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
-    """Power of the harmonics through a soft high-pass at 2 kHz relative to all their power, dB, (N, H) -> (N,).
-
-    10 lg(Σ p w / Σ p), w = f⁴ / (f⁴ + 2000⁴): a hard limit at 2 kHz would jump whenever a harmonic of a rising
-    scale crosses it. NaN harmonics count as absent; NaN when nothing is left.
-    """
-    power = np.nan_to_num(10 ** (level_db / 10))
-    weight = frequency_hz**4 / (frequency_hz**4 + BRIGHT_ABOVE_HZ**4)
-    return _db((power * weight).sum(axis=1)) - _db(power.sum(axis=1))
-
-
-def _measure(level_db, frequency_hz) -> dict[str, np.ndarray]:
-    """The CHAIN_MEASURES of notes from their harmonics."""
-    return {**harmonic_measures(level_db, frequency_hz[:, 0]), "brightness_db": brightness_db(level_db, frequency_hz)}
-
-
-def _db(power: np.ndarray) -> np.ndarray:
-    return 10 * np.log10(power, out=np.full(power.shape, np.nan), where=power > 0)

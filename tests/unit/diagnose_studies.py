@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from evenbore.normalise import brightness_db
+from evenbore.measures import brightness_db
 from evenbore.synth.instrument import DYNAMIC_DB, HARMONICS, make_instrument, stream
 from evenbore.synth.playing import Player
 from evenbore.trade.families import load_family
@@ -99,7 +99,7 @@ def study(
                                 "midi": family.to_sounding(written),
                                 "group": 1,
                                 "level_dbfs": total,
-                                "brightness_db": brightness_db(level, frequency),
+                                "brightness_db": brightness_db(level, frequency[:, 0]),
                                 "centroid_hz": (power * frequency).sum(axis=1) / power.sum(axis=1),
                                 "hnr_db": total + np.array(hnr) + rng.normal(0, 1, len(written)),
                                 "attack_ms": np.nan,

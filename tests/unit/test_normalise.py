@@ -3,7 +3,8 @@ import pandas as pd
 import pytest
 
 from evenbore.comparability import session_groups
-from evenbore.normalise import brightness_db, normalise
+from evenbore.measures import brightness_db
+from evenbore.normalise import CHAIN_MEASURES, normalise
 from evenbore.setups import BAND_HZ, estimate_setups
 from evenbore.simulate import study_tables
 from evenbore.tables import conform
@@ -124,10 +125,18 @@ def test_estimate_recovers_offsets_exactly_on_any_connected_design():
 
 
 def test_brightness_by_hand():
-    # one harmonic at 2 kHz: half passes; one at 500 Hz: 1/257 passes; equal parts: (1/2 + 1/257) / 2
-    level = np.array([[0.0, np.nan], [np.nan, 0.0], [0.0, 0.0], [np.nan, np.nan]])
-    frequency = np.tile([500.0, 2000.0], (4, 1))
+    # of 500 Hz the first harmonic passes by 1/257 and the fourth, 2 kHz, by half; equal parts: (1/2 + 1/257) / 2
+    level = np.full((4, 4), np.nan)
+    level[[0, 2], 0] = level[[1, 2], 3] = 0.0
     expected = 10 * np.log10([1 / 257, 1 / 2, (1 / 2 + 1 / 257) / 2])
-    got = brightness_db(level, frequency)
+    got = brightness_db(level, np.full(4, 500.0))
     assert got[:3] == pytest.approx(expected)
     assert np.isnan(got[3])
+
+
+def test_every_chain_measure_is_one_column():
+    assert len(set(CHAIN_MEASURES)) == len(CHAIN_MEASURES)
+    tables = study_tables({"s1": ["a", "b"], "s2": ["a", "c"]})
+    notes = normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
+    assert notes.columns.is_unique
+    assert set(CHAIN_MEASURES) <= set(notes.columns)
