@@ -19,6 +19,7 @@ from evenbore.measures import harmonic_measures
 from evenbore.trade.pitch import midi_to_note
 
 BAND_HZ = 1000.0 * 10.0 ** (np.arange(-14, 12) / 10.0)  # one-third octaves, IEC 61260-1 exact mid-bands
+_NOT_SIMULATED = ("noise_low_db", "noise_high_db", "log_attack", "overshoot_db", "settle_ms", "transition_ms")
 DYNAMIC_DB = {"pp": -15.0, "p": -9.0, "mp": -4.0, "mf": 0.0, "f": 5.0, "ff": 9.0}
 # ASSUME: of the same order as a good player's take-to-take scatter; simulated truth, not a claim
 TAKE_SD = {"cents": 1.5, "note_cents": 2.0, "level_db": 0.8, "tilt_db": 0.2, "harmonic_db": 0.7, "attack": 0.1}
@@ -209,13 +210,11 @@ def _take(rng, keys, make, scatter, written_midi, midi, nominal_hz, octave, chai
             "cents": cents,
             "cents_sd": 1.0,
             "cents_drift": 0.0,
-            "level_dba": np.nan,
             **harmonic_measures(level, f0),
             "hnr_db": make["hnr"] + rng.normal(0, 0.5) + rng.normal(0, 0.5, n),
             "attack_ms": make["attack"]
             * np.exp(rng.normal(0, scatter["attack"]) + rng.normal(0, scatter["attack"], n)),
-            "settle_ms": np.nan,
-            "transition_ms": np.nan,
+            **dict.fromkeys(_NOT_SIMULATED, np.nan),
             "snr_db": total - noise_floor_db,
             "flags": "",
         }
