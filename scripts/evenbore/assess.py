@@ -19,6 +19,7 @@ from scipy import stats
 
 from evenbore.comparability import session_groups, usable
 from evenbore.criteria import CRITERIA, Criterion, TakeNotes
+from evenbore.loudness import at_common_loudness
 from evenbore.normalise import CHAIN_MEASURES
 from evenbore.repeatability import manner_effects, repeatability, session_offsets
 
@@ -30,6 +31,7 @@ MEASURED = {
     "cents": "cents",
     "level": "level_dbfs",
     "brightness": "brightness_db",
+    "matched": "brightness_matched_db",
     "hnr": "hnr_db",
     "attack": "attack_ms",
 }
@@ -67,7 +69,7 @@ def assess(
     `notes`, `shifted`: from `normalise`; `recordings`: the table of that name; `instruments`, `inspection`: sheet
     rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states.
     """
-    takes = prepared_takes(notes, instruments, families)
+    takes = prepared_takes(notes, instruments, families, config["base_dynamic"])
     values = _take_values(takes, CRITERIA, config["base_dynamic"])
     shifts = _shifts(notes, shifted, values, instruments, families, config["base_dynamic"])
     values, added = _without_session_offsets(values)
@@ -95,8 +97,11 @@ def assess(
     return Assessment(table, values, shifts)
 
 
-def prepared_takes(notes: pd.DataFrame, instruments: dict[str, dict], families: dict) -> list[tuple[dict, TakeNotes]]:
+def prepared_takes(
+    notes: pd.DataFrame, instruments: dict[str, dict], families: dict, base_dynamic: str
+) -> list[tuple[dict, TakeNotes]]:
     """Every recording's keys and notes, repeats of a note within it averaged."""
+    notes = notes.assign(brightness_matched_db=at_common_loudness(notes, base_dynamic))
     means = notes.groupby(["recording", "midi"], sort=True)[list(MEASURED.values())].mean()
     keys = notes.drop_duplicates("recording").set_index("recording", drop=False)[TAKE_KEYS]
     out = []
@@ -227,7 +232,7 @@ def _shifts(notes: pd.DataFrame, shifted: np.ndarray, values, instruments, famil
     parts = [pd.DataFrame({key: pd.Series(dtype=str) for key in keys} | {"shift": 0.0, "component": 0})]
     for component, measures in enumerate(shifted):
         moved_notes = notes.assign(**dict(zip(CHAIN_MEASURES, measures.T, strict=True)))
-        moved = _take_values(prepared_takes(moved_notes, instruments, families), affected, base_dynamic)
+        moved = _take_values(prepared_takes(moved_notes, instruments, families, base_dynamic), affected, base_dynamic)
         change = (moved.groupby(keys)["value"].mean() - before).dropna()
         parts.append(change.rename("shift").reset_index().assign(component=component))
     return pd.concat(parts, ignore_index=True)[[*keys, "component", "shift"]]

@@ -23,7 +23,8 @@ class TakeNotes:
     """Notes of one take, one entry per note, ascending written note; repeats of a note averaged.
 
     `register`: number of the note's register; `veiled`: normally different from its neighbours;
-    `partner`: written note fingered alike one register up, -1 where there is none.
+    `partner`: written note fingered alike one register up, -1 where there is none. `matched`: brightness at a
+    common loudness.
     """
 
     written: np.ndarray
@@ -34,6 +35,7 @@ class TakeNotes:
     cents: np.ndarray
     level: np.ndarray
     brightness: np.ndarray
+    matched: np.ndarray
     hnr: np.ndarray
     attack: np.ndarray
 
@@ -130,8 +132,8 @@ def intonation(take: TakeNotes) -> np.ndarray:
 
 
 def timbre(take: TakeNotes) -> np.ndarray:
-    """`unevenness` of the brightness, dB."""
-    return unevenness(take, take.brightness)
+    """`unevenness` of the brightness at a common loudness, dB."""
+    return unevenness(take, take.matched)
 
 
 def loudness(take: TakeNotes) -> np.ndarray:
@@ -213,7 +215,8 @@ CRITERIA: tuple[Criterion, ...] = (
         "mean over pairs of notes fingered alike of the interval's width less its nominal width (octave 1200,"
         " twelfth 1900 cents); above zero: too wide", _JND_PITCH, "fewer than 3 pairs of notes fingered alike"),
     Criterion("timbre_evenness", "dB", "lower", True, "take", timbre_evenness,
-        "root mean square over the notes of each note's distance in brightness (brightness_db, set-up removed)"
+        "root mean square over the notes of each note's distance in brightness (brightness_db, set-up removed,"
+        " brought to a common loudness by the slope that soft and loud takes of the study show, if it holds any)"
         f" from {_SMOOTH}; notes known to be veiled by design left out; {_SCATTER}",
         "Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 1 dB as for"
         " level, no source for brightness", _TOO_FEW, deviations=timbre),

@@ -24,7 +24,7 @@ def tuning_advice(
     just_noticeable.tuning_offset and gates.tuning_offset_min (cents; either may be null).
     """
     takes: dict[tuple, list[TakeNotes]] = {}
-    for key, take in prepared_takes(notes, instruments, families):
+    for key, take in prepared_takes(notes, instruments, families, config["base_dynamic"]):
         if key["dynamic"] == config["base_dynamic"]:
             takes.setdefault((key["instrument"], key["state"]), []).append(take)
     offsets = assessed[(assessed["criterion"] == "tuning_offset") & assessed["value"].notna()]
