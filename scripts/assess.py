@@ -22,7 +22,9 @@ def assess_study(
         notes, shifted, measured, sheets.instruments, sheets.inspection, sheets.families, sheets.config
     )  # fmt: skip
     table = criteria_table(sheets.config["just_noticeable"], sheets.config["currency"])
-    tuning = tuning_advice(notes, assessed.instruments, sheets.instruments, sheets.families, sheets.config)
+    tuning = tuning_advice(
+        notes, assessed.instruments, sheets.instruments, sheets.sessions, sheets.families, sheets.config
+    )  # fmt: skip
     write_table(table, "criteria", criteria)
     write_table(assessed.instruments, "instruments", instruments)
     write_table(tuning, "tuning_advice", advice)

@@ -248,6 +248,14 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "how far from true to aim with that note: its own deviation from the instrument's median",
         ),
         Column("overall_offset_cents", "cents", "float", "median deviation of the whole instrument"),
+        Column(
+            "temperature_cents",
+            "cents",
+            "float",
+            "the most that the room's temperature (sessions sheet) can have raised the pitch over a room of 20 °C: "
+            "1200 log2(c(T) / c(20)), if the air in the bore were as warm as the room; told, never applied",
+            "Speed of sound in dry air as an ideal gas, 331.3 √(1 + T / 273.15) m/s",
+        ),
         Column("advice", "", "str", "the same in the player's words"),
     ),
     "findings": (

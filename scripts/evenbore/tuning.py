@@ -3,35 +3,48 @@
 A note that lies 4 cents above the instrument's median has to be tuned 4 cents sharp for the rest to sit in tune:
 aim = the note's own deviation from the median. How far to move is an estimate for an ideal tube of the length of
 the fingered note, L = c / 4f (cylinder closed at one end) or c / 2f (cone, open cylinder), at 20 °C.
+
+A warm room raises the pitch of every note. How much at most follows from the speed of sound, if the air in the bore
+were as warm as the room; breath warms it in a cold room too, so the true effect is smaller. It is told, never applied.
 """
 
 import numpy as np
 import pandas as pd
 
 from evenbore.assess import prepared_takes
+from evenbore.columns import names
 from evenbore.criteria import TakeNotes
-from evenbore.trade.pitch import midi_to_hz, midi_to_note, speed_of_sound
+from evenbore.trade.pitch import cents, midi_to_hz, midi_to_note, speed_of_sound
 
 TEMPERATURE_C = 20.0
 
 
 def tuning_advice(
-    notes: pd.DataFrame, assessed: pd.DataFrame, instruments: dict[str, dict], families: dict, config: dict
+    notes: pd.DataFrame,
+    assessed: pd.DataFrame,
+    instruments: dict[str, dict],
+    sessions: dict[str, dict],
+    families: dict,
+    config: dict,
 ) -> pd.DataFrame:
     """The tuning_advice table, one row per instrument and state with a tuning offset.
 
-    `notes`: normalised notes; `assessed`: the instruments table; `config` needs base_dynamic,
-    just_noticeable.tuning_offset and gates.tuning_offset_min (cents; either may be null).
+    `notes`: normalised notes; `assessed`: the instruments table; `instruments`, `sessions`: sheet rows; `config`
+    needs base_dynamic, just_noticeable.tuning_offset and gates.tuning_offset_min (cents; either may be null).
     """
+    room = {name: row.get("temperature_c") for name, row in sessions.items()}
     takes: dict[tuple, list[TakeNotes]] = {}
+    temperatures: dict[tuple, list[float | None]] = {}
     for key, take in prepared_takes(notes, instruments, families, config["base_dynamic"]):
         if key["dynamic"] == config["base_dynamic"]:
             takes.setdefault((key["instrument"], key["state"]), []).append(take)
+            temperatures.setdefault((key["instrument"], key["state"]), []).append(room.get(key["session"]))
     offsets = assessed[(assessed["criterion"] == "tuning_offset") & assessed["value"].notna()]
     rows = []
     for row in offsets.itertuples(index=False):
         family = families[instruments[row.instrument]["family"]]
         note, aim = tuning_note(takes[row.instrument, row.state], family.tuning_notes)
+        temperature = _mean_temperature(temperatures[row.instrument, row.state])
         rows.append(
             {
                 "instrument": row.instrument,
@@ -39,11 +52,11 @@ def tuning_advice(
                 "tune_on_note": None if note is None else midi_to_note(note),
                 "aim_cents": aim,
                 "overall_offset_cents": row.value,
-                "advice": _advice(family, note, aim, row.value, config),
+                "temperature_cents": temperature_cents(temperature),
+                "advice": f"{_advice(family, note, aim, row.value, config)}{_room(temperature)}",
             }
         )
-    columns = ["instrument", "state", "tune_on_note", "aim_cents", "overall_offset_cents", "advice"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=names("tuning_advice"))
 
 
 def tuning_note(takes: list[TakeNotes], customary: tuple[int, ...]) -> tuple[int | None, float]:
@@ -59,6 +72,28 @@ def tuning_note(takes: list[TakeNotes], customary: tuple[int, ...]) -> tuple[int
         if away.size:
             best = min(best, (float(np.sqrt(np.mean(away**2))), note, float(away.mean())), key=lambda b: b[0])
     return best[1], best[2]
+
+
+def temperature_cents(temperature_c: float) -> float:
+    """The most that a room of this temperature can raise the pitch over one of TEMPERATURE_C, cents."""
+    return float(cents(speed_of_sound(temperature_c), speed_of_sound(TEMPERATURE_C)))
+
+
+def _mean_temperature(temperatures: list[float | None]) -> float:
+    """Mean over the takes; NaN where the sheet does not tell one of them."""
+    return float(np.mean([np.nan if t is None else t for t in temperatures]))
+
+
+def _room(temperature: float) -> str:
+    """A sentence on the room's temperature; nothing where it is not known or makes less than a cent."""
+    most = temperature_cents(temperature)
+    if not abs(most) >= 1:
+        return ""
+    return (
+        f" The room had {temperature:.0f} °C: at most {abs(most):.0f} {_cents(most)} {'sharp' if most > 0 else 'flat'}"
+        f" of this may be its doing, against {TEMPERATURE_C:.0f} °C (if the air in the bore were as warm as the room;"
+        " breath makes it less). Nothing was corrected for it."
+    )
 
 
 def move_mm(family, written: int, offset_cents: float) -> float:

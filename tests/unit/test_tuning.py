@@ -7,7 +7,7 @@ from evenbore.simulate import study_tables
 from evenbore.tables import conform
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import cents, note_to_midi
-from evenbore.tuning import move_mm, tuning_advice, tuning_note
+from evenbore.tuning import move_mm, temperature_cents, tuning_advice, tuning_note
 
 ALTO = load_family("saxophone_alto")
 CLARINET = load_family("clarinet_b_flat")
@@ -15,7 +15,7 @@ CONFIG = {"base_dynamic": "mf", "just_noticeable": {"tuning_offset": 5}, "gates"
 STEADY = {"cents": 0, "note_cents": 0, "level_db": 0, "tilt_db": 0, "harmonic_db": 0, "attack": 0}
 
 
-def advise(offset, extra=None):
+def advise(offset, extra=None, temperature=None):
     """Advice for one alto that is `offset` cents off as a whole, with `extra` cents on single notes."""
     tables = study_tables(
         {"s1": ["a"]}, take_sd=STEADY, instrument_sd={"offset_cents": 0, "scale_cents": 0},
@@ -25,7 +25,8 @@ def advise(offset, extra=None):
     assessed = pd.DataFrame(
         {"instrument": ["a"], "state": ["as_found"], "criterion": ["tuning_offset"], "value": [notes["cents"].median()]}
     )
-    table = tuning_advice(notes, assessed, {"a": {"family": "saxophone_alto"}}, {"saxophone_alto": ALTO}, CONFIG)
+    instruments, sessions = {"a": {"family": "saxophone_alto"}}, {"s1": {"temperature_c": temperature}}
+    table = tuning_advice(notes, assessed, instruments, sessions, {"saxophone_alto": ALTO}, CONFIG)
     return conform(table, "tuning_advice").iloc[0]
 
 
@@ -103,3 +104,25 @@ def test_the_estimate_undoes_the_offset_on_an_ideal_cone():
 
 def test_brass_gets_no_millimetres():
     assert np.isnan(move_mm(load_family("trumpet_b_flat"), note_to_midi("C5"), 10.0))
+
+
+@pytest.mark.parametrize(
+    ("temperature", "expected"), [(0, -61.17), (10, -30.04), (15, -14.89), (20, 0.0), (25, 14.64), (30, 29.04)]
+)
+def test_what_temperature_can_do_at_most(temperature, expected):
+    # ideal dry air: pitch follows the square root of the absolute temperature, 600 log2((273.15 + T) / 293.15)
+    assert temperature_cents(temperature) == pytest.approx(expected, abs=0.005)
+
+
+def test_the_rooms_temperature_is_told_and_nothing_corrected():
+    cold, unknown = advise(-12.0, temperature=15.0), advise(-12.0)
+    assert cold["temperature_cents"] == pytest.approx(-14.89, abs=0.005)
+    assert "15 °C: at most 15 cents flat" in cold["advice"]
+    assert "Nothing was corrected" in cold["advice"]
+    assert cold["overall_offset_cents"] == unknown["overall_offset_cents"]
+    assert np.isnan(unknown["temperature_cents"])
+    assert "°C" not in unknown["advice"]
+
+
+def test_a_temperature_that_makes_no_cent_is_not_worth_a_sentence():
+    assert "°C" not in advise(-12.0, temperature=20.2)["advice"]
