@@ -16,7 +16,7 @@ from evenbore.spectrum import Frames
 _START_CENTS = 15.0  # the first guess may be this far off
 _BEST_SNR_DB = 45.0  # beyond this the tone's own unsteadiness counts, not the noise
 _LEAST_SNR_DB = 10.0
-_TOP_HZ = 6000.0
+_TOP_HZ = 2500.0  # higher harmonics of a played tone tremble: breath, and edges of sampled sounds
 
 
 @dataclass(frozen=True)

@@ -82,7 +82,7 @@ def analyse(x: np.ndarray, rate: int, f0_hz: float, periods: float = _PERIODS) -
     None when x is too short for three frames of five periods.
     """
     longest = max(periods / f0_hz, _SHORTEST_S * periods / _PERIODS) * rate
-    size = 64 * int(np.ceil(min(longest, max(len(x) / 1.5, 5 / f0_hz * rate)) / 64))
+    size = 64 * int(np.ceil(min(longest, max(len(x) / 1.7, 5 / f0_hz * rate)) / 64))
     hop = size // 4
     if len(x) < size + 2 * hop:
         return None
