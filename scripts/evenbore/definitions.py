@@ -31,11 +31,11 @@ def measures_page() -> str:
             " [measures.py](../scripts/evenbore/measures.py): change it there. The columns of `notes.tsv`, in order;"
             " how each is found is told in [method.md](method.md).",
             "",
-            "a_h is the amplitude of harmonic h over the note's steady part, 1 for a full-scale sine; sums run over"
-            f" the harmonics present. A harmonic is present when it stands {ABOVE_NOISE_DB:g} dB or more above the"
-            f" noise around it and lies under {TOP_HZ / 1000:g} kHz and 0.45 of the sample rate; the noise is taken off."
-            " One under the noise is missing: it counts as absent and is never guessed. Where the missing harmonics,"
-            " as loud as a straight line through the others (level over log2 h) or the noise allows, would change a"
+            "a_h is the amplitude of harmonic h over the note's steady part, 1 for a full-scale sine; sums run over the"
+            f" harmonics present. A harmonic is present when it stands {ABOVE_NOISE_DB:g} dB or more above the noise"
+            f" around it and lies under {TOP_HZ / 1000:g} kHz and 0.45 of the sample rate; the noise is taken off. One"
+            " under the noise is missing: it counts as absent and is never guessed. Where the missing harmonics, as"
+            " loud as a straight line through the others (level over log2 h) or the noise allows, would change a"
             " measure by 5 % (Hz, harmonic number), 0.05 (shares) or 1 dB, the flag `noise_limited` names it: compare"
             " such values only between recordings equally quiet. The noise measures are named there when they lie"
             f" less than 3 dB above the background. The high band begins at {HIGH_BAND_HZ / 1000:g} kHz.",

@@ -19,6 +19,7 @@ import numpy as np
 from evenbore.acoustics import a_weight_db, k_weight_power
 
 HIGH_BAND_HZ = 2000.0
+TILT_RANGE_DB = 30.0  # weaker harmonics come and go with the noise, and would pull the slope with them
 _LUFS_OFFSET = -0.691  # ITU-R BS.1770-4, annex 1, formula (2)
 
 
@@ -107,8 +108,9 @@ def _line(level_db: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def tilt_db_per_octave(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """Least-squares slope of harmonic level over log2 of harmonic number; needs three harmonics."""
-    return _line(level_db)[0]
+    """Least-squares slope of level over log2 h of the harmonics within 30 dB of the strongest; needs three of them."""
+    strongest = np.max(np.where(np.isnan(level_db), -np.inf, level_db), axis=1, keepdims=True)
+    return _line(np.where(level_db >= strongest - TILT_RANGE_DB, level_db, np.nan))[0]
 
 
 def odd_even_db(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
@@ -189,8 +191,8 @@ MEASURES: tuple[Measure, ...] = (
         "frequency of the first harmonic up to which 85 % of Σ a_h² lies",
         "As rolloff_hz, with the share that signal libraries use", rolloff_85_hz),
     Measure("tilt_db_per_octave", "dB/octave", "neutral",
-        "least-squares slope of harmonic level over log2 of harmonic number; three harmonics at least", _OWN,
-        tilt_db_per_octave),
+        "least-squares slope of harmonic level over log2 of harmonic number, over the harmonics at most"
+        f" {TILT_RANGE_DB:g} dB weaker than the strongest; three at least", _OWN, tilt_db_per_octave),
     Measure("odd_even_db", "dB", "neutral",
         "10 lg (Σ a_h² over odd h / Σ a_h² over even h)", _PEETERS, odd_even_db),
     Measure("tristimulus_1", "share", "neutral", "a_1 / Σ a_h", _POLLARD, tristimulus_1),
@@ -236,6 +238,7 @@ FLAGS = {
     "noisy": "snr_db under 20 dB",
     "no_quiet_part": "nowhere in the recording is it quiet: snr_db is not measurable",
     "no_high_band": "no harmonic above 2 kHz stands out of the noise",
+    "few_harmonics": "fewer than three harmonics within 30 dB of the strongest: no tilt",
     "noise_limited": "followed by a colon and measures: these could come out differently without the noise",
     "too_short": "no steady part of five periods: nothing measured",
     "no_clear_pitch": "no harmonic stands 10 dB out of the noise: nothing measured",
@@ -262,7 +265,7 @@ def hidden_by_noise(level_db: np.ndarray, limit_db: np.ndarray, f0_hz: np.ndarra
     `limit_db` (N, H): level under which a harmonic is missing; NaN beyond the range of measurement. Each missing
     harmonic is given the level on the straight line through the others (level over log2 of harmonic number), or the
     limit where that is lower; the measure is hidden where this changes it by 5 % (frequencies, harmonic numbers),
-    0.05 (shares) or 1 dB, and where it cannot be had.
+    0.05 (shares) or 1 dB, or lets it be had at all.
     """
     line = _line(level_db)[1]
     likely = np.where(np.isnan(level_db), np.fmin(limit_db, line), level_db)
@@ -274,5 +277,5 @@ def hidden_by_noise(level_db: np.ndarray, limit_db: np.ndarray, f0_hz: np.ndarra
             scale = np.abs(before[measure.name]) if measure.unit in ("Hz", "harmonic number") else 1.0
             change = np.abs(after[measure.name] - before[measure.name])
             matters = scale * _MATTERS.get(measure.unit, _MATTERS_DB)
-            hidden[measure.name] = (change > matters) | np.isnan(before[measure.name])
+            hidden[measure.name] = (change > matters) | np.isnan(before[measure.name]) & ~np.isnan(after[measure.name])
     return hidden

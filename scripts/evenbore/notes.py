@@ -140,6 +140,8 @@ def _flags(row: dict, hidden: list[str]) -> list[str]:
         words.append("unsteady")
     if np.isnan(row["high_band_db"]):
         words.append("no_high_band")
+    if np.isnan(row["tilt_db_per_octave"]):
+        words.append("few_harmonics")
     if hidden:
         words.append(f"noise_limited:{','.join(hidden)}")
     return words
