@@ -16,6 +16,7 @@ _TROUGH = 1.3  # levels up to this times the least one belong to a trough
 _BEFORE_S, _NEAR_S, _AFTER_S = 0.12, 0.05, 0.30  # how far around the first estimate an edge is looked for
 _SOUNDING = 0.5  # a note has surely begun at this share of its steady amplitude
 _EARLY_S = 0.03
+_HIDDEN = 0.15  # what sounds before a note hides its beginning from this share of its amplitude on
 _SLUR_GAP_S = 0.06  # a shorter gap between two notes may be a slur
 _DIP = 0.25  # unless the level dips below this share of the weaker note's amplitude
 _DIP_WINDOW_S = 0.015
@@ -151,11 +152,17 @@ def _onset(signal, first_s, last_s, f0_hz, i: int) -> float:
         parts.append(_steady(signal, first_s[i - 1], last_s[i - 1], size))
     own = _shares(spectra.values, parts)[0]
     sounding = np.nonzero((own >= _SOUNDING) & (spectra.times >= first_s[i] - _EARLY_S))[0]
-    shown = _last_passes(spectra.times, own, _EDGE, sounding[0] if len(sounding) else len(own) - 1)
-    if not near:
-        return shown
+    sounding = sounding[0] if len(sounding) else len(own) - 1
+    shown = _last_passes(spectra.times, own, _EDGE, sounding)
     level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)
     least = level[spectra.times <= first_s[i] + _NEAR_S].min()
+    if least > _HIDDEN:
+        # noise or echo hides the first tenth: go back along the line through a quarter and a half
+        half = spectra.times[sounding]
+        quarter = _last_passes(spectra.times, own, 0.5 * _SOUNDING, sounding)
+        shown = max(min(shown, quarter - 0.6 * (half - quarter)), spectra.times[0])
+    if not near:
+        return shown
     k = int(np.argmax(level <= least * _TROUGH + 0.02))
     k += int(np.argmin(level[k : k + max(1, _rises(level[k:]))]))
     return min(shown, _passes(spectra.times[k:], level[k:], level[k] + _EDGE))
