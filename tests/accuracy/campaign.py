@@ -19,11 +19,13 @@ from .takes import CLEAN, EXACT, HARD, HELD_OUT, Case
 from .trackers import TRACKERS, notes_of, pitch_of, search_range
 
 COMPARED = (CLEAN, EXACT, HARD)
-COMPARED_EACH = 10  # takes of every compared condition
 
 
-def run(cases: Iterable[Case], tell: TextIO, compare: bool = True) -> list[dict]:
-    """One dictionary for every take: what it is, the score, CPU seconds, and the trackers' scores where compared."""
+def run(cases: Iterable[Case], trackers: Iterable[str], compared_each: int, tell: TextIO) -> list[dict]:
+    """One dictionary for every take: what it is, the score, CPU seconds.
+
+    The first `compared_each` held-out takes of the conditions `COMPARED` have these trackers' scores too.
+    """
     results, compared = [], dict.fromkeys(COMPARED, 0)
     cases = list(cases)
     with tempfile.TemporaryDirectory() as folder:
@@ -33,9 +35,9 @@ def run(cases: Iterable[Case], tell: TextIO, compare: bool = True) -> list[dict]
             loudest = float(np.abs(take.audio).max())
             soundfile.write(path, take.audio * min(1.0, 0.98 / loudest), RATE, subtype="PCM_24")
             result = _measured(case, take, path)
-            if compare and case.part == HELD_OUT and compared.get(case.condition, COMPARED_EACH) < COMPARED_EACH:
+            if case.part == HELD_OUT and compared.get(case.condition, compared_each) < compared_each:
                 compared[case.condition] += 1
-                result["trackers"] = {name: _tracked(name, case, take, path) for name in TRACKERS}
+                result["trackers"] = {name: _tracked(name, case, take, path) for name in trackers}
             results.append(result)
             print(f"{number}/{len(cases)} {_line(result)}", *result["failures"], sep="\n    ", file=tell, flush=True)
     return results

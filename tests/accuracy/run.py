@@ -18,7 +18,7 @@ from pathlib import Path  # noqa: E402
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
-from accuracy import campaign, tables, takes  # noqa: E402
+from accuracy import campaign, tables, takes, trackers  # noqa: E402
 
 RESULTS = REPO / "build" / "accuracy"
 PAGE = REPO / "docs" / "accuracy.md"
@@ -29,7 +29,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--short", action="store_true", help="a part of it, some minutes at most")
     short = parser.parse_args().short
-    results = campaign.run(takes.short_cases() if short else takes.all_cases(), tell=sys.stderr)
+    cases, compared_each = (takes.short_cases(), 2) if short else (takes.all_cases(), 12)
+    results = campaign.run(cases, trackers.TRACKERS, compared_each, tell=sys.stderr)
     RESULTS.mkdir(parents=True, exist_ok=True)
     file = RESULTS / ("results-short.json" if short else "results.json")
     file.write_text(json.dumps(results, indent=1), encoding="utf-8")
