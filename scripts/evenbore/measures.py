@@ -212,7 +212,7 @@ MEASURES: tuple[Measure, ...] = (
     Measure("noise_high_db", "dB", "lower",
         "10 lg (noise between the harmonics, around those above 2 kHz / Σ a_h²): hiss of air", _OWN),
     Measure("attack_ms", "ms", "lower",
-        "time in which the amplitude (root mean square over two periods, at least 6 ms) rises from 10 % to 90 % of"
+        "time in which the amplitude (root mean square over whole periods, two and 6 ms at least) rises from 10 % to 90 % of"
         f" the way from the lowest level just before the note to the steady level; {_BEFORE_STEADY}",
         f"{_OWN}, after the threshold method in Peeters et al. 2011"),
     Measure("log_attack", "lg s", "lower", "lg (attack_ms / 1000): log attack time", _PEETERS),

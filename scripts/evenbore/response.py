@@ -7,6 +7,7 @@ from evenbore.spectrum import Frames, Harmonics, analyse
 _LOOK_BACK_S = 0.06
 _LOOK_AHEAD_S = 0.5
 _HOP_S = 0.002
+_LEAST_WINDOW_S = 0.006
 _SETTLED_CENTS = 10.0
 _SETTLE_PERIODS = 5.0
 _LEAST_DIP = 0.5
@@ -14,7 +15,11 @@ _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pi
 _BEST_SNR_DB = 45.0
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
 _FIRST_PART_S, _FIRST_PART_PERIODS = 0.03, 4.0
-_LOWEST_RATIO, _HIGHEST_RATIO = 2.3, 4.2  # first pitches looked for: over an octave lower, two octaves higher
+_LOWEST_RATIO, _HIGHEST_RATIO = (
+    3.3,
+    4.2,
+)  # first pitches looked for: a twelfth lower (as the part allows), two octaves higher
+_LONGEST_LAG = 0.55  # of the first part: it must repeat to have a pitch
 _TONAL = 0.7  # least autocorrelation of a tone
 _NEAR_BEST = 0.85
 _ALIKE = 0.6  # share of the highest correlation at which a pitch counts as sounding too
@@ -24,9 +29,9 @@ _OTHER_PITCH_SEMITONES = 2.5  # beyond the echo of the note before in a scale
 def response_times(signal, onset_s: float, offset_s: float, slurred: bool, spectrum: Harmonics) -> dict:
     """attack_ms, log_attack and overshoot_db (NaN in a slur: there is no rise to time), and settle_ms of a note.
 
-    The level is the root mean square over two periods (at least 6 ms). The attack is the time from 10 % to
-    90 % of its rise, from the lowest level just before the note to the steady one. The settling time is never
-    less than half the analysis window of five periods (at least 20 ms): pitch cannot be known sooner.
+    The level is the root mean square over whole periods, two at least, 6 ms at least. The attack is the time from
+    10 % to 90 % of its rise, from the lowest level just before the note to the steady one. The settling time is
+    never less than half the analysis window of five periods (at least 20 ms): pitch cannot be known sooner.
     """
     f0_hz = float(spectrum.frequency_hz[0])
     attack, overshoot = (np.nan, np.nan) if slurred else _attack(signal, onset_s, offset_s, f0_hz)
@@ -41,7 +46,7 @@ def response_times(signal, onset_s: float, offset_s: float, slurred: bool, spect
 def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[float, float]:
     """attack_ms and overshoot_db."""
     rate = signal.rate
-    width = max(2, round(max(2 / f0_hz, 0.006) * rate))
+    width = round(max(2, np.ceil(_LEAST_WINDOW_S * f0_hz)) / f0_hz * rate)
     stop_s = min(onset_s + _LOOK_AHEAD_S, onset_s + 0.75 * (offset_s - onset_s))
     first = round((onset_s - _LOOK_BACK_S) * rate)
     x = signal.slice(first - width // 2, round(stop_s * rate) + width).astype(float)
@@ -107,7 +112,8 @@ def cracked(signal, onset_s: float, steady_s: float, offset_s: float, f0_hz: flo
     length = round(max(_FIRST_PART_S, _FIRST_PART_PERIODS / f0_hz) * rate)
     if round((offset_s - steady_s) * rate) < length:
         return False
-    lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), round(_LOWEST_RATIO * rate / f0_hz) + 2)
+    longest = round(min(_LOWEST_RATIO * rate / f0_hz, _LONGEST_LAG * length))
+    lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), longest + 2)
     starts = round(onset_s * rate), round(steady_s * rate)
     x = np.stack([signal.slice(start, start + length) for start in starts]).astype(float)
     spectrum = np.fft.rfft(x, 1 << int(np.ceil(np.log2(length + lags[-1]))), axis=1)

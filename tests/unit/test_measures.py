@@ -7,7 +7,7 @@ The numbers are closed forms of those definitions, computed outside this project
 import numpy as np
 import pytest
 
-from evenbore.measures import HARMONIC_MEASURES, harmonic_measures
+from evenbore.measures import HARMONIC_MEASURES, harmonic_measures, hidden_by_noise
 
 SAW = 20 * np.log10(1 / np.arange(1, 11))
 SQUARE = np.where(np.arange(1, 11) % 2 == 1, SAW, np.nan)
@@ -74,3 +74,58 @@ def test_missing_harmonics_are_absent_not_guessed():
     assert all(np.isnan(value) for value in values.values())
     assert np.isnan(measured([0.0, -6.0])["tilt_db_per_octave"])  # two points are no slope
     assert np.isnan(measured(SAW, f0=100.0)["high_band_db"])  # nothing reaches 2 kHz
+
+
+def test_85_percent_rolloff():
+    # of 1.549768, harmonics 1 and 2 hold 1.25 (80.7 %), 1 to 3 hold 1.361111 (87.8 %)
+    assert measured(SAW)["rolloff_85_hz"] == 300.0
+
+
+def test_weighted_levels():
+    # at 1 kHz the A-weight is 0 dB, at 2 kHz 1.2 dB (IEC 61672-1:2013, table 3): 10 lg (1 + 10^0.12)
+    assert measured([0.0, 0.0], f0=1000.0)["level_dba"] == pytest.approx(3.65, abs=0.05)
+    # ITU-R BS.1770-4, annex 1: a full-scale sine of 997 Hz in one channel reads -3.01 LKFS
+    assert measured([0.0], f0=997.0)["level_lufs"] == pytest.approx(-3.01, abs=0.005)
+    # two of 6.02 dB less each: 997 Hz and 1994 Hz, weighted 0.691 and 3.06 dB
+    both = -0.691 + 10 * np.log10(0.125 * (10**0.0691 + 10**0.306))
+    assert measured([-6.0206, -6.0206], f0=997.0)["level_lufs"] == pytest.approx(both, abs=0.02)
+
+
+def test_brightness_of_single_harmonics():
+    # w = f^4 / (f^4 + 2000^4): 1/17 at 1 kHz, 1/2 at 2 kHz; equal parts: the mean
+    assert measured([0.0], f0=1000.0)["brightness_db"] == pytest.approx(10 * np.log10(1 / 17))
+    assert measured([0.0, 0.0], f0=1000.0)["brightness_db"] == pytest.approx(10 * np.log10((1 / 17 + 1 / 2) / 2))
+
+
+def test_tilt_leaves_out_what_lies_far_below():
+    # -6.02 dB an octave down to the fourth harmonic; the fifth to eighth, 60 dB down, would make it steeper
+    levels = np.concatenate([SAW[:4], np.full(4, -60.0)])
+    assert measured(levels)["tilt_db_per_octave"] == pytest.approx(-6.0206, abs=1e-4)
+    assert np.isnan(measured([0.0, -31.0, -31.0])["tilt_db_per_octave"])  # one harmonic within 30 dB is no slope
+
+
+def hidden(level_db, limit_db, f0=1000.0):
+    found = hidden_by_noise(np.atleast_2d(level_db), np.atleast_2d(limit_db), np.array([f0]))
+    return {name for name, flag in found.items() if flag[0]}
+
+
+def test_what_the_noise_may_hide():
+    # 1/h, the fourth harmonic missing: on the line through the others it would have amplitude 1/4
+    levels = [0.0, -6.0206, -9.5424, np.nan]
+    names = hidden(levels, np.full(4, -5.0))
+    # centroid 3 / 1.8333 = 1.64 or 4 / 2.0833 = 1.92; T1 0.545 or 0.48; level 1.34 or 1.53 dB
+    assert {"centroid_hz", "centroid_order", "tristimulus_1"} <= names
+    assert not {"level_dbfs", "level_dba", "level_lufs", "tilt_db_per_octave"} & names
+
+
+def test_low_noise_hides_nothing():
+    assert hidden([0.0, -6.0206, -9.5424, np.nan], np.full(4, -80.0)) == set()
+
+
+def test_noise_may_hide_a_whole_band():
+    # 2 harmonics of 1 kHz up to 2 kHz, the third and fourth under noise 20 dB down: a high band there might be
+    assert "high_band_db" in hidden([0.0, -6.0, np.nan, np.nan], np.full(4, -20.0))
+
+
+def test_nothing_is_hidden_beyond_the_range_of_measurement():
+    assert hidden([0.0, -6.0206, -9.5424, np.nan], [-5.0, -5.0, -5.0, np.nan]) == set()
