@@ -27,9 +27,12 @@ TAKES = (
     ("slurred", "mf", 1),
     ("slurred", "mf", 2),
     ("tongued", "mf", 1),
+    ("tongued", "mf", 2),
     ("slurred", "p", 1),
     ("slurred", "f", 1),
 )
+# The reference is played soft and loud twice: its repeats tell the player's scatter there.
+REFERENCE_TAKES = (("slurred", "p", 2), ("slurred", "f", 2))
 
 
 @dataclass(frozen=True)
@@ -263,7 +266,8 @@ def make_demo(study: Path, progress: Callable[[str], None] = print) -> None:
         for evening in EVENINGS:
             if evening.key not in candidate.evenings:
                 continue
-            for articulation, dynamic, number in TAKES:
+            is_reference = len(candidate.evenings) > 1
+            for articulation, dynamic, number in TAKES + (REFERENCE_TAKES if is_reference else ()):
                 name = f"e{evening.key[-1]}_{candidate.key}_{articulation}_{dynamic}_{number}"
                 take, heard = record(model, evening, name, articulation, dynamic)
                 write_ogg(audio_dir / f"{name}.ogg", heard, take.rate)
