@@ -3,14 +3,16 @@
 import json
 
 from evenbore.chunkfile import write_chunk
+from evenbore.digest import sha256
 from evenbore.measure import measure_recording
 from evenbore.steplog import step_log
 
 
 def measure_chunk(rows: str, chunk: str, path_to_output: str) -> None:
-    measured = [measure_recording(row) for row in json.loads(rows)]
-    for one in measured:
-        one.recording["chunk"] = chunk
+    rows = json.loads(rows)
+    measured = [measure_recording(row) for row in rows]
+    for row, one in zip(rows, measured, strict=True):
+        one.recording.update(chunk=chunk, sha256=sha256(row["path"]))
     write_chunk(measured, path_to_output)
 
 

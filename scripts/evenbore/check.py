@@ -1,11 +1,11 @@
 """Everything wrong with a study before it is run: its sheets, its config, and every recording opened."""
 
 import difflib
-import hashlib
 import itertools
 import os
 from pathlib import Path
 
+from evenbore.digest import sha256
 from evenbore.errors import AudioError, Problem
 from evenbore.settings import printable, shown
 from evenbore.sheets import read_study
@@ -91,36 +91,22 @@ def _same_audio(opened: list[tuple[int, dict]], file: str) -> list[Problem]:
     problems = []
     by_size: dict[tuple, list[tuple[int, dict]]] = {}
     first: dict[tuple, tuple[int, Path]] = {}
-    try:
-        for number, row in opened:
-            by_size.setdefault((row["path"].stat().st_size, row["channel"]), []).append((number, row))
-        for number, row in (same for rows in by_size.values() if len(rows) > 1 for same in rows):
-            before, path = first.setdefault((_digest(row["path"]), row["channel"]), (number, row["path"]))
-            if path != row["path"]:
-                problems.append(
-                    Problem(
-                        file,
-                        number,
-                        "file",
-                        shown(row["file"]),
-                        "each recording once",
-                        f"it holds the same bytes as the file of row {before}: a copy or a link",
-                    )
+    for number, row in opened:
+        by_size.setdefault((os.path.getsize(row["path"]), row["channel"]), []).append((number, row))
+    for number, row in (same for rows in by_size.values() if len(rows) > 1 for same in rows):
+        digest = sha256(row["path"])
+        if digest is None:
+            continue  # gone since it was opened
+        before, path = first.setdefault((digest, row["channel"]), (number, row["path"]))
+        if path != row["path"]:
+            problems.append(
+                Problem(
+                    file,
+                    number,
+                    "file",
+                    shown(row["file"]),
+                    "each recording once",
+                    f"it holds the same bytes as the file of row {before}: a copy or a link",
                 )
-    except OSError as error:
-        problems.append(
-            Problem(
-                file,
-                number,
-                "file",
-                shown(row["file"]),
-                "a file that stays where it is",
-                f"it could be opened a moment ago: {error.strerror}",
             )
-        )
     return problems
-
-
-def _digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,31 +1,18 @@
 """What a result was made from: versions, settings, the SHA-256 of every input, how long each step took."""
 
 import csv
-import hashlib
 import importlib.metadata
 import platform
 from collections.abc import Iterable
 from pathlib import Path
 
 import evenbore
+from evenbore.digest import sha256
 
 PACKAGES = (
     "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
     "matplotlib", "seaborn", "jinja2", "xlsxwriter", "pyyaml", "jsonschema", "snakemake",
 )  # fmt: skip
-_BLOCK = 1 << 20
-
-
-def sha256(path: str | Path) -> str | None:
-    """SHA-256 of a file, read in blocks; None when it cannot be read."""
-    digest = hashlib.sha256()
-    try:
-        with open(path, "rb") as file:
-            while block := file.read(_BLOCK):
-                digest.update(block)
-    except OSError:
-        return None
-    return digest.hexdigest()
 
 
 def provenance(config: dict, sheets: list[str], recordings: Iterable[dict], benchmarks: list[str]) -> dict:

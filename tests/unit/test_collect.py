@@ -9,21 +9,36 @@ from evenbore.columns import names
 from evenbore.measure import Measured
 
 
-def measured(recording, steps=()):
+def measured(recording, steps=(), sha256="", channel=1):
+    sha256 = f"of {recording}" if sha256 == "" else sha256
     steps = np.array(steps, dtype=float)
     if not len(steps):
-        return Measured({"recording": recording, "status": "set_aside", "reason": "silent"}, [], {}, {})
+        row = {"recording": recording, "status": "set_aside", "reason": "silent", "sha256": sha256}
+        return Measured(row, [], {}, {})
     return Measured(
-        {"recording": recording, "status": "ok", "notes_found": len(steps)},
+        {
+            "recording": recording,
+            "status": "ok",
+            "notes_found": len(steps),
+            "sha256": sha256,
+            "channel": channel,
+        },
         [{"recording": recording, "step": int(step), "cents": step / 10} for step in steps],
         {
+            "pass": steps * 0 + 1,
             "step": steps,
             "harmonic": steps * 0 + 1,
             "frequency_hz": steps + 100,
             "level_db": steps,
             "above_noise_db": steps,
         },
-        {"step": steps, "band_hz": steps + 100, "level_db": steps, "above_noise_db": steps},
+        {
+            "pass": steps * 0 + 1,
+            "step": steps,
+            "band_hz": steps + 100,
+            "level_db": steps,
+            "above_noise_db": steps,
+        },
     )
 
 
@@ -63,3 +78,18 @@ def test_nothing_but_bad_recordings(tmp_path):
     for table in ("notes", "harmonics", "bands"):
         assert list(tables[table].columns) == names(table)
         assert len(tables[table]) == 0
+
+
+def test_a_copy_is_set_aside_also_from_another_chunk(tmp_path):
+    same = "the same bytes"
+    write_chunk([measured("copy", [1, 2], same), measured("bad", [], same)], tmp_path / "one.npz")
+    write_chunk([measured("first", [1, 2], same), measured("right", [1, 2], same, channel=2)], tmp_path / "two.npz")
+    write_chunk([measured("gone", [3], None), measured("gone_too", [3], None)], tmp_path / "three.npz")
+    paths = [str(tmp_path / f"{name}.npz") for name in ("one", "two", "three")]
+    tables = collect(paths, ["bad", "first", "copy", "right", "gone", "gone_too"])
+    recordings = tables["recordings"].set_index("recording")
+    assert recordings.loc["copy", "reason"] == "the same sound as recording first: a copy is no take of its own"
+    assert recordings["status"].tolist() == ["set_aside", "ok", "set_aside", "ok", "ok", "ok"]
+    assert recordings.loc["bad", "reason"] == "silent"  # keeps its own reason, and does not count as an original
+    for table in ("notes", "harmonics", "bands"):
+        assert tables[table]["recording"].unique().tolist() == ["first", "right", "gone", "gone_too"]

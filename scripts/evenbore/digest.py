@@ -1,0 +1,13 @@
+"""The SHA-256 of a file: tells a copy from a recording of its own, and a result's inputs from others."""
+
+import hashlib
+from pathlib import Path
+
+
+def sha256(path: str | Path) -> str | None:
+    """SHA-256 of a file, read in blocks; None when it cannot be read."""
+    try:
+        with open(path, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return None
