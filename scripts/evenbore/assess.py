@@ -226,7 +226,7 @@ def _dynamic_pairs(takes):
 
 def _shifts(notes: pd.DataFrame, shifted: np.ndarray, values, instruments, families, base_dynamic) -> pd.DataFrame:
     """Change of each chain-dependent value along each direction of the set-ups' error, averaged over takes."""
-    affected = [c for c in CRITERIA if c.chain_dependent and c.name != "noise"]
+    affected = [c for c in CRITERIA if c.chain_dependent and not c.session_offset]
     keys = ["instrument", "state", "criterion"]
     before = values.groupby(keys)["value"].mean()
     parts = [pd.DataFrame({key: pd.Series(dtype=str) for key in keys} | {"shift": 0.0, "component": 0})]

@@ -167,6 +167,21 @@ def test_a_noisier_room_does_not_make_noisier_instruments():
     assert a["high"] - a["low"] < 3
 
 
+def test_a_room_that_lengthens_attacks_does_not_make_slower_instruments():
+    # reverberation adds 25 ms in s2; the shared instrument shows it, s3 has no link and keeps its own
+    tables = study_tables(
+        {"s1": ["ref", "a"], "s2": ["ref", "b"], "s3": ["c"]}, twins={"b": "a", "c": "a"}, takes=4, seed=9,
+        articulation="tongued", take_sd={"attack": 0.02},
+    )  # fmt: skip
+    live = tables["notes"]["session"] == "s2"
+    tables["notes"].loc[live, "attack_ms"] += 25
+    found = run(tables)
+    a, b = value(found, "a", "response"), value(found, "b", "response")
+    # four means of four takes that scatter by 2 % of about 45 ms: standard error 0.9 ms
+    assert a["value"] == pytest.approx(b["value"], abs=3)
+    assert next(c for c in CRITERIA if c.name == "response").chain_dependent
+
+
 def test_set_up_errors_widen_chain_dependent_intervals_only():
     found = run(study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, takes=2))
     assert set(found.shifts["criterion"]) == {"timbre_evenness", "level_evenness", "noise"}
