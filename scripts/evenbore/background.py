@@ -11,7 +11,7 @@ _CLEAR_S = 0.25  # background noise is taken this far away from the end of any n
 _BEFORE_S = 0.05  # and this far from the next one's onset
 _LONGEST_S = 5.0  # of any quiet part
 _WINDOW_S = 0.08
-_SILENCE = 1e-10  # -100 dB: digital silence is not quieter than any real room can be
+_NOTHING = 1e-20
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class Background:
             return np.full(np.shape(low_hz), np.nan)
         edges = (np.arange(len(self.power) + 1) - 0.5) * self.bin_hz
         running = np.concatenate([[0.0], np.cumsum(self.power)]) / self.bandwidth
-        return 10 * np.log10(np.interp(high_hz, edges, running) - np.interp(low_hz, edges, running) + _SILENCE)
+        return 10 * np.log10(np.interp(high_hz, edges, running) - np.interp(low_hz, edges, running) + _NOTHING)
 
 
 def background(signal, onset_s: np.ndarray, offset_s: np.ndarray) -> Background:

@@ -212,8 +212,8 @@ MEASURES: tuple[Measure, ...] = (
     Measure("noise_high_db", "dB", "lower",
         "10 lg (noise between the harmonics, around those above 2 kHz / Σ a_h²): hiss of air", _OWN),
     Measure("attack_ms", "ms", "lower",
-        "time in which the amplitude (root mean square over whole periods, two and 6 ms at least) rises from 10 % to 90 % of"
-        f" the way from the lowest level just before the note to the steady level; {_BEFORE_STEADY}",
+        "time in which the amplitude (root mean square over whole periods, two and 6 ms at least) rises from 10 % to"
+        f" 90 % of the way from the lowest level just before the note to the steady level; {_BEFORE_STEADY}",
         f"{_OWN}, after the threshold method in Peeters et al. 2011"),
     Measure("log_attack", "lg s", "lower", "lg (attack_ms / 1000): log attack time", _PEETERS),
     Measure("overshoot_db", "dB", "neutral",
@@ -226,7 +226,7 @@ MEASURES: tuple[Measure, ...] = (
         "in a slur: time in which the new note's share of the spectrum goes from a tenth to nine tenths", _OWN),
     Measure("snr_db", "dB", "higher",
         "level_dbfs less the level of the background before or between notes, from f0 / 2 to 10 kHz (or 0.45 of the"
-        " sample rate)", _OWN),
+        " sample rate); 100 dB at most", _OWN),
 )  # fmt: skip
 
 # words in the column `flags` of notes.tsv

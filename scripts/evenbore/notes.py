@@ -10,12 +10,13 @@ from evenbore.edges import Edges
 from evenbore.measures import HIGH_BAND_HZ, MEASURES, harmonic_measures, hidden_by_noise
 from evenbore.pitch import Pitch, measure_pitch
 from evenbore.response import cracked, response_times
-from evenbore.spectrum import TOP_HZ, Harmonics, analyse, band_levels, harmonics, window
+from evenbore.spectrum import TOP_HZ, Harmonics, analyse, harmonics, note_bands
 from evenbore.trade.pitch import cents
 
 _SETTLED_S = 0.06  # the steady part begins this long after the onset, or after 15 % of a longer note
 _RELEASE_S = 0.03
 _NOISY_DB = 20.0
+_BEST_SNR_DB = 100.0  # digital silence between notes is no quieter than any real room can be
 _UNSTEADY_CENTS = 15.0
 _ROOM_HEARD_DB = 3.0  # noise between the harmonics less than this above the background is the room's
 # a note is late when it takes this many times as long as the take's median note, this many milliseconds longer,
@@ -59,7 +60,7 @@ def measure_notes(signal, edges: Edges, guess_hz: np.ndarray, nominal_hz: np.nda
         broke = cracked(signal, speaks_s, start, stop, pitch.f0_hz)
         rows.append(row | {"flags": " ".join(["slurred"] * slurred + ["cracked"] * broke)})
         spectra.append(spectrum)
-        level = band_levels(frames.power, frames.bin_hz, window(frames.size)[1])
+        level = note_bands(frames, spectrum)
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
     _add_tone(rows, spectra, quiet, signal.rate)
     _flag_late(rows)
@@ -103,7 +104,8 @@ def _add_tone(rows: list[dict], spectra: list[Harmonics | None], quiet: Backgrou
     noise_values, heard = _noise(noise, values["level_dbfs"], f0, quiet)
     values |= noise_values
     hidden |= heard
-    values["snr_db"] = values["level_dbfs"] - quiet.level_db(0.5 * f0, np.full(len(f0), min(TOP_HZ, 0.45 * rate)))
+    room = quiet.level_db(0.5 * f0, np.full(len(f0), min(TOP_HZ, 0.45 * rate)))
+    values["snr_db"] = np.minimum(values["level_dbfs"] - room, _BEST_SNR_DB)
     for i, k in enumerate(known):
         rows[k] |= {name: float(value[i]) for name, value in values.items()}
         rows[k]["flags"] = " ".join([rows[k]["flags"], *_flags(rows[k], [n for n, flag in hidden.items() if flag[i]])])

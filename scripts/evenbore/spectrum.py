@@ -112,6 +112,27 @@ def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
     return Harmonics(number, number * f0_hz, level, above, limit, 10 * np.log10(noise))
 
 
+def note_bands(frames: Frames, spectrum: Harmonics) -> np.ndarray:
+    """One-third-octave levels (B,) of a note in dB; NaN below half the fundamental.
+
+    The harmonics in the band and the noise between them. A window of ten periods smears a harmonic over more than a
+    narrow band, but its frequency is known, so it counts where it belongs. Bands beyond the highest harmonic are
+    wide: they come from the spectrum itself.
+    """
+    bands = third_octave_bands()
+    f0 = spectrum.frequency_hz[0]
+    edges = (np.arange(len(spectrum.number) + 1) + 0.5) * f0
+    running = np.concatenate([[0.0], np.cumsum(10 ** (spectrum.noise_db / 10))])
+    total = np.interp(bands.upper, edges, running) - np.interp(bands.lower, edges, running)
+    present = ~np.isnan(spectrum.level_db)
+    place = np.searchsorted(bands.upper, spectrum.frequency_hz[present])
+    power = 10 ** (spectrum.level_db[present] / 10)
+    total += np.bincount(place, power, len(total) + 1)[: len(total)]
+    beyond = band_levels(frames.power, frames.bin_hz, window(frames.size)[1])
+    level = np.where(bands.upper <= edges[-1], 10 * np.log10(np.maximum(total, 1e-20)), beyond)
+    return np.where(bands.lower >= edges[0], level, np.nan)
+
+
 def band_levels(power: np.ndarray, bin_hz: float, noise_bandwidth: float) -> np.ndarray:
     """One-third-octave levels in dB of a mean power spectrum (K,); NaN where a band is narrower than two bins.
 

@@ -1,0 +1,29 @@
+"""Steady tones, and what the program measures of one."""
+
+import numpy as np
+
+from evenbore.audio import signal_from_array
+from evenbore.edges import Edges
+from evenbore.notes import Notes, measure_notes
+
+LEAD_S = 0.5
+
+
+def harmonic_tone(f0_hz, levels_db, seconds, rate):
+    """Harmonics h at levels_db[h - 1] dB (a full-scale sine is 0 dB), phases all different, (n,)."""
+    t = np.arange(round(seconds * rate)) / rate
+    return sum(
+        10 ** (level / 20) * np.sin(2 * np.pi * h * f0_hz * t + 1.7 * h * h)
+        for h, level in enumerate(levels_db, 1)
+        if np.isfinite(level) and h * f0_hz < 0.5 * rate
+    )
+
+
+def measure_tone(tone, rate, f0_hz, room=1e-6, seed=0) -> Notes:
+    """Measure one note, `tone`, in a room of faint noise (RMS `room`) with LEAD_S of it before and after."""
+    pause = np.zeros(round(LEAD_S * rate))
+    x = np.concatenate([pause, tone, pause])
+    x = x + np.random.default_rng(seed).normal(0, room, len(x))
+    edges = Edges(np.array([LEAD_S]), np.array([LEAD_S + len(tone) / rate]), np.zeros(1, bool), np.full(1, np.nan))
+    hz = np.array([float(f0_hz)])
+    return measure_notes(signal_from_array(x, rate), edges, hz, hz)
