@@ -41,13 +41,16 @@ RUNS = 7
 SIZE, HOP, BLOCK = 4096, 512, 32
 # Run in a fresh process: the row of the sheet comes in as JSON; CPU and peak memory go out.
 ALONE = """
-import json, resource, sys, time
+import json, pathlib, re, resource, sys, time
 sys.path.insert(0, sys.argv[1])
 from evenbore.measure import measure_recording
 begun = time.process_time()
 measured = measure_recording(json.loads(sys.argv[2]))
 cpu = time.process_time() - begun
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+if sys.platform == "linux":  # ru_maxrss of Linux holds that of the parent as well
+    peak = 1024 * int(re.search(r"VmHWM:\\s+(\\d+)", pathlib.Path("/proc/self/status").read_text())[1])
+else:
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 print(json.dumps({"cpu_s": cpu, "peak_mb": peak / 1e6, "status": measured.recording["status"],
                   "reason": measured.recording["reason"], "notes": len(measured.notes)}))
 """

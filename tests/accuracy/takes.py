@@ -9,7 +9,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import cycle, islice
+from itertools import count, cycle, islice
 
 import numpy as np
 import soxr
@@ -120,7 +120,8 @@ class Case:
         """One line that tells this take from all others."""
         scale = self.scale
         words = (self.condition, scale.sound.removesuffix(".sf2"), scale.family, scale.articulation, scale.direction)
-        return " / ".join(words) + f" / {scale.tempo_s[0]:g}-{scale.tempo_s[1]:g} s"
+        tempo = f"{scale.tempo_s[0]:g}-{scale.tempo_s[1]:g} s"
+        return " / ".join(filter(None, (*words, tempo, scale.tag)))
 
     @property
     def exact(self) -> bool:
@@ -247,8 +248,8 @@ def talk_between(scale: Scale, take: Take) -> Take:
 
 def breaths(scale: Scale, take: Take) -> Take:
     """A breath before the scale and two in it, 20 dB below the playing."""
-    level, count = 0.1 * playing_rms(take.audio), len(take.notes)
-    for number, step in enumerate((0, count // 3, 2 * count // 3)):
+    level, notes = 0.1 * playing_rms(take.audio), len(take.notes)
+    for number, step in enumerate((0, notes // 3, 2 * notes // 3)):
         sound = np.concatenate([breath(0.45, level, scale.seed + number), np.zeros(round(0.05 * RATE))])
         take = with_sound(take, sound, take.notes[step].note_on_s - 0.002)
     return take
@@ -364,14 +365,19 @@ def _exact() -> list[Case]:
 
 
 def _bases() -> Iterator[Scale]:
-    """Sampled scales without end, sounds and articulations taking turns, each time another tempo."""
+    """Sampled scales without end: soundfonts, families, articulations and tempos take turns."""
     families = [family for family in PROGRAMS if family not in TUNED_ON]
-    fonts = ((SOUNDFONT, families), (SECOND_SOUNDFONT, list(PROGRAMS)))
-    turns = [cycle([Scale(sound, family, "tongued") for family in chosen]) for sound, chosen in fonts]
-    for number, (font, articulation) in enumerate(cycle((f, a) for f in (0, 1) for a in RENDERERS)):
-        scale = next(turns[font])
-        tempo = (USUAL, BRISK, USUAL, BROAD)[number // 4 % 4]
-        yield replace(scale, articulation=articulation, tempo_s=tempo, tag="dressed")
+    first, second = _rounds(SOUNDFONT, families), _rounds(SECOND_SOUNDFONT, list(PROGRAMS))
+    while True:
+        yield from (next(first), next(second))
+
+
+def _rounds(sound: str, families: list[str]) -> Iterator[Scale]:
+    """Scales of every family in turn, tongued and slurred in turn, round after round the other way about."""
+    articulations, tempos = list(RENDERERS), cycle((USUAL, BRISK, USUAL, BROAD, BRISK))
+    for turn in count():
+        for number, family in enumerate(families):
+            yield Scale(sound, family, articulations[(turn + number) % 2], "up", next(tempos), tag=f"dressed {turn}")
 
 
 def _hard() -> list[Case]:
