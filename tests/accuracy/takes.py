@@ -255,6 +255,18 @@ def breaths(scale: Scale, take: Take) -> Take:
     return take
 
 
+def squeaks(scale: Scale, take: Take) -> Take:
+    """Three notes first break out a twelfth or an octave too high, for a tenth of a second at their own loudness."""
+    level, time = playing_rms(take.audio), np.arange(round(0.1 * RATE)) / RATE
+    edge = np.minimum(1, np.minimum(time, time[-1] - time) / 0.01)
+    for number, step in enumerate((1, len(take.notes) // 2, len(take.notes) - 2)):
+        note = take.notes[step]
+        hz = note_hz(note.midi + (19, 12)[number % 2])
+        tone = edge * sum(np.sin(2 * np.pi * hz * order * time) / order for order in (1, 2, 3))
+        take = with_sound(take, tone * level / np.sqrt(np.mean(tone**2)), note.note_on_s - 0.002)
+    return take
+
+
 def tuning_note(scale: Scale, take: Take) -> Take:
     """The family's tuning note, held for two seconds, a second before the scale."""
     family = load_family(scale.family)
@@ -322,6 +334,7 @@ DRESSINGS: dict[str, Dressing] = {
 TONGUED_DRESSINGS: dict[str, Dressing] = {
     "speech between": with_quiet_room(talk_between),
     "breaths": with_quiet_room(breaths),
+    "squeaks": with_quiet_room(squeaks),
 }
 LEFT_OUT = "a note left out"
 
