@@ -19,7 +19,8 @@ import numpy as np
 from evenbore.acoustics import a_weight_db, k_weight_power
 
 HIGH_BAND_HZ = 2000.0
-TILT_RANGE_DB = 30.0  # weaker harmonics come and go with the noise, and would pull the slope with them
+# weaker harmonics come and go with the noise, and would pull the slope with them
+TILT_RANGE_DB, TILT_FADE_DB = 30.0, 10.0
 _LUFS_OFFSET = -0.691  # ITU-R BS.1770-4, annex 1, formula (2)
 
 
@@ -95,22 +96,29 @@ def rolloff_85_hz(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
     return rolloff_hz(level_db, f0_hz, 0.85)
 
 
-def _line(level_db: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Slope (N,) of level over log2 of harmonic number and the line itself (N, H); needs three harmonics."""
-    known = ~np.isnan(level_db)
+def _line(level_db: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Slope (N,) of level over log2 of harmonic number and the line itself (N, H), by weighted least squares.
+
+    `weight` (N, H), 0 where the harmonic is missing; three harmonics of some weight are needed.
+    """
     octave = np.log2(_orders(level_db))
-    count = known.sum(axis=1).astype(float)
-    level = np.where(known, level_db, 0.0)
-    mean_x, mean_y = _ratio(known @ octave, count), _ratio(level.sum(axis=1), count)
-    centred = np.where(known, octave - mean_x[:, None], 0.0)
-    slope = np.where(count >= 3, _ratio(np.sum(centred * level, axis=1), np.sum(centred**2, axis=1)), np.nan)
+    total = weight.sum(axis=1)
+    level = np.where(weight > 0, level_db, 0.0)
+    mean_x, mean_y = _ratio(weight @ octave, total), _ratio(np.sum(weight * level, axis=1), total)
+    centred = weight * (octave - mean_x[:, None])
+    slope = _ratio(np.sum(centred * level, axis=1), np.sum(centred * octave, axis=1))
+    slope = np.where(np.sum(weight > 0, axis=1) >= 3, slope, np.nan)
     return slope, mean_y[:, None] + slope[:, None] * (octave - mean_x[:, None])
 
 
+def _strongest(level_db: np.ndarray) -> np.ndarray:
+    return np.max(np.where(np.isnan(level_db), -np.inf, level_db), axis=1, keepdims=True)
+
+
 def tilt_db_per_octave(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """Least-squares slope of level over log2 h of the harmonics within 30 dB of the strongest; needs three of them."""
-    strongest = np.max(np.where(np.isnan(level_db), -np.inf, level_db), axis=1, keepdims=True)
-    return _line(np.where(level_db >= strongest - TILT_RANGE_DB, level_db, np.nan))[0]
+    """Least-squares slope of level over log2 h; harmonics weigh 1 down to 20 dB below the strongest, less to 30 dB."""
+    weight = (level_db - _strongest(level_db) + TILT_RANGE_DB) / TILT_FADE_DB
+    return _line(level_db, np.clip(np.nan_to_num(weight), 0, 1))[0]
 
 
 def odd_even_db(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
@@ -191,8 +199,9 @@ MEASURES: tuple[Measure, ...] = (
         "frequency of the first harmonic up to which 85 % of Σ a_h² lies",
         "As rolloff_hz, with the share that signal libraries use", rolloff_85_hz),
     Measure("tilt_db_per_octave", "dB/octave", "neutral",
-        "least-squares slope of harmonic level over log2 of harmonic number, over the harmonics at most"
-        f" {TILT_RANGE_DB:g} dB weaker than the strongest; three at least", _OWN, tilt_db_per_octave),
+        "weighted least-squares slope of harmonic level over log2 of harmonic number; weights 1 down to"
+        f" {TILT_RANGE_DB - TILT_FADE_DB:g} dB below the strongest harmonic, falling to 0 at {TILT_RANGE_DB:g} dB;"
+        " three harmonics in that range at least", _OWN, tilt_db_per_octave),
     Measure("odd_even_db", "dB", "neutral",
         "10 lg (Σ a_h² over odd h / Σ a_h² over even h)", _PEETERS, odd_even_db),
     Measure("tristimulus_1", "share", "neutral", "a_1 / Σ a_h", _POLLARD, tristimulus_1),
@@ -265,9 +274,9 @@ def hidden_by_noise(level_db: np.ndarray, limit_db: np.ndarray, f0_hz: np.ndarra
     `limit_db` (N, H): level under which a harmonic is missing; NaN beyond the range of measurement. Each missing
     harmonic is given the level on the straight line through the others (level over log2 of harmonic number), or the
     limit where that is lower; the measure is hidden where this changes it by 5 % (frequencies, harmonic numbers),
-    0.05 (shares) or 1 dB, or lets it be had at all.
+    0.05 (shares) or 1 dB, or lets it be had at all. The tilt is hidden where a missing harmonic may lie in its range.
     """
-    line = _line(level_db)[1]
+    line = _line(level_db, (~np.isnan(level_db)).astype(float))[1]
     likely = np.where(np.isnan(level_db), np.fmin(limit_db, line), level_db)
     likely[np.isnan(limit_db)] = np.nan
     before, after = harmonic_measures(level_db, f0_hz), harmonic_measures(likely, f0_hz)
@@ -278,4 +287,6 @@ def hidden_by_noise(level_db: np.ndarray, limit_db: np.ndarray, f0_hz: np.ndarra
             change = np.abs(after[measure.name] - before[measure.name])
             matters = scale * _MATTERS.get(measure.unit, _MATTERS_DB)
             hidden[measure.name] = (change > matters) | np.isnan(before[measure.name]) & ~np.isnan(after[measure.name])
+    in_range = np.isnan(level_db) & (limit_db > _strongest(level_db) - TILT_RANGE_DB)
+    hidden["tilt_db_per_octave"] = in_range.any(axis=1)
     return hidden

@@ -104,6 +104,12 @@ def test_tilt_leaves_out_what_lies_far_below():
     assert np.isnan(measured([0.0, -31.0, -31.0])["tilt_db_per_octave"])  # one harmonic within 30 dB is no slope
 
 
+def test_tilt_by_hand():
+    # 0 dB at h = 1 and 2, -25 dB at 4: weights 1, 1, 1/2; mean of log2 h 0.8
+    # sum w (x - 0.8) y = 0.5 * 1.2 * -25 = -15, sum w (x - 0.8) x = 0.2 + 0.5 * 1.2 * 2 = 1.4
+    assert measured([0.0, 0.0, np.nan, -25.0])["tilt_db_per_octave"] == pytest.approx(-15 / 1.4)
+
+
 def hidden(level_db, limit_db, f0=1000.0):
     found = hidden_by_noise(np.atleast_2d(level_db), np.atleast_2d(limit_db), np.array([f0]))
     return {name for name, flag in found.items() if flag[0]}
@@ -115,7 +121,8 @@ def test_what_the_noise_may_hide():
     names = hidden(levels, np.full(4, -5.0))
     # centroid 3 / 1.8333 = 1.64 or 4 / 2.0833 = 1.92; T1 0.545 or 0.48; level 1.34 or 1.53 dB
     assert {"centroid_hz", "centroid_order", "tristimulus_1"} <= names
-    assert not {"level_dbfs", "level_dba", "level_lufs", "tilt_db_per_octave"} & names
+    assert "tilt_db_per_octave" in names
+    assert not {"level_dbfs", "level_dba", "level_lufs"} & names
 
 
 def test_low_noise_hides_nothing():
