@@ -21,20 +21,27 @@ LEVEL_FRAME_S = 0.05
 FRAMES_AT_ONCE = 200  # bounds the memory that a long quiet part takes
 QUIET_PERCENTILE = 25  # of the frames between the notes: keeps key clicks and breaths out
 
-HUM_WINDOW_S = 0.5
-HUM_HARMONICS = 8
-HUM_HALF_WIDTH_HZ = 4.0  # holds the main lobe of the window
+MAINS_HZ = (50.0, 60.0)
+HUM_WINDOWS_S = (1.0, 0.5)  # the longest that a quiet part has room for
+HUM_HARMONICS, HUM_LEAST_LINES = 8, 3
+HUM_TOP_HZ = 520.0
+HUM_HALF_WIDTH_HZ = 4.0  # holds the main lobe of the shortest window
 HUM_NEIGHBOUR_HZ = 16.0
+HUM_LINE_DB = 6.0
+HUM_TOLERANCE, HUM_PEAK_ERROR = 0.002, 0.1  # of the frequency (mains and clock together); bins
+HUM_QUIETEST = 4.0
+MAX_HUM_DB = 60.0
+DIGITAL_SILENCE = 2.0**-46 / 12  # power of the rounding to 24 bits
 
 LOUDNESS_STEP_S, LOUDNESS_STEPS = 0.1, 4  # 400 ms blocks overlapping by 75 %
 ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU = -70.0, -10.0
 
-DECAY_GAP_S = 0.25
+DECAY_GAP_S, DECAY_BEFORE_S, DECAY_AFTER_S = 0.25, 0.5, 3.0
 DECAY_FRAME_S, DECAY_HOP_S = 0.02, 0.005
-DECAY_START_DB, DECAY_RANGE_DB = 5.0, 20.0  # the range of T20 in ISO 3382-2
-MIN_DECAY_RANGE_DB = 10.0
+# The range is that of T20 in ISO 3382-2, which begins 5 dB down; here the direct sound ends with a step.
+DECAY_START_DB, DECAY_RANGE_DB = 8.0, 20.0
+MIN_DECAY_RANGE_DB = 12.0
 MAX_DECAY_SCATTER_DB = 2.0
-MIN_DECAYS = 2
 
 
 def quiet_parts(signal, spans: Sequence[tuple[float, float]]) -> list[tuple[int, int]]:
@@ -78,36 +85,59 @@ def snr_db(signal, spans: Sequence[tuple[float, float]]) -> float:
 
 
 def hum_db(signal, spans: Sequence[tuple[float, float]]) -> float:
-    """Mains hum in the quiet parts: the lines of 50 or 60 Hz and their harmonics over the noise beside them.
+    """Mains hum in the quietest of the quiet parts: lines of 50 or 60 Hz and its harmonics over the noise beside them.
 
-    Power within ± 4 Hz of the first eight harmonics, over the power the neighbourhood (± 4 to ± 16 Hz) has
-    in the same width, in dB; the stronger of the two mains frequencies. Near 0 without hum. NaN when no
-    quiet part is half a second long or the parts are digitally silent.
+    A line counts when it is a narrow peak within ± 0.2 % of its place, 6 dB over the noise beside it, and there all
+    the time: of the spectra of the quietest seconds (up to four times the power of the quietest) the lower quartile
+    is taken, so that tails of notes and speech, which come and go, leave nothing. Fewer than three lines of the first
+    eight are no hum. The result is the power of the lines and of the noise in ± 4 Hz around all eight over that of the
+    noise, in dB, 60 at most, of the stronger mains frequency: 0 without hum. NaN when no quiet part is half a second
+    long or the noise is digital silence.
     """
     rate = signal.rate
-    size = round(HUM_WINDOW_S * rate)
+    parts = quiet_parts(signal, spans)
+    longest_s = max((stop - start for start, stop in parts), default=0) / rate
+    window_s = next((window_s for window_s in HUM_WINDOWS_S if window_s <= longest_s), None)
+    if window_s is None:
+        return NAN
+    size = round(window_s * rate)
     window = np.hanning(size + 1)[:-1]
-    total, n_spectra = np.zeros(size // 2 + 1), 0
-    for start, stop in quiet_parts(signal, spans):
+    kept = round(HUM_TOP_HZ * window_s)
+    powers, spectra = [], []
+    for start, stop in parts:
         for first in range(start, stop - size + 1, size // 2):
             samples = signal.slice(first, first + size)
-            total += np.abs(np.fft.rfft((samples - samples.mean()) * window)) ** 2
-            n_spectra += 1
-    if n_spectra == 0:
+            samples = samples - samples.mean()
+            powers.append(float(np.mean(samples**2)))
+            # a sine of power p has the power p at its peak
+            spectra.append(2 * np.abs(np.fft.rfft(samples * window)[:kept] / window.sum()) ** 2)
+    quietest = np.array(spectra)[np.array(powers) <= HUM_QUIETEST * min(powers)]
+    return min(max(_comb_db(quietest, window_s, mains) for mains in MAINS_HZ), MAX_HUM_DB)
+
+
+def _comb_db(spectra: np.ndarray, window_s: float, mains_hz: float) -> float:
+    """Lines of one mains frequency over the noise, in dB; `spectra` (N, F): power in bins of 1 / window_s Hz (Hann)."""
+    power = np.percentile(spectra, 25, axis=0)  # of what is there all the time
+    noise = spectra.mean(axis=0)
+    bins = np.arange(len(power))
+    lines, floors = [], []
+    for line_hz in mains_hz * np.arange(1, HUM_HARMONICS + 1):
+        place = line_hz * window_s
+        away_hz = np.abs(bins - place) / window_s
+        beside = (away_hz > HUM_HALF_WIDTH_HZ) & (away_hz <= HUM_NEIGHBOUR_HZ)
+        floors.append(_noise_mean(noise[beside], len(spectra)))
+        top = round(place) - 1 + int(np.argmax(power[round(place) - 1 : round(place) + 2]))
+        if power[top] <= 10 ** (HUM_LINE_DB / 10) * floors[-1] or power[top] < max(power[top - 1], power[top + 1]):
+            continue
+        ratio = math.sqrt(max(power[top - 1], power[top + 1]) / power[top])
+        shift = math.copysign((2 * ratio - 1) / (1 + ratio), power[top + 1] - power[top - 1])
+        if abs(top + shift - place) <= HUM_TOLERANCE * place + HUM_PEAK_ERROR:
+            lines.append(power[top] - floors[-1])
+    # a bin of a Hann spectrum takes in the noise of 1.5 bins
+    floor = sum(floors) / (1.5 / window_s) * 2 * HUM_HALF_WIDTH_HZ
+    if floor < DIGITAL_SILENCE:
         return NAN
-    power = total / n_spectra
-    frequency = np.fft.rfftfreq(size, 1 / rate)
-    ratios = []
-    for mains in (50.0, 60.0):
-        lines = floor = 0.0
-        for line in mains * np.arange(1, HUM_HARMONICS + 1):
-            away = np.abs(frequency - line)
-            inside = away <= HUM_HALF_WIDTH_HZ
-            beside = (away > HUM_HALF_WIDTH_HZ) & (away <= HUM_NEIGHBOUR_HZ)
-            lines += power[inside].sum()
-            floor += _noise_mean(power[beside], n_spectra) * np.count_nonzero(inside)
-        ratios.append(lines / floor if floor > 0 else NAN)
-    return _db(max(ratios))
+    return _db(1 + sum(lines) / floor) if len(lines) >= HUM_LEAST_LINES else 0.0
 
 
 def _noise_mean(powers: np.ndarray, n_averaged: int) -> float:
@@ -150,41 +180,43 @@ def lufs(signal) -> float:
 def reverb_s(signal, spans: Sequence[tuple[float, float]]) -> float:
     """Rough reverberation time (60 dB) in s, from how the sound dies after notes followed by a gap.
 
-    A straight line through the level from 5 to at most 25 dB below its maximum near the note's end, kept
-    10 dB over the quietest part of the gap; the median over the gaps. The player's own release lengthens it:
-    an upper estimate. NaN with fewer than two clean decays.
+    A straight line through the level from 8 to at most 28 dB below the note's, kept 10 dB over the quietest part of
+    the gap; the median over the gaps. A slurred scale has one, after its last note, and a single tone's decay is
+    uneven: right within a factor of two. The player's own release lengthens it. NaN without a clean decay.
     """
     times = []
     for (onset, offset), (gap_end, _) in pairwise([*spans, (signal.frames / signal.rate, NAN)]):
         if gap_end - offset >= DECAY_GAP_S:
-            times.append(_decay_time(signal, max(onset, offset - 0.1), gap_end - 0.02))
+            times.append(_decay_time(signal, onset, offset, gap_end - 0.02))
     times = [time for time in times if math.isfinite(time)]
-    return float(np.median(times)) if len(times) >= MIN_DECAYS else NAN
+    return float(np.median(times)) if times else NAN
 
 
-def _decay_time(signal, start_s: float, stop_s: float) -> float:
-    """RT60 of the decay inside the given part; NaN when it is too short, too noisy or not straight."""
+def _decay_time(signal, onset_s: float, offset_s: float, stop_s: float) -> float:
+    """RT60 of the decay of one note; NaN when it is too short, too noisy or not straight."""
     size, hop = round(DECAY_FRAME_S * signal.rate), round(DECAY_HOP_S * signal.rate)
-    samples = signal.slice(round(start_s * signal.rate), round(min(stop_s, start_s + 3.0) * signal.rate))
+    # a note's end may have been put into its tail
+    begin, end = max(onset_s, offset_s - DECAY_BEFORE_S), min(stop_s, offset_s + DECAY_AFTER_S)
+    samples = signal.slice(round(begin * signal.rate), round(end * signal.rate))
+    note = _frame_powers(signal, round(onset_s * signal.rate), round(offset_s * signal.rate))
     energy = np.concatenate(([0.0], np.cumsum(samples.astype(float) ** 2)))
     first = np.arange(0, len(samples) - size, hop)
-    if len(first) < 10:
+    if len(first) < 10 or len(note) == 0:
         return NAN
-    power = (energy[first + size] - energy[first]) / size
-    level = 10 * np.log10(np.maximum(power, 1e-20))
-    top = int(np.argmax(level[: max(1, round(0.2 / DECAY_HOP_S))]))
-    below = np.flatnonzero(level[top:] <= level[top] - DECAY_START_DB)
-    if len(below) == 0:
+    level = 10 * np.log10(np.maximum((energy[first + size] - energy[first]) / size, 1e-20))
+    top = 10 * np.log10(max(np.median(note), 1e-20)) - DECAY_START_DB
+    bottom = max(top - DECAY_RANGE_DB, np.percentile(level, 5) + 10.0)
+    loud = np.flatnonzero(level >= top)
+    if len(loud) == 0 or top - bottom < MIN_DECAY_RANGE_DB:
         return NAN
-    begin = top + int(below[0])
-    bottom = max(level[top] - DECAY_START_DB - DECAY_RANGE_DB, np.percentile(level, 5) + 10.0)
-    under = np.flatnonzero(level[begin:] < bottom)
-    end = begin + int(under[0]) if len(under) else len(level)
-    if end - begin < 5 or level[begin] - bottom < MIN_DECAY_RANGE_DB:
+    decay = level[loud[-1] + 1 :]
+    under = np.flatnonzero(decay < bottom)
+    if len(under) == 0 or under[0] < 5:
         return NAN
-    time = np.arange(end - begin) * DECAY_HOP_S
-    slope, height = np.polyfit(time, level[begin:end], 1)
-    scatter = np.std(level[begin:end] - height - slope * time)
+    decay = decay[: under[0]]
+    time = np.arange(len(decay)) * DECAY_HOP_S
+    slope, height = np.polyfit(time, decay, 1)
+    scatter = np.std(decay - height - slope * time)
     return -60.0 / slope if slope < 0 and scatter <= MAX_DECAY_SCATTER_DB else NAN
 
 
@@ -203,9 +235,10 @@ def _db(power: float) -> float:
     return 10 * math.log10(power) if power > 0 else (-math.inf if power == 0 else NAN)
 
 
-# When to speak up, in the unit of each number; common practice, no source.
+# When to speak up, in the unit of each number; common practice, no source. One decay in a room of 1 s may give
+# 2 s, so only what is long beyond doubt is spoken of.
 CLIPPED_WORDS_ABOVE = 0.0
-LOW_SNR_DB, LOW_PEAK_DBFS, HIGH_HUM_DB, LONG_REVERB_S, SHORT_LEAD_IN_S, LOW_RATE_HZ = 30, -30, 6, 0.8, 1.0, 32_000
+LOW_SNR_DB, LOW_PEAK_DBFS, HIGH_HUM_DB, LONG_REVERB_S, SHORT_LEAD_IN_S, LOW_RATE_HZ = 30, -30, 6, 2.0, 1.0, 32_000
 
 
 def advice(numbers: Mapping[str, float]) -> list[str]:
