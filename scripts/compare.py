@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from evenbore.cluster import cluster_table, profile_matrix
+from evenbore.cluster import clusters_by_family
 from evenbore.compare import compared_states, in_state, of_criterion, pairs
 from evenbore.gates import gate_texts
 from evenbore.rank import draw_pools, rank_tables, save_pools
@@ -26,14 +26,16 @@ def compare_study(
     gates, failed = gate_texts(compared, sheets.inspection, settings["gates"])
 
     at_base = in_state(profiles[profiles["dynamic"] == settings["base_dynamic"]], states)
-    clusters, reason = cluster_table(profile_matrix(at_base), settings["seed"])
-    print(reason or "The instruments fall into clusters.")
+    families = {name: row["family"] for name, row in sheets.instruments.items()}
+    clusters, reasons = clusters_by_family(at_base, families, settings["seed"])
+    for family, reason in reasons.items():
+        print(f"{family}: {reason or 'the instruments fall into clusters'}")
 
-    pools = draw_pools(values, *scatter, registry, states, settings["seed"], settings["draws"])
+    pools = draw_pools(values, *scatter, registry, states, families, settings["seed"], settings["draws"])
     made = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
     cost = of_criterion(compared, "total_cost").set_index("instrument")["value"]
     made["value"] = value_table(pools, settings["priorities"], registry, cost, failed)
-    made["pairs"] = pairs(values, *scatter, registry, states)
+    made["pairs"] = pairs(values, *scatter, registry, states, families)
     made["clusters"] = clusters
     for table, path in tables.items():
         write_table(made[table], table, path)

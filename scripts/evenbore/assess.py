@@ -38,6 +38,7 @@ MEASURED = {
 NO_RECORDING = "no usable recording"
 ONE_TAKE = "one take: interval from the study's pooled repeatability"
 NO_REPEATS = "no repeat takes of this kind in the study: no interval"
+NO_SESSIONS = "no instrument has takes of this kind in several sessions: scatter from day to day is not in the interval"
 
 
 @dataclass(frozen=True)
@@ -269,6 +270,8 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
         return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
     precision = repeatability(takes)
     takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
+    # one session is compared within itself, where what it adds cancels
+    unknown_days = takes["session"].nunique() > 1 and not precision.df_s
     by_owner = takes.groupby(["instrument", "state"])
     moved = (shifts["shift"] ** 2).groupby([shifts["instrument"], shifts["state"]]).sum()
     rows = []
@@ -284,7 +287,8 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
         freedom = _satterthwaite(take, precision.df, session, precision.df_s)
         half = stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * np.sqrt(take + session + moved.get(owner, 0.0))
         flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
-        reason = "; ".join(filter(None, [flag, left_out.get(owner)]))
+        days = NO_SESSIONS if unknown_days and not np.isnan(half) else ""
+        reason = "; ".join(filter(None, [flag, days, left_out.get(owner)]))
         rows.append(_row(owner, criterion, value, value - half, value + half, n, reason))
     return rows
 

@@ -12,12 +12,15 @@ Two things must hold, else there is no cluster structure, which is an answer and
   (Hennig 2007, Comput. Stat. Data Anal. 52, 258).
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from scipy.cluster.hierarchy import fcluster, linkage
 from sklearn.metrics import silhouette_score
+
+from evenbore.columns import names
 
 PROFILE_MEASURES = ("cents", "level_dbfs", "brightness_db")
 MIN_INSTRUMENTS = 6
@@ -116,6 +119,22 @@ def profile_matrix(note_profiles: pd.DataFrame) -> pd.DataFrame:
     cents = wide.columns.get_level_values("measure") == "cents"
     wide.loc[:, cents] = wide.loc[:, cents].sub(wide.loc[:, cents].mean(axis=1), axis=0)
     return wide
+
+
+def clusters_by_family(
+    note_profiles: pd.DataFrame, families: Mapping[str, str], seed: int
+) -> tuple[pd.DataFrame, dict[str, str]]:
+    """The clusters table of `profile_matrix`'s rows, each family on its own, and per family why it has no structure.
+
+    `families`: family key per instrument. Cluster numbers go on counting from family to family.
+    """
+    tables, reasons, used = [pd.DataFrame(columns=names("clusters"))], {}, 0
+    for family, rows in note_profiles.groupby(note_profiles["instrument"].map(families)):
+        table, reasons[family] = cluster_table(profile_matrix(rows), seed)
+        table["cluster"] += used
+        used = used if table["cluster"].isna().all() else int(table["cluster"].max())
+        tables.append(table)
+    return pd.concat(tables, ignore_index=True), reasons
 
 
 def cluster_table(wide: pd.DataFrame, seed: int) -> tuple[pd.DataFrame, str]:

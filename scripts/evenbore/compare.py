@@ -8,6 +8,9 @@ Conventions
   instrument's takes in each session, so what two instruments share cancels. s_s is the standard deviation between
   sessions, on the cautious side. The shifts, for chain-dependent criteria, are what the value moves along each
   direction of the set-ups' error. df by Satterthwaite (1946) from the first two.
+- Where no instrument, directly or through others, was recorded in the sessions of both, the difference holds what a
+  session adds, of unknown size: no interval, and undecided. The links are those of the takes behind the criterion.
+- Only instruments of one family are compared, except by cost.
 - Costs are exact: no variance, p is 0 for any difference and 1 for none.
 - NaN = not measurable or not known. Tables have the columns of `columns.TABLES`.
 
@@ -16,12 +19,14 @@ J. Pharmacokinet. Biopharm. 15, 657 (two one-sided tests = 90 % interval inside 
 Satterthwaite 1946, Biometrics Bull. 2, 110.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from evenbore.comparability import session_groups
 from evenbore.repeatability import Repeatability, repeatability
 
 EXACT = ("total_cost",)
@@ -32,7 +37,11 @@ MOST_TAKES = 50
 """Above this many takes of each instrument the answer is: not with takes."""
 
 UNLINKED_CHAIN = "recorded in set-ups that no shared instrument links: it would compare rooms and microphones"
-UNLINKED_PLAYER = "recorded in sessions that no shared instrument links: a change in the player is included"
+UNLINKED_PLAYER = (
+    "no instrument links the sessions of the two with takes of this kind, so a change from day to day cannot be told"
+    " from the instrument: record one of the two in the other's session as well"
+)
+OTHER_KIND = "different kinds of instrument"
 NO_REPEATS = "no repeat takes in the study: the player's own repeatability is not known"
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
 ONE_SESSION = "the two were recorded in sessions that differ too much: the takes needed are takes in one session"
@@ -43,13 +52,15 @@ class Design:
     """What lies behind the values of the instruments (I) for one criterion.
 
     `n` (I,) takes; `shares` (I, S) share of the takes in each session; `shifts` (I, K) change of the value along each
-    direction of the set-ups' error, one standard error; `repeatability` of the criterion.
+    direction of the set-ups' error, one standard error; `repeatability` of the criterion; `linked` (I,) number of the
+    sessions joined by shared instruments that each belongs to, NaN without takes.
     """
 
     n: np.ndarray
     shares: np.ndarray
     shifts: np.ndarray
     repeatability: Repeatability
+    linked: np.ndarray
 
     def covariance(self) -> np.ndarray:
         """Covariance (I, I) of the errors of the values."""
@@ -104,7 +115,9 @@ def design(takes: pd.DataFrame, shifts: pd.DataFrame, states: dict[str, str], in
         several = counts[(counts > 0).sum(axis=1) > 1]
         per_session = several[several > 0].mean() if several.size else np.nanmean(n)
         pooled = pooled._replace(s_s=cautious_session_sd(pooled, per_session))
-    return Design(n, counts / n[:, None], moved.reindex(instruments).fillna(0.0).to_numpy(float), pooled)
+    sessions = counted["session"].map(session_groups(takes.assign(status="ok")))
+    linked = sessions.groupby(counted["instrument"]).first().reindex(instruments).to_numpy(float, na_value=np.nan)
+    return Design(n, counts / n[:, None], moved.reindex(instruments).fillna(0.0).to_numpy(float), pooled, linked)
 
 
 def cautious_session_sd(pooled: Repeatability, takes_per_session: float) -> float:
@@ -167,11 +180,11 @@ def of_criterion(frame: pd.DataFrame, criterion: str) -> pd.DataFrame:
     return frame[frame["criterion"] == criterion]
 
 
-def pairs(instruments, takes, shifts, criteria, states: dict[str, str]) -> pd.DataFrame:
+def pairs(instruments, takes, shifts, criteria, states: dict[str, str], families: Mapping[str, str]) -> pd.DataFrame:
     """The pairs table of a study, one row per pair and criterion.
 
     `instruments`, `criteria`: the results tables; `takes`, `shifts`: as from `assess`; `states`: state compared per
-    instrument, see `compared_states`.
+    instrument, see `compared_states`; `families`: family key per instrument.
     """
     names = sorted(states)
     compared = in_state(instruments, states)
@@ -180,7 +193,7 @@ def pairs(instruments, takes, shifts, criteria, states: dict[str, str]) -> pd.Da
         name = criterion.criterion
         plan = design(of_criterion(takes, name), of_criterion(shifts, name), states, names)
         rows = of_criterion(compared, name).set_index("instrument").reindex(names)
-        tables.append(_pairs_of(criterion, rows, plan))
+        tables.append(_pairs_of(criterion, rows.assign(family=[families[i] for i in names]), plan))
     return pd.concat(tables, ignore_index=True)
 
 
@@ -190,33 +203,34 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
     group = rows["group"].to_numpy(float, na_value=np.nan)
     chain, exact = criterion.chain_dependent == "yes", criterion.criterion in EXACT
     jnd = np.nan if pd.isna(criterion.just_noticeable) else float(criterion.just_noticeable)
-    reason = _not_comparable(rows, chain, a, b)
+    reason = _not_comparable(rows, chain, exact, a, b)
     comparable = reason == ""
+    linked = np.full(len(a), exact) | (plan.linked[a] == plan.linked[b])
     if exact:
         variance, df = np.zeros(len(a)), np.full(len(a), np.inf)
     else:
         variance, df = (x[:, 0] for x in plan.difference_variance(a, b, plan.n[a][:, None], plan.n[b][:, None]))
-        reason[comparable & (group[a] != group[b])] = UNLINKED_PLAYER
     difference = np.where(comparable, value[a] - value[b], np.nan)
-    judged = judge(difference, np.where(comparable, variance, np.nan), df, jnd)
+    judged = judge(difference, np.where(comparable & linked, variance, np.nan), df, jnd)
     judged.loc[~comparable, "verdict"] = "not_comparable"
     judged["takes_needed"] = np.nan
 
     undecided = (judged["verdict"] == "undecided").to_numpy()
-    unknown = undecided & judged["p"].isna().to_numpy()
     if exact:
         reason[undecided] = "both cost the same"
     else:
-        reason[unknown] = NO_REPEATS
-        judged.loc[unknown, "takes_needed"] = 2
-        todo = undecided & ~unknown
+        unrepeated = undecided & np.isnan(plan.repeatability.s_r)
+        reason[unrepeated] = NO_REPEATS
+        judged.loc[unrepeated, "takes_needed"] = 2
+        todo = undecided & ~unrepeated
         with np.errstate(invalid="ignore", divide="ignore"):
             factor = np.fmax(judged["p_adjusted"] / judged["p"], 1).to_numpy()[todo]
         question = difference[todo], a[todo], b[todo], factor, jnd
-        needed = takes_needed(plan, *question)
+        needed = np.where(linked[todo], takes_needed(plan, *question), np.nan)
         together = takes_needed(replace(plan, shares=0 * plan.shares, shifts=0 * plan.shifts), *question)
         judged.loc[todo, "takes_needed"] = np.where(np.isfinite(needed), needed, together)
         reason[todo] = np.where(np.isfinite(needed), "", np.where(np.isfinite(together), ONE_SESSION, TOO_MANY))
+        reason[undecided & ~linked] = UNLINKED_PLAYER
     labels = rows.index.to_numpy()
     return judged.assign(
         instrument_a=labels[a],
@@ -230,7 +244,7 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
     )
 
 
-def _not_comparable(rows: pd.DataFrame, chain: bool, a, b) -> np.ndarray:
+def _not_comparable(rows: pd.DataFrame, chain: bool, exact: bool, a, b) -> np.ndarray:
     """Why each pair cannot be compared (P,); empty text where it can."""
     value = rows["value"].to_numpy(float, na_value=np.nan)
     group = rows["group"].to_numpy(float, na_value=np.nan)
@@ -242,4 +256,7 @@ def _not_comparable(rows: pd.DataFrame, chain: bool, a, b) -> np.ndarray:
         for i in np.flatnonzero(np.isnan(value[side])):
             name = rows.index[side[i]]
             reason[i] = f"no value for {name}" + (f": {why[side[i]]}" if why[side[i]] else "")
+    family = rows["family"].to_numpy()
+    if not exact:
+        reason[family[a] != family[b]] = OTHER_KIND
     return reason

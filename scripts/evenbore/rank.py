@@ -16,12 +16,14 @@ Conventions
   less, because ten steps in one thing do not make up for everything else.
 - Weights sum to one and are drawn from a Dirichlet distribution around the given ones.
 - Who fails a must-pass ranks behind all who pass; the utility itself is not changed.
-- Chain-dependent criteria are ranked within a comparability group only, priorities without any over all groups.
+- Only instruments of one family are ranked together; chain-dependent criteria within a comparability group only,
+  priorities without any over all groups.
+- Scatter that the study does not show is assumed, wide: UNREPEATED between takes, UNLINKED between sessions (steps).
 - Arrays: (D, I, C) = draw, instrument, criterion. Ranks count from 1, the best.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -34,14 +36,19 @@ from evenbore.columns import names as column_names
 STEPS = {"noise": 1.0, "response": 10.0, "dynamic_drift": 5.0, "tone_hold": 1.0}
 COST_STEP = 0.05  # ASSUME: of the study's median cost
 SATURATION = 5.0
+# ASSUME: standard deviations in steps (common practice, no source): of a take where nobody repeated one, and of a
+# session where no instrument was recorded in several (a few degrees of room temperature are 5 to 10 cents)
+UNREPEATED = 2.0
+UNLINKED = 1.0
 WEIGHT_CONCENTRATION = 40.0  # ASSUME: a weight of 0.3 is meant to within an SD of 0.07
 WEIGHT_CHANGES = (-0.2, -0.1, 0.0, 0.1, 0.2)
 
 
 @dataclass(frozen=True)
 class Pool:
-    """Instruments ranked together: `group` (None: all groups) and drawn utilities (D, I, C) in steps."""
+    """Instruments ranked together: of one `family`, `group` (None: all groups); drawn utilities (D, I, C) in steps."""
 
+    family: str
     group: int | None
     instruments: list[str]
     criteria: list[str]
@@ -126,7 +133,7 @@ def ranks(score: np.ndarray, failed: np.ndarray, rng) -> np.ndarray:
     return order.argsort(axis=1) + 1
 
 
-def draw_pool(instruments, takes, shifts, criteria, states, names, group, seed: int, draws: int) -> Pool:
+def draw_pool(instruments, takes, shifts, criteria, states, names, family, group, seed: int, draws: int) -> Pool:
     """Draw the utilities of the instruments `names`; the tables are those of `compare.pairs`."""
     rng = np.random.default_rng(seed)
     rows = compare.in_state(instruments, states)
@@ -149,38 +156,47 @@ def draw_pool(instruments, takes, shifts, criteria, states, names, group, seed: 
         median = np.median(oriented(value[known], criterion.better)) / step
         columns.append(utilities(oriented(drawn, criterion.better) / step, median, rng))
     stacked = np.stack(columns, axis=2) if columns else np.empty((draws, len(names), 0))
-    return Pool(group, list(names), list(used["criterion"]), stacked)
+    return Pool(family, group, list(names), list(used["criterion"]), stacked)
 
 
 def _error(plan: compare.Design, step: float) -> tuple[np.ndarray, float]:
-    """Error covariance (I, I) of the values of one criterion and its df."""
-    if np.isfinite(plan.repeatability.s_r):
-        return plan.covariance(), plan.repeatability.df
-    # ASSUME: nobody repeated a take, so the scatter is not known: one step
-    return step**2 * np.eye(len(plan.n)), np.inf
+    """Error covariance (I, I) of the values of one criterion and its df: as measured, else as assumed."""
+    known = plan.repeatability
+    if not known.df_s:
+        known = known._replace(s_s=UNLINKED * step)
+    if not known.df:
+        known = known._replace(s_r=UNREPEATED * step, df=np.inf)
+    return replace(plan, repeatability=known).covariance(), known.df
 
 
-def draw_pools(instruments, takes, shifts, criteria, states, seed: int, draws: int) -> list[Pool]:
-    """One pool per comparability group and, when there are several groups, one over all (group None)."""
+def draw_pools(
+    instruments, takes, shifts, criteria, states, families: Mapping[str, str], seed: int, draws: int
+) -> list[Pool]:
+    """One pool per family and comparability group and, where a family has several groups, one over all (group None).
+
+    `families`: family key per instrument.
+    """
     rows = compare.in_state(instruments, states)
     rows = rows[rows["value"].notna() & ~rows["criterion"].isin(compare.EXACT)]
     group = rows.groupby("instrument")["group"].first()
     tables = (instruments, takes, shifts, criteria, states)
-    pools = [
-        draw_pool(*tables, sorted(members.index), int(number), seed, draws) for number, members in group.groupby(group)
-    ]
-    if len(pools) > 1:
-        pools.append(draw_pool(*tables, sorted(group.index), None, seed, draws))
+    pools = []
+    for family, members in group.groupby(group.index.map(families)):
+        own = [(int(number), sorted(part.index)) for number, part in members.groupby(members)]
+        if len(own) > 1:
+            own.append((None, sorted(members.index)))
+        pools += [draw_pool(*tables, names, family, number, seed, draws) for number, names in own]
     return pools
 
 
 def save_pools(pools: list[Pool], path: str | Path) -> None:
-    """Keep the draws: arrays group, instruments, criteria and utilities (D, I, C) per pool, suffixed _0, _1, …
+    """Keep the draws: arrays family, group, instruments, criteria, utilities (D, I, C) per pool, suffixed _0, _1, …
 
     The group of a pool over all groups is -1.
     """
     arrays = {}
     for number, pool in enumerate(pools):
+        arrays[f"family_{number}"] = np.array(pool.family)
         arrays[f"group_{number}"] = np.array(-1 if pool.group is None else pool.group)
         arrays[f"instruments_{number}"] = np.array(pool.instruments, dtype=str)
         arrays[f"criteria_{number}"] = np.array(pool.criteria, dtype=str)
@@ -190,12 +206,11 @@ def save_pools(pools: list[Pool], path: str | Path) -> None:
 
 
 def pools_for(priorities: Mapping[str, float], pools: list[Pool], criteria: pd.DataFrame) -> list[Pool]:
-    """The pools that a set of weights is ranked in: each group, or all together when no criterion needs the chain."""
+    """The pools that a set of weights is ranked in: each group, or a family's all when no criterion needs the chain."""
     chain = set(criteria.loc[criteria["chain_dependent"] == "yes", "criterion"])
     weighed = {criterion for criterion, weight in priorities.items() if weight}
-    if len(pools) == 1:
-        return pools
-    return [pool for pool in pools if (pool.group is not None) == bool(weighed & chain)]
+    several = {pool.family for pool in pools if pool.group is None}
+    return [pool for pool in pools if pool.family not in several or (pool.group is not None) == bool(weighed & chain)]
 
 
 def weights_of(priorities: Mapping[str, float], pool: Pool) -> np.ndarray:

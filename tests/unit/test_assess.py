@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from evenbore.assess import NO_REPEATS, ONE_TAKE, assess
+from evenbore.assess import NO_REPEATS, NO_SESSIONS, ONE_TAKE, assess
 from evenbore.criteria import CRITERIA, TakeNotes
 from evenbore.normalise import normalise
 from evenbore.repeatability import manner_effects, repeatability, session_offsets
@@ -60,6 +60,12 @@ def test_no_repeats_anywhere_gives_no_interval():
     assert np.isfinite(row["value"])
     assert np.isnan(row["low"])
     assert np.isnan(row["high"])
+
+
+def test_days_that_nothing_links_are_said_not_to_be_in_the_interval():
+    apart, linked = run(study_tables({"s1": ["a"], "s2": ["b"]})), run(study_tables({"s1": ["a"], "s2": ["a", "b"]}))
+    assert value(apart, "a", "tuning_offset")["reason"] == NO_SESSIONS
+    assert value(linked, "a", "tuning_offset")["reason"] == ""
 
 
 def test_other_dynamics_do_not_move_the_base_values():
@@ -259,7 +265,8 @@ def _truth(truth, name):
     blank = np.full(midi.size, np.nan)
     notes = TakeNotes(
         written=written, register=register, veiled=np.isin(written, list(family.veiled)), partner=blank,
-        nominal_cents=1200, cents=truth["cents"][name], level=level, brightness=blank, matched=blank, hnr=blank, attack=blank,
+        nominal_cents=1200, cents=truth["cents"][name], level=level, brightness=blank, matched=blank, hnr=blank,
+        attack=blank,
     )  # fmt: skip
     return {
         c.name: c.function(notes)

@@ -70,3 +70,19 @@ def test_profile_matrix_keeps_shared_notes_and_drops_the_offset():
     assert wide["brightness_db"][60].to_list() == [-20.0, -22.0]
     unlinked = profiles.assign(group=np.where(profiles["instrument"] == "x1", 1, 2))
     assert set(cluster.profile_matrix(unlinked).columns.get_level_values("measure")) == {"cents"}
+
+
+def test_kinds_of_instruments_are_clustered_apart():
+    # two kinds of flute; oboes, with other notes, are too few to be clustered
+    profiles = two_kinds(np.random.default_rng(1), apart=3.0)[0]
+    wide = pd.DataFrame(profiles, index=[f"x{i}" for i in range(12)]).rename_axis("instrument")
+    flutes = wide.melt(var_name="midi", ignore_index=False).reset_index()
+    oboes = flutes[flutes["instrument"].isin(["x0", "x1"])].assign(midi=lambda f: f["midi"] + 100)
+    oboes["instrument"] = "o" + oboes["instrument"]
+    rows = pd.concat([flutes, oboes]).assign(measure="brightness_db", group=1)
+    families = {name: "oboe" if name.startswith("o") else "flute" for name in rows["instrument"].unique()}
+    table, reasons = cluster.clusters_by_family(rows, families, seed=1)
+    table = conform(table, "clusters").set_index("instrument")
+    assert table.loc[["ox0", "ox1"], "cluster"].isna().all()
+    assert table.loc[wide.index, "cluster"].nunique() == 2
+    assert reasons == {"flute": "", "oboe": "too few instruments to look for clusters: 2 of 6"}

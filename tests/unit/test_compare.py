@@ -39,10 +39,11 @@ def make_instruments(takes, groups=None):
     return table
 
 
-def study_pairs(takes, instruments=None, criteria=CRITERIA[:1], shifts=NO_SHIFTS):
+def study_pairs(takes, instruments=None, criteria=CRITERIA[:1], shifts=NO_SHIFTS, families=None):
     instruments = make_instruments(takes) if instruments is None else instruments
     states = compare.compared_states(instruments, ["as_found", "after_setup"], "latest")
-    return compare.pairs(instruments, takes, shifts, criteria, states)
+    kinds = dict.fromkeys(states, "saxophone_alto") | (families or {})
+    return compare.pairs(instruments, takes, shifts, criteria, states, kinds)
 
 
 def test_two_instruments_give_the_pooled_t_test():
@@ -66,7 +67,7 @@ def test_table_has_the_columns_of_the_results():
 def test_session_scatter_cancels_within_a_session():
     found = Repeatability(0.5, 20, 2.0, 4)
     two = np.full((2, 1), 2.0)
-    plan = compare.Design(np.full(3, 2.0), np.array([[1, 0], [1, 0], [0, 1.0]]), np.zeros((3, 0)), found)
+    plan = compare.Design(np.full(3, 2.0), np.array([[1, 0], [1, 0], [0, 1.0]]), np.zeros((3, 0)), found, np.ones(3))
     variance, _ = plan.difference_variance(np.array([0, 0]), np.array([1, 2]), two, two)
     assert variance[:, 0] == pytest.approx([found.s_r**2, found.s_r**2 + 2 * found.s_s**2])
     covariance = plan.covariance()
@@ -105,9 +106,45 @@ def test_chain_dependent_criteria_are_not_compared_across_groups_and_others_are(
     assert table.loc[("intonation_spread", "x1", "x2"), "verdict"] != "not_comparable"
 
 
+def test_sessions_without_a_link_leave_the_pair_undecided_however_far_apart():
+    # two days, no instrument on both: the 20 cents may be the day's
+    rng = np.random.default_rng(17)
+    takes = make_takes(rng, [0.0, 20.0, 20.0], 4, sd=0.5, session=lambda i, k: f"s{min(i, 2)}")
+    table = study_pairs(takes).set_index(["instrument_a", "instrument_b"])
+    row = table.loc["x1", "x2"]
+    assert (row["verdict"], row["reason"]) == ("undecided", compare.UNLINKED_PLAYER)
+    assert np.isnan([row["low"], row["high"], row["p"]]).all()
+    assert row["difference"] == pytest.approx(-20, abs=1.5)
+    assert row["takes_needed"] == 2
+    assert table.loc[("x2", "x3"), "verdict"] == "no_audible_difference"
+    # x2 recorded on the first day as well: now the days are known to be alike
+    linked = pd.concat([takes, make_takes(rng, [0.0, 20.0], 4, sd=0.5).query("instrument == 'x2'")])
+    assert study_pairs(linked)["verdict"].iloc[0] == "differs"
+
+
+def test_a_link_without_takes_of_this_kind_is_none():
+    # x1 was recorded on both days, tongued on the first only: its group is one, its response is not linked
+    takes = make_takes(np.random.default_rng(18), [50.0, 80.0], 4, session=lambda i, k: f"s{i}", criterion="response")
+    row = study_pairs(takes, make_instruments(takes), CRITERIA[2:3]).iloc[0]
+    assert (row["verdict"], row["reason"]) == ("undecided", compare.UNLINKED_PLAYER)
+
+
+def test_different_kinds_of_instrument_are_compared_by_cost_only():
+    takes = make_takes(np.random.default_rng(19), [5.0, 25.0, 45.0], 4)
+    costs = pd.DataFrame({"instrument": ["x1", "x2", "x3"], "state": "as_found", "criterion": "total_cost"})
+    instruments = pd.concat([make_instruments(takes), costs.assign(value=[1.0, 2, 3], group=1, reason="")])
+    table = study_pairs(takes, instruments, CRITERIA.iloc[[0, 3]], families={"x3": "flute"})
+    table = table.set_index(["criterion", "instrument_a", "instrument_b"])
+    row = table.loc["intonation_spread", "x1", "x3"]
+    assert (row["verdict"], row["reason"]) == ("not_comparable", "different kinds of instrument")
+    assert np.isnan(row["difference"])
+    assert table.loc[("intonation_spread", "x1", "x2"), "verdict"] == "differs"
+    assert (table.loc["total_cost", "verdict"] == "differs").all()
+
+
 def test_the_error_of_the_set_ups_widens_the_interval_and_cancels_within_one():
     rng = np.random.default_rng(6)
-    takes = make_takes(rng, [5.0, 5.0, 5.0], 3, session=lambda i, k: f"s{min(i, 2)}", criterion="timbre_evenness")
+    takes = make_takes(rng, [5.0, 5.0, 5.0], 3, criterion="timbre_evenness")
     moved = pd.DataFrame({"instrument": ["x1", "x2", "x3"], "state": "as_found", "criterion": "timbre_evenness"})
     moved = moved.assign(component=0, shift=[0.0, 0.5, 0.5])
     width = {}
@@ -157,7 +194,7 @@ def test_takes_needed_decide_four_times_in_five():
     # Draw studies with the number of takes that is asked for: the promised 80 % must decide.
     rng = np.random.default_rng(10)
     known = Repeatability(1.0, 30, 0.0, 0)
-    plan = compare.Design(np.full(2, 2.0), np.ones((2, 1)), np.zeros((2, 0)), known)
+    plan = compare.Design(np.full(2, 2.0), np.ones((2, 1)), np.zeros((2, 0)), known, np.ones(2))
     n = int(compare.takes_needed(plan, np.array([1.5]), np.array([0]), np.array([1]), np.array([1.0]), 1.0)[0])
     draws = rng.normal(size=(4000, 2, n)) + np.array([[1.5], [0.0]])
     difference = draws.mean(axis=2) @ [1, -1]
@@ -223,7 +260,9 @@ def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
     verdicts = []
     for draw in np.asarray(truth)[:, None] + rng.normal(0, sd, (studies, len(truth), n)):
         pooled = Repeatability(np.sqrt(draw.var(axis=1, ddof=1).mean()), len(truth) * (n - 1), 0.0, 0)
-        plan = compare.Design(np.full(len(truth), n), np.ones((len(truth), 1)), np.zeros((len(truth), 0)), pooled)
+        plan = compare.Design(
+            np.full(len(truth), n), np.ones((len(truth), 1)), np.zeros((len(truth), 0)), pooled, np.ones(len(truth))
+        )
         takes = np.full((len(a), 1), n)
         variance, df = (x[:, 0] for x in plan.difference_variance(a, b, takes, takes))
         mean = draw.mean(axis=1)

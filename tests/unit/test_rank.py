@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from evenbore import rank
+from evenbore import compare, rank
 from evenbore.columns import names
 from evenbore.rank import Pool
 from evenbore.tables import conform
@@ -37,9 +37,10 @@ def study(rng, truth: dict[str, np.ndarray], n=4, sd=1.0, groups=None):
     return table, takes
 
 
-def pools_of(table, takes, draws=4000, seed=1):
+def pools_of(table, takes, draws=4000, seed=1, families=None):
     states = dict.fromkeys(sorted(table["instrument"].unique()), "as_found")
-    return rank.draw_pools(table, takes, NO_SHIFTS, CRITERIA, states, seed, draws)
+    kinds = dict.fromkeys(states, "saxophone_alto") | (families or {})
+    return rank.draw_pools(table, takes, NO_SHIFTS, CRITERIA, states, kinds, seed, draws)
 
 
 def tables_of(pools, priorities, failed=()):
@@ -169,9 +170,39 @@ def test_chain_dependent_priorities_rank_within_groups_and_others_over_all():
     assert over_all["group"].isna().all()
 
 
+def test_kinds_of_instruments_are_ranked_apart():
+    table, takes = study(np.random.default_rng(20), {"intonation_spread": [3.0, 12, 4, 14]}, sd=0.3)
+    pools = pools_of(table, takes, families={"x3": "flute", "x4": "flute"})
+    assert [(pool.family, pool.group, pool.instruments) for pool in pools] == [
+        ("flute", 1, ["x3", "x4"]), ("saxophone_alto", 1, ["x1", "x2"]),
+    ]  # fmt: skip
+    ranking, *_ = tables_of(pools, {"one": {"intonation_spread": 1}})
+    assert ranking.set_index("instrument")["rank_median"].to_dict() == {"x1": 1, "x2": 2, "x3": 1, "x4": 2}
+
+
+def test_a_kind_with_one_group_is_ranked_beside_one_with_several():
+    truth = {"timbre_evenness": [1.0, 2, 3, 4]}
+    table, takes = study(np.random.default_rng(21), truth, groups={"x2": 2})
+    pools = pools_of(table, takes, draws=50, families={"x3": "flute", "x4": "flute"})
+    for weights, groups in (({"timbre_evenness": 1}, [1, 1, 2]), ({"intonation_spread": 1}, [1, None])):
+        assert [pool.group for pool in rank.pools_for(weights, pools, CRITERIA)] == groups
+
+
+@pytest.mark.parametrize(("same_session", "error"), [(True, 2 * 0.5**2 / 4), (False, 2 * 0.5**2 / 4 + 2 * 3.0**2)])
+def test_the_day_counts_where_no_instrument_shows_what_it_adds(same_session, error):
+    # variance of a difference of means of four takes, and twice the assumed session variance of one step (3 cents)
+    takes = study(np.random.default_rng(22), {"intonation_spread": [5.0, 9.0]}, sd=0.5)[1]
+    takes["session"] = "s1" if same_session else "s" + takes["instrument"]
+    states = dict.fromkeys(["x1", "x2"], "as_found")
+    plan = compare.design(takes, NO_SHIFTS, states, ["x1", "x2"])
+    covariance, _ = rank._error(plan, 3.0)
+    s_r2 = takes.groupby("instrument")["value"].var().mean()
+    assert np.array([1, -1]) @ covariance @ [1, -1] == pytest.approx(error - 2 * 0.5**2 / 4 + 2 * s_r2 / 4)
+
+
 def test_sensitivity_shows_the_weight_that_changes_the_winner():
     utilities = np.tile(np.array([[1.0, -1.0], [-1.0, 1.0]]), (2000, 1, 1))  # x1 wins on a, x2 on b
-    pool = Pool(1, ["x1", "x2"], ["intonation_spread", "dynamic_range"], utilities)
+    pool = Pool("flute", 1, ["x1", "x2"], ["intonation_spread", "dynamic_range"], utilities)
     _, _, table = tables_of([pool], {"one": {"intonation_spread": 60, "dynamic_range": 40}})
     rows = table[(table["criterion"] == "intonation_spread") & (table["instrument"] == "x1")]
     by_change = rows.set_index(rows["weight_change"].round(3))["p_first"]

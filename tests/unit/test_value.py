@@ -28,7 +28,7 @@ def test_mean_weights_leave_cost_out():
 
 def test_table():
     utilities = np.random.default_rng(1).normal([[0.0], [2.0]], 0.5, (4000, 2, 1))
-    pool = Pool(1, ["x1", "x2"], ["intonation_spread"], utilities)
+    pool = Pool("flute", 1, ["x1", "x2"], ["intonation_spread"], utilities)
     table = value.value_table(
         [pool], {"one": {"intonation_spread": 1}}, CRITERIA, pd.Series({"x1": 900.0, "x2": 800.0}), set()
     )
@@ -40,11 +40,20 @@ def test_table():
 
 
 def test_an_instrument_never_measured_has_a_cost_and_no_quality():
-    pool = Pool(1, ["x1"], ["intonation_spread"], np.zeros((10, 1, 1)))
+    pool = Pool("flute", 1, ["x1"], ["intonation_spread"], np.zeros((10, 1, 1)))
     cost = pd.Series({"x1": 900.0, "x2": 800.0})
     table = value.value_table([pool], {"one": {"intonation_spread": 1}}, CRITERIA, cost, set()).set_index("instrument")
     assert table["on_front"].to_dict() == {"x1": "yes", "x2": ""}
     assert np.isnan(table["quality"]["x2"]) and table["total_cost"]["x2"] == 800
+
+
+def test_every_kind_of_instrument_has_its_own_front():
+    # x2 is worse and dearer than x1, but of another kind
+    pools = [Pool(kind, 1, [name], ["intonation_spread"], np.full((10, 1, 1), quality))
+             for kind, name, quality in (("flute", "x1", 2.0), ("oboe", "x2", 1.0))]  # fmt: skip
+    cost = pd.Series({"x1": 800.0, "x2": 900.0})
+    table = value.value_table(pools, {"one": {"intonation_spread": 1}}, CRITERIA, cost, set())
+    assert list(table["on_front"]) == ["yes", "yes"]
 
 
 def test_nothing_measured_at_all():
@@ -53,7 +62,7 @@ def test_nothing_measured_at_all():
 
 
 def test_without_a_price_nothing_is_said_about_the_front():
-    pool = Pool(1, ["x1", "x2"], ["intonation_spread"], np.zeros((10, 2, 1)))
+    pool = Pool("flute", 1, ["x1", "x2"], ["intonation_spread"], np.zeros((10, 2, 1)))
     cost = pd.Series({"x1": np.nan, "x2": 800.0})
     table = value.value_table([pool], {"one": {"intonation_spread": 1}}, CRITERIA, cost, set())
     assert list(table["on_front"]) == ["", "yes"]
