@@ -181,6 +181,8 @@ def bars(results: list[dict]) -> list[tuple[str, str, float, str, bool]]:
         for articulation in ("tongued", "slurred"):
             takes = [take for take in _of(results, HELD_OUT, condition) if take["articulation"] == articulation]
             bar(f"F, {condition}, {articulation}", f_measure(takes), "≥", limit, 4)
+    onsets = pooled(_of(results, HELD_OUT, CLEAN), "onset_ms")
+    bar("onset error, clean, 95 %, ms", _quantile(onsets, 0.95), "≤", 20, 1)
     spurious = 100 * _sum(held, "spurious") / max(1, _sum(held, "played"))
     bar("notes where none was played, % of notes", spurious, "≤", 0.2, 3)
     bar("octave or twelfth errors", _sum(held, "mistaken"), "≤", 0, 0)
