@@ -11,7 +11,7 @@ from pathlib import Path
 from evenbore import __version__
 from evenbore.errors import EvenboreError, StudyError
 from evenbore.paths import shown, typed
-from evenbore.trade.families import family_keys
+from evenbore.trade.families import family_keys, likely_family
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
 
@@ -78,19 +78,29 @@ def _parser() -> argparse.ArgumentParser:
 
 def _add_family(parser: argparse.ArgumentParser) -> None:
     keys = family_keys()
+
+    def family(text: str) -> str:
+        if text in keys:
+            return text
+        likely = likely_family(text, keys)
+        raise argparse.ArgumentTypeError(
+            f"there is no family {text!r}"
+            + (f", perhaps {likely}" if likely else "")
+            + f"; choose from {', '.join(keys)}"
+        )
+
     parser.add_argument(
-        "--family", required=True, choices=keys, metavar="FAMILY", help=f"kind of instrument: {', '.join(keys)}"
+        "--family", required=True, type=family, metavar="FAMILY", help=f"kind of instrument: {', '.join(keys)}"
     )
 
 
 def _new(arguments: argparse.Namespace) -> int:
     from evenbore.new import new_study
 
-    unsure = new_study(arguments.study, arguments.audio, arguments.family)
+    told = new_study(arguments.study, arguments.audio, arguments.family)
     print(f"Written: {shown(arguments.study)}")
-    if unsure:
-        print("Not sure of, please look at:")
-        print("\n".join(f"  {line}" for line in unsure))
+    print("What the names told:")
+    print("\n".join(f"  {line}" for line in told))
     print(f"Next: fill in the sheets in {shown(arguments.study / 'config')}")
     print(f"Then: evenbore check {typed(arguments.study)}")
     return 0

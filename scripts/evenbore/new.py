@@ -15,10 +15,10 @@ from datetime import date
 from pathlib import Path
 
 from evenbore.errors import EvenboreError
-from evenbore.settings import default_config, load_schema, misspelling, repo_root
+from evenbore.settings import default_config, load_schema, repo_root
 from evenbore.sheetfile import RESERVED, write_sheet
 from evenbore.sheets import CONFIG, SAME_TAKE
-from evenbore.trade.families import family_keys
+from evenbore.trade.families import family_keys, likely_family
 
 AUDIO = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".m4a", ".mp4", ".aac", ".caf")
 WORDS = {
@@ -89,7 +89,7 @@ class _Guess:
 def new_study(study_dir: str | Path, audio_dir: str | Path, family: str) -> list[str]:
     """Write config and sheets of a new study for the recordings in a folder and below.
 
-    Returns one line per recording, in order of their names: what its name told and what it did not.
+    Returns what the names told: a line per recording, in order of their names, and lines on what goes for several.
     Raises EvenboreError when there is a study already, no recording, or no such family.
     """
     study, audio = Path(study_dir).absolute(), Path(audio_dir).absolute()
@@ -102,10 +102,9 @@ def new_study(study_dir: str | Path, audio_dir: str | Path, family: str) -> list
         )
     known = family_keys()
     if family not in known:
-        cause = misspelling(family, known)
+        likely = likely_family(family, known)
         raise EvenboreError(
-            f"There is no family {family!r}; allowed: {', '.join(known)}."
-            + (f" Likely cause: {cause}." if cause else "")
+            f"There is no family {family!r}; allowed: {', '.join(known)}." + (f" Perhaps {likely}?" if likely else "")
         )
     files, lines = _audio_files(audio, study)
     if not files:
@@ -120,8 +119,10 @@ def new_study(study_dir: str | Path, audio_dir: str | Path, family: str) -> list
     taken: set[str] = set()
     for row, (_, path) in zip(recordings, files, strict=True):
         row["recording"] = _free_id(path.relative_to(audio).with_suffix("").as_posix(), "recording", taken)
-    lines += [_line(row, guess) for row, guess in zip(recordings, guesses, strict=True)]
-    _write(study, recordings, _instrument_rows(guesses, instruments, family), _session_rows(guesses, sessions))
+    session_rows = _session_rows(guesses, sessions)
+    lines += [_line(row, guess, len(session_rows)) for row, guess in zip(recordings, guesses, strict=True)]
+    lines += _general_lines(guesses, session_rows)
+    _write(study, recordings, _instrument_rows(guesses, instruments, family), session_rows)
     return lines
 
 
@@ -289,11 +290,16 @@ def _recording(guess: _Guess, instruments: dict[str, str], sessions: dict[str, s
     return guess.told | ids | {"file": guess.file}
 
 
-def _number_takes(recordings: list[dict[str, str]], guesses: list[_Guess]) -> None:
-    """Give every take a number of its own among repeats of the same thing, in place."""
+def _blank_means() -> dict[str, str]:
+    """What a blank cell of the sheet of recordings stands for."""
     columns = load_schema("recordings")["properties"]
     blank = {column: spec.get("default", "") for column, spec in columns.items()}
-    blank["state"] = default_config()["states"][0]
+    return blank | {"state": default_config()["states"][0]}
+
+
+def _number_takes(recordings: list[dict[str, str]], guesses: list[_Guess]) -> None:
+    """Give every take a number of its own among repeats of the same thing, in place."""
+    blank = _blank_means()
     taken: dict[tuple, set[int]] = defaultdict(set)
     order = sorted(range(len(recordings)), key=lambda i: "take" not in guesses[i].told)  # the told ones first
     for i in order:
@@ -306,23 +312,37 @@ def _number_takes(recordings: list[dict[str, str]], guesses: list[_Guess]) -> No
         row["take"] = str(number)
 
 
-def _line(row: dict[str, str], guess: _Guess) -> str:
-    """Say what the name of one recording told and what it did not."""
-    told, untold = [], []
-    for column in ("instrument", "session", "take", "dynamic", "articulation", "direction", "pattern", "state"):
+def _line(row: dict[str, str], guess: _Guess, n_sessions: int) -> str:
+    """Say what the name of one recording told, and what of it is doubtful."""
+    told, doubtful = [], []
+    for column in ("instrument", "session", "take", *WORDS):
         value = row.get(column, "")
-        if not guess.told.get(column):
-            untold.append(f"{column} (written: {value})" if value else column)
-        elif column == "take" and value != guess.told["take"]:
-            untold.append(f"take (number {guess.told['take']} was there already, written: {value})")
-        elif column == "take" and guess.take_is_guess:
-            told.append(f"take {value} (the number at the end)")
-        else:
-            told.append(f"{column} {value}")
-    if not guess.day:
-        untold.append("date")
-    blank = "; not told, please fill in: " + ", ".join(untold) if untold else ""
-    return f"{guess.file}: guessed {', '.join(told) or 'nothing'}{blank}"
+        if guess.told.get(column):
+            if column == "take" and value != guess.told["take"]:
+                doubtful.append(f"take (number {guess.told['take']} was there already, written: {value})")
+            else:
+                at_end = " (the number at the end)" if column == "take" and guess.take_is_guess else ""
+                told.append(f"{column} {value}{at_end}")
+        elif column == "instrument" or (column == "session" and n_sessions > 1) or (column == "take" and value != "1"):
+            doubtful.append(f"{column} (not told, written: {value})")
+    return f"{guess.file}: {', '.join(told) or 'nothing'}" + (
+        f"; please look at: {', '.join(doubtful)}" * bool(doubtful)
+    )
+
+
+def _general_lines(guesses: list[_Guess], sessions: list[dict[str, str]]) -> list[str]:
+    """Say what holds where names told nothing, for all recordings at once."""
+    lines = []
+    if len(sessions) == 1 and not any(guess.told["session"] for guess in guesses):
+        lines.append(f"No session is told: all are put into one, {sessions[0]['session']}.")
+    undated = [row["session"] for row in sessions if not row["date"]]
+    if undated:
+        lines.append(f"No date is told (it may stay blank) for: {', '.join(undated)}.")
+    means = _blank_means()
+    blank = [column for column in WORDS if any(not guess.told.get(column) for guess in guesses)]
+    if blank:
+        lines.append("Blank means: " + ", ".join(f"{column} {means[column]}" for column in blank) + ".")
+    return lines
 
 
 def _instrument_rows(guesses: list[_Guess], instruments: dict[str, str], family: str) -> list[dict[str, str]]:
@@ -334,11 +354,19 @@ def _instrument_rows(guesses: list[_Guess], instruments: dict[str, str], family:
 
 
 def _session_rows(guesses: list[_Guess], sessions: dict[str, str]) -> list[dict[str, str]]:
-    """One row per session; the date is left blank where a session's recordings tell more than one."""
+    """One row per session; the date is left blank where a session's recordings tell more than one.
+
+    The name of a folder that is a session is kept as the comment: it may tell the room or the day.
+    """
+    rows: dict[str, dict[str, str]] = {}
     days: dict[str, set[str]] = defaultdict(set)
     for guess in guesses:
-        days[sessions[guess.told["session"]]].add(guess.day)
-    return [{"session": key, "date": found.pop() if len(found) == 1 else ""} for key, found in days.items()]
+        name = guess.told["session"]
+        key = sessions[name]
+        folder = "" if name in ("", guess.session, guess.day) else f"folder: {name}"
+        rows.setdefault(key, {"session": key, "date": "", "comment": folder})
+        days[key].add(guess.day)
+    return [row | {"date": days[key].pop() if len(days[key]) == 1 else ""} for key, row in rows.items()]
 
 
 def _write(study: Path, recordings: list[dict], instruments: list[dict], sessions: list[dict]) -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 from evenbore.errors import EvenboreError, Problem, StudyError
 from evenbore.settings import default_config, load_config, misspelling, shown
 from evenbore.sheetfile import Sheet, read_sheet
-from evenbore.trade.families import Family, family_keys, load_family
+from evenbore.trade.families import Family, family_keys, likely_family, load_family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 CONFIG = "config/config.yaml"
@@ -194,7 +194,8 @@ def _load_families(sheet: Sheet, extra: Path | None) -> tuple[dict[str, Family],
             if key in known:
                 families[key] = load_family(key, extra)
             else:
-                cause = misspelling(key, known) if len(wrong) < SUGGESTIONS else ""
+                likely = likely_family(key, known) if len(wrong) < SUGGESTIONS else ""
+                cause = f"perhaps '{likely}' is meant" if likely else ""
                 wrong[key] = ("one of " + ", ".join(known), cause)
         except StudyError as error:  # the problems of the study's own family file
             problems += error.problems

@@ -28,6 +28,12 @@ def test_misspelt_commands_exit_2(arguments, capsys):
     assert "usage: evenbore" in capsys.readouterr().err
 
 
+def test_another_name_of_a_family_is_answered_with_its_key(capsys):
+    with pytest.raises(SystemExit):
+        cli.main(["listen", "a.wav", "--family", "Bb clarinet"])
+    assert "there is no family 'Bb clarinet', perhaps clarinet_b_flat; choose from " in capsys.readouterr().err
+
+
 def test_listen_answers_by_status(tmp_path, capsys):
     text = tmp_path / "notes.wav"
     text.write_text("C4 D4 E4", encoding="utf-8")

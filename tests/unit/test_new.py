@@ -93,13 +93,27 @@ def test_the_date_of_a_session_is_written_when_all_its_recordings_agree(tmp_path
     assert {key: row["date"] for key, row in study.sessions.items()} == {"s1": "2024-05-03", "s2": None}
 
 
-def test_what_was_not_told_is_said_with_its_file(tmp_path):
+def test_what_was_not_told_is_said_once_or_with_its_file(tmp_path):
     _, _, lines = study_of(tmp_path, "alto3_take2_mf.wav", "Recording.m4a")
-    nothing, some = lines
-    assert nothing.startswith("../audio/Recording.m4a: guessed nothing; not told, please fill in: ")
-    assert "instrument (written: instrument1)" in nothing
-    assert "session (written: session1)" in nothing
-    assert some.startswith("../audio/alto3_take2_mf.wav: guessed instrument alto3, take 2, dynamic mf; not told")
+    assert lines == [
+        "../audio/Recording.m4a: nothing; please look at: instrument (not told, written: instrument1)",
+        "../audio/alto3_take2_mf.wav: instrument alto3, take 2, dynamic mf",
+        "No session is told: all are put into one, session1.",
+        "No date is told (it may stay blank) for: session1.",
+        "Blank means: dynamic mf, articulation slurred, direction up, pattern chromatic, state as_found.",
+    ]
+
+
+def test_a_missing_session_or_repeat_is_doubtful_where_others_have_it(tmp_path):
+    _, _, lines = study_of(tmp_path, "s1/alto3.wav", "s1/alto3.flac", "alto3.wav")
+    assert lines[0] == "../audio/alto3.wav: instrument alto3; please look at: session (not told, written: session1)"
+    assert lines[2].endswith("instrument alto3, session s1; please look at: take (not told, written: 2)")
+
+
+def test_the_name_of_a_folder_that_is_a_session_is_kept(tmp_path):
+    _, study, _ = study_of(tmp_path, "town hall/a.wav", "town hall/b.wav", "evening 2/a.wav", "evening 2/b.wav")
+    comments = {key: row["comment"] for key, row in study.sessions.items()}
+    assert comments == {"town_hall": "folder: town hall", "evening_2": None}
 
 
 def test_takes_never_share_a_number(tmp_path):
@@ -177,7 +191,7 @@ def test_an_existing_study_is_never_overwritten(tmp_path, name):
 
 def test_wrong_family_folder_or_no_recordings(tmp_path):
     make(tmp_path / "audio", "notes.txt")
-    with pytest.raises(EvenboreError, match="misspelling of 'flute'"):
+    with pytest.raises(EvenboreError, match=r"Perhaps flute\?"):
         new_study(tmp_path / "study", tmp_path / "audio", "flut")
     with pytest.raises(EvenboreError, match=r"No recordings in .*\.flac"):
         new_study(tmp_path / "study", tmp_path / "audio", "flute")
@@ -207,7 +221,8 @@ def test_any_file_names_give_a_sound_study(names):
         listed = {row["path"].name for row in study.recordings}
         hidden = {file for file in files if file.startswith(".")}
         assert listed | hidden >= {file for file in files if not re.search("[\x00-\x1f\x7f]", file)}
-        assert len(lines) == len({"first.wav", *files} - hidden)
+        per_file = [line for line in lines if not line.startswith(("No session is", "No date is", "Blank means"))]
+        assert len(per_file) == len({"first.wav", *files} - hidden)
         assert all(os.path.lexists(row["path"]) for row in study.recordings)
 
 

@@ -159,7 +159,7 @@ BAD_CELLS = [
     ("recordings", 1, "state", "fixed", "one of as_found, after_setup", ""),
     ("recordings", 1, "notes", "C4 E4", "nothing, unless", ""),
     ("recordings", 1, "channel", "0", "from 1 to 256", "range"),
-    ("instruments", 1, "family", "saxophone_alt", "saxophone_alto", "misspelling of 'saxophone_alto'"),
+    ("instruments", 1, "family", "saxophone_alt", "saxophone_alto", "perhaps 'saxophone_alto'"),
     ("instruments", 1, "label", "", "text", "blank"),
     ("instruments", 1, "grade", "pro", "one of default", ""),
     ("instruments", 1, "price", "-1", "from 0 to", "range"),

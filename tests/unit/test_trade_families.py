@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenbore.errors import EvenboreError, StudyError
-from evenbore.trade.families import SHIPPED_DIR, family_keys, load_family, read_family_file
+from evenbore.trade.families import SHIPPED_DIR, family_keys, likely_family, load_family, read_family_file
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 KEYS = [
@@ -314,3 +314,24 @@ def test_files_that_are_no_family(tmp_path, content):
     (tmp_path / "odd.yaml").write_bytes(content)
     with pytest.raises(StudyError, match=r"odd\.yaml"):
         load_family("odd", tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ("Bb clarinet", "clarinet_b_flat"), ("B♭ Clarinet", "clarinet_b_flat"), ("b-flat clarinet", "clarinet_b_flat"),
+        ("clarinet", "clarinet_b_flat"), ("clarinet in A", "clarinet_a"), ("Eb clarinet", "clarinet_e_flat"),
+        ("clarinett_b_flat", "clarinet_b_flat"), ("bass clarinet", "clarinet_bass_low_e_flat"),
+        ("alto sax", "saxophone_alto"), ("Tenor Saxophon", "saxophone_tenor"), ("bari sax", "saxophone_baritone_low_a"),
+        ("English horn", "cor_anglais"), ("French horn", "horn_f"), ("trumpet", "trumpet_b_flat"),
+        ("alto flute", "flute_alto"), ("flut", "flute"), ("", ""), ("♪♪", ""), ("xylophone of glass", ""),
+    ],
+)  # fmt: skip
+def test_other_words_for_a_family(text, key):
+    assert likely_family(text, family_keys()) == key
+
+
+def test_every_family_is_found_by_its_name():
+    keys = family_keys()
+    found = {key: likely_family(load_family(key).name, keys) for key in keys}
+    assert {key: other for key, other in found.items() if other != key} == {}

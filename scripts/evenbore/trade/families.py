@@ -9,6 +9,7 @@ deep: `origin` part by part, everything else key by key; `more_holes` then adds 
 and registers above its usual top, fall away. A study's own files go by the same rules.
 """
 
+import difflib
 import re
 import reprlib
 from dataclasses import dataclass
@@ -26,6 +27,16 @@ SCHEMA_PATH = Path(__file__).with_name("family.schema.yaml")
 KEY_PATTERN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 LARGEST_FILE_BYTES = 200_000
 ENDS = ("lowest", "highest")
+SHORT_WORDS = {"sax": "saxophone", "bari": "baritone", "clar": "clarinet", "cl": "clarinet", "eng": "english"}
+# What the trade calls some families, where the words of the key do not tell.
+OTHER_NAMES = {
+    frozenset({"clarinet"}): {"clarinet", "b", "flat"},
+    frozenset({"bass", "clarinet"}): {"clarinet", "bass", "low", "e", "flat"},
+    frozenset({"saxophone"}): {"saxophone", "alto"},
+    frozenset({"english", "horn"}): {"cor", "anglais"},
+    frozenset({"french", "horn"}): {"horn", "f"},
+    frozenset({"double", "bassoon"}): {"contrabassoon"},
+}
 
 
 @dataclass(frozen=True)
@@ -127,6 +138,27 @@ class Family:
 def family_keys(extra_dir: Path | None = None) -> list[str]:
     """Sorted keys of all families: the shipped ones and those in a study's own folder."""
     return sorted(_family_files(extra_dir))
+
+
+def likely_family(text: str, keys: list[str]) -> str:
+    """The family that is probably meant by other words, such as `Bb clarinet` or `alto sax`; '' when none is near.
+
+    The one whose key or name shares the largest part of its words, spelling slips allowed.
+    """
+    words = _words(text[:100])
+    words = OTHER_NAMES.get(frozenset(words), words)
+    own = [(key, _words(key)) for key in keys]
+    own += [(key, _words(_shipped_family(key).name)) for key in keys if (SHIPPED_DIR / f"{key}.yaml").is_file()]
+    vocabulary = sorted(set().union(*(known for _, known in own)))
+    near = {match for word in words for match in difflib.get_close_matches(word, vocabulary, n=1, cutoff=0.8)}
+    share, key = max((len(near & known) / len(near | known), key) for key, known in own)
+    return key if share > 0 else ""
+
+
+def _words(text: str) -> set[str]:
+    """Lower-case words of a family's name, `Bb` and `B♭` as two; words that tell nothing are left out."""
+    text = re.sub(r"\b([abe])(?:b|♭|-?flat)(?![a-z])", r"\1 flat ", text.casefold().replace("_", " "))
+    return {SHORT_WORDS.get(word, word) for word in re.split(r"[\W\d]+", text) if word} - {"in"}
 
 
 def load_family(key: str, extra_dir: Path | None = None) -> Family:
