@@ -73,10 +73,11 @@ def _measure(row: dict, record: dict, signal: Signal) -> Measured:
     passes = find_passes(evidence, midi, row["tuning_hz"])
     best = max(passes, key=lambda found: found.found.sum())
     record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
-    if best.found.mean() < _ALL_THERE:
+    if best.found.mean() < _ALL_THERE or not (best.found[0] and best.found[-1]):
         shift, reversed_order = better_guess(evidence, midi, row["tuning_hz"], best)
         if shift or reversed_order or best.found.mean() < LEAST_FOUND:
-            return _set_aside(record, _not_this_scale(record, shift, reversed_order, family, written))
+            reason = _not_this_scale(record, shift, reversed_order, family, written)
+            return _set_aside(record, "; ".join([*signal.warnings, reason]))
     where = [(number, int(step)) for number, found in enumerate(passes) for step in np.nonzero(found.found)[0]]
     half = evidence.hop_s / 2
     first = np.array([passes[number].first[step] for number, step in where]) * evidence.hop_s - half

@@ -22,11 +22,13 @@ _LEAD = 0.35  # another pitch may explain the moment better by this much
 _GAIN = 6.0  # log-likelihood per unit of score
 _ENTER = 4.0  # cost of starting a note: a note needs a few good frames
 _SKIP = 12.0  # cost of a missing note
-_GAP_PER_S = 7.0  # cost of a gap inside the scale, so that one complete pass beats two halves
+_GAP_PER_S = 20.0  # cost of a gap inside the scale, so that one complete pass beats two halves
 _RANGE_DB = 50.0  # frames further below the loudest are silent
 _PASS_SHARE = 0.8  # a further pass holds this share of the notes of the best one
 _COARSE = 4  # every so many frames serve to tell one scale from another
-_CLEARLY = 20.0  # log-likelihood by which another scale must fit better
+_CLEARLY = 8.0  # log-likelihood by which another scale must fit better
+_NEIGHBOURS = 3  # semitones: when nearly all notes are there, the scale may still have begun a little lower
+_WHOLE = 0.9  # share of the notes that another scale must hold
 _FOUND_FRAMES = 3
 
 _STAY, _SLUR, _FROM_GAP, _SLUR_OVER = range(4)
@@ -97,16 +99,25 @@ def better_guess(evidence: Evidence, midi: np.ndarray, tuning_hz: float, found: 
     target = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0) + offset / 100
     coarse, hop_s = evidence.score[::_COARSE], _COARSE * evidence.hop_s
 
-    def fit(pitches: np.ndarray) -> float:
-        return _search(_note_scores(coarse, evidence.grid_midi, pitches), hop_s)[0]
+    def fit(pitches: np.ndarray) -> tuple[float, float]:
+        """Log-likelihood, and the share of the notes that are there."""
+        total, first, _ = _search(_note_scores(coarse, evidence.grid_midi, pitches), hop_s, trace=True)
+        return total, float(np.mean(first >= 0))
 
-    as_said = fit(target) + _CLEARLY
-    if fit(target[::-1]) > as_said:
+    def clearly(tried: tuple[float, float]) -> bool:
+        # half a scale matches half of many another: what it really is must be all there
+        return tried[0] > as_said + _CLEARLY and tried[1] >= _WHOLE and tried[1] > found.found.mean()
+
+    as_said = fit(target)[0]
+    if clearly(fit(target[::-1])):
         return 0, True
     low, high = evidence.grid_midi[0] - target.min(), evidence.grid_midi[-1] - target.max()
+    if found.found.mean() >= _WHOLE:
+        low, high = max(low, -_NEIGHBOURS), min(high, _NEIGHBOURS)
     shifts = [shift for shift in range(int(np.ceil(low)), int(high) + 1) if shift]
     fits = [fit(target + shift) for shift in shifts]
-    return (shifts[int(np.argmax(fits))] if max(fits) > as_said else 0), False
+    best = max(range(len(shifts)), key=lambda k: fits[k][0])
+    return (shifts[best] if clearly(fits[best]) else 0), False
 
 
 def _start(found: Alignment) -> int:
@@ -139,7 +150,7 @@ def _offsets(score: np.ndarray, grid: np.ndarray, nominal: np.ndarray) -> list[f
     angle = 2 * np.pi * (grid[best[use]] - nominal[0])
     mean = np.angle(np.sum(peak[use] * np.exp(1j * angle))) * 100 / (2 * np.pi)
     tried = [mean - 100, mean, mean + 100]
-    return [offset for offset in tried if abs(offset) <= _LIMIT_CENTS + GRID_CENTS]
+    return [offset for offset in tried if abs(offset) <= _LIMIT_CENTS + 0.25 * GRID_CENTS]
 
 
 def _note_scores(score: np.ndarray, grid: np.ndarray, target: np.ndarray) -> np.ndarray:
