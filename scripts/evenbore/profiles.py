@@ -1,14 +1,16 @@
 """Profiles of every instrument after set-up normalisation: note by note, and over one-third-octave bands.
 
-The take is the unit: values are means over takes (each direction of the scale counting alike), standard errors
-come from the scatter between repeat takes, pooled over the study per measure (or band), plus the error of the
-set-up estimate. Without repeats anywhere the standard error is empty. Intervals are 90 %, by Student's t.
+The take is the unit: values are means over takes (each direction of the scale counting alike), for notes with the
+offset of each whole take taken out first (see `alignment`) and the mean offset kept. Standard errors come from the
+scatter between repeat takes, pooled over the study per measure (or band), plus the error of the set-up estimate.
+Without repeats anywhere the standard error is empty. Intervals are 90 %, by Student's t.
 """
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from evenbore.alignment import take_offsets
 from evenbore.normalise import CHAIN_MEASURES, Normalised
 from evenbore.setups import BAND_HZ
 
@@ -31,7 +33,7 @@ def note_profiles(normalised: Normalised, instruments: dict[str, dict], families
     freedom = (cells - 1).clip(lower=0).sum()
     s_r = ((centred**2).sum() / freedom.where(freedom > 0)) ** 0.5
 
-    by_direction = takes.groupby([*by_note, "direction"])[list(MEASURES)]
+    by_direction = _aligned(takes).groupby([*by_note, "direction"])[list(MEASURES)]
     value = by_direction.mean().groupby(by_note).mean()
     # variance of a mean of direction means: the mean of 1/n over the directions, over their number
     inverse = (1 / by_direction.count().where(lambda n: n > 0)).groupby(by_note)
@@ -53,6 +55,28 @@ def note_profiles(normalised: Normalised, instruments: dict[str, dict], families
         high=table["value"] + half,
         register=[register[key] for key in zip(table["instrument"], table["midi"], strict=True)],
     )
+
+
+def _aligned(takes: pd.DataFrame) -> pd.DataFrame:
+    """The notes of every take (rows) less the take's offset from its owner's others; directions count alike.
+
+    Offsets average zero over an owner's takes, so that only means of notes that some takes lack change.
+    """
+    aligned = takes.copy()
+    for rows in takes.groupby(OWNER).indices.values():
+        take, names = pd.factorize(takes["recording"].to_numpy()[rows])
+        note, heard = pd.factorize(takes["midi"].to_numpy()[rows])
+        if len(names) == 1 or len(rows) == len(names) * len(heard):
+            continue
+        direction = takes["direction"].to_numpy()[rows[np.unique(take, return_index=True)[1]]]
+        share = 1 / pd.Series(direction).groupby(direction).transform("size").to_numpy()
+        for column in MEASURES:
+            grid = np.full((len(names), len(heard)), np.nan)
+            grid[take, note] = takes[column].to_numpy(float)[rows]
+            offsets = take_offsets(grid)
+            offsets -= np.average(offsets, weights=share)
+            aligned.iloc[rows, aligned.columns.get_loc(column)] -= offsets[take]
+    return aligned
 
 
 def _register(family, midi: int) -> str:

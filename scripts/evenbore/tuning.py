@@ -2,7 +2,8 @@
 
 A note that lies 4 cents above the instrument's median has to be tuned 4 cents sharp for the rest to sit in tune:
 aim = the note's own deviation from the median. How far to move is an estimate for an ideal tube of the length of
-the fingered note, L = c / 4f (cylinder closed at one end) or c / 2f (cone, open cylinder), at 20 °C.
+the fingered note, L = c / 4f (cylinder closed at one end) or c / 2f (cone, open cylinder), at 20 °C. A millimetre
+moves short notes more than long ones; the median over the recorded notes mends the median.
 
 A warm room raises the pitch of every note. How much at most follows from the speed of sound, if the air in the bore
 were as warm as the room; breath warms it in a cold room too, so the true effect is smaller. It is told, never applied.
@@ -11,6 +12,7 @@ were as warm as the room; breath warms it in a cold room too, so the true effect
 import numpy as np
 import pandas as pd
 
+from evenbore.alignment import take_offsets
 from evenbore.assess import prepared_takes
 from evenbore.columns import names
 from evenbore.criteria import TakeNotes
@@ -43,7 +45,9 @@ def tuning_advice(
     rows = []
     for row in offsets.itertuples(index=False):
         family = families[instruments[row.instrument]["family"]]
-        note, aim = tuning_note(takes[row.instrument, row.state], family.tuning_notes)
+        own = takes[row.instrument, row.state]
+        note, aim = tuning_note(own, family.tuning_notes)
+        move = move_mm(family, np.unique(np.concatenate([take.written for take in own])), row.value)
         temperature = _mean_temperature(temperatures[row.instrument, row.state])
         rows.append(
             {
@@ -53,7 +57,7 @@ def tuning_advice(
                 "aim_cents": aim,
                 "overall_offset_cents": row.value,
                 "temperature_cents": temperature_cents(temperature),
-                "advice": f"{_advice(family, note, aim, row.value, config)}{_room(temperature)}",
+                "advice": f"{_advice(family, note, aim, move, row.value, config)}{_room(temperature)}",
             }
         )
     return pd.DataFrame(rows, columns=names("tuning_advice"))
@@ -62,12 +66,19 @@ def tuning_advice(
 def tuning_note(takes: list[TakeNotes], customary: tuple[int, ...]) -> tuple[int | None, float]:
     """The customary tuning note (written) that stands for the instrument best, and its aim in cents.
 
-    Best: smallest root mean square over the takes of its deviation from the take's median, which asks for
-    near the middle and steady at once. (None, NaN) when no customary tuning note was played.
+    Best: smallest root mean square over the takes, less each take's own offset, of its deviation from the instrument's
+    median, which asks for near the middle and steady at once. (None, NaN) when no customary tuning note was played.
     """
+    written = np.unique(np.concatenate([take.written for take in takes]))
+    aligned = np.full((len(takes), written.size), np.nan)
+    for row, take in zip(aligned, takes, strict=True):
+        row[np.searchsorted(written, take.written)] = take.cents
+    aligned -= take_offsets(aligned)[:, None]
+    heard = np.isfinite(aligned).any(axis=0)
+    middle = np.median(np.nanmean(aligned[:, heard], axis=0)) if heard.any() else np.nan
     best = (np.inf, None, np.nan)
     for note in customary:
-        away = np.concatenate([take.cents[take.written == note] - np.nanmedian(take.cents) for take in takes])
+        away = aligned[:, written == note].ravel() - middle
         away = away[np.isfinite(away)]
         if away.size:
             best = min(best, (float(np.sqrt(np.mean(away**2))), note, float(away.mean())), key=lambda b: b[0])
@@ -96,27 +107,32 @@ def _room(temperature: float) -> str:
     )
 
 
-def move_mm(family, written: int, offset_cents: float) -> float:
-    """Millimetres to pull out (positive) or push in (negative) to mend `offset_cents` at that note.
+def move_mm(family, written: np.ndarray, offset_cents: float) -> float:
+    """Millimetres to pull out (positive) or push in (negative) to mend `offset_cents` in the middle of these notes.
 
-    NaN for brass, where the length of tube behind a note depends on valves or slide.
+    The median over the notes of `cents_per_mm` counts. NaN for brass, where the length of tube behind a note depends
+    on valves or slide.
     """
     if family.bore == "brass" or not family.overblow:
         return np.nan
+    return float(-offset_cents / np.median([cents_per_mm(family, int(note)) for note in written]))
+
+
+def cents_per_mm(family, written: int) -> float:
+    """Change of that note's pitch in cents when an ideal tube of its length grows by a millimetre (negative)."""
     register = family.register_of(written)
     fingered = written - family.overblow if register is not None and register.overblown else written
     quarter_or_half = 4.0 if family.bore == "cylinder_closed" else 2.0
     length = speed_of_sound(TEMPERATURE_C) / (quarter_or_half * midi_to_hz(family.to_sounding(fingered)))
-    return float(1000.0 * length * (2.0 ** (offset_cents / 1200.0) - 1.0))
+    return float(cents(length, length + 0.001))
 
 
-def _advice(family, note: int | None, aim: float, offset: float, config: dict) -> str:
+def _advice(family, note: int | None, aim: float, move: float, offset: float, config: dict) -> str:
     if note is None:
         return f"{_overall(offset)}. No customary tuning note was recorded, so there is no note to tune on."
     allowed = config["just_noticeable"].get("tuning_offset")
     name = midi_to_note(note)
-    move = move_mm(family, note, offset)
-    about = "" if np.isnan(move) else f" about {abs(move):.1f} mm (an estimate)"
+    about = "" if np.isnan(move) else f" about {abs(move):.1f} mm (an estimate; short notes move more than long ones)"
     if allowed is not None and abs(offset) < allowed:
         first = f"Leave the {family.pull} where it was: {_overall(offset, start=False)}"
     elif offset > 0:

@@ -10,6 +10,7 @@ from scipy import stats
 
 from evenbore.diagnose import diagnose
 from evenbore.diagnose.dullness import dullness
+from evenbore.diagnose.intonation import deviations
 from evenbore.diagnose.references import _scatter
 from evenbore.diagnose.rows import MIN_PEERS, collect_rows, robust_sd
 from evenbore.synth.instrument import Leak, StickyVent
@@ -208,6 +209,24 @@ def test_wide_octaves():
     assert "register_shift" in set(found["kind"])
     width = found[found["explanation"].str.startswith("Octaves")].iloc[0]
     assert width["size"] > 20
+
+
+def test_a_partial_take_at_another_pitch_bends_no_deviation():
+    # true deviations -10 ... 10; the second take is 30 cents sharper and stops after five of eleven notes
+    true = np.arange(-10.0, 11.0, 2.0)
+    rows = [("r1", 60 + i, cents) for i, cents in enumerate(true)]
+    rows += [
+        ("r2", 60 + i, cents + 30 + error)
+        for i, (cents, error) in enumerate(zip(true, [1, -1, 0, 1, -1], strict=False))
+    ]
+    notes = pd.DataFrame(rows, columns=["recording", "written", "cents"])
+    notes[["instrument", "state", "session", "articulation", "direction"]] = ["a", "x", "s", "slurred", "up"]
+    half_errors = np.array([1, -1, 0, 1, -1] + 6 * [0]) / 2
+    away, counts, s_r = deviations(notes, notes["written"].to_numpy())
+    assert away.loc[("a", "x")].to_numpy() == pytest.approx(true + half_errors)
+    assert counts.loc[("a", "x")].tolist() == [2] * 5 + [1] * 6
+    # five notes twice, one offset between the takes: 4 degrees of freedom; each pair differs by 1, 0 or -1
+    assert s_r == pytest.approx(np.sqrt(4 * 0.5 / 4))
 
 
 def test_no_repeats_leave_the_confidence_of_intonation_empty():

@@ -39,6 +39,19 @@ def test_note_profiles_average_takes_and_state_their_error():
     assert "attack_ms" not in set(profile["measure"])  # no tongued take
 
 
+def test_a_partial_take_at_another_pitch_invents_no_step():
+    # two takes without any scatter; the second is 20 cents sharper and stops after six of 13 notes
+    tables = study_tables({"s1": ["a", "b"]}, takes=2, written=(58, 70), take_sd={"cents": 0, "note_cents": 0})
+    notes = tables["notes"]
+    second = notes["recording"] == "s1_a_mf_up_2"
+    notes.loc[second, "cents"] += 20
+    tables["notes"] = notes[~(second & (notes["step"] > 5))]
+    profile = note_profiles(run(tables), sheet(tables), FAMILIES)
+    cents = profile[(profile["measure"] == "cents") & (profile["instrument"] == "a")].set_index("midi")["value"]
+    first = notes[notes["recording"] == "s1_a_mf_up_1"].set_index("midi")["cents"]
+    assert (cents - first).to_numpy() == pytest.approx(10.0)  # half way between the takes, for every note
+
+
 def test_band_profiles_of_twins_agree_through_different_chains():
     tables = study_tables(
         {"s1": ["ref", "a"], "s2": ["ref", "b"]}, twins={"b": "a"},

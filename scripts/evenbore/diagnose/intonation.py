@@ -1,7 +1,8 @@
 """Notes and registers out of tune beyond the tolerance, after the instrument's own offset is taken out.
 
-A take's offset is the median deviation of its notes. An instrument's deviation of a note is the mean over its takes
-at the base dynamic; its standard error comes from the scatter of repeat takes, pooled over the study.
+An instrument's cents at a note are the mean over its takes at the base dynamic, each take's own offset taken out (see
+`alignment`: a take may lack notes); their median is the instrument's offset, and what a note differs from it is its
+deviation. Its standard error comes from the scatter of repeat takes, pooled over the study.
 """
 
 from dataclasses import dataclass
@@ -9,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy import stats
+
+from evenbore.alignment import take_offsets
 
 REPEAT = ["instrument", "state", "session", "articulation", "direction"]
 CERTAIN = 1.96  # standard errors
@@ -41,13 +44,17 @@ def deviations(notes: pd.DataFrame, written: np.ndarray) -> tuple[pd.DataFrame, 
     `notes`: notes of the base dynamic of one family. s_r is NaN without repeats.
     """
     grid = notes.assign(written=written).groupby([*REPEAT, "recording", "written"])["cents"].mean().unstack("written")
-    grid = grid.astype(float).sub(grid.median(axis=1), axis=0)
+    grid = grid.astype(float)
+    for rows in grid.groupby(level=["instrument", "state"]).indices.values():
+        grid.iloc[rows] -= take_offsets(grid.to_numpy()[rows])[:, None]
     by = grid.groupby(level=REPEAT)
     away = grid - by.transform("mean")
-    freedom = (by.count() - 1).clip(lower=0).to_numpy().sum()
-    s_r = float(np.sqrt(np.nansum(away.to_numpy() ** 2) / freedom)) if freedom else np.nan
+    # an offset was fitted to every take
+    freedom = int((by.count() - 1).clip(lower=0).to_numpy().sum() - (by.size() - 1).sum())
+    s_r = float(np.sqrt(np.nansum(away.to_numpy() ** 2) / freedom)) if freedom > 0 else np.nan
     owner = grid.groupby(level=["instrument", "state"])
-    return owner.mean(), owner.count(), s_r
+    mean = owner.mean()
+    return mean.sub(mean.median(axis=1), axis=0), owner.count(), s_r
 
 
 def out_of_tune(
