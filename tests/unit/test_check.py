@@ -45,6 +45,33 @@ def test_a_recording_without_samples(study):
     assert problem.row == 3
 
 
+def test_a_silent_one_and_one_of_no_numbers(study):
+    soundfile.write(study / "audio/r2.wav", np.zeros(16000), 16000)
+    soundfile.write(study / "audio/r3.wav", np.full(16000, np.nan), 16000, subtype="FLOAT")
+    silent, broken = check_study(study)
+    assert (silent.row, silent.cause.startswith("silent")) == (3, True)
+    assert (broken.row, "not numbers" in broken.cause) == (4, True)
+
+
+@pytest.mark.parametrize("kind", ["wav", "flac"])  # OGG does not promise a length
+def test_one_that_is_cut_off_is_told_though_a_part_can_be_used(study, kind):
+    tone = 0.1 * np.random.default_rng(1).standard_normal(16000 * 6)
+    whole = study / f"audio/whole.{kind}"
+    soundfile.write(whole, tone, 16000)
+    (study / f"audio/cut.{kind}").write_bytes(whole.read_bytes()[: whole.stat().st_size * 2 // 3])
+    write_study(study, changed(RECORDINGS, 1, file=f"audio/cut.{kind}"))
+    (problem,) = check_study(study)
+    assert (problem.row, problem.column) == (3, "file")
+    assert "cut off" in problem.cause or "damaged" in problem.cause or "did not finish" in problem.cause
+
+
+def test_one_that_is_named_wrongly(study):
+    (study / "audio/r2.wav").rename(study / "audio/r2.mp3")
+    write_study(study, changed(RECORDINGS, 1, file="audio/r2.mp3"))
+    (problem,) = check_study(study)
+    assert "named .mp3, but its content is WAV" in problem.cause
+
+
 def test_a_folder_in_place_of_a_file(study):
     (study / "audio/r2.wav").unlink()
     (study / "audio/r2.wav").mkdir()
