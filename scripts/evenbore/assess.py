@@ -39,6 +39,8 @@ NO_RECORDING = "no usable recording"
 ONE_TAKE = "one take: interval from the study's pooled repeatability"
 NO_REPEATS = "no repeat takes of this kind in the study: no interval"
 NO_SESSIONS = "no instrument has takes of this kind in several sessions: scatter from day to day is not in the interval"
+NOT_ABOVE = "not above the player's own scatter"
+NOT_SURELY_ABOVE = "not surely above the player's own scatter"
 
 
 @dataclass(frozen=True)
@@ -288,8 +290,12 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
         half = stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * np.sqrt(take + session + moved.get(owner, 0.0))
         flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
         days = NO_SESSIONS if unknown_days and not np.isnan(half) else ""
-        reason = "; ".join(filter(None, [flag, days, left_out.get(owner)]))
-        rows.append(_row(owner, criterion, value, value - half, value + half, n, reason))
+        low, high, small = value - half, value + half, ""
+        if criterion.deviations is not None and (value <= 0 or low < 0):
+            small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE
+            value, low, high = (np.maximum(x, 0.0) for x in (value, low, high))
+        reason = "; ".join(filter(None, [flag, small, days, left_out.get(owner)]))
+        rows.append(_row(owner, criterion, value, low, high, n, reason))
     return rows
 
 

@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from evenbore.assess import NO_REPEATS, NO_SESSIONS, ONE_TAKE, assess
+from evenbore.assess import NO_REPEATS, NO_SESSIONS, NOT_ABOVE, NOT_SURELY_ABOVE, ONE_TAKE, assess
 from evenbore.criteria import CRITERIA, TakeNotes
 from evenbore.normalise import normalise
 from evenbore.repeatability import manner_effects, repeatability, session_offsets
@@ -239,6 +239,19 @@ def test_the_players_scatter_is_taken_out_of_the_spread_by_hand():
     spreads = np.array([(14 - 4) / 4, (14 + 4) / 4])
     # scatter: each note ± error about its mean, widened by 5/4: 2 * 4 * 5/4 over (2 - 1) * 5
     assert found.tolist() == pytest.approx(np.sqrt(spreads - 2.0).tolist())
+
+
+def test_an_evenness_within_the_players_scatter_says_so_and_is_never_below_zero():
+    # instruments without any unevenness of pitch, played with a scatter of 5 cents from note to note
+    tables = study_tables(
+        {"s1": ["a", "b", "c"]}, take_sd={"note_cents": 5}, instrument_sd={"scale_cents": 0}, seed=3
+    )  # fmt: skip
+    rows = [value(run(tables), name, "intonation_spread") for name in "abc"]
+    assert all(row["low"] == 0 <= row["value"] < row["high"] for row in rows)
+    assert {row["reason"] for row in rows} <= {NOT_ABOVE, NOT_SURELY_ABOVE}
+    uneven = study_tables({"s1": ["a", "b", "c"]}, instrument_sd={"scale_cents": 10}, seed=3)
+    row = value(run(uneven), "a", "intonation_spread")
+    assert row["low"] > 0 and row["reason"] == ""
 
 
 def test_intervals_cover_the_truth():
