@@ -1,10 +1,12 @@
 """The command line: a thin door to the workflow and to the library.
 
 Exit codes: 0 all in order; 1 something is wrong with the inputs; 2 the command was misspelt; `listen` answers by
-status (0 good, 1 with care, 2 not usable), `run` with the workflow's own code, 130 after Ctrl-C.
+status (0 good, 1 with care, 2 not usable), `run` with the workflow's own code, 130 after Ctrl-C, 141 when nobody
+reads what is printed.
 """
 
 import argparse
+import os
 import sys
 from pathlib import Path
 
@@ -14,6 +16,7 @@ from evenbore.paths import shown, typed
 from evenbore.trade.families import family_keys, likely_family
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
+BROKEN_PIPE = 141  # what shells report for a command ended by SIGPIPE
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -26,12 +29,17 @@ def main(argv: list[str] | None = None) -> int:
         parser.error("only `run` takes options after --")
     arguments.options = options
     try:
-        return arguments.function(arguments)
+        code = arguments.function(arguments)
+        sys.stdout.flush()
+        return code
     except StudyError as error:
         return _report(error.problems)
     except EvenboreError as error:
         print(error, file=sys.stderr)
         return 1
+    except BrokenPipeError:  # whoever reads has enough, such as `head`; Python must not try to flush at its end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return BROKEN_PIPE
     except KeyboardInterrupt:
         print("Stopped.", file=sys.stderr)
         return 130
@@ -66,7 +74,10 @@ def _parser() -> argparse.ArgumentParser:
     _add_family(listen)
     listen.add_argument("--low", metavar="NOTE", help="lowest written note played, such as Bb3 (default: the family's)")
     listen.add_argument("--high", metavar="NOTE", help="highest written note played (default: the family's)")
-    listen.add_argument("--pattern", choices=("chromatic", "major", "passage"), default="chromatic")
+    listen.add_argument("--pattern", choices=("chromatic", "major", "notes", "passage"))
+    listen.add_argument(
+        "--notes", metavar="NOTES", help="written notes in playing order for --pattern notes: 'C4 E4 G4'"
+    )
     listen.add_argument("--direction", choices=("up", "down", "up-down"), default="up")
     listen.add_argument("--tuning-hz", type=float, default=440.0, metavar="HZ", help="the A4 tuned to (default: 440)")
 
@@ -132,17 +143,21 @@ def _listen(arguments: argparse.Namespace) -> int:
     from evenbore.trade.scale import expected_scale
 
     family = load_family(arguments.family)
+    pattern = arguments.pattern or ("notes" if arguments.notes else "chromatic")
+    if arguments.notes and pattern != "notes":
+        raise EvenboreError(f"--notes goes with --pattern notes, not with --pattern {pattern}.")
     row = row_for_listening(
         arguments.file,
         family,
-        arguments.pattern,
+        pattern,
         arguments.low,
         arguments.high,
         arguments.direction,
         arguments.tuning_hz,
+        arguments.notes,
     )
+    expected = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"], row["notes"])
     measured = measure_recording(row)
-    expected = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"])
     print(f"{shown(arguments.file)}: {family.name}")
     print(describe(measured, [int(note) for note in expected], family))
     return LISTEN_CODES[measured.recording["status"]]

@@ -16,11 +16,23 @@ from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 HEADINGS = {"ok": "Good take", "warned": "To be read with care", "set_aside": "Not usable"}
 
+UNSAID = ("slurred", "no_high_band", "few_harmonics")  # nothing that is wrong with what is shown
+
 
 def row_for_listening(
-    path: Path, family: Family, pattern: str, low: str | None, high: str | None, direction: str, tuning_hz: float
+    path: Path,
+    family: Family,
+    pattern: str,
+    low: str | None,
+    high: str | None,
+    direction: str,
+    tuning_hz: float,
+    notes: str | None = None,
 ) -> dict:
-    """A row for measuring one file without a study; `low`/`high` are written notes, None: the family's range."""
+    """A row for measuring one file without a study.
+
+    `low`/`high` are written notes, None: the family's range; `notes` are those of the pattern notes, apart by spaces.
+    """
     return {
         "recording": path.stem,
         "path": str(path),
@@ -33,7 +45,7 @@ def row_for_listening(
         "direction": direction,
         "low": family.low if low is None else note_to_midi(low),
         "high": family.high if high is None else note_to_midi(high),
-        "notes": None,
+        "notes": None if notes is None else [note_to_midi(note) for note in notes.split()],
         "channel": None,
         "state": "as_found",
         "family": family.key,
@@ -134,7 +146,7 @@ def _table(notes: list[dict]) -> list[str]:
             _number(note["cents"] - offset, "+.1f"),
             _number(note["level_dbfs"] - level, "+.1f"),
             _number(note["centroid_order"], ".1f"),
-            note["flags"],
+            _remarks(note["flags"]),
         )
         for note in notes
     ]
@@ -150,6 +162,18 @@ def _table(notes: list[dict]) -> list[str]:
         "Written notes. Cents: from equal temperament; From median: the same with the whole take's offset taken out.",
         "Level: against the take's median. Brightness: centre of the note's spectrum, as a harmonic number.",
     ]
+
+
+def _remarks(flags: str) -> str:
+    """A note's flags in words, less those that say nothing about the columns shown here."""
+    words = []
+    for flag in flags.split():
+        name, _, measures = flag.partition(":")
+        if name == "noise_limited":
+            words += ["noise may change the brightness"] * ("centroid_order" in measures.split(","))
+        elif name not in UNSAID:
+            words.append(name.replace("_", " "))
+    return ", ".join(words)
 
 
 def _item(name: str, text: str) -> str:

@@ -8,7 +8,9 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from evenbore import cli, workflow
 from evenbore.errors import EvenboreError, Problem, StudyError
@@ -41,6 +43,34 @@ def test_listen_answers_by_status(tmp_path, capsys):
     assert "Not usable: " in capsys.readouterr().out
     assert cli.main(["listen", str(text), "--family", "flute", "--low", "X4"]) == 1
     assert "'X4' is not a note" in capsys.readouterr().err
+
+
+def test_listen_takes_notes_and_refuses_them_beside_another_pattern(tmp_path, capsys):
+    path = tmp_path / "three.wav"
+    times = np.arange(8000) / 16_000
+    tones = [0.2 * sum(np.sin(2 * np.pi * h * f0 * times) / h for h in (1, 2, 3)) for f0 in (523.25, 659.26, 783.99)]
+    soundfile.write(path, np.concatenate([np.zeros(16_000), *tones, np.zeros(8000)]), 16_000)
+    command = ["listen", str(path), "--family", "flute"]
+    cli.main([*command, "--notes", "C5 E5 G5"])
+    assert "3 of 3 found" in capsys.readouterr().out
+    assert cli.main([*command, "--notes", "C5 E5 G5", "--pattern", "major"]) == 1
+    assert cli.main([*command, "--pattern", "notes"]) == 1
+    assert "has no notes" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no broken pipes of this kind")
+def test_a_reader_who_has_enough_is_no_error(tmp_path):
+    text = tmp_path / "notes.wav"
+    text.write_text("C4 D4 E4", encoding="utf-8")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "evenbore.cli", "listen", str(text), "--family", "flute"],
+        env={**os.environ, "PYTHONPATH": str(SCRIPTS)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        encoding="utf-8",
+    )
+    process.stdout.close()
+    assert (process.wait(60), process.stderr.read()) == (141, "")
 
 
 def fail_with(error):

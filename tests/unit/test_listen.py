@@ -61,6 +61,26 @@ def test_a_whole_take():
     assert "D#4 +26.0 +20.0 -1.0 3.0 weak" in text
 
 
+@pytest.mark.parametrize(
+    ("flags", "said"),
+    [
+        ("slurred no_clear_pitch late", "no clear pitch, late"),
+        ("slurred noise_limited:noise_low_db,hnr_db few_harmonics", ""),
+        ("noise_limited:hnr_db,centroid_order noisy", "noise may change the brightness, noisy"),
+    ],
+)
+def test_remarks_are_words_on_what_is_shown(flags, said):
+    text = describe(Measured(recording(), [note(0, "C4", 60, 1.0, flags=flags)]), [60], PLAIN)
+    line = next(line for line in text.splitlines() if line.startswith("C4"))
+    assert line.split("3.0")[1].strip() == said
+    assert not any(line.endswith(" ") for line in text.splitlines())
+
+
+def test_the_row_takes_listed_notes(tmp_path):
+    row = row_for_listening(tmp_path / "a.wav", load_family("flute"), "notes", None, None, "up", 440.0, "C5 E5  G5")
+    assert row["notes"] == [72, 76, 79]
+
+
 def test_what_cannot_be_measured_stays_empty_and_counts_nowhere():
     notes = [*NOTES[:2], note(2, "D4", 62, NAN, NAN, NAN, "short")]
     text = lines(describe(Measured(recording(snr_db=NAN, clipped_fraction=NAN), notes), [60, 61, 62], PLAIN))
