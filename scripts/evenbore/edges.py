@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 _HOP_S = 0.003
+_STEADY_HOP_S = 0.015  # a mean over a steady part needs no more
 _EDGE = 0.1  # 20 dB below the steady amplitude
 _TROUGH = 1.3  # levels up to this times the least one belong to a trough
 _BEFORE_S, _NEAR_S, _AFTER_S = 0.12, 0.05, 0.30  # how far around the first estimate an edge is looked for
@@ -41,9 +42,9 @@ class Edges:
 class _Spectra:
     """Short magnitude spectra of a stretch of the signal: values (F, K) at times (F,)."""
 
-    def __init__(self, signal, start_s: float, stop_s: float, size: int):
+    def __init__(self, signal, start_s: float, stop_s: float, size: int, hop_s: float = _HOP_S):
         rate = signal.rate
-        hop = max(1, round(_HOP_S * rate))
+        hop = max(1, round(hop_s * rate))
         first = round(start_s * rate)
         count = max(1, int((stop_s - start_s) * rate) // hop + 1)
         x = signal.slice(first - size // 2, first + (count - 1) * hop + size - size // 2)
@@ -83,7 +84,7 @@ def _size(rate: int, f0_hz: float, window: tuple[float, float, float]) -> int:
 def _steady(signal, start_s: float, stop_s: float, size: int) -> np.ndarray:
     """Mean short spectrum of the middle of a note."""
     third = (stop_s - start_s) / 3
-    return _Spectra(signal, start_s + third, stop_s - third, size).values.mean(axis=0)
+    return _Spectra(signal, start_s + third, stop_s - third, size, _STEADY_HOP_S).values.mean(axis=0)
 
 
 def _shares(spectra: np.ndarray, parts: list[np.ndarray]) -> np.ndarray:
