@@ -95,10 +95,3 @@ def background(n: int, rate: int, level_dbfs: float, rng: np.random.Generator) -
     frequency = np.fft.rfftfreq(n, 1 / rate)
     shape = 1 / np.sqrt(1 + frequency / 100)
     return 10.0 ** (level_dbfs / 20) * coloured_noise(n, rng, shape)
-
-
-def add_noise(sound: np.ndarray, snr_db: float, rng: np.random.Generator) -> np.ndarray:
-    """`sound` (n,) with white noise so that signal power over noise power is `snr_db` over the whole sound."""
-    noise = rng.standard_normal(sound.size)
-    noise *= np.sqrt(np.mean(sound**2) / np.mean(noise**2)) * 10.0 ** (-snr_db / 20)
-    return sound + noise

@@ -123,17 +123,6 @@ class Family:
             return None
         return written + self.overblow
 
-    def first_open_hole(self, written: int) -> Hole | None:
-        """The highest open hole of a note's fingering; None when all are closed or the family's holes do not tell.
-
-        Overblown notes have the first open hole of their first-register fingering.
-        """
-        register = self.register_of(written)
-        if register is None:
-            return None
-        fingered = written - self.overblow if register.overblown else written
-        return next((hole for hole in self.holes if hole.first_open_for == fingered), None)
-
 
 def family_keys(extra_dir: Path | None = None) -> list[str]:
     """Sorted keys of all families: the shipped ones and those in a study's own folder."""

@@ -13,11 +13,7 @@ from evenbore.errors import EvenboreError
 
 SEMITONE_OF_LETTER = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 SHIFT_OF_ACCIDENTAL = {"": 0, "b": -1, "♭": -1, "flat": -1, "#": 1, "♯": 1, "sharp": 1}
-SPELLINGS = {
-    None: ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B"),
-    "b": ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B"),
-    "#": ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"),
-}
+NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")  # as players mostly meet them
 HIGHEST_MIDI = 131  # B9
 NOTE_PATTERN = re.compile("([A-G])(b|♭|#|♯|[- ]?flat|[- ]?sharp)? ?(-1|[0-9])", re.IGNORECASE)
 ALLOWED_NOTES = "a letter A to G, then # or b or nothing, then the octave -1 to 9, such as Bb4, F#3 or C5"
@@ -43,16 +39,12 @@ def note_to_midi(note: str) -> int:
     return midi
 
 
-def midi_to_note(midi: int, prefer: str | None = None) -> str:
-    """ASCII name of a MIDI number, such as `Bb4` or `C#4`.
-
-    By default black keys are spelt as players mostly meet them (C# Eb F# Ab Bb); `prefer` "b" or "#"
-    spells all of them that way.
-    """
+def midi_to_note(midi: int) -> str:
+    """ASCII name of a MIDI number, such as `Bb4` or `C#4`."""
     number = int(midi)
     if number != midi or not 0 <= number <= HIGHEST_MIDI:
         raise EvenboreError(f"{midi!r} is not a note number; allowed: a whole number from 0 (C-1) to 131 (B9).")
-    return f"{SPELLINGS[prefer][number % 12]}{number // 12 - 1}"
+    return f"{NAMES[number % 12]}{number // 12 - 1}"
 
 
 def midi_to_hz(midi, a4: float = 440.0):
