@@ -337,7 +337,13 @@ def test_missing_sheet_and_missing_study(tmp_path):
 
 BAD_CONFIGS = [
     ("title:", "titel:", "titel", None, "misspelling of 'title'"),
-    ("  sound: true", "  sounds: true", "report.sounds", None, "misspelling of 'sound'"),
+    (
+        "  max_instruments_in_figures: 40",
+        "  max_instrument_in_figures: 40",
+        "report.max_instrument_in_figures",
+        None,
+        "misspelling of 'max_instruments_in_figures'",
+    ),
     ("seed: 20250101", "seed: 2025.0", "seed", "2025.0", ""),
     ("seed: 20250101", "seed: yes", "seed", "True", "quote"),
     ("seed: 20250101", "seed:", "seed", "null", "nothing stands"),
@@ -376,7 +382,10 @@ def test_a_wrong_key_is_named_with_its_line(tmp_path, old, new, key, value, caus
     ("old", "line"),
     [
         ("draws: 4000", "`draws: 4000`"),
-        ("  sound: true", "below 'report:', indented, the line `sound: true`"),
+        (
+            "  max_instruments_in_figures: 40",
+            "below 'report:', indented, the line `max_instruments_in_figures: 40`",
+        ),
         ("states: [as_found, after_setup]", "`states: [as_found, after_setup]`"),
         ("    stuffy_z: 3.5", "below 'tolerances.default:', indented, the line `stuffy_z: 3.5`"),
     ],
