@@ -5,8 +5,8 @@ manner of playing (direction of the scale, articulation) as fixed effects. The i
 
     s_r² / n + s_s² Σ w² + Σ shift²
 
-with s_r the repeatability pooled over the study, s_s the standard deviation between sessions of one instrument,
-w the share of the takes in each session, and shift the change of the value when the set-ups' responses move one
+with s_r the repeatability pooled over the study, s_s the standard deviation between sessions of one instrument
+(beyond what a session adds to all instruments alike, where that is taken out: ADDITIVE), w the share of the takes in each session, and shift the change of the value when the set-ups' responses move one
 standard error along each direction of their error. Degrees of freedom: Satterthwaite 1946, Biometrics Bull. 2, 110.
 """
 
@@ -18,8 +18,7 @@ import pandas as pd
 from scipy import stats
 
 from evenbore.comparability import session_groups, usable
-from evenbore.criteria import CRITERIA, Criterion, TakeNotes
-from evenbore.loudness import at_common_loudness
+from evenbore.criteria import ADDITIVE, CRITERIA, Criterion, TakeNotes
 from evenbore.normalise import CHAIN_MEASURES
 from evenbore.repeatability import manner_effects, repeatability, session_offsets
 
@@ -31,14 +30,13 @@ MEASURED = {
     "cents": "cents",
     "level": "level_dbfs",
     "brightness": "brightness_db",
-    "matched": "brightness_matched_db",
     "hnr": "hnr_db",
     "attack": "attack_ms",
 }
 NO_RECORDING = "no usable recording"
 ONE_TAKE = "one take: interval from the study's pooled repeatability"
 NO_REPEATS = "no repeat takes of this kind in the study: no interval"
-NO_SESSIONS = "no instrument has takes of this kind in several sessions: scatter from day to day is not in the interval"
+NO_SESSIONS = "no instrument links its session with takes of this kind: scatter from day to day is not in the interval"
 NOT_ABOVE = "not above the player's own scatter"
 NOT_SURELY_ABOVE = "not surely above the player's own scatter"
 
@@ -72,7 +70,7 @@ def assess(
     `notes`, `shifted`: from `normalise`; `recordings`: the table of that name; `instruments`, `inspection`: sheet
     rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states.
     """
-    takes = prepared_takes(notes, instruments, families, config["base_dynamic"])
+    takes = prepared_takes(notes, instruments, families)
     values = _take_values(takes, CRITERIA, config["base_dynamic"])
     shifts = _shifts(notes, shifted, values, instruments, families, config["base_dynamic"])
     values, added = _without_session_offsets(values)
@@ -100,11 +98,8 @@ def assess(
     return Assessment(table, values, shifts)
 
 
-def prepared_takes(
-    notes: pd.DataFrame, instruments: dict[str, dict], families: dict, base_dynamic: str
-) -> list[tuple[dict, TakeNotes]]:
+def prepared_takes(notes: pd.DataFrame, instruments: dict[str, dict], families: dict) -> list[tuple[dict, TakeNotes]]:
     """Every recording's keys and notes, repeats of a note within it averaged."""
-    notes = notes.assign(brightness_matched_db=at_common_loudness(notes, base_dynamic))
     means = notes.groupby(["recording", "midi"], sort=True)[list(MEASURED.values())].mean()
     keys = notes.drop_duplicates("recording").set_index("recording", drop=False)[TAKE_KEYS]
     out = []
@@ -229,13 +224,13 @@ def _dynamic_pairs(takes):
 
 def _shifts(notes: pd.DataFrame, shifted: np.ndarray, values, instruments, families, base_dynamic) -> pd.DataFrame:
     """Change of each chain-dependent value along each direction of the set-ups' error, averaged over takes."""
-    affected = [c for c in CRITERIA if c.chain_dependent and not c.session_offset]
+    affected = [c for c in CRITERIA if c.chain_dependent and c.name not in ADDITIVE]
     keys = ["instrument", "state", "criterion"]
     before = values.groupby(keys)["value"].mean()
     parts = [pd.DataFrame({key: pd.Series(dtype=str) for key in keys} | {"shift": 0.0, "component": 0})]
     for component, measures in enumerate(shifted):
         moved_notes = notes.assign(**dict(zip(CHAIN_MEASURES, measures.T, strict=True)))
-        moved = _take_values(prepared_takes(moved_notes, instruments, families, base_dynamic), affected, base_dynamic)
+        moved = _take_values(prepared_takes(moved_notes, instruments, families), affected, base_dynamic)
         change = (moved.groupby(keys)["value"].mean() - before).dropna()
         parts.append(change.rename("shift").reset_index().assign(component=component))
     return pd.concat(parts, ignore_index=True)[[*keys, "component", "shift"]]
@@ -246,7 +241,7 @@ def _without_session_offsets(values: pd.DataFrame) -> tuple[pd.DataFrame, list[p
     values, shifts = values.copy(), []
     for criterion in CRITERIA:
         rows = values["criterion"] == criterion.name
-        if not criterion.session_offset or not rows.any():
+        if criterion.name not in ADDITIVE or not rows.any():
             continue
         takes = values[rows]
         s_r = repeatability(takes).s_r
@@ -270,10 +265,12 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
     """Rows of the instruments table of one criterion; `left_out`: words on notes and takes not judged, per owner."""
     if takes.empty:
         return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
-    precision = repeatability(takes)
+    precision = repeatability(takes, criterion.name in ADDITIVE)
     takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
-    # one session is compared within itself, where what it adds cancels
-    unknown_days = takes["session"].nunique() > 1 and not precision.df_s
+    # with one session in all, what it adds is the same for everybody
+    days = takes["session"].map(session_groups(takes.assign(status="ok")))
+    alone = (takes.groupby(days)["session"].transform("nunique") == 1) & (takes["session"].nunique() > 1)
+    takes = takes.assign(alone=alone)
     by_owner = takes.groupby(["instrument", "state"])
     moved = (shifts["shift"] ** 2).groupby([shifts["instrument"], shifts["state"]]).sum()
     rows = []
@@ -289,7 +286,7 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
         freedom = _satterthwaite(take, precision.df, session, precision.df_s)
         half = stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * np.sqrt(take + session + moved.get(owner, 0.0))
         flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
-        days = NO_SESSIONS if unknown_days and not np.isnan(half) else ""
+        days = NO_SESSIONS if own["alone"].all() and not np.isnan(half) else ""
         low, high, small = value - half, value + half, ""
         if criterion.deviations is not None and (value <= 0 or low < 0):
             small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE

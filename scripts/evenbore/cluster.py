@@ -22,7 +22,7 @@ from sklearn.metrics import silhouette_score
 
 from evenbore.columns import names
 
-PROFILE_MEASURES = ("cents", "level_dbfs", "brightness_db")
+PROFILE_MEASURES = ("cents", "level_dbfs", "brightness_matched_db")
 MIN_INSTRUMENTS = 6
 LEAST_STABILITY = 0.75
 SIGNIFICANCE = 0.05

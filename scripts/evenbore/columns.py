@@ -145,7 +145,12 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _MIDI,
         _WRITTEN,
         Column("register", "", "str", "register of the written note, from the family file"),
-        Column("measure", "", "str", "name of the measure, a column of notes.tsv"),
+        Column(
+            "measure",
+            "",
+            "str",
+            "name of the measure, a column of notes.tsv; brightness_matched_db: brightness_db at a common loudness",
+        ),
         Column("value", "see measure", "float", "mean over takes after set-up normalisation"),
         Column("se", "see measure", "float", "standard error, set-up estimate included"),
         _LOW,

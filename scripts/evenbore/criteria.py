@@ -23,8 +23,7 @@ class TakeNotes:
     """Notes of one take, one entry per note, ascending written note; repeats of a note averaged.
 
     `register`: number of the note's register; `veiled`: normally different from its neighbours;
-    `partner`: written note fingered alike one register up, -1 where there is none. `matched`: brightness at a
-    common loudness.
+    `partner`: written note fingered alike one register up, -1 where there is none.
     """
 
     written: np.ndarray
@@ -35,7 +34,6 @@ class TakeNotes:
     cents: np.ndarray
     level: np.ndarray
     brightness: np.ndarray
-    matched: np.ndarray
     hnr: np.ndarray
     attack: np.ndarray
 
@@ -44,7 +42,6 @@ class TakeNotes:
 class Criterion:
     """One criterion; `function` takes a TakeNotes (kind "take") or a loud and a soft one (kind "dynamics").
 
-    `session_offset`: the session adds the same to every instrument's value, which shared instruments can remove.
     `deviations`: for a criterion that is a root mean square over notes, the notes' deviations (N,) behind it; the
     player's own scatter inflates it and is taken out where repeat takes tell its size.
     """
@@ -58,7 +55,6 @@ class Criterion:
     meaning: str
     source: str
     missing: str
-    session_offset: bool = False
     deviations: Callable | None = None
 
 
@@ -132,8 +128,8 @@ def intonation(take: TakeNotes) -> np.ndarray:
 
 
 def timbre(take: TakeNotes) -> np.ndarray:
-    """`unevenness` of the brightness at a common loudness, dB."""
-    return unevenness(take, take.matched)
+    """`unevenness` of the brightness, dB; how hard the take was blown as a whole drops out."""
+    return unevenness(take, take.brightness)
 
 
 def loudness(take: TakeNotes) -> np.ndarray:
@@ -215,8 +211,7 @@ CRITERIA: tuple[Criterion, ...] = (
         "mean over pairs of notes fingered alike of the interval's width less its nominal width (octave 1200,"
         " twelfth 1900 cents); above zero: too wide", _JND_PITCH, "fewer than 3 pairs of notes fingered alike"),
     Criterion("timbre_evenness", "dB", "lower", True, "take", timbre_evenness,
-        "root mean square over the notes of each note's distance in brightness (brightness_db, set-up removed,"
-        " brought to a common loudness by the slope that soft and loud takes of the study show, if it holds any)"
+        "root mean square over the notes of each note's distance in brightness (brightness_db, set-up removed)"
         f" from {_SMOOTH}; notes known to be veiled by design left out; {_SCATTER}",
         "Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 1 dB as for"
         " level, no source for brightness", _TOO_FEW, deviations=timbre),
@@ -229,12 +224,12 @@ CRITERIA: tuple[Criterion, ...] = (
     Criterion("noise", "dB", "lower", True, "take", noise,
         "median over the notes of the noise between the harmonics relative to the harmonics; what the session adds"
         " for every instrument (room, reverberation) is removed where shared instruments show it",
-        "Own definition", _TOO_FEW, session_offset=True),
+        "Own definition", _TOO_FEW),
     Criterion("response", "ms", "lower", True, "take", response,
         "median over the notes of tongued takes of the time from 10 % to 90 % of the steady amplitude; the room's"
         " reverberation lengthens it, so what the session adds for every instrument is removed where shared"
         " instruments show it, and sessions without such a link are not compared",
-        "Own definition", "no tongued take with usable attacks", session_offset=True),
+        "Own definition", "no tongued take with usable attacks"),
     Criterion("dynamic_range", "dB", "higher", False, "dynamics", dynamic_range,
         "median over the notes of the level difference between the loudest and the softest dynamic of the study",
         _DYNAMICS, _TWO_DYNAMICS),
@@ -249,6 +244,12 @@ CRITERIA: tuple[Criterion, ...] = (
         "price, set-up by a technician, case, and the repairs found by inspection; a blank set-up or case cost"
         " counts as none", "Own definition", "no price in the instruments sheet"),
 )  # fmt: skip
+
+# What a session adds to every instrument's value is removed where shared instruments show it. The two evennesses are
+# without the set-up already, and a root mean square of small distances takes no more than that.
+ADDITIVE = frozenset(
+    c.name for c in CRITERIA if c.kind != "cost" and c.name not in ("timbre_evenness", "level_evenness")
+)
 
 
 def criteria_table(just_noticeable: dict, currency: str) -> pd.DataFrame:

@@ -1,7 +1,7 @@
 """Brightness at matched loudness: a take blown harder must not look like a brighter instrument.
 
 A wind instrument gets brighter when blown harder. How much, in dB of brightness per dB of level, soft and loud takes
-tell; with that slope every note is brought to a common loudness. Levels and brightness are those after set-up
+tell; with that slope every take is brought to a common loudness. Levels and brightness are those after set-up
 normalisation; keys as in notes.tsv.
 """
 
@@ -34,27 +34,20 @@ def brightness_slopes(notes: pd.DataFrame) -> pd.Series:
     return sums["xy"] / sums["xx"]
 
 
-def at_common_loudness(notes: pd.DataFrame, base_dynamic: str) -> pd.Series:
-    """brightness_db of each note brought to a common loudness, same index; unchanged where no slope is known.
+def at_common_loudness(notes: pd.DataFrame) -> pd.Series:
+    """brightness_db as each take would have it at the loudness common to its group and dynamic, same index.
 
-    brightness − slope · (level − reference). The reference of a note is the instrument's own mean level of that note
-    over its takes at `base_dynamic` in the same session, moved as a whole so that its median over the notes is the
-    comparability group's: what one take or one player's force adds goes, the instrument's own unevenness stays.
-    An instrument without soft and loud takes gets the median slope of the study.
+    brightness − slope · (how much louder the take is than the group's instruments usually are at that dynamic). A take's
+    loudness is the median over its notes of the level less the group's mean level of the same note. Only the take as a
+    whole is moved: the level of single notes is the room's and the instrument's too. An instrument without soft and
+    loud takes gets the median slope of the study; without any in the study nothing is changed.
     """
     slopes = brightness_slopes(notes)
     if slopes.empty:
         return notes["brightness_db"]
-    owners = pd.MultiIndex.from_frame(notes[_OWNER])
-    slope = slopes.reindex(owners).fillna(slopes.median()).to_numpy()
-    base = notes[notes["dynamic"] == base_dynamic]
-    of_note = base.groupby([*_OWNER, "session", "midi"])["level_dbfs"].mean()
-    of_session = of_note.groupby(level=[*_OWNER, "session"]).median()
-    groups = base.drop_duplicates([*_OWNER, "session"]).set_index([*_OWNER, "session"])["group"]
-    of_group = of_session.groupby(groups.reindex(of_session.index)).median()
-    place = pd.MultiIndex.from_frame(notes[[*_OWNER, "session", "midi"]])
-    whole = pd.MultiIndex.from_frame(notes[[*_OWNER, "session"]])
-    own_curve = of_note.reindex(place).to_numpy() - of_session.reindex(whole).to_numpy()
-    reference = own_curve + notes["group"].map(of_group).to_numpy()
-    matched = notes["brightness_db"] - slope * (notes["level_dbfs"] - reference)
-    return matched.where(np.isfinite(reference), notes["brightness_db"])
+    slope = slopes.reindex(pd.MultiIndex.from_frame(notes[_OWNER])).fillna(slopes.median()).to_numpy()
+    same = [notes["group"], notes["dynamic"], notes["midi"]]
+    by_instrument = notes.groupby([*same, notes["instrument"], notes["state"]])["level_dbfs"].mean()
+    usual = by_instrument.groupby(level=["group", "dynamic", "midi"]).mean()
+    over = notes["level_dbfs"] - usual.reindex(pd.MultiIndex.from_arrays(same)).to_numpy()
+    return notes["brightness_db"] - slope * over.groupby(notes["recording"]).transform("median")

@@ -11,10 +11,12 @@ import pandas as pd
 from scipy import stats
 
 from evenbore.alignment import take_offsets
+from evenbore.loudness import at_common_loudness
 from evenbore.normalise import CHAIN_MEASURES, Normalised
 from evenbore.setups import BAND_HZ
 
-MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, "hnr_db", "attack_ms")
+MATCHED = "brightness_matched_db"  # brightness_db at a common loudness
+MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, MATCHED, "hnr_db", "attack_ms")
 OWNER = ["instrument", "state", "dynamic"]
 REPEAT = ["instrument", "state", "dynamic", "articulation", "direction", "session"]
 MIN_ABOVE_NOISE_DB = 10.0
@@ -22,7 +24,7 @@ MIN_ABOVE_NOISE_DB = 10.0
 
 def note_profiles(normalised: Normalised, instruments: dict[str, dict], families: dict) -> pd.DataFrame:
     """The note_profiles table; `attack_ms` from tongued takes only."""
-    notes = normalised.notes.copy()
+    notes = normalised.notes.assign(**{MATCHED: at_common_loudness(normalised.notes)})
     notes["attack_ms"] = notes["attack_ms"].where(notes["articulation"] == "tongued")
     # a note played twice in one recording (up-down) counts once
     keys = [*dict.fromkeys([*OWNER, *REPEAT, "recording", "midi", "written_note", "group"])]
@@ -38,7 +40,9 @@ def note_profiles(normalised: Normalised, instruments: dict[str, dict], families
     # variance of a mean of direction means: the mean of 1/n over the directions, over their number
     inverse = (1 / by_direction.count().where(lambda n: n > 0)).groupby(by_note)
     variance = s_r**2 * inverse.mean() / inverse.count()
-    variance[list(CHAIN_MEASURES)] += _setup_variance(normalised, notes, by_note).reindex(variance.index)
+    setup = _setup_variance(normalised, notes, by_note).reindex(variance.index)
+    variance[list(CHAIN_MEASURES)] += setup
+    variance[MATCHED] += setup["brightness_db"]
     n_takes = takes.groupby(by_note)[list(MEASURES)].count()
 
     table = pd.concat(

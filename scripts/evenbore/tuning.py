@@ -37,7 +37,7 @@ def tuning_advice(
     room = {name: row.get("temperature_c") for name, row in sessions.items()}
     takes: dict[tuple, list[TakeNotes]] = {}
     temperatures: dict[tuple, list[float | None]] = {}
-    for key, take in prepared_takes(notes, instruments, families, config["base_dynamic"]):
+    for key, take in prepared_takes(notes, instruments, families):
         if key["dynamic"] == config["base_dynamic"]:
             takes.setdefault((key["instrument"], key["state"]), []).append(take)
             temperatures.setdefault((key["instrument"], key["state"]), []).append(room.get(key["session"]))
@@ -103,7 +103,7 @@ def _room(temperature: float) -> str:
     return (
         f" The room had {temperature:.0f} °C: at most {abs(most):.0f} {_cents(most)} {'sharp' if most > 0 else 'flat'}"
         f" of this may be its doing, against {TEMPERATURE_C:.0f} °C (if the air in the bore were as warm as the room;"
-        " breath makes it less). Nothing was corrected for it."
+        " breath makes it less). Nothing was corrected for it but what shared instruments show of differences between sessions."
     )
 
 

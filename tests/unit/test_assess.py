@@ -278,7 +278,7 @@ def _truth(truth, name):
     blank = np.full(midi.size, np.nan)
     notes = TakeNotes(
         written=written, register=register, veiled=np.isin(written, list(family.veiled)), partner=blank,
-        nominal_cents=1200, cents=truth["cents"][name], level=level, brightness=blank, matched=blank, hnr=blank,
+        nominal_cents=1200, cents=truth["cents"][name], level=level, brightness=blank, hnr=blank,
         attack=blank,
     )  # fmt: skip
     return {

@@ -62,12 +62,12 @@ def test_profile_matrix_keeps_shared_notes_and_drops_the_offset():
     rows = [
         ("x1", 60, "cents", 10.0, 1), ("x1", 61, "cents", 14.0, 1), ("x1", 62, "cents", 99.0, 1),
         ("x2", 60, "cents", -3.0, 1), ("x2", 61, "cents", -1.0, 1),
-        ("x1", 60, "brightness_db", -20.0, 1), ("x2", 60, "brightness_db", -22.0, 1),
+        ("x1", 60, "brightness_matched_db", -20.0, 1), ("x2", 60, "brightness_matched_db", -22.0, 1),
     ]  # fmt: skip
     profiles = pd.DataFrame(rows, columns=["instrument", "midi", "measure", "value", "group"])
     wide = cluster.profile_matrix(profiles)
     assert wide["cents"].to_numpy() == pytest.approx(np.array([[-2.0, 2.0], [-1.0, 1.0]]))
-    assert wide["brightness_db"][60].to_list() == [-20.0, -22.0]
+    assert wide["brightness_matched_db"][60].to_list() == [-20.0, -22.0]
     unlinked = profiles.assign(group=np.where(profiles["instrument"] == "x1", 1, 2))
     assert set(cluster.profile_matrix(unlinked).columns.get_level_values("measure")) == {"cents"}
 
@@ -79,7 +79,7 @@ def test_kinds_of_instruments_are_clustered_apart():
     flutes = wide.melt(var_name="midi", ignore_index=False).reset_index()
     oboes = flutes[flutes["instrument"].isin(["x0", "x1"])].assign(midi=lambda f: f["midi"] + 100)
     oboes["instrument"] = "o" + oboes["instrument"]
-    rows = pd.concat([flutes, oboes]).assign(measure="brightness_db", group=1)
+    rows = pd.concat([flutes, oboes]).assign(measure="brightness_matched_db", group=1)
     families = {name: "oboe" if name.startswith("o") else "flute" for name in rows["instrument"].unique()}
     table, reasons = cluster.clusters_by_family(rows, families, seed=1)
     table = conform(table, "clusters").set_index("instrument")

@@ -26,7 +26,6 @@ def take(cents, *, written=None, register=None, veiled=None, partner=None, nomin
         cents=np.asarray(cents, float),
         level=filled(level),
         brightness=filled(brightness),
-        matched=filled(brightness),
         hnr=filled(hnr),
         attack=filled(attack),
     )
