@@ -383,8 +383,8 @@ def test_a_wrong_key_is_named_with_its_line(tmp_path, old, new, key, value, caus
     [
         ("draws: 4000", "`draws: 4000`"),
         (
-            "  max_instruments_in_figures: 40",
-            "below 'report:', indented, the line `max_instruments_in_figures: 40`",
+            "  impressions: config/impressions.tsv",
+            "below 'sheets:', indented, the line `impressions: config/impressions.tsv`",
         ),
         ("states: [as_found, after_setup]", "`states: [as_found, after_setup]`"),
         ("    stuffy_z: 3.5", "below 'tolerances.default:', indented, the line `stuffy_z: 3.5`"),
