@@ -37,9 +37,9 @@ def at_common_loudness(notes: pd.DataFrame) -> pd.Series:
     """brightness_db as each take would have it at the loudness common to its group and dynamic, same index.
 
     brightness − slope · (how much louder the take is than the group's instruments usually are at that dynamic). How
-    loud a take is: the median over its notes of the level less the group's mean level of the same note. Only the take as a
-    whole is moved: the level of single notes is the room's and the instrument's too. An instrument without soft and
-    loud takes gets the median slope of the study; without any in the study nothing is changed.
+    loud a take is: the median over its notes of the level less the group's mean level of the same note. Only the take
+    as a whole is moved: the level of single notes is the room's and the instrument's too. An instrument without soft
+    and loud takes gets the median slope of the study; without any in the study nothing is changed.
     """
     slopes = brightness_slopes(notes)
     if slopes.empty:
