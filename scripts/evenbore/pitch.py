@@ -31,7 +31,7 @@ class Pitch:
 
 def measure_pitch(frames: Frames, guess_hz: float) -> Pitch | None:
     """Pitch over the frames, starting from a guess within about 15 cents; None when no harmonic is clear."""
-    power = np.mean(np.abs(frames.values) ** 2, axis=0)
+    power = frames.power
     # first only harmonics whose phase cannot have slipped a turn between two frames
     slip = 2 ** (_START_CENTS / 1200) - 1
     result = None
