@@ -14,7 +14,7 @@ _HOP_S = 0.003
 _STEADY_HOP_S = 0.015  # a mean over a steady part needs no more
 _EDGE = 0.1  # 20 dB below the steady amplitude
 _TROUGH = 1.3  # levels up to this times the least one belong to a trough
-_BEFORE_S, _NEAR_S, _AFTER_S = 0.12, 0.05, 0.30  # how far around the first estimate an edge is looked for
+_BEFORE_S, _NEAR_S, _AFTER_S = 0.20, 0.05, 0.30  # how far around the first estimate an edge is looked for
 _SOUNDING = 0.5  # a note has surely begun at this share of its steady amplitude
 _EARLY_S = 0.03
 _HIDDEN = 0.15  # what sounds before a note hides its beginning from this share of its amplitude on
@@ -89,7 +89,11 @@ def _steady(signal, start_s: float, stop_s: float, size: int) -> np.ndarray:
 
 def _shares(spectra: np.ndarray, parts: list[np.ndarray]) -> np.ndarray:
     """(P, F) amplitude of each part in each spectrum, least squares, in units of the part's own level."""
-    return np.maximum(np.linalg.lstsq(np.stack(parts, axis=1), spectra.T, rcond=None)[0], 0.0)
+    matrix = np.stack(parts)
+    gram = matrix @ matrix.T
+    # normal equations of two or three unknowns; the little on the diagonal parts the inseparable
+    gram[np.diag_indices(len(parts))] *= 1 + 1e-6
+    return np.maximum(np.linalg.solve(gram, matrix @ spectra.T), 0.0)
 
 
 def _slur(signal, first_s, last_s, f0_hz, i: int) -> tuple[float, float] | None:
