@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-_HOP_S = 0.003
+_HOP_S = 0.004
 _STEADY_HOP_S = 0.015  # a mean over a steady part needs no more
 _EDGE = 0.1  # 20 dB below the steady amplitude
 _TROUGH = 1.3  # levels up to this times the least one belong to a trough
@@ -25,6 +25,10 @@ _TOP_HZ = 6000.0
 _GAP_WINDOW = (3.0, 0.020, 0.200)  # periods, least and greatest length in seconds: short, to see an edge
 _SLUR_WINDOW = (8.0, 0.030, 0.090)  # longer, to tell neighbouring notes apart; the middle of a slur stays put
 _SLUR_REACH_S = 0.080
+# window lengths in samples whose transform is fast: products of small primes, a few per cent apart
+_SIZES = np.array(
+    sorted(16 * 2**a * 3**b * 5**c * 7**d for a in range(12) for b in range(5) for c in range(4) for d in range(3))
+)
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ def refine(signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray, t
 
 def _size(rate: int, f0_hz: float, window: tuple[float, float, float]) -> int:
     periods, least, greatest = window
-    return 64 * max(1, round(min(max(periods / f0_hz, least), greatest) * rate / 64))
+    return int(_SIZES[np.searchsorted(_SIZES, min(max(periods / f0_hz, least), greatest) * rate)])
 
 
 def _steady(signal, start_s: float, stop_s: float, size: int) -> np.ndarray:
