@@ -31,9 +31,6 @@ _NEIGHBOURS = 3  # semitones: when nearly all notes are there, the scale may sti
 _WHOLE = 0.9  # share of the notes that another scale must hold
 _FOUND_FRAMES = 3
 
-_STAY, _SLUR, _FROM_GAP, _SLUR_OVER = range(4)
-_GAP_STAY, _GAP_AFTER_NOTE, _GAP_SKIP = range(3)
-
 
 @dataclass(frozen=True)
 class Alignment:
@@ -67,12 +64,14 @@ def find_passes(evidence: Evidence, midi: np.ndarray, tuning_hz: float) -> list[
     score = np.where(audible[:, None], evidence.score, 0)
     offsets = _offsets(score, evidence.grid_midi, nominal)
     # a scale that lost a note fits as well a semitone away: the nearer offset is the likelier one
-    totals = [
-        _search(_note_scores(score, evidence.grid_midi, nominal + o / 100), evidence.hop_s)[0]
-        - 0.5 * (o / _TYPICAL_CENTS) ** 2
-        for o in offsets
-    ]
-    offset = offsets[int(np.argmax(totals))]
+    offset = offsets[0]
+    if len(offsets) > 1:
+        totals = [
+            _search(_note_scores(score, evidence.grid_midi, nominal + o / 100), evidence.hop_s)[0]
+            - 0.5 * (o / _TYPICAL_CENTS) ** 2
+            for o in offsets
+        ]
+        offset = offsets[int(np.argmax(totals))]
     target = nominal + offset / 100
     notes = _note_scores(score, evidence.grid_midi, target)
     best = _align(score, notes, evidence, target, offset, 0, len(score))
@@ -101,7 +100,7 @@ def better_guess(evidence: Evidence, midi: np.ndarray, tuning_hz: float, found: 
 
     def fit(pitches: np.ndarray) -> tuple[float, float]:
         """Log-likelihood, and the share of the notes that are there."""
-        total, first, _ = _search(_note_scores(coarse, evidence.grid_midi, pitches), hop_s, trace=True)
+        total, first, _ = _search(_note_scores(coarse, evidence.grid_midi, pitches), hop_s)
         return total, float(np.mean(first >= 0))
 
     def clearly(tried: tuple[float, float]) -> bool:
@@ -130,7 +129,7 @@ def _stop(found: Alignment) -> int:
 
 def _align(score, notes, evidence: Evidence, target, offset: float, start: int, stop: int) -> Alignment:
     """The best pass between two frames."""
-    _, first, last = _search(notes[start:stop], evidence.hop_s, trace=True)
+    _, first, last = _search(notes[start:stop], evidence.hop_s)
     short = (first >= 0) & (last - first + 1 < _FOUND_FRAMES)
     first[short], last[short] = -1, -1
     there = first >= 0
@@ -164,58 +163,47 @@ def _note_scores(score: np.ndarray, grid: np.ndarray, target: np.ndarray) -> np.
     return np.minimum(own, own - score.max(axis=1, keepdims=True) + _LEAD + _NEUTRAL)
 
 
-def _search(notes: np.ndarray, hop_s: float, trace: bool = False):
-    """Viterbi search. Returns the log-likelihood and, with `trace`, first and last frame of every note."""
+def _search(notes: np.ndarray, hop_s: float) -> tuple[float, np.ndarray, np.ndarray]:
+    """Viterbi search: log-likelihood, and first and last frame of every note, -1 where it is missing.
+
+    States 0 … n-1 are the notes, n … 2n the gaps before, between and after them; one more can't be reached.
+    """
     n_frames, n = notes.shape
-    gain = _GAIN * (notes - _NEUTRAL)
-    gap_cost = np.full(n + 1, _GAP_PER_S * hop_s, np.float32)
-    gap_cost[[0, n]] = 0.0
-    note = np.full(n, -1e9, np.float32)
-    gap = -_SKIP * np.arange(n + 1, dtype=np.float32)
-    note_moves = np.zeros((n_frames, n), np.uint8)
-    gap_moves = np.zeros((n_frames, n + 1), np.uint8)
-    options = np.full((4, n), -1e9, np.float32)
-    gap_options = np.full((3, n + 1), -1e9, np.float32)
-    columns, gap_columns = np.arange(n), np.arange(n + 1)
+    gaps, nowhere = n + np.arange(n + 1), 2 * n + 1
+    # which states can come before each state, and what that costs
+    before = np.full((4, 2 * n + 2), nowhere)
+    cost = np.zeros((4, 2 * n + 2), np.float32)
+    before[0, :nowhere] = np.arange(nowhere)  # stay
+    before[1, 1:n], cost[1, 1:n] = np.arange(n - 1), _ENTER  # slur on
+    before[2, :n], cost[2, :n] = gaps[:-1], _ENTER  # start after a gap
+    before[3, 2:n], cost[3, 2:n] = np.arange(n - 2), _ENTER + _SKIP  # slur over a missing note
+    before[1, gaps[1:]] = np.arange(n)  # stop
+    before[2, gaps[1:]], cost[2, gaps[1:]] = gaps[:-1], _SKIP  # a note is missing
+    gain = np.zeros((n_frames, 2 * n + 2), np.float32)
+    gain[:, :n] = _GAIN * (notes - _NEUTRAL)
+    gain[:, n + 1 : 2 * n] = -_GAP_PER_S * hop_s
+    # notes missing at either end cost as much as anywhere else
+    state = np.full(2 * n + 2, -1e9, np.float32)
+    state[gaps] = -_SKIP * np.arange(n + 1)
+    at_end = np.zeros(2 * n + 2, np.float32)
+    at_end[:n], at_end[gaps] = _SKIP * np.arange(n - 1, -1, -1), _SKIP * np.arange(n, -1, -1)
+    moves = np.empty((n_frames, 2 * n + 2), np.uint8)
+    every = np.arange(2 * n + 2)
     for t in range(n_frames):
-        options[_STAY] = note
-        options[_SLUR, 1:] = note[:-1] - _ENTER
-        options[_FROM_GAP] = gap[:-1] - _ENTER
-        options[_SLUR_OVER, 2:] = note[:-2] - _ENTER - _SKIP
-        gap_options[_GAP_STAY] = gap
-        gap_options[_GAP_AFTER_NOTE, 1:] = note
-        gap_options[_GAP_SKIP, 1:] = gap[:-1] - _SKIP
-        move, gap_move = options.argmax(axis=0), gap_options.argmax(axis=0)
-        note = options[move, columns] + gain[t]
-        gap = gap_options[gap_move, gap_columns] - gap_cost
-        if trace:
-            note_moves[t], gap_moves[t] = move, gap_move
-    # notes missing at the end cost as much as anywhere else
-    gap_end = gap - _SKIP * np.arange(n, -1, -1)
-    note_end = note - _SKIP * np.arange(n - 1, -1, -1)
-    total = float(max(gap_end.max(), note_end.max()))
-    if not trace:
-        return total, None, None
-    in_note = note_end.max() > gap_end.max()
-    at = int(note_end.argmax() if in_note else gap_end.argmax())
-    return total, *_backtrace(note_moves, gap_moves, in_note, at)
-
-
-def _backtrace(note_moves, gap_moves, in_note: bool, at: int) -> tuple[np.ndarray, np.ndarray]:
-    n_frames, n = note_moves.shape
+        options = state[before] - cost
+        move = options.argmax(axis=0)
+        moves[t] = move
+        state = options[move, every] + gain[t]
+    final = state - at_end
+    at = int(final.argmax())
+    total = float(final[at])
     first, last = np.full(n, -1), np.full(n, -1)
     for t in range(n_frames - 1, -1, -1):
-        if in_note:
+        if at < n:
             first[at] = t
             last[at] = max(last[at], t)
-            move = note_moves[t, at]
-            in_note = move != _FROM_GAP
-            at -= {_STAY: 0, _SLUR: 1, _FROM_GAP: 0, _SLUR_OVER: 2}[move]
-        else:
-            move = gap_moves[t, at]
-            in_note = move == _GAP_AFTER_NOTE
-            at -= 0 if move == _GAP_STAY else 1
-    return first, last
+        at = before[moves[t, at], at]
+    return total, first, last
 
 
 def _support(score, notes, grid, target, first, last) -> tuple[np.ndarray, np.ndarray]:
