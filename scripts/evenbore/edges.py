@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-_HOP_S = 0.004
+_HOP_S = 0.003
+_SLUR_HOP_S = 0.005
 _STEADY_HOP_S = 0.015  # a mean over a steady part needs no more
 _EDGE = 0.1  # 20 dB below the steady amplitude
 _TROUGH = 1.3  # levels up to this times the least one belong to a trough
@@ -108,7 +109,7 @@ def _slur(signal, first_s, last_s, f0_hz, i: int) -> tuple[float, float] | None:
     size = _size(signal.rate, min(f0_hz[i - 1], f0_hz[i]), _SLUR_WINDOW)
     start = max(guess - _SLUR_REACH_S, 0.5 * (first_s[i - 1] + last_s[i - 1]))
     stop = min(guess + _SLUR_REACH_S, 0.5 * (first_s[i] + last_s[i]))
-    spectra = _Spectra(signal, start, stop, size)
+    spectra = _Spectra(signal, start, stop, size, _SLUR_HOP_S)
     old, new = _shares(
         spectra.values,
         [_steady(signal, first_s[i - 1], last_s[i - 1], size), _steady(signal, first_s[i], last_s[i], size)],
