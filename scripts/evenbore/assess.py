@@ -5,9 +5,11 @@ manner of playing (direction of the scale, articulation) as fixed effects. The i
 
     s_r² / n + s_s² Σ w² + Σ shift²
 
-with s_r the repeatability pooled over the study, s_s the standard deviation between sessions of one instrument
-(beyond what a session adds to all instruments alike, where that is taken out: ADDITIVE), w the share of the takes in each session, and shift the change of the value when the set-ups' responses move one
-standard error along each direction of their error. Degrees of freedom: Satterthwaite 1946, Biometrics Bull. 2, 110.
+with s_r the repeatability pooled over the study, s_s the standard deviation between sessions of one instrument, w the
+share of the takes in each session, and shift the change of the value when the set-ups' responses, or what a session
+adds, move one standard error along each direction of their error. For the ADDITIVE criteria what a session adds to all
+instruments alike is taken out of the takes first, and s_s is what goes beyond that. Degrees of freedom: Satterthwaite
+1946, Biometrics Bull. 2, 110.
 """
 
 from dataclasses import dataclass, replace
@@ -73,7 +75,7 @@ def assess(
     takes = prepared_takes(notes, instruments, families)
     values = _take_values(takes, CRITERIA, config["base_dynamic"])
     shifts = _shifts(notes, shifted, values, instruments, families, config["base_dynamic"])
-    values, added = _without_session_offsets(values)
+    values, added = without_session_offsets(values)
     shifts = pd.concat([shifts, *added], ignore_index=True)
     owners = _owners(recordings, instruments, config["states"])
     groups = session_groups(recordings)
@@ -236,7 +238,7 @@ def _shifts(notes: pd.DataFrame, shifted: np.ndarray, values, instruments, famil
     return pd.concat(parts, ignore_index=True)[[*keys, "component", "shift"]]
 
 
-def _without_session_offsets(values: pd.DataFrame) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+def without_session_offsets(values: pd.DataFrame) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
     """Take values less what a session adds, for the criteria it adds to; and the shifts that its error makes."""
     values, shifts = values.copy(), []
     for criterion in CRITERIA:

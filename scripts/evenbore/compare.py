@@ -8,6 +8,8 @@ Conventions
   instrument's takes in each session, so what two instruments share cancels. s_s is the standard deviation between
   sessions, on the cautious side. The shifts, for chain-dependent criteria, are what the value moves along each
   direction of the set-ups' error. df by Satterthwaite (1946) from the first two.
+- What a session adds to all instruments alike is taken out of the values before (`assess`); s_s is what goes beyond
+  that, and the error of what was taken out is among the shifts.
 - Where no instrument, directly or through others, was recorded in the sessions of both, the difference holds what a
   session adds, of unknown size: no interval, and undecided. The links are those of the takes behind the criterion.
 - Only instruments of one family are compared, except by cost.
@@ -27,6 +29,7 @@ import pandas as pd
 from scipy import stats
 
 from evenbore.comparability import session_groups
+from evenbore.criteria import ADDITIVE
 from evenbore.repeatability import Repeatability, repeatability
 
 EXACT = ("total_cost",)
@@ -110,7 +113,8 @@ def design(takes: pd.DataFrame, shifts: pd.DataFrame, states: dict[str, str], in
     n = counts.sum(axis=1)
     n[n == 0] = np.nan
     moved = in_state(shifts, states).pivot(index="instrument", columns="component", values="shift")
-    pooled = Repeatability(np.nan, 0, 0.0, 0) if takes.empty else repeatability(takes)
+    additive = set(takes["criterion"]) <= ADDITIVE
+    pooled = Repeatability(np.nan, 0, 0.0, 0) if takes.empty else repeatability(takes, additive)
     if pooled.df_s:
         several = counts[(counts > 0).sum(axis=1) > 1]
         per_session = several[several > 0].mean() if several.size else np.nanmean(n)

@@ -37,7 +37,7 @@ STEPS = {"noise": 1.0, "response": 10.0, "dynamic_drift": 5.0, "tone_hold": 1.0}
 COST_STEP = 0.05  # ASSUME: of the study's median cost
 SATURATION = 5.0
 # ASSUME: standard deviations in steps (common practice, no source): of a take where nobody repeated one, and of a
-# session where no instrument was recorded in several (a few degrees of room temperature are 5 to 10 cents)
+# session that no shared instrument links to the others (a few degrees of room temperature are 5 to 10 cents)
 UNREPEATED = 2.0
 UNLINKED = 1.0
 WEIGHT_CONCENTRATION = 40.0  # ASSUME: a weight of 0.3 is meant to within an SD of 0.07
@@ -162,11 +162,11 @@ def draw_pool(instruments, takes, shifts, criteria, states, names, family, group
 def _error(plan: compare.Design, step: float) -> tuple[np.ndarray, float]:
     """Error covariance (I, I) of the values of one criterion and its df: as measured, else as assumed."""
     known = plan.repeatability
-    if not known.df_s:
-        known = known._replace(s_s=UNLINKED * step)
     if not known.df:
         known = known._replace(s_r=UNREPEATED * step, df=np.inf)
-    return replace(plan, repeatability=known).covariance(), known.df
+    # what instruments joined by links share does not count between them
+    days = (UNLINKED * step) ** 2 * (plan.linked[:, None] == plan.linked)
+    return replace(plan, repeatability=known).covariance() + days, known.df
 
 
 def draw_pools(

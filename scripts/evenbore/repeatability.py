@@ -24,7 +24,8 @@ class Precision(NamedTuple):
 
 class Repeatability(NamedTuple):
     """Of one criterion, pooled over a study: `s_r` between takes of one cell and session, `df` its degrees of
-    freedom; `s_s` between sessions of one instrument (0 when the data show none), `df_s` (0: nothing to tell by)."""
+    freedom; `s_s` between sessions of one instrument (0 when the data show none), `df_s` (0: nothing to tell by).
+    Where sessions are additive, `s_s` is what goes beyond that which a session adds to all instruments alike."""
 
     s_r: float
     df: int
@@ -85,8 +86,11 @@ def session_offsets(takes: pd.DataFrame, s_r: float) -> tuple[pd.Series, pd.Data
     return offsets, pd.DataFrame(directions, columns=dummies.columns)
 
 
-def repeatability(takes: pd.DataFrame) -> Repeatability:
-    """Pooled repeatability of one criterion from `takes` (see `manner_effects`; no NaN)."""
+def repeatability(takes: pd.DataFrame, additive: bool = False) -> Repeatability:
+    """Pooled repeatability of one criterion from `takes` (see `manner_effects`; no NaN).
+
+    `additive`: what each session adds to all instruments (see `session_offsets`) does not count as scatter.
+    """
     effects, n_effects = manner_effects(takes)
     adjusted = takes.assign(value=takes["value"] - effects)
     cells = adjusted.groupby(CELL)["value"]
@@ -94,20 +98,27 @@ def repeatability(takes: pd.DataFrame) -> Repeatability:
     if df <= 0:
         return Repeatability(np.nan, 0, 0.0, 0)
     s_r2 = float(((adjusted["value"] - cells.transform("mean")) ** 2).sum() / df)
-    s_s2, df_s = _between_sessions(cells.agg(["mean", "size"]).reset_index(), s_r2)
+    s_s2, df_s = _between_sessions(cells.agg(["mean", "size"]).reset_index(), s_r2, additive)
     return Repeatability(s_r2**0.5, int(df), s_s2**0.5, df_s)
 
 
-def _between_sessions(cells: pd.DataFrame, s_r2: float) -> tuple[float, int]:
-    """Variance between sessions of one instrument in one state, pooled, by the method of moments."""
-    keys = [cells["instrument"], cells["state"]]
-    cells = cells[cells.groupby(keys)["session"].transform("size") > 1]
-    keys = [cells["instrument"], cells["state"]]
-    df = len(cells) - cells.groupby(keys).ngroups
+def _between_sessions(cells: pd.DataFrame, s_r2: float, additive: bool) -> tuple[float, int]:
+    """Variance between sessions of one instrument in one state, pooled, by the method of moments.
+
+    Of the weighted residuals' sum of squares y'Ay of mean = instrument (+ session, if `additive`), the expectation
+    is s_s² trace(A) + s_r² df (Searle, Casella & McCulloch, Variance Components, 1992, ch. 5, from memory).
+    """
+    cells = cells[cells.groupby(["instrument", "state"])["session"].transform("size") > 1]
+    if cells.empty:
+        return 0.0, 0
+    owner = cells.groupby(["instrument", "state"]).ngroup()
+    effects = [pd.get_dummies(owner), *([pd.get_dummies(cells["session"])] if additive else [])]
+    design = pd.concat(effects, axis=1).to_numpy(float)
+    df = len(cells) - int(np.linalg.matrix_rank(design))
     if df == 0:
         return 0.0, 0
-    total = cells["size"].groupby(keys).transform("sum")
-    centre = (cells["mean"] * cells["size"]).groupby(keys).transform("sum") / total
-    mean_square = (cells["size"] * (cells["mean"] - centre) ** 2).sum() / df
-    weight = (cells["size"].sum() - (cells["size"] ** 2 / total).sum()) / df
-    return float(max(0.0, (mean_square - s_r2) / weight)), int(df)
+    weighted = cells["size"].to_numpy()[:, None] * design
+    fitted = weighted @ np.linalg.pinv(design.T @ weighted, rcond=1e-9, hermitian=True) @ weighted.T
+    residual = np.diag(cells["size"].to_numpy(float)) - fitted
+    mean = cells["mean"].to_numpy() - cells["mean"].mean()  # centred, for the arithmetic's sake
+    return max(0.0, float((mean @ residual @ mean - s_r2 * df) / np.trace(residual))), df

@@ -103,7 +103,8 @@ def _room(temperature: float) -> str:
     return (
         f" The room had {temperature:.0f} °C: at most {abs(most):.0f} {_cents(most)} {'sharp' if most > 0 else 'flat'}"
         f" of this may be its doing, against {TEMPERATURE_C:.0f} °C (if the air in the bore were as warm as the room;"
-        " breath makes it less). Nothing was corrected for it but what shared instruments show of differences between sessions."
+        " breath makes it less). Nothing was corrected for it but what shared instruments show of differences between"
+        " sessions."
     )
 
 

@@ -4,6 +4,7 @@ import pytest
 from scipy import stats
 
 from evenbore import compare
+from evenbore.assess import without_session_offsets
 from evenbore.columns import names
 from evenbore.repeatability import Repeatability
 from evenbore.tables import conform
@@ -207,15 +208,10 @@ def test_takes_needed_decide_four_times_in_five():
 
 
 def test_sessions_that_hide_a_difference_are_named():
-    # Two sessions two apart, known from x1: more takes there cannot settle a difference of 3 between x2 and x3.
-    rng = np.random.default_rng(15)
-    takes = pd.concat(
-        [
-            make_takes(rng, [0.0, 0.0], 4, sd=0.5),
-            make_takes(rng, [2.0, 9.0, 5.0], 4, sd=0.5, session=lambda i, k: "s2").query("instrument != 'x2'"),
-        ]
-    )
-    row = study_pairs(takes).set_index(["instrument_a", "instrument_b"]).loc[("x2", "x3")]
+    # What the session of x3 adds is known to within 2: more takes cannot settle a difference of 4 from x2.
+    takes = make_takes(np.random.default_rng(15), [0.0, 0.0, 4.0], 4, sd=0.5)
+    error = {"instrument": ["x3"], "state": "as_found", "criterion": "intonation_spread", "component": 0, "shift": 2.0}
+    row = study_pairs(takes, shifts=pd.DataFrame(error)).set_index(["instrument_a", "instrument_b"]).loc[("x2", "x3")]
     assert (row["verdict"], row["takes_needed"], row["reason"]) == ("undecided", 2, compare.ONE_SESSION)
 
 
@@ -232,26 +228,50 @@ def test_intervals_cover_the_truth_nine_times_in_ten():
     assert 0.86 <= np.mean(covered) <= 0.94
 
 
-def test_identical_instruments_in_linked_sessions_rarely_differ():
-    # Three sessions with an effect of their own (a cold room, a tired player), one instrument in all of them.
-    # The worst case is a session effect about as large as the scatter of the takes, see `cautious_session_sd`.
-    rng = np.random.default_rng(13)
-    keys = [(i, s, k) for i in range(1, 13) for s in (range(3) if i == 1 else [i % 3]) for k in range(3)]
-    frame = pd.DataFrame(keys, columns=["i", "s", "k"])
+def linked_study(rng, references, session_sd, extra=None, own_day_sd=0.0):
+    """Pairs of twelve instruments over three sessions of three takes, the first `references` in all of them.
+
+    Takes scatter by 1, every session adds to all, and every instrument has good and bad days of its own.
+    """
+    keys = [(i, s, k) for i in range(1, 13) for s in (range(3) if i <= references else [i % 3]) for k in range(3)]
+    i, s, k = np.array(keys).T
     takes = pd.DataFrame(
         {
-            "instrument": "x" + frame["i"].astype(str),
+            "instrument": [f"x{name}" for name in i],
             "state": "as_found",
-            "session": "s" + frame["s"].astype(str),
+            "session": [f"s{name}" for name in s],
+            "recording": [f"{a}-{b}-{c}" for a, b, c in keys],
             "direction": "up",
             "criterion": "intonation_spread",
+            "value": rng.normal(0, session_sd, 3)[s]
+            + rng.normal(0, own_day_sd, (13, 3))[i, s]
+            + rng.normal(size=len(s)),
         }
     )
-    any_differs = 0
-    for _ in range(80):
-        scatter = rng.normal(0, 1, 3)[frame["s"]] + rng.normal(0, 1, len(frame))
-        any_differs += (study_pairs(takes.assign(value=scatter))["verdict"] == "differs").any()
-    assert any_differs <= 4
+    takes["value"] += takes["instrument"].map(extra or {}).fillna(0.0)
+    takes, shifts = without_session_offsets(takes)
+    return study_pairs(takes, shifts=pd.concat(shifts))
+
+
+@pytest.mark.parametrize("session_sd", [0.0, 1.0, 4.0])
+@pytest.mark.parametrize("references", [1, 2])
+def test_identical_instruments_in_linked_sessions_rarely_differ(references, session_sd):
+    # What a session adds (a cold room, a tired player) is known from the shared instruments, with an error.
+    rng = np.random.default_rng(13)
+    any_differs = [(linked_study(rng, references, session_sd)["verdict"] == "differs").any() for _ in range(60)]
+    assert sum(any_differs) <= 3
+
+
+def test_a_difference_across_linked_sessions_is_found():
+    # x11 and x12 are of different sessions, which add 4 take SDs; 6 lie between the two
+    rng = np.random.default_rng(14)
+    found = [
+        linked_study(rng, 2, 4.0, {"x12": 6.0})
+        .set_index(["instrument_a", "instrument_b"])
+        .loc[("x11", "x12"), "verdict"]
+        for _ in range(40)
+    ]
+    assert found.count("differs") >= 36
 
 
 def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
