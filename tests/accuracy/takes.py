@@ -41,6 +41,9 @@ from rendering.render import (
 from rendering.study import PROGRAMS, RENDERERS, SOUNDFONT, all_plans, kept, render_plan
 from rendering.tones import odd_tones_take
 
+# Raise this once the program has been changed in the light of what failed here: all takes are then played anew
+# (other tempos, noises and rooms), since those that failures were looked up in are held out no longer.
+SERIES = 2
 SECOND_SOUNDFONT = "TimGM6mb.sf2"
 TUNED_ON = ("clarinet_b_flat", "saxophone_tenor", "bassoon", "flute", "saxophone_baritone_low_a", "oboe")
 DEVELOPMENT, HELD_OUT = "development", "held out"
@@ -73,7 +76,7 @@ class Scale:
     @property
     def seed(self) -> int:
         """Seed of all that is random in this scale."""
-        return zlib.crc32(f"accuracy {self!r}".encode())
+        return zlib.crc32(f"accuracy {SERIES} {self!r}".encode())
 
     @property
     def midis(self) -> list[int]:

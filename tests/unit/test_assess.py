@@ -4,7 +4,7 @@ import pytest
 from scipy import stats
 
 from evenbore.assess import NO_REPEATS, NO_SESSIONS, NOT_ABOVE, NOT_SURELY_ABOVE, ONE_TAKE, assess
-from evenbore.criteria import CRITERIA, TakeNotes
+from evenbore.criteria import ADDITIVE, CRITERIA, TakeNotes
 from evenbore.normalise import normalise
 from evenbore.repeatability import manner_effects, repeatability, session_offsets
 from evenbore.simulate import study_tables
@@ -188,9 +188,10 @@ def test_a_room_that_lengthens_attacks_does_not_make_slower_instruments():
     assert next(c for c in CRITERIA if c.name == "response").chain_dependent
 
 
-def test_set_up_errors_widen_chain_dependent_intervals_only():
+def test_errors_of_linked_set_ups_and_sessions_widen_the_intervals():
     found = run(study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, takes=2))
-    assert set(found.shifts["criterion"]) == {"timbre_evenness", "level_evenness", "noise"}
+    # through the set-ups' responses: evenness; through what a session adds to all: the criteria it adds to
+    assert set(found.shifts["criterion"]) == {"timbre_evenness", "level_evenness", *ADDITIVE - {"response"}}
     assert (found.shifts.groupby("instrument")["shift"].apply(lambda s: (s**2).sum()) > 0).all()
     assert run(study_tables({"s1": ["a"], "s2": ["b"]}, takes=2)).shifts.empty
 

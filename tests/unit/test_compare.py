@@ -234,7 +234,7 @@ def linked_study(rng, references, session_sd, extra=None, own_day_sd=0.0):
     Takes scatter by 1, every session adds to all, and every instrument has good and bad days of its own.
     """
     keys = [(i, s, k) for i in range(1, 13) for s in (range(3) if i <= references else [i % 3]) for k in range(3)]
-    i, s, k = np.array(keys).T
+    i, s, _ = np.array(keys).T
     takes = pd.DataFrame(
         {
             "instrument": [f"x{name}" for name in i],

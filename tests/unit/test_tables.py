@@ -10,7 +10,7 @@ from evenbore.tables import conform, read_table, write_parquet, write_table, wri
 
 ROW = {
     "instrument": "007", "state": "NA", "tune_on_note": "Bb3", "aim_cents": 1 / 3,
-    "overall_offset_cents": math.nan, "advice": 'pull "out",\tthen ♭\nlisten',
+    "overall_offset_cents": math.nan, "temperature_cents": 2.5, "advice": 'pull "out",\tthen ♭\nlisten',
 }  # fmt: skip
 
 
@@ -32,8 +32,8 @@ def test_bytes_are_fixed(tmp_path):
     frame = pd.DataFrame([{**ROW, "aim_cents": 1234.56789, "advice": "♭"}])
     write_table(frame, "tuning_advice", tmp_path / "t.tsv")
     assert (tmp_path / "t.tsv").read_bytes() == (
-        b"instrument\tstate\ttune_on_note\taim_cents\toverall_offset_cents\tadvice\n"
-        b"007\tNA\tBb3\t1234.57\t\t\xe2\x99\xad\n"
+        b"instrument\tstate\ttune_on_note\taim_cents\toverall_offset_cents\ttemperature_cents\tadvice\n"
+        b"007\tNA\tBb3\t1234.57\t\t2.5\t\xe2\x99\xad\n"
     )
 
 
