@@ -16,7 +16,8 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from smallstudy import NOTES, REASONS, WARNINGS, Engine, SmallStudy, chunks_measured, jobs, make_study
+import soundfile
+from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunks_measured, jobs, make_study, play
 
 from evenbore.columns import TABLES, names
 
@@ -372,7 +373,7 @@ def test_the_other_sets_stay_measured_when_one_recording_changes(engine, study, 
     tables, chunks = other / "results" / "tables", other / "results" / "work" / "chunks"
     kept = {path.name: path.stat().st_mtime_ns for path in chunks.iterdir()}
     before = rows(tables / "notes.tsv")
-    shutil.copy(other / "audio" / "s2_clar_c_1.wav", other / "audio" / "s2_clar_c_2.wav")
+    soundfile.write(other / "audio" / "s2_clar_c_2.wav", play("clar_c", "s2", 7)[0], RATE)  # a copy would be set aside
     run = engine.snakemake(other, "results/tables/notes.tsv")
     assert jobs(run) == {"measure": 1, "collect": 1}
     assert chunks_measured(run) == {"s2--clar_c"}
