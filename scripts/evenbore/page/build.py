@@ -3,7 +3,7 @@
 import base64
 import hashlib
 import json
-from datetime import date
+from datetime import UTC, datetime
 from pathlib import Path
 
 import jinja2
@@ -65,7 +65,7 @@ def build_page(results: Results, figures: str | Path, captions: str | Path, prov
         columns=TABLES,
         settings=yaml.safe_dump(study.config, sort_keys=False, allow_unicode=True),
         provenance=provenance,
-        made=date.today().isoformat(),
+        made=datetime.now(UTC).date().isoformat(),
         style=(TEMPLATES / "report.css").read_text("utf-8"),
         script=script,
         script_hash=base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
