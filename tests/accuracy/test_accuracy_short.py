@@ -39,7 +39,6 @@ def test_no_take_is_set_aside(results):
     assert [take["name"] for take in results if take["status"] == "set_aside"] == []
 
 
-# Tongued in a live room and noise is not here: the whole campaign does not reach 0.97 there (docs/accuracy.md).
 # In a live and noisy room (docs/accuracy.md) 0.97 is not reached on every part of the takes, so it is not asserted.
 @pytest.mark.parametrize(("condition", "articulation", "least"), [(CLEAN, "tongued", 0.99), (CLEAN, "slurred", 0.99)])
 def test_notes_are_found(results, condition, articulation, least):
