@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+import psutil
 import pytest
 import soundfile
 
@@ -204,7 +205,6 @@ def test_a_failed_stage_is_named_with_the_end_of_its_log(toy):
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(os.name == "nt", reason="looks for jobs with ps")
 def test_a_second_run_at_once_is_told_so_and_harms_nothing(toy):
     mark = "6.0625"
     first = toy(sleep=mark)
@@ -241,8 +241,8 @@ def wait_for_jobs(mark):
 
 
 def jobs_with(mark):
-    processes = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True).stdout
-    return [line for line in processes.splitlines() if f"time.sleep({mark})" in line]
+    commands = (" ".join(process.info["cmdline"] or ()) for process in psutil.process_iter(["cmdline"]))
+    return [command for command in commands if f"time.sleep({mark})" in command]
 
 
 def test_half_written_events_wait_for_their_end(tmp_path):

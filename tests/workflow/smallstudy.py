@@ -167,7 +167,7 @@ def speech(rng: np.random.Generator) -> np.ndarray:
 
 
 class Engine:
-    """A copy of the workflow's own files, with its two front doors."""
+    """A copy of the workflow's own files, with its two front doors and a Python in a folder of its own."""
 
     def __init__(self, repo: Path, folder: Path):
         self.folder = folder
@@ -176,6 +176,10 @@ class Engine:
         shutil.copy(repo / "config" / "config.yaml", folder / "config")
         for name in ("workflow", "scripts"):
             shutil.copytree(repo / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+        self.python = Path(sys.executable)
+        if os.name != "nt":  # there links need a privilege
+            (folder.parent / "its python").symlink_to(sys.prefix)
+            self.python = folder.parent / "its python" / self.python.relative_to(sys.prefix)
 
     def snakemake(
         self, study: Path, *options: str, config: str = "config.yaml", **environment: str
@@ -192,7 +196,7 @@ class Engine:
     def _python(self, arguments: list, environment: dict) -> subprocess.CompletedProcess:
         search = os.pathsep.join([str(self.folder / "scripts"), *filter(None, [environment.pop("SEARCH", None)])])
         return subprocess.run(
-            [sys.executable, *map(str, arguments)],
+            [str(self.python), *map(str, arguments)],
             env=os.environ | {"PYTHONPATH": search, "PYTHONDONTWRITEBYTECODE": "1"} | environment,
             capture_output=True,
             text=True,

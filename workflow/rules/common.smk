@@ -1,6 +1,7 @@
 # What the rules share: the study's sheets, the chunks of recordings, the library files a step depends on.
 
 import json
+import shlex
 import sys
 from pathlib import Path
 
@@ -23,6 +24,9 @@ def library_files(step):
     """What the step's script depends on: library modules and their data."""
     return [here(path) for path in dependencies.library_files(step)]
 
+
+# Snakemake puts the path of its Python into shell commands as it stands; in a folder with a space that breaks.
+sys.executable = shlex.quote(sys.executable)
 
 if "{" in str(REPO):
     raise WorkflowError(
