@@ -28,6 +28,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.special import gammaincinv
 
 from evenbore import compare
 from evenbore.columns import names as column_names
@@ -41,6 +42,7 @@ SATURATION = 5.0
 UNREPEATED = 2.0
 UNLINKED = 1.0
 WEIGHT_CONCENTRATION = 40.0  # ASSUME: a weight of 0.3 is meant to within an SD of 0.07
+STRATA = 500  # of a drawn weight's distribution
 WEIGHT_CHANGES = (-0.2, -0.1, 0.0, 0.1, 0.2)
 
 
@@ -118,12 +120,24 @@ def oriented(values, better: str) -> np.ndarray:
     return {"higher": np.positive, "lower": np.negative, "target": lambda v: -np.abs(v)}[better](values)
 
 
-def draw_weights(weights: np.ndarray, rng, draws: int) -> np.ndarray:
-    """Drawn weights (D, C) around `weights` (C,), which sum to one; a weight of 0 stays 0."""
-    drawn = np.zeros((draws, weights.size))
+def weight_strata(draws: int, criteria: int, rng) -> np.ndarray:
+    """Which of STRATA equally likely strata each drawn weight (D, C) is taken from: the same for any weights."""
+    return rng.permuted(np.tile(np.arange(draws)[:, None] % STRATA, criteria), axis=0)
+
+
+def draw_weights(weights: np.ndarray, strata: np.ndarray) -> np.ndarray:
+    """Drawn weights (D, C) around `weights` (C,), which sum to one; a weight of 0 stays 0.
+
+    Shares of independent gamma variables have the Dirichlet distribution. The gamma variables are taken at the middle
+    of their `strata` (D, C), so that two sets of weights differ by nothing but the weights.
+    """
+    drawn = np.zeros(strata.shape)
     used = weights > 0
-    drawn[:, used] = rng.dirichlet(WEIGHT_CONCENTRATION * weights[used], draws)
-    return drawn
+    middles = (np.arange(STRATA)[:, None] + 0.5) / STRATA
+    drawn[:, used] = np.take_along_axis(
+        gammaincinv(WEIGHT_CONCENTRATION * weights[used], middles), strata[:, used], axis=0
+    )
+    return drawn / drawn.sum(axis=1, keepdims=True)
 
 
 def ranks(score: np.ndarray, failed: np.ndarray, rng) -> np.ndarray:
@@ -205,6 +219,20 @@ def save_pools(pools: list[Pool], path: str | Path) -> None:
     np.savez_compressed(path, **arrays)
 
 
+def load_pools(path: str | Path) -> list[Pool]:
+    """The draws that `save_pools` kept."""
+    with np.load(path, allow_pickle=False) as kept:
+        return [
+            Pool(
+                str(kept[f"family_{number}"]),
+                None if kept[f"group_{number}"] < 0 else int(kept[f"group_{number}"]),
+                *(kept[f"{names}_{number}"].tolist() for names in ("instruments", "criteria")),
+                kept[f"utilities_{number}"],
+            )
+            for number in range(sum(key.startswith("family_") for key in kept))
+        ]
+
+
 def pools_for(priorities: Mapping[str, float], pools: list[Pool], criteria: pd.DataFrame) -> list[Pool]:
     """The pools that a set of weights is ranked in: each group, or a family's all when no criterion needs the chain."""
     chain = set(criteria.loc[criteria["chain_dependent"] == "yes", "criterion"])
@@ -254,7 +282,7 @@ def rank_tables(
 def _rank_draws(pool: Pool, weights, failed, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """Weighted utilities and ranks, both (D, I); the same seed gives the same draws of the weights."""
     rng = np.random.default_rng(seed)
-    drawn = draw_weights(weights, rng, len(pool.utilities))
+    drawn = draw_weights(weights, weight_strata(len(pool.utilities), weights.size, rng))
     score = np.einsum("dic,dc->di", pool.utilities, drawn)
     return score, ranks(score, failed, rng)
 

@@ -88,11 +88,23 @@ def test_orientation():
 
 def test_drawn_weights_keep_their_mean_and_their_zeros():
     weights = np.array([0.5, 0.3, 0.2, 0.0])
-    drawn = rank.draw_weights(weights, np.random.default_rng(4), 20_000)
+    drawn = rank.draw_weights(weights, rank.weight_strata(20_000, 4, np.random.default_rng(4)))
     assert drawn.mean(axis=0) == pytest.approx(weights, abs=0.005)
     # Dirichlet: variance w (1 - w) / (concentration + 1)
     assert drawn.std(axis=0) == pytest.approx(np.sqrt(weights * (1 - weights) / 41), abs=0.003)
     assert drawn.sum(axis=1) == pytest.approx(1.0)
+
+
+def test_kept_draws_come_back(tmp_path):
+    pools = [
+        Pool("flute", None, ["a", "b"], ["noise"], np.array([[[1.0], [-0.5]]])),
+        Pool("oboe", 2, ["c"], [], np.empty((1, 1, 0))),
+    ]
+    rank.save_pools(pools, tmp_path / "draws.npz")
+    for pool, again in zip(pools, rank.load_pools(tmp_path / "draws.npz"), strict=True):
+        assert (again.family, again.group, again.instruments, again.criteria) == (
+            pool.family, pool.group, pool.instruments, pool.criteria)  # fmt: skip
+        assert again.utilities.tolist() == pool.utilities.tolist()
 
 
 def test_ranks_put_failed_ones_last_and_split_ties_evenly():
