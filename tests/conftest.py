@@ -58,3 +58,20 @@ def require_file():
 def repo() -> Path:
     """The repository's root folder."""
     return Path(__file__).resolve().parents[1]
+
+
+@pytest.fixture(scope="session")
+def report(tmp_path_factory) -> Path:
+    """The sample study of `report_sample` with figures and report; not to be changed."""
+    import report_sample
+
+    return report_sample.make_report(report_sample.make_results(tmp_path_factory.mktemp("sample")))
+
+
+@pytest.fixture(scope="session")
+def results(report):
+    """The sample study's results, as figures and report read them."""
+    from evenbore.results import read_results
+    from evenbore.sheets import load_study
+
+    return read_results(load_study(report), report / "results/tables")

@@ -5,7 +5,6 @@ purpose; findings, clusters and warnings are made up to fill every part of the r
 """
 
 import json
-from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -31,18 +30,6 @@ LABELS = {
     "f": "Attic find",
 }
 SESSIONS = {"hall_1": ["ref", "a", "b", "c"], "hall_2": ["ref", "d", "e"], "attic": ["f"]}
-
-
-@cache
-def shared_results(base: Path) -> Path:
-    """The sample study under the test run's base folder, made once per process; not to be changed."""
-    return make_results(base / "report_sample")
-
-
-@cache
-def shared_report(base: Path) -> Path:
-    """The sample study with its figures and report, made once per process; not to be changed."""
-    return make_report(make_results(base / "report_sample_with_report"))
 
 
 def make_report(folder: Path) -> Path:

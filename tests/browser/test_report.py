@@ -11,24 +11,12 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select
 
 import report_sample
-from evenbore.results import read_results
-from evenbore.sheets import load_study
 
 ARGUMENTS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--no-first-run", "--hide-scrollbars",
     "--force-prefers-reduced-motion",  # a click during a smooth scroll would miss
 )  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def report(tmp_path_factory):
-    return report_sample.shared_report(tmp_path_factory.getbasetemp())
-
-
-@pytest.fixture(scope="module")
-def results(report):
-    return read_results(load_study(report), report / "results/tables")
 
 
 @pytest.fixture(scope="module")

@@ -17,16 +17,6 @@ from evenbore.sheets import load_study
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-@pytest.fixture(scope="module")
-def report(tmp_path_factory):
-    return report_sample.shared_report(tmp_path_factory.getbasetemp())
-
-
-@pytest.fixture(scope="module")
-def results(report):
-    return read_results(load_study(report), report / "results/tables")
-
-
 @pytest.fixture
 def draw_only(monkeypatch, tmp_path):
     """Function: draw these figures alone, return the folder."""

@@ -11,8 +11,6 @@ import pytest
 import report_sample
 from evenbore.columns import TABLES
 from evenbore.page import build, charts, words
-from evenbore.results import read_results
-from evenbore.sheets import load_study
 
 VOID = {"meta", "link", "br", "img", "input"}
 
@@ -42,16 +40,6 @@ class Document(HTMLParser):
 
     def all(self, *names):
         return [attrs for tag, attrs in self.tags if tag in names]
-
-
-@pytest.fixture(scope="module")
-def report(tmp_path_factory):
-    return report_sample.shared_report(tmp_path_factory.getbasetemp())
-
-
-@pytest.fixture(scope="module")
-def results(report):
-    return read_results(load_study(report), report / "results/tables")
 
 
 @pytest.fixture(scope="module")

@@ -12,18 +12,8 @@ from evenbore.workbook import write_workbook
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
-    return report_sample.shared_report(tmp_path_factory.getbasetemp())
-
-
-@pytest.fixture(scope="module")
-def results(folder):
-    return read_results(load_study(folder), folder / "results/tables")
-
-
-@pytest.fixture(scope="module")
-def workbook(folder):
-    return openpyxl.load_workbook(folder / "results/comparison.xlsx")
+def workbook(report):
+    return openpyxl.load_workbook(report / "results/comparison.xlsx")
 
 
 def test_sheets_in_order(workbook):
@@ -57,9 +47,9 @@ def test_the_summary_holds_every_instrument_with_units(workbook, results):
     assert pd.isna(summary.loc["f", "total_cost (EUR)"])
 
 
-def test_the_same_tables_give_the_same_file(results, folder, tmp_path):
+def test_the_same_tables_give_the_same_file(results, report, tmp_path):
     write_workbook(results, tmp_path / "again.xlsx")
-    assert (tmp_path / "again.xlsx").read_bytes() == (folder / "results/comparison.xlsx").read_bytes()
+    assert (tmp_path / "again.xlsx").read_bytes() == (report / "results/comparison.xlsx").read_bytes()
 
 
 def test_empty_tables_give_a_workbook(tmp_path):
@@ -68,8 +58,8 @@ def test_empty_tables_give_a_workbook(tmp_path):
     assert openpyxl.load_workbook(tmp_path / "empty.xlsx")["pairs"].max_row == 1
 
 
-def test_columns_are_all_described(folder):
-    listed = pd.read_csv(folder / "results/tables/columns.tsv", sep="\t")
+def test_columns_are_all_described(report):
+    listed = pd.read_csv(report / "results/tables/columns.tsv", sep="\t")
     assert list(listed.columns) == ["table", "column", "unit", "meaning", "source"]
     assert list(zip(listed["table"], listed["column"], strict=True)) == [
         (table, column.name) for table, columns in TABLES.items() for column in columns
