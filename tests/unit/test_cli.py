@@ -2,6 +2,7 @@
 
 import json
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -154,7 +155,9 @@ def toy(tmp_path):
 
     def run(*options, sleep=0, code=0):
         text = (
-            SNAKEFILE.replace("SLEEP", str(sleep)).replace("CODE", str(code)).replace('"python ', f'"{sys.executable} ')
+            SNAKEFILE.replace("SLEEP", str(sleep))
+            .replace("CODE", str(code))
+            .replace('"python ', f'"{shlex.quote(sys.executable)} ')
         )
         (tmp_path / "Snakefile").write_text(text, encoding="utf-8")
         return subprocess.Popen(
