@@ -14,6 +14,7 @@ from assess import assess_study
 from compare import compare_study
 from evenbore import settings
 from evenbore.columns import TABLES, names
+from evenbore.rank import save_pools
 from evenbore.simulate import study_tables
 from evenbore.tables import write_parquet, write_table
 from figures import figures
@@ -37,7 +38,8 @@ def make_report(folder: Path) -> Path:
     results, config = folder / "results", folder / "config/config.yaml"
     figures(folder, config, results / "tables", results / "figures")
     page(
-        folder, config, results / "tables", results / "figures", settings.repo_root() / "workflow/report",
+        folder, config, results / "tables", results / "work/draws.npz", results / "figures",
+        settings.repo_root() / "workflow/report",
         results / "provenance.json", results / "report.html", results / "comparison.xlsx",
         results / "tables/columns.tsv",
     )  # fmt: skip
@@ -122,6 +124,7 @@ def empty_results(folder: Path) -> Path:
     write_sheets(folder, recordings, {"hall": ["ref"]}, {"ref": "House horn"})
     (folder / "results/tables").mkdir(parents=True)
     (folder / "results/provenance.json").write_text("{}", "utf-8")
+    save_pools([], folder / "results/work/draws.npz")
     for table in TABLES:
         if table not in ("harmonics", "bands"):
             write_table(pd.DataFrame(columns=names(table)), table, folder / "results" / "tables" / f"{table}.tsv")

@@ -84,6 +84,7 @@ rule page:
             *rules.figures.input.compared,
             rules.figures.input.findings,
         ],
+        draws=rules.compare.output.draws,
         figures=rules.figures.output.svg,
         captions=CAPTIONS,
         provenance=rules.provenance.output[0],

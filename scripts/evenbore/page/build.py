@@ -15,11 +15,13 @@ from evenbore.compare import EXACT
 from evenbore.curves import centred, peers_band, profile
 from evenbore.figures import FIGURES
 from evenbore.page import charts, words
-from evenbore.rank import oriented
+from evenbore.page.priorities import GATES, priorities_data
+from evenbore.rank import Pool, oriented
 from evenbore.results import Results, plain
 
 LARGEST_SVG = 1_000_000
 TEMPLATES = Path(__file__).parent / "templates"
+SCRIPTS = ("report.js", "priorities.js")
 MEASURES = {
     "cents": ("Intonation", "cents from its own median"),
     "brightness_db": ("Evenness of brightness", "dB from its own median"),
@@ -28,8 +30,8 @@ MEASURES = {
 """Measure -> title and axis of its chart in each instrument's section; all from the instrument's own median."""
 
 
-def build_page(results: Results, figures: str | Path, captions: str | Path, provenance: dict) -> str:
-    """The report as HTML. `figures`: folder of the SVGs; `captions`: folder of <figure>.rst."""
+def build_page(results: Results, pools: list[Pool], figures: str | Path, captions: str | Path, provenance: dict) -> str:
+    """The report as HTML. `pools`: the draws; `figures`: folder of the SVGs; `captions`: folder of <figure>.rst."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES, encoding="utf-8"),
         autoescape=True,
@@ -38,7 +40,7 @@ def build_page(results: Results, figures: str | Path, captions: str | Path, prov
         lstrip_blocks=True,
     )
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain}
-    script = (TEMPLATES / "report.js").read_text("utf-8")
+    script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in SCRIPTS)
     study = results.study
     profiles = {measure: centred(profile(results, measure)) for measure in MEASURES}
     return environment.get_template("report.html").render(
@@ -51,6 +53,9 @@ def build_page(results: Results, figures: str | Path, captions: str | Path, prov
         answers=words.answers(results),
         unranked=words.unranked(results),
         groups=_groups(results),
+        weighable={criterion for pool in pools for criterion in pool.criteria},
+        own_gates=GATES,
+        own_data=_script_data(priorities_data(results, pools)),
         table=_comparison(results),
         gates=_gates(results),
         figures=[_figure(name, Path(figures), Path(captions)) for name in FIGURES],
@@ -236,8 +241,12 @@ def _pairs(results: Results) -> str:
         "reasons": list(reasons),
         "rows": listed,
     }
+    return _script_data(data)
+
+
+def _script_data(data) -> str:
+    """Data as compact JSON that cannot end the <script> around it."""
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
-    # inside <script> only these could end it
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 

@@ -1,4 +1,3 @@
-"use strict";
 (() => {
   const byId = (id) => document.getElementById(id);
 
