@@ -2,23 +2,19 @@
 
 import json
 
-from evenbore.chunkfile import write_chunk
-from evenbore.digest import sha256
-from evenbore.measure import measure_recording
+from evenbore.guard import Guard, measure_chunk
 from evenbore.steplog import step_log
 
 
-def measure_chunk(rows: str, chunk: str, path_to_output: str) -> None:
-    rows = json.loads(rows)
-    measured = [measure_recording(row) for row in rows]
-    for row, one in zip(rows, measured, strict=True):
-        one.recording.update(chunk=chunk, sha256=sha256(row["path"]))
-    write_chunk(measured, path_to_output)
+def measure(rows: str, chunk: str, path_to_output: str) -> None:
+    with Guard() as guard:
+        for told in measure_chunk(json.loads(rows), chunk, path_to_output, guard):
+            print(told, end="")
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
-        measure_chunk(
+        measure(
             rows=snakemake.params.rows,
             chunk=snakemake.params.chunk,
             path_to_output=snakemake.output[0],

@@ -24,6 +24,7 @@ RESAMPLED_RATE = 48_000  # Hz
 MEMORY_FRAMES = 48_000 * 600
 SILENT_PEAK = 10 ** (-80 / 20)
 MAX_BAD_SHARE = 1e-3  # NaN or infinite samples: more than one in a thousand is not a click
+MAX_S = 6 * 3600  # longer is no scale; a small file can be made to hold days and fill the disk
 MIN_USABLE_S = 1.0  # what must be left of a damaged file
 CHANNEL_MARGIN_DB = 3.0  # a later channel must be this much better: takes should not hop between microphones
 LEVEL_FRAME_S = 0.05
@@ -163,7 +164,7 @@ def _decode_one(source: Source, index: int, rate: int, memory_frames: int):
     store = _Store(_expected_frames(info, rate), memory_frames)
     try:
         resampler = _Resampler(info.sample_rate, rate, store)
-        for block in source.blocks():
+        for block in _blocks(source):
             samples = np.ascontiguousarray(block[:, index])
             stats.update(samples)
             resampler.push(samples)
@@ -182,7 +183,7 @@ def _decode_best(source: Source, rate: int, memory_frames: int):
     short = 0 < capacity * info.channels <= memory_frames
     stores = [_Store(capacity, memory_frames) for _ in every] if short else []
     try:
-        for block in source.blocks():
+        for block in _blocks(source):
             for index, stats in enumerate(every):
                 samples = np.ascontiguousarray(block[:, index])
                 stats.update(samples)
@@ -203,6 +204,16 @@ def _decode_best(source: Source, rate: int, memory_frames: int):
     finally:
         for store in stores:
             store.close()
+
+
+def _blocks(source: Source) -> Iterator[np.ndarray]:
+    """All blocks of a source that is not endless."""
+    frames = 0
+    for block in source.blocks():
+        frames += len(block)
+        if frames > MAX_S * source.info.sample_rate:
+            raise AudioError(f"goes on for more than {MAX_S / 3600:g} hours: cut the scale out of it")
+        yield block
 
 
 def _expected_frames(info: AudioInfo, rate: int) -> int:

@@ -50,3 +50,13 @@ def read_chunk(path: str | Path) -> dict:
             for table, columns in _TABLES.items()
         }
     return rows | tables
+
+
+def join_chunks(parts: list[str], path: str | Path) -> None:
+    """Write files of one recording each as one chunk: the same bytes as if all were written at once."""
+    measured = []
+    for part in parts:
+        chunk = read_chunk(part)
+        tables = ({column: chunk[table][column] for column in _TABLES[table]} for table in _TABLES)
+        measured.append(Measured(chunk["recordings"][0], chunk["notes"][0], *tables))
+    write_chunk(measured, path)

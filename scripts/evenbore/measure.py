@@ -48,10 +48,10 @@ def measure_recording(row: dict) -> Measured:
         with open_signal(row["path"], channel=row["channel"]) as signal:
             return _measure(row, record, signal)
     except AudioError as error:
-        return _set_aside(record, str(error))
+        return set_aside(record, str(error))
 
 
-def _set_aside(record: dict, reason: str) -> Measured:
+def set_aside(record: dict, reason: str) -> Measured:
     """The result of a recording that cannot be used, with what is known of it."""
     return Measured(record | {"status": "set_aside", "reason": reason}, [], {}, {})
 
@@ -77,7 +77,7 @@ def _measure(row: dict, record: dict, signal: Signal) -> Measured:
         shift, reversed_order = better_guess(evidence, midi, row["tuning_hz"], best)
         if shift or reversed_order or best.found.mean() < LEAST_FOUND:
             reason = _not_this_scale(record, shift, reversed_order, family, written)
-            return _set_aside(record, "; ".join([*signal.warnings, reason]))
+            return set_aside(record, "; ".join([*signal.warnings, reason]))
     where = [(number, int(step)) for number, found in enumerate(passes) for step in np.nonzero(found.found)[0]]
     half = evidence.hop_s / 2
     first = np.array([passes[number].first[step] for number, step in where]) * evidence.hop_s - half

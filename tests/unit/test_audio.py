@@ -459,6 +459,17 @@ def test_flac_that_promises_hours(tmp_path):
         assert "2.0 s" in signal.warnings[0]
 
 
+@pytest.mark.parametrize("channels", [1, 2])
+def test_a_recording_without_end(tmp_path, monkeypatch, channels):
+    """Also when its header tells another length: the samples count."""
+    monkeypatch.setattr(audio, "MAX_S", 1)
+    soundfile.write(tmp_path / "take.wav", np.tile(tone(seconds=1.1)[:, None], channels), RATE)
+    with pytest.raises(AudioError, match="goes on for more than"):
+        open_signal(tmp_path / "take.wav")
+    soundfile.write(tmp_path / "take.wav", tone(seconds=0.9), RATE)
+    open_signal(tmp_path / "take.wav").close()
+
+
 def test_no_samples(tmp_path):
     soundfile.write(tmp_path / "take.wav", np.zeros(0), RATE)
     refused_when_read(tmp_path / "take.wav", "no sound at all")

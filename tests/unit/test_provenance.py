@@ -1,6 +1,9 @@
 """What a result was made from."""
 
 import json
+import os
+
+import pytest
 
 import evenbore
 from evenbore.provenance import PACKAGES, provenance, sha256
@@ -20,6 +23,12 @@ def test_sha256_of_a_long_file_and_of_none(tmp_path):
     assert sha256(tmp_path / "a") == "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0"
     assert sha256(tmp_path / "missing") is None
     assert sha256(tmp_path) is None
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_sha256_does_not_wait_for_a_pipe(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    assert sha256(tmp_path / "pipe") is None
 
 
 def test_record(tmp_path, monkeypatch):

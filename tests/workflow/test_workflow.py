@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import soundfile
-from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunks_measured, jobs, make_study, play
 
 from evenbore.columns import TABLES, names
+from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunks_measured, jobs, make_study, play
 
 pytestmark = pytest.mark.slow
 
@@ -27,16 +27,23 @@ pytestmark = pytest.mark.slow
 RECORDER = """
 import atexit, json, os, sys
 home, opened = os.environ["RECORDER_HOME"], set()
-sys.addaudithook(lambda event, args: opened.add(args[0]) if event == "open" and isinstance(args[0], str) else None)
+worker = "evenbore.worker" in sys.orig_argv
+
+def note(event, args):
+    if event == "open" and isinstance(args[0], str):
+        opened.add(args[0])
+        if worker and args[0].endswith(".npz"):
+            tell()  # it is never told to end, so what it does last must do
 
 def tell():
-    step = os.path.basename(sys.argv[0]).split(".")
+    step = ["", "measure", "py"] if worker else os.path.basename(sys.argv[0]).split(".")
     if len(step) == 3 and step[2] == "py":  # tmpxxxx.measure.py
         modules = {module.__file__ for module in list(sys.modules.values()) if getattr(module, "__file__", None)}
         files = sorted(os.path.abspath(file) for file in opened | modules)
         with open(os.path.join(os.path.dirname(__file__), step[1] + "." + str(os.getpid())), "w") as out:
             json.dump([file for file in files if file.startswith(home) and not file.endswith(".pyc")], out)
 
+sys.addaudithook(note)
 atexit.register(tell)
 """
 

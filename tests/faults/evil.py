@@ -1,0 +1,55 @@
+"""A decoder that does its worst, at the word of a file's name, in the worker process alone.
+
+No file is known that crashes or hangs the decoders that the project installs; should one turn up, this is what it
+would do. `evil_decoder(folder)` is to be put on PYTHONPATH.
+"""
+
+from pathlib import Path
+
+# Started with every Python process; the deeds are done where the decoder would open the file.
+SITECUSTOMIZE = """
+import os, signal, sys, time
+
+def hang():
+    while True:
+        time.sleep(1)
+
+def eat():
+    hoard = []
+    while True:
+        hoard.append(bytearray(1 << 26))
+
+def once():
+    if not os.path.exists(os.environ["EVIL_ONCE"]):
+        open(os.environ["EVIL_ONCE"], "x").close()
+        os.kill(os.getpid(), signal.SIGKILL)
+
+def fail():
+    raise IndexError("evil index")
+
+DEEDS = {
+    "crash": lambda: os.kill(os.getpid(), signal.SIGSEGV),
+    "abort": os.abort,
+    "leave": lambda: os._exit(3),
+    "chatter": lambda: os.write(1, b"no answer at all\\n"),
+    "hang": hang, "eat": eat, "once": once, "fail": fail,
+}
+
+if "evenbore.worker" in sys.orig_argv:
+    import soundfile
+
+    opened = soundfile.SoundFile.__init__
+
+    def open_evil(self, file, *arguments, **options):
+        word = os.path.basename(str(file)).partition(".")[0].rpartition("_")[2]
+        DEEDS.get(word, lambda: None)()
+        opened(self, file, *arguments, **options)
+
+    soundfile.SoundFile.__init__ = open_evil
+"""
+
+
+def evil_decoder(folder: Path) -> str:
+    """Write it into a folder; returns what PYTHONPATH must hold."""
+    (folder / "sitecustomize.py").write_text(SITECUSTOMIZE, encoding="utf-8")
+    return str(folder)
