@@ -25,6 +25,7 @@ MEMORY_FRAMES = 48_000 * 600
 SILENT_PEAK = 10 ** (-80 / 20)
 MAX_BAD_SHARE = 1e-3  # NaN or infinite samples: more than one in a thousand is not a click
 MAX_S = 6 * 3600  # longer is no scale; a small file can be made to hold days and fill the disk
+MAX_PEAK = 1000.0  # no recorder goes 60 dB over full scale
 MIN_USABLE_S = 1.0  # what must be left of a damaged file
 CHANNEL_MARGIN_DB = 3.0  # a later channel must be this much better: takes should not hop between microphones
 LEVEL_FRAME_S = 0.05
@@ -38,7 +39,8 @@ class Signal:
 
     `rate` and `frames` describe the samples given out, `source_rate` the file. `channel` is the one chosen
     (1-based) of `channels`. `clipped_fraction`, `peak` (largest absolute value) and `dc` (mean) are of the
-    channel as stored in the file. Samples in memory are read-only.
+    channel as stored in the file; `damaged` says that not all of the recording could be read. Samples in memory are
+    read-only.
     """
 
     rate: int
@@ -50,6 +52,7 @@ class Signal:
     peak: float
     dc: float
     warnings: list[str] = field(default_factory=list)
+    damaged: bool = False
     _samples: np.ndarray | None = None
     _file: io.BufferedRandom | None = None
 
@@ -99,7 +102,7 @@ def signal_from_array(samples: np.ndarray, rate: int) -> Signal:
     samples = np.array(samples, np.float32)
     stats = _ChannelStats(0.0, rate)
     stats.update(samples)
-    return _as_signal(samples, None, len(samples), rate, rate, 1, 1, stats, [])
+    return _as_signal(samples, None, len(samples), rate, rate, 1, 1, stats, [], [])
 
 
 def probe(path: Path | str) -> AudioInfo:
@@ -129,17 +132,17 @@ def open_signal(path: Path | str, channel: int | None = None, memory_frames: int
         else:
             chosen, stats, store = _decode_best(source, rate, memory_frames)
         try:
-            warnings = _warnings(source, stats)
+            damage, others = _warnings(source, stats)
         except AudioError:
             store.close()
             raise
         samples, spool = store.contents(memory_frames)
         return _as_signal(
-            samples, spool, store.frames, rate, info.sample_rate, chosen + 1, info.channels, stats, warnings
+            samples, spool, store.frames, rate, info.sample_rate, chosen + 1, info.channels, stats, damage, others
         )
 
 
-def _as_signal(samples, spool, frames, rate, source_rate, channel, channels, stats, warnings) -> Signal:
+def _as_signal(samples, spool, frames, rate, source_rate, channel, channels, stats, damage, others) -> Signal:
     if samples is not None:
         samples.flags.writeable = False
     return Signal(
@@ -151,7 +154,8 @@ def _as_signal(samples, spool, frames, rate, source_rate, channel, channels, sta
         clipped_fraction=stats.clip.fraction(),
         peak=stats.peak,
         dc=stats.mean,
-        warnings=warnings,
+        warnings=damage + others,
+        damaged=bool(damage),
         _samples=samples,
         _file=spool,
     )
@@ -233,8 +237,8 @@ def _best_channel(every: list["_ChannelStats"]) -> int:
     return next(i for i in clean if snr[i] >= best - CHANNEL_MARGIN_DB)
 
 
-def _warnings(source: Source, stats: "_ChannelStats") -> list[str]:
-    """What to know about a decoded channel; raises `AudioError` when it cannot be used."""
+def _warnings(source: Source, stats: "_ChannelStats") -> tuple[list[str], list[str]]:
+    """What is missing of a decoded channel, and what else to know; raises `AudioError` when it cannot be used."""
     seconds = stats.frames / source.info.sample_rate
     damage = source.damage(stats.frames)
     if damage and seconds < MIN_USABLE_S:
@@ -246,13 +250,18 @@ def _warnings(source: Source, stats: "_ChannelStats") -> list[str]:
             f"{stats.bad} of {stats.frames} samples are not numbers (NaN or infinite): "
             "the program that wrote it failed; export it again"
         )
-    if stats.bad:
-        damage.append(f"{stats.bad} samples are not numbers (NaN or infinite); read as zero")
+    if stats.peak > MAX_PEAK:
+        raise AudioError(
+            f"its samples go up to {stats.peak:.2g} times full scale: whole numbers saved as fractions? Export it again"
+        )
     if stats.silent:
         raise AudioError(
             "silent: no sound above -80 dB of full scale (wrong input recorded, or the microphone switched off?)"
         )
-    return damage + source.misnamed()
+    others = source.misnamed()
+    if stats.bad:
+        others.insert(0, f"{stats.bad} samples are not numbers (NaN or infinite); read as zero")
+    return damage, others
 
 
 class _ChannelStats:

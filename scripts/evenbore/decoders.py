@@ -23,6 +23,7 @@ BLOCK = 1 << 16  # samples read at a time, over all channels
 MIN_BLOCK_FRAMES = 1 << 12
 DAMAGED_BLOCK_FRAMES = 1 << 8
 MAX_BROKEN_PIECES = 1000
+OGG_PAGE = 27 + 255 + 255 * 255  # the largest
 
 # Quantisation step of the integer formats, full scale = 1.
 STEPS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
@@ -108,8 +109,7 @@ class SoundfileSource:
         for block_frames in (max(BLOCK // self.info.channels, MIN_BLOCK_FRAMES), DAMAGED_BLOCK_FRAMES):
             buffer = np.empty((block_frames, self.info.channels), np.float32)
             try:
-                if self._file.tell() or self._broken_after:
-                    self._file.seek(done)
+                self._go_to(done)
                 while len(block := self._file.read(out=buffer)):
                     done += len(block)
                     yield block
@@ -118,10 +118,22 @@ class SoundfileSource:
                 reason = error.error_string.removeprefix("Error : ").strip(". ")
                 self._broken_after = f"damaged after {done / self.info.sample_rate:.1f} s ({reason})"
 
+    def _go_to(self, frames: int) -> None:
+        if not self._broken_after:
+            if self._file.tell():
+                self._file.seek(frames)
+            return
+        self._file.close()  # a decoder that has met damage is in no state to go back
+        self._file = _ForwardFile(self._path)
+        for start in range(0, frames, BLOCK):
+            self._file.read(min(BLOCK, frames - start), dtype="float32")
+
     def damage(self, frames: int) -> list[str]:
         """What is wrong with the file, `frames` of which could be read."""
         if self._broken_after:
             return [f"{self._broken_after}; the rest of {self.info.duration_s:.1f} s is left out"]
+        if self.info.format == "OGG" and not _ogg_ends(self._path):
+            return ["cut off: its end is missing (copied or saved incompletely?)"]
         slack_s = 0.01 if self.info.subtype in STEPS else 0.2 + 0.02 * self.info.duration_s
         return _unfinished_header(self._file.extra_info, self.info) or _cut_short(frames, self.info, slack_s)
 
@@ -147,6 +159,8 @@ class ContainerSource:
         try:
             with self._container() as (container, stream):
                 context = stream.codec_context
+                if context is None:
+                    raise ValueError("no decoder for its sound")
                 seconds = float(stream.duration * stream.time_base) if stream.duration else 0.0
                 if not seconds and container.duration:
                     seconds = container.duration / 1e6
@@ -222,6 +236,18 @@ def _unfinished_header(log: str, info: AudioInfo) -> list[str]:
             seconds = info.duration_s * int(promised) / max(int(present), 1)
             return _cut_short(info.frames, info, promised_s=seconds)
     return []
+
+
+def _ogg_ends(path: Path) -> bool:
+    """Whether the last page of an Ogg file is whole and marked as the last (RFC 3533, section 6)."""
+    with open(path, "rb") as file:
+        file.seek(max(0, os.path.getsize(path) - OGG_PAGE))
+        tail = file.read()
+    page = tail[max(0, tail.rfind(b"OggS")) :]
+    if len(page) < 27:
+        return False
+    lengths = page[27 : 27 + page[26]]
+    return bool(page[5] & 4) and len(lengths) == page[26] and len(page) >= 27 + len(lengths) + sum(lengths)
 
 
 def _cut_short(frames: int, info: AudioInfo, slack_s: float = 0.0, promised_s: float | None = None) -> list[str]:

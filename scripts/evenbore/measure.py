@@ -77,6 +77,9 @@ def _measure(row: dict, record: dict, signal: Signal) -> Measured:
         shift, reversed_order = better_guess(evidence, midi, row["tuning_hz"], best)
         if shift or reversed_order or best.found.mean() < LEAST_FOUND:
             reason = _not_this_scale(record, shift, reversed_order, family, written)
+            if signal.damaged:  # a part of a scale fits many another
+                found, of = record["notes_found"], record["notes_expected"]
+                reason = f"too little of the scale is left: {found} of {of} expected notes found"
             return set_aside(record, "; ".join([*signal.warnings, reason]))
     where = [(number, int(step)) for number, found in enumerate(passes) for step in np.nonzero(found.found)[0]]
     half = evidence.hop_s / 2

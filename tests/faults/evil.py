@@ -10,30 +10,43 @@ from pathlib import Path
 SITECUSTOMIZE = """
 import os, signal, sys, time
 
-def hang():
+def hang(file):
     while True:
         time.sleep(1)
 
-def eat():
+def eat(file):
     hoard = []
     while True:
         hoard.append(bytearray(1 << 26))
 
-def once():
+def once(file):
     if not os.path.exists(os.environ["EVIL_ONCE"]):
         open(os.environ["EVIL_ONCE"], "x").close()
         os.kill(os.getpid(), signal.SIGKILL)
 
-def fail():
+def fail(file):
     raise IndexError("evil index")
 
-DEEDS = {
-    "crash": lambda: os.kill(os.getpid(), signal.SIGSEGV),
-    "abort": os.abort,
-    "leave": lambda: os._exit(3),
-    "chatter": lambda: os.write(1, b"no answer at all\\n"),
-    "hang": hang, "eat": eat, "once": once, "fail": fail,
-}
+def crash(file):
+    os.kill(os.getpid(), signal.SIGSEGV)
+
+def abort(file):
+    os.abort()
+
+def leave(file):
+    os._exit(3)
+
+def chatter(file):
+    os.write(1, b"no answer at all\\n")
+
+def vanish(file):
+    os.unlink(file)
+
+def shrink(file):
+    os.truncate(file, os.path.getsize(file) // 2)
+
+BEFORE = {one.__name__: one for one in (hang, eat, once, fail, crash, abort, leave, chatter, vanish)}
+AFTER = {"shrink": shrink}
 
 if "evenbore.worker" in sys.orig_argv:
     import soundfile
@@ -42,8 +55,9 @@ if "evenbore.worker" in sys.orig_argv:
 
     def open_evil(self, file, *arguments, **options):
         word = os.path.basename(str(file)).partition(".")[0].rpartition("_")[2]
-        DEEDS.get(word, lambda: None)()
+        BEFORE.get(word, str)(file)
         opened(self, file, *arguments, **options)
+        AFTER.get(word, str)(file)
 
     soundfile.SoundFile.__init__ = open_evil
 """

@@ -424,6 +424,50 @@ def test_broken_frames(tmp_path):
             assert "damaged" in signal.warnings[0]
 
 
+def test_what_comes_before_a_broken_frame_is_read(tmp_path):
+    """A decoder that has met damage cannot go back: the file is opened anew."""
+    path = tmp_path / "a.flac"
+    soundfile.write(path, tone(seconds=3, noise=0.05), RATE)
+    content = bytearray(path.read_bytes())
+    place = int(0.4 * len(content))  # within the first block that is read
+    content[place : place + 200] = b"\xff\x00" * 100
+    path.write_bytes(content)
+    with open_signal(path) as signal:
+        assert 1.0 < signal.duration_s < 1.4
+        assert signal.damaged
+        assert np.abs(signal.slice(RATE // 2, RATE)).max() == pytest.approx(0.5, abs=0.3)
+
+
+@pytest.mark.parametrize("subtype", ["VORBIS", "OPUS"])
+def test_an_ogg_file_without_its_end(tmp_path, subtype):
+    """No length is stated that could be missed, but the last page is marked (RFC 3533, section 6)."""
+    path = tmp_path / "a.ogg"
+    soundfile.write(path, tone(seconds=10, noise=0.05), RATE, subtype=subtype)
+    whole = path.read_bytes()
+    with open_signal(path) as signal:
+        assert (signal.warnings, signal.damaged) == ([], False)
+    last_page = whole.rindex(b"OggS")
+    for length in (len(whole) // 2, last_page, last_page + 20, last_page + 30, len(whole) - 1):
+        path.write_bytes(whole[:length])
+        with open_signal(path) as signal:
+            assert "its end is missing" in signal.warnings[0]
+            assert signal.damaged
+
+
+def test_a_sound_in_no_known_codec(tmp_path):
+    path = tmp_path / "a.wav"
+    soundfile.write(path, tone(), RATE)
+    content = bytearray(path.read_bytes())
+    content[20:22] = b"\x77\x77"
+    path.write_bytes(content)
+    refused(path, "no decoder can open it")
+
+
+def test_whole_numbers_saved_as_fractions(tmp_path):
+    soundfile.write(tmp_path / "a.wav", 32768 * tone(), RATE, subtype="FLOAT")
+    refused_when_read(tmp_path / "a.wav", "go up to 1.6e[+]04 times full scale")
+
+
 def wav_with_data_length(path, samples, length):
     soundfile.write(path, samples, RATE, subtype="PCM_16")
     content = bytearray(path.read_bytes())

@@ -1,0 +1,84 @@
+"""Measures the malformed and odd recordings and judges what became of each: python audio_campaign.py FOLDER [--heavy].
+
+A process of its own, because it is to be started without a superuser's power to read everything. Writes
+FOLDER/outcomes.json.
+"""
+
+import os
+import re
+import sys
+from pathlib import Path
+
+REPO = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
+
+from evenbore import guard  # noqa: E402
+from evenbore.chunkfile import read_chunk  # noqa: E402
+from evenbore.guard import Guard, measure_chunk  # noqa: E402
+from faults.audio_corpus import HEAVY, LIGHT, SET_ASIDE, Case, cases  # noqa: E402
+from faults.evil import evil_decoder  # noqa: E402
+from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome, save  # noqa: E402
+from smallstudy import HIGH, LOW  # noqa: E402
+
+CHUNK = 40  # recordings measured by one worker
+SHORT_S, LITTLE_BYTES = 5.0, 1 << 30  # limits of the chunk in which one hangs and one eats the memory
+
+
+def row(path: Path) -> dict:
+    """What measuring needs to know of a recording of the small study's scale."""
+    return {
+        "recording": path.stem, "instrument": "clar_a", "session": "s1", "take": 1, "dynamic": "mf",
+        "articulation": "tongued", "direction": "up", "state": "as_found", "path": str(path), "channel": None,
+        "pattern": "chromatic", "low": LOW, "high": HIGH, "notes": None, "tuning_hz": 440.0,
+        "family": "clarinet_b_flat", "families_dir": None,
+    }  # fmt: skip
+
+
+def run(folder: Path, heavy: bool) -> list[Outcome]:
+    """Write the files, measure them chunk by chunk, judge."""
+    audio = folder / "audio"
+    audio.mkdir()
+    os.environ["PYTHONPATH"] = evil_decoder(folder)
+    os.environ["EVIL_ONCE"] = str(folder / "done once")
+    corpus = [case for case in cases() if case.weight == LIGHT or heavy]
+    evil = [case for case in corpus if case.name.startswith("evil_")]
+    plain = [case for case in corpus if case not in evil]
+    outcomes = []
+    for start in range(0, len(plain), CHUNK):
+        outcomes += _measure(plain[start : start + CHUNK], audio)
+    guard.LEAST_S = SHORT_S
+    return outcomes + _measure(evil, audio, memory_bytes=LITTLE_BYTES)
+
+
+def _measure(some: list[Case], audio: Path, **limits) -> list[Outcome]:
+    for case in some:
+        case.write(audio / case.name)
+    path = audio / "chunk.npz"
+    with Guard(**limits) as worker:
+        told = list(measure_chunk([row(audio / case.name) for case in some], "s1--clar_a", path, worker))
+    records = {record["recording"]: record for record in read_chunk(path)["recordings"]}
+    if any(case.weight == HEAVY for case in some):
+        for case in some:
+            (audio / case.name).unlink(missing_ok=True)
+    return [_judge(case, text, records.get(Path(case.name).stem)) for case, text in zip(some, told, strict=True)]
+
+
+def _judge(case: Case, told: str, record: dict | None) -> Outcome:
+    if record is None:
+        return Outcome(case.fault, case.name, "not in the table", LOSS)
+    status, reason = record["status"], record["reason"]
+    verdict, detail = FINE, reason
+    if "Traceback" in told and not case.name.startswith("evil_fail"):
+        verdict, detail = TRACEBACK, told
+    elif "took longer" in reason and not case.name.startswith("evil_hang"):
+        verdict = HANG
+    elif (status == "ok" and record.get("notes_found") != HIGH - LOW + 1) or (status != "ok" and not reason):
+        verdict = LOSS
+    elif status not in case.statuses or (status != "ok" and not re.search(case.reason, reason)):
+        verdict = WRONG
+    return Outcome(case.fault, case.name, "set aside" if status == SET_ASIDE else status, verdict, detail)
+
+
+if __name__ == "__main__":
+    target = Path(sys.argv[1])
+    save(run(target, "--heavy" in sys.argv), target / "outcomes.json")
