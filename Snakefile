@@ -18,6 +18,7 @@ include: "workflow/rules/measure.smk"
 include: "workflow/rules/assess.smk"
 include: "workflow/rules/compare.smk"
 include: "workflow/rules/diagnose.smk"
+include: "workflow/rules/listen.smk"
 include: "workflow/rules/report.smk"
 
 

@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+from evenbore.clips import read_clips
 from evenbore.page.build import build_page
 from evenbore.rank import load_pools
 from evenbore.results import read_results
@@ -13,12 +14,12 @@ from evenbore.workbook import columns_table, write_workbook
 
 
 def page(
-    study: str, config: str, tables: str, draws: str, figures: str, captions: str, provenance: str,
+    study: str, config: str, tables: str, draws: str, clips: list[str], figures: str, captions: str, provenance: str,
     report: str, workbook: str, columns: str,
 ) -> None:  # fmt: skip
     results = read_results(load_study(study, config), tables)
     record = json.loads(Path(provenance).read_text("utf-8"))
-    write_text(build_page(results, load_pools(draws), figures, captions, record), report)
+    write_text(build_page(results, load_pools(draws), read_clips(clips), figures, captions, record), report)
     write_workbook(results, workbook)
     write_text(columns_table().to_csv(sep="\t", index=False, lineterminator="\n"), columns)
 
@@ -30,6 +31,7 @@ if __name__ == "__main__":
             config=snakemake.params.config,
             tables=snakemake.params.tables,
             draws=snakemake.input.draws,
+            clips=snakemake.input.clips,
             figures=snakemake.params.figures,
             captions=snakemake.params.captions,
             provenance=snakemake.input.provenance,

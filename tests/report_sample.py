@@ -13,6 +13,7 @@ import pandas as pd
 from assess import assess_study
 from compare import compare_study
 from evenbore import settings
+from evenbore.clips import RATE, Clip, encoded, faded, write_clips
 from evenbore.columns import TABLES, names
 from evenbore.rank import save_pools
 from evenbore.simulate import study_tables
@@ -30,15 +31,18 @@ LABELS = {
     "e": "A label so long that it has to be cut somewhere, for it goes on and on and on",
     "f": "Attic find",
 }
+WRITTEN = ("F#5", "G5", "G#5", "A5", "Bb5", "B5", "C6", "C#6", "D6")  # of an alto saxophone, A4 to C5 sounding
+NOTE_S = 0.6
 SESSIONS = {"hall_1": ["ref", "a", "b", "c"], "hall_2": ["ref", "d", "e"], "attic": ["f"]}
 
 
 def make_report(folder: Path) -> Path:
     """Draw the figures and write the report, the workbook and the table of columns of a study."""
     results, config = folder / "results", folder / "config/config.yaml"
+    clips = sorted((results / "work/clips").glob("*.npz"))
     figures(folder, config, results / "tables", results / "figures")
     page(
-        folder, config, results / "tables", results / "work/draws.npz", results / "figures",
+        folder, config, results / "tables", results / "work/draws.npz", clips, results / "figures",
         settings.repo_root() / "workflow/report",
         results / "provenance.json", results / "report.html", results / "comparison.xlsx",
         results / "tables/columns.tsv",
@@ -63,6 +67,7 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     for name in ("notes", "harmonics", "bands"):
         write_parquet(drawn[name], folder / f"results/tables/{name}.parquet")
     _run_steps(folder)
+    write_clips(_clips(recordings[recordings["status"] != "set_aside"]), folder / "results/work/clips/all.npz")
     _write(folder, "clusters", _clusters(list(labels)))
     _write(folder, "findings", _findings(list(labels)))
     (folder / "results" / "provenance.json").write_text(
@@ -141,6 +146,28 @@ def _clusters(instruments: list[str]) -> pd.DataFrame:
     return pd.DataFrame(
         {"instrument": instruments, "cluster": number, "stability": 0.8, "pc1": place[:, 0], "pc2": place[:, 1]}
     )
+
+
+def _clips(recordings: pd.DataFrame) -> list[Clip]:
+    """A short scale of each take at mf, every instrument, take and note at a level and brightness of its own."""
+    rng = np.random.default_rng(5)
+    clips = []
+    for row in recordings[recordings["dynamic"] == "mf"].itertuples(index=False):
+        size = round(NOTE_S * RATE)
+        time = np.arange(size) / RATE
+        pace = rng.uniform(0.8, 1.0)
+        samples, notes = [np.zeros(RATE // 5)], []
+        for midi, written in zip(range(69, 69 + len(WRITTEN)), WRITTEN, strict=True):
+            harmonics = np.arange(1, 9)
+            tone = np.sin(2 * np.pi * 440 * 2 ** ((midi - 69) / 12) * harmonics[:, None] * time)
+            tone = rng.uniform(0.02, 0.1) * (rng.uniform(0.4, 0.9) ** harmonics) @ tone
+            start = sum(map(len, samples)) / RATE
+            samples.append(faded(tone[: round(pace * size)], RATE))
+            notes.append((written, midi, start, start + pace * NOTE_S))
+        keys = (getattr(row, key) for key in ("recording", "instrument", "session", "state", "take"))
+        sound = np.concatenate([*samples, np.zeros(RATE // 5)]).astype(np.float32)
+        clips.append(Clip(*keys, "slurred, up, mf", "scale", notes, encoded(sound)))
+    return clips
 
 
 def _findings(instruments: list[str]) -> pd.DataFrame:

@@ -114,7 +114,7 @@ def recorded_inputs(study: SmallStudy) -> dict[str, set[str]]:
 
 def test_dry_run_tells_the_jobs_and_does_nothing(ran):
     planned = jobs(ran.dry)
-    assert {name: count for name, count in planned.items() if count != 1} == {"measure": 5}
+    assert {name: count for name, count in planned.items() if count != 1} == {"measure": 5, "clips": 5}
     assert ran.untouched == ran.before
 
 
@@ -196,11 +196,12 @@ def test_every_file_that_a_step_uses_is_an_input_of_its_rule(ran, study):
 
 def test_every_step_leaves_its_log(study):
     logs = study.folder / "results" / "logs"
-    steps = set(recorded_inputs(study)) - {"measure"}
+    steps = set(recorded_inputs(study)) - {"measure", "clips"}
     assert {path.stem for path in logs.glob("*.log")} == steps | {"run"}
-    assert {path.stem for path in (logs / "measure").iterdir()} == {
-        f"{r['session']}--{r['instrument']}" for r in study.rows
-    }
+    for step in ("measure", "clips"):
+        assert {path.stem for path in (logs / step).iterdir()} == {
+            f"{r['session']}--{r['instrument']}" for r in study.rows
+        }
 
 
 def test_provenance_holds_the_hash_of_every_input(ran, study):

@@ -102,6 +102,12 @@ def audio_of_chunk(wildcards):
     return [path for path in paths if Path(path).is_file() and "{" not in path]
 
 
+def clips_wanted(wildcards):
+    """Every chunk's clips, or none in a report without sound."""
+    sound = STUDY.config["report"]["sound_mb"] > 0
+    return expand(f"{WORK}/clips/{{chunk}}.npz", chunk=CHUNKS) if sound else []
+
+
 def rows_of_chunk(wildcards):
     """The chunk's rows of the sheet, as JSON: what the measurement depends on, and no more."""
     return json.dumps(CHUNKS[wildcards.chunk], sort_keys=True)

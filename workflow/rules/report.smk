@@ -85,6 +85,7 @@ rule page:
             rules.figures.input.findings,
         ],
         draws=rules.compare.output.draws,
+        clips=clips_wanted,
         figures=rules.figures.output.svg,
         captions=CAPTIONS,
         provenance=rules.provenance.output[0],

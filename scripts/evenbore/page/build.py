@@ -10,18 +10,20 @@ import jinja2
 import pandas as pd
 import yaml
 
+from evenbore.clips import Clip
 from evenbore.columns import TABLES
 from evenbore.compare import EXACT
 from evenbore.curves import centred, peers_band, profile
 from evenbore.figures import FIGURES
 from evenbore.page import charts, words
 from evenbore.page.priorities import GATES, priorities_data
+from evenbore.page.sound import sound_data
 from evenbore.rank import Pool, oriented
 from evenbore.results import Results, plain
 
 LARGEST_SVG = 1_000_000
 TEMPLATES = Path(__file__).parent / "templates"
-SCRIPTS = ("report.js", "priorities.js")
+SCRIPTS = ("report.js", "priorities.js", "listen.js")
 MEASURES = {
     "cents": ("Intonation", "cents from its own median"),
     "brightness_db": ("Evenness of brightness", "dB from its own median"),
@@ -30,7 +32,9 @@ MEASURES = {
 """Measure -> title and axis of its chart in each instrument's section; all from the instrument's own median."""
 
 
-def build_page(results: Results, pools: list[Pool], figures: str | Path, captions: str | Path, provenance: dict) -> str:
+def build_page(
+    results: Results, pools: list[Pool], clips: list[Clip], figures: str | Path, captions: str | Path, provenance: dict
+) -> str:
     """The report as HTML. `pools`: the draws; `figures`: folder of the SVGs; `captions`: folder of <figure>.rst."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES, encoding="utf-8"),
@@ -42,6 +46,7 @@ def build_page(results: Results, pools: list[Pool], figures: str | Path, caption
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain}
     script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in SCRIPTS)
     study = results.study
+    sound = sound_data(results, clips)
     profiles = {measure: centred(profile(results, measure)) for measure in MEASURES}
     return environment.get_template("report.html").render(
         study=study,
@@ -56,6 +61,9 @@ def build_page(results: Results, pools: list[Pool], figures: str | Path, caption
         weighable={criterion for pool in pools for criterion in pool.criteria},
         own_gates=GATES,
         own_data=_script_data(priorities_data(results, pools)),
+        sound=sound,
+        sound_data=_script_data(sound),
+        hearable={(clip["instrument"], clip["state"]) for clip in sound["clips"] if clip["kind"] == "scale"},
         table=_comparison(results),
         gates=_gates(results),
         figures=[_figure(name, Path(figures), Path(captions)) for name in FIGURES],

@@ -1,0 +1,21 @@
+"""Cut clips to listen to out of the recordings of one chunk."""
+
+import json
+
+from evenbore.chunkfile import read_chunk
+from evenbore.clips import cut_clips, write_clips
+from evenbore.steplog import step_log
+
+
+def clip_chunk(rows: str, measured: str, base_dynamic: str, path_to_output: str) -> None:
+    write_clips(cut_clips(json.loads(rows), read_chunk(measured), base_dynamic), path_to_output)
+
+
+if __name__ == "__main__":
+    with step_log(snakemake.log[0]):
+        clip_chunk(
+            rows=snakemake.params.rows,
+            measured=snakemake.input.measured,
+            base_dynamic=snakemake.params.base_dynamic,
+            path_to_output=snakemake.output[0],
+        )

@@ -1,0 +1,119 @@
+"""What the page plays: clips within the size that the config allows, their levels, and each set-up's correction.
+
+Conventions: gains in dB bring a clip, or one of its notes, to the common loudness (ITU-R BS.1770-4), once as recorded
+and once with the set-up taken out. A note is measured repeated to at least LEAST_S, as it is played.
+"""
+
+import base64
+
+import numpy as np
+from scipy.signal import fftconvolve, firwin2
+
+from evenbore.audio import signal_from_array
+from evenbore.clips import BEFORE_S, LOUDNESS_LUFS, RATE, Clip, decoded, faded
+from evenbore.quality import lufs
+from evenbore.results import Results
+
+TAPS = 2047  # at RATE: resolves 16 Hz
+LEAST_S = 0.8
+PEAK_DB = -0.5
+MB = 1_000_000
+
+
+def sound_data(results: Results, clips: list[Clip]) -> dict:
+    """Everything that the page's player needs, as JSON-ready data; empty lists without sound."""
+    corrections = _corrections(results)
+    kept = _kept(results, clips)
+    measured = [_levels(clip, corrections.get(clip.session)) for clip in kept]
+    # one common loudness, lower than usual if a note with a high peak needs it
+    target = min(
+        [LOUDNESS_LUFS] + [loudness - peak + PEAK_DB for _, rows in measured for row in rows for loudness, peak in row]
+    )
+    groups = results.tables["comparability"].drop_duplicates("session").set_index("session")["group"]
+    sessions = list(dict.fromkeys(clip.session for clip in kept))
+    return {
+        "rate": RATE,
+        "lufs": round(float(target), 2),
+        "before": BEFORE_S,
+        "sessions": [[session, int(groups[session]), _text(corrections.get(session))] for session in sessions],
+        "clips": [
+            {
+                "instrument": clip.instrument,
+                "label": results.label(clip.instrument),
+                "state": clip.state,
+                "older": clip.state != results.states.get(clip.instrument),
+                "session": sessions.index(clip.session),
+                "recording": clip.recording,
+                "played": clip.played,
+                "kind": clip.kind,
+                "notes": [[note, midi, round(start, 3), round(end, 3)] for note, midi, start, end in clip.notes],
+                "samples": length,
+                "gains": [[round(float(target - loudness), 2) for loudness, _ in row] for row in rows],
+                "mp3": base64.b64encode(clip.mp3).decode("ascii"),
+            }
+            for clip, (length, rows) in zip(kept, measured, strict=True)
+        ],
+    }
+
+
+def _kept(results: Results, clips: list[Clip]) -> list[Clip]:
+    """The clips that fit: a first take of everybody in the order of the report, then passages, then second takes."""
+    used = results.tables["recordings"].set_index("recording")["status"]
+    place = {name: k for k, name in enumerate(results.order)}
+    clips = [clip for clip in clips if used.get(clip.recording) in ("ok", "warned")]
+    number: dict[tuple, int] = {}
+    ranked = []
+    for clip in clips:
+        key = (clip.instrument, clip.state, clip.kind)
+        number[key] = number.get(key, 0) + 1
+        older = clip.state != results.states.get(clip.instrument)
+        ranked.append((number[key], clip.kind == "passage", older, place[clip.instrument], len(ranked)))
+    kept, size = [], 0.0
+    for rank, index in sorted((rank, index) for index, rank in enumerate(ranked)):
+        size += len(clips[index].mp3) * 4 / 3
+        if rank[0] > 2 or size > MB * results.study.config["report"]["sound_mb"]:
+            break
+        kept.append(clips[index])
+    return sorted(kept, key=lambda clip: place[clip.instrument])
+
+
+def _levels(clip: Clip, correction: np.ndarray | None) -> tuple[int, list[list[tuple[float, float]]]]:
+    """The clip's length in samples; (loudness, peak) in LUFS and dBFS of the whole and then of each note, as recorded
+    and corrected."""
+    samples = decoded(clip.mp3)
+    corrected = samples if correction is None else fftconvolve(samples, correction, "same")
+    rows = []
+    for version in (samples, corrected):
+        parts = [excerpt(version, start, end) for _, _, start, end in clip.notes]
+        rows.append([_level(part) for part in (version, *parts)])
+    return len(samples), rows
+
+
+def excerpt(samples: np.ndarray, start_s: float, end_s: float) -> np.ndarray:
+    """A note as it is played: from a little before its onset to its end, faded."""
+    first = max(round((start_s - BEFORE_S / 3) * RATE), 0)
+    return faded(samples[first : round(end_s * RATE)], RATE)
+
+
+def _level(samples: np.ndarray) -> tuple[float, float]:
+    peak = 20 * np.log10(max(float(np.abs(samples).max(initial=0)), 1e-6))
+    repeats = int(np.ceil(LEAST_S * RATE / max(len(samples), 1)))
+    loudness = lufs(signal_from_array(np.tile(samples, repeats), RATE))
+    return (loudness, peak) if np.isfinite(loudness) else (LOUDNESS_LUFS, peak)
+
+
+def _corrections(results: Results) -> dict[str, np.ndarray]:
+    """Session -> linear-phase filter (TAPS,) that takes its set-up out, of the sessions that something links."""
+    found = {}
+    for session, rows in results.tables["setups"].groupby("session", sort=False):
+        response = rows["response_db"].to_numpy()
+        if not response.any():
+            continue  # nothing links it: nothing is known
+        frequency = np.linspace(0, RATE / 2, 4097)
+        wanted = -np.interp(np.log(np.maximum(frequency, 1)), np.log(rows["band_hz"]), response)
+        found[session] = firwin2(TAPS, frequency, 10 ** (wanted / 20), fs=RATE).astype(np.float32)
+    return found
+
+
+def _text(correction: np.ndarray | None) -> str | None:
+    return None if correction is None else base64.b64encode(correction.astype("<f4").tobytes()).decode("ascii")

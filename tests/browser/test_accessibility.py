@@ -1,0 +1,81 @@
+"""Accessibility by axe-core (WCAG 2.2 A and AA, best practices), light and dark, wide and narrow: no violations."""
+
+import importlib.resources
+
+import pytest
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+
+AXE = (importlib.resources.files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
+
+
+@pytest.fixture
+def emulate(browser):
+    """Function: emulate media features until the test ends."""
+
+    def emulated(**features):
+        listed = [{"name": name.replace("_", "-"), "value": value} for name, value in features.items()]
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": listed})
+
+    yield emulated
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+def violations(page):
+    """Rules that are broken, with the first places. Of the instruments the first stands for all."""
+    page.execute_script(AXE)
+    page.set_script_timeout(300)
+    return page.execute_async_script(
+        "const done = arguments[0]; const all = { exclude: ['.instrument ~ .instrument'] };"
+        "axe.run(all, { resultTypes: ['violations'] }).then((r) =>"
+        " done(r.violations.map((v) => [v.id, v.help, v.nodes.slice(0, 3).map((n) => n.html.slice(0, 200))])))"
+    )
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [360, 1440])
+def test_no_violations(page, size, emulate, scheme, width):
+    size(width)
+    emulate(prefers_color_scheme=scheme)
+    page.execute_script(
+        "document.querySelector('.instrument').style.contentVisibility = 'visible';"
+        "document.querySelectorAll('#answer ~ details, .instrument details').forEach((part) => { part.open = true; })"
+    )
+    assert violations(page) == []
+
+
+def test_the_check_itself_finds_something(page):
+    page.execute_script("document.querySelector('img').removeAttribute('alt'); document.documentElement.lang = ''")
+    assert {"image-alt", "html-has-lang"} <= {rule for rule, *_ in violations(page)}
+
+
+def test_no_violations_during_a_blind_test(page):
+    page.find_element(By.ID, "blind-start").click()
+    assert violations(page) == []
+
+
+def test_nothing_moves_for_those_who_want_no_movement(page, emulate):
+    moves = "return getComputedStyle(document.documentElement).scrollBehavior"
+    emulate(prefers_reduced_motion="reduce")
+    assert page.execute_script(moves) == "auto"
+    moving = (
+        "return [...document.querySelectorAll('*')].filter((e) => { const s = getComputedStyle(e);"
+        " return s.animationName !== 'none' || s.transitionDuration !== '0s'; }).length"
+    )
+    assert page.execute_script(moving) == 0
+    emulate(prefers_reduced_motion="no-preference")
+    assert page.execute_script(moves) == "smooth"
+
+
+def test_the_keyboard_reaches_every_control_in_order_and_shows_where_it_is(page):
+    wanted = page.execute_script(
+        "const first = document.querySelector('.instrument');"
+        "return [...document.querySelectorAll('a[href], button, input, select, summary, [tabindex]')].filter((e) =>"
+        " e.compareDocumentPosition(first) & Node.DOCUMENT_POSITION_FOLLOWING && e.checkVisibility() && !e.disabled)"
+    )
+    body = page.find_element(By.TAG_NAME, "body")
+    for control in wanted:
+        body.send_keys(Keys.TAB)
+        active = page.switch_to.active_element
+        assert active == control, (active.get_attribute("outerHTML")[:200], control.get_attribute("outerHTML")[:200])
+        assert page.execute_script("return getComputedStyle(document.activeElement).outlineStyle") != "none"

@@ -1,0 +1,189 @@
+"""Listening: what is played is equally loud, the right note, changed without a gap; the blind test counts.
+
+A script put before the page's own notes every sound that is started and stopped.
+"""
+
+import base64
+import json
+
+import numpy as np
+import pyloudnorm
+import pytest
+import scipy.stats
+from selenium.webdriver.common.by import By
+from selenium.webdriver.support.ui import Select, WebDriverWait
+
+from evenbore.clips import RATE
+from report_sample import WRITTEN
+
+SPY = """
+window.heard = [];
+const { start, stop } = AudioBufferSourceNode.prototype;
+AudioBufferSourceNode.prototype.start = function (when, offset) {
+  if (this.context instanceof AudioContext) {
+    this.note = { samples: this.buffer.getChannelData(0), begun: this.context.currentTime, offset: offset ?? 0 };
+    window.heard.push(this.note);
+  }
+  return start.call(this, when, offset);
+};
+AudioBufferSourceNode.prototype.stop = function (when) {
+  if (this.note) Object.assign(this.note, { stopped: when, told: this.context.currentTime });
+  return stop.call(this, when);
+};
+URL.createObjectURL = (blob) => { blob.text().then((text) => { window.saved = text; }); return "data:,"; };
+"""
+
+
+@pytest.fixture
+def spied(browser, page):
+    """The report with the spy in it."""
+    script = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": SPY})["identifier"]
+    browser.refresh()
+    yield browser
+    browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", {"identifier": script})
+
+
+def click(page, selector):
+    page.find_element(By.CSS_SELECTOR, selector).click()
+
+
+def choose(page, **values):
+    for field, value in values.items():
+        Select(page.find_element(By.ID, f"listen-{field}")).select_by_visible_text(value)
+
+
+def play(page, selector):
+    """Click and return the number of the sound that starts."""
+    before = page.execute_script("return heard.length")
+    click(page, selector)
+    WebDriverWait(page, 20).until(lambda _: page.execute_script("return heard.length") == before + 1)
+    return before
+
+
+def samples(page, number):
+    """Samples of a sound as started."""
+    text = page.execute_script(
+        "const b = new Uint8Array(heard[arguments[0]].samples.slice().buffer); let t = '';"
+        "for (let k = 0; k < b.length; k += 8192) t += String.fromCharCode(...b.subarray(k, k + 8192)); return btoa(t)",
+        number,
+    )
+    return np.frombuffer(base64.b64decode(text), "<f4").astype(float)
+
+
+def loudness(sound):
+    """Of a sound, the silence after it left out, repeated to be long enough to measure."""
+    sound = np.trim_zeros(sound, "b")
+    return pyloudnorm.Meter(RATE).integrated_loudness(np.tile(sound, int(np.ceil(RATE / len(sound)))))
+
+
+def frequency(sound):
+    spectrum = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), 1 << 17))
+    return np.argmax(spectrum) * RATE / (1 << 17)
+
+
+@pytest.mark.parametrize("setup", ["as recorded", "evened out"])
+@pytest.mark.parametrize("what", ["the whole scale", "the note F#5", "the note Bb5", "the note D6"])
+def test_both_are_equally_loud(spied, what, setup):
+    # ref and d stand in different, linked sessions
+    choose(spied, a="House horn", b="萨克斯 三号")
+    choose(spied, what=what, setup=setup)
+    levels = [loudness(samples(spied, play(spied, f"[data-play={name}]"))) for name in ("first", "second")]
+    assert levels[0] == pytest.approx(levels[1], abs=0.5)
+    assert levels[0] == pytest.approx(-23, abs=0.5)
+
+
+def test_the_note_is_the_one_chosen(spied):
+    for note in ("G5", "C6"):
+        choose(spied, what=f"the note {note}")
+        sound = np.trim_zeros(samples(spied, play(spied, "[data-play=first]")), "b")
+        inside = sound[round(0.1 * RATE) : round(-0.02 * RATE)]
+        assert frequency(inside) == pytest.approx(440 * 2 ** (WRITTEN.index(note) / 12), rel=0.003)
+
+
+def test_a_change_goes_on_at_the_same_note_without_a_gap(spied):
+    choose(spied, what="the whole scale")
+    first = play(spied, "[data-play=first]")
+    spied.execute_async_script("setTimeout(arguments[0], 1700)")
+    second = play(spied, "[data-play=second]")
+    old, new = spied.execute_script(
+        "return [heard[arguments[0]], heard[arguments[1]]].map(({ begun, offset, stopped, told }) =>"
+        " ({ begun, offset, stopped, told }))", first, second,
+    )  # fmt: skip
+    assert new["begun"] == pytest.approx(old["told"], abs=0.003) and old["stopped"] > new["begun"]
+    # the note that sounded in the old one at that time sounds in the new one (the instruments keep different pace)
+    window = round(0.05 * RATE)
+    places = (new["begun"] - old["begun"]) * RATE, new["offset"] * RATE
+    pitches = [
+        frequency(samples(spied, number)[round(place) : round(place) + window])
+        for number, place in zip((first, second), places, strict=True)
+    ]
+    assert 12 * abs(np.log2(pitches[0] / pitches[1])) < 0.5
+
+
+def test_stop_and_escape_end_it(spied):
+    number = play(spied, "[data-play=first]")
+    assert "House horn" in spied.find_element(By.ID, "listen-status").text
+    click(spied, "#listen-stop")
+    assert spied.execute_script("return heard[arguments[0]].stopped", number) is not None
+    assert spied.find_element(By.ID, "listen-status").text == ""
+    number = play(spied, "[data-play=second]")
+    spied.execute_script("dispatchEvent(new KeyboardEvent('keydown', { key: 'Escape' }))")
+    assert spied.execute_script("return heard[arguments[0]].stopped", number) is not None
+
+
+def test_it_begins_quietly(spied):
+    assert spied.find_element(By.ID, "listen-volume").get_attribute("value") == "30"
+
+
+def test_what_nothing_links_is_said_and_not_evened_out(spied):
+    choose(spied, b="Attic find")
+    assert "Nothing links their set-ups" in spied.find_element(By.ID, "listen-about").text
+    assert not spied.find_element(By.ID, "listen-setup").is_enabled()
+
+
+def test_a_finding_is_heard_with_its_neighbours(spied):
+    button = spied.find_element(By.CSS_SELECTOR, ".hear[data-low='D6']")
+    spied.execute_script("arguments[0].scrollIntoView({ block: 'center' })", button)
+    number = play(spied, ".hear[data-low='D6']")
+    sound = samples(spied, number)
+    assert frequency(sound[round(0.1 * RATE) : round(0.4 * RATE)]) == pytest.approx(440 * 2 ** (6 / 12), rel=0.003)
+    assert frequency(sound[round(-0.4 * RATE) : round(-0.1 * RATE)]) == pytest.approx(440 * 2 ** (8 / 12), rel=0.003)
+    assert button.get_attribute("aria-pressed") == "true"
+    button.click()
+    assert button.get_attribute("aria-pressed") == "false"
+
+
+@pytest.mark.parametrize(("right", "words"), [(12, "can tell them apart"), (11, "does not show")])
+def test_a_blind_test_counts_and_tells_the_probability(spied, right, words):
+    # the coin always falls on 0: the unknown is always the first
+    spied.execute_script("crypto.getRandomValues = (array) => array.fill(0)")
+    choose(spied, what="the note G5")
+    click(spied, "#blind-start")
+    assert not spied.find_element(By.ID, "listen-a").is_displayed()
+    first = samples(spied, play(spied, "[data-play=first]"))
+    unknown = samples(spied, play(spied, "[data-play=unknown]"))
+    second = samples(spied, play(spied, "[data-play=second]"))
+    assert not np.array_equal(unknown[: len(first)], first[: len(unknown)])  # another take of it
+    assert not np.array_equal(unknown[: len(second)], second[: len(unknown)])
+    for trial in range(16):
+        assert spied.find_element(By.ID, "blind-status").text == f"Trial {trial + 1} of 16."
+        assert spied.find_element(By.ID, "blind-results").text == ""  # the score is told at the end
+        click(spied, f"[data-answer={'first' if trial < right else 'second'}]")
+    told = spied.find_element(By.ID, "blind-results").text
+    # 12 of 16 right: one-sided binomial p 0.0384, usual tables of such tests
+    p = scipy.stats.binom.sf(right - 1, 16, 0.5)
+    assert f"{right} of 16 right" in told and f"{100 * p:.1f} %" in told and words in told
+    assert "House horn" in told
+    click(spied, "#blind-save")
+    saved = json.loads(WebDriverWait(spied, 5).until(lambda _: spied.execute_script("return window.saved")))
+    (result,) = saved["results"]
+    assert result["probability_by_guessing"] == pytest.approx(p) and result["right"] == right
+    assert len(result["answers"]) == 16 and result["unknown_is"] == "another take"
+
+
+def test_a_test_given_up_leaves_no_result(spied):
+    click(spied, "#blind-start")
+    click(spied, "[data-answer=first]")
+    click(spied, "#blind-end")
+    assert spied.find_element(By.ID, "blind-results").text == ""
+    assert spied.find_element(By.ID, "listen-a").is_displayed()
