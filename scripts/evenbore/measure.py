@@ -96,14 +96,14 @@ def _measure(row: dict, record: dict, signal: Signal) -> Measured:
         | {"pass": number + 1, "step": step}
         | {"written_note": midi_to_note(int(written[step])), "midi": int(midi[step])}
         | {"confidence": _confidence(passes[number].score[step], passes[number].rival[step])}
-        | row
-        for (number, step), row in zip(where, measured.rows, strict=True)
+        | measures
+        for (number, step), measures in zip(where, measured.rows, strict=True)
     ]
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
-    numbers = record | {"peak_dbfs": _db(signal.peak**2)}
+    numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
     warnings = [*signal.warnings, *_missing(best, written), *quality.advice(numbers)]
@@ -181,7 +181,3 @@ def _place(note: dict, n: int) -> tuple[np.ndarray, np.ndarray]:
 def _median(values: list[float]) -> float:
     known = [value for value in values if not np.isnan(value)]
     return float(np.median(known)) if known else float("nan")
-
-
-def _db(power: float) -> float:
-    return float(10 * np.log10(power)) if power > 0 else float("nan")
