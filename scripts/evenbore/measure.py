@@ -90,7 +90,9 @@ def _measure(row: dict, record: dict, signal: Signal) -> Measured:
         [_guess_hz(evidence, passes[number], step, hz) for (number, step), hz in zip(where, nominal, strict=True)]
     )
     edges = refine(signal, first, last, guess, row["articulation"] == "tongued")
-    measured = measure_notes(signal, edges, guess, nominal)
+    spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
+    record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
+    measured = measure_notes(signal, edges, guess, nominal, record["reverb_s"])
     notes = [
         {key: record[key] for key in TAKE_KEYS}
         | {"pass": number + 1, "step": step}
@@ -99,8 +101,6 @@ def _measure(row: dict, record: dict, signal: Signal) -> Measured:
         | measures
         for (number, step), measures in zip(where, measured.rows, strict=True)
     ]
-    spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
-    record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside

@@ -222,12 +222,14 @@ MEASURES: tuple[Measure, ...] = (
         "10 lg (noise between the harmonics, around those above 2 kHz / Σ a_h²): hiss of air", _OWN),
     Measure("attack_ms", "ms", "lower",
         "time in which the amplitude (root mean square over whole periods, two and 6 ms at least) rises from 10 % to"
-        f" 90 % of the way from the lowest level just before the note to the steady level; {_BEFORE_STEADY}",
-        f"{_OWN}, after the threshold method in Peeters et al. 2011"),
+        " 90 % of the way from the lowest level just before the note to the steady level; where the room is heard"
+        " (reverb_s over 0.25 s, or the level between notes over a tenth in the median), of the raised cosine that fits"
+        " best the mean log amplitude of the harmonics, which echoes do not move; empty where that stays uncertain;"
+        f" {_BEFORE_STEADY}", f"{_OWN}, after the threshold method in Peeters et al. 2011"),
     Measure("log_attack", "lg s", "lower", "lg (attack_ms / 1000): log attack time", _PEETERS),
     Measure("overshoot_db", "dB", "neutral",
         "20 lg (greatest amplitude within 0.5 s, or three quarters of a shorter note, after the onset / steady"
-        f" amplitude); {_BEFORE_STEADY}", _OWN),
+        f" amplitude); empty where the room is heard; {_BEFORE_STEADY}", _OWN),
     Measure("settle_ms", "ms", "lower",
         "time from the onset until pitch stays within 10 cents of the steady pitch; at least half the analysis window"
         " of five periods (20 ms at least)", _OWN),
@@ -242,6 +244,7 @@ MEASURES: tuple[Measure, ...] = (
 FLAGS = {
     "slurred": "follows its predecessor without a gap: no rise of level to time",
     "cracked": "the first part (30 ms, or four periods) sounds more than 2.5 semitones away from the steady part",
+    "attack_hidden": "the room, or the sound before, hides how fast the note rises: no attack time",
     "late": "attack, settling or transition takes much longer than in the take's other notes",
     "unsteady": "cents_sd over 15 cents",
     "noisy": "snr_db under 20 dB",

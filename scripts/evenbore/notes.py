@@ -9,7 +9,7 @@ from evenbore.background import Background, background
 from evenbore.edges import Edges
 from evenbore.measures import HIGH_BAND_HZ, MEASURES, harmonic_measures, hidden_by_noise
 from evenbore.pitch import Pitch, measure_pitch
-from evenbore.response import cracked, response_times
+from evenbore.response import attacks, cracked, settle_ms
 from evenbore.spectrum import TOP_HZ, Harmonics, analyse, harmonics, note_bands
 from evenbore.trade.pitch import cents
 
@@ -37,8 +37,13 @@ class Notes:
     bands: list[np.ndarray | None]
 
 
-def measure_notes(signal, edges: Edges, guess_hz: np.ndarray, nominal_hz: np.ndarray) -> Notes:
-    """Measure the notes between `edges`; guess_hz (N,) within about 15 cents, nominal_hz (N,) what they should be."""
+def measure_notes(
+    signal, edges: Edges, guess_hz: np.ndarray, nominal_hz: np.ndarray, reverb_s: float = float("nan")
+) -> Notes:
+    """Measure the notes between `edges`; guess_hz (N,) within about 15 cents, nominal_hz (N,) what they should be.
+
+    `reverb_s`: the recording's reverberation time, NaN where it is not known.
+    """
     quiet = background(signal, edges.onset_s, edges.offset_s)
     centre, quiet_bands = third_octave_bands().centre, quiet.bands_db()
     rows, spectra, bands = [], [], []
@@ -55,7 +60,7 @@ def measure_notes(signal, edges: Edges, guess_hz: np.ndarray, nominal_hz: np.nda
         spectrum = harmonics(frames, pitch.f0_hz)
         slurred = bool(edges.slurred[k])
         row |= _pitch_columns(pitch, nominal_hz[k])
-        row |= response_times(signal, onset, offset, slurred, spectrum)
+        row["settle_ms"] = settle_ms(signal, onset, offset, spectrum)
         speaks_s = onset + 0.5 * float(np.nan_to_num(edges.transition_s[k]))  # past the slur, whose middle the onset is
         broke = cracked(signal, speaks_s, start, stop, pitch.f0_hz)
         rows.append(row | {"flags": " ".join(["slurred"] * slurred + ["cracked"] * broke)})
@@ -63,6 +68,7 @@ def measure_notes(signal, edges: Edges, guess_hz: np.ndarray, nominal_hz: np.nda
         level = note_bands(frames, spectrum)
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
     _add_tone(rows, spectra, quiet, signal.rate)
+    _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
     _flag_late(rows)
     return Notes(rows, spectra, bands)
 
@@ -109,6 +115,19 @@ def _add_tone(rows: list[dict], spectra: list[Harmonics | None], quiet: Backgrou
     for i, k in enumerate(known):
         rows[k] |= {name: float(value[i]) for name, value in values.items()}
         rows[k]["flags"] = " ".join([rows[k]["flags"], *_flags(rows[k], [n for n, flag in hidden.items() if flag[i]])])
+
+
+def _add_attacks(
+    signal, rows: list[dict], spectra: list[Harmonics | None], slurred: np.ndarray, reverb_s: float
+) -> None:
+    """Add how each note that begins by itself rises, and the flag of those whose rise is hidden."""
+    known = [k for k, spectrum in enumerate(spectra) if spectrum is not None and not slurred[k]]
+    onsets, offsets = ([rows[k][edge] for k in known] for edge in ("onset_s", "offset_s"))
+    found = attacks(signal, onsets, offsets, [spectra[k] for k in known], reverb_s)
+    for k, attack in zip(known, found, strict=True):
+        rows[k] |= attack
+        if np.isnan(attack["attack_ms"]):
+            rows[k]["flags"] += " attack_hidden"
 
 
 def _noise(noise_db: np.ndarray, level_db: np.ndarray, f0: np.ndarray, quiet: Background) -> tuple[dict, dict]:

@@ -1,7 +1,10 @@
 """How a note speaks: rise of its level, time until its pitch has settled, and whether it cracked."""
 
+from itertools import repeat
+
 import numpy as np
 
+from evenbore.rise import rise_ms
 from evenbore.spectrum import Frames, Harmonics, analyse
 
 _LOOK_BACK_S = 0.06
@@ -11,6 +14,8 @@ _LEAST_WINDOW_S = 0.006
 _SETTLED_CENTS = 10.0
 _SETTLE_PERIODS = 5.0
 _LEAST_DIP = 0.5
+# ASSUME: a player's own release is over within this time and lets the level fall this far; common practice, no source
+_DRY_REVERB_S, _DRY_TROUGH = 0.25, 0.1
 _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pitch has settled
 _BEST_SNR_DB = 45.0
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
@@ -26,25 +31,39 @@ _ALIKE = 0.6  # share of the highest correlation at which a pitch counts as soun
 _OTHER_PITCH_SEMITONES = 2.5  # beyond the echo of the note before in a scale
 
 
-def response_times(signal, onset_s: float, offset_s: float, slurred: bool, spectrum: Harmonics) -> dict:
-    """attack_ms, log_attack and overshoot_db (NaN in a slur: there is no rise to time), and settle_ms of a note.
+def attacks(
+    signal, onset_s: list[float], offset_s: list[float], spectra: list[Harmonics], reverb_s: float
+) -> list[dict]:
+    """attack_ms, log_attack and overshoot_db of notes that begin by themselves, not in a slur.
+
+    In a room whose echo is heard at the notes' beginnings (`reverb_s`, the recording's reverberation time, is long,
+    or the level between notes stays high) the attack is that of the harmonics' rise (`rise`), and overshoot, which
+    nothing tells from the room's own, is NaN.
+    """
+    measured = [
+        _attack(signal, onset, offset, float(spectrum.frequency_hz[0]))
+        for onset, offset, spectrum in zip(onset_s, offset_s, spectra, strict=True)
+    ]
+    troughs = [trough for _, _, trough in measured if trough is not None]
+    if reverb_s > _DRY_REVERB_S or (troughs and np.median(troughs) > _DRY_TROUGH):
+        rises = map(rise_ms, repeat(signal), onset_s, offset_s, spectra)
+        measured = [(rise, np.nan, None) for rise in rises]
+    return [
+        {
+            "attack_ms": attack,
+            "log_attack": float(np.log10(attack / 1000)) if attack > 0 else np.nan,
+            "overshoot_db": overshoot,
+        }
+        for attack, overshoot, _ in measured
+    ]
+
+
+def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[float, float, float | None]:
+    """attack_ms, overshoot_db, and the lowest level just before the note as a share of the steady one.
 
     The level is the root mean square over whole periods, two at least, 6 ms at least. The attack is the time from
-    10 % to 90 % of its rise, from the lowest level just before the note to the steady one. The settling time is
-    never less than half the analysis window of five periods (at least 20 ms): pitch cannot be known sooner.
+    10 % to 90 % of its rise, from the lowest level just before the note to the steady one.
     """
-    f0_hz = float(spectrum.frequency_hz[0])
-    attack, overshoot = (np.nan, np.nan) if slurred else _attack(signal, onset_s, offset_s, f0_hz)
-    return {
-        "attack_ms": attack,
-        "log_attack": float(np.log10(attack / 1000)) if attack > 0 else np.nan,
-        "overshoot_db": overshoot,
-        "settle_ms": _settle_ms(signal, onset_s, offset_s, spectrum),
-    }
-
-
-def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[float, float]:
-    """attack_ms and overshoot_db."""
     rate = signal.rate
     width = round(max(2, np.ceil(_LEAST_WINDOW_S * f0_hz)) / f0_hz * rate)
     stop_s = min(onset_s + _LOOK_AHEAD_S, onset_s + 0.75 * (offset_s - onset_s))
@@ -55,15 +74,15 @@ def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[floa
     steady = np.median(envelope[len(envelope) // 2 :])
     reached = np.nonzero(envelope >= steady)[0]
     if len(reached) == 0:
-        return np.nan, np.nan
+        return np.nan, np.nan, None
     k0 = int(np.argmin(envelope[: reached[0] + 1]))
-    floor = envelope[k0]
-    if floor > _LEAST_DIP * steady:
-        return np.nan, np.nan  # the sound before the note hides its rise
-    rise = (envelope[k0 : reached[0] + 1] - floor) / (steady - floor)
+    trough = float(envelope[k0] / steady)
+    if trough > _LEAST_DIP:
+        return np.nan, np.nan, trough  # the sound before the note hides its rise
+    rise = (envelope[k0 : reached[0] + 1] / steady - trough) / (1 - trough)
     hop_ms = 1000 * max(1, round(_HOP_S * rate)) / rate
     attack = (_last_crossing(rise, 0.9) - _last_crossing(rise, 0.1)) * hop_ms
-    return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady))
+    return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady)), trough
 
 
 def _last_crossing(rise: np.ndarray, level: float) -> float:
@@ -72,7 +91,11 @@ def _last_crossing(rise: np.ndarray, level: float) -> float:
     return k + (level - rise[k]) / (rise[k + 1] - rise[k])
 
 
-def _settle_ms(signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
+def settle_ms(signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
+    """Time from the onset until pitch stays within 10 cents of the steady one, in ms; NaN when it never does.
+
+    Never less than half the analysis window of five periods (at least 20 ms): pitch cannot be known sooner.
+    """
     rate = signal.rate
     stop_s = min(onset_s + _LOOK_AHEAD_S, offset_s - 0.03)
     x = signal.slice(round(onset_s * rate), round(stop_s * rate))

@@ -32,8 +32,8 @@ class Note:
 
     `f0_hz` is the mean pitch aimed at; `levels_db` (H,) the steady harmonic levels. `attack_s` is the 10-90 %
     rise of the fundamental's amplitude; harmonic h arrives later by `upper_delay_s` * (1 - 1/h). `drift_cents`
-    is the linear change of pitch from start to end, `scoop_cents` a start below pitch that heals within
-    60 ms, `jitter_cents` the SD of the random wander. The first `crack_s` sound `crack_semitones` away.
+    is the linear change of pitch from start to end, `scoop_cents` a start below pitch that heals by a factor e
+    every `scoop_s`, `jitter_cents` the SD of the random wander. The first `crack_s` sound `crack_semitones` away.
     `breath_dbfs` is the RMS level of the air noise.
     """
 
@@ -46,6 +46,7 @@ class Note:
     upper_delay_s: float = 0.015
     drift_cents: float = 0.0
     scoop_cents: float = 0.0
+    scoop_s: float = 0.02
     jitter_cents: float = 0.0
     vibrato_cents: float = 0.0
     vibrato_hz: float = 5.0
@@ -207,7 +208,7 @@ def _pitch_curve(note: Note, t: np.ndarray, rng: np.random.Generator | None) -> 
         cents += note.jitter_cents * wander / np.std(wander)
     if steady.any():
         cents -= np.mean(cents[steady])
-    cents -= note.scoop_cents * np.exp(-np.maximum(t - note.onset_s, 0) / 0.02)
+    cents -= note.scoop_cents * np.exp(-np.maximum(t - note.onset_s, 0) / note.scoop_s)
     if note.crack_s > 0:
         cents += 100 * note.crack_semitones * (1 - raised_cosine(t, note.onset_s + note.crack_s, 0.012))
     return np.log2(note.f0_hz) + cents / 1200
