@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from evenbore import cli, columns, evidence, segment, setups, spectrum
+from evenbore import cli, columns, evidence, rise, segment, setups
 from evenbore.criteria import CRITERIA, NEIGHBOURS
 from evenbore.diagnose import REGION_SHARE, SURE, patterns
 from evenbore.figures import FIGURES
@@ -133,8 +133,8 @@ def test_method_quotes_the_constants_of_the_code(repo):
         f"reaching {evidence.MARGIN_SEMITONES:g} semitones",
         f"up to {segment._LIMIT_CENTS:g} cents off",
         f"another {segment._NOTE_CENTS:g} cents off",
-        f"up to {spectrum.TOP_HZ / 1000:g} kHz",
-        f"less than {spectrum.ABOVE_NOISE_DB:g} dB over the noise is missing",
+        f"up to {rise._MOST_HARMONICS} harmonics",
+        f"raised cosines of {len(rise._LENGTHS)} lengths",
         f"stands {setups.MIN_ABOVE_NOISE_DB:g} dB over the noise",
         f"standard deviation {setups.BEND_SD_DB:g} dB",
         f"neighbours up to {NEIGHBOURS} semitones",
