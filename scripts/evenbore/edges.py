@@ -7,6 +7,7 @@ to the spectrum of its neighbour and of the background, by least squares.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -53,9 +54,34 @@ class _Spectra:
         first = round(start_s * rate)
         count = max(1, int((stop_s - start_s) * rate) // hop + 1)
         x = signal.slice(first - size // 2, first + (count - 1) * hop + size - size // 2)
-        frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop] * np.hanning(size).astype(np.float32)
+        frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop] * _hann(size)
         self.values = np.abs(np.fft.rfft(frames, axis=1))[:, 1 : int(_TOP_HZ * size / rate) + 2]
         self.times = (first + hop * np.arange(count)) / rate
+
+
+class _Notes:
+    """The notes as first estimated, in playing order, and their steady spectra, made once for each window length.
+
+    first_s, last_s, f0_hz: (N,).
+    """
+
+    def __init__(self, signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray):
+        self.signal, self.first_s, self.last_s, self.f0_hz = signal, first_s, last_s, f0_hz
+        self.middle_s = 0.5 * (first_s + last_s)
+        self._steady = {}
+
+    def size(self, f0_hz: float, window: tuple[float, float, float]) -> int:
+        """Samples of a window that holds so many periods, within its least and greatest length in seconds."""
+        periods, least, greatest = window
+        return int(_SIZES[np.searchsorted(_SIZES, min(max(periods / f0_hz, least), greatest) * self.signal.rate)])
+
+    def steady(self, i: int, size: int) -> np.ndarray:
+        """Mean short spectrum of the middle third of note i."""
+        if (i, size) not in self._steady:
+            third = (self.last_s[i] - self.first_s[i]) / 3
+            spectra = _Spectra(self.signal, self.first_s[i] + third, self.last_s[i] - third, size, _STEADY_HOP_S)
+            self._steady[i, size] = spectra.values.mean(axis=0)
+        return self._steady[i, size]
 
 
 def refine(signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray, tongued: bool) -> Edges:
@@ -64,32 +90,27 @@ def refine(signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray, t
     `tongued`: every note has its own attack, even where the room fills the gap before it.
     """
     n = len(first_s)
+    notes = _Notes(signal, first_s, last_s, f0_hz)
     onset, offset = first_s.astype(float), last_s.astype(float)
     slurred, transition = np.zeros(n, bool), np.full(n, np.nan)
     for i in range(n):
-        slur = _slur(signal, first_s, last_s, f0_hz, i) if i > 0 and not tongued else None
+        slur = _slur(notes, i) if i > 0 and not tongued else None
         if slur is not None:
             onset[i], transition[i] = slur
             offset[i - 1] = onset[i]
             slurred[i] = True
             continue
-        onset[i] = _onset(signal, first_s, last_s, f0_hz, i)
+        onset[i] = _onset(notes, i)
         if i > 0:
-            offset[i - 1] = min(_offset(signal, first_s, last_s, f0_hz, i - 1), onset[i])
+            offset[i - 1] = min(_offset(notes, i - 1), onset[i])
     if n:
-        offset[-1] = _offset(signal, first_s, last_s, f0_hz, n - 1)
+        offset[-1] = _offset(notes, n - 1)
     return Edges(onset, offset, slurred, transition)
 
 
-def _size(rate: int, f0_hz: float, window: tuple[float, float, float]) -> int:
-    periods, least, greatest = window
-    return int(_SIZES[np.searchsorted(_SIZES, min(max(periods / f0_hz, least), greatest) * rate)])
-
-
-def _steady(signal, start_s: float, stop_s: float, size: int) -> np.ndarray:
-    """Mean short spectrum of the middle of a note."""
-    third = (stop_s - start_s) / 3
-    return _Spectra(signal, start_s + third, stop_s - third, size, _STEADY_HOP_S).values.mean(axis=0)
+@lru_cache(maxsize=128)
+def _hann(size: int) -> np.ndarray:
+    return np.hanning(size).astype(np.float32)
 
 
 def _shares(spectra: np.ndarray, parts: list[np.ndarray]) -> np.ndarray:
@@ -101,19 +122,17 @@ def _shares(spectra: np.ndarray, parts: list[np.ndarray]) -> np.ndarray:
     return np.maximum(np.linalg.solve(gram, matrix @ spectra.T), 0.0)
 
 
-def _slur(signal, first_s, last_s, f0_hz, i: int) -> tuple[float, float] | None:
+def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
     """Middle and length of the slur into note i; None when there is a gap before it."""
-    guess = 0.5 * (last_s[i - 1] + first_s[i])
-    if first_s[i] - last_s[i - 1] >= _SLUR_GAP_S or _dips(signal, guess):
+    before, after = notes.last_s[i - 1], notes.first_s[i]
+    guess = 0.5 * (before + after)
+    if after - before >= _SLUR_GAP_S or _dips(notes.signal, guess):
         return None
-    size = _size(signal.rate, min(f0_hz[i - 1], f0_hz[i]), _SLUR_WINDOW)
-    start = max(guess - _SLUR_REACH_S, 0.5 * (first_s[i - 1] + last_s[i - 1]))
-    stop = min(guess + _SLUR_REACH_S, 0.5 * (first_s[i] + last_s[i]))
-    spectra = _Spectra(signal, start, stop, size, _SLUR_HOP_S)
-    old, new = _shares(
-        spectra.values,
-        [_steady(signal, first_s[i - 1], last_s[i - 1], size), _steady(signal, first_s[i], last_s[i], size)],
-    )
+    size = notes.size(notes.f0_hz[i - 1 : i + 1].min(), _SLUR_WINDOW)
+    start = max(guess - _SLUR_REACH_S, notes.middle_s[i - 1])
+    stop = min(guess + _SLUR_REACH_S, notes.middle_s[i])
+    spectra = _Spectra(notes.signal, start, stop, size, _SLUR_HOP_S)
+    old, new = _shares(spectra.values, [notes.steady(i - 1, size), notes.steady(i, size)])
     times = spectra.times
     share = new / (old + new + 1e-9)
     middle = _crossing(times, share, 0.5, guess)
@@ -141,31 +160,31 @@ def _crossing(times: np.ndarray, values: np.ndarray, level: float, near: float) 
     return float(crossing[np.argmin(np.abs(crossing - near))])
 
 
-def _onset(signal, first_s, last_s, f0_hz, i: int) -> float:
+def _onset(notes: _Notes, i: int) -> float:
     """Onset of note i after a gap: the earlier of two signs, for each can be hidden.
 
     Its steady spectrum shows in the sound to a tenth (hidden while a note speaks with another spectrum); or
     the level has risen by a tenth over the trough before it, where the old note's echo and the new note meet
     (hidden when the echo is as loud as a slow attack, and of no use where noise goes up and down by itself).
     """
-    start = first_s[i] - _BEFORE_S
-    near = i > 0 and first_s[i] - last_s[i - 1] < _BEFORE_S
+    first = notes.first_s[i]
+    start = first - _BEFORE_S
+    near = i > 0 and first - notes.last_s[i - 1] < _BEFORE_S
     if i > 0:
-        start = max(start, last_s[i - 1] - _NEAR_S, 0.5 * (first_s[i - 1] + last_s[i - 1]))
-    stop = 0.5 * (first_s[i] + last_s[i])
-    size = _size(signal.rate, f0_hz[i], _GAP_WINDOW)
-    spectra = _Spectra(signal, start, max(stop, start + 2 * _HOP_S), size)
-    steady = _steady(signal, first_s[i], last_s[i], size)
-    parts = [steady, spectra.values[: max(1, len(spectra.times) // 8)].mean(axis=0) + 1e-9]
+        start = max(start, notes.last_s[i - 1] - _NEAR_S, notes.middle_s[i - 1])
+    size = notes.size(notes.f0_hz[i], _GAP_WINDOW)
+    spectra = _Spectra(notes.signal, start, max(notes.middle_s[i], start + 2 * _HOP_S), size)
+    steady = notes.steady(i, size)
     if near:
-        parts[1] = spectra.values.min(axis=0) + 1e-9
-        parts.append(_steady(signal, first_s[i - 1], last_s[i - 1], size))
+        parts = [steady, spectra.values.min(axis=0) + 1e-9, notes.steady(i - 1, size)]
+    else:
+        parts = [steady, spectra.values[: max(1, len(spectra.times) // 8)].mean(axis=0) + 1e-9]
     own = _shares(spectra.values, parts)[0]
-    sounding = np.nonzero((own >= _SOUNDING) & (spectra.times >= first_s[i] - _EARLY_S))[0]
+    sounding = np.nonzero((own >= _SOUNDING) & (spectra.times >= first - _EARLY_S))[0]
     sounding = sounding[0] if len(sounding) else len(own) - 1
     shown = _last_passes(spectra.times, own, _EDGE, sounding)
     level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)
-    least = level[spectra.times <= first_s[i] + _NEAR_S].min()
+    least = level[spectra.times <= first + _NEAR_S].min()
     if least > _HIDDEN:
         # noise or echo hides the first tenth: go back along the line through a quarter and a half
         half = spectra.times[sounding]
@@ -184,15 +203,15 @@ def _last_passes(times: np.ndarray, values: np.ndarray, limit: float, before: in
     return _passes(times[quiet[-1] :], values[quiet[-1] :], limit) if len(quiet) else float(times[0])
 
 
-def _offset(signal, first_s, last_s, f0_hz, i: int) -> float:
+def _offset(notes: _Notes, i: int) -> float:
     """Offset of note i before a gap: where it has fallen to a tenth of its amplitude above what follows."""
-    stop = last_s[i] + _AFTER_S
-    if i + 1 < len(first_s):
-        stop = min(stop, first_s[i + 1] + _NEAR_S)
-    start = max(last_s[i] - _NEAR_S, 0.5 * (first_s[i] + last_s[i]))
-    size = _size(signal.rate, f0_hz[i], _GAP_WINDOW)
-    spectra = _Spectra(signal, start, max(stop, start + 2 * _HOP_S), size)
-    level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(_steady(signal, first_s[i], last_s[i], size))
+    stop = notes.last_s[i] + _AFTER_S
+    if i + 1 < len(notes.first_s):
+        stop = min(stop, notes.first_s[i + 1] + _NEAR_S)
+    start = max(notes.last_s[i] - _NEAR_S, notes.middle_s[i])
+    size = notes.size(notes.f0_hz[i], _GAP_WINDOW)
+    spectra = _Spectra(notes.signal, start, max(stop, start + 2 * _HOP_S), size)
+    level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(notes.steady(i, size))
     return _passes(spectra.times, -level, -(level.min() + _EDGE))
 
 

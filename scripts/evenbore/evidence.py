@@ -20,6 +20,7 @@ _OWN = 0.22  # share of its harmonics that no multiple of the pitch could hold a
 _COMPRESSION = 0.5  # peaks count with their amplitude to this power: weak partials speak too
 _TOP_HZ = 7000.0
 _RANGE_DB = 40.0  # peaks further below the strongest of the frame are ignored
+_AUDIBLE_DB = 50.0  # frames further below the loudest are silent
 _BLOCK_FRAMES = 64
 _FLOOR_BINS = 32  # the noise floor is judged over so many bins at a time
 _OVER_FLOOR = 4.5  # a tone's peak stands this far (amplitude) over the lower quartile of its surroundings
@@ -30,13 +31,12 @@ _NOISE_WEIGHT = 0.04  # what other peaks count: enough that noise alone looks li
 class Evidence:
     """Evidence of a recording.
 
-    score: (T, C) float32, 0 (nothing explained) to 1 (all peaks are this pitch's harmonics).
-    level_db: (T,) level of the frame, dB re full-scale sine. grid_midi: (C,) sounding pitches of the
-    grid, fractional MIDI numbers at A4 = 440 Hz. hop_s: seconds between frames.
+    score: (T, C) float32, 0 (nothing explained, or silence) to 1 (all peaks are this pitch's harmonics).
+    grid_midi: (C,) sounding pitches of the grid, fractional MIDI numbers at A4 = 440 Hz. hop_s: seconds between
+    frames.
     """
 
     score: np.ndarray
-    level_db: np.ndarray
     grid_midi: np.ndarray
     hop_s: float
 
@@ -75,7 +75,8 @@ def gather(signal, lowest_midi: float, highest_midi: float) -> Evidence:
         level[first : first + count] = 10 * np.log10(np.sum(magnitude[:, 1:] ** 2, axis=1) / 1.5 + 1e-14)
         histogram = _peak_histogram(magnitude, rate / size, bottom_hz, n_cells)
         score[first : first + count] = _explained(histogram, n_pitches)
-    return Evidence(score, level, grid_midi, hop / rate)
+    score[level <= level.max() - _AUDIBLE_DB] = 0
+    return Evidence(score, grid_midi, hop / rate)
 
 
 def _peak_histogram(magnitude: np.ndarray, bin_hz: float, bottom_hz: float, n_cells: int) -> np.ndarray:

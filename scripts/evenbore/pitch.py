@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbore.spectrum import Frames
+from evenbore.spectrum import Frames, noise_between
 
 _START_CENTS = 15.0  # the first guess may be this far off
 _BEST_SNR_DB = 45.0  # beyond this the tone's own unsteadiness counts, not the noise
@@ -48,9 +48,7 @@ def _one_pass(frames: Frames, power: np.ndarray, f0: float, top_hz: float) -> Pi
     number = np.arange(1, max(1, int(top_hz / f0)) + 1)
     position = number * f0 / frames.bin_hz
     nearest = np.rint(position).astype(int)
-    between = np.rint((np.arange(len(number) + 1) + 0.5) * f0 / frames.bin_hz).astype(int)
-    between = np.clip(between, 1, len(power) - 2)
-    floor = (power[between - 1] + power[between] + power[between + 1]) / 3 + 1e-20
+    floor = noise_between(power, frames.bin_hz, f0, len(number))
     snr = power[nearest] / np.maximum(floor[:-1], floor[1:])
     use = snr > 10 ** (_LEAST_SNR_DB / 10)
     if not use.any():

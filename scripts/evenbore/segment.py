@@ -23,7 +23,6 @@ _GAIN = 6.0  # log-likelihood per unit of score
 _ENTER = 4.0  # cost of starting a note: a note needs a few good frames
 _SKIP = 12.0  # cost of a missing note
 _GAP_PER_S = 20.0  # cost of a gap inside the scale, so that one complete pass beats two halves
-_RANGE_DB = 50.0  # frames further below the loudest are silent
 _PASS_SHARE = 0.8  # a further pass holds this share of the notes of the best one
 _COARSE = 4  # every so many frames serve to tell one scale from another
 _CLEARLY = 8.0  # log-likelihood by which another scale must fit better
@@ -60,8 +59,7 @@ def find_passes(evidence: Evidence, midi: np.ndarray, tuning_hz: float) -> list[
     false start, or half a scale beside a whole one, is no pass.
     """
     nominal = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0)
-    audible = evidence.level_db > evidence.level_db.max() - _RANGE_DB
-    score = np.where(audible[:, None], evidence.score, 0)
+    score = evidence.score
     offsets = _offsets(score, evidence.grid_midi, nominal)
     # a scale that lost a note fits as well a semitone away: the nearer offset is the likelier one
     offset = offsets[0]
@@ -120,11 +118,13 @@ def better_guess(evidence: Evidence, midi: np.ndarray, tuning_hz: float, found: 
 
 
 def _start(found: Alignment) -> int:
-    return int(found.first[found.found].min(initial=0 if not found.found.any() else 1 << 60))
+    """First frame of the first note found; 0 when there is none."""
+    return int(found.first[found.found][0]) if found.found.any() else 0
 
 
 def _stop(found: Alignment) -> int:
-    return int(found.last[found.found].max(initial=-1)) + 1
+    """Frame after the last note found; 0 when there is none."""
+    return int(found.last[found.found][-1]) + 1 if found.found.any() else 0
 
 
 def _align(score, notes, evidence: Evidence, target, offset: float, start: int, stop: int) -> Alignment:

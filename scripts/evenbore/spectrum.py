@@ -59,7 +59,7 @@ class Harmonics:
     noise_db: np.ndarray
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=128)
 def window(size: int) -> tuple[np.ndarray, float]:
     """The window, scaled so that a sine of amplitude 1 peaks at 1, and its noise bandwidth in bins."""
     phase = 2 * np.pi * np.arange(size) / size
@@ -68,7 +68,7 @@ def window(size: int) -> tuple[np.ndarray, float]:
     return (shape * 2 / np.sum(shape)).astype(np.float32), float(bandwidth)
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=128)
 def _main_lobe(size: int) -> np.ndarray:
     """Amplitude seen at the nearest bin for a sine 0, 0.01 … 0.5 bins away from it."""
     shape = window(size)[0].astype(float) / 2
@@ -90,6 +90,16 @@ def analyse(x: np.ndarray, rate: int, f0_hz: float, periods: float = _PERIODS) -
     return Frames(np.fft.rfft(frames * window(size)[0], axis=1), size, hop, rate)
 
 
+def noise_between(power: np.ndarray, bin_hz: float, f0_hz: float, count: int) -> np.ndarray:
+    """(count + 1,) noise power per bin half-way below the first, between any two, and above the last of the harmonics.
+
+    The mean of three bins of the mean power spectrum (K,).
+    """
+    middle = np.rint((np.arange(count + 1) + 0.5) * f0_hz / bin_hz).astype(int)
+    middle = np.clip(middle, 1, len(power) - 2)
+    return (power[middle - 1] + power[middle] + power[middle + 1]) / 3 + 1e-20
+
+
 def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
     """Levels of all harmonics up to TOP_HZ, noise taken off, from the mean power over the frames."""
     power = frames.power.astype(float)
@@ -98,11 +108,8 @@ def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
     position = number * f0_hz / frames.bin_hz
     nearest = np.rint(position).astype(int)
     lobe = np.interp(np.abs(position - nearest), np.arange(51) / 100, _main_lobe(frames.size))
-    between = np.rint((np.arange(len(number) + 1) + 0.5) * f0_hz / frames.bin_hz).astype(int)
-    between = np.minimum(between, len(power) - 2)
-    # the mean of three bins half-way between two harmonics; the lower of both sides resists a stray partial
-    floor = (power[between - 1] + power[between] + power[between + 1]) / 3 + 1e-20
-    noise_bin = np.minimum(floor[:-1], floor[1:])
+    floor = noise_between(power, frames.bin_hz, f0_hz, len(number))
+    noise_bin = np.minimum(floor[:-1], floor[1:])  # the lower of both sides resists a stray partial
     own = np.maximum(power[nearest] - noise_bin, 1e-20) / lobe**2
     above = 10 * np.log10(own * lobe**2 / noise_bin)
     level = np.where(above >= ABOVE_NOISE_DB, 10 * np.log10(own), np.nan)

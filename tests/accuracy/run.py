@@ -6,7 +6,8 @@ build/accuracy/results.json (results-short.json). The full campaign also renews 
 
 import os
 
-# One thread, so that CPU times compare; to be set before the numerical libraries are loaded.
+# One thread, so that CPU times compare; to be set before the numerical libraries are loaded. For that, and for the
+# folders added to the path below, imports come late in this file (noqa: E402).
 for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
     os.environ[variable] = "1"
 
