@@ -11,6 +11,8 @@ from functools import lru_cache
 
 import numpy as np
 
+from evenbore.spectrum import fast_size, transform
+
 _HOP_S = 0.003
 _SLUR_HOP_S = 0.005
 _STEADY_HOP_S = 0.015  # a mean over a steady part needs no more
@@ -27,10 +29,6 @@ _TOP_HZ = 6000.0
 _GAP_WINDOW = (3.0, 0.020, 0.200)  # periods, least and greatest length in seconds: short, to see an edge
 _SLUR_WINDOW = (8.0, 0.030, 0.090)  # longer, to tell neighbouring notes apart; the middle of a slur stays put
 _SLUR_REACH_S = 0.080
-# window lengths in samples whose transform is fast: products of small primes, a few per cent apart
-_SIZES = np.array(
-    sorted(16 * 2**a * 3**b * 5**c * 7**d for a in range(12) for b in range(5) for c in range(4) for d in range(3))
-)
 
 
 @dataclass(frozen=True)
@@ -54,8 +52,8 @@ class _Spectra:
         first = round(start_s * rate)
         count = max(1, int((stop_s - start_s) * rate) // hop + 1)
         x = signal.slice(first - size // 2, first + (count - 1) * hop + size - size // 2)
-        frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop] * _hann(size)
-        self.values = np.abs(np.fft.rfft(frames, axis=1))[:, 1 : int(_TOP_HZ * size / rate) + 2]
+        frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
+        self.values = np.abs(transform(frames, _hann(size))[:, 1 : int(_TOP_HZ * size / rate) + 2])
         self.times = (first + hop * np.arange(count)) / rate
 
 
@@ -73,7 +71,7 @@ class _Notes:
     def size(self, f0_hz: float, window: tuple[float, float, float]) -> int:
         """Samples of a window that holds so many periods, within its least and greatest length in seconds."""
         periods, least, greatest = window
-        return int(_SIZES[np.searchsorted(_SIZES, min(max(periods / f0_hz, least), greatest) * self.signal.rate)])
+        return fast_size(min(max(periods / f0_hz, least), greatest) * self.signal.rate)
 
     def steady(self, i: int, size: int) -> np.ndarray:
         """Mean short spectrum of the middle third of note i."""

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenbore.spectrum import transform
+
 GRID_CENTS = 20.0  # spacing of the pitch grid
 MARGIN_SEMITONES = 20.0  # the grid reaches this far beyond the expected notes (a squeak to the twelfth)
 _HARMONICS = 12  # harmonics that a pitch may claim
@@ -71,7 +73,7 @@ def gather(signal, lowest_midi: float, highest_midi: float) -> Evidence:
         count = min(_BLOCK_FRAMES, n_frames - first)
         samples = signal.slice(first * hop - size // 2, (first + count - 1) * hop + size // 2)
         frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
-        magnitude = np.abs(np.fft.rfft(frames * window, axis=1)[:, : n_bins + 2])
+        magnitude = np.abs(transform(frames, window)[:, : n_bins + 2])
         level[first : first + count] = 10 * np.log10(np.sum(magnitude[:, 1:] ** 2, axis=1) / 1.5 + 1e-14)
         histogram = _peak_histogram(magnitude, rate / size, bottom_hz, n_cells)
         score[first : first + count] = _explained(histogram, n_pitches)

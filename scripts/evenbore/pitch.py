@@ -14,6 +14,8 @@ import numpy as np
 from evenbore.spectrum import Frames, noise_between
 
 _START_CENTS = 15.0  # the first guess may be this far off
+_MORE_PASSES = 2
+_CLOSE_CENTS = 1.0  # a better guess than this leaves the result as it is
 _BEST_SNR_DB = 45.0  # beyond this the tone's own unsteadiness counts, not the noise
 _LEAST_SNR_DB = 10.0
 _TOP_HZ = 2500.0  # higher harmonics of a played tone tremble: breath, and edges of sampled sounds
@@ -31,20 +33,22 @@ class Pitch:
 
 def measure_pitch(frames: Frames, guess_hz: float) -> Pitch | None:
     """Pitch over the frames, starting from a guess within about 15 cents; None when no harmonic is clear."""
-    power = frames.power
     # first only harmonics whose phase cannot have slipped a turn between two frames
     slip = 2 ** (_START_CENTS / 1200) - 1
-    result = None
-    f0 = guess_hz
-    for limit in (0.25 / (slip * frames.hop_s), _TOP_HZ, _TOP_HZ):
-        result = _one_pass(frames, power, f0, min(limit, _TOP_HZ, 0.45 * frames.rate))
-        if result is None:
-            return None
-        f0 = result.f0_hz
+    highest_hz = min(_TOP_HZ, 0.45 * frames.rate)
+    top_hz = min(0.25 / (slip * frames.hop_s), highest_hz)
+    result = _one_pass(frames, guess_hz, top_hz)
+    for _ in range(_MORE_PASSES):
+        moved_cents = np.inf if result is None else 1200 * abs(np.log2(result.f0_hz / guess_hz))
+        if result is None or (top_hz == highest_hz and moved_cents < _CLOSE_CENTS):
+            break
+        guess_hz, top_hz = result.f0_hz, highest_hz
+        result = _one_pass(frames, guess_hz, top_hz)
     return result
 
 
-def _one_pass(frames: Frames, power: np.ndarray, f0: float, top_hz: float) -> Pitch | None:
+def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
+    power = frames.power
     number = np.arange(1, max(1, int(top_hz / f0)) + 1)
     position = number * f0 / frames.bin_hz
     nearest = np.rint(position).astype(int)

@@ -24,6 +24,7 @@ _ENTER = 4.0  # cost of starting a note: a note needs a few good frames
 _SKIP = 12.0  # cost of a missing note
 _GAP_PER_S = 20.0  # cost of a gap inside the scale, so that one complete pass beats two halves
 _PASS_SHARE = 0.8  # a further pass holds this share of the notes of the best one
+_LOOK = 4  # further passes are looked for in stretches so many times as long as the best one
 _COARSE = 4  # every so many frames serve to tell one scale from another
 _CLEARLY = 8.0  # log-likelihood by which another scale must fit better
 _NEIGHBOURS = 3  # semitones: when nearly all notes are there, the scale may still have begun a little lower
@@ -73,15 +74,20 @@ def find_passes(evidence: Evidence, midi: np.ndarray, tuning_hz: float) -> list[
     target = nominal + offset / 100
     notes = _note_scores(score, evidence.grid_midi, target)
     best = _align(score, notes, evidence, target, offset, 0, len(score))
-    passes, to_do = [best], [(0, _start(best)), (_stop(best), len(score))]
-    while to_do and best.found.mean() >= _PASS_SHARE:
-        start, stop = to_do.pop()
-        if stop - start < _PASS_SHARE * (_stop(best) - _start(best)) / 2:
+    passes, rest = [best], [(0, _start(best)), (_stop(best), len(score))]
+    length = _stop(best) - _start(best)
+    while rest and best.found.mean() >= _PASS_SHARE:
+        start, stop = rest.pop()
+        if stop - start < _PASS_SHARE * length / 2:
             continue
-        other = _align(score, notes, evidence, target, offset, start, stop)
+        # a look at a few passes' worth at a time: the work grows with the recording, not with its square
+        seen = min(stop, start + _LOOK * length)
+        other = _align(score, notes, evidence, target, offset, start, seen)
         if other.found.sum() >= _PASS_SHARE * best.found.sum():
             passes.append(other)
-            to_do += [(start, _start(other)), (_stop(other), stop)]
+            rest += [(start, _start(other)), (_stop(other), stop)]
+        elif seen < stop:
+            rest.append((start + _LOOK * length // 2, stop))
     return sorted(passes, key=_start)
 
 

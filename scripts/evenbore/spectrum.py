@@ -15,6 +15,11 @@ from evenbore.acoustics import third_octave_bands
 TOP_HZ = 10_000.0  # harmonics and noise are measured up to here (or 0.45 of the sample rate)
 ABOVE_NOISE_DB = 6.0  # a harmonic less than this above the noise is missing, not a number
 _PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear of each other
+_BLOCK_SAMPLES = 1 << 17
+# products of small primes
+_FAST_SIZES = np.array(
+    sorted(16 * 2**a * 3**b * 5**c * 7**d for a in range(16) for b in range(5) for c in range(4) for d in range(3))
+)
 _SHORTEST_S = 0.040  # of ten periods; a shorter window has a proportionally shorter least length
 
 
@@ -76,18 +81,36 @@ def _main_lobe(size: int) -> np.ndarray:
     return np.abs(np.exp(-2j * np.pi * offsets[:, None] * np.arange(size) / size) @ shape)
 
 
+def fast_size(samples: float) -> int:
+    """The next window length up, a few per cent at most, whose transform is fast."""
+    return int(_FAST_SIZES[np.searchsorted(_FAST_SIZES, samples)])
+
+
+def transform(frames: np.ndarray, shape: np.ndarray) -> np.ndarray:
+    """Complex spectra (F, K) of frames (F, size) under a window (size,), float32 throughout.
+
+    A block that stays in the processor's cache takes a fifth of the time of many frames at once.
+    """
+    count, size = frames.shape
+    values = np.empty((count, size // 2 + 1), np.complex64)
+    step = max(1, _BLOCK_SAMPLES // size)
+    for first in range(0, count, step):
+        np.fft.rfft(frames[first : first + step] * shape, axis=1, out=values[first : first + step])
+    return values
+
+
 def analyse(x: np.ndarray, rate: int, f0_hz: float, periods: float = _PERIODS) -> Frames | None:
     """Spectra over the whole of x (a steady part), windows of so many periods (fewer when x is short).
 
     None when x is too short for three frames of five periods.
     """
     longest = max(periods / f0_hz, _SHORTEST_S * periods / _PERIODS) * rate
-    size = 64 * int(np.ceil(min(longest, max(len(x) / 1.7, 5 / f0_hz * rate)) / 64))
+    size = fast_size(min(longest, max(len(x) / 1.7, 5 / f0_hz * rate)))
     hop = size // 4
     if len(x) < size + 2 * hop:
         return None
     frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
-    return Frames(np.fft.rfft(frames * window(size)[0], axis=1), size, hop, rate)
+    return Frames(transform(frames, window(size)[0]), size, hop, rate)
 
 
 def noise_between(power: np.ndarray, bin_hz: float, f0_hz: float, count: int) -> np.ndarray:
