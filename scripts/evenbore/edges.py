@@ -161,9 +161,9 @@ def _crossing(times: np.ndarray, values: np.ndarray, level: float, near: float) 
 def _onset(notes: _Notes, i: int) -> float:
     """Onset of note i after a gap: the earlier of two signs, for each can be hidden.
 
-    Its steady spectrum shows in the sound to a tenth (hidden while a note speaks with another spectrum); or
-    the level has risen by a tenth over the trough before it, where the old note's echo and the new note meet
-    (hidden when the echo is as loud as a slow attack, and of no use where noise goes up and down by itself).
+    Its steady spectrum shows in the sound to a tenth (hidden while a note speaks with another spectrum, or an
+    echo of its neighbour takes its share); or its level has risen by a tenth, in power, over the trough before it,
+    where the old note's echo and the new note meet.
     """
     first = notes.first_s[i]
     start = first - _BEFORE_S
@@ -190,9 +190,11 @@ def _onset(notes: _Notes, i: int) -> float:
         shown = max(min(shown, quarter - 0.6 * (half - quarter)), spectra.times[0])
     if not near:
         return shown
-    k = int(np.argmax(level <= least * _TROUGH + 0.02))
-    k += int(np.argmin(level[k : k + max(1, _rises(level[k:]))]))
-    return min(shown, _passes(spectra.times[k:], level[k:], level[k] + _EDGE))
+    # the level of what can be the note's own: noise and echo elsewhere in the spectrum do not count
+    heard = np.sqrt(spectra.values**2 @ steady**2 / np.sum(steady**4))
+    k = int(np.argmax(heard <= heard[spectra.times <= first + _NEAR_S].min() * _TROUGH + 0.02))
+    k += int(np.argmin(heard[k : k + max(1, _rises(heard[k:]))]))
+    return min(shown, _passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE)))
 
 
 def _last_passes(times: np.ndarray, values: np.ndarray, limit: float, before: int) -> float:
