@@ -24,11 +24,12 @@ _EARLY_S = 0.03
 _HIDDEN = 0.15  # what sounds before a note hides its beginning from this share of its amplitude on
 _SLUR_GAP_S = 0.06  # a shorter gap between two notes may be a slur
 _DIP = 0.25  # unless the level dips below this share of the weaker note's amplitude
-_DIP_WINDOW_S = 0.015
+_DIP_WINDOW_S, _DIP_REACH_S = 0.015, 0.080
 _TOP_HZ = 6000.0
 _GAP_WINDOW = (3.0, 0.020, 0.200)  # periods, least and greatest length in seconds: short, to see an edge
 _SLUR_WINDOW = (8.0, 0.030, 0.090)  # longer, to tell neighbouring notes apart; the middle of a slur stays put
-_SLUR_REACH_S = 0.080
+_SLUR_REACH_S, _SLUR_HALF_S = 0.120, 0.040  # how far from the first estimate a slur is looked for; half of one
+_LEAST_FRAMES = 3
 
 
 @dataclass(frozen=True)
@@ -132,16 +133,31 @@ def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
     spectra = _Spectra(notes.signal, start, stop, size, _SLUR_HOP_S)
     old, new = _shares(spectra.values, [notes.steady(i - 1, size), notes.steady(i, size)])
     times = spectra.times
-    share = new / (old + new + 1e-9)
-    middle = _crossing(times, share, 0.5, guess)
+    middle = _crossing(times, _share(old, new), 0.5, guess)
+    # a note that swells is softer here than in its middle: what counts is its level on this side of the slur
+    old = old / _typical(old[times < middle - _SLUR_HALF_S])
+    new = new / _typical(new[times > middle + _SLUR_HALF_S])
+    share = _share(old, new)
+    middle = _crossing(times, share, 0.5, middle)
+    # in a live room the old note's echo goes on: the new one has begun when it has half its own level
+    middle = min(middle, _crossing(times, new, 0.5, middle))
     rise = _crossing(times, share, 0.9, middle) - _crossing(times, share, 0.1, middle)
     return middle, max(rise, 0.0)
+
+
+def _share(old: np.ndarray, new: np.ndarray) -> np.ndarray:
+    return new / (old + new + 1e-9)
+
+
+def _typical(levels: np.ndarray) -> float:
+    """Median level of a note beside a slur, in units of its steady one; 1 where there is too little to see."""
+    return max(float(np.median(levels)), _EDGE) if len(levels) >= _LEAST_FRAMES else 1.0
 
 
 def _dips(signal, guess_s: float) -> bool:
     """Whether the level falls away between two notes that meet near guess_s."""
     width = round(_DIP_WINDOW_S * signal.rate)
-    half = round(_SLUR_REACH_S / _DIP_WINDOW_S)
+    half = round(_DIP_REACH_S / _DIP_WINDOW_S)
     x = signal.slice(round(guess_s * signal.rate) - half * width, round(guess_s * signal.rate) + half * width)
     power = np.mean(x.reshape(-1, width) ** 2, axis=1)
     k = int(np.argmin(power[half // 2 : -half // 2])) + half // 2
