@@ -27,4 +27,5 @@ rule all:
     input:
         "results/report.html",
         "results/comparison.xlsx",
+        "results/publication/quotes.txt",
         "results/provenance.json",

@@ -20,6 +20,7 @@ STAGES = {
     "compare": "Comparing instruments",
     "diagnose": "Looking for faults",
     "figures": "Drawing figures",
+    "publication": "Writing what is to be published",
     "clips": "Cutting clips to listen to",
     "page": "Writing the report",
     "provenance": "Noting versions and inputs",

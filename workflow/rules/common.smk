@@ -8,9 +8,9 @@ from pathlib import Path
 REPO = Path(workflow.basedir)
 sys.path.insert(0, str(REPO / "scripts"))
 
-from evenbore import dependencies
+from evenbore import dependencies, publication
 from evenbore.errors import StudyError
-from evenbore.figures import FIGURES
+from evenbore.figures import CATEGORIES, FIGURES
 from evenbore.sheets import chunks, load_study
 
 
@@ -50,6 +50,7 @@ SHEETS = [here(path) for path in [*STUDY.files.values(), *OWN_FAMILIES]]
 TABLES = "results/tables"
 WORK = "results/work"
 FIGURE_FOLDER = "results/figures"
+PUBLICATION = "results/publication"
 CAPTIONS = [here(REPO / "workflow/report" / f"{name}.rst") for name in FIGURES]
 
 
@@ -85,6 +86,11 @@ def table_folder(wildcards):
 def figure_folder(wildcards):
     """Where all figures are."""
     return FIGURE_FOLDER
+
+
+def publication_folder(wildcards):
+    """Where all that is to be published is."""
+    return PUBLICATION
 
 
 def caption_folder(wildcards):

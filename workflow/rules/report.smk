@@ -28,7 +28,12 @@ rule figures:
         code=library_files("figures"),
     output:
         png=[
-            report(f"{FIGURE_FOLDER}/{name}.png", caption=f"../report/{name}.rst")
+            report(
+                f"{FIGURE_FOLDER}/{name}.png",
+                caption=f"../report/{name}.rst",
+                category=CATEGORIES[name],
+                labels={"figure": name.replace("_", " ")},
+            )
             for name in FIGURES
         ],
         svg=expand(f"{FIGURE_FOLDER}/{{name}}.svg", name=FIGURES),
@@ -48,6 +53,39 @@ rule figures:
         "Drawing the figures"
     script:
         "../../scripts/figures.py"
+
+
+rule publication:
+    input:
+        tables=[
+            *rules.figures.input.measured,
+            *rules.figures.input.normalised,
+            *rules.figures.input.assessed,
+            *rules.figures.input.compared,
+            rules.figures.input.findings,
+        ],
+        sheets=SHEETS,
+        code=library_files("publication"),
+    output:
+        pictures=expand(f"{PUBLICATION}/{{name}}.png", name=publication.PICTURES),
+        sheets=expand(f"{PUBLICATION}/sheets/{{name}}.pdf", name=STUDY.instruments),
+        quotes=f"{PUBLICATION}/quotes.txt",
+    log:
+        "results/logs/publication.log",
+    benchmark:
+        "results/benchmarks/publication.tsv"
+    conda:
+        "../envs/analysis.yaml"
+    threads: 1
+    params:
+        study=".",
+        config=config_path,
+        tables=table_folder,
+        folder=publication_folder,
+    message:
+        "Writing pictures, sheets and sentences to publish"
+    script:
+        "../../scripts/publication.py"
 
 
 rule provenance:

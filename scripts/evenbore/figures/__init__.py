@@ -3,16 +3,18 @@
 Drawing: `draw` (all of them), `notes`, `decision`, `chain` (one function per figure), `style` (looks and saving).
 """
 
-FIGURES = (
-    "intonation_map",
-    "intonation_by_note",
-    "evenness_brightness",
-    "evenness_level",
-    "brightness_dynamic",
-    "criteria",
-    "rank_probabilities",
-    "value_front",
-    "pairs",
-    "clusters",
-    "setups",
-)
+CATEGORIES = {
+    "intonation_map": "Notes",
+    "intonation_by_note": "Notes",
+    "evenness_brightness": "Notes",
+    "evenness_level": "Notes",
+    "brightness_dynamic": "Notes",
+    "criteria": "Decision",
+    "rank_probabilities": "Decision",
+    "value_front": "Decision",
+    "pairs": "Decision",
+    "clusters": "Likeness and set-ups",
+    "setups": "Likeness and set-ups",
+}
+"""Figure -> its category in a Snakemake report."""
+FIGURES = tuple(CATEGORIES)

@@ -1,8 +1,11 @@
 """Draw every figure of a study; one without data becomes a picture that says why."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import matplotlib as mpl
+from matplotlib.figure import Figure
 
 from evenbore.figures import FIGURES, chain, decision, notes
 from evenbore.figures.style import NothingToShow, figure_labels, nothing, save, settings
@@ -12,15 +15,21 @@ MODULES = (notes, decision, chain)
 
 
 def draw_figures(results: Results, folder: str | Path) -> None:
-    """Write FIGURES as PNG and SVG into `folder`, the instruments at most as many as the config allows."""
-    most = results.study.config["report"]["max_instruments_in_figures"]
-    shown = results.order[:most]
-    labels = figure_labels({name: results.label(name) for name in results.order})
+    """Write FIGURES as PNG and SVG into `folder`."""
     for name in FIGURES:
-        draw = next(getattr(module, name) for module in MODULES if hasattr(module, name))
-        with mpl.rc_context(settings(name)):
-            try:
-                figure = draw(results, shown, labels)
-            except NothingToShow as reason:
-                figure = nothing(str(reason))
+        with drawn(results, name) as figure:
             save(figure, Path(folder) / name)
+
+
+@contextmanager
+def drawn(results: Results, name: str) -> Iterator[Figure]:
+    """One figure, to be saved within the context; the instruments at most as many as the config allows."""
+    shown = results.order[: results.study.config["report"]["max_instruments_in_figures"]]
+    labels = figure_labels({name: results.label(name) for name in results.order})
+    draw = next(getattr(module, name) for module in MODULES if hasattr(module, name))
+    with mpl.rc_context(settings(name)):
+        try:
+            figure = draw(results, shown, labels)
+        except NothingToShow as reason:
+            figure = nothing(str(reason))
+        yield figure

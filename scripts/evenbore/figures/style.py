@@ -97,14 +97,19 @@ def _figure(height_in: float) -> Figure:
     return figure
 
 
-def save(figure: Figure, path: Path) -> None:
-    """Write `path`.png and `path`.svg, without dates or versions."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+def lay_out(figure: Figure) -> None:
+    """Lay the figure out, once for whatever it is saved as."""
     for axes in figure.axes:
         for text in axes.texts:  # hundreds of them lie inside the axes and only slow the layout down
             text.set_in_layout(False)
     if figure.axes:
         figure.get_layout_engine().execute(figure)
-    figure.set_layout_engine("none")  # laid out once, for both files
+    figure.set_layout_engine("none")
+
+
+def save(figure: Figure, path: Path) -> None:
+    """Write `path`.png and `path`.svg, without dates or versions."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    lay_out(figure)
     figure.savefig(path.with_suffix(".png"), metadata={"Software": None})
     figure.savefig(path.with_suffix(".svg"), metadata={"Date": None, "Creator": None})

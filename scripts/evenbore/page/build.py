@@ -13,7 +13,6 @@ import yaml
 from evenbore.clips import Clip
 from evenbore.columns import TABLES
 from evenbore.compare import EXACT
-from evenbore.curves import centred, peers_band, profile
 from evenbore.figures import FIGURES
 from evenbore.page import charts, words
 from evenbore.page.priorities import GATES, priorities_data
@@ -24,12 +23,6 @@ from evenbore.results import Results, plain
 LARGEST_SVG = 1_000_000
 TEMPLATES = Path(__file__).parent / "templates"
 SCRIPTS = ("report.js", "priorities.js", "listen.js")
-MEASURES = {
-    "cents": ("Intonation", "cents from its own median"),
-    "brightness_db": ("Evenness of brightness", "dB from its own median"),
-    "level_dbfs": ("Evenness of level", "dB from its own median"),
-}
-"""Measure -> title and axis of its chart in each instrument's section; all from the instrument's own median."""
 
 
 def build_page(
@@ -47,7 +40,7 @@ def build_page(
     script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in SCRIPTS)
     study = results.study
     sound = sound_data(results, clips)
-    profiles = {measure: centred(profile(results, measure)) for measure in MEASURES}
+    profiles = charts.centred_profiles(results)
     return environment.get_template("report.html").render(
         study=study,
         config=study.config,
@@ -168,7 +161,7 @@ def _instrument(results: Results, name: str, profiles: dict[str, pd.DataFrame]) 
         "name": name,
         "sheet": study.instruments[name],
         "family": study.families[study.instruments[name]["family"]].name,
-        "charts": _charts(results, name, profiles),
+        "charts": charts.instrument_charts(results, name, profiles),
         "notes": _note_rows(name, profiles),
         "ranks": own["ranking"],
         "advice": [row for row in own["tuning_advice"] if row["state"] == results.states.get(name)],
@@ -180,28 +173,8 @@ def _instrument(results: Results, name: str, profiles: dict[str, pd.DataFrame]) 
     }
 
 
-def _charts(results: Results, name: str, profiles: dict[str, pd.DataFrame]) -> list[charts.NoteChart]:
-    made = []
-    for measure, (title, axis) in MEASURES.items():
-        rows = profiles[measure]
-        own = rows[rows["instrument"] == name]
-        if own.empty:
-            continue
-        if measure == "cents":
-            allowed = results.tolerance_cents(name)
-            band = pd.DataFrame({"low": -allowed, "middle": 0.0, "high": allowed}, index=own["written"])
-            limits = min(-1.2 * allowed, rows["value"].min()), max(1.2 * allowed, rows["value"].max())
-            marked = set(own.loc[own["value"].abs() > allowed, "written"])
-        else:  # what stands out among the peers is for the findings, which are controlled for chance
-            band = peers_band(rows, name)
-            limits = rows[["value", "low"]].min().min(), rows[["value", "high"]].max().max()
-            marked = set()
-        made.append(charts.note_chart(title, axis, own, band, limits, marked))
-    return made
-
-
 def _note_rows(name: str, profiles: dict[str, pd.DataFrame]) -> list[dict]:
-    """Value and interval of each note's MEASURES, as texts."""
+    """Value and interval of each note's `charts.MEASURES`, as texts."""
     notes: dict[int, dict] = {}
     for measure, rows in profiles.items():
         for row in rows[rows["instrument"] == name].itertuples(index=False):

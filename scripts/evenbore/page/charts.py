@@ -1,15 +1,28 @@
-"""Geometry of the page's own small charts: what the template draws as inline SVG. Lengths in SVG units (px)."""
+"""Geometry of the small charts of one instrument, drawn by the page and by its sheet. Lengths in SVG units (px)."""
 
 import math
 from dataclasses import dataclass
 
 import pandas as pd
 
+from evenbore.curves import centred, peers_band, profile
 from evenbore.page.words import number
+from evenbore.results import Results
 
 WIDTH, HEIGHT = 720, 260
 LEFT, RIGHT, TOP, BOTTOM = 46, 8, 22, 52
 STEPS = (0.5, 1, 2, 5, 10, 20, 50, 100, 200)
+
+MEASURES = {
+    "cents": ("Intonation", "cents from its own median"),
+    "brightness_db": ("Evenness of brightness", "dB from its own median"),
+    "level_dbfs": ("Evenness of level", "dB from its own median"),
+}
+"""Measure -> title and axis of its chart in each instrument's section; all from the instrument's own median."""
+LEGENDS = {
+    "cents": "Grey band: the tolerance; diamonds: notes beyond it; whiskers: 90 % interval.",
+    "": "Grey band: middle 80 % of the other instruments, dashed their median; whiskers: 90 % interval.",
+}
 
 
 @dataclass(frozen=True)
@@ -28,6 +41,7 @@ class NoteChart:
 
     title: str
     axis: str
+    legend: str
     points: list[tuple]
     line: str
     band: str
@@ -48,7 +62,36 @@ def bars(rows: pd.DataFrame) -> dict[str, Bar]:
     return {row.instrument: Bar(place(row.value), place(row.low), place(row.high)) for row in known.itertuples()}
 
 
-def note_chart(title: str, axis: str, own: pd.DataFrame, band: pd.DataFrame, limits, marked: set) -> NoteChart:
+def centred_profiles(results: Results) -> dict[str, pd.DataFrame]:
+    """Rows of note_profiles per measure of MEASURES, each instrument from its own median."""
+    return {measure: centred(profile(results, measure)) for measure in MEASURES}
+
+
+def instrument_charts(results: Results, name: str, profiles: dict[str, pd.DataFrame]) -> list[NoteChart]:
+    """The charts of one instrument, those without data left out; `profiles` from `centred_profiles`."""
+    made = []
+    for measure, (title, axis) in MEASURES.items():
+        rows = profiles[measure]
+        own = rows[rows["instrument"] == name]
+        if own.empty:
+            continue
+        if measure == "cents":
+            allowed = results.tolerance_cents(name)
+            band = pd.DataFrame({"low": -allowed, "middle": 0.0, "high": allowed}, index=own["written"])
+            limits = min(-1.2 * allowed, rows["value"].min()), max(1.2 * allowed, rows["value"].max())
+            marked = set(own.loc[own["value"].abs() > allowed, "written"])
+        else:  # what stands out among the peers is for the findings, which are controlled for chance
+            band = peers_band(rows, name)
+            limits = rows[["value", "low"]].min().min(), rows[["value", "high"]].max().max()
+            marked = set()
+        legend = LEGENDS.get(measure, LEGENDS[""])
+        made.append(note_chart(title, axis, legend, own, band, limits, marked))
+    return made
+
+
+def note_chart(
+    title: str, axis: str, legend: str, own: pd.DataFrame, band: pd.DataFrame, limits, marked: set
+) -> NoteChart:
     """The curve of one instrument.
 
     `own`: written, written_note, value, low, high, sorted by `written`; `band`: low, middle, high by written note;
@@ -77,6 +120,7 @@ def note_chart(title: str, axis: str, own: pd.DataFrame, band: pd.DataFrame, lim
     return NoteChart(
         title,
         axis,
+        legend,
         points,
         _path((px, py) for px, py, *_ in points),
         _path((x(note), y(value)) for note, value in edge),

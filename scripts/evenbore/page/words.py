@@ -56,6 +56,14 @@ def decimals(half_widths: pd.Series) -> int:
     return 0 if typical == 0 else min(max(1 - math.floor(math.log10(typical)), 0), 2)
 
 
+def value_texts(row) -> tuple[str, str]:
+    """A value and its 90 % interval as texts, in two figures of the uncertainty; no interval of an exact value."""
+    figures = decimals(pd.Series([(row.high - row.low) / 2]))
+    exact = pd.isna(row.low) or row.low == row.high
+    interval = "" if exact else f"{number(row.low, figures)} to {number(row.high, figures)}"
+    return number(row.value, figures), interval
+
+
 @dataclass(frozen=True)
 class Place:
     """One instrument's place under one set of priorities."""

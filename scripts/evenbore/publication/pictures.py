@@ -1,0 +1,49 @@
+"""The main figures as pictures: for a web page (1200 px wide) and for a video frame (1920 x 1080), light and dark."""
+
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from evenbore.figures.draw import drawn
+from evenbore.figures.style import lay_out
+from evenbore.publication import FIGURES, SIZES
+from evenbore.results import Results
+
+PAGE_PX = 1200
+FRAME_PX = (1920, 1080)
+FRAME_IN = (9.6, 5.4)  # the least: small text of 9 pt is then 25 px high
+DARKEST, LIGHTEST = 22, 236  # of 255, in the dark pictures
+
+
+def write_pictures(results: Results, folder: str | Path) -> None:
+    """Write PICTURES as PNG into `folder`."""
+    for name in FIGURES:
+        for size in SIZES:
+            with drawn(results, name) as figure:
+                picture = rendered(figure, size)
+            for scheme, pixels in (("light", picture), ("dark", darkened(picture))):
+                path = Path(folder) / f"{name}_{size}_{scheme}.png"
+                path.parent.mkdir(parents=True, exist_ok=True)
+                Image.fromarray(pixels).save(path)
+
+
+def rendered(figure, size: str) -> np.ndarray:
+    """The figure as pixels (H, W, 3); a frame is laid out anew in 16:9, with smaller text where it holds much."""
+    width, height = figure.get_size_inches()
+    if size == "frame":
+        larger = max(height / FRAME_IN[1], 1.0)
+        width, height = FRAME_IN[0] * larger, FRAME_IN[1] * larger
+        figure.set_size_inches(width, height)
+    # the canvas cuts to whole pixels: a little more keeps the last one
+    figure.set_dpi((FRAME_PX[0] if size == "frame" else PAGE_PX) / width * (1 + 1e-6))
+    lay_out(figure)
+    figure.canvas.draw()
+    return np.asarray(figure.canvas.buffer_rgba())[..., :3].copy()
+
+
+def darkened(pixels: np.ndarray) -> np.ndarray:
+    """Pixels (H, W, 3) with their lightness turned over (light grounds become dark) and their hue kept."""
+    colour = pixels.astype(np.int16)
+    turned = colour + 255 - colour.max(axis=2, keepdims=True) - colour.min(axis=2, keepdims=True)
+    return (DARKEST + turned * ((LIGHTEST - DARKEST) / 255)).round().astype(np.uint8)

@@ -1,0 +1,215 @@
+"""One page (A4) per instrument as PDF: values with their intervals, two curves, findings, tuning, cost.
+
+Conventions: lengths in mm. Text in any script: DejaVu Sans, what else is installed where that lacks a character, and
+right-to-left text in its order (HarfBuzz). What does not fit on the page stands in the report, and the page says so.
+"""
+
+import logging
+import unicodedata
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pandas as pd
+from fpdf import FPDF
+from fpdf.enums import XPos, YPos
+from matplotlib import font_manager
+
+from evenbore.figures.style import fonts
+from evenbore.page import charts, words
+from evenbore.results import Results, plain
+
+WIDTH, HEIGHT, MARGIN = 210, 297, 14
+INNER = WIDTH - 2 * MARGIN
+LOWEST = HEIGHT - 24
+CHARTS = 2
+INK, SOFT, GRID, BAND, BLUE, MARK = (
+    (29, 33, 37),
+    (85, 92, 99),
+    (201, 206, 211),
+    (226, 228, 231),
+    (11, 90, 143),
+    (176, 74, 0),
+)
+FOOT = (
+    "For this player, mouthpiece and reed, on these days. A finding is for a qualified technician to look at, never a"
+    " diagnosis; work on it may touch the warranty or the right of return."
+)
+logging.getLogger("fpdf").setLevel(logging.ERROR)  # it warns of every character that no font has
+logging.getLogger("fontTools").setLevel(logging.ERROR)
+
+
+def write_sheets(results: Results, folder: str | Path) -> None:
+    """Write <instrument>.pdf of every instrument of the sheet into `folder`."""
+    Path(folder).mkdir(parents=True, exist_ok=True)
+    profiles = charts.centred_profiles(results)
+    for name in results.order:
+        sheet(results, name, profiles).output(str(Path(folder) / f"{name}.pdf"))
+
+
+def sheet(results: Results, name: str, profiles: dict[str, pd.DataFrame]) -> FPDF:
+    """The page of one instrument."""
+    pdf = _page()
+    row = results.study.instruments[name]
+    _write(pdf, results.label(name), 17, bold=True)
+    kind = [results.study.families[row["family"]].name, *(row[key] for key in ("maker", "model", "serial") if row[key])]
+    _write(pdf, f"{results.study.config['title']}. {', '.join(kind)}; id {name}.", 9, SOFT)
+    _write(pdf, _ranks(results, name), 9)
+    _table(pdf, results, name)
+    for chart in charts.instrument_charts(results, name, profiles)[:CHARTS]:
+        _chart(pdf, chart)
+    left = [part for part in _texts(results, name) if not _fits(pdf, part)]
+    if left:
+        _write(pdf, f"Not shown for want of space: {len(left)}; see the report.", 8, SOFT)
+    pdf.set_y(HEIGHT - 18)
+    _write(pdf, FOOT, 7.5, SOFT)
+    return pdf
+
+
+def _page() -> FPDF:
+    pdf = FPDF(format="A4")
+    pdf.set_creation_date(datetime(2000, 1, 1, tzinfo=UTC))  # the same results give the same file
+    pdf.set_margin(MARGIN)
+    pdf.set_auto_page_break(False)
+    for family in fonts():
+        path = font_manager.findfont(family)
+        pdf.add_font(family, "", path)
+    pdf.add_font(
+        "DejaVu Sans", "B", font_manager.findfont(font_manager.FontProperties(family="DejaVu Sans", weight="bold"))
+    )
+    pdf.set_fallback_fonts(fonts()[1:])
+    pdf.add_page()
+    pdf.set_font("DejaVu Sans", size=9)
+    pdf.set_text_shaping(True)
+    return pdf
+
+
+def _write(pdf: FPDF, text: str, size: float, colour=INK, bold: bool = False) -> None:
+    pdf.set_font("DejaVu Sans", "B" if bold else "", size)
+    pdf.set_text_color(*colour)
+    pdf.multi_cell(INNER, 0.45 * size, _clean(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    pdf.ln(1)
+
+
+def _clean(text: str) -> str:
+    """One line without control characters, of any script."""
+    return "".join(c for c in " ".join(text.split()) if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
+
+
+def _fits(pdf: FPDF, text: str) -> bool:
+    """Write the text if it fits above the foot; return whether it did."""
+    pdf.set_font("DejaVu Sans", "", 8)
+    lines = pdf.multi_cell(INNER, 3.6, _clean(text), align="L", dry_run=True, output="LINES")
+    if pdf.get_y() + 3.6 * len(lines) + 5 > LOWEST:
+        return False
+    _write(pdf, text, 8)
+    return True
+
+
+def _ranks(results: Results, name: str) -> str:
+    rows = results.tables["ranking"]
+    rows = rows[rows["instrument"] == name]
+    if rows.empty:
+        return "Not ranked."
+    parts = [f"{plain(r.priorities)} {r.rank_low:.0f} to {r.rank_high:.0f} (first with {words.percent(r.p_first)})"
+             for r in rows.itertuples(index=False)]  # fmt: skip
+    gate = words.gate(rows["gate"].iloc[0])
+    return f"Rank (90 % interval) for {'; '.join(parts)}. Must-passes: {gate}."
+
+
+def _table(pdf: FPDF, results: Results, name: str) -> None:
+    rows = results.compared("instruments")
+    rows = rows[rows["instrument"] == name].set_index("criterion")
+    better = {"lower": "lower is better", "higher": "higher is better", "target": "nearest 0 is best"}
+    _row(pdf, ("criterion", "value", "90 % interval", ""), (SOFT,) * 4)
+    for criterion in results.tables["criteria"].itertuples(index=False):
+        if criterion.criterion not in rows.index:
+            continue
+        row = rows.loc[criterion.criterion]
+        if pd.isna(row["value"]):
+            cells = ("no value", "", "" if pd.isna(row["reason"]) else row["reason"])
+        else:
+            value, interval = words.value_texts(row)
+            cells = (f"{value} {criterion.unit}", interval, better[criterion.better])
+        _row(pdf, (plain(criterion.criterion), *cells), (INK, INK, INK, SOFT))
+    pdf.ln(1)
+
+
+def _row(pdf: FPDF, cells, colours) -> None:
+    pdf.set_draw_color(*GRID)
+    for width, text, colour in zip((44, 24, 38, INNER - 106), cells, colours, strict=True):
+        _cell(pdf, width, text, colour)
+    pdf.ln(4.6)
+
+
+def _cell(pdf: FPDF, width: float, text: str, colour) -> None:
+    pdf.set_font("DejaVu Sans", "", 8)
+    pdf.set_text_color(*colour)
+    text = _clean(text)
+    while pdf.get_string_width(text) > width - 2:
+        text = text[:-2] + "…"
+    pdf.cell(width, 4.6, text, border="B")
+
+
+def _chart(pdf: FPDF, chart: charts.NoteChart) -> None:
+    """A curve over the notes, as the report draws it."""
+    _write(pdf, f"{chart.title} ({chart.axis}). {chart.legend}", 7.5, SOFT)
+    scale = INNER / charts.WIDTH
+    top = pdf.get_y() - 4
+
+    def place(x: float, y: float) -> tuple[float, float]:
+        return MARGIN + scale * x, top + scale * y
+
+    def path(text: str) -> list[tuple[float, float]]:
+        return [place(*map(float, pair.split(","))) for pair in text.split()]
+
+    pdf.set_line_width(0.1)
+    pdf.set_draw_color(*GRID)
+    pdf.set_font("DejaVu Sans", "", 6.5)
+    pdf.set_text_color(*SOFT)
+    for y, text in chart.y_ticks:
+        pdf.line(*place(charts.LEFT, y), *place(charts.WIDTH - charts.RIGHT, y))
+        pdf.text(*place(charts.LEFT - 6 * len(text) - 10, y + 4), text)
+    pdf.set_fill_color(*BAND)
+    if chart.band:
+        pdf.polygon(path(chart.band), style="F")
+    for x, text in chart.x_ticks:
+        with pdf.rotation(90, *place(x + 4, charts.HEIGHT - charts.BOTTOM + 32)):
+            pdf.text(*place(x + 4, charts.HEIGHT - charts.BOTTOM + 32), text)
+    pdf.set_draw_color(*SOFT)
+    pdf.set_dash_pattern(1.2, 1)
+    if chart.middle:
+        pdf.polyline(path(chart.middle))
+    pdf.set_dash_pattern()
+    pdf.set_draw_color(*BLUE)
+    pdf.set_fill_color(*BLUE)
+    pdf.set_line_width(0.25)
+    pdf.polyline(path(chart.line))
+    for x, y, low, high, _, marked in chart.points:
+        if low is not None:
+            pdf.line(*place(x, low), *place(x, high))
+        pdf.circle(*place(x, y), radius=0.6, style="F")
+        if marked:
+            pdf.set_draw_color(*MARK)
+            pdf.polygon([place(x, y - 7), place(x + 7, y), place(x, y + 7), place(x - 7, y)])
+            pdf.set_draw_color(*BLUE)
+    pdf.set_y(top + scale * (charts.HEIGHT - 14))
+
+
+def _texts(results: Results, name: str) -> list[str]:
+    """Tuning advice, cost and findings, the most useful first."""
+    tables, row = results.tables, results.study.instruments[name]
+    advice = tables["tuning_advice"]
+    advice = advice[(advice["instrument"] == name) & (advice["state"] == results.states.get(name))]
+    texts = [f"Tuning. {text}" for text in advice["advice"]]
+    if row["price"] is not None:
+        value = tables["value"].set_index("instrument")["total_cost"].get(name)
+        total = (
+            ""
+            if pd.isna(value)
+            else f", {words.number(value, 0)} in all (set-up, case and repairs found by inspection)"
+        )
+        texts.append(f"Cost. Price {words.number(row['price'], 0)}{total}, {results.study.config['currency']}.")
+    for found in tables["findings"][tables["findings"]["instrument"] == name].itertuples(index=False):
+        sure = "" if pd.isna(found.confidence) else f", probability {words.percent(found.confidence)}"
+        texts.append(f"Finding: {words.KINDS.get(found.kind, found.kind)}{sure}. {found.explanation}")
+    return texts

@@ -1,0 +1,104 @@
+"""The publication pack: pictures of their sizes, a page per instrument in any script, sentences with uncertainty."""
+
+import colorsys
+import dataclasses
+import io
+import re
+
+import numpy as np
+import pandas as pd
+import pypdf
+import pytest
+from PIL import Image
+
+import report_sample
+from evenbore.page import charts
+from evenbore.publication import PICTURES, pictures, sheet
+from publication import publication
+
+
+@pytest.fixture(scope="module")
+def pack(report, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("publication")
+    publication(report, report / "config/config.yaml", report / "results/tables", folder)
+    return folder
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_pictures_have_their_size_and_ground(pack, name):
+    picture = Image.open(pack / f"{name}.png")
+    if "_frame_" in name:
+        assert picture.size == (1920, 1080)
+    else:
+        assert picture.size[0] == 1200
+    ground = picture.getpixel((2, 2))
+    assert ground == ((255, 255, 255) if name.endswith("light") else (22, 22, 22))
+
+
+def test_dark_pictures_turn_lightness_over_and_keep_the_hue():
+    blue = np.array([[[0, 114, 178], [255, 255, 255], [0, 0, 0]]], np.uint8)
+    dark = pictures.darkened(blue)[0]
+    assert dark[1].tolist() == [22] * 3 and dark[2].tolist() == [236] * 3
+    before, after = (colorsys.rgb_to_hls(*(np.array(c) / 255)) for c in (blue[0, 0], dark[0]))
+    assert after[0] == pytest.approx(before[0], abs=0.01)
+    assert after[1] > 0.55 > before[1]
+
+
+@pytest.mark.parametrize("name", list(report_sample.LABELS))
+def test_every_instrument_has_one_page_with_its_label(pack, results, name):
+    document = pypdf.PdfReader(pack / "sheets" / f"{name}.pdf")
+    assert len(document.pages) == 1
+    text = document.pages[0].extract_text()
+    if name not in ("c", "d"):  # below; and a machine without a font for Chinese draws empty boxes
+        assert "".join(results.label(name).split()) in "".join(text.split())
+    assert f"id {name}" in text and "never a diagnosis" in text
+    assert "/JavaScript" not in document.trailer["/Root"] and "/Annots" not in document.pages[0]
+
+
+def test_right_to_left_letters_are_all_there(pack):
+    text = pypdf.PdfReader(pack / "sheets" / "c.pdf").pages[0].extract_text()
+    assert set("שלום") <= set(text)
+
+
+def test_the_page_holds_the_values_of_the_table(pack, results):
+    text = pypdf.PdfReader(pack / "sheets" / "ref.pdf").pages[0].extract_text()
+    row = results.compared("instruments").set_index(["instrument", "criterion"]).loc[("ref", "intonation_spread")]
+    value, low, high = re.search(r"intonation spread\s*(\S+) cents\s*(\S+) to (\S+)", text).groups()
+    assert [float(value), float(low), float(high)] == pytest.approx([row["value"], row["low"], row["high"]], abs=0.051)
+    assert "total cost" in text and re.search(r"485 EUR", text)  # 400, a set-up of 60, a repair of 25
+
+
+def test_what_does_not_fit_is_counted_not_cut(results):
+    finding = results.tables["findings"].iloc[:1]
+    many = pd.concat([finding.assign(instrument="ref", explanation="something " * 60)] * 30, ignore_index=True)
+    crowded = dataclasses.replace(results, tables=results.tables | {"findings": many})
+    page = sheet.sheet(crowded, "ref", charts.centred_profiles(crowded))
+    assert page.page == 1
+    document = pypdf.PdfReader(io.BytesIO(page.output()))
+    assert re.search(r"Not shown for want of space: \d+; see the report", document.pages[0].extract_text())
+
+
+def test_sentences_carry_their_uncertainty(pack, results):
+    text = (pack / "quotes.txt").read_text("utf-8")
+    paragraphs = text.strip().split("\n\n")
+    assert all("\n" not in paragraph for paragraph in paragraphs)
+    row = results.tables["ranking"].sort_values("p_first").iloc[-1]
+    assert any(results.label(row["instrument"]) in p and "probability of" in p for p in paragraphs)
+    (spread,) = [p for p in paragraphs if p.startswith("Intonation spread: ")]
+    assert spread.count("90 % interval") == 2
+    judged = results.tables["pairs"].query("criterion == 'intonation_spread'")["verdict"]
+    assert f"Of {len(judged)} pairs" in spread
+    (finding,) = [p for p in paragraphs if "28 cents above the other notes" in p]
+    assert "note out of tune (probability 99 %)" in finding
+
+
+def test_the_same_results_give_the_same_sheet(pack, results):
+    again = sheet.sheet(results, "ref", charts.centred_profiles(results)).output()
+    assert bytes(again) == (pack / "sheets" / "ref.pdf").read_bytes()
+
+
+def test_an_empty_study_has_a_pack(tmp_path):
+    study = report_sample.empty_results(tmp_path / "study")
+    publication(study, study / "config/config.yaml", study / "results/tables", tmp_path / "pack")
+    assert "Not ranked" in pypdf.PdfReader(tmp_path / "pack/sheets/ref.pdf").pages[0].extract_text()
+    assert "never a diagnosis" in (tmp_path / "pack/quotes.txt").read_text("utf-8")
