@@ -12,6 +12,7 @@ import pandas as pd
 
 from evenbore.comparability import session_groups, usable
 from evenbore.measures import HARMONIC_MEASURES, harmonic_measures
+from evenbore.octaves import octave_levels
 from evenbore.setups import Setups, estimate_setups
 
 CHAIN_MEASURES = tuple(HARMONIC_MEASURES)
@@ -21,7 +22,7 @@ CHAIN_MEASURES = tuple(HARMONIC_MEASURES)
 class Normalised:
     """Result of `normalise`.
 
-    `notes`: notes.tsv columns and `group`, the CHAIN_MEASURES normalised.
+    `notes`: notes.tsv columns, the CHAIN_MEASURES normalised, `group` and the normalised OCTAVES.
     `shifted`: the CHAIN_MEASURES (K, N, measures) had the set-ups been off by one standard error along each of
     the K error directions of `setups`; K = 0 when nothing links or nothing was repeated. `level_db`,
     `frequency_hz`, `above_noise_db` (N, H): the normalised harmonics of the same rows.
@@ -59,7 +60,7 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: pd.DataF
     session = pd.Categorical(notes["session"], categories=setups.sessions).codes
     flat = level - setups.at(session, frequency, setups.response_db)
     f0 = frequency[:, 0]
-    notes = notes.assign(group=notes["session"].map(groups), **harmonic_measures(flat, f0))
+    notes = notes.assign(group=notes["session"].map(groups), **harmonic_measures(flat, f0), **octave_levels(flat, f0))
     errors = np.empty((0, *setups.response_db.shape)) if setups.errors_db is None else setups.errors_db
     shifted = np.empty((len(errors), len(notes), len(CHAIN_MEASURES)))
     for k, error in enumerate(errors):

@@ -13,7 +13,7 @@ from evenbore.columns import names
 from evenbore.diagnose import words
 from evenbore.diagnose.dullness import Dullness, dullness
 from evenbore.diagnose.intonation import deviations, out_of_tune
-from evenbore.diagnose.patterns import SIZE_PRIOR, Fit, correlation, fit, log_ratios, region
+from evenbore.diagnose.patterns import RUNNING, SIZE_PRIOR, Fit, correlation, fit, log_ratios, region
 from evenbore.diagnose.rows import Rows, collect_rows, excess
 from evenbore.diagnose.templates import Template, templates
 from evenbore.trade.pitch import midi_to_note
@@ -80,7 +80,7 @@ def _dull(notes: pd.DataFrame, family, tolerances: dict[str, dict]) -> list[dict
     if dull is None:
         return []
     alternatives = templates(family, rows.written)
-    support = _vent_support(dull, rows, alternatives)
+    support = _vent_support(dull, rows, alternatives) + _reed_support(dull, alternatives)
     healthy = correlation(dull.z, rows.written)
     found, clear = [], np.full(dull.z.shape, np.nan)
     for i, owner in enumerate(dull.owners):
@@ -113,6 +113,16 @@ def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> n
     return np.minimum(out, MOST_SUPPORT)
 
 
+def _reed_support(dull: Dullness, alternatives: list[Template]) -> np.ndarray:
+    """Log Bayes factors (I, T) for a dull reed: even the cleanest notes are duller than the others' are.
+
+    ASSUME: that of a normal deviation of unknown size, one standard deviation being nothing out of the common.
+    """
+    away = np.maximum(np.nan_to_num(dull.floor_z) - 1.0, 0.0)
+    reed = np.array([template.kind == "reed" for template in alternatives])
+    return np.minimum(0.5 * away**2, MOST_SUPPORT)[:, None] * reed
+
+
 def _pattern(fitted: Fit) -> tuple[str, Template, float] | None:
     """Kind, template and probability of the pattern to tell of, or None."""
     if fitted.posterior["nothing"] > 1 - SURE:
@@ -132,9 +142,10 @@ def _pattern_row(kind, template, confidence, fitted, owner, rows: Rows, dull: Du
     inside = template.shape > 0.25 * template.shape.max()
     contrasts = _contrasts(rows, owner, inside, template.shape == 0)
     base, told = _basis(rows, owner, dull), words.measured(contrasts)
-    first, last = rows.written[template.first], rows.written[template.last]
+    start, end = _extent(template, fitted.affected)
+    first, last = rows.written[start], rows.written[end]
     where = words.span(int(first), int(last))
-    n = template.last - template.first + 1
+    n = end - start + 1
     place = ("", None, None)
     if template.kind == "leak":
         holes = region(fitted.holes, REGION_SHARE, WIDEN, MOST_HOLES)
@@ -158,6 +169,19 @@ def _pattern_row(kind, template, confidence, fitted, owner, rows: Rows, dull: Du
         told, other = f"{where} sound stuffy as a run. {told}", words.RUN_ELSE
     text = f"{told} {base} {other} {words.POINTER}"
     return _row(owner, kind, first, last, n, contrasts["brightness"], "dB", confidence, text, place)
+
+
+def _extent(template: Template, affected: np.ndarray) -> tuple[int, int]:
+    """First and last index of the notes of a pattern that are more likely than not much affected."""
+    if template.kind not in RUNNING:
+        return template.first, template.last
+    inside = affected[template.first : template.last + 1]
+    start = end = template.first + int(np.argmax(inside))
+    while start > template.first and affected[start - 1] >= 0.5:
+        start -= 1
+    while end < template.last and affected[end + 1] >= 0.5:
+        end += 1
+    return start, end
 
 
 def _all_dull_row(owner, i: int, rows: Rows, dull: Dullness) -> dict:

@@ -1,16 +1,16 @@
 """How dull each note sounds against the same note of the other instruments.
 
-Three measures, each over its robust scatter between rows, make one score, positive = duller:
-
-    score = -(level / s_level + brightness / s_brightness + log2 centroid / s_centroid) / sqrt(3)
-
-A row's median over the notes is taken out: a softer or darker take as a whole is not a dull note.
+Loudness and the energy around 1, 2 and 4 kHz (see `octaves`) make one score, positive = duller: the weighted sum that
+tells LOSS_DB best from healthy scatter (Fisher 1936, Annals of Eugenics 7, 179), no weight negative, so that a louder
+or brighter note never counts as a stuffy one. Scatter and correlation of the measures are learned from all rows and
+notes, robustly. A row's median over the notes is taken out: a softer or darker take as a whole is not a dull note.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import nnls
 
 from evenbore.diagnose.references import SMALLEST_SD, Components, deviations
 from evenbore.diagnose.rows import (
@@ -22,7 +22,12 @@ from evenbore.diagnose.rows import (
     members,
     robust_sd,
     row_median,
+    row_quantile,
 )
+
+# ASSUME: what a stuffy note loses in dB: loudness, then around 1, 2 and 4 kHz; only the proportions matter
+LOSS_DB = np.array([3.0, 4.0, 7.0, 10.0])
+CLEANEST = 0.2  # share of the notes that a leak leaves clean, but a dull reed does not
 
 
 @dataclass(frozen=True)
@@ -31,9 +36,9 @@ class Dullness:
 
     `owners`: (instrument, state) each. `z` (I, N): deviation over its standard deviation between healthy peers,
     positive = duller, NaN where there is no reference; `pitch_z` and `noise_z` (I, N) the same of pitch, positive =
-    sharper, and of noise, positive = noisier, after each row's median is taken out. `shift` (I,): score of the whole
-    instrument (row medians) against the others; `shift_z` the same over the others' robust scatter. `peers`: number
-    of other instruments. `session_z`: session -> (N,) common deviation of all its instruments over its standard error,
+    sharper, and of noise, positive = noisier, after each row's median is taken out. `shift_z` (I,): score of the whole
+    instrument (row medians) against the others, over their robust scatter; `floor_z` (I,) the same of its cleanest
+    notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of all its instruments over its standard error,
     NaN unless all of them are duller.
     """
 
@@ -41,21 +46,47 @@ class Dullness:
     z: np.ndarray
     pitch_z: np.ndarray
     noise_z: np.ndarray
-    shift: np.ndarray
     shift_z: np.ndarray
+    floor_z: np.ndarray
     peers: int
     session_z: dict[str, np.ndarray]
 
 
-def score(rows: Rows) -> tuple[np.ndarray, np.ndarray]:
-    """Dullness scores (R, N) of rows with each row's median taken out, and those medians (R,)."""
-    total = np.zeros(rows.value["level"].shape)
-    for name in MEASURES:
-        away = rows.value[name] - condition_medians(rows.keys, rows.value[name])
-        inner = away - row_median(away)
-        total -= away / max(robust_sd(inner), SMALLEST_SD) / np.sqrt(len(MEASURES))
-    middle = row_median(total)
-    return total - middle, middle[:, 0]
+def score(rows: Rows) -> np.ndarray:
+    """Dullness scores (R, N) of rows, 0 in the middle of all rows played alike."""
+    away = np.array([rows.value[name] - condition_medians(rows.keys, rows.value[name]) for name in MEASURES])
+    inner = [one - row_median(one) for one in away]
+    sd = np.array([max(np.nan_to_num(robust_sd(one)), SMALLEST_SD) for one in inner])
+    covariance = robust_correlation([one / each for one, each in zip(inner, sd, strict=True)])
+    total = np.full(away.shape[1:], np.nan)
+    known = np.isfinite(away)
+    for which in np.unique(known.reshape(len(MEASURES), -1), axis=1).T:
+        if which.any():
+            weights = -best_weights(LOSS_DB[which] / sd[which], covariance[np.ix_(which, which)])
+            here = (known == which[:, None, None]).all(axis=0)
+            total[here] = weights @ (away[which][:, here] / sd[which][:, None])
+    return total
+
+
+def robust_correlation(standard: list[np.ndarray]) -> np.ndarray:
+    """Correlation (M, M) of measures of unit robust scatter, from that of sums and differences.
+
+    (s² - d²) / (s² + d²), s and d the robust scatter of a + b and a - b (Gnanadesikan & Kettenring 1972, Biometrics
+    28, 81), drawn towards 0 by a tenth so that it can be inverted.
+    """
+    out = np.eye(len(standard))
+    for i, a in enumerate(standard):
+        for j, b in enumerate(standard[:i]):
+            plus, minus = (np.nan_to_num(robust_sd(both)) ** 2 for both in (a + b, a - b))
+            out[i, j] = out[j, i] = 0.9 * (plus - minus) / max(plus + minus, SMALLEST_SD**2)
+    return out
+
+
+def best_weights(effect: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+    """Weights (M,) >= 0 of the sum of unit scatter in which `effect` (M,) stands out most."""
+    root = np.linalg.cholesky(covariance)
+    weights = nnls(root.T, np.linalg.solve(root, effect))[0]
+    return weights / np.linalg.norm(root.T @ weights)
 
 
 def dullness(rows: Rows) -> Dullness | None:
@@ -63,24 +94,24 @@ def dullness(rows: Rows) -> Dullness | None:
     keys = rows.keys
     if keys["instrument"].nunique() <= MIN_PEERS:
         return None
-    values, middle = score(rows)
+    total = score(rows)
+    values = total - row_median(total)
     owners = list(keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None))
-    shift, shift_z = _whole_shift(keys, middle, owners)
     parts = Components.of(keys, values)
     return Dullness(
         owners=owners,
         z=deviations(keys, values),
         pitch_z=deviations(keys, rows.value["cents"] - row_median(rows.value["cents"])),
         noise_z=deviations(keys, rows.value["noise"] - row_median(rows.value["noise"])),
-        shift=shift,
-        shift_z=shift_z,
+        shift_z=_whole_shift(keys, row_quantile(total, 0.5), owners),
+        floor_z=_whole_shift(keys, row_quantile(total, CLEANEST), owners),
         peers=keys["instrument"].nunique() - 1,
         session_z=_session_effects(keys, values, parts),
     )
 
 
 def _whole_shift(keys, middle, owners):
-    """Median over an owner's rows of the row medians; the same over the other instruments' robust scatter."""
+    """Median (I,) over an owner's rows of `middle` (R,), away from the other instruments', over their scatter."""
     middle = middle - pd.Series(middle).groupby([keys[c] for c in CONDITION]).transform("median").to_numpy()
     shift = np.array([np.median(middle[own]) for own in members(keys, owners)])
     names = np.array([name for name, _ in owners])
@@ -91,7 +122,7 @@ def _whole_shift(keys, middle, owners):
         # few others: their scatter is itself uncertain, as Student's t knows
         widen = np.sqrt((len(others) + 1) / max(len(others) - 2, 1))
         z[i] = (shift[i] - np.median(others)) / max(spread * widen, SMALLEST_SD)
-    return shift, z
+    return z
 
 
 def _session_effects(keys, values, parts: Components) -> dict[str, np.ndarray]:

@@ -18,8 +18,17 @@ from evenbore.diagnose.templates import Template
 
 SIZES = np.geomspace(1.5, 30.0, 14)  # of b, in standard deviations of healthy notes
 SIZE_PRIOR = (1 / SIZES) / (1 / SIZES).sum()  # small faults are commoner than large ones
-# ASSUME: how often each happens before anything is heard; set so that healthy simulated studies stay clean
-PRIOR = {"nothing": 0.90, "leak": 0.03, "step": 0.015, "vent": 0.03, "run": 0.02, "fingering": 0.01, "note": 0.01}
+# ASSUME: how often each happens before anything is heard; set so that healthy studies stay clean
+PRIOR = {
+    "nothing": 0.82,
+    "leak": 0.06,
+    "step": 0.01,
+    "vent": 0.02,
+    "run": 0.04,
+    "reed": 0.03,
+    "fingering": 0.01,
+    "note": 0.01,
+}
 SCALE_FREEDOM = 8.0  # how firmly the size of healthy variation is believed, in notes
 # A bright note is not evidence that the others are dull.
 CLIP = (-3.0, 20.0)
@@ -28,18 +37,20 @@ LEAST_ROUGH = 0.15
 # ASSUME: templates are this inexact, as a share of b, smoothly over the notes, those above a leak included
 MODEL_ERROR = 0.12
 MIN_NOTES = 8
+RUNNING = ("leak", "step", "run")
+MUCH = 0.35  # of the full effect, for a note to be told as affected
 
 
 @dataclass(frozen=True)
 class Fit:
     """`posterior`: kind -> probability, "nothing" included. `holes`: first-open note of a hole -> share of the leak's
-    posterior. `best`: kind -> its most probable template. `size`: kind -> mean of b. `residual` (N,): z minus a and
-    the mean pattern of the most probable alternative."""
+    posterior. `best`: kind -> its most probable template. `affected` (N,): probability that a note is much affected,
+    given a leak, step or run."""
 
     posterior: dict[str, float]
     holes: dict[int, float]
     best: dict[str, Template]
-    size: dict[str, float]
+    affected: np.ndarray
 
 
 def correlation(z: np.ndarray, written: np.ndarray) -> np.ndarray:
@@ -86,21 +97,31 @@ def fit(
     if more is not None:
         logs = logs + more[:, None]
     kinds = np.array([template.kind for template in alternatives])
-    prior = np.array([PRIOR[kind] / (kinds == kind).sum() for kind in kinds])
+    share = np.array([template.share for template in alternatives])
+    prior = np.array([PRIOR[kind] for kind in kinds]) * share
+    for kind in PRIOR:
+        prior[kinds == kind] /= max(share[kinds == kind].sum(), 1e-12)
     weight = np.exp(np.minimum(logs, 600.0)) * prior[:, None] * SIZE_PRIOR
     total = PRIOR["nothing"] + weight.sum()
     each = weight.sum(axis=1) / total
-    posterior, best, size = {"nothing": float(PRIOR["nothing"] / total)}, {}, {}
+    posterior, best = {"nothing": float(PRIOR["nothing"] / total)}, {}
     for kind in dict.fromkeys(kinds.tolist()):
         mine = np.flatnonzero(kinds == kind)
         top = mine[np.argmax(each[mine])]
         posterior[kind], best[kind] = float(each[mine].sum()), alternatives[top]
-        size[kind] = float((weight[top] * SIZES).sum() / weight[top].sum())
     holes: dict[int, float] = {}
     for index in np.flatnonzero(kinds == "leak"):
         place = alternatives[index].place
         holes[place] = holes.get(place, 0.0) + float(each[index] / posterior["leak"])
-    return Fit(posterior, holes, best, size)
+    return Fit(posterior, holes, best, _affected(alternatives, each))
+
+
+def _affected(alternatives: list[Template], each: np.ndarray) -> np.ndarray:
+    """Probability (N,) that a note has at least MUCH of the pattern's full effect, given a leak, step or run."""
+    chosen = [i for i, template in enumerate(alternatives) if template.kind in RUNNING]
+    shapes = np.array([alternatives[i].shape for i in chosen])
+    much = shapes >= MUCH * shapes.max(axis=1, keepdims=True)
+    return each[chosen] @ much / max(each[chosen].sum(), 1e-300)
 
 
 def log_ratios(z: np.ndarray, covariance: np.ndarray, alternatives: list[Template]) -> np.ndarray:

@@ -5,9 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from evenbore.octaves import OCTAVES
+
 ROW = ["instrument", "state", "session", "dynamic", "articulation", "direction"]
 CONDITION = ["dynamic", "articulation", "direction"]
-MEASURES = ("level", "brightness", "centroid")
+MEASURES = ("level", *OCTAVES)
 MIN_PEERS = 3  # other instruments that a reference needs
 MAD_TO_SD = 1.4826  # of normal noise
 
@@ -31,11 +33,10 @@ def collect_rows(notes: pd.DataFrame, written: np.ndarray) -> Rows:
         written=written,
         level=notes["level_dbfs"],
         brightness=notes["brightness_db"],
-        centroid=np.log2(notes["centroid_hz"].astype(float)),
         noise=-notes["hnr_db"],
         attack=notes["attack_ms"].where(notes["articulation"] == "tongued"),
     )
-    columns = [*MEASURES, "noise", "attack", "cents"]
+    columns = [*MEASURES, "brightness", "noise", "attack", "cents"]
     # a note played twice in one recording counts once
     takes = notes.groupby([*ROW, "recording", "written"], sort=True)[columns].mean().astype(float)
     grid = takes.unstack("written")
@@ -74,8 +75,13 @@ def members(keys: pd.DataFrame, owners) -> list[np.ndarray]:
 
 
 def row_median(values: np.ndarray) -> np.ndarray:
+    return row_quantile(values, 0.5)[:, None]
+
+
+def row_quantile(values: np.ndarray, share: float) -> np.ndarray:
+    """Quantile (R,) of each row's known values, 0 for a row without any."""
     filled = np.where(np.isfinite(values).any(axis=1, keepdims=True), values, 0.0)
-    return np.nanmedian(filled, axis=1, keepdims=True)
+    return np.nanquantile(filled, share, axis=1)
 
 
 def condition_medians(keys: pd.DataFrame, values: np.ndarray) -> np.ndarray:

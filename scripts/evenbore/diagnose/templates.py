@@ -7,36 +7,44 @@ at the reed, pi for an open one; a cone has the harmonic series of an open cylin
 tip and the mouthpiece in its place ignored). What a mode loses follows the square of its pressure. Upper harmonics
 see a leak at once and keep losing, so their share is held after its first maximum.
 
-ASSUME: the weights of the modes. Two shapes bound what is uncertain: "gradual" puts most weight on the lowest modes,
+ASSUME: the weights of the modes. Three shapes bound what is uncertain: "gradual" puts most weight on the lowest modes,
 "prompt" follows what a tube-and-reed model of a B flat clarinet with a leak of 1.1 mm gives for the energy above
-2 kHz (a model, not measurements of instruments). In the overblown register the effect may be as strong or weaker.
+2 kHz (a model, not measurements of instruments), in "sudden" the highest harmonics weigh most. In the overblown register
+the effect may be as strong or weaker.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
+from evenbore.trade.pitch import midi_to_hz
+
 # weights of the 1st, 2nd, 3rd, 5th and 8th mode of the tube in the first register
-GRADUAL = (0.40, 0.30, 0.30, 0.00, 0.00)
-PROMPT = (0.30, 0.15, 0.10, 0.10, 0.35)
+SHAPES = {
+    "gradual": (0.40, 0.30, 0.30, 0.00, 0.00),
+    "prompt": (0.30, 0.15, 0.10, 0.10, 0.35),
+    "sudden": (0.15, 0.10, 0.05, 0.10, 0.60),
+}
 MODE_NUMBERS = (1, 2, 3, 5, 8)
 # share of the overblown register's own lowest mode, not held; the rest goes with three times that mode
-LOWEST_SHARE = {"gradual": 0.75, "prompt": 0.5}
+LOWEST_SHARE = {"gradual": 0.75, "prompt": 0.5, "sudden": 0.25}
 UPPER_STRENGTH = (1.0, 0.6)
 MIN_RUN = 4  # notes a run needs
+HEARD_HZ = 2500.0  # about where dullness is heard
 
 
 @dataclass(frozen=True)
 class Template:
-    """One alternative: `kind` leak, step, run, vent, fingering or note; `shape` (N,); `place`: the hole's note for a
+    """One alternative: `kind` leak, step, run, vent, reed, fingering or note; `shape` (N,); `place`: the hole's note for a
     leak, the highest fingered note for a step, the vent's or register's name, else None; `first`, `last`: indices of
-    the lowest and highest note concerned."""
+    the lowest and highest note concerned; `share`: how much of its kind's prior probability it has, against others."""
 
     kind: str
     shape: np.ndarray
     place: object
     first: int
     last: int
+    share: float = 1.0
 
 
 def columns(family, written: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -62,7 +70,7 @@ def leak(family, hole: int, fingered: np.ndarray, mode: np.ndarray, shape: str, 
     quarter = np.pi / 2 if closed else np.pi
     number = np.array(MODE_NUMBERS)
     first = held((2 * number - 1 if closed else number)[:, None], quarter, d)
-    weights = np.array(GRADUAL if shape == "gradual" else PROMPT)
+    weights = np.array(SHAPES[shape])
     m, share = (3 if closed else 2), LOWEST_SHARE[shape]
     second = share * np.sin(m * quarter * d) ** 2 + (1 - share) * held(3 * m, quarter, d)
     return np.where(mode == 1, weights @ first, np.where(mode > 1, upper * second, 0.0))
@@ -80,7 +88,8 @@ def templates(family, written: np.ndarray) -> list[Template]:
         *_leaks(family, fingered, mode),
         *_steps(family, fingered, mode),
         *_vents(family, written, mode),
-        *_runs(family, written),
+        *_runs(family, written, mode),
+        _reed(family, written),
         *_fingerings(fingered, mode),
         *(Template("note", np.eye(len(written))[i], None, i, i) for i in range(len(written))),
     ]
@@ -123,16 +132,28 @@ def _vents(family, written, mode):
     return out
 
 
-def _runs(family, written):
-    """Neighbouring notes of one stretch equally dull, at most half of the scale."""
+def _runs(family, written, mode):
+    """Neighbouring notes of one stretch equally dull, at most half of the scale.
+
+    ASSUME: as many begin at the lowest note or at that of the overblown register, where a tube or a mechanism that
+    does not seal shows, as anywhere else.
+    """
     n = len(written)
+    roots = {0, *np.flatnonzero(mode > 1)[:1].tolist()}
+    spans = [(i, j) for i in range(n) for j in range(i + MIN_RUN - 1, min(i + n // 2, n))]
+    rooted = sum(i in roots for i, _ in spans)
     out = []
-    for i in range(n):
-        for j in range(i + MIN_RUN - 1, min(i + n // 2, n)):
-            shape = np.zeros(n)
-            shape[i : j + 1] = 1.0
-            out.append(Template("run", shape, None, i, j))
+    for i, j in spans:
+        shape = np.zeros(n)
+        shape[i : j + 1] = 1.0
+        out.append(Template("run", shape, None, i, j, 0.5 / (rooted if i in roots else len(spans) - rooted)))
     return out
+
+
+def _reed(family, written):
+    """Upper harmonics weaker throughout: low notes, which have more of them below HEARD_HZ, are the duller ones."""
+    octaves = np.clip(np.log2(HEARD_HZ / midi_to_hz(family.to_sounding(written))), 0.0, 4.0)
+    return Template("reed", octaves / max(octaves.max(), 1e-9), None, 0, len(written) - 1)
 
 
 def _fingerings(fingered, mode):

@@ -10,10 +10,13 @@ import numpy as np
 import pandas as pd
 
 from evenbore.measures import brightness_db
+from evenbore.octaves import octave_levels
 from evenbore.synth.instrument import DYNAMIC_DB, HARMONICS, make_instrument, stream
 from evenbore.synth.playing import Player
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import midi_to_hz, midi_to_note
+
+from .losses import Loss
 
 ROOM_DB = 2.5
 MOVED = 0.3  # share of the room's amplitude that changes from take to take
@@ -29,7 +32,7 @@ def study(
     dynamics: tuple[str, ...] = ("p", "mf"),
     takes: int = 2,
     faults: dict[int, tuple] | None = None,
-    loss=None,
+    planted: dict[int, Loss] | None = None,
     reed: dict[int, float] | None = None,
     soft: dict[int, float] | None = None,
     room_db: float = ROOM_DB,
@@ -37,8 +40,8 @@ def study(
 ) -> tuple[pd.DataFrame, dict, dict]:
     """Normalised notes, instruments sheet and families of one drawn study.
 
-    `faults`: instrument number -> faults of its model. `loss(number, written, dynamic)`: dB (H,) taken off the
-    harmonics of an instrument's note. `reed`: instrument number -> dB per octave duller throughout; `soft`: dB of
+    `faults`: instrument number -> faults of its model. `planted`: instrument number -> what its faults
+    take off the harmonics. `reed`: instrument number -> dB per octave duller throughout; `soft`: dB of
     loudness less, throughout. Instrument 0 is recorded in every session, the others in one.
     """
     family = load_family(family_key)
@@ -74,8 +77,8 @@ def study(
                         key = int(note), float(loudness[k])
                         sound = sounds.get(key) or sounds.setdefault(key, model.sound(*key))
                         h = sound.levels_db + (tilt + rng.normal(0, player.tilt_sd)) * octaves
-                        if loss is not None:
-                            h = h - loss(number, int(note), dynamic)
+                        if planted and number in planted:
+                            h = h - planted[number](int(note), f0[k], frequency[k], dynamic)
                         level.append(h)
                         cents.append(sound.cents)
                         hnr.append(-sound.breath_db)
@@ -100,6 +103,7 @@ def study(
                                 "group": 1,
                                 "level_dbfs": total,
                                 "brightness_db": brightness_db(level, frequency[:, 0]),
+                                **octave_levels(level, frequency[:, 0]),
                                 "centroid_hz": (power * frequency).sum(axis=1) / power.sum(axis=1),
                                 "hnr_db": total + np.array(hnr) + rng.normal(0, 1, len(written)),
                                 "attack_ms": np.nan,

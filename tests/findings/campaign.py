@@ -1,0 +1,72 @@
+"""Run the diagnosis on every study of the campaign and compare what it says with what was planted."""
+
+from collections import Counter
+
+import pandas as pd
+
+from evenbore.diagnose import diagnose
+from evenbore.trade.families import load_family
+from evenbore.trade.pitch import note_to_midi
+
+from . import sampled, simulated
+from .plans import Planted, Study
+
+CONFIG = {"base_dynamic": "mf", "tolerances": {"default": {"note_cents": 20, "stuffy_z": 3.5}}}
+RUNS = ("stuffy_run",)
+PATTERNS = ("stuffy_run", "regulation_step", "vent_fault")
+
+
+def notes_of(study: Study) -> tuple[pd.DataFrame, dict, dict]:
+    """Normalised notes, instruments and families of a study."""
+    if study.soundfont:
+        return sampled.study(study.shop())
+    family = load_family(study.family)
+    return simulated.study(
+        study.seed, study.family, study.instruments, dynamics=study.dynamics, takes=study.takes,
+        planted={number: planted.loss(family) for number, planted in study.planted.items()},
+    )  # fmt: skip
+
+
+def findings(study: Study) -> pd.DataFrame:
+    """What the diagnosis finds in a study."""
+    return diagnose(*notes_of(study), CONFIG)
+
+
+def score(study: Study, found: pd.DataFrame) -> list[dict]:
+    """One line for each instrument: what is planted, what was said of its tone (intonation left out)."""
+    found = found[(found["unit"] != "cents") & found["instrument"].notna()]
+    lines = []
+    for number in range(study.instruments):
+        own = found[found["instrument"] == f"i{number:02d}"]
+        planted = study.planted.get(number)
+        line = {
+            "study": study.name, "part": study.part, "family": study.family, "sound": study.soundfont or "simulated",
+            "instrument": number, "planted": planted.kind if planted else "nothing",
+            "size": planted.size if planted else 0.0, "kinds": Counter(own["kind"]),
+        }  # fmt: skip
+        patterns = own[own["kind"].isin(PATTERNS)].sort_values("confidence", ascending=False)
+        if len(patterns):
+            best = patterns.iloc[0]
+            line |= {"kind": best["kind"], "confidence": best["confidence"], "region": best["region"] is not None}
+            if planted:
+                line |= _place(planted, best)
+        lines.append(line)
+    return lines
+
+
+def _place(planted: Planted, best: pd.Series) -> dict:
+    if planted.kind == "run":
+        top, low = (note_to_midi(best[column]) for column in ("last_note", "first_note"))
+        return {"top_off": top - planted.high, "low_off": low - planted.low}
+    if planted.kind == "leak" and best["region"]:
+        low, high = note_to_midi(best["region_low_note"]), note_to_midi(best["region_high_note"])
+        return {"inside": low <= planted.hole <= high, "wide": high - low + 1}
+    return {}
+
+
+def run(studies) -> pd.DataFrame:
+    """All lines of all studies."""
+    lines = []
+    for study in studies:
+        lines += score(study, findings(study))
+    return pd.DataFrame(lines)

@@ -1,0 +1,143 @@
+"""What the campaign plants where: shops of sampled instruments and simulated studies, each with its faults.
+
+`Planted` says what is true of one instrument; everything that is not planted is healthy.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
+from itertools import product
+
+import numpy as np
+
+from evenbore.synth.instrument import stream
+from evenbore.trade.families import Family, load_family
+
+from . import losses
+from .losses import Loss
+from .sampled import SOUNDFONTS, Shop
+
+# Raise this once the program has been changed in the light of what failed here: everything is drawn anew then.
+SERIES = 1
+FAMILIES = ("clarinet_b_flat", "clarinet_bass_low_c", "saxophone_alto", "saxophone_tenor")
+BASS = ("clarinet_bass_low_c",)
+MILD = 0.6
+
+
+@dataclass(frozen=True)
+class Planted:
+    """A fault: `kind` run, leak, reed, soft or linkage; written notes `low` to `high`, or the leak's `hole`; `size`."""
+
+    kind: str
+    size: float = 1.0
+    low: int = 0
+    high: int = 0
+    hole: int = 0
+
+    def loss(self, family: Family) -> Loss:
+        """What it takes from the sound."""
+        if self.kind == "run":
+            return losses.run(self.low, self.high, self.size)
+        if self.kind == "leak":
+            kind = losses.tabled_leak if family.bore == "cylinder_closed" else losses.modal_leak
+            return kind(family, self.hole, self.size)
+        if self.kind == "linkage":
+            return losses.tilted(self.size, (self.low, self.low + family.overblow))
+        return {"reed": losses.tilted, "soft": losses.softer}[self.kind](self.size)
+
+
+@dataclass(frozen=True)
+class Study:
+    """A sampled (`soundfont`) or simulated (none) study and what is planted in it, by instrument number."""
+
+    part: str
+    family: str
+    seed: int
+    planted: dict[int, Planted]
+    soundfont: str | None = None
+    instruments: int = 12
+    dynamics: tuple[str, ...] = ("mf",)
+    takes: int = 1
+
+    @property
+    def name(self) -> str:
+        """What tells it from all others."""
+        return f"{self.part} {self.family} {self.soundfont or 'simulated'} {self.seed}"
+
+    def shop(self) -> Shop:
+        """The sampled study to render."""
+        family = load_family(self.family)
+        return Shop(
+            seed=self.seed, family=self.family, soundfont=self.soundfont, instruments=self.instruments,
+            dynamics=self.dynamics, takes=self.takes, planted=tuple((n, repr(p)) for n, p in self.planted.items()),
+            faults={number: planted.loss(family) for number, planted in self.planted.items()},
+        )  # fmt: skip
+
+
+def _run(family: Family, rng: np.random.Generator, size: float) -> Planted:
+    """A sharp-edged run: every other one from the lowest note up, the others anywhere, 5 to 12 notes."""
+    length = int(rng.integers(5, 13))
+    low = family.low if rng.random() < 0.5 else int(rng.integers(family.low + 1, family.high - length))
+    return Planted("run", size, low, low + length - 1)
+
+
+def _leak(family: Family, rng: np.random.Generator, size: float) -> Planted:
+    """A leak at a hole with at least six first-register notes below it."""
+    holes = [hole.first_open_for for hole in family.holes if hole.first_open_for - family.low >= 6]
+    holes = [hole for hole in holes if family.register_of(hole).name in (family.registers[0].name, "throat")]
+    return Planted("leak", size, hole=int(rng.choice(holes)))
+
+
+def runs(soundfonts=SOUNDFONTS, each: int = 4) -> Iterator[Study]:
+    """One take of twelve instruments, one with a stuffy run, one with a milder one."""
+    for family_key, soundfont, number in product(FAMILIES, soundfonts, range(each)):
+        family, rng = load_family(family_key), stream(SERIES, "runs", family_key, str(soundfont), number)
+        planted = {1: _run(family, rng, 1.0), 2: _run(family, rng, MILD)}
+        yield Study("runs", family_key, int(rng.integers(1 << 30)), planted, soundfont)
+
+
+def leaks(soundfonts=SOUNDFONTS, each: int = 2) -> Iterator[Study]:
+    """Ten instruments, a soft take and one at mezzo-forte, or two at mezzo-forte; one leak of size 1 and one larger."""
+    for family_key, soundfont, number in product(FAMILIES, soundfonts, range(each)):
+        family, rng = load_family(family_key), stream(SERIES, "leaks", family_key, str(soundfont), number)
+        planted = {1: _leak(family, rng, 1.0), 2: _leak(family, rng, 1.4)}
+        dynamics, takes = ((("p", "mf"), 1), (("mf",), 2))[number % 2]
+        seed = int(rng.integers(1 << 30))
+        yield Study("leaks", family_key, seed, planted, soundfont, 10, dynamics, takes)
+
+
+def small_leaks(soundfonts=SOUNDFONTS, each: int = 1) -> Iterator[Study]:
+    """The same with leaks of a third of the size, about 0.6 mm."""
+    for study in leaks(soundfonts, each):
+        family, rng = load_family(study.family), stream(SERIES, "small", study.seed)
+        planted = {1: _leak(family, rng, 0.33), 2: _leak(family, rng, 0.33)}
+        yield Study("small leaks", study.family, study.seed + 1, planted, study.soundfont, 10, study.dynamics, study.takes)
+
+
+def impostors(soundfonts=SOUNDFONTS, each: int = 1) -> Iterator[Study]:
+    """A dull reed, weak blowing and a linkage fault of one fingering among healthy instruments."""
+    for family_key, soundfont, number in product(FAMILIES, soundfonts, range(each)):
+        family, rng = load_family(family_key), stream(SERIES, "impostors", family_key, str(soundfont), number)
+        fingered = [note for note in range(family.low + 3, family.high) if family.partner(note) and family.partner(note) <= family.high]
+        planted = {
+            1: Planted("reed", 3.0),
+            2: Planted("soft", 4.0),
+            3: Planted("linkage", 4.0, low=int(rng.choice(fingered))),
+            4: Planted("reed", 1.5),
+        }
+        yield Study("impostors", family_key, int(rng.integers(1 << 30)), planted, soundfont)
+
+
+PARTS = {"runs": runs, "leaks": leaks, "small leaks": small_leaks, "impostors": impostors}
+
+
+def sampled_studies() -> Iterator[Study]:
+    """All sampled studies."""
+    for part in PARTS.values():
+        yield from part()
+
+
+def simulated_studies(each: int = 10) -> Iterator[Study]:
+    """All simulated ones, which make no sound and are quick."""
+    for part in PARTS.values():
+        yield from partial(part, (None,), each)()
