@@ -49,7 +49,9 @@ def tabled_leak(family: Family, hole: int, size: float = 1.0) -> Loss:
             return np.zeros(len(hz))
         level, top = (np.interp(hole - note, BELOW, row) for row in TABLE[where])
         if mode > 1:
-            level, top = (row[4] * np.sin(mode * np.pi / 2 * (1 - 2 ** (-(hole - note) / 12))) ** 2 for row in TABLE[where])
+            level, top = (
+                row[4] * np.sin(mode * np.pi / 2 * (1 - 2 ** (-(hole - note) / 12))) ** 2 for row in TABLE[where]
+            )
         upper = hz**4 / (hz**4 + 2000.0**4)
         return size * SHARE[dynamic] * (-level + (level - top) * upper)
 

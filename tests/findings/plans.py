@@ -111,14 +111,20 @@ def small_leaks(soundfonts=SOUNDFONTS, each: int = 1) -> Iterator[Study]:
     for study in leaks(soundfonts, each):
         family, rng = load_family(study.family), stream(SERIES, "small", study.seed)
         planted = {1: _leak(family, rng, 0.33), 2: _leak(family, rng, 0.33)}
-        yield Study("small leaks", study.family, study.seed + 1, planted, study.soundfont, 10, study.dynamics, study.takes)
+        yield Study(
+            "small leaks", study.family, study.seed + 1, planted, study.soundfont, 10, study.dynamics, study.takes
+        )
 
 
 def impostors(soundfonts=SOUNDFONTS, each: int = 1) -> Iterator[Study]:
     """A dull reed, weak blowing and a linkage fault of one fingering among healthy instruments."""
     for family_key, soundfont, number in product(FAMILIES, soundfonts, range(each)):
         family, rng = load_family(family_key), stream(SERIES, "impostors", family_key, str(soundfont), number)
-        fingered = [note for note in range(family.low + 3, family.high) if family.partner(note) and family.partner(note) <= family.high]
+        fingered = [
+            note
+            for note in range(family.low + 3, family.high)
+            if family.partner(note) and family.partner(note) <= family.high
+        ]
         planted = {
             1: Planted("reed", 3.0),
             2: Planted("soft", 4.0),

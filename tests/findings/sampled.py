@@ -125,7 +125,9 @@ def render(shop: Shop, family: Family, number: int, session: int, dynamic: str, 
     whole = DYNAMIC_DB[dynamic] + rng.normal(0, player.take_level_sd)
     tilt = rng.normal(0, player.take_tilt_sd)
     fault, weak = shop.faults.get(number), shop.weak.get(session)
-    bodies = sampled_notes(shop.soundfont, PROGRAM[shop.family], family.to_sounding(family.low), family.to_sounding(family.high))
+    bodies = sampled_notes(
+        shop.soundfont, PROGRAM[shop.family], family.to_sounding(family.low), family.to_sounding(family.high)
+    )
     fade = round(FADE_S * RATE)
     ramp = ((np.arange(fade) + 0.5) / fade).astype(np.float32)
     pieces, lengths = [], []
@@ -139,7 +141,9 @@ def render(shop: Shop, family: Family, number: int, session: int, dynamic: str, 
         octaves = np.clip(np.log2(np.maximum(hz / f0, 1e-9)), 0, 4)
         gain = loud + model.level_db[written]
         gain = gain + (model.tilt_db[written] + 0.2 * loud + tilt + rng.normal(0, player.tilt_sd)) * octaves
-        gain += np.interp(np.log(np.maximum(hz, 1)), np.log(NODES_HZ), shop.spread * colours.normal(0, COLOUR_DB, len(NODES_HZ)))
+        gain += np.interp(
+            np.log(np.maximum(hz, 1)), np.log(NODES_HZ), shop.spread * colours.normal(0, COLOUR_DB, len(NODES_HZ))
+        )
         for loss in filter(None, (fault, weak)):
             gain -= loss(written, f0, hz, dynamic)
         piece = np.fft.irfft(spectrum * 10 ** (gain / 20), length)
@@ -153,7 +157,11 @@ def render(shop: Shop, family: Family, number: int, session: int, dynamic: str, 
         audio[at : at + len(piece)] += piece
         at += length
     audio = _in_room(audio, shop.seed, session, zlib.crc32(f"{name}{dynamic}{take}".encode()))
-    audio = with_noise(audio, SNR_DB - (DYNAMIC_DB["mf"] - DYNAMIC_DB[dynamic]), zlib.crc32(f"{shop.seed}{name}{dynamic}{take}".encode()))
+    audio = with_noise(
+        audio,
+        SNR_DB - (DYNAMIC_DB["mf"] - DYNAMIC_DB[dynamic]),
+        zlib.crc32(f"{shop.seed}{name}{dynamic}{take}".encode()),
+    )
     return (0.25 * audio).astype(np.float32)
 
 
@@ -174,7 +182,11 @@ def _retuned(body: np.ndarray, start_s: float, length: int, cents: float) -> np.
     at = start_s * RATE + np.arange(length) * 2 ** (cents / 1200)
     whole = at.astype(int)
     x = at - whole
-    a, b, c, d = (body[whole + k] for k in (-1, 0, 1, 2)) if whole[0] else (body[np.maximum(whole + k, 0)] for k in (-1, 0, 1, 2))
+    a, b, c, d = (
+        (body[whole + k] for k in (-1, 0, 1, 2))
+        if whole[0]
+        else (body[np.maximum(whole + k, 0)] for k in (-1, 0, 1, 2))
+    )
     return b + 0.5 * x * (c - a + x * (2 * a - 5 * b + 4 * c - d + x * (3 * (b - c) + d - a)))
 
 

@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from diagnose_studies import CONFIG, study
 from scipy import stats
 
 from evenbore.diagnose import diagnose
@@ -13,10 +12,13 @@ from evenbore.diagnose.dullness import dullness
 from evenbore.diagnose.intonation import deviations
 from evenbore.diagnose.references import _scatter
 from evenbore.diagnose.rows import MIN_PEERS, collect_rows, robust_sd
+from evenbore.octaves import OCTAVES
 from evenbore.synth.instrument import Leak, StickyVent
 from evenbore.tables import conform
 from evenbore.trade.families import load_family
-from evenbore.trade.pitch import midi_to_hz, midi_to_note, note_to_midi
+from evenbore.trade.pitch import midi_to_note, note_to_midi
+from findings import losses
+from findings.simulated import CONFIG, study
 
 PATTERNS = ["stuffy_run", "regulation_step", "vent_fault"]
 
@@ -61,38 +63,12 @@ def test_leaks_of_the_simulators_size_one_are_found_in_the_region(family, holes)
     assert located >= 2
 
 
-# A tube-and-reed model of a B flat clarinet with a 1.1 mm leak at mezzo-forte (not measurements): semitones below the
-# leak -> change of level and of the energy above 2 kHz, dB.
-BELOW = [0, 1, 2, 4, 8, 14]
-LEVEL_DB = [0, -1.1, -1.6, -2.8, -2.5, -3.2]
-HIGH_DB = [0, -4.8, -5.0, -7.7, -7.9, -10.6]
-
-
-def modelled_loss(hole: int, size: float):
-    """Loss of instrument 1 by those figures, 1.6 times as much at piano; second register by sin²(3 pi d / 2)."""
-    family = load_family("clarinet_b_flat")
-    order = np.arange(1, 81)
-
-    def loss(number, written, dynamic):
-        register = family.register_of(written)
-        below = hole - (written - 19 if register.overblown else written)
-        if number != 1 or below <= 0 or written > 84:
-            return 0.0
-        frequency = order * midi_to_hz(family.to_sounding(written))
-        high = frequency**4 / (frequency**4 + 2000.0**4)
-        level, top = np.interp(below, BELOW, LEVEL_DB), np.interp(below, BELOW, HIGH_DB)
-        if register.overblown:
-            strength = np.sin(1.5 * np.pi * (1 - 2 ** (-below / 12))) ** 2
-            level, top = -2.5 * strength, -7.9 * strength
-        return size * {"p": 1.6, "mf": 1.0}[dynamic] * (-level + (level - top) * high)
-
-    return loss
-
-
 def test_leaks_by_the_figures_of_another_model_are_found_and_never_misplaced():
     told = 0
     for number, hole in enumerate((58, 60, 62, 64)):
-        found = find(300 + 4 * number, "clarinet_b_flat", loss=modelled_loss(hole, 1.0))
+        found = find(
+            300 + 4 * number, "clarinet_b_flat", planted={1: losses.tabled_leak(load_family("clarinet_b_flat"), hole)}
+        )
         runs = found[(found["instrument"] == "i01") & (found["kind"] == "stuffy_run")]
         told += len(runs)
         assert all(holds(row, hole) for row in runs.dropna(subset="region").itertuples())
@@ -101,25 +77,18 @@ def test_leaks_by_the_figures_of_another_model_are_found_and_never_misplaced():
 
 def test_small_leaks_are_undecided_rather_than_misplaced():
     for number, hole in enumerate((58, 61, 64)):
-        found = find(330 + number, "clarinet_b_flat", loss=modelled_loss(hole, 0.3))
+        found = find(
+            330 + number, "clarinet_b_flat", planted={1: losses.tabled_leak(load_family("clarinet_b_flat"), hole, 0.3)}
+        )
         runs = found[(found["instrument"] == "i01") & (found["kind"] == "stuffy_run")]
         assert all(holds(row, hole) for row in runs.dropna(subset="region").itertuples())
 
 
 def test_sharp_edged_run_is_found_with_its_top_note():
-    # 4 dB of level, first-order low-passes at 1.2 and 2.5 kHz, on neighbouring notes only
-    family = load_family("saxophone_alto")
-    order = np.arange(1, 81)
-
-    def loss(number, written, dynamic):
-        f = order * midi_to_hz(family.to_sounding(written))
-        lost = 4 + 10 * np.log10(1 + (f / 1200) ** 2) + 10 * np.log10(1 + (f / 2500) ** 2)
-        return lost if number == 1 and 62 <= written <= 68 else 0.0
-
     # of 20 such studies: found 18 times, each time within a semitone, 16 times with the very top note
     tops = []
     for seed in (11, 12, 13):
-        found = find(seed, loss=loss)
+        found = find(seed, planted={1: losses.run(62, 68)})
         row = found[(found["instrument"] == "i01") & found["kind"].isin(PATTERNS)].iloc[0]
         assert row["kind"] == "stuffy_run"
         assert pd.isna(row["region"])
@@ -148,11 +117,8 @@ def test_dull_reed_and_soft_blowing_are_no_leak():
 
 
 def test_linkage_fault_of_one_fingering_is_regulation_not_a_leak():
-    def loss(number, written, dynamic):
-        return 4.0 * np.minimum(np.log2(np.arange(1, 81)), 4) if number == 1 and written in (66, 78) else 0.0
-
     for seed in (41, 42, 43):
-        own = find(seed, loss=loss).query("instrument == 'i01' and unit != 'cents'")
+        own = find(seed, planted={1: losses.tilted(4.0, (66, 78))}).query("instrument == 'i01' and unit != 'cents'")
         assert set(own["kind"]) <= {"regulation_step", "stuffy_note"}
         assert {"F#4", "F#5"} <= {*own["first_note"], *own["last_note"]}
 
@@ -160,8 +126,7 @@ def test_linkage_fault_of_one_fingering_is_regulation_not_a_leak():
 def test_note_weak_in_all_of_a_session_is_blamed_on_none():
     notes, sheet, families = study(51, instruments=15, sessions=3)
     weak = (notes["session"] == "s1") & (notes["written_note"] == "F4")
-    notes.loc[weak, ["level_dbfs", "brightness_db"]] -= 8.0
-    notes.loc[weak, "centroid_hz"] /= 2
+    notes.loc[weak, ["level_dbfs", "brightness_db", *OCTAVES]] -= 8.0
     found = diagnose(notes, sheet, families, CONFIG)
     assert not ((found["kind"] == "stuffy_note") & (found["first_note"] == "F4")).any()
     effect = found[(found["kind"] == "session_effect") & (found["first_note"] == "F4")]
@@ -267,5 +232,5 @@ def test_takes_without_noise_or_brightness_give_no_made_up_finding():
     notes, sheet, families = study(82, instruments=5)
     notes["hnr_db"] = np.nan
     diagnose(notes, sheet, families, CONFIG)
-    notes["brightness_db"] = np.nan
+    notes[["brightness_db", "level_dbfs", *OCTAVES]] = np.nan
     assert set(diagnose(notes, sheet, families, CONFIG)["unit"]) <= {"cents"}

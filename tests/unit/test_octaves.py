@@ -1,0 +1,24 @@
+"""Levels in overlapping octaves, by hand."""
+
+import numpy as np
+import pytest
+
+from evenbore.octaves import OCTAVES, octave_levels
+
+
+def test_a_sine_weighs_by_its_distance_from_the_middle():
+    # 1414 Hz lies half an octave above 1 kHz and below 2 kHz: half of its power in each, 3.01 dB
+    levels = octave_levels(np.array([[0.0]]), np.array([1000 * np.sqrt(2)]))
+    assert levels["octave_1000_db"] == pytest.approx(-3.0103, abs=1e-4)
+    assert levels["octave_2000_db"] == pytest.approx(-3.0103, abs=1e-4)
+    assert np.isnan(levels["octave_4000_db"]).all()
+
+
+def test_missing_harmonics_count_as_absent():
+    level = np.array([[-20.0, np.nan, -30.0, -40.0]])
+    levels = octave_levels(level, np.array([1000.0]))
+    assert levels["octave_1000_db"] == pytest.approx(-20.0)
+    # 3 kHz lies log2(1.5) above 2 kHz and log2(4/3) below 4 kHz
+    assert levels["octave_2000_db"] == pytest.approx(-30 + 10 * np.log10(1 - np.log2(1.5)))
+    assert levels["octave_4000_db"] == pytest.approx(10 * np.log10(1e-4 + 1e-3 * (1 - np.log2(4 / 3))))
+    assert set(levels) == set(OCTAVES)
