@@ -70,7 +70,7 @@ def modal_leak(family: Family, hole: int, size: float = 1.0) -> Loss:
 
 
 def tilted(db_per_octave: float, notes: range | tuple[int, ...] | None = None) -> Loss:
-    """Upper harmonics weaker by so much per octave above the fundamental: a dull reed; on some notes only, a linkage."""
+    """Upper harmonics weaker by so much per octave above the first: a dull reed; on some notes only, a linkage."""
 
     def loss(written, f0_hz, hz, dynamic):
         octaves = np.clip(np.log2(np.maximum(hz / f0_hz, 1e-9)), 0, 4)

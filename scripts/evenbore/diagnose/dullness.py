@@ -38,8 +38,8 @@ class Dullness:
     positive = duller, NaN where there is no reference; `pitch_z` and `noise_z` (I, N) the same of pitch, positive =
     sharper, and of noise, positive = noisier, after each row's median is taken out. `shift_z` (I,): score of the whole
     instrument (row medians) against the others, over their robust scatter; `floor_z` (I,) the same of its cleanest
-    notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of all its instruments over its standard error,
-    NaN unless all of them are duller.
+    notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of all its instruments
+    over its standard error, NaN unless all of them are duller.
     """
 
     owners: list[tuple[str, str]]

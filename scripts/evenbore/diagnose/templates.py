@@ -9,8 +9,8 @@ see a leak at once and keep losing, so their share is held after its first maxim
 
 ASSUME: the weights of the modes. Three shapes bound what is uncertain: "gradual" puts most weight on the lowest modes,
 "prompt" follows what a tube-and-reed model of a B flat clarinet with a leak of 1.1 mm gives for the energy above
-2 kHz (a model, not measurements of instruments), in "sudden" the highest harmonics weigh most. In the overblown register
-the effect may be as strong or weaker.
+2 kHz (a model, not measurements of instruments), in "sudden" the highest harmonics weigh most. In the overblown
+register the effect may be as strong or weaker.
 """
 
 from dataclasses import dataclass
@@ -35,9 +35,11 @@ HEARD_HZ = 2500.0  # about where dullness is heard
 
 @dataclass(frozen=True)
 class Template:
-    """One alternative: `kind` leak, step, run, vent, reed, fingering or note; `shape` (N,); `place`: the hole's note for a
-    leak, the highest fingered note for a step, the vent's or register's name, else None; `first`, `last`: indices of
-    the lowest and highest note concerned; `share`: how much of its kind's prior probability it has, against others."""
+    """One alternative: `kind` leak, step, run, vent, reed, fingering or note; `shape` (N,).
+
+    `place`: the hole's note for a leak, the highest fingered note for a step, the vent's or register's name, else None.
+    `first`, `last`: indices of the lowest and highest note concerned. `share`: how much of its kind's prior probability
+    it has, against others."""
 
     kind: str
     shape: np.ndarray
