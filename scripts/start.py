@@ -69,6 +69,7 @@ def main(argv):
         print(__doc__.strip())
         return 0 if argv else 2
     command, rest = argv[0], argv[1:]
+    os.environ["EVENBORE_COMMAND"] = typed(sys.argv[0])  # for the next command that evenbore names
     try:
         python = prepare(VENV, TEST_LOCK if command == "test" else RUNTIME_LOCK)
     except SetupError as error:
@@ -196,6 +197,12 @@ def make_importable(venv, python):
         launcher = venv / BIN / "evenbore"
         launcher.write_text('#!/bin/sh\nexec "$(dirname "$0")/python" -m evenbore.cli "$@"\n', encoding="ascii")
         launcher.chmod(0o755)
+
+
+def typed(script):
+    """What this script is called by in a command line."""
+    name = '"' + script + '"' if " " in script else script
+    return ("py " if WINDOWS else "python3 ") + name
 
 
 def run(command, cwd=None):

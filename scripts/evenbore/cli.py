@@ -12,7 +12,7 @@ from pathlib import Path
 
 from evenbore import __version__
 from evenbore.errors import EvenboreError, StudyError
-from evenbore.paths import shown, typed
+from evenbore.paths import command, shown, typed
 from evenbore.trade.families import family_keys, likely_family
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
@@ -47,15 +47,15 @@ def main(argv: list[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="evenbore", description="Compare wind instruments fairly, from recordings of scales."
+        prog=command(), description="Compare wind instruments fairly, from recordings of scales."
     )
     parser.add_argument("--version", action="version", version=f"evenbore {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
     def add(name: str, function, words: str) -> argparse.ArgumentParser:
-        command = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
-        command.set_defaults(function=function)
-        return command
+        added = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+        added.set_defaults(function=function)
+        return added
 
     new = add("new", _new, "write a study folder from a folder of recordings")
     new.add_argument("study", type=Path, metavar="STUDY", help="folder to write")
@@ -66,7 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("study", type=Path, metavar="STUDY")
 
     run = add("run", _run, "run the workflow on a study")
-    run.usage = "evenbore run [-h] STUDY [-- SNAKEMAKE OPTIONS]"
+    run.usage = f"{command()} run [-h] STUDY [-- SNAKEMAKE OPTIONS]"
     run.add_argument("study", type=Path, metavar="STUDY")
 
     listen = add("listen", _listen, "take a quick look at one take")
@@ -113,7 +113,7 @@ def _new(arguments: argparse.Namespace) -> int:
     print("What the names told:")
     print("\n".join(f"  {line}" for line in told))
     print(f"Next: fill in the sheets in {shown(arguments.study / 'config')}")
-    print(f"Then: evenbore check {typed(arguments.study)}")
+    print(f"Then: {command()} check {typed(arguments.study)}")
     return 0
 
 
@@ -123,7 +123,7 @@ def _check(arguments: argparse.Namespace) -> int:
     problems = check_study(arguments.study)
     if problems:
         return _report(problems)
-    print(f"All in order. Next: evenbore run {typed(arguments.study)}")
+    print(f"All in order. Next: {command()} run {typed(arguments.study)}")
     return 0
 
 
@@ -169,7 +169,7 @@ def _join(arguments: argparse.Namespace) -> int:
     joined = join_studies(arguments.studies, arguments.into)
     print(f"Written: {shown(arguments.into)}")
     print("\n".join(f"  {line}" for line in joined))
-    print(f"Next: evenbore check {typed(arguments.into)}")
+    print(f"Next: {command()} check {typed(arguments.into)}")
     return 0
 
 

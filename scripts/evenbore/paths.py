@@ -12,6 +12,11 @@ def shown(path: str | os.PathLike) -> str:
         return str(path)
 
 
+def command() -> str:
+    """How evenbore was called: `evenbore`, or what start.py was called by."""
+    return os.environ.get("EVENBORE_COMMAND", "evenbore")
+
+
 def typed(path: str | os.PathLike) -> str:
     """The path as it is typed in a command: shown, and in quotes if it holds spaces."""
     text = shown(path)

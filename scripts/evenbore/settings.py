@@ -14,6 +14,7 @@ from pathlib import Path
 import yaml
 
 from evenbore.errors import Problem
+from evenbore.paths import command
 
 SHOWN_LENGTH = 80  # characters of a wrong value that a message repeats
 
@@ -103,7 +104,7 @@ def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict, list[Problem]
     mapping = "settings as `key: value` lines (YAML)"
     data, cause = read_bytes(path)
     if data is None:
-        cause = cause or "this is not a study folder (`evenbore new` makes one) or the file was moved"
+        cause = cause or f"this is not a study folder (`{command()} new` makes one) or the file was moved"
         return None, {}, [Problem(name, None, None, None, "a readable file", cause)]
     try:
         text = data.decode("utf-8-sig")

@@ -12,7 +12,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from evenbore.paths import shown, typed
+from evenbore.paths import command, shown, typed
 from evenbore.progress import Progress, Screen, stage_name
 from evenbore.settings import repo_root
 
@@ -154,7 +154,7 @@ def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
     if any(error["kind"] == "LockException" for error in progress.errors):
         return (
             "Another run is at work on this study, or an earlier one was cut off.\nIf none is running, free it "
-            f"with: evenbore run {typed(study)} -- --unlock"
+            f"with: {command()} run {typed(study)} -- --unlock"
         )
     lines = []
     for job in progress.failed:

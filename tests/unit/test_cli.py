@@ -277,3 +277,15 @@ def test_all_reasons_are_shown_but_only_the_end_of_a_traceback(tmp_path, log, sh
     text = workflow._failure(tmp_path, progress, path, 0)
     assert all(f"  {line}\n" in text for line in shown_lines)
     assert "one" not in text
+
+
+@pytest.mark.parametrize("called", [None, "python3 scripts/start.py"])
+def test_the_next_command_is_named_as_this_one_was_called(monkeypatch, tmp_path, capsys, called):
+    if called:
+        monkeypatch.setenv("EVENBORE_COMMAND", called)
+    else:
+        monkeypatch.delenv("EVENBORE_COMMAND", raising=False)
+    (tmp_path / "audio").mkdir()
+    (tmp_path / "audio" / "yew_mf_1.wav").write_bytes(b"")
+    assert cli.main(["new", str(tmp_path / "study"), "--audio", str(tmp_path / "audio"), "--family", "flute"]) == 0
+    assert f"Then: {called or 'evenbore'} check " in capsys.readouterr().out

@@ -26,7 +26,7 @@ DOCS = (
 FOLDERS = ("", "scripts", "scripts/evenbore", "scripts/evenbore/diagnose", "tests/unit", "config", "demo_recordings")
 FILE = re.compile(r"[\w./-]+\.(?:py|smk|yaml|md|lock|in|tsv|txt|html|xlsx|json)|\.ci/run|Snakefile|(?:[\w.-]+/)+")
 RESULTS = {
-    "report.html", "comparison.xlsx", "provenance.json", "columns.tsv", "tables/", "figures/",
+    "report.html", "comparison.xlsx", "quotes.txt", "provenance.json", "columns.tsv", "tables/", "figures/",
     *(f"{table}.tsv" for table in columns.TABLES),
 }  # fmt: skip
 

@@ -53,9 +53,12 @@ def test_help_needs_no_set_up(monkeypatch, capsys):
 )
 def test_commands_are_handed_on(monkeypatch, arguments, lock, command):
     seen = {}
+    monkeypatch.setenv("EVENBORE_COMMAND", "not yet known")
+    monkeypatch.setattr(sys, "argv", ["my tools/start.py", *arguments])
     monkeypatch.setattr(start, "prepare", lambda venv, lock: seen.update(lock=lock.name) or Path("python"))
     monkeypatch.setattr(start, "run", lambda command, cwd=None: seen.update(command=command[1:]) or 7)
     assert start.main(arguments) == 7
+    assert os.environ["EVENBORE_COMMAND"] == ("py" if os.name == "nt" else "python3") + ' "my tools/start.py"'
     assert seen == {"lock": lock, "command": command}
 
 
