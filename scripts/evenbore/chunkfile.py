@@ -5,11 +5,11 @@ columns with the index of their recording. The same measurements give the same b
 """
 
 import json
-import os
 from pathlib import Path
 
 import numpy as np
 
+from evenbore.atomic import write_atomically
 from evenbore.measure import Measured
 
 _TABLES = {
@@ -29,13 +29,12 @@ def write_chunk(measured: list[Measured], path: str | Path) -> None:
         for column in columns:
             filled = [part[column] for part in parts if part]
             arrays[f"{table}.{column}"] = np.concatenate(filled) if filled else np.empty(0)
-    path = Path(path)
-    temporary = path.with_name(f".{path.stem}.{os.getpid()}.npz")
-    try:
-        np.savez_compressed(temporary, **arrays)
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+
+    def write(temporary: Path) -> None:
+        with temporary.open("wb") as file:
+            np.savez_compressed(file, **arrays)
+
+    write_atomically(path, write)
 
 
 def read_chunk(path: str | Path) -> dict:

@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 from evenbore import __version__
-from evenbore.errors import EvenboreError, StudyError
+from evenbore.errors import EvenboreError, StudyError, in_words
 from evenbore.paths import command, shown, typed
 from evenbore.trade.families import family_keys, likely_family
 
@@ -40,6 +40,9 @@ def main(argv: list[str] | None = None) -> int:
     except BrokenPipeError:  # whoever reads has enough, such as `head`; Python must not try to flush at its end
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return BROKEN_PIPE
+    except OSError as error:
+        print(in_words(error), file=sys.stderr)
+        return 1
     except KeyboardInterrupt:
         print("Stopped.", file=sys.stderr)
         return 130

@@ -11,6 +11,14 @@ class AudioError(EvenboreError):
     """Why a recording cannot be used; the text becomes the `reason` of a recording set aside."""
 
 
+def in_words(error: OSError | MemoryError) -> str:
+    """What the system refused, for a person."""
+    if isinstance(error, MemoryError):
+        return "Not enough memory: close other programs, or let fewer jobs run at once."
+    place = f"{error.filename}: " if error.filename else ""
+    return f"{place}{error.strerror or error}."
+
+
 @dataclass(frozen=True)
 class Problem:
     """One thing wrong with a study's inputs.

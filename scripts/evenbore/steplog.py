@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
 
-from evenbore.errors import EvenboreError
+from evenbore.errors import EvenboreError, in_words
 
 
 @contextmanager
 def step_log(path: str | Path) -> Iterator[None]:
-    """Send what the step prints to `path`, and why it failed: an EvenboreError in plain words, else a traceback."""
+    """Send what the step prints to `path`, and why it failed: plain words where there are any, else a traceback."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("w", encoding="utf-8") as log, redirect_stdout(log), redirect_stderr(log):
@@ -19,6 +19,9 @@ def step_log(path: str | Path) -> Iterator[None]:
             yield
         except EvenboreError as error:
             print(error, file=log)
+            sys.exit(1)
+        except (OSError, MemoryError) as error:
+            print(in_words(error), file=log)
             sys.exit(1)
         except Exception:
             traceback.print_exc(file=log)

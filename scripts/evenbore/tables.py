@@ -1,10 +1,10 @@
 """Read and write the results tables: TSV with the columns of `columns.TABLES`, written atomically."""
 
-import os
 from pathlib import Path
 
 import pandas as pd
 
+from evenbore.atomic import write_atomically
 from evenbore.columns import TABLES, names
 
 _PANDAS_TYPES = {"str": "string", "int": "Int64", "float": "float64"}
@@ -32,20 +32,9 @@ def read_table(path: str | Path, table: str) -> pd.DataFrame:
 
 def write_parquet(frame: pd.DataFrame, path: str | Path) -> None:
     """Write a frame as Parquet, atomically."""
-    _replace(path, lambda temporary: frame.to_parquet(temporary, index=False))
+    write_atomically(path, lambda temporary: frame.to_parquet(temporary, index=False))
 
 
 def write_text(text: str, path: str | Path) -> None:
     """Write a text file as UTF-8, atomically."""
-    _replace(path, lambda temporary: temporary.write_bytes(text.encode("utf-8")))
-
-
-def _replace(path: str | Path, write) -> None:
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        write(temporary)
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    write_atomically(path, lambda temporary: temporary.write_bytes(text.encode("utf-8")))

@@ -14,7 +14,7 @@ import sys
 import threading
 import traceback
 
-from evenbore.errors import EvenboreError
+from evenbore.errors import EvenboreError, in_words
 
 OUT_OF_MEMORY = 70  # exit code
 
@@ -35,8 +35,10 @@ def main(memory_bytes: int) -> None:
         task, arguments = json.loads(lines.get())
         try:
             _send(answers, {"result": tasks[task](**arguments)})
-        except (EvenboreError, OSError) as error:
+        except EvenboreError as error:
             _send(answers, {"error": str(error)})
+        except OSError as error:
+            _send(answers, {"error": in_words(error)})
         except MemoryError:
             os._exit(OUT_OF_MEMORY)
 

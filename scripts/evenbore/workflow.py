@@ -4,6 +4,7 @@ import contextlib
 import csv
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -22,6 +23,7 @@ CORES_OPTIONS = ("--cores", "-c", "--jobs", "-j", "--profile")
 POLL_S = 0.2
 TRACEBACK = "Traceback (most recent call last)"
 MOST_REASONS = 50  # lines
+LITTLE_ROOM_BYTES = 20_000_000
 
 
 def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) -> int:
@@ -165,7 +167,10 @@ def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
                 # plain words are shown whole, of a traceback its end
                 lines += [*_last_lines(text, 3 if TRACEBACK in text else MOST_REASONS), f"  in {shown(path)}"]
     if not lines:
-        lines = ["The workflow stopped:", *_last_lines(_text(log, log_start), 8)]
+        text = _text(log, log_start)
+        lines = ["The workflow stopped:", *_last_lines(text, 1 if TRACEBACK in text else 8)]
+    if shutil.disk_usage(study).free < LITTLE_ROOM_BYTES:
+        lines.append("The disk that the study is on is full, or nearly: make room, then start again to go on.")
     return "\n".join([*lines, f"The whole run's log: {shown(log)}"])
 
 

@@ -66,7 +66,7 @@ def test_missing_values_stay_missing(tmp_path):
 
 def test_same_measurements_same_bytes(tmp_path, monkeypatch):
     write_chunk([measured("a", [0, 1])], tmp_path / "one.npz")
-    monkeypatch.setattr(chunkfile.os, "getpid", lambda: 99)
+    monkeypatch.setattr("os.getpid", lambda: 99)
     monkeypatch.setattr("time.time", lambda: 2e9)
     write_chunk([measured("a", [0, 1])], tmp_path / "two.npz")
     assert (tmp_path / "one.npz").read_bytes() == (tmp_path / "two.npz").read_bytes()
@@ -86,7 +86,7 @@ def test_a_failed_write_leaves_the_old_file_alone(tmp_path, monkeypatch):
     before = path.read_bytes()
 
     def full_disk(target, **arrays):
-        target.write_bytes(b"half")
+        target.write(b"half")
         raise OSError("no space left")
 
     monkeypatch.setattr(chunkfile.np, "savez_compressed", full_disk)

@@ -1,5 +1,6 @@
 """A step's log holds what it printed and why it stopped."""
 
+import errno
 import sys
 
 import pytest
@@ -21,6 +22,20 @@ def test_expected_trouble_ends_the_step_in_plain_words(tmp_path):
         raise EvenboreError("The clarinet is silent.")
     assert stop.value.code == 1
     assert (tmp_path / "step.log").read_text(encoding="utf-8") == "The clarinet is silent.\n"
+
+
+@pytest.mark.parametrize(
+    ("refused", "words"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device", "notes.tsv"), "notes.tsv: No space left on device.\n"),
+        (OSError("odd"), "odd.\n"),
+        (MemoryError(), "Not enough memory: close other programs, or let fewer jobs run at once.\n"),
+    ],
+)
+def test_what_the_system_refuses_ends_the_step_in_plain_words(tmp_path, refused, words):
+    with pytest.raises(SystemExit), step_log(tmp_path / "step.log"):
+        raise refused
+    assert (tmp_path / "step.log").read_text(encoding="utf-8") == words
 
 
 def test_a_fault_of_the_program_leaves_a_traceback(tmp_path):

@@ -32,7 +32,7 @@ worker = "evenbore.worker" in sys.orig_argv
 def note(event, args):
     if event == "open" and isinstance(args[0], str):
         opened.add(args[0])
-        if worker and args[0].endswith(".npz"):
+        if worker and ".npz" in args[0]:
             tell()  # it is never told to end, so what it does last must do
 
 def tell():

@@ -1,0 +1,97 @@
+"""Reads hostile sheets and settings and judges what was said and done.
+
+Whatever Python does that a hook can see (commands started, connections made, files opened for writing, pickles read,
+code compiled from text) is watched meanwhile: reading a study does none of it.
+"""
+
+import contextlib
+import io
+import re
+import shutil
+import sys
+import time
+import traceback
+from pathlib import Path
+
+from evenbore import cli
+from evenbore.errors import StudyError
+from evenbore.sheets import load_study
+from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome
+from faults.sheet_corpus import OWNED, Case, cases
+from unit.studies import write_study
+
+SLOW_S = 300.0
+FORBIDDEN = ("os.system", "os.exec", "os.posix_spawn", "os.spawn", "subprocess.Popen", "socket.connect",
+             "pickle.find_class", "os.remove", "os.rename", "os.mkdir", "shutil.copyfile",
+             "urllib.Request", "ctypes.dlopen")  # fmt: skip
+
+_watched: list[str] | None = None
+
+
+def _hook(event: str, arguments: tuple) -> None:
+    if _watched is None:
+        return
+    opened_to_write = event == "open" and isinstance(arguments[1], str) and set(arguments[1]) & set("wax+")
+    if event in FORBIDDEN or opened_to_write:
+        _watched.append(f"{event} {arguments[:1]}")
+
+
+@contextlib.contextmanager
+def watched():
+    """A list that fills with what is done and should not be."""
+    global _watched
+    _watched = seen = []
+    try:
+        yield seen
+    finally:
+        _watched = None
+
+
+sys.addaudithook(_hook)
+
+
+def run(folder: Path, heavy: bool) -> list[Outcome]:
+    """Read every case's study; judge."""
+    return [_judge(case, folder) for case in cases() if heavy or not case.heavy]
+
+
+def _judge(case: Case, folder: Path) -> Outcome:
+    study = folder / "study"
+    shutil.rmtree(study, ignore_errors=True)
+    write_study(study)
+    for name, content in case.files.items():
+        (study / name).parent.mkdir(exist_ok=True)
+        (study / name).write_bytes(content)
+    before = _listing(folder)
+    begun = time.monotonic()
+    try:
+        with watched() as done, contextlib.redirect_stderr(io.StringIO()) as told, contextlib.redirect_stdout(told):
+            problems = _problems(study)
+            if case.fault != "sizes":  # their recordings are not there to be opened
+                cli.main(["check", str(study)])
+    except (Exception, SystemExit):
+        return Outcome(case.fault, case.name, "failed", TRACEBACK, traceback.format_exc()[-2000:])
+    happened = "refused" if problems else "accepted"
+    verdict, detail = FINE, ""
+    if time.monotonic() - begun > SLOW_S:
+        verdict, detail = HANG, f"{time.monotonic() - begun:.0f} s"
+    elif done or _listing(folder) != before or any(path.name == OWNED for path in folder.rglob("*")):
+        verdict, detail = LOSS, f"did {done}, {_listing(folder) - before}"
+    elif bool(problems) != bool(case.says) or (problems and not any(re.search(case.says, text) for text in problems)):
+        verdict, detail = WRONG, f"wanted {case.says!r}, said {problems[:3]}"
+    elif unprintable := set(re.findall(r"[\x00-\x09\x0b-\x1f\x7f\x9b]", told.getvalue())):
+        verdict, detail = WRONG, f"characters that steer a terminal: {unprintable}"
+    return Outcome(case.fault, case.name, happened, verdict, detail)
+
+
+def _problems(study: Path) -> list[str]:
+    try:
+        load_study(study)
+    except StudyError as error:
+        return [str(problem) for problem in error.problems]
+    return []
+
+
+def _listing(folder: Path) -> set[tuple]:
+    """Every path with its size and time."""
+    return {(str(path), path.lstat().st_size, path.lstat().st_mtime_ns) for path in folder.rglob("*")}

@@ -1,0 +1,58 @@
+"""What happens to a run leaves no half table and no process; the next run ends with the tables of an undisturbed one.
+
+The undisturbed one runs on one core, in another folder, locale, time zone and hash order.
+"""
+
+import os
+import signal
+
+import pytest
+
+from faults.outcome import FINE, without_privileges
+from faults.run_faults import ELSEWHERE, Faults
+from faults.victim import Run, copy_of, make_small_study, tables
+from smallstudy import Engine
+
+pytestmark = [pytest.mark.slow, pytest.mark.skipif(os.name == "nt", reason="signals and limits are POSIX's")]
+
+
+@pytest.fixture(scope="module")
+def outcomes(repo, tmp_path_factory):
+    if without_privileges() is None:
+        pytest.skip("needs setpriv")
+    folder = tmp_path_factory.mktemp("run_faults")
+    engine = Engine(repo, folder / "engine" / "ever bore")
+    study = make_small_study(folder / "study", repo)
+    undisturbed = copy_of(study, folder / "else where")
+    code, told = Run(engine, undisturbed, cores=1, environment=ELSEWHERE).end()
+    assert code == 0, told
+    faults = Faults(engine, study, tables(undisturbed), seed=1)
+    faults.interrupted(signal.SIGINT, cpu_s=5)
+    faults.killed(cpu_s=6)
+    faults.full_disk()
+    faults.little_memory()
+    faults.read_only()
+    faults.clock(-3 * 86_400)
+    faults.interrupted(signal.SIGTERM, cpu_s=3)
+    faults.second_run()
+    faults.clock(400 * 86_400)
+    faults.goes_on("all of these")
+    return faults.outcomes
+
+
+FAULTS = ("Ctrl-C", "SIGKILL", "full disk", "low memory", "read-only results", "clock jump", "two runs at once")
+
+
+@pytest.mark.parametrize("fault", [*FAULTS, "all of these, then a run to the end"])
+def test_nothing_is_lost_and_nobody_is_left_in_the_dark(outcomes, fault):
+    """No traceback, no orphan, no half table; in the end the tables are identical."""
+    some = [outcome for outcome in outcomes if outcome.fault == fault]
+    assert some
+    assert [outcome for outcome in some if outcome.verdict != FINE] == []
+
+
+def test_the_faults_did_happen(outcomes):
+    """A run that ended before its fault would have shown nothing."""
+    happened = {outcome.fault: outcome.happened for outcome in outcomes if outcome.fault in FAULTS}
+    assert "had ended before" not in happened.values()
+    assert happened["full disk"] == happened["read-only results"] == "stopped in plain words"

@@ -1,0 +1,36 @@
+"""Hostile sheets, settings and family files: accepted or refused in plain words, and nothing is done but reading."""
+
+import os
+
+import pytest
+
+from faults.outcome import FINE
+from faults.sheet_campaign import run, watched
+from faults.sheet_corpus import cases
+
+CASES = [case for case in cases() if not case.heavy]
+
+
+@pytest.fixture(scope="module")
+def outcomes(tmp_path_factory):
+    return run(tmp_path_factory.mktemp("sheet_faults"), heavy=False)
+
+
+def test_every_case_has_a_name_of_its_own():
+    assert len({case.name for case in CASES}) == len(CASES) > 250
+
+
+@pytest.mark.parametrize("fault", sorted({case.fault for case in CASES}))
+def test_every_sheet_is_treated_as_it_should_be(outcomes, fault):
+    """The right words, no traceback, no command, no file written, no object made, nothing that steers a terminal."""
+    some = [outcome for outcome in outcomes if outcome.fault == fault]
+    assert len(some) == sum(case.fault == fault for case in CASES)
+    assert [outcome for outcome in some if outcome.verdict != FINE] == []
+
+
+def test_the_watch_sees_what_it_should(tmp_path):
+    with watched() as done:
+        os.system("true")
+        (tmp_path / "a").write_text("x")
+        (tmp_path / "a").read_text()
+    assert len(done) == 2
