@@ -1,8 +1,8 @@
 """The command line: a thin door to the workflow and to the library.
 
-Exit codes: 0 all in order; 1 something is wrong with the inputs; 2 the command was misspelt; `listen` answers by
-status (0 good, 1 with care, 2 not usable), `run` with the workflow's own code, 130 after Ctrl-C, 141 when nobody
-reads what is printed.
+Exit codes: 0 all in order; 1 something is wrong with the inputs, or has changed (`check --against`); 2 the command
+was misspelt; `listen` answers by status (0 good, 1 with care, 2 not usable), `run` with the workflow's own code, 130
+after Ctrl-C, 141 when nobody reads what is printed.
 """
 
 import argparse
@@ -67,6 +67,12 @@ def _parser() -> argparse.ArgumentParser:
 
     check = add("check", _check, "check a study's config and sheets and open every recording")
     check.add_argument("study", type=Path, metavar="STUDY")
+    check.add_argument(
+        "--against",
+        type=Path,
+        metavar="FILE",
+        help="tell what has changed since the run that wrote this provenance.json",
+    )
 
     run = add("run", _run, "run the workflow on a study")
     run.usage = f"{command()} run [-h] STUDY [-- SNAKEMAKE OPTIONS]"
@@ -121,6 +127,8 @@ def _new(arguments: argparse.Namespace) -> int:
 
 
 def _check(arguments: argparse.Namespace) -> int:
+    if arguments.against is not None:
+        return _against(arguments)
     from evenbore.check import check_study
 
     problems = check_study(arguments.study)
@@ -128,6 +136,18 @@ def _check(arguments: argparse.Namespace) -> int:
         return _report(problems)
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
     return 0
+
+
+def _against(arguments: argparse.Namespace) -> int:
+    from evenbore.against import changes_since
+
+    changes = changes_since(arguments.study, arguments.against)
+    if not changes:
+        print("Nothing has changed since that run.")
+        return 0
+    print("Changed since that run:")
+    print("\n".join(f"  {line}" for line in changes))
+    return 1
 
 
 def _run(arguments: argparse.Namespace) -> int:

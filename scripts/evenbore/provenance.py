@@ -1,13 +1,17 @@
 """What a result was made from: versions, settings, the SHA-256 of every input, how long each step took."""
 
 import csv
+import hashlib
 import importlib.metadata
 import platform
 from collections.abc import Iterable
 from pathlib import Path
 
 import evenbore
+from evenbore.dependencies import SCRIPTS
 from evenbore.digest import sha256
+
+CODE = (".py", ".smk", ".yaml", ".html", ".css", ".js", ".rst")
 
 PACKAGES = (
     "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
@@ -23,6 +27,7 @@ def provenance(config: dict, sheets: list[str], recordings: Iterable[dict], benc
     """
     return {
         "evenbore": evenbore.__version__,
+        "code": _code(),
         "python": platform.python_version(),
         "platform": f"{platform.system()} {platform.machine()}",
         "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
@@ -31,6 +36,14 @@ def provenance(config: dict, sheets: list[str], recordings: Iterable[dict], benc
         "recordings": {row["recording"]: {"file": row["file"], "sha256": sha256(row["path"])} for row in recordings},
         "seconds": {Path(path).stem: _seconds(path) for path in sorted(benchmarks)},
     }
+
+
+def _code() -> str:
+    """SHA-256 over everything that computes: the program and its workflow, names and contents."""
+    files = [path for folder in (SCRIPTS, SCRIPTS.parent / "workflow") for path in folder.rglob("*")]
+    kept = sorted(path for path in files if path.suffix in CODE and path.is_file())
+    parts = [f"{path.relative_to(SCRIPTS.parent).as_posix()} {sha256(path)}" for path in kept]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
 
 def _seconds(path: str) -> float:
