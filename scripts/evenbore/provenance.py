@@ -15,7 +15,7 @@ CODE = (".py", ".smk", ".yaml", ".html", ".css", ".js", ".rst")
 
 PACKAGES = (
     "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
-    "matplotlib", "seaborn", "jinja2", "xlsxwriter", "pyyaml", "jsonschema", "snakemake",
+    "matplotlib", "seaborn", "jinja2", "fpdf2", "uharfbuzz", "xlsxwriter", "pyyaml", "jsonschema", "snakemake",
 )  # fmt: skip
 
 
