@@ -1,41 +1,24 @@
 """One page (A4) per instrument as PDF: values with their intervals, two curves, findings, tuning, cost.
 
-Conventions: lengths in mm. Text in any script: DejaVu Sans, what else is installed where that lacks a character, and
-right-to-left text in its order (HarfBuzz). What does not fit on the page stands in the report, and the page says so.
+What does not fit on the page stands in the report, and the page says so. Lengths in mm.
 """
 
-import logging
-import unicodedata
-from datetime import UTC, datetime
 from pathlib import Path
 
 import pandas as pd
 from fpdf import FPDF
-from fpdf.enums import XPos, YPos
-from matplotlib import font_manager
 
-from evenbore.figures.style import fonts
 from evenbore.page import charts, words
+from evenbore.pdf import FONT, GRID, HEIGHT, INK, INNER, MARGIN, SOFT, clean, new_document, write
 from evenbore.results import Results, plain
 
-WIDTH, HEIGHT, MARGIN = 210, 297, 14
-INNER = WIDTH - 2 * MARGIN
 LOWEST = HEIGHT - 24
 CHARTS = 2
-INK, SOFT, GRID, BAND, BLUE, MARK = (
-    (29, 33, 37),
-    (85, 92, 99),
-    (201, 206, 211),
-    (226, 228, 231),
-    (11, 90, 143),
-    (176, 74, 0),
-)
+BAND, BLUE, MARK = (226, 228, 231), (11, 90, 143), (176, 74, 0)
 FOOT = (
     "For this player, mouthpiece and reed, on these days. A finding is for a qualified technician to look at, never a"
     " diagnosis; work on it may touch the warranty or the right of return."
 )
-logging.getLogger("fpdf").setLevel(logging.ERROR)  # it warns of every character that no font has
-logging.getLogger("fontTools").setLevel(logging.ERROR)
 
 
 def write_sheets(results: Results, folder: str | Path) -> None:
@@ -48,60 +31,30 @@ def write_sheets(results: Results, folder: str | Path) -> None:
 
 def sheet(results: Results, name: str, profiles: dict[str, pd.DataFrame]) -> FPDF:
     """The page of one instrument."""
-    pdf = _page()
+    pdf = new_document()
     row = results.study.instruments[name]
-    _write(pdf, results.label(name), 17, bold=True)
+    write(pdf, results.label(name), 17, bold=True)
     kind = [results.study.families[row["family"]].name, *(row[key] for key in ("maker", "model", "serial") if row[key])]
-    _write(pdf, f"{results.study.config['title']}. {', '.join(kind)}; id {name}.", 9, SOFT)
-    _write(pdf, _ranks(results, name), 9)
+    write(pdf, f"{results.study.config['title']}. {', '.join(kind)}; id {name}.", 9, SOFT)
+    write(pdf, _ranks(results, name), 9)
     _table(pdf, results, name)
     for chart in charts.instrument_charts(results, name, profiles)[:CHARTS]:
         _chart(pdf, chart)
     left = [part for part in _texts(results, name) if not _fits(pdf, part)]
     if left:
-        _write(pdf, f"Not shown for want of space: {len(left)}; see the report.", 8, SOFT)
+        write(pdf, f"Not shown for want of space: {len(left)}; see the report.", 8, SOFT)
     pdf.set_y(HEIGHT - 18)
-    _write(pdf, FOOT, 7.5, SOFT)
+    write(pdf, FOOT, 7.5, SOFT)
     return pdf
-
-
-def _page() -> FPDF:
-    pdf = FPDF(format="A4")
-    pdf.set_creation_date(datetime(2000, 1, 1, tzinfo=UTC))  # the same results give the same file
-    pdf.set_margin(MARGIN)
-    pdf.set_auto_page_break(False)
-    for family in fonts():
-        path = font_manager.findfont(family)
-        pdf.add_font(family, "", path)
-    pdf.add_font(
-        "DejaVu Sans", "B", font_manager.findfont(font_manager.FontProperties(family="DejaVu Sans", weight="bold"))
-    )
-    pdf.set_fallback_fonts(fonts()[1:])
-    pdf.add_page()
-    pdf.set_font("DejaVu Sans", size=9)
-    pdf.set_text_shaping(True)
-    return pdf
-
-
-def _write(pdf: FPDF, text: str, size: float, colour=INK, bold: bool = False) -> None:
-    pdf.set_font("DejaVu Sans", "B" if bold else "", size)
-    pdf.set_text_color(*colour)
-    pdf.multi_cell(INNER, 0.45 * size, _clean(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
-    pdf.ln(1)
-
-
-def _clean(text: str) -> str:
-    """One line without control characters, of any script."""
-    return "".join(c for c in " ".join(text.split()) if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
 
 
 def _fits(pdf: FPDF, text: str) -> bool:
     """Write the text if it fits above the foot; return whether it did."""
-    pdf.set_font("DejaVu Sans", "", 8)
-    lines = pdf.multi_cell(INNER, 3.6, _clean(text), align="L", dry_run=True, output="LINES")
+    pdf.set_font(FONT, "", 8)
+    lines = pdf.multi_cell(INNER, 3.6, clean(text), align="L", dry_run=True, output="LINES")
     if pdf.get_y() + 3.6 * len(lines) + 5 > LOWEST:
         return False
-    _write(pdf, text, 8)
+    write(pdf, text, 8)
     return True
 
 
@@ -142,9 +95,9 @@ def _row(pdf: FPDF, cells, colours) -> None:
 
 
 def _cell(pdf: FPDF, width: float, text: str, colour) -> None:
-    pdf.set_font("DejaVu Sans", "", 8)
+    pdf.set_font(FONT, "", 8)
     pdf.set_text_color(*colour)
-    text = _clean(text)
+    text = clean(text)
     while pdf.get_string_width(text) > width - 2:
         text = text[:-2] + "…"
     pdf.cell(width, 4.6, text, border="B")
@@ -152,7 +105,7 @@ def _cell(pdf: FPDF, width: float, text: str, colour) -> None:
 
 def _chart(pdf: FPDF, chart: charts.NoteChart) -> None:
     """A curve over the notes, as the report draws it."""
-    _write(pdf, f"{chart.title} ({chart.axis}). {chart.legend}", 7.5, SOFT)
+    write(pdf, f"{chart.title} ({chart.axis}). {chart.legend}", 7.5, SOFT)
     scale = INNER / charts.WIDTH
     top = pdf.get_y() - 4
 
@@ -164,7 +117,7 @@ def _chart(pdf: FPDF, chart: charts.NoteChart) -> None:
 
     pdf.set_line_width(0.1)
     pdf.set_draw_color(*GRID)
-    pdf.set_font("DejaVu Sans", "", 6.5)
+    pdf.set_font(FONT, "", 6.5)
     pdf.set_text_color(*SOFT)
     for y, text in chart.y_ticks:
         pdf.line(*place(charts.LEFT, y), *place(charts.WIDTH - charts.RIGHT, y))
