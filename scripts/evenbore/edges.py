@@ -29,6 +29,7 @@ _TOP_HZ = 6000.0
 _GAP_WINDOW = (3.0, 0.020, 0.200)  # periods, least and greatest length in seconds: short, to see an edge
 _SLUR_WINDOW = (8.0, 0.030, 0.090)  # longer, to tell neighbouring notes apart; the middle of a slur stays put
 _SLUR_REACH_S, _SLUR_HALF_S = 0.120, 0.040  # how far from the first estimate a slur is looked for; half of one
+_OWN_RISE = 0.482  # of the window: the share of a note that begins at once goes from 10 % to 90 % (Hann, closed form)
 _LEAST_FRAMES = 3
 
 
@@ -142,7 +143,7 @@ def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
     # in a live room the old note's echo goes on: the new one has begun when it has half its own level
     middle = min(middle, _crossing(times, new, 0.5, middle))
     rise = _crossing(times, share, 0.9, middle) - _crossing(times, share, 0.1, middle)
-    return middle, max(rise, 0.0)
+    return middle, float(np.sqrt(max(rise**2 - (_OWN_RISE * size / notes.signal.rate) ** 2, 0.0)))
 
 
 def _share(old: np.ndarray, new: np.ndarray) -> np.ndarray:

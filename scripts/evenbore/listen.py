@@ -16,7 +16,13 @@ from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 HEADINGS = {"ok": "Good take", "warned": "To be read with care", "set_aside": "Not usable"}
 
-UNSAID = ("slurred", "attack_hidden", "no_high_band", "few_harmonics")  # nothing that is wrong with what is shown
+UNSAID = (
+    "slurred",
+    "attack_hidden",
+    "room_heard",
+    "no_high_band",
+    "few_harmonics",
+)  # nothing that is wrong with what is shown
 
 
 def row_for_listening(

@@ -166,6 +166,7 @@ def brightness_db(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
 _PEETERS = "Peeters et al. 2011, J. Acoust. Soc. Am. 130, 2902"
 _POLLARD = "Pollard & Jansson 1982, Acustica 51, 162"
 _OWN = "Own definition"
+_NO_ROOM = "empty where the room is heard"
 _BEFORE_STEADY = "tongued or first notes only: in a slur there is no rise to time"
 
 # in the order of the columns of notes.tsv
@@ -223,18 +224,19 @@ MEASURES: tuple[Measure, ...] = (
     Measure("attack_ms", "ms", "lower",
         "time in which the amplitude (root mean square over whole periods, two and 6 ms at least) rises from 10 % to"
         " 90 % of the way from the lowest level just before the note to the steady level; where the room is heard"
-        " (reverb_s over 0.25 s, or the level between notes over a tenth in the median), of the raised cosine that fits"
-        " best the mean log amplitude of the harmonics, which echoes do not move; empty where that stays uncertain;"
-        f" {_BEFORE_STEADY}", f"{_OWN}, after the threshold method in Peeters et al. 2011"),
+        " (flag room_heard), of the raised cosine that fits best the mean log amplitude of the harmonics, which echoes"
+        f" do not move; empty where that stays uncertain; {_BEFORE_STEADY}",
+        f"{_OWN}, after the threshold method in Peeters et al. 2011"),
     Measure("log_attack", "lg s", "lower", "lg (attack_ms / 1000): log attack time", _PEETERS),
     Measure("overshoot_db", "dB", "neutral",
         "20 lg (greatest amplitude within 0.5 s, or three quarters of a shorter note, after the onset / steady"
-        f" amplitude); empty where the room is heard; {_BEFORE_STEADY}", _OWN),
+        f" amplitude); {_NO_ROOM}; {_BEFORE_STEADY}", _OWN),
     Measure("settle_ms", "ms", "lower",
         "time from the onset until pitch stays within 10 cents of the steady pitch; at least half the analysis window"
-        " of five periods (20 ms at least)", _OWN),
+        f" of five periods (20 ms at least); {_NO_ROOM}", _OWN),
     Measure("transition_ms", "ms", "lower",
-        "in a slur: time in which the new note's share of the spectrum goes from a tenth to nine tenths", _OWN),
+        "in a slur: time in which the new note's share of the spectrum goes from a tenth to nine tenths, the analysis"
+        f" window's own taken off in squares; {_NO_ROOM}", _OWN),
     Measure("snr_db", "dB", "higher",
         "level_dbfs less the level of the background before or between notes, from f0 / 2 to 10 kHz (or 0.45 of the"
         " sample rate); 100 dB at most", _OWN),
@@ -243,8 +245,10 @@ MEASURES: tuple[Measure, ...] = (
 # words in the column `flags` of notes.tsv
 FLAGS = {
     "slurred": "follows its predecessor without a gap: no rise of level to time",
-    "cracked": "the first part (30 ms, or four periods) sounds more than 2.5 semitones away from the steady part",
-    "attack_hidden": "the room, or the sound before, hides how fast the note rises: no attack time",
+    "cracked": "a part (30 ms, four periods) of its first 0.12 s sounds more than 2.5 semitones away from its middle",
+    "attack_hidden": "the room, the sound before or a crack hides how fast the note rises: no attack time",
+    "room_heard": "the room's echo overlays the notes' beginnings (reverb_s over 0.25 s, or the level between notes"
+    " over a tenth of theirs in the median): no overshoot, settling and slurs, attack from the harmonics' rise",
     "late": "attack, settling or transition takes much longer than in the take's other notes",
     "unsteady": "cents_sd over 15 cents",
     "noisy": "snr_db under 20 dB",

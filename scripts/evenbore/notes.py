@@ -61,8 +61,7 @@ def measure_notes(
         slurred = bool(edges.slurred[k])
         row |= _pitch_columns(pitch, nominal_hz[k])
         row["settle_ms"] = settle_ms(signal, onset, offset, spectrum)
-        speaks_s = onset + 0.5 * float(np.nan_to_num(edges.transition_s[k]))  # past the slur, whose middle the onset is
-        broke = cracked(signal, speaks_s, start, stop, pitch.f0_hz)
+        broke = cracked(signal, onset, offset, pitch.f0_hz, guess_hz[k - 1] if k else np.nan)
         rows.append(row | {"flags": " ".join(["slurred"] * slurred + ["cracked"] * broke)})
         spectra.append(spectrum)
         level = note_bands(frames, spectrum)
@@ -120,14 +119,20 @@ def _add_tone(rows: list[dict], spectra: list[Harmonics | None], quiet: Backgrou
 def _add_attacks(
     signal, rows: list[dict], spectra: list[Harmonics | None], slurred: np.ndarray, reverb_s: float
 ) -> None:
-    """Add how each note that begins by itself rises, and the flag of those whose rise is hidden."""
+    """Add how each note that begins by itself rises; take out the times that a room heard at the beginnings hides."""
     known = [k for k, spectrum in enumerate(spectra) if spectrum is not None and not slurred[k]]
     onsets, offsets = ([rows[k][edge] for k in known] for edge in ("onset_s", "offset_s"))
-    found = attacks(signal, onsets, offsets, [spectra[k] for k in known], reverb_s)
+    found, room_heard = attacks(signal, onsets, offsets, [spectra[k] for k in known], reverb_s)
     for k, attack in zip(known, found, strict=True):
+        if room_heard and "cracked" in rows[k]["flags"].split():
+            continue  # its own harmonics rise only after the crack
         rows[k] |= attack
-        if np.isnan(attack["attack_ms"]):
+    for k in known:
+        if np.isnan(rows[k]["attack_ms"]):
             rows[k]["flags"] += " attack_hidden"
+    if room_heard:
+        for row in rows:
+            row |= {"settle_ms": np.nan, "transition_ms": np.nan, "flags": f"{row['flags']} room_heard"}
 
 
 def _noise(noise_db: np.ndarray, level_db: np.ndarray, f0: np.ndarray, quiet: Background) -> tuple[dict, dict]:

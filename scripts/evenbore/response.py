@@ -19,7 +19,7 @@ _DRY_REVERB_S, _DRY_TROUGH = 0.25, 0.1
 _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pitch has settled
 _BEST_SNR_DB = 45.0
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
-_FIRST_PART_S, _FIRST_PART_PERIODS = 0.03, 4.0
+_FIRST_PART_S, _FIRST_PART_PERIODS, _BREAKS_S = 0.03, 4.0, 0.12
 _LOWEST_RATIO, _HIGHEST_RATIO = (
     3.3,
     4.2,
@@ -27,28 +27,30 @@ _LOWEST_RATIO, _HIGHEST_RATIO = (
 _LONGEST_LAG = 0.55  # of the first part: it must repeat to have a pitch
 _TONAL = 0.7  # least autocorrelation of a tone
 _NEAR_BEST = 0.85
+_SAME_LAG = 0.02
 _ALIKE = 0.6  # share of the highest correlation at which a pitch counts as sounding too
+_ECHO = 0.8  # the same for the pitch of the note before
 _OTHER_PITCH_SEMITONES = 2.5  # beyond the echo of the note before in a scale
 
 
 def attacks(
     signal, onset_s: list[float], offset_s: list[float], spectra: list[Harmonics], reverb_s: float
-) -> list[dict]:
-    """attack_ms, log_attack and overshoot_db of notes that begin by themselves, not in a slur.
+) -> tuple[list[dict], bool]:
+    """attack_ms, log_attack and overshoot_db of notes that begin by themselves, not in a slur; and whether the room is
+    heard where they begin.
 
-    In a room whose echo is heard at the notes' beginnings (`reverb_s`, the recording's reverberation time, is long,
-    or the level between notes stays high) the attack is that of the harmonics' rise (`rise`), and overshoot, which
-    nothing tells from the room's own, is NaN.
+    It is when the recording's reverberation time `reverb_s` is long, or the level between notes stays high. Then the
+    attack is that of the harmonics' rise (`rise`), and overshoot, which nothing tells from the room's own, is NaN.
     """
     measured = [
         _attack(signal, onset, offset, float(spectrum.frequency_hz[0]))
         for onset, offset, spectrum in zip(onset_s, offset_s, spectra, strict=True)
     ]
     troughs = [trough for _, _, trough in measured if trough is not None]
-    if reverb_s > _DRY_REVERB_S or (troughs and np.median(troughs) > _DRY_TROUGH):
-        rises = map(rise_ms, repeat(signal), onset_s, offset_s, spectra)
-        measured = [(rise, np.nan, None) for rise in rises]
-    return [
+    room_heard = reverb_s > _DRY_REVERB_S or bool(troughs and np.median(troughs) > _DRY_TROUGH)
+    if room_heard:
+        measured = [(rise, np.nan, None) for rise in map(rise_ms, repeat(signal), onset_s, offset_s, spectra)]
+    rows = [
         {
             "attack_ms": attack,
             "log_attack": float(np.log10(attack / 1000)) if attack > 0 else np.nan,
@@ -56,6 +58,7 @@ def attacks(
         }
         for attack, overshoot, _ in measured
     ]
+    return rows, room_heard
 
 
 def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[float, float, float | None]:
@@ -125,31 +128,63 @@ def _track_cents(frames: Frames, spectrum: Harmonics) -> np.ndarray:
     return 1200 * np.log2(np.maximum(1 + share, 1e-3))
 
 
-def cracked(signal, onset_s: float, steady_s: float, offset_s: float, f0_hz: float) -> bool:
-    """Whether the note's first part (30 ms, or four periods) sounds at another pitch than its steady part.
+def cracked(signal, onset_s: float, offset_s: float, f0_hz: float, before_hz: float) -> bool:
+    """Whether a part of the note's first 0.12 s sounds at another pitch than its middle.
 
-    The pitch of both is read off the autocorrelation in the same way: the shortest lag with a peak near the highest.
-    A first part without a clear pitch, or a note too short for two such parts, does not count as cracked.
+    Parts of 30 ms, or four periods, half as far apart. The pitch of all is read off the autocorrelation in the same
+    way: the shortest lag with a peak near the highest. A part without a clear pitch, or one that sounds at the pitch of
+    the note before as well (`before_hz`, NaN without one), does not count, nor does a note too short for two parts.
     """
     rate = signal.rate
     length = round(max(_FIRST_PART_S, _FIRST_PART_PERIODS / f0_hz) * rate)
-    if round((offset_s - steady_s) * rate) < length:
+    middle, last = round(0.5 * (onset_s + offset_s) * rate), round(offset_s * rate) - length
+    first = round(onset_s * rate)
+    starts = np.arange(first, min(first + round(_BREAKS_S * rate), middle - length) + 1, length // 2)
+    if len(starts) == 0 or middle > last:
         return False
     longest = round(min(_LOWEST_RATIO * rate / f0_hz, _LONGEST_LAG * length))
     lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), longest + 2)
-    starts = round(onset_s * rate), round(steady_s * rate)
-    x = np.stack([signal.slice(start, start + length) for start in starts]).astype(float)
+    x = np.stack([signal.slice(start, start + length) for start in (*starts.tolist(), middle)])
+    correlation = _correlation(x.astype(float), lags)
+    pitch = [_best_lag(row) for row in correlation]
+    if pitch[-1] is None:
+        return False
+    steady = lags[pitch[-1]]
+    return any(
+        early is not None
+        and 12 * abs(np.log2(lags[early] / steady)) > _OTHER_PITCH_SEMITONES
+        and not _alike(row, correlation[-1], lags, early, steady)
+        and not _echo(row, lags, early, rate / before_hz)
+        for row, early in zip(correlation[:-1], pitch[:-1], strict=True)
+    )
+
+
+def _alike(early_row: np.ndarray, steady_row: np.ndarray, lags: np.ndarray, early: int, steady: float) -> bool:
+    """Whether each part sounds at the other's pitch as well: a trace of another octave in an attack is no crack."""
+    heard = _at(early_row, lags, steady) / early_row[early]
+    return min(heard, _at(steady_row, lags, lags[early]) / steady_row.max()) >= _ALIKE
+
+
+def _echo(row: np.ndarray, lags: np.ndarray, early: int, before_lag: float) -> bool:
+    """Whether a part sounds at the pitch of the note before as well, or at a period common to it and the new note."""
+    times = lags[early] / before_lag
+    return _at(row, lags, before_lag) >= _ECHO * row[early] or (times > 0.5 and abs(times - np.rint(times)) < _SAME_LAG)
+
+
+def _correlation(x: np.ndarray, lags: np.ndarray) -> np.ndarray:
+    """Autocorrelation (N, L) of parts (N, n) at these lags, each by the energy of the two stretches it compares."""
+    length = x.shape[1]
     spectrum = np.fft.rfft(x, 1 << int(np.ceil(np.log2(length + lags[-1]))), axis=1)
     product = np.fft.irfft(np.abs(spectrum) ** 2, axis=1)[:, lags]
-    energy = np.concatenate([np.zeros((2, 1)), np.cumsum(x**2, axis=1)], axis=1)
+    energy = np.concatenate([np.zeros((len(x), 1)), np.cumsum(x**2, axis=1)], axis=1)
     both = energy[:, length - lags] * (energy[:, -1:] - energy[:, lags])
-    correlation = product / np.sqrt(np.maximum(both, 1e-20))
-    first, steady = (_best_lag(row) for row in correlation)
-    if first is None or steady is None:
-        return False
-    # neither part sounds at the other's pitch as well: a trace of another octave in an attack is no crack
-    alike = min(correlation[0, steady] / correlation[0, first], correlation[1, first] / correlation[1, steady])
-    return bool(alike < _ALIKE and 12 * abs(np.log2(lags[first] / lags[steady])) > _OTHER_PITCH_SEMITONES)
+    return product / np.sqrt(np.maximum(both, 1e-20))
+
+
+def _at(correlation: np.ndarray, lags: np.ndarray, lag: float) -> float:
+    """Highest correlation near a lag; -inf where none of `lags` is."""
+    near = np.abs(lags / lag - 1) < _SAME_LAG
+    return float(correlation[near].max()) if near.any() else -np.inf
 
 
 def _best_lag(correlation: np.ndarray) -> int | None:

@@ -56,6 +56,15 @@ def test_a_longer_slur_takes_longer():
     assert times[1] > times[0] + 0.02
 
 
+@pytest.mark.parametrize("low", [146.83, 440.0])
+@pytest.mark.parametrize("slur_s", [0.04, 0.08, 0.12])
+def test_the_length_of_a_slur(low, slur_s):
+    """A raised cosine goes from a tenth to nine tenths in 0.59 of its length (closed form)."""
+    signal, truth = played(low * 2 ** (np.arange(6) / 12), slur_s=slur_s)
+    times = refined(signal, truth, tongued=False, jitter_s=0.005).transition_s[1:]
+    assert np.median(times) == pytest.approx(0.5903 * slur_s, abs=0.010)
+
+
 def test_a_gap_in_a_scale_said_to_be_slurred_is_seen():
     signal, truth = played(300 * 2 ** (np.arange(6) / 12))
     edges = refined(signal, truth, tongued=False)

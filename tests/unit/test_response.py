@@ -71,6 +71,29 @@ def test_a_cracked_note_is_flagged(f0, semitones):
     assert "cracked" in measured(lambda t: np.minimum(t / 0.02, 1), pitch)["flags"].split()
 
 
+def test_a_crack_is_heard_in_a_short_note_and_behind_a_slow_beginning():
+    def pitch(t):
+        return 440 * 2 ** (np.where(t < 0.09, -12, 0) / 12)
+
+    for rise_s in (0.01, 0.12):
+        row = measured(lambda t, rise_s=rise_s: np.minimum(t / rise_s, 1), pitch, seconds=0.4)
+        assert "cracked" in row["flags"].split()
+
+
+def test_the_echo_of_the_note_before_is_no_crack():
+    """A leap of a fifth, the old note still ringing 6 dB down when the new one begins to speak, slowly."""
+    t = np.arange(RATE) / RATE
+    old = sum(np.sin(2 * np.pi * 330 * h * t) / h for h in range(1, 6)) * 0.1
+    new = sum(np.sin(2 * np.pi * 495 * h * t) / h for h in range(1, 6)) * 0.1 * np.minimum(t / 0.15, 1)
+    ring = 0.5 * old * np.exp(-t / 0.15)
+    x = np.concatenate([np.zeros(RATE // 2), old, new + ring, np.zeros(RATE // 2)])
+    x += np.random.default_rng(0).normal(0, 1e-5, len(x))
+    edges = Edges(np.array([0.5, 1.5]), np.array([1.5, 2.5]), np.zeros(2, bool), np.full(2, np.nan))
+    hz = np.array([330.0, 495.0])
+    rows = measure_notes(signal_from_array(x, RATE), edges, hz, hz).rows
+    assert not any("cracked" in row["flags"].split() for row in rows)
+
+
 @pytest.mark.parametrize("f0", [58.27, 147.0, 440.0, 880.0])
 @pytest.mark.parametrize("levels", [(0, -6, -10, -16, -20, -24), (0, -40, -3, -40, -8, -40), (-20, -40, 0, -40, -5)])
 def test_a_sound_note_is_not(f0, levels):
