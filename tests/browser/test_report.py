@@ -2,6 +2,7 @@
 
 import base64
 import json
+import re
 import urllib.parse
 
 import pytest
@@ -150,3 +151,53 @@ def test_it_prints(page, size):
     assert width == 718  # nothing is cut off at the right
     pdf = base64.b64decode(page.print_page())
     assert pdf.startswith(b"%PDF") and len(pdf) > 50_000
+
+
+def choose_two(page, results, a, b):
+    for field, name in (("compare-a", a), ("compare-b", b)):
+        Select(page.find_element(By.ID, field)).select_by_index(results.order.index(name))
+
+
+def pairs_of(results, *two):
+    rows = results.tables["pairs"]
+    return rows[rows["instrument_a"].isin(two) & rows["instrument_b"].isin(two)]
+
+
+def test_two_side_by_side_show_values_difference_and_verdict(page, results):
+    choose_two(page, results, "e", "b")
+    cells = page.execute_script(
+        "return [...document.querySelectorAll('#compare-table tbody tr')].map(r => [...r.cells].map(c => c.innerText))"
+    )
+    values = results.compared("instruments").set_index(["instrument", "criterion"])["value"]
+    assert len(cells) == len(pairs_of(results, "e", "b"))
+    (noise,) = [row for row in cells if row[0].startswith("noise")]
+    first, second, difference = (float(text.split()[0].replace("−", "-")) for text in noise[1:4])
+    assert first == pytest.approx(values["e", "noise"], abs=0.051)
+    assert second == pytest.approx(values["b", "noise"], abs=0.051)
+    assert difference == pytest.approx(values["e", "noise"] - values["b", "noise"], abs=0.051)
+
+
+def test_the_sum_of_two_counts_every_criterion_once(page, results):
+    choose_two(page, results, "a", "ref")
+    own = pairs_of(results, "a", "ref")
+    text = page.find_element(By.ID, "compare-sum").text
+    better = [int(number) for number in re.search(r"better in (\d+), .* in (\d+) of", text).groups()]
+    assert sum(better) == (own["verdict"] == "differs").sum()
+    for verdict in ("undecided", "no audible difference"):
+        number = (own["verdict"] == verdict.replace(" ", "_")).sum()
+        assert f"{verdict}: {number}" in text or not number
+    assert len(page.find_elements(By.CSS_SELECTOR, "#compare-charts svg[role=img]")) == 3
+
+
+def test_two_of_unlinked_set_ups_are_told_apart_from_equals(page, results):
+    choose_two(page, results, "a", "f")
+    assert "not comparable" in page.find_element(By.ID, "compare-sum").text
+    choose_two(page, results, "f", "f")
+    assert "two different" in page.find_element(By.ID, "compare-sum").text
+
+
+def test_from_side_by_side_to_listening(page, results):
+    choose_two(page, results, "e", "b")
+    page.find_element(By.ID, "compare-listen").click()
+    chosen = [Select(page.find_element(By.ID, f"listen-{x}")).first_selected_option.text for x in "ab"]
+    assert chosen == [results.label("e"), results.label("b")]

@@ -22,7 +22,7 @@ from evenbore.results import Results, plain
 
 LARGEST_SVG = 1_000_000
 TEMPLATES = Path(__file__).parent / "templates"
-SCRIPTS = ("report.js", "priorities.js", "listen.js")
+SCRIPTS = ("report.js", "pairs.js", "priorities.js", "listen.js")
 
 
 def build_page(
@@ -62,6 +62,7 @@ def build_page(
         figures=[_figure(name, Path(figures), Path(captions)) for name in FIGURES],
         sections=[_instrument(results, name, profiles) for name in results.order],
         pairs=_pairs(results),
+        compare_data=_script_data(_side_by_side(results, profiles)),
         verdicts=words.VERDICTS,
         kinds=words.KINDS,
         criteria=_records(results.tables["criteria"]),
@@ -196,6 +197,7 @@ def _pairs(results: Results) -> str:
         for names in (results.order, words.VERDICTS, rows["criterion"], rows["reason"].dropna())
     )
     units = rows.drop_duplicates("criterion").set_index("criterion")["unit"].to_dict()
+    noticeable = results.tables["criteria"].set_index("criterion")["just_noticeable"].to_dict()
 
     values = results.compared("instruments").set_index(["instrument", "criterion"])["value"].to_dict()
     direction = results.tables["criteria"].set_index("criterion")["better"].to_dict()
@@ -217,12 +219,36 @@ def _pairs(results: Results) -> str:
     ]  # fmt: skip
     data = {
         "instruments": [results.label(name) for name in instruments],
-        "criteria": [[plain(name), units[name]] for name in criteria],
+        "criteria": [[plain(name), units[name], figures(noticeable[name])] for name in criteria],
         "verdicts": list(words.VERDICTS.values()),
         "reasons": list(reasons),
         "rows": listed,
     }
     return _script_data(data)
+
+
+def _side_by_side(results: Results, profiles: dict[str, pd.DataFrame]) -> dict:
+    """What the page shows of two instruments beside their pairs: values as texts by the criteria's places in the
+    pairs, and the curves over the notes."""
+    values = results.compared("instruments").set_index(["instrument", "criterion"])
+    criteria = list(dict.fromkeys(results.tables["pairs"]["criterion"]))
+
+    def texts(name: str, criterion: str) -> list[str]:
+        if (name, criterion) not in values.index:
+            return []
+        value, interval = words.value_texts(values.loc[(name, criterion)])
+        return [value, *interval.split(" to ")]
+
+    def curve(rows: pd.DataFrame, name: str) -> list[list]:
+        own = rows.loc[rows["instrument"] == name, ["written", "written_note", "value", "low", "high"]].round(2)
+        return own.astype(object).where(own.notna(), None).to_numpy().tolist()
+
+    return {
+        "ids": results.order,
+        "values": [[texts(name, criterion) for criterion in criteria] for name in results.order],
+        "measures": list(charts.MEASURES.values()),
+        "curves": [[curve(rows, name) for name in results.order] for rows in profiles.values()],
+    }
 
 
 def _script_data(data) -> str:

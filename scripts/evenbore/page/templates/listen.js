@@ -136,7 +136,13 @@
     return clip.label + (clip.older ? `, ${clip.state.replaceAll("_", " ")}` : "");
   };
   const [fieldA, fieldB, fieldWhat, fieldSetup] = ["a", "b", "what", "setup"].map((id) => byId(`listen-${id}`));
-  for (const key of entries.keys()) [fieldA, fieldB].forEach((field) => field.add(new Option(nameOf(key), key)));
+  for (const key of entries.keys()) {
+    for (const field of [fieldA, fieldB]) {
+      const option = new Option(nameOf(key), key);
+      option.dataset.instrument = entries.get(key)[0].instrument;
+      field.add(option);
+    }
+  }
   fieldB.selectedIndex = Math.min(1, entries.size - 1);
 
   const kindOf = (what) => (what === "passage" ? "passage" : "scale");
