@@ -84,8 +84,8 @@ def frequency(sound):
 @pytest.mark.parametrize("setup", ["as recorded", "evened out"])
 @pytest.mark.parametrize("what", ["the whole scale", "the note F#5", "the note Bb5", "the note D6"])
 def test_both_are_equally_loud(spied, what, setup):
-    # ref and d stand in different, linked sessions
-    choose(spied, a="House horn", b="萨克斯 三号")
+    # they stand in different, linked sessions
+    choose(spied, a="<script>alert(1)</script>", b="萨克斯 三号")
     choose(spied, what=what, setup=setup)
     levels = [loudness(samples(spied, play(spied, f"[data-play={name}]"))) for name in ("first", "second")]
     assert levels[0] == pytest.approx(levels[1], abs=0.5)
@@ -187,3 +187,12 @@ def test_a_test_given_up_leaves_no_result(spied):
     click(spied, "#blind-end")
     assert spied.find_element(By.ID, "blind-results").text == ""
     assert spied.find_element(By.ID, "listen-a").is_displayed()
+
+
+def test_two_with_a_session_in_common_are_heard_from_it(spied):
+    # the reference stands in hall_1, as a does, and in hall_2, as d does
+    for other in ("<script>alert(1)</script>", "萨克斯 三号"):
+        choose(spied, a="House horn", b=other)
+        assert "in the same session" in spied.find_element(By.ID, "listen-about").text
+    choose(spied, a="<script>alert(1)</script>", b="萨克斯 三号")
+    assert "in different sessions" in spied.find_element(By.ID, "listen-about").text

@@ -57,21 +57,26 @@ def sound_data(results: Results, clips: list[Clip]) -> dict:
 
 
 def _kept(results: Results, clips: list[Clip]) -> list[Clip]:
-    """The clips that fit: a first take of everybody in the order of the report, then passages, then second takes."""
+    """The clips that fit: a first take of everybody in the order of the report, then passages, second takes, and at
+    last those of further sessions, which let two instruments be heard in the same one."""
     used = results.tables["recordings"].set_index("recording")["status"]
     place = {name: k for k, name in enumerate(results.order)}
     clips = [clip for clip in clips if used.get(clip.recording) in ("ok", "warned")]
+    sessions: dict[tuple, list[str]] = {}
     number: dict[tuple, int] = {}
     ranked = []
-    for clip in clips:
-        key = (clip.instrument, clip.state, clip.kind)
+    for index, clip in enumerate(clips):
+        own = sessions.setdefault((clip.instrument, clip.state), [])
+        own += [clip.session] if clip.session not in own else []
+        key = (clip.instrument, clip.state, clip.session, clip.kind)
         number[key] = number.get(key, 0) + 1
         older = clip.state != results.states.get(clip.instrument)
-        ranked.append((number[key], clip.kind == "passage", older, place[clip.instrument], len(ranked)))
+        passage = clip.kind == "passage"
+        ranked.append((own.index(clip.session) > 0, number[key], passage, older, place[clip.instrument], index))
     kept, size = [], 0.0
-    for rank, index in sorted((rank, index) for index, rank in enumerate(ranked)):
+    for *_, index in sorted(ranked):
         size += len(clips[index].mp3) * 4 / 3
-        if rank[0] > 2 or size > MB * results.study.config["report"]["sound_mb"]:
+        if size > MB * results.study.config["report"]["sound_mb"]:
             break
         kept.append(clips[index])
     return sorted(kept, key=lambda clip: place[clip.instrument])

@@ -149,6 +149,13 @@
   const takes = (key, what) => entries.get(key).filter((clip) => clip.kind === kindOf(what)
     && (what in WHOLE || noteOf(clip, Number(what)) >= 0));
 
+  // What is to be heard of the first and of the second instrument, best first; of the same session where both have one.
+  const both = (what) => {
+    const own = [fieldA, fieldB].map((field) => takes(field.value, what));
+    const shared = own[0].find((clip) => own[1].some((other) => other.session === clip.session));
+    return shared ? own.map((clips) => clips.filter((clip) => clip.session === shared.session)) : own;
+  };
+
   const fillWhat = () => {
     const before = fieldWhat.value;
     fieldWhat.replaceChildren();
@@ -161,14 +168,15 @@
     if ([...fieldWhat.options].some((option) => option.value === before)) fieldWhat.value = before;
     byId("listen-form").querySelectorAll("[data-play]").forEach((button) => { button.disabled = !fieldWhat.options.length; });
     byId("blind-start").disabled = !fieldWhat.options.length || fieldA.value === fieldB.value;
-    const sessions = [fieldA, fieldB].map((field) => data.sessions[(takes(field.value, fieldWhat.value)[0] ?? data.clips[0]).session]);
+    const heard = both(fieldWhat.value).map(([clip]) => clip);
+    const sessions = heard.map((clip) => data.sessions[(clip ?? data.clips[0]).session]);
     const linked = sessions[0][1] === sessions[1][1];
     fieldSetup.disabled = !linked;
     if (!linked) fieldSetup.value = "0";
     const about = sessions[0][0] === sessions[1][0] ? "Both were recorded in the same session, by the same microphone in the same room."
       : linked ? "They were recorded in different sessions. Evened out, what rooms and microphones are known to add is taken out."
         : "Nothing links their set-ups: you also hear the difference of rooms and microphones.";
-    const played = [fieldA, fieldB].map((field) => takes(field.value, fieldWhat.value)[0]?.played);
+    const played = heard.map((clip) => clip?.played);
     byId("listen-about").textContent = `${about} Played ${played[0]}${played[1] === played[0] ? "" : ` and ${played[1]}`}.`;
   };
 
@@ -188,10 +196,9 @@
   };
 
   let ready = null; // { first, second, unknown }, made when first played after a choice
-  const pair = () => [fieldA, fieldB].map((field) => takes(field.value, fieldWhat.value)[0]);
   const prepare = () => {
     ready ??= (async () => {
-      const clips = test ? test.clips() : pair();
+      const clips = test ? test.clips() : both(fieldWhat.value).map(([clip]) => clip);
       const [first, second, unknown] = await together(clips);
       return { first, second, unknown };
     })();
@@ -243,8 +250,7 @@
   };
   const begin = () => {
     stop();
-    const what = fieldWhat.value;
-    const own = [fieldA, fieldB].map((field) => takes(field.value, what));
+    const own = both(fieldWhat.value);
     const others = own.every((clips) => clips.length > 1);
     const order = coin();
     test = {
