@@ -14,15 +14,17 @@ instruments alike is taken out of the takes first, and s_s is what goes beyond t
 
 from dataclasses import dataclass, replace
 from itertools import accumulate
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from evenbore.comparability import session_groups, usable
-from evenbore.criteria import ADDITIVE, CRITERIA, Criterion, TakeNotes
+from evenbore.criteria import ADDITIVE, CRITERIA, MIN_NOTES, Criterion, TakeNotes, residual_maker
 from evenbore.normalise import CHAIN_MEASURES
 from evenbore.repeatability import manner_effects, repeatability, session_offsets
+from evenbore.rooms import room_error
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 CONFIDENCE = 0.90
@@ -39,6 +41,7 @@ NO_RECORDING = "no usable recording"
 ONE_TAKE = "one take: interval from the study's pooled repeatability"
 NO_REPEATS = "no repeat takes of this kind in the study: no interval"
 NO_SESSIONS = "no instrument links its session with takes of this kind: scatter from day to day is not in the interval"
+ROOM_IN_IT = "with the room's resonances at single notes: nothing links this session to another"
 NOT_ABOVE = "not above the player's own scatter"
 NOT_SURELY_ABOVE = "not surely above the player's own scatter"
 
@@ -73,8 +76,10 @@ def assess(
     rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states.
     """
     takes = prepared_takes(notes, instruments, families)
-    values = _take_values(takes, CRITERIA, config["base_dynamic"])
-    shifts = _shifts(notes, shifted, values, instruments, families, config["base_dynamic"])
+    counted = _counted(takes, config["base_dynamic"])
+    scatter = {c.name: _scatter(c, counted) for c in CRITERIA if c.deviations is not None}
+    values, shifts = _evennesses(takes, counted, scatter, notes, shifted)
+    values = _take_values(takes, counted, scatter, values)
     values, added = without_session_offsets(values)
     shifts = pd.concat([shifts, *added], ignore_index=True)
     owners = _owners(recordings, instruments, config["states"])
@@ -97,30 +102,59 @@ def assess(
     table["group"] = [owned.get(key) for key in zip(table["instrument"], table["state"], strict=True)]
     unheard = table["group"].isna() & (table["criterion"] != "total_cost")
     table.loc[unheard, "reason"] = NO_RECORDING
+    alone = table["group"].map(pd.Series(groups).value_counts()) == 1
+    in_room = alone & table["criterion"].isin([c.name for c in CRITERIA if c.smoothed]) & table["value"].notna()
+    table.loc[in_room, "reason"] = [f"{reason}; {ROOM_IN_IT}".removeprefix("; ") for reason in table["reason"][in_room]]
     return Assessment(table, values, shifts)
 
 
 def prepared_takes(notes: pd.DataFrame, instruments: dict[str, dict], families: dict) -> list[tuple[dict, TakeNotes]]:
     """Every recording's keys and notes, repeats of a note within it averaged."""
-    means = notes.groupby(["recording", "midi"], sort=True)[list(MEASURED.values())].mean()
-    keys = notes.drop_duplicates("recording").set_index("recording", drop=False)[TAKE_KEYS]
+    if notes.empty:
+        return []
+    keys = notes.drop_duplicates("recording")[TAKE_KEYS].to_dict("records")
+    midi, places, bounds = _played_notes(notes)
+    columns = {name: _means(notes[column].to_numpy(float), places) for name, column in MEASURED.items()}
+    names: dict[tuple, dict] = {}  # most takes hold the same notes
     out = []
-    for recording, part in means.groupby(level="recording", sort=False):
-        key = keys.loc[recording].to_dict()
-        family = families[instruments[key["instrument"]]["family"]]
-        written = family.to_written(part.index.get_level_values("midi").to_numpy(int))
-        registers = [family.register_of(int(note)) for note in written]
-        partners = [family.partner(int(note)) if family.overblow else None for note in written]
-        notes_of_take = TakeNotes(
-            written=written,
-            register=np.array([-1 if r is None else family.registers.index(r) for r in registers]),
-            veiled=np.isin(written, list(family.veiled)),
-            partner=np.array([-1 if p is None else p for p in partners]),
-            nominal_cents=100.0 * family.overblow,
-            **{name: part[column].to_numpy(float) for name, column in MEASURED.items()},
-        )
-        out.append((key, notes_of_take))
+    for key, first, last in zip(keys, bounds[:-1], bounds[1:], strict=True):
+        family, own = instruments[key["instrument"]]["family"], midi[first:last]
+        same = family, own.tobytes()
+        if same not in names:
+            names[same] = _note_names(families[family], own)
+        out.append((key, TakeNotes(**names[same], **{name: values[first:last] for name, values in columns.items()})))
     return out
+
+
+def _played_notes(notes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The notes (U,) of all recordings in their order, ascending; the place in them of every row of `notes`; where each
+    recording begins, and the end."""
+    recording, names = pd.factorize(notes["recording"])
+    pairs, places = np.unique(np.column_stack([recording, notes["midi"]]), axis=0, return_inverse=True)
+    return pairs[:, 1], places.ravel(), np.searchsorted(pairs[:, 0], np.arange(len(names) + 1))
+
+
+def _means(values: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Means of the known values at every place; NaN where none is known."""
+    known = np.isfinite(values)
+    size = places.max() + 1
+    count = np.bincount(places[known], minlength=size)
+    total = np.bincount(places[known], values[known], minlength=size)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _note_names(family, midi: np.ndarray) -> dict:
+    """The fields of TakeNotes that the family tells of sounding notes."""
+    written = family.to_written(midi)
+    registers = [family.register_of(int(note)) for note in written]
+    partners = [family.partner(int(note)) if family.overblow else None for note in written]
+    return {
+        "written": written,
+        "register": np.array([-1 if r is None else family.registers.index(r) for r in registers]),
+        "veiled": np.isin(written, list(family.veiled)),
+        "partner": np.array([-1 if p is None else p for p in partners]),
+        "nominal_cents": 100.0 * family.overblow,
+    }
 
 
 def _only(take: TakeNotes, written: np.ndarray) -> TakeNotes:
@@ -130,20 +164,119 @@ def _only(take: TakeNotes, written: np.ndarray) -> TakeNotes:
     return replace(take, **arrays)
 
 
-def _take_values(takes, criteria, base_dynamic: str) -> pd.DataFrame:
-    """One row per criterion and take that has a value."""
-    counted = [pair for members in _at_base(takes, base_dynamic).values() for pair in _of_common_notes(members)]
-    rows = []
-    for criterion in (c for c in criteria if c.kind == "take"):
-        scatter = 0.0 if criterion.deviations is None else _scatter(criterion, counted)
-        for key, take in counted:
-            if criterion.name != "response" or key["articulation"] == "tongued":
-                value = criterion.function(take)
-                rows.append(_value(key, criterion, np.sqrt(max(0.0, value**2 - scatter)) if scatter else value))
+def _counted(takes, base_dynamic: str) -> list[tuple[dict, TakeNotes]]:
+    """The takes at the base dynamic that count, each with the notes that all counted takes of its instrument hold."""
+    return [pair for members in _at_base(takes, base_dynamic).values() for pair in _of_common_notes(members)]
+
+
+def _take_values(takes, counted, scatter: dict[str, float], evennesses: list[tuple]) -> pd.DataFrame:
+    """One row per criterion and take that has a value; `evennesses`: the rows of the smoothed criteria."""
+    rows = list(evennesses)
+    for criterion in (c for c in CRITERIA if c.kind == "take" and not c.smoothed):
+        own = [pair for pair in counted if criterion.name != "response" or pair[0]["articulation"] == "tongued"]
+        for members in _by_owner(own).values():
+            found = criterion.of_takes([take for _, take in members])
+            if criterion.deviations is not None:
+                found = np.sqrt(np.maximum(0.0, np.square(found) - scatter[criterion.name]))
+            rows += [_value(key, criterion, value) for (key, _), value in zip(members, found, strict=True)]
     for key, loud, soft in _dynamic_pairs(takes):
-        rows += [_value(key, c, c.function(loud, soft)) for c in criteria if c.kind == "dynamics"]
+        rows += [_value(key, c, c.function(loud, soft)) for c in CRITERIA if c.kind == "dynamics"]
     columns = ["instrument", "state", "session", "recording", "direction", "articulation", "criterion", "value"]
     return pd.DataFrame(rows, columns=columns).dropna(subset="value").reset_index(drop=True)
+
+
+def _by_owner(takes) -> dict[tuple, list[tuple[dict, TakeNotes]]]:
+    """Takes by instrument and state."""
+    owners: dict[tuple, list] = {}
+    for key, take in takes:
+        owners.setdefault((key["instrument"], key["state"]), []).append((key, take))
+    return owners
+
+
+def _evennesses(takes, counted, scatter, notes: pd.DataFrame, shifted: np.ndarray) -> tuple[list, pd.DataFrame]:
+    """Rows of values of the smoothed criteria, and how the errors of set-ups and rooms shift each instrument's.
+
+    A root mean square is widened by whatever scatters from note to note, so the player's scatter and what is left of
+    the room are taken out of the mean square. The shifts are means over takes, one component for each direction of the
+    set-ups' error and one for each note of each session.
+    """
+    rows, parts = [], []
+    if notes.empty:
+        return rows, _shift_table(parts)
+    midi, places, bounds = _played_notes(notes)
+    begin = {key["recording"]: (first, take.written) for (key, take), first in zip(takes, bounds, strict=False)}
+    count = {owner: len(members) for owner, members in _by_owner(counted).items()}
+    room_component = _components(notes["session"], notes["midi"], places) + len(shifted)
+    for criterion in (c for c in CRITERIA if c.smoothed):
+        column = MEASURED[criterion.smoothed]
+        level = notes[column].to_numpy(float)
+        moves = [_means(moved - level, places) for moved in shifted[:, :, CHAIN_MEASURES.index(column)]]
+        moves = np.array(moves).reshape(len(shifted), midi.size).T
+        left = np.nan_to_num(_means(notes[room_error(column)].to_numpy(float), places))
+        for key, take in counted:
+            first, written = begin[key["recording"]]
+            own = first + np.flatnonzero(np.isin(written, take.written))
+            found = evenness(take, criterion, scatter[criterion.name], moves[own], left[own])
+            rows.append(_value(key, criterion, found.value))
+            owner = key["instrument"], key["state"]
+            components = np.concatenate([np.arange(len(shifted)), room_component[own]])
+            parts.append((owner, criterion.name, components, np.concatenate(found.shifts) / count[owner]))
+    return rows, _shift_table(parts)
+
+
+class Evenness(NamedTuple):
+    """A take's value, and how it shifts along K directions of the set-ups' error and with the room's at N notes."""
+
+    value: float
+    shifts: tuple[np.ndarray, np.ndarray]
+
+
+def evenness(take: TakeNotes, criterion: Criterion, scatter: float, moves: np.ndarray, left: np.ndarray) -> Evenness:
+    """A smoothed criterion of a take less what scatter (a variance) and the room add to its mean square.
+
+    `moves` (N, K): what one standard error along each direction adds to the notes; `left` (N,): standard deviation of
+    what is left of the room in them.
+    """
+    values = getattr(take, criterion.smoothed)
+    usable = np.isfinite(values) & ~take.veiled
+    maker = residual_maker(take, usable)
+    maker = maker[np.isfinite(maker).all(axis=1)]
+    shifts = np.zeros(moves.shape[1]), np.zeros(values.size)
+    if len(maker) < MIN_NOTES:
+        return Evenness(np.nan, shifts)
+    away = maker @ values[usable]
+    square = np.mean(away**2)
+    extra = scatter + np.mean(maker**2 @ left[usable] ** 2)
+    value = np.sqrt(max(0.0, square - extra))
+    # ASSUME: near zero the slope of the root is that at half the raw value
+    slope = 1 / max(value, np.sqrt(square) / 2, 1e-9)
+    moved = np.mean((away[:, None] + maker @ moves[usable]) ** 2, axis=0)
+    shifts[0][:] = (moved - square) / 2 * slope
+    shifts[1][usable] = maker.T @ away / len(away) * slope * left[usable]
+    return Evenness(value, shifts)
+
+
+def _components(session: pd.Series, midi: pd.Series, places: np.ndarray) -> np.ndarray:
+    """A number for each note of each session, at every place."""
+    numbers = pd.factorize(pd.MultiIndex.from_arrays([session, midi]))[0]
+    out = np.zeros(places.max() + 1, int)
+    out[places] = numbers
+    return out
+
+
+def _shift_table(parts: list[tuple]) -> pd.DataFrame:
+    """The shifts table of (owner, criterion, components, shifts) of takes, those of an owner added up."""
+    sizes = [len(components) for _, _, components, _ in parts]
+    columns = {
+        "instrument": np.repeat([owner[0] for owner, *_ in parts], sizes),
+        "state": np.repeat([owner[1] for owner, *_ in parts], sizes),
+        "criterion": np.repeat([criterion for _, criterion, *_ in parts], sizes),
+        "component": np.concatenate([np.empty(0, int), *(components for *_, components, _ in parts)]),
+        "shift": np.concatenate([np.empty(0), *(shifts for *_, shifts in parts)]),
+    }
+    table = pd.DataFrame(columns)
+    table = table[table["shift"] != 0]
+    return table.groupby(["instrument", "state", "criterion", "component"], as_index=False)["shift"].sum()
 
 
 def _of_common_notes(members: list[tuple[dict, TakeNotes]]) -> list[tuple[dict, TakeNotes]]:
@@ -178,11 +311,7 @@ def _notes_left_out(takes, base_dynamic: str) -> dict[tuple, str]:
 
 def _at_base(takes, base_dynamic: str) -> dict[tuple, list[tuple[dict, TakeNotes]]]:
     """Takes at the base dynamic by instrument and state."""
-    base: dict[tuple, list] = {}
-    for key, take in takes:
-        if key["dynamic"] == base_dynamic:
-            base.setdefault((key["instrument"], key["state"]), []).append((key, take))
-    return base
+    return _by_owner(pair for pair in takes if pair[0]["dynamic"] == base_dynamic)
 
 
 def _scatter(criterion: Criterion, takes: list[tuple[dict, TakeNotes]]) -> float:
@@ -222,20 +351,6 @@ def _dynamic_pairs(takes):
         for (key, quiet), (_, strong) in zip(soft, loud, strict=False):
             common = np.intersect1d(quiet.written, strong.written)
             yield key, _only(strong, common), _only(quiet, common)
-
-
-def _shifts(notes: pd.DataFrame, shifted: np.ndarray, values, instruments, families, base_dynamic) -> pd.DataFrame:
-    """Change of each chain-dependent value along each direction of the set-ups' error, averaged over takes."""
-    affected = [c for c in CRITERIA if c.chain_dependent and c.name not in ADDITIVE]
-    keys = ["instrument", "state", "criterion"]
-    before = values.groupby(keys)["value"].mean()
-    parts = [pd.DataFrame({key: pd.Series(dtype=str) for key in keys} | {"shift": 0.0, "component": 0})]
-    for component, measures in enumerate(shifted):
-        moved_notes = notes.assign(**dict(zip(CHAIN_MEASURES, measures.T, strict=True)))
-        moved = _take_values(prepared_takes(moved_notes, instruments, families), affected, base_dynamic)
-        change = (moved.groupby(keys)["value"].mean() - before).dropna()
-        parts.append(change.rename("shift").reset_index().assign(component=component))
-    return pd.concat(parts, ignore_index=True)[[*keys, "component", "shift"]]
 
 
 def without_session_offsets(values: pd.DataFrame) -> tuple[pd.DataFrame, list[pd.DataFrame]]:

@@ -5,7 +5,7 @@ cannot tell. Cents are deviations from equal temperament at the session's A4, le
 normalisation. `better`: lower, higher, or target (nearest to zero).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -43,7 +43,9 @@ class Criterion:
     """One criterion; `function` takes a TakeNotes (kind "take") or a loud and a soft one (kind "dynamics").
 
     `deviations`: for a criterion that is a root mean square over notes, the notes' deviations (N,) behind it; the
-    player's own scatter inflates it and is taken out where repeat takes tell its size.
+    player's own scatter inflates it and is taken out where repeat takes tell its size. `smoothed`: the field of
+    TakeNotes whose `unevenness` it is, if it is one: what set-up and room leave of their errors widens it too.
+    `together`: for one that is to be taken from all takes of an instrument at once.
     """
 
     name: str
@@ -56,6 +58,12 @@ class Criterion:
     source: str
     missing: str
     deviations: Callable | None = None
+    smoothed: str = ""
+    together: Callable | None = None
+
+    def of_takes(self, takes: Sequence[TakeNotes]) -> list[float]:
+        """The criterion (kind "take") for each of an instrument's takes of the same notes."""
+        return self.together(takes) if self.together else [self.function(take) for take in takes]
 
 
 def tuning_offset(take: TakeNotes) -> float:
@@ -70,8 +78,22 @@ def intonation_spread(take: TakeNotes) -> float:
 
 def worst_note_cents(take: TakeNotes) -> float:
     """Largest distance of a note from the take's median, cents."""
-    cents = take.cents[np.isfinite(take.cents)]
-    return float(np.abs(cents - np.median(cents)).max()) if cents.size >= MIN_NOTES else np.nan
+    return worst_notes([take])[0]
+
+
+def worst_notes(takes: Sequence[TakeNotes]) -> list[float]:
+    """`worst_note_cents` of takes of the same notes: the distance of the note that is furthest out in their mean.
+
+    Each take's own furthest note would be further out by the player's scatter.
+    """
+    cents = np.array([take.cents for take in takes])
+    cents = cents[:, np.isfinite(cents).all(axis=0)]
+    if cents.shape[1] < MIN_NOTES:
+        return [np.nan] * len(cents)
+    away = cents - np.median(cents, axis=1, keepdims=True)
+    mean = away.mean(axis=0)
+    worst = np.abs(mean).argmax()
+    return (np.copysign(1, mean[worst]) * away[:, worst]).tolist()
 
 
 def register_width(take: TakeNotes) -> float:
@@ -148,15 +170,18 @@ def unevenness(take: TakeNotes, values: np.ndarray) -> np.ndarray:
     """
     usable = np.isfinite(values) & ~take.veiled
     out = np.full(values.shape, np.nan)
-    out[usable] = (
-        _residual_maker(tuple(take.written[usable].tolist()), tuple(take.register[usable].tolist())) @ values[usable]
-    )
+    out[usable] = residual_maker(take, usable) @ values[usable]
     return out
+
+
+def residual_maker(take: TakeNotes, usable: np.ndarray) -> np.ndarray:
+    """Matrix (n, n) that makes `unevenness` of the n usable notes' values; rows of notes not predicted are NaN."""
+    return _residual_maker(tuple(take.written[usable].tolist()), tuple(take.register[usable].tolist()))
 
 
 @cache
 def _residual_maker(written: tuple[int, ...], register: tuple[int, ...]) -> np.ndarray:
-    """Matrix (n, n) from values to scaled leave-one-out residuals; rows without enough neighbours are NaN."""
+    """See `residual_maker`: scaled leave-one-out residuals."""
     notes, registers = np.array(written, float), np.array(register)
     maker = np.full((notes.size, notes.size), np.nan)
     for i, note in enumerate(notes):
@@ -205,22 +230,24 @@ CRITERIA: tuple[Criterion, ...] = (
         f" drops out; {_SCATTER}", "Just-noticeable difference: common practice, no source", _TOO_FEW,
         deviations=intonation),
     Criterion("worst_note_cents", "cents", "lower", False, "take", worst_note_cents,
-        "largest distance of any note from the instrument's own median deviation; grows a little with the"
-        " player's scatter", _JND_PITCH, _TOO_FEW),
+        "largest distance of any note from the instrument's own median deviation: of the note that lies furthest out in"
+        " the mean of its takes; grows a little with the player's scatter", _JND_PITCH, _TOO_FEW,
+        together=worst_notes),
     Criterion("register_width", "cents", "target", False, "take", register_width,
         "mean over pairs of notes fingered alike of the interval's width less its nominal width (octave 1200,"
         " twelfth 1900 cents); above zero: too wide", _JND_PITCH, "fewer than 3 pairs of notes fingered alike"),
     Criterion("timbre_evenness", "dB", "lower", True, "take", timbre_evenness,
         "root mean square over the notes of each note's distance in brightness (brightness_db, set-up removed)"
-        f" from {_SMOOTH}; notes known to be veiled by design left out; {_SCATTER}",
+        f" from {_SMOOTH}; notes known to be veiled by design left out; {_SCATTER}, and the room's"
+        " part where linked sessions show it",
         "Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 1 dB as for"
-        " level, no source for brightness", _TOO_FEW, deviations=timbre),
+        " level, no source for brightness", _TOO_FEW, deviations=timbre, smoothed="brightness"),
     Criterion("level_evenness", "dB", "lower", True, "take", level_evenness,
         "root mean square over the notes of each note's distance in level (set-up removed) from"
-        f" {_SMOOTH}; {_SCATTER}, the room's resonances at single notes are still in it",
+        f" {_SMOOTH}; {_SCATTER}, and the room's part where linked sessions show it",
         "Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 0.5 to"
         " 1.5 dB, Jesteadt, Wier & Green 1977, J. Acoust. Soc. Am. 61, 169, quoted from memory", _TOO_FEW,
-        deviations=loudness),
+        deviations=loudness, smoothed="level"),
     Criterion("noise", "dB", "lower", True, "take", noise,
         "median over the notes of the noise between the harmonics relative to the harmonics; what the session adds"
         " for every instrument (room, reverberation) is removed where shared instruments show it",

@@ -2,7 +2,8 @@
 
 The take is the unit: values are means over takes (each direction of the scale counting alike), for notes with the
 offset of each whole take taken out first (see `alignment`) and the mean offset kept. Standard errors come from the
-scatter between repeat takes, pooled over the study per measure (or band), plus the error of the set-up estimate.
+scatter between repeat takes, pooled over the study per measure (or band), plus the error of the set-up estimate and
+what is left of the room (see `rooms`).
 Without repeats anywhere the standard error is empty. Intervals are 90 %, by Student's t.
 """
 
@@ -13,6 +14,7 @@ from scipy import stats
 from evenbore.alignment import take_offsets
 from evenbore.loudness import at_common_loudness
 from evenbore.normalise import CHAIN_MEASURES, Normalised
+from evenbore.rooms import ROOM_MEASURES, room_error
 from evenbore.setups import BAND_HZ
 
 MATCHED = "brightness_matched_db"  # brightness_db at a common loudness
@@ -42,7 +44,9 @@ def note_profiles(normalised: Normalised, instruments: dict[str, dict], families
     variance = s_r**2 * inverse.mean() / inverse.count()
     setup = _setup_variance(normalised, notes, by_note).reindex(variance.index)
     variance[list(CHAIN_MEASURES)] += setup
-    variance[MATCHED] += setup["brightness_db"]
+    room = _room_variance(notes, by_note).reindex(variance.index)
+    variance[list(ROOM_MEASURES)] += room
+    variance[MATCHED] += setup["brightness_db"] + room["brightness_db"]
     n_takes = takes.groupby(by_note)[list(MEASURES)].count()
 
     table = pd.concat(
@@ -99,13 +103,25 @@ def _setup_variance(normalised: Normalised, notes: pd.DataFrame, by_note: list[s
     return total
 
 
+def _room_variance(notes: pd.DataFrame, by_note: list[str]) -> pd.DataFrame:
+    """Variance of each note's mean ROOM_MEASURES from what is left of the rooms, the same in all takes of a session."""
+    names = list(ROOM_MEASURES)
+    squares = notes[[room_error(name) for name in names]].fillna(0.0) ** 2
+    squares.columns = names
+    keys = [notes[key] for key in by_note]
+    of_session = squares.groupby([*keys, notes["session"]])
+    size = of_session.size()
+    share = size / size.groupby(level=by_note).transform("sum")
+    return of_session.mean().mul(share**2, axis=0).groupby(level=by_note).sum()
+
+
 def band_profiles(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
     """The band_profiles table: mean power of the normalised harmonics per band, over all notes, in dB.
 
     A band counts where its mean power is at least MIN_ABOVE_NOISE_DB over the noise (from the bands table) and
     harmonics fall into it. Each take is centred over the bands of its row set before takes are averaged.
     """
-    takes = _band_levels(normalised, bands)
+    takes, room = _band_levels(normalised, bands)
     level, key = takes[range(BAND_HZ.size)].to_numpy(), takes.drop(columns=range(BAND_HZ.size))
     errors = normalised.setups.errors_db
     deviation, cells = [], takes.groupby(REPEAT).indices
@@ -131,6 +147,7 @@ def band_profiles(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
             if errors is not None:
                 moved = errors[:, key["session_number"].to_numpy()[rows]][:, :, keep].mean(axis=1)
                 variance = variance + ((moved - moved.mean(axis=1, keepdims=True)) ** 2).sum(axis=0)
+            variance = variance + _session_means_variance(key["session"].to_numpy()[rows], room[rows][:, keep])
             parts.append(
                 pd.DataFrame(
                     {
@@ -146,18 +163,32 @@ def band_profiles(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
-def _band_levels(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
-    """One row per take: its keys and the level in each band (columns 0 ... B-1), NaN where it does not count."""
+def _session_means_variance(session: np.ndarray, room: np.ndarray) -> np.ndarray:
+    """Variance (B,) of a mean over takes of the variances (T, B) that all takes of a session share."""
+    total = np.zeros(room.shape[1])
+    for name in np.unique(session):
+        own = session == name
+        total += own.mean() ** 2 * room[own].mean(axis=0)
+    return total
+
+
+def _band_levels(normalised: Normalised, bands: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarray]:
+    """One row per take: its keys and the level in each band (columns 0 ... B-1), NaN where it does not count; and the
+    variance (T, B) of these levels by what is left of the room in single harmonics."""
     notes = normalised.notes
     band = np.rint(10 * np.log10(normalised.frequency_hz / BAND_HZ[0])).astype(int)
     inside = np.isfinite(normalised.level_db) & (band >= 0) & (band < BAND_HZ.size)
-    power = np.zeros((len(notes), BAND_HZ.size))
-    row = np.broadcast_to(np.arange(len(notes))[:, None], band.shape)
-    np.add.at(power, (row[inside], band[inside]), 10 ** (normalised.level_db[inside] / 10))
-    keys = [*REPEAT, "recording", "group"]
-    mean = pd.DataFrame(power).groupby([notes[k] for k in keys], sort=False).mean()
+    power, uncertain = np.zeros((2, len(notes), BAND_HZ.size))
+    place = np.nonzero(inside)[0], band[inside]
+    one = 10 ** (normalised.level_db[inside] / 10)
+    np.add.at(power, place, one)
+    np.add.at(uncertain, place, one**2 * normalised.room_variance[inside])
+    keys = [notes[key] for key in (*REPEAT, "recording", "group")]
+    total = pd.DataFrame(power).groupby(keys, sort=False).sum()
+    mean = total.div(notes.groupby(keys, sort=False).size(), axis=0)
     with np.errstate(divide="ignore"):
         level = 10 * np.log10(mean.where(mean > 0))
+    room = pd.DataFrame(uncertain).groupby(keys, sort=False).sum() / total.where(total > 0) ** 2
 
     total = 10 ** (bands["level_db"] / 10)
     noise = total / 10 ** (bands["above_noise_db"] / 10)
@@ -169,4 +200,4 @@ def _band_levels(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
     )
     takes = level.where(clear.to_numpy()).reset_index()
     numbers = {name: i for i, name in enumerate(normalised.setups.sessions)}
-    return takes.assign(session_number=takes["session"].map(numbers))
+    return takes.assign(session_number=takes["session"].map(numbers)), room.to_numpy()

@@ -164,7 +164,7 @@ def _fit(rows: pd.DataFrame, sessions: list[str], take_covariance: np.ndarray | 
     if n == 0:  # joined by an instrument, but never by the same note in the same dynamic and articulation
         return np.zeros((s, b)), None, np.zeros((s, b), bool)
     y = rows["level_db"].to_numpy()
-    session = pd.Categorical(rows["session"], categories=sessions).codes
+    session = pd.Categorical(rows["session"], categories=sessions).codes.astype(int)  # codes are too short to multiply
     frequency = rows["frequency_hz"].to_numpy()
     hats = _hats(frequency, np.zeros(n, int), 1)
     design = _hats(frequency, session, s)

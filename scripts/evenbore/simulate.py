@@ -4,13 +4,14 @@ No sound is made: the tables that measuring would give are drawn from a plain mo
 
     harmonic level = instrument(note, harmonic) + chain(session, frequency) + room(session, note, harmonic)
                      + take loudness + noise,
-    cents          = instrument offset + instrument scale(note) + take offset + noise,
+    cents          = instrument offset + instrument scale(note) + session + own day + take offset + noise,
 
 so that every later stage can be checked against what went in, in milliseconds per study.
 Levels are in dB, `midi` is the sounding note. All instruments are of one family. Note numbers are inclusive.
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -33,7 +34,11 @@ INSTRUMENT_SD = {
     "note_tilt_db": 0.4,
     "hnr_db": 1.5,
     "attack": 0.15,
+    "range": 0.0,
+    "drift_cents": 0.0,
 }
+# what a session adds to all its instruments alike, and what a day adds to one instrument alone; none by default
+DAY_SD = {"cents": 0.0, "hnr_db": 0.0, "attack_ms": 0.0, "level_db": 0.0, "tilt_db": 0.0}
 
 
 def random_chain(rng: np.random.Generator, gain_sd_db: float = 6.0, eq_sd_db: float = 3.0) -> Callable:
@@ -70,6 +75,8 @@ def study_tables(
     states: Mapping[str, str] | None = None,
     take_sd: Mapping[str, float] | None = None,
     instrument_sd: Mapping[str, float] | None = None,
+    session_sd: Mapping[str, float] | None = None,
+    day_sd: Mapping[str, float] | None = None,
     prices: Mapping[str, float] | None = None,
     seed: int = 1,
 ) -> dict:
@@ -86,13 +93,18 @@ def study_tables(
     extra_cents, extra_tilt_db : (instrument, written note) -> added cents / added dB per octave above the
         fundamental (negative: duller).
     states : session -> state of all instruments in it (default as_found).
-    take_sd, instrument_sd : replace entries of TAKE_SD and INSTRUMENT_SD.
+    take_sd, instrument_sd : replace entries of TAKE_SD and INSTRUMENT_SD; "range" is the spread of how far an
+        instrument goes with the player's dynamics, "drift_cents" of its pitch change per 10 dB of them.
+    session_sd, day_sd : replace entries of DAY_SD, for what a session adds to all its instruments and for what a day
+        adds to each of them.
 
     Returns
     -------
     dict with the frames `recordings`, `notes`, `harmonics`, `bands` (columns as in `columns.TABLES`),
     the sheet-like frames `instruments` and `sessions`, and `truth`: a dict with `chain`
-    (session -> function), `offset_cents` (instrument -> median over notes of the true cents), `cents`
+    (session -> function), `session` (session -> what it adds, keys of DAY_SD),
+    `room` (session -> notes x harmonics, dB), `makes` (instrument -> its own `hnr`
+    (dB), `attack` (ms), `range`, `drift`), `offset_cents` (instrument -> median over notes of the true cents), `cents`
     (instrument -> array over notes), `level_db` (instrument -> notes x harmonics at mf, without any chain),
     `frequency_hz` (notes x harmonics at A4 = 440 Hz) and `midi` (notes).
     """
@@ -117,43 +129,47 @@ def study_tables(
 
     chain = {session: random_chain(rng) for session in layout} | dict(chains or {})
     room = {session: rng.normal(0, room_db, (midi.size, n_harmonics)) for session in layout}
+    days = np.random.default_rng([seed, 1])  # draws of their own: a study with days is the one without, and more
+    added = {session: _day(days, session_sd) for session in layout}
 
-    recordings, notes, harmonics, bands = [], [], [], []
+    keys, played = [], []
     for session, members in layout.items():
         for name in members:
             n_takes = takes if isinstance(takes, int) else takes[name]
-            for dynamic in dynamics:
-                for direction in directions:
-                    for take in range(1, n_takes + 1):
-                        keys = {
-                            "recording": f"{session}_{name}_{dynamic}_{direction}_{take}",
-                            "instrument": name,
-                            "session": session,
-                            "take": take,
-                            "dynamic": dynamic,
-                            "articulation": articulation,
-                            "direction": direction,
-                            "state": (states or {}).get(session, "as_found"),
-                        }
-                        tables = _take(
-                            rng, keys, makes[name], scatter, written_midi, midi, nominal_hz, octave,
-                            chain[session], room[session], noise_floor_db,
-                        )  # fmt: skip
-                        for table, part in zip((recordings, notes, harmonics, bands), tables, strict=True):
-                            table.append(part)
+            own = _day(days, day_sd)
+            day = {part: added[session][part] + own[part] for part in DAY_SD}
+            for dynamic, direction, take in product(dynamics, directions, range(1, n_takes + 1)):
+                keys.append(
+                    {
+                        "recording": f"{session}_{name}_{dynamic}_{direction}_{take}",
+                        "instrument": name,
+                        "session": session,
+                        "take": take,
+                        "dynamic": dynamic,
+                        "articulation": articulation,
+                        "direction": direction,
+                        "state": (states or {}).get(session, "as_found"),
+                    }
+                )
+                played.append(
+                    _take(rng, makes[name], scatter, day, DYNAMIC_DB[dynamic], nominal_hz, octave, chain[session],
+                          room[session])
+                )  # fmt: skip
 
     prices = prices or {}
     return {
-        "recordings": pd.DataFrame(recordings),
-        "notes": pd.concat(notes, ignore_index=True),
-        "harmonics": pd.concat(harmonics, ignore_index=True),
-        "bands": pd.concat(bands, ignore_index=True),
+        **_tables(keys, played, written_midi, midi, noise_floor_db),
         "instruments": pd.DataFrame(
             {"instrument": names, "label": names, "family": family, "price": [prices.get(n) for n in names]}
         ),
         "sessions": pd.DataFrame({"session": list(layout), "tuning_hz": 440.0}),
         "truth": {
             "chain": chain,
+            "session": added,
+            "room": room,
+            "makes": {
+                name: {part: make[part] for part in ("hnr", "attack", "range", "drift")} for name, make in makes.items()
+            },
             "offset_cents": {name: float(np.median(makes[name]["cents"])) for name in names},
             "cents": {name: makes[name]["cents"] for name in names},
             "level_db": {name: makes[name]["level"] for name in names},
@@ -164,103 +180,127 @@ def study_tables(
 
 
 def _instrument(rng, spread, written_midi, octave):
-    """One instrument's truth: cents (N,), level (N, H) at mf, noise and attack."""
+    """One instrument's truth: cents (N,), level (N, H) at mf, noise, attack and answer to dynamics."""
     n = written_midi.size
     tilt = -6.0 + rng.normal(0, spread["tilt_db"]) + rng.normal(0, spread["note_tilt_db"], (n, 1))
     loudness = -24.0 + rng.normal(0, spread["level_db"]) + rng.normal(0, spread["note_level_db"], (n, 1))
-    return {
+    make = {
         "cents": rng.normal(0, spread["offset_cents"]) + rng.normal(0, spread["scale_cents"], n),
         "level": loudness + tilt * octave,
         "hnr": 25.0 + rng.normal(0, spread["hnr_db"]),
         "attack": 40.0 * np.exp(rng.normal(0, spread["attack"])),
     }
+    own = np.random.default_rng(rng.bit_generator.seed_seq.spawn(1)[0])  # leaves the other draws as they were
+    return make | {"range": 1 + own.normal(0, spread["range"]), "drift": own.normal(0, spread["drift_cents"])}
 
 
-def _take(rng, keys, make, scatter, written_midi, midi, nominal_hz, octave, chain, room, noise_floor_db):
-    """One recording's row of recordings.tsv and its frames of notes, harmonics and bands."""
+def _day(rng, sd: Mapping[str, float] | None) -> dict[str, float]:
+    """What one day adds, by the keys of DAY_SD."""
+    return {part: float(rng.normal(0, spread)) for part, spread in {**DAY_SD, **(sd or {})}.items()}
+
+
+def _take(rng, make, scatter, day, push_db, nominal_hz, octave, chain, room):
+    """One take: cents (N,), frequency (N, H), level (N, H) at the microphone, noise (N,) and attack (N,)."""
     n, h = room.shape
-    order = np.arange(1, h + 1)
+    push = push_db * make["range"]
     cents = make["cents"] + rng.normal(0, scatter["cents"]) + rng.normal(0, scatter["note_cents"], n)
-    f0 = nominal_hz * 2.0 ** (cents / 1200)
-    frequency = f0[:, None] * order
-    push = DYNAMIC_DB[keys["dynamic"]]
+    cents = cents + day["cents"] + make["drift"] * push / 10
+    frequency = nominal_hz[:, None] * 2.0 ** (cents[:, None] / 1200) * np.arange(1, h + 1)
     # ASSUME: each 10 dB of loudness brightens the spectrum by 1.5 dB per octave
-    played = make["level"] + push + 0.15 * push * octave
+    played = make["level"] + push + 0.15 * push * octave + day["level_db"] + day["tilt_db"] * octave
     played = played + rng.normal(0, scatter["level_db"]) + rng.normal(0, scatter["tilt_db"]) * octave
     level = played + rng.normal(0, scatter["harmonic_db"], (n, h)) + chain(frequency) + room
+    hnr = make["hnr"] + rng.normal(0, 0.5) + rng.normal(0, 0.5, n) + day["hnr_db"]
+    attack = make["attack"] * np.exp(rng.normal(0, scatter["attack"]) + rng.normal(0, scatter["attack"], n))
+    return cents, frequency, level, hnr, np.maximum(attack + day["attack_ms"], 1.0)
+
+
+def _tables(keys, played, written_midi, midi, noise_floor_db) -> dict[str, pd.DataFrame]:
+    """The tables of recordings, notes, harmonics and bands of takes with these keys; see `_take`."""
+    cents, frequency, level, hnr, attack = (np.array(part) for part in zip(*played, strict=True))
+    takes, n, h = level.shape
     above = level - noise_floor_db
     # a harmonic under the noise cannot be measured
     level = np.where(above > 0, level, np.nan)
-
-    steps = np.arange(n) if keys["direction"] != "down" else np.arange(n)[::-1]
-    with np.errstate(invalid="ignore"):
-        total = 10 * np.log10(np.nansum(10 ** (level / 10), axis=1))
-    notes = pd.DataFrame(
-        {
-            **{key: [value] * n for key, value in keys.items()},
+    down = np.array([key["direction"] == "down" for key in keys])
+    steps = np.where(down[:, None], np.arange(n)[::-1], np.arange(n))
+    power = np.nan_to_num(10 ** (level / 10))
+    with np.errstate(divide="ignore"):
+        total = 10 * np.log10(power.sum(axis=2))
+    flat = level.reshape(takes * n, h)
+    sheet = pd.DataFrame(keys)
+    notes = sheet.loc[np.repeat(np.arange(takes), n)].reset_index(drop=True)
+    notes = notes.assign(
+        **{
             "pass": 1,
-            "step": steps,
-            "written_note": [midi_to_note(int(note)) for note in written_midi],
-            "midi": midi,
-            "onset_s": 1.0 * steps,
-            "offset_s": 1.0 * steps + 0.9,
+            "step": steps.ravel(),
+            "written_note": np.tile([midi_to_note(int(note)) for note in written_midi], takes),
+            "midi": np.tile(midi, takes),
+            "onset_s": 1.0 * steps.ravel(),
+            "offset_s": 1.0 * steps.ravel() + 0.9,
             "confidence": 1.0,
-            "f0_hz": f0,
+            "f0_hz": frequency[:, :, 0].ravel(),
             "f0_se_cents": 0.2,
-            "cents": cents,
+            "cents": cents.ravel(),
             "cents_sd": 1.0,
             "cents_drift": 0.0,
-            **harmonic_measures(level, f0),
-            "hnr_db": make["hnr"] + rng.normal(0, 0.5) + rng.normal(0, 0.5, n),
-            "attack_ms": make["attack"]
-            * np.exp(rng.normal(0, scatter["attack"]) + rng.normal(0, scatter["attack"], n)),
+            **harmonic_measures(flat, frequency[:, :, 0].ravel()),
+            "hnr_db": hnr.ravel(),
+            "attack_ms": attack.ravel(),
             **dict.fromkeys(_NOT_SIMULATED, np.nan),
-            "snr_db": total - noise_floor_db,
+            "snr_db": total.ravel() - noise_floor_db,
             "flags": "",
         }
-    ).sort_values("step", ignore_index=True)
+    )
+    order = np.argsort(np.arange(takes)[:, None] * n + steps, axis=None)
+    recording = sheet["recording"].to_numpy()
     harmonics = pd.DataFrame(
         {
-            "recording": keys["recording"],
+            "recording": np.repeat(recording, n * h),
             "pass": 1,
             "step": np.repeat(steps, h),
-            "harmonic": np.tile(order, n),
+            "harmonic": np.tile(np.arange(1, h + 1), takes * n),
             "frequency_hz": frequency.ravel(),
             "level_db": level.ravel(),
             "above_noise_db": above.ravel(),
         }
-    ).dropna(subset="level_db")
-    recording = {
-        **keys,
-        "status": "ok",
-        "reason": "",
-        "duration_s": float(n),
-        "sample_rate_hz": 48000,
-        "snr_db": float(np.median(notes["snr_db"])),
-        "clipped_fraction": 0.0,
-        "notes_expected": n,
-        "notes_found": n,
-        "chunk": f"{keys['session']}--{keys['instrument']}",
-        "offset_cents": float(np.median(cents)),
+    )
+    recordings = sheet.assign(
+        status="ok",
+        reason="",
+        duration_s=float(n),
+        sample_rate_hz=48000,
+        snr_db=np.median(total - noise_floor_db, axis=1),
+        clipped_fraction=0.0,
+        notes_expected=n,
+        notes_found=n,
+        chunk=sheet["session"] + "--" + sheet["instrument"],
+        offset_cents=np.median(cents, axis=1),
+    )
+    return {
+        "recordings": recordings,
+        "notes": notes.iloc[order].reset_index(drop=True),
+        "harmonics": harmonics.dropna(subset="level_db", ignore_index=True),
+        "bands": _bands(recording, steps, frequency, power, noise_floor_db),
     }
-    return recording, notes, harmonics, _bands(keys["recording"], steps, frequency, level, noise_floor_db)
 
 
-def _bands(recording, steps, frequency, level, noise_floor_db):
+def _bands(recording, steps, frequency, power, noise_floor_db):
     """Power sum of the harmonics in each one-third octave, over a flat noise floor per band."""
+    takes, n, _ = power.shape
     index = np.rint(10 * np.log10(frequency / BAND_HZ[0])).astype(int)
-    power = np.full((len(steps), BAND_HZ.size), 10 ** (noise_floor_db / 10))
-    inside = (index >= 0) & (index < BAND_HZ.size) & np.isfinite(level)
-    rows = np.broadcast_to(np.arange(len(steps))[:, None], index.shape)
-    np.add.at(power, (rows[inside], index[inside]), 10 ** (level[inside] / 10))
-    level_db = 10 * np.log10(power)
+    inside = (index >= 0) & (index < BAND_HZ.size)
+    rows = np.broadcast_to(np.arange(takes * n).reshape(takes, n, 1), index.shape)
+    place = (rows * BAND_HZ.size + index)[inside]
+    sums = np.bincount(place, power[inside], takes * n * BAND_HZ.size)
+    level_db = 10 * np.log10(sums + 10 ** (noise_floor_db / 10))
     return pd.DataFrame(
         {
-            "recording": recording,
+            "recording": np.repeat(recording, n * BAND_HZ.size),
             "pass": 1,
             "step": np.repeat(steps, BAND_HZ.size),
-            "band_hz": np.tile(BAND_HZ, len(steps)),
-            "level_db": level_db.ravel(),
-            "above_noise_db": level_db.ravel() - noise_floor_db,
+            "band_hz": np.tile(BAND_HZ, takes * n),
+            "level_db": level_db,
+            "above_noise_db": level_db - noise_floor_db,
         }
     )

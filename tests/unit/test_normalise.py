@@ -47,6 +47,17 @@ def test_the_same_instrument_through_two_chains_measures_alike_after_normalisati
     assert gap["high_band_db"].max() < 0.2
 
 
+def test_many_sessions_are_estimated_like_few():
+    names = [f"s{number}" for number in range(9)]
+    tables = study_tables({name: ["ref"] for name in names}, takes=2, written=(58, 70), take_sd=QUIET, n_harmonics=6)
+    setups = run(tables).setups
+    known = np.isfinite(setups.response_db[0]) & (BAND_HZ > 180) & (BAND_HZ < 1500)
+    truth = np.array([tables["truth"]["chain"][name](BAND_HZ) for name in names])
+    assert (setups.response_db - setups.response_db[0])[:, known] == pytest.approx(
+        (truth - truth[0])[:, known], abs=0.3
+    )
+
+
 def test_unlinked_sessions_keep_their_levels_and_claim_no_error():
     tables = study_tables({"s1": ["a"], "s2": ["b"]})
     normalised = run(tables)
