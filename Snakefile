@@ -10,9 +10,7 @@ from snakemake.utils import min_version
 min_version("9.0")
 
 
-configfile: "config/config.yaml"
-
-
+# The config is read in common.smk. A `configfile` directive would read it as a template that may hold Python code.
 include: "workflow/rules/common.smk"
 include: "workflow/rules/measure.smk"
 include: "workflow/rules/assess.smk"

@@ -182,11 +182,12 @@ class Engine:
             self.python = folder.parent / "its python" / self.python.relative_to(sys.prefix)
 
     def snakemake(
-        self, study: Path, *options: str, config: str = "config.yaml", **environment: str
+        self, study: Path, *options: str, config: str | None = "config.yaml", **environment: str
     ) -> subprocess.CompletedProcess:
-        """Plain snakemake on a study, with a file of its config folder as the settings."""
+        """Plain snakemake on a study, with a file of its config folder as the settings (None: unnamed)."""
         command = ["-m", "snakemake", "--cores", "2", "--directory", study]
-        command += ["--configfile", study / "config" / config, "-s", self.folder / "Snakefile", *options]
+        command += [] if config is None else ["--configfile", study / "config" / config]
+        command += ["-s", self.folder / "Snakefile", *options]
         return self._python(command, environment)
 
     def evenbore_run(self, study: Path, **environment: str) -> subprocess.CompletedProcess:

@@ -3,12 +3,15 @@
 import difflib
 import itertools
 import os
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from queue import SimpleQueue
 
-from evenbore.audio import open_signal, probe
 from evenbore.digest import sha256
 from evenbore.errors import AudioError, Problem
+from evenbore.guard import Guard, time_limit_s
 from evenbore.settings import printable, shown
 from evenbore.sheets import read_study
 
@@ -25,26 +28,41 @@ def check_study(folder: str | Path, config_path: str | Path | None = None) -> li
     reading = read_study(folder, config_path)
     sheet = reading.sheets["recordings"]
     rows = [(number, row) for number, row in zip(sheet.numbers, sheet.rows, strict=True) if row["path"] is not None]
-    with ThreadPoolExecutor(DECODERS) as pool:  # decoding lets other threads run
-        found = list(pool.map(lambda numbered: _check_recording(*reversed(numbered), sheet.file), rows))
+    with _guards(min(DECODERS, os.cpu_count() or 1)) as guards, ThreadPoolExecutor(DECODERS) as pool:
+        found = list(pool.map(lambda numbered: _check_recording(*reversed(numbered), sheet.file, guards), rows))
     sound = [numbered for numbered, problems in zip(rows, found, strict=True) if not problems]
     return list(reading.problems) + [one for problems in found for one in problems] + _same_audio(sound, sheet.file)
 
 
-def _check_recording(row: dict, number: int, file: str) -> list[Problem]:
+@contextmanager
+def _guards(count: int) -> Iterator[SimpleQueue]:
+    """Guards to be taken and put back; their workers are started when first asked."""
+    guards: SimpleQueue = SimpleQueue()
+    with ExitStack() as stack:
+        for _ in range(count):
+            guards.put(stack.enter_context(Guard()))
+        yield guards
+
+
+def _check_recording(row: dict, number: int, file: str, guards: SimpleQueue) -> list[Problem]:
     path, channel = row["path"], row["channel"]
     if not os.path.lexists(path):
         return [Problem(file, number, "file", shown(row["file"]), "a file that is there", _near(path))]
+    guard = guards.get()
     try:
-        channels = probe(path).channels
-        if channel is not None and channel > channels:
-            cause = f"the file has {channels}"
-            return [Problem(file, number, "channel", str(channel), f"a channel from 1 to {channels}", cause)]
-        with open_signal(path, channel) as signal:
-            wrong = signal.warnings
+        wrong = guard.ask("examine", time_limit_s(path), path=str(path), channel=channel)
     except AudioError as error:
         return [Problem(file, number, "file", shown(row["file"]), "a recording that can be used", str(error))]
-    return [Problem(file, number, "file", shown(row["file"]), "a recording in order", text) for text in wrong]
+    finally:
+        guards.put(guard)
+    if "channels" in wrong:
+        of = wrong["channels"]
+        return [Problem(file, number, "channel", str(channel), f"a channel from 1 to {of}", f"the file has {of}")]
+    if "unusable" in wrong:
+        return [Problem(file, number, "file", shown(row["file"]), "a recording that can be used", wrong["unusable"])]
+    return [
+        Problem(file, number, "file", shown(row["file"]), "a recording in order", text) for text in wrong["warnings"]
+    ]
 
 
 def _near(path: Path) -> str:

@@ -14,7 +14,7 @@ import sys
 import threading
 import traceback
 
-from evenbore.errors import EvenboreError, in_words
+from evenbore.errors import AudioError, EvenboreError, in_words
 
 OUT_OF_MEMORY = 70  # exit code
 
@@ -25,7 +25,7 @@ def main(memory_bytes: int) -> None:
     answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # what a decoder prints must not be taken for an answer
     _limit(memory_bytes)
-    tasks = {"measure": _measure, "set_aside": _set_aside, "join": _join}
+    tasks = {"measure": _measure, "set_aside": _set_aside, "join": _join, "examine": _examine}
     import evenbore.chunkfile  # noqa: F401 (now, with all that it imports: a broken set-up is no recording's fault)
 
     _send(answers, {"result": "ready"})
@@ -99,6 +99,22 @@ def _join(parts: list[str], into: str) -> None:
     from evenbore.chunkfile import join_chunks
 
     join_chunks(parts, into)
+
+
+def _examine(path: str, channel: int | None) -> dict:
+    """What is wrong with a recording as a file: {"channels": how many} if it lacks this one, {"unusable": why} or
+    {"warnings": list}.
+    """
+    from evenbore.audio import open_signal, probe
+
+    try:
+        channels = probe(path).channels
+        if channel is not None and channel > channels:
+            return {"channels": channels}
+        with open_signal(path, channel) as signal:
+            return {"warnings": signal.warnings}
+    except AudioError as error:
+        return {"unusable": str(error)}
 
 
 if __name__ == "__main__":

@@ -63,7 +63,7 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
 def _command(study: Path, options: list[str]) -> list[str]:
     command = [sys.executable, "-m", "snakemake"]
     # Options that take several values come first: whatever stands last must not swallow the user's targets.
-    command += ["--configfile", str(study / "config" / "config.yaml"), "--logger", "evenbore"]
+    command += ["--logger", "evenbore"]
     command += ["--rerun-incomplete", "--directory", str(study)]
     if not any(option.startswith(CORES_OPTIONS) for option in options):
         command += ["--cores", "all"]

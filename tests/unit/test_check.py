@@ -1,11 +1,14 @@
 """Check opens every recording, also when rows have other problems, and tells where a missing one may be."""
 
+import os
+
 import numpy as np
 import pytest
 import soundfile
 from studies import RECORDINGS, changed, write_study
 
 from evenbore.check import check_study
+from faults.evil import evil_decoder
 
 
 @pytest.fixture
@@ -105,3 +108,17 @@ def test_recordings_are_opened_though_the_sheets_have_problems(study):
         ("config/recordings.tsv", "file"),
         ("config/sessions.tsv", "date"),
     }
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals are POSIX's")
+def test_a_recording_that_crashes_its_decoder_is_named(study, tmp_path, monkeypatch):
+    """And the others are examined all the same."""
+    (tmp_path / "evil").mkdir()
+    monkeypatch.setenv("PYTHONPATH", evil_decoder(tmp_path / "evil"))
+    (study / "audio/r2.wav").rename(study / "audio/r2_crash.wav")
+    (study / "audio/r3.wav").write_bytes(b"")
+    write_study(study, changed(RECORDINGS, 1, file="audio/r2_crash.wav"))
+    first, second = check_study(study)
+    assert (first.row, first.column) == (3, "file")
+    assert "crashed the program that reads it (SIGSEGV)" in first.cause
+    assert (second.row, second.cause[:17]) == (4, "the file is empty")

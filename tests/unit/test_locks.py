@@ -58,3 +58,14 @@ def is_gpl(package: str) -> bool:
     named = (about.get("License") or "").strip().split("\n")[0]
     words = [about.get("License-Expression") or "", named, *about.get_all("Classifier", [])]
     return any(re.search(r"(?<!L)(?<!Lesser )(\bA?GPL|General Public License)", word) for word in words)
+
+
+def test_every_package_that_users_get_is_listed_with_its_licence(repo):
+    """`python .ci/locks.py licences` writes the list anew."""
+    listed = dict(
+        re.findall(r"^\| ([a-z0-9][\w.-]*) \| (.+) \|$", (repo / "docs/licences.md").read_text("utf-8"), re.M)
+    )
+    listed.pop("package")
+    assert list(listed) == list(pins((repo / "requirements.lock").read_text(encoding="utf-8")))
+    assert [name for name, licence in listed.items() if not licence.strip() or licence == "UNKNOWN"] == []
+    assert [name for name, licence in listed.items() if re.search(r"(?<!L)GPL", licence)] == []

@@ -418,6 +418,18 @@ def test_settings_outside_the_config_file_are_refused(engine, study):
     assert "instead of --config" in run.stdout + run.stderr
 
 
+def test_a_config_is_no_template(engine, study, edit, tmp_path):
+    """Snakemake evaluates Python in a config file that it reads itself, if the file asks for it."""
+    owned = tmp_path / "owned"
+    evil = f"__use_yte__: true\nx_evil: ?open({str(owned)!r}, 'w')\n"
+    edit(study.folder / "config" / "config.yaml", evil)
+    plain, ours = engine.snakemake(study.folder, "-n", config=None), engine.evenbore_run(study.folder)
+    for run in (plain, ours):
+        assert run.returncode != 0
+        assert "__use_yte__" in run.stdout + run.stderr
+    assert not owned.exists()
+
+
 # --- small and unhappy studies ------------------------------------------------------------------------------------
 
 

@@ -1,0 +1,82 @@
+"""Looks after what evenbore depends on: python .ci/locks.py update [--upgrade] | licences | audit.
+
+update: renews both lock files from the .in files (--upgrade: to newer versions), then docs/licences.md. Needs `uv`.
+licences: writes docs/licences.md from what the installed packages say of themselves. Run it with .venv's Python.
+audit: asks a public database for known vulnerabilities of the locked versions. Needs `uv` and the network.
+"""
+
+import importlib.metadata
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+REPO = Path(__file__).resolve().parents[1]
+PAGE = REPO / "docs" / "licences.md"
+COMPILE = "--universal --generate-hashes --python-version 3.11 --fork-strategy fewest --no-header"
+# Locked for Windows alone, so that it cannot be asked everywhere; from its metadata in the package index.
+ELSEWHERE = {"pyreadline3": "BSD"}
+# Where the metadata names several; docutils: the GPL covers an editor mode of its source archive (its COPYING.rst).
+PLAIN = {"docutils": "Public domain, BSD-2-Clause, Python"}
+
+
+def update(upgrade: list[str]) -> None:
+    """Renew the locks."""
+    for name in ("requirements", "requirements-test"):
+        command = ["uv", "pip", "compile", f"{name}.in", *COMPILE.split(), *upgrade, "-o", f"{name}.lock"]
+        subprocess.run(command, cwd=REPO, check=True)
+    licences()
+
+
+def licences() -> None:
+    """Write the table of licences into its place in the page."""
+    rows = [f"| {name} | {licence(name)} |" for name in locked()]
+    text = PAGE.read_text(encoding="utf-8")
+    head, tail = text.split("<!-- licences -->\n")[0], text.split("<!-- end of licences -->\n")[1]
+    table = "\n".join(["", "| package | licence |", "| --- | --- |", *rows, "", ""])
+    page = f"{head}<!-- licences -->\n{table}<!-- end of licences -->\n{tail}"
+    PAGE.write_text(page, encoding="utf-8", newline="\n")
+
+
+def audit() -> int:
+    """Ask for known vulnerabilities; returns the exit code: 1 when there are any."""
+    command = ["uvx", "pip-audit", "--requirement", "requirements.lock", "--require-hashes", "--disable-pip"]
+    return subprocess.run(command, cwd=REPO).returncode
+
+
+def locked() -> list[str]:
+    """Names of the packages that users get, as the lock spells them."""
+    return re.findall(r"^([a-z0-9][\w.-]*)==", (REPO / "requirements.lock").read_text(encoding="utf-8"), re.MULTILINE)
+
+
+def licence(package: str) -> str:
+    """What a package says of its licence."""
+    if package in PLAIN:
+        return PLAIN[package]
+    try:
+        about = importlib.metadata.metadata(package)
+    except importlib.metadata.PackageNotFoundError:
+        return ELSEWHERE[package]
+    if stated := about.get("License-Expression"):
+        return stated
+    classified = [one.rsplit(" :: ", 1)[-1] for one in about.get_all("Classifier", []) if one.startswith("License ::")]
+    # a licence field may hold the whole text
+    return ", ".join(classified) or (about.get("License") or "").strip().split("\n")[0] or _licence_file(package)
+
+
+def _licence_file(package: str) -> str:
+    """The first line of the licence that a package brings along."""
+    found = [path for path in importlib.metadata.files(package) or [] if path.name.startswith("LICENSE")]
+    return found[0].read_text(encoding="utf-8").strip().splitlines()[0]
+
+
+if __name__ == "__main__":
+    match sys.argv[1:]:
+        case ["update", *upgrade]:
+            update(upgrade)
+        case ["licences"]:
+            licences()
+        case ["audit"]:
+            sys.exit(audit())
+        case _:
+            sys.exit(__doc__)
