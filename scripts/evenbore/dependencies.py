@@ -21,6 +21,12 @@ def library_files(script: str) -> list[str]:
     return sorted(path.as_posix() for path in files)
 
 
+def all_files() -> list[str]:
+    """Paths of all step scripts and of all that they depend on: everything that computes."""
+    steps = [path for path in SCRIPTS.glob("*.py") if b"snakemake." in path.read_bytes()]
+    return sorted({file for path in steps for file in (path.as_posix(), *library_files(path.stem))})
+
+
 def _closure(start: Path) -> set[Path]:
     found, to_do = set(), [start]
     while to_do:

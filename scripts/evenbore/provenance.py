@@ -8,10 +8,8 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import evenbore
-from evenbore.dependencies import SCRIPTS
+from evenbore.dependencies import SCRIPTS, all_files
 from evenbore.digest import sha256
-
-CODE = (".py", ".smk", ".yaml", ".html", ".css", ".js", ".rst")
 
 PACKAGES = (
     "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
@@ -39,10 +37,8 @@ def provenance(config: dict, sheets: list[str], recordings: Iterable[dict], benc
 
 
 def _code() -> str:
-    """SHA-256 over everything that computes: the program and its workflow, names and contents."""
-    files = [path for folder in (SCRIPTS, SCRIPTS.parent / "workflow") for path in folder.rglob("*")]
-    kept = sorted(path for path in files if path.suffix in CODE and path.is_file())
-    parts = [f"{path.relative_to(SCRIPTS.parent).as_posix()} {sha256(path)}" for path in kept]
+    """SHA-256 over everything that computes, names and contents."""
+    parts = [f"{Path(file).relative_to(SCRIPTS.parent).as_posix()} {sha256(file)}" for file in all_files()]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
 

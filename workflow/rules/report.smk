@@ -96,7 +96,7 @@ rule provenance:
             "results/benchmarks/{step}.tsv",
             step=["collect", "normalise", "assess", "compare", "diagnose", "figures"],
         ),
-        code=library_files("provenance"),
+        code=[here(path) for path in dependencies.all_files()],
     output:
         "results/provenance.json",
     log:
