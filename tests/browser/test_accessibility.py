@@ -38,6 +38,8 @@ def test_no_violations(page, size, emulate, scheme, width):
     size(width)
     emulate(prefers_color_scheme=scheme)
     page.execute_script(
+        "const one = document.getElementById('pair-a'); one.selectedIndex = 1;"
+        "one.dispatchEvent(new Event('change', { bubbles: true }));"
         "document.querySelector('.instrument').style.contentVisibility = 'visible';"
         "document.querySelectorAll('#answer ~ details, .instrument details').forEach((part) => { part.open = true; })"
     )

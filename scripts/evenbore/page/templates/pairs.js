@@ -184,6 +184,7 @@
     headB.replaceChildren(bdi(names[1]));
     const counts = { first: 0, second: 0 };
     const others = data.verdicts.map(() => 0);
+    const reasons = []; // told once, below the table
     data.criteria.forEach(([name, unit, noticeable], c) => {
       const pair = seen(a, b, c);
       if (!pair) return;
@@ -192,13 +193,13 @@
       const head = Object.assign(document.createElement("th"), { scope: "row", textContent: name });
       head.append(Object.assign(document.createElement("span"), { className: "unit", textContent: unit }));
       row.append(head);
+      const said = row.insertCell();
       measured(row, a, c);
       measured(row, b, c);
       const gap = row.insertCell();
       if (difference !== null) gap.append(figure(difference));
-      if (low !== null) gap.append(Object.assign(document.createElement("span"), { className: "interval", textContent: `${figure(low)} to ${figure(high)}` }));
+      if (low !== null && low !== high) gap.append(Object.assign(document.createElement("span"), { className: "interval", textContent: `${figure(low)} to ${figure(high)}` }));
       bar(gap, pair, noticeable);
-      const said = row.insertCell();
       const differs = verdict === 0 && better !== 0;
       said.append(data.verdicts[verdict]);
       if (differs) {
@@ -208,8 +209,12 @@
         others[verdict]++;
       }
       if (takes !== null) said.append(`; ${takes} takes would decide`);
-      if (reason >= 0) said.append(Object.assign(document.createElement("span"), { className: "aside", textContent: ` ${data.reasons[reason]}` }));
+      if (reason >= 0) {
+        if (!reasons.includes(reason)) reasons.push(reason);
+        said.append(Object.assign(document.createElement("span"), { className: "note", textContent: reasons.indexOf(reason) + 1 }));
+      }
     });
+    byId("compare-notes").replaceChildren(...reasons.map((reason) => Object.assign(document.createElement("li"), { textContent: data.reasons[reason] })));
     const sum = byId("compare-sum");
     if (a === b || !rows.rows.length) {
       sum.textContent = a === b ? "Choose two different instruments." : "These two cannot be compared: no criterion is known of both.";
