@@ -131,6 +131,19 @@ def test_rank_intervals_are_the_quantiles_of_the_rank():
     assert axes.collections[0].get_segments()[0][:, 0].tolist() == [2, 3]
 
 
+def test_matched_brightness_stands_over_the_middle_of_all(results, draw_only):
+    rows = results.compared("note_profiles")
+    base = results.study.config["base_dynamic"]
+    rows = rows[(rows["measure"] == "brightness_matched_db") & (rows["dynamic"] == base)]
+    rows = rows[rows.groupby("group")["instrument"].transform("nunique") > 1]
+    over = rows["value"] - rows.groupby(["group", "midi"])["value"].transform("median")
+    titles = texts(draw_only(results, "brightness_matched") / "brightness_matched.svg")
+    numbers = over.groupby(rows["instrument"]).median().round(1) + 0.0
+    assert numbers.abs().max() > 0.1
+    for name, number in numbers.items():
+        assert any(title.endswith(f": {number:+.1f} dB".replace("-", "−")) for title in titles), (name, number)
+
+
 @pytest.mark.parametrize(
     "name",
     [
@@ -138,6 +151,7 @@ def test_rank_intervals_are_the_quantiles_of_the_rank():
         "intonation_by_note",
         "evenness_brightness",
         "evenness_level",
+        "brightness_matched",
         "brightness_dynamic",
         "value_front",
     ],

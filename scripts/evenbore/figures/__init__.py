@@ -8,6 +8,7 @@ CATEGORIES = {
     "intonation_by_note": "Notes",
     "evenness_brightness": "Notes",
     "evenness_level": "Notes",
+    "brightness_matched": "Notes",
     "brightness_dynamic": "Notes",
     "criteria": "Decision",
     "rank_probabilities": "Decision",

@@ -10,6 +10,7 @@ import seaborn as sns
 from evenbore.assess import DYNAMICS
 from evenbore.curves import centred, peers_band, profile
 from evenbore.figures.style import BLUE, GREY, ORANGE, PALE, NothingToShow, panels
+from evenbore.profiles import MATCHED
 from evenbore.results import Results
 
 PER_ROW = 3
@@ -88,6 +89,30 @@ def evenness_brightness(results: Results, shown, labels):
 def evenness_level(results: Results, shown, labels):
     """Level by note, from the instrument's own median, against the other instruments."""
     return _against_peers(results, shown, labels, "level_dbfs", "level\nfrom own median, dB")
+
+
+def brightness_matched(results: Results, shown, labels):
+    """Brightness at matched loudness by note, over the middle of all instruments of the group at the same note."""
+    rows = _profile(results, MATCHED)
+    rows = rows[rows.groupby("group")["instrument"].transform("nunique") > 1]
+    if rows.empty:
+        raise NothingToShow("no two instruments were recorded in set-ups that can be compared")
+    middle = rows.groupby(["group", "written"])["value"].transform("median")
+    rows = rows.assign(**{column: rows[column] - middle for column in ("value", "low", "high")})
+    shown = [name for name in shown if name in set(rows["instrument"])]
+    figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
+    for axes, name in zip(grid, shown, strict=True):
+        own = rows[rows["instrument"] == name]
+        axes.axhline(0, color=GREY, lw=0.8)
+        axes.vlines(own["written"], own["low"], own["high"], color=BLUE, lw=0.9)
+        axes.plot(own["written"], own["value"], color=BLUE, lw=0, marker="o", ms=2.5)
+        typical = round(own["value"].median(), 1) + 0.0  # no -0.0
+        axes.axhline(typical, color=ORANGE, lw=1.2)
+        axes.set_title(f"{labels[name]}: {f'{typical:+.1f}'.replace('-', '−')} dB")
+    name_notes(grid, rows)
+    figure.supxlabel("written note", size=9)
+    figure.supylabel("brightness at matched loudness\nover the middle of all, dB", size=9)
+    return figure
 
 
 def _against_peers(results: Results, shown, labels, measure: str, axis: str):
