@@ -1,15 +1,10 @@
 """Judge every instrument by every criterion: value, 90 % interval, and the reason where there is none.
 
-A criterion is computed for each take; the take is the unit of everything after. Takes are averaged with the
-manner of playing (direction of the scale, articulation) as fixed effects. The interval's variance is
-
-    s_r² / n + s_s² Σ w² + Σ shift²
-
-with s_r the repeatability pooled over the study, s_s the standard deviation between sessions of one instrument, w the
-share of the takes in each session, and shift the change of the value when the set-ups' responses, or what a session
-adds, move one standard error along each direction of their error. For the ADDITIVE criteria what a session adds to all
-instruments alike is taken out of the takes first, and s_s is what goes beyond that. Degrees of freedom: Satterthwaite
-1946, Biometrics Bull. 2, 110.
+A criterion is computed for each take; the take is the unit of everything after. Takes are averaged with the manner of
+playing (direction of the scale, articulation) as fixed effects. For the ADDITIVE criteria what a session adds to all
+instruments alike is taken out of the takes first. The interval holds the scatter of takes and of an instrument's own
+days (see `repeatability`), with what both do to the sessions' offsets, and Σ shift²: the change of the value when the
+set-ups' responses move one standard error along each direction of their error.
 """
 
 from dataclasses import dataclass, replace
@@ -18,13 +13,13 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from evenbore.comparability import session_groups, usable
 from evenbore.criteria import ADDITIVE, CRITERIA, MIN_NOTES, Criterion, TakeNotes, residual_maker
 from evenbore.normalise import CHAIN_MEASURES
-from evenbore.repeatability import manner_effects, repeatability, session_offsets
+from evenbore.repeatability import OWNER, error_parts, manner_effects, repeatability, session_offsets
 from evenbore.rooms import room_error
+from evenbore.student import half_width
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 CONFIDENCE = 0.90
@@ -53,7 +48,7 @@ class Assessment:
     `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
     recording direction articulation criterion value; what has no value is left out). `shifts`: instrument state
     criterion component shift, the change of a value along each independent direction of the error of the set-ups
-    and session offsets (one standard error each).
+    (one standard error each).
     """
 
     instruments: pd.DataFrame
@@ -80,8 +75,7 @@ def assess(
     scatter = {c.name: _scatter(c, counted) for c in CRITERIA if c.deviations is not None}
     values, shifts = _evennesses(takes, counted, scatter, notes, shifted)
     values = _take_values(takes, counted, scatter, values)
-    values, added = without_session_offsets(values)
-    shifts = pd.concat([shifts, *added], ignore_index=True)
+    values = without_session_offsets(values)
     owners = _owners(recordings, instruments, config["states"])
     groups = session_groups(recordings)
     left_out = _notes_left_out(takes, config["base_dynamic"])
@@ -353,23 +347,16 @@ def _dynamic_pairs(takes):
             yield key, _only(strong, common), _only(quiet, common)
 
 
-def without_session_offsets(values: pd.DataFrame) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
-    """Take values less what a session adds, for the criteria it adds to; and the shifts that its error makes."""
-    values, shifts = values.copy(), []
-    for criterion in CRITERIA:
-        rows = values["criterion"] == criterion.name
-        if criterion.name not in ADDITIVE or not rows.any():
-            continue
-        takes = values[rows]
-        s_r = repeatability(takes).s_r
-        offsets, directions = session_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]), s_r)
-        values.loc[rows, "value"] -= takes["session"].map(offsets)
-        shares = pd.crosstab([takes["instrument"], takes["state"]], takes["session"], normalize="index")
-        if np.isfinite(s_r):
-            moved = -shares @ directions[shares.columns].T
-            long = moved.rename_axis(columns="component").stack().rename("shift").reset_index()
-            shifts.append(long.assign(criterion=criterion.name))
-    return values, shifts
+def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
+    """Take values less what a session adds, for the criteria it adds to."""
+    values = values.copy()
+    for criterion in ADDITIVE:
+        rows = values["criterion"] == criterion
+        if rows.any():
+            takes = values[rows]
+            offsets = session_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
+            values.loc[rows, "value"] -= takes["session"].map(offsets)
+    return values
 
 
 def _owners(recordings: pd.DataFrame, instruments: dict, states: list[str]) -> list[tuple[str, str]]:
@@ -382,14 +369,12 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
     """Rows of the instruments table of one criterion; `left_out`: words on notes and takes not judged, per owner."""
     if takes.empty:
         return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
-    precision = repeatability(takes, criterion.name in ADDITIVE)
+    halves = _half_widths(takes, shifts, criterion.name in ADDITIVE)
     takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
     # with one session in all, what it adds is the same for everybody
     days = takes["session"].map(session_groups(takes.assign(status="ok")))
     alone = (takes.groupby(days)["session"].transform("nunique") == 1) & (takes["session"].nunique() > 1)
-    takes = takes.assign(alone=alone)
-    by_owner = takes.groupby(["instrument", "state"])
-    moved = (shifts["shift"] ** 2).groupby([shifts["instrument"], shifts["state"]]).sum()
+    by_owner = takes.assign(alone=alone).groupby(OWNER)
     rows = []
     for owner in owners:
         if owner not in by_owner.groups:
@@ -397,11 +382,7 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
             continue
         own = by_owner.get_group(owner)
         n = own["recording"].nunique()
-        value = own["value"].mean()
-        share = own["session"].value_counts(normalize=True).to_numpy()
-        take, session = precision.s_r**2 / n, precision.s_s**2 * (share**2).sum()
-        freedom = _satterthwaite(take, precision.df, session, precision.df_s)
-        half = stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * np.sqrt(take + session + moved.get(owner, 0.0))
+        value, half = own["value"].mean(), halves[owner]
         flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
         days = NO_SESSIONS if own["alone"].all() and not np.isnan(half) else ""
         low, high, small = value - half, value + half, ""
@@ -413,12 +394,13 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
     return rows
 
 
-def _satterthwaite(take: float, df: int, session: float, df_s: int) -> float:
-    """Degrees of freedom of the sum of two estimated variances; NaN when the first is not known."""
-    if not np.isfinite(take) or df == 0:
-        return np.nan
-    uncertain = take**2 / df + (session**2 / df_s if df_s else 0.0)
-    return (take + session) ** 2 / uncertain if uncertain > 0 else float(df)
+def _half_widths(takes: pd.DataFrame, shifts: pd.DataFrame, additive: bool) -> pd.Series:
+    """Half of each instrument's interval by OWNER; NaN without repeat takes."""
+    known = repeatability(takes, additive)
+    owners, of_takes, of_days = error_parts(takes, additive)
+    moved = (shifts["shift"] ** 2).groupby([shifts[key] for key in OWNER]).sum().reindex(owners, fill_value=0.0)
+    scale = known.scale(np.diag(of_takes), np.diag(of_days), moved)
+    return pd.Series(half_width(scale, known.freedom, known.shares, CONFIDENCE), index=owners)
 
 
 def _cost_rows(criterion: Criterion, owners, instruments, inspection, currency: str) -> list[dict]:

@@ -4,21 +4,21 @@ Conventions
 - The unit of replication is the take (one recording), not the note. A player repeats an instrument only a few
   times, so the repeatability standard deviation s_r is pooled over all instruments of the study (ISO 5725-2, see
   `repeatability`), with its degrees of freedom.
-- Var(a - b) = s_r² (1/n_a + 1/n_b) + s_s² Σ (w_a - w_b)² + Σ (shift_a - shift_b)². w holds the share of an
-  instrument's takes in each session, so what two instruments share cancels. s_s is the standard deviation between
-  sessions, on the cautious side. The shifts, for chain-dependent criteria, are what the value moves along each
-  direction of the set-ups' error. df by Satterthwaite (1946) from the first two.
-- What a session adds to all instruments alike is taken out of the values before (`assess`); s_s is what goes beyond
-  that, and the error of what was taken out is among the shifts.
+- Var(a - b) = s_r² takes + s_d² days + Σ (shift_a - shift_b)². `takes` is 1/n_a + 1/n_b within a session; across
+  linked sessions the links' takes come in. `days` is the same with every instrument's own days for takes, s_d = ratio
+  s_r their scatter (see `repeatability`): it does not cancel within a session, for each instrument has a day of its
+  own. The shifts, for chain-dependent criteria, are what the value moves along each direction of the set-ups' error.
+- The ratio is uncertain: p and interval are those of a mixture of Student's t over it (see `student`).
+- What a session adds to all instruments alike is taken out of the values before (`assess`), for the ADDITIVE criteria;
+  for the others it counts as scatter of the days.
 - Where no instrument, directly or through others, was recorded in the sessions of both, the difference holds what a
   session adds, of unknown size: no interval, and undecided. The links are those of the takes behind the criterion.
 - Only instruments of one family are compared, except by cost.
-- Costs are exact: no variance, p is 0 for any difference and 1 for none.
+- Costs are exact: no variance, p is 0 for any difference and 1 for none; what costs the same is no difference to hear.
 - NaN = not measurable or not known. Tables have the columns of `columns.TABLES`.
 
 References: Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289 (adjusted p); Schuirmann 1987,
-J. Pharmacokinet. Biopharm. 15, 657 (two one-sided tests = 90 % interval inside the margins);
-Satterthwaite 1946, Biometrics Bull. 2, 110.
+J. Pharmacokinet. Biopharm. 15, 657 (two one-sided tests = 90 % interval inside the margins).
 """
 
 from collections.abc import Mapping
@@ -30,7 +30,8 @@ from scipy import stats
 
 from evenbore.comparability import session_groups
 from evenbore.criteria import ADDITIVE
-from evenbore.repeatability import Repeatability, repeatability
+from evenbore.repeatability import ONE_DAY, UNKNOWN, Repeatability, error_parts, repeatability
+from evenbore.student import half_width, two_sided
 
 EXACT = ("total_cost",)
 ALPHA = 0.05
@@ -47,44 +48,40 @@ UNLINKED_PLAYER = (
 OTHER_KIND = "different kinds of instrument"
 NO_REPEATS = "no repeat takes in the study: the player's own repeatability is not known"
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
-ONE_SESSION = "the two were recorded in sessions that differ too much: the takes needed are takes in one session"
+SAME_COST = "both cost the same"
+ONE_SESSION = (
+    "what their days and sessions add is not known well enough for more takes to decide: the takes needed are takes of"
+    " both in one session"
+)
 
 
 @dataclass(frozen=True)
 class Design:
     """What lies behind the values of the instruments (I) for one criterion.
 
-    `n` (I,) takes; `shares` (I, S) share of the takes in each session; `shifts` (I, K) change of the value along each
-    direction of the set-ups' error, one standard error; `repeatability` of the criterion; `linked` (I,) number of the
-    sessions joined by shared instruments that each belongs to, NaN without takes.
+    `n` (I,) takes; `takes`, `days` (I, I) covariance of the errors as parts of a take's and a day's variance; `shifts`
+    (I, K) change of the value along each direction of the set-ups' error, one standard error; `repeatability` of the
+    criterion; `linked` (I,) number of the sessions joined by shared instruments that each belongs to. All NaN without
+    takes.
     """
 
     n: np.ndarray
-    shares: np.ndarray
+    takes: np.ndarray
+    days: np.ndarray
     shifts: np.ndarray
     repeatability: Repeatability
     linked: np.ndarray
 
-    def covariance(self) -> np.ndarray:
-        """Covariance (I, I) of the errors of the values."""
-        takes = np.diag(self.repeatability.s_r**2 / self.n)
-        return takes + self.repeatability.s_s**2 * self.shares @ self.shares.T + self.shifts @ self.shifts.T
+    def difference_scale(self, a, b, fewer=1.0) -> np.ndarray:
+        """Standard errors (P, K) of the differences between the instruments `a` and `b` (indices (P,)), one for each
+        ratio of the repeatability; `fewer` (P,): the part of the takes' variance that more takes would leave."""
+        takes, days = (contrast(part, a, b) for part in (self.takes, self.days))
+        return self.repeatability.scale(takes * fewer, days, ((self.shifts[a] - self.shifts[b]) ** 2).sum(axis=1))
 
-    def difference_variance(self, a, b, n_a, n_b, more_df=0) -> tuple[np.ndarray, np.ndarray]:
-        """Variance and df (P, N) of the differences between the instruments `a` and `b` (indices (P,)).
 
-        `n_a`, `n_b` (P, N): takes behind them; `more_df`: degrees of freedom of s_r beyond the present ones.
-        """
-        known = self.repeatability
-        takes = known.s_r**2 * (1 / n_a + 1 / n_b)
-        sessions = known.s_s**2 * ((self.shares[a] - self.shares[b]) ** 2).sum(axis=1)[:, None]
-        links = ((self.shifts[a] - self.shifts[b]) ** 2).sum(axis=1)[:, None]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            uncertain = takes**2 / (known.df + more_df)
-            if known.df_s:
-                uncertain = uncertain + sessions**2 / known.df_s
-            df = np.where(uncertain > 0, (takes + sessions) ** 2 / uncertain, known.df + more_df)
-        return takes + sessions + links, df
+def contrast(covariance: np.ndarray, a, b) -> np.ndarray:
+    """Variance (P,) of the differences between `a` and `b` (indices (P,)); 0 at least, against rounding."""
+    return np.maximum(covariance[a, a] + covariance[b, b] - 2 * covariance[a, b], 0)
 
 
 def compared_states(instruments: pd.DataFrame, states: list[str], compare_state: str) -> dict[str, str]:
@@ -104,51 +101,39 @@ def in_state(frame: pd.DataFrame, states: dict[str, str]) -> pd.DataFrame:
 
 
 def design(takes: pd.DataFrame, shifts: pd.DataFrame, states: dict[str, str], instruments: list[str]) -> Design:
-    """Design of one criterion from its rows of `takes` and `shifts`; an instrument without takes has n = NaN.
+    """Design of one criterion from its rows of `takes` and `shifts`; NaN for an instrument without takes.
 
     The repeatability is pooled over every state: it is the player's, not the state's.
     """
-    counted = in_state(takes, states)
-    counts = pd.crosstab(counted["instrument"], counted["session"]).reindex(instruments, fill_value=0).to_numpy(float)
-    n = counts.sum(axis=1)
-    n[n == 0] = np.nan
+    number = len(instruments)
     moved = in_state(shifts, states).pivot(index="instrument", columns="component", values="shift")
+    moved = moved.reindex(instruments).fillna(0.0).to_numpy(float)
+    of_takes, of_days = np.full((2, number, number), np.nan)
+    if takes.empty:
+        unknown = np.full(number, np.nan)
+        return Design(unknown, of_takes, of_days, moved, UNKNOWN, unknown)
     additive = set(takes["criterion"]) <= ADDITIVE
-    pooled = Repeatability(np.nan, 0, 0.0, 0) if takes.empty else repeatability(takes, additive)
-    if pooled.df_s:
-        several = counts[(counts > 0).sum(axis=1) > 1]
-        per_session = several[several > 0].mean() if several.size else np.nanmean(n)
-        pooled = pooled._replace(s_s=cautious_session_sd(pooled, per_session))
+    owners, *parts = error_parts(takes, additive)
+    place = owners.get_indexer([(name, states[name]) for name in instruments])
+    for part, whole in zip(parts, (of_takes, of_days), strict=True):
+        whole[np.ix_(place >= 0, place >= 0)] = part[np.ix_(place[place >= 0], place[place >= 0])]
+    counted = in_state(takes, states)
+    n = counted.groupby("instrument").size().reindex(instruments).to_numpy(float, na_value=np.nan)
     sessions = counted["session"].map(session_groups(takes.assign(status="ok")))
     linked = sessions.groupby(counted["instrument"]).first().reindex(instruments).to_numpy(float, na_value=np.nan)
-    return Design(n, counts / n[:, None], moved.reindex(instruments).fillna(0.0).to_numpy(float), pooled, linked)
+    return Design(n, of_takes, of_days, moved, repeatability(takes, additive), linked)
 
 
-def cautious_session_sd(pooled: Repeatability, takes_per_session: float) -> float:
-    """Upper 60 % bound of the session standard deviation, given its estimate.
-
-    From one or two degrees of freedom it is easily found far too small, or zero, which would pass sessions off as
-    instruments. s_s² + s_r²/n is the mean square behind the estimate; here it is divided by the chi-square quantile
-    over df_s instead of by one. Simulated: identical instruments in two, three or five linked sessions with effects of
-    0.5, 1 or 2 s_r had any `differs` in at most 4.4 % of 1500 studies each (7.1 % with the plain estimate).
-    """
-    noise = pooled.s_r**2 / takes_per_session
-    quantile = stats.chi2.ppf(0.4, pooled.df_s) / pooled.df_s
-    return float(np.sqrt(max((pooled.s_s**2 + noise) / quantile - noise, 0)))
-
-
-def judge(difference, variance, df, just_noticeable: float) -> pd.DataFrame:
-    """Interval, p, adjusted p and verdict for all pairs of one criterion (arrays (P,)).
+def judge(difference, scale, df: float, just_noticeable: float, shares=ONE_DAY[1]) -> pd.DataFrame:
+    """Interval, p, adjusted p and verdict for all pairs of one criterion, from differences (P,), their standard errors
+    `scale` (P, K) and the probabilities `shares` (K,) of these.
 
     Order: no_audible_difference when the 90 % interval lies inside ± just_noticeable (never when that is
-    NaN), then differs when p_adjusted <= 0.05, else undecided. An unknown variance (NaN) gives undecided.
+    NaN), then differs when p_adjusted <= 0.05, else undecided. An unknown scale (NaN) gives undecided.
     """
-    difference = np.asarray(difference, float)
-    se = np.sqrt(np.asarray(variance, float))
-    half = stats.t.ppf((1 + CONFIDENCE) / 2, df) * se
-    with np.errstate(invalid="ignore", divide="ignore"):
-        p = 2 * stats.t.sf(np.abs(difference) / se, df)
-    p = np.where((se == 0) & (difference == 0), 1.0, p)
+    difference, scale = np.asarray(difference, float), np.asarray(scale, float)
+    half = half_width(scale, df, shares, CONFIDENCE)
+    p = two_sided(difference, scale, df, shares)
     adjusted = np.full(len(p), np.nan)
     known = np.isfinite(p)
     if known.any():
@@ -162,21 +147,30 @@ def judge(difference, variance, df, just_noticeable: float) -> pd.DataFrame:
 def takes_needed(plan: Design, difference, a, b, factor, just_noticeable: float) -> np.ndarray:
     """Fewest takes of each instrument that would decide each pair with 80 % power; NaN when takes cannot.
 
-    ASSUME: the observed differences (P,) and the pooled standard deviations stay as they are, the further
+    ASSUME: the observed differences (P,) and what is known of the standard deviations stay as they are, the further
     takes are spread over the sessions as now, and the multiplicity correction goes on multiplying p by
-    `factor` (P,). Decided means either (t_0.95 + t_0.80) se <= just_noticeable - |difference|
-    (no audible difference) or (t_(1 - 0.025/factor) + t_0.80) se <= |difference| (differs).
+    `factor` (P,). The power is that at the mean variance: in 80 % of studies an estimate falls short of the true
+    difference by less than t_0.80 standard errors.
     """
-    size = np.abs(np.asarray(difference, float))[:, None]
-    n = np.arange(2, MOST_TAKES + 1)
-    n_a, n_b = np.maximum(plan.n[a][:, None], n), np.maximum(plan.n[b][:, None], n)
-    added = n_a + n_b - (plan.n[a] + plan.n[b])[:, None]
-    variance, df = plan.difference_variance(a, b, n_a, n_b, added)
-    se, spare = np.sqrt(variance), stats.t.ppf(POWER, df)
-    equal = (stats.t.ppf((1 + CONFIDENCE) / 2, df) + spare) * se <= just_noticeable - size
-    differ = (stats.t.isf(ALPHA / 2 / np.asarray(factor)[:, None], df) + spare) * se <= size
-    decided = equal | differ
-    return np.where(decided.any(axis=1), n[decided.argmax(axis=1)], np.nan)
+    size = np.abs(np.asarray(difference, float))
+    known = plan.repeatability
+    now = 1 / plan.n[a] + 1 / plan.n[b]
+
+    def decided(n: np.ndarray) -> np.ndarray:
+        n_a, n_b = np.maximum(plan.n[a], n), np.maximum(plan.n[b], n)
+        scale = plan.difference_scale(a, b, (1 / n_a + 1 / n_b) / now)
+        df = known.freedom + n_a + n_b - plan.n[a] - plan.n[b]
+        spare = stats.t.ppf(POWER, df) * np.sqrt(scale**2 @ known.shares)
+        room, excess = just_noticeable - size - spare, size - spare
+        equal = (room > 0) & (two_sided(room, scale, df, known.shares) <= 1 - CONFIDENCE)
+        return equal | ((excess > 0) & (two_sided(excess, scale, df, known.shares) * factor <= ALPHA))
+
+    low, high = np.ones(size.size), np.full(size.size, MOST_TAKES + 1.0)  # too few, and enough or beyond
+    while (between := high - low > 1).any():
+        middle = np.floor((low + high) / 2)
+        enough = decided(middle)
+        low, high = np.where(between & ~enough, middle, low), np.where(between & enough, middle, high)
+    return np.where(high <= MOST_TAKES, high, np.nan)
 
 
 def of_criterion(frame: pd.DataFrame, criterion: str) -> pd.DataFrame:
@@ -210,19 +204,19 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
     reason = _not_comparable(rows, chain, exact, a, b)
     comparable = reason == ""
     linked = np.full(len(a), exact) | (plan.linked[a] == plan.linked[b])
-    if exact:
-        variance, df = np.zeros(len(a)), np.full(len(a), np.inf)
-    else:
-        variance, df = (x[:, 0] for x in plan.difference_variance(a, b, plan.n[a][:, None], plan.n[b][:, None]))
     difference = np.where(comparable, value[a] - value[b], np.nan)
-    judged = judge(difference, np.where(comparable & linked, variance, np.nan), df, jnd)
+    if exact:
+        judged = judge(difference, np.where(comparable, 0.0, np.nan)[:, None], np.inf, jnd)
+        reason[judged["verdict"] == "no_audible_difference"] = SAME_COST
+    else:
+        known = plan.repeatability
+        scale = np.where((comparable & linked)[:, None], plan.difference_scale(a, b), np.nan)
+        judged = judge(difference, scale, known.freedom, jnd, known.shares)
     judged.loc[~comparable, "verdict"] = "not_comparable"
     judged["takes_needed"] = np.nan
 
     undecided = (judged["verdict"] == "undecided").to_numpy()
-    if exact:
-        reason[undecided] = "both cost the same"
-    else:
+    if not exact:
         unrepeated = undecided & np.isnan(plan.repeatability.s_r)
         reason[unrepeated] = NO_REPEATS
         judged.loc[unrepeated, "takes_needed"] = 2
@@ -231,7 +225,8 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
             factor = np.fmax(judged["p_adjusted"] / judged["p"], 1).to_numpy()[todo]
         question = difference[todo], a[todo], b[todo], factor, jnd
         needed = np.where(linked[todo], takes_needed(plan, *question), np.nan)
-        together = takes_needed(replace(plan, shares=0 * plan.shares, shifts=0 * plan.shifts), *question)
+        one_session = replace(plan, takes=np.diag(1 / plan.n), days=0 * plan.days, shifts=0 * plan.shifts)
+        together = takes_needed(one_session, *question)
         judged.loc[todo, "takes_needed"] = np.where(np.isfinite(needed), needed, together)
         reason[todo] = np.where(np.isfinite(needed), "", np.where(np.isfinite(together), ONE_SESSION, TOO_MANY))
         reason[undecided & ~linked] = UNLINKED_PLAYER

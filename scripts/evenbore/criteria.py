@@ -280,14 +280,15 @@ ADDITIVE = frozenset(
 
 
 def criteria_table(just_noticeable: dict, currency: str) -> pd.DataFrame:
-    """The criteria table; `just_noticeable` from the config, null where no difference is known."""
+    """The criteria table; `just_noticeable` from the config, null where no difference is known. Any cost is noticed."""
+    noticed = {c.name: 0.0 for c in CRITERIA if c.kind == "cost"} | just_noticeable
     return pd.DataFrame(
         {
             "criterion": c.name,
             "unit": currency if c.unit == "currency" else c.unit,
             "better": c.better,
             "chain_dependent": "yes" if c.chain_dependent else "no",
-            "just_noticeable": just_noticeable.get(c.name) if just_noticeable.get(c.name) is not None else np.nan,
+            "just_noticeable": np.nan if noticed.get(c.name) is None else noticed[c.name],
             "meaning": c.meaning,
             "source": c.source,
         }

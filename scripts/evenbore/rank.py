@@ -23,7 +23,7 @@ Conventions
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +32,7 @@ from scipy.special import gammaincinv
 
 from evenbore import compare
 from evenbore.columns import names as column_names
+from evenbore.repeatability import UNKNOWN
 
 # ASSUME: steps of the criteria without a just-noticeable difference, in their units (common practice, no source)
 STEPS = {"noise": 1.0, "response": 10.0, "dynamic_drift": 5.0, "tone_hold": 1.0}
@@ -41,6 +42,9 @@ SATURATION = 5.0
 # session that no shared instrument links to the others (a few degrees of room temperature are 5 to 10 cents)
 UNREPEATED = 2.0
 UNLINKED = 1.0
+# ASSUME: half-Cauchy prior of the spread between instruments, as a part of their errors; wider ones believe chance
+# differences too much where instruments are much alike (calibration: docs/decisions.md)
+TAU_SCALE = 0.5
 WEIGHT_CONCENTRATION = 40.0  # ASSUME: a weight of 0.3 is meant to within an SD of 0.07
 STRATA = 500  # of a drawn weight's distribution
 WEIGHT_CHANGES = (-0.2, -0.1, 0.0, 0.1, 0.2)
@@ -60,7 +64,7 @@ class Pool:
 def steps(criteria: pd.DataFrame, median_cost: float) -> pd.Series:
     """Size of one step per criterion, in its unit: the just-noticeable difference, else STEPS or COST_STEP."""
     default = criteria["criterion"].map(STEPS | {"total_cost": COST_STEP * median_cost}).fillna(1.0)
-    size = criteria["just_noticeable"].astype(float).fillna(default)
+    size = criteria["just_noticeable"].astype(float).where(lambda noticed: noticed > 0, default)
     return pd.Series(size.to_numpy(), index=criteria["criterion"])
 
 
@@ -163,24 +167,33 @@ def draw_pool(instruments, takes, shifts, criteria, states, names, family, group
             drawn[:, known] = value[known]
         else:
             rows = (compare.of_criterion(frame, criterion.criterion) for frame in (takes, shifts))
-            covariance, df = _error(compare.design(*rows, states, list(np.array(names)[known])), step)
-            # ASSUME: half-Cauchy prior of tau as wide as the errors; flatter ones believe chance differences too much
-            error = np.sqrt(np.trace(covariance) / len(covariance))
-            drawn[:, known] = draw_true(value[known], covariance, df, max(error, 1e-6 * step), rng, draws)
+            errors = _errors(compare.design(*rows, states, list(np.array(names)[known])), step)
+            drawn[:, known] = draw_values(value[known], *errors, step, rng, draws)
         median = np.median(oriented(value[known], criterion.better)) / step
         columns.append(utilities(oriented(drawn, criterion.better) / step, median, rng))
     stacked = np.stack(columns, axis=2) if columns else np.empty((draws, len(names), 0))
     return Pool(family, group, list(names), list(used["criterion"]), stacked)
 
 
-def _error(plan: compare.Design, step: float) -> tuple[np.ndarray, float]:
-    """Error covariance (I, I) of the values of one criterion and its df: as measured, else as assumed."""
+def draw_values(value, shares, covariances, df: float, step: float, rng, draws: int) -> np.ndarray:
+    """Draws (D, I) of the true values, each with one of the error `covariances` (K, I, I) by their `shares` (K,)."""
+    drawn = []
+    for covariance, count in zip(covariances, rng.multinomial(draws, shares), strict=True):
+        error = np.sqrt(np.trace(covariance) / len(covariance))
+        drawn.append(draw_true(value, covariance, df, max(TAU_SCALE * error, 1e-6 * step), rng, count))
+    return rng.permutation(np.concatenate(drawn))
+
+
+def _errors(plan: compare.Design, step: float) -> tuple[np.ndarray, np.ndarray, float]:
+    """Probabilities (K,) of the error covariances of one criterion's values, these (K, I, I), and their df: as
+    measured, else as assumed."""
     known = plan.repeatability
     if not known.df:
-        known = known._replace(s_r=UNREPEATED * step, df=np.inf)
+        known = UNKNOWN._replace(variances=np.full(1, (UNREPEATED * step) ** 2), freedom=np.inf)
     # what instruments joined by links share does not count between them
-    days = (UNLINKED * step) ** 2 * (plan.linked[:, None] == plan.linked)
-    return replace(plan, repeatability=known).covariance() + days, known.df
+    apart = (UNLINKED * step) ** 2 * (plan.linked[:, None] == plan.linked) + plan.shifts @ plan.shifts.T
+    ratios, variances = known.ratios[:, None, None], known.variances[:, None, None]
+    return known.shares, variances * (plan.takes + ratios**2 * plan.days) + apart, known.freedom
 
 
 def draw_pools(

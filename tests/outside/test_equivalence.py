@@ -11,7 +11,7 @@ from evenbore.compare import judge
 
 
 def test_the_interval_lies_inside_the_margin():
-    judged = judge([1.0], np.array([1.0]), 10, 3.0)
+    judged = judge([1.0], np.ones((1, 1)), 10, 3.0)
     assert (judged["low"][0], judged["high"][0]) == pytest.approx((-0.8125, 2.8125), abs=5e-5)
     assert judged["verdict"][0] == "no_audible_difference"
 
@@ -21,7 +21,7 @@ def test_the_verdict_is_that_of_two_one_sided_tests():
     assert (p_lower, p_upper) == pytest.approx((0.001259, 0.036694), abs=5e-7)
     for difference in np.linspace(-4, 4, 81):
         p = max(stats.t.sf(difference + 3.0, 10), stats.t.cdf(difference - 3.0, 10))
-        verdict = judge([difference], np.array([1.0]), 10, 3.0)["verdict"][0]
+        verdict = judge([difference], np.ones((1, 1)), 10, 3.0)["verdict"][0]
         assert (verdict == "no_audible_difference") == (p <= 0.05)
 
 

@@ -4,13 +4,17 @@
   IS 15393-2:2003 is public).
 - ASTM E691: glucose in serum, materials A and B, 8 laboratories x 3 (data set `Glucose` of the R package ILS).
 - NIST StRD one-way analysis of variance, SiRstv: certified residual standard deviation.
+- Shrout & Fleiss 1979, Psychol. Bull. 86, 420: four judges rate six targets; mean squares behind the intraclass
+  correlations.
+- The days' scatter: statsmodels' mixed model fitted by REML.
 """
 
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 
-from evenbore.repeatability import precision, repeatability
+from evenbore.repeatability import RATIO_PRIOR, repeatability
 
 SULFUR = {
     1: (
@@ -44,41 +48,52 @@ GLUCOSE_B = (
 )
 
 
-def laboratories(text):
-    return [np.array(cell.split(), float) for cell in text.split(";")]
+def takes_of(text, **columns):
+    """Laboratories as sessions of one instrument, results as takes."""
+    cells = [np.array(cell.split(), float) for cell in text.split(";")]
+    session = np.repeat(np.arange(len(cells)), [len(cell) for cell in cells])
+    same = {"instrument": "coal", "state": "as_found", "direction": "up"} | columns
+    return pd.DataFrame({"session": session, "value": np.concatenate(cells)}).assign(**same)
 
 
 @pytest.mark.parametrize("level", SULFUR)
 def test_sulfur_in_coal(level):
-    text, expected = SULFUR[level]
-    found = precision(laboratories(text))
-    # to the digits that the standard prints
-    assert (found.mean, found.s_r, found.s_reproducibility) == pytest.approx(expected, abs=0.0005)
+    text, (_, s_r, _) = SULFUR[level]
+    found = repeatability(takes_of(text))
+    assert found.s_r == pytest.approx(s_r, abs=0.0005)  # to the digits that the standard prints
+    assert (found.df, found.day_df) == (len(text.replace(";", " ").split()) - 8, 7)
 
 
-@pytest.mark.parametrize(
-    ("text", "expected"), [(GLUCOSE_A, (41.5183, 1.0632, 1.0632)), (GLUCOSE_B, (79.6796, 1.4949, 1.5796))]
-)
-def test_glucose_in_serum(text, expected):
-    found = precision(laboratories(text))
-    assert (found.mean, found.s_r, found.s_reproducibility) == pytest.approx(expected, abs=0.0001)
+@pytest.mark.parametrize(("text", "s_r"), [(GLUCOSE_A, 1.0632), (GLUCOSE_B, 1.4949)])
+def test_glucose_in_serum(text, s_r):
+    assert repeatability(takes_of(text)).s_r == pytest.approx(s_r, abs=0.0001)
 
 
 @pytest.mark.parametrize("level", SULFUR)
-def test_pooling_over_a_study_is_the_standards_repeatability(level):
-    # laboratories as sessions of one instrument, results as takes
-    cells = laboratories(SULFUR[level][0])
+def test_days_are_as_likely_as_a_mixed_model_says(level):
+    # the laboratories' own scatter as days of one instrument; the prior taken out again
+    takes = takes_of(SULFUR[level][0])
+    found = repeatability(takes)
+    fitted = sm.MixedLM(takes["value"], np.ones(len(takes)), groups=takes["session"]).fit(reml=True)
+    likelihood = found.shares / RATIO_PRIOR
+    ratio = np.sqrt(fitted.cov_re.iloc[0, 0] / fitted.scale)
+    at = likelihood.argmax()
+    assert found.ratios[at - 1] < ratio < found.ratios[at + 1]
+    assert np.sqrt(np.interp(ratio, found.ratios, found.variances)) == pytest.approx(np.sqrt(fitted.scale), rel=0.01)
+
+
+def test_judges_and_targets():
+    rated = np.array([[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]], float)
     takes = pd.DataFrame(
         {
-            "session": np.repeat(np.arange(8), [len(cell) for cell in cells]),
-            "value": np.concatenate(cells),
-            "instrument": "coal", "state": "as_found", "direction": "up",
+            "instrument": np.repeat(list("abcdef"), 4), "value": rated.ravel(), "judge": np.tile(list("wxyz"), 6),
+            "state": "x", "session": "s", "direction": "up",
         }
     )  # fmt: skip
-    found, standard = repeatability(takes), precision(cells)
-    assert found.s_r == pytest.approx(standard.s_r)
-    assert found.s_s == pytest.approx(standard.s_l)
-    assert (found.df, found.df_s) == (sum(map(len, cells)) - 8, 7)
+    assert repeatability(takes).s_r ** 2 == pytest.approx(6.2639, abs=5e-5)  # within targets
+    # judges as a manner of playing, a fixed effect: the residual mean square, on 15 degrees of freedom
+    found = repeatability(takes.assign(articulation=takes["judge"]))
+    assert (found.s_r**2, found.df) == (pytest.approx(1.0194, abs=5e-5), 15)
 
 
 def test_nist_silicon_resistivity():

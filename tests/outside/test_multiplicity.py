@@ -19,7 +19,7 @@ P = np.array(
 @pytest.fixture
 def judged():
     # differences of standard error 1 on 20 df that have exactly these p-values
-    return judge(stats.t.isf(P / 2, 20), np.ones(15), 20, np.nan)
+    return judge(stats.t.isf(P / 2, 20), np.ones((15, 1)), 20, np.nan)
 
 
 def test_the_four_rejections_of_the_paper(judged):

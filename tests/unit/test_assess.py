@@ -4,9 +4,9 @@ import pytest
 from scipy import stats
 
 from evenbore.assess import NO_REPEATS, NO_SESSIONS, NOT_ABOVE, NOT_SURELY_ABOVE, ONE_TAKE, ROOM_IN_IT, assess
-from evenbore.criteria import ADDITIVE, CRITERIA, TakeNotes
+from evenbore.criteria import CRITERIA, TakeNotes
 from evenbore.normalise import normalise
-from evenbore.repeatability import manner_effects, repeatability, session_offsets
+from evenbore.repeatability import error_parts, manner_effects, repeatability, session_offsets
 from evenbore.simulate import study_tables
 from evenbore.tables import conform
 from evenbore.trade.families import load_family
@@ -176,10 +176,35 @@ def test_session_offsets_by_hand():
             "session": ["s1", "s1", "s2", "s2", "s1", "s3"], "value": [10.0, 10, 16, 16, 2, 50],
         }
     )  # fmt: skip
-    offsets, directions = session_offsets(takes, s_r=2.0)
-    assert offsets.to_dict() == pytest.approx({"s1": -3, "s2": 3, "s3": 0})
-    # each offset is half the difference of two means of two takes: 2 sqrt(1/2 + 1/2) / 2 = 1
-    assert np.sqrt((directions**2).sum()).to_dict() == pytest.approx({"s1": 1, "s2": 1, "s3": 0})
+    assert session_offsets(takes).to_dict() == pytest.approx({"s1": -3, "s2": 3, "s3": 0})
+    owners, of_takes, of_days = error_parts(takes, additive=True)
+    assert [name for name, _ in owners] == ["a", "b", "ref"]
+    # a - offset of s1: one take, and half the difference of two means of two takes; the offsets leave ref's mean alone
+    assert np.diag(of_takes) == pytest.approx([1 + (1 / 2 + 1 / 2) / 4, 1, 1 / 4])
+    # its own day and half the difference of two days of ref; b's session leads nowhere, its day is not told apart
+    assert np.diag(of_days) == pytest.approx([1 + 2 / 4, 0, 1 / 2])
+    # a less ref of the same day, as if nothing had been recorded on the other one: a - ref(s1)
+    for part, difference in ((of_takes, 1 + 1 / 2), (of_days, 1 + 1)):
+        assert part[0, 0] + part[2, 2] - 2 * part[0, 2] == pytest.approx(difference)
+
+
+def test_days_of_its_own_show_in_instruments_of_several_sessions():
+    # four instruments in the same three sessions, which add 0, 5 and -3; days of their own scatter by 2, takes by 0.5
+    rng = np.random.default_rng(4)
+    keys = pd.MultiIndex.from_product([list("abcd"), ["s1", "s2", "s3"], range(6)], names=["instrument", "session", 0])
+    takes = keys.to_frame(index=False).assign(state="x", direction="up")
+    own = pd.Series(rng.normal(0, 2, 12), pd.MultiIndex.from_product([list("abcd"), ["s1", "s2", "s3"]]))
+    takes["value"] = takes["session"].map({"s1": 0, "s2": 5, "s3": -3}) + rng.normal(0, 0.5, len(takes))
+    takes["value"] += [own[i, s] for i, s in zip(takes["instrument"], takes["session"], strict=True)]
+    found = repeatability(takes, additive=True)
+    assert found.s_r == pytest.approx(0.5, rel=0.15)
+    assert found.day_df == 12 - 4 - 3 + 1
+    assert found.shares.sum() == pytest.approx(1)
+    low, middle, high = np.interp([0.05, 0.5, 0.95], found.shares.cumsum(), found.ratios)
+    assert low < 4 < high
+    assert 2 < middle < 6
+    alone = repeatability(takes[takes["session"] == "s1"], additive=True)
+    assert (alone.ratios.tolist(), alone.freedom, alone.day_df) == ([0], 20, 0)
 
 
 def test_a_noisier_room_does_not_make_noisier_instruments():
@@ -210,14 +235,19 @@ def test_a_room_that_lengthens_attacks_does_not_make_slower_instruments():
     assert next(c for c in CRITERIA if c.name == "response").chain_dependent
 
 
-def test_errors_of_linked_set_ups_and_sessions_widen_the_intervals():
+def test_errors_of_linked_set_ups_widen_the_intervals():
     found = run(study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, takes=2))
-    # through the set-ups' responses: evenness; through what a session adds to all: what slurred takes at mf tell
-    of_one_dynamic = {"tuning_offset", "intonation_spread", "worst_note_cents", "register_width", "noise"}
-    assert of_one_dynamic < ADDITIVE
-    assert set(found.shifts["criterion"]) == {"timbre_evenness", "level_evenness", *of_one_dynamic}
+    assert set(found.shifts["criterion"]) == {"timbre_evenness", "level_evenness"}
     assert (found.shifts.groupby("instrument")["shift"].apply(lambda s: (s**2).sum()) > 0).all()
     assert run(study_tables({"s1": ["a"], "s2": ["b"]}, takes=2)).shifts.empty
+
+
+def test_a_second_session_widens_the_interval_of_what_was_recorded_in_one():
+    # takes of the same scatter: what another day would have given is less sure than what this day gave
+    alone = run(study_tables({"s1": ["ref", "a"]}, takes=3, seed=2))
+    linked = run(study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, takes=3, seed=2))
+    width = [value(found, "a", "intonation_spread") for found in (alone, linked)]
+    assert width[1]["high"] - width[1]["low"] > width[0]["high"] - width[0]["low"]
 
 
 def test_evenness_of_twins_through_different_chains_agrees():

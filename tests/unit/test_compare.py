@@ -6,7 +6,7 @@ from scipy import stats
 from evenbore import compare
 from evenbore.assess import without_session_offsets
 from evenbore.columns import names
-from evenbore.repeatability import Repeatability
+from evenbore.repeatability import ONE_DAY, Repeatability
 from evenbore.tables import conform
 
 CRITERIA = pd.DataFrame(
@@ -14,7 +14,7 @@ CRITERIA = pd.DataFrame(
         "criterion": ["intonation_spread", "timbre_evenness", "response", "total_cost"],
         "unit": ["cents", "dB", "ms", "EUR"],
         "chain_dependent": ["no", "yes", "no", "no"],
-        "just_noticeable": [3.0, 1.0, np.nan, np.nan],
+        "just_noticeable": [3.0, 1.0, np.nan, 0.0],
     }
 )
 NO_SHIFTS = pd.DataFrame(columns=["instrument", "state", "criterion", "component", "shift"])
@@ -65,29 +65,46 @@ def test_table_has_the_columns_of_the_results():
     assert len(table) == 3
 
 
-def test_session_scatter_cancels_within_a_session():
-    found = Repeatability(0.5, 20, 2.0, 4)
-    two = np.full((2, 1), 2.0)
-    plan = compare.Design(np.full(3, 2.0), np.array([[1, 0], [1, 0], [0, 1.0]]), np.zeros((3, 0)), found, np.ones(3))
-    variance, _ = plan.difference_variance(np.array([0, 0]), np.array([1, 2]), two, two)
-    assert variance[:, 0] == pytest.approx([found.s_r**2, found.s_r**2 + 2 * found.s_s**2])
-    covariance = plan.covariance()
-    assert covariance[0, 0] + covariance[2, 2] - 2 * covariance[0, 2] == pytest.approx(variance[1, 0])
+def one_session(s_r, df, n):
+    """Design of instruments with `n` (I,) takes in one session."""
+    known = Repeatability(s_r, df, *ONE_DAY, np.full(1, s_r**2), df, 0)
+    n = np.asarray(n, float)
+    return compare.Design(n, np.diag(1 / n), np.zeros((n.size, n.size)), np.zeros((n.size, 0)), known, np.ones(n.size))
+
+
+def test_days_of_their_own_do_not_cancel_within_a_session():
+    # x1 and x2 on the first day, x3 on the second, x4 on both: two takes each
+    rng = np.random.default_rng(1)
+    takes = pd.concat(
+        [
+            make_takes(rng, [0.0, 0, 0, 0], 2, session=lambda i, k: "s2" if i == 3 else "s1"),
+            make_takes(rng, [0.0, 0, 0, 0], 2, session=lambda i, k: "s2").query("instrument == 'x4'"),
+        ]
+    )
+    names = ["x1", "x2", "x3", "x4"]
+    plan = compare.design(takes, NO_SHIFTS, dict.fromkeys(names, "as_found"), names)
+    first, second = np.array([0, 0, 0]), np.array([1, 2, 3])
+    # across: two instruments and x4 on either day; x4 is compared with x1 by what x4 did on the first day
+    assert compare.contrast(plan.days, first, second) == pytest.approx([2, 4, 2])
+    assert compare.contrast(plan.takes, first, second) == pytest.approx([1, 2, 1])
+    known = plan.repeatability
+    scale = plan.difference_scale(first, second)
+    assert scale[1] ** 2 == pytest.approx(known.variances * (2 + 4 * known.ratios**2))
 
 
 def test_verdicts_come_in_their_order():
-    verdict = compare.judge([0.5, 4.0, 2.5, 0.5], np.array([0.01, 0.04, 4.0, np.nan]), 30, 1.0)["verdict"]
+    verdict = compare.judge([0.5, 4.0, 2.5, 0.5], np.array([[0.1], [0.2], [2.0], [np.nan]]), 30, 1.0)["verdict"]
     assert list(verdict) == ["no_audible_difference", "differs", "undecided", "undecided"]
 
 
 def test_a_sure_but_inaudible_difference_is_no_audible_difference():
-    judged = compare.judge([0.5], np.array([0.0001]), 30, 1.0)
+    judged = compare.judge([0.5], np.array([[0.01]]), 30, 1.0)
     assert judged["p_adjusted"][0] < 0.001
     assert judged["verdict"][0] == "no_audible_difference"
 
 
 def test_without_a_just_noticeable_difference_nothing_is_inaudible():
-    judged = compare.judge([0.0, 0.001], np.array([1e-6, 1e-6]), 30, np.nan)
+    judged = compare.judge([0.0, 0.001], np.full((2, 1), 1e-3), 30, np.nan)
     assert "no_audible_difference" not in set(judged["verdict"])
 
 
@@ -178,7 +195,8 @@ def test_costs_are_exact():
         {"instrument": ["x1", "x2", "x3"], "state": "as_found", "criterion": "total_cost", "group": 1, "reason": ""}
     ).assign(value=[900.0, 900.0, 1200.0])
     table = study_pairs(takes, instruments, CRITERIA[3:])
-    assert list(table["verdict"]) == ["undecided", "differs", "differs"]
+    assert list(table["verdict"]) == ["no_audible_difference", "differs", "differs"]
+    assert list(table["reason"]) == [compare.SAME_COST, "", ""]
     assert list(table["difference"]) == list(table["low"]) == list(table["high"]) == [0, -300, -300]
     assert table["takes_needed"].isna().all()
 
@@ -194,8 +212,7 @@ def test_the_latest_state_is_compared_unless_another_is_named():
 def test_takes_needed_decide_four_times_in_five():
     # Draw studies with the number of takes that is asked for: the promised 80 % must decide.
     rng = np.random.default_rng(10)
-    known = Repeatability(1.0, 30, 0.0, 0)
-    plan = compare.Design(np.full(2, 2.0), np.ones((2, 1)), np.zeros((2, 0)), known, np.ones(2))
+    plan = one_session(1.0, 30, [2, 2])
     n = int(compare.takes_needed(plan, np.array([1.5]), np.array([0]), np.array([1]), np.array([1.0]), 1.0)[0])
     draws = rng.normal(size=(4000, 2, n)) + np.array([[1.5], [0.0]])
     difference = draws.mean(axis=2) @ [1, -1]
@@ -249,8 +266,7 @@ def linked_study(rng, references, session_sd, extra=None, own_day_sd=0.0):
         }
     )
     takes["value"] += takes["instrument"].map(extra or {}).fillna(0.0)
-    takes, shifts = without_session_offsets(takes)
-    return study_pairs(takes, shifts=pd.concat(shifts))
+    return study_pairs(without_session_offsets(takes))
 
 
 @pytest.mark.parametrize("session_sd", [0.0, 1.0, 4.0])
@@ -280,14 +296,12 @@ def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
     a, b = np.triu_indices(len(truth), 1)
     verdicts = []
     for draw in np.asarray(truth)[:, None] + rng.normal(0, sd, (studies, len(truth), n)):
-        pooled = Repeatability(np.sqrt(draw.var(axis=1, ddof=1).mean()), len(truth) * (n - 1), 0.0, 0)
-        plan = compare.Design(
-            np.full(len(truth), n), np.ones((len(truth), 1)), np.zeros((len(truth), 0)), pooled, np.ones(len(truth))
-        )
-        takes = np.full((len(a), 1), n)
-        variance, df = (x[:, 0] for x in plan.difference_variance(a, b, takes, takes))
+        plan = one_session(np.sqrt(draw.var(axis=1, ddof=1).mean()), len(truth) * (n - 1), np.full(len(truth), n))
         mean = draw.mean(axis=1)
-        verdicts.append(compare.judge(mean[a] - mean[b], variance, df, just_noticeable)["verdict"].to_numpy())
+        scale = plan.difference_scale(a, b)
+        verdicts.append(
+            compare.judge(mean[a] - mean[b], scale, plan.repeatability.freedom, just_noticeable)["verdict"].to_numpy()
+        )
     return np.array(verdicts)
 
 

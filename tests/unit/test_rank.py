@@ -207,7 +207,7 @@ def test_the_day_counts_where_no_instrument_shows_what_it_adds(same_session, err
     takes["session"] = "s1" if same_session else "s" + takes["instrument"]
     states = dict.fromkeys(["x1", "x2"], "as_found")
     plan = compare.design(takes, NO_SHIFTS, states, ["x1", "x2"])
-    covariance, _ = rank._error(plan, 3.0)
+    _, (covariance,), _ = rank._errors(plan, 3.0)
     s_r2 = takes.groupby("instrument")["value"].var().mean()
     assert np.array([1, -1]) @ covariance @ [1, -1] == pytest.approx(error - 2 * 0.5**2 / 4 + 2 * s_r2 / 4)
 

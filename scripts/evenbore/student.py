@@ -1,0 +1,31 @@
+"""Student's t with a scale that is itself uncertain: a mixture over a grid of scales.
+
+`scale` (N, K): the scales of N quantities at K grid points; `shares` (K,): their probabilities, summing to one; `df`:
+degrees of freedom, of all or of each (N,). NaN scales give NaN; a scale of zero and a distance of zero, probability 1.
+"""
+
+import numpy as np
+from scipy import stats
+from scipy.optimize.elementwise import find_root
+
+
+def two_sided(distance: np.ndarray, scale: np.ndarray, df, shares: np.ndarray) -> np.ndarray:
+    """Probability (N,) of lying further than `distance` (N,) from the centre, on either side."""
+    distance = np.abs(distance)[:, None]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.where((scale == 0) & (distance == 0), 0.0, distance / scale)
+    return 2 * stats.t.sf(ratio, np.reshape(df, (-1, 1))) @ shares
+
+
+def half_width(scale: np.ndarray, df: float, shares: np.ndarray, confidence: float) -> np.ndarray:
+    """Half (N,) of the central interval that holds `confidence`."""
+    bound = stats.t.ppf((1 + confidence) / 2, df) * scale
+    half, low = bound.max(axis=1), bound.min(axis=1)
+    mixed = np.flatnonzero(half - low > 1e-9 * half)
+    if mixed.size:
+
+        def excess(distance, row):
+            return two_sided(distance, scale[row.astype(int)], df, shares) - (1 - confidence)
+
+        half[mixed] = find_root(excess, (low[mixed], half[mixed]), args=(mixed.astype(float),)).x
+    return half
