@@ -49,10 +49,7 @@ OTHER_KIND = "different kinds of instrument"
 NO_REPEATS = "no repeat takes in the study: the player's own repeatability is not known"
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
 SAME_COST = "both cost the same"
-ONE_SESSION = (
-    "what their days and sessions add is not known well enough for more takes to decide: the takes needed are takes of"
-    " both in one session"
-)
+OTHER_DAYS = "more takes on the same days would not decide it: counted are days, with a take of both on each"
 
 
 @dataclass(frozen=True)
@@ -173,6 +170,13 @@ def takes_needed(plan: Design, difference, a, b, factor, just_noticeable: float)
     return np.where(high <= MOST_TAKES, high, np.nan)
 
 
+def one_take_a_day(plan: Design) -> Design:
+    """The design with as many takes, all instruments together, each take on another day."""
+    known = plan.repeatability
+    apart = known._replace(variances=known.variances * (1 + known.ratios**2), ratios=0 * known.ratios)
+    return replace(plan, takes=np.diag(1 / plan.n), days=0 * plan.days, shifts=0 * plan.shifts, repeatability=apart)
+
+
 def of_criterion(frame: pd.DataFrame, criterion: str) -> pd.DataFrame:
     """Rows of one criterion."""
     return frame[frame["criterion"] == criterion]
@@ -225,10 +229,9 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
             factor = np.fmax(judged["p_adjusted"] / judged["p"], 1).to_numpy()[todo]
         question = difference[todo], a[todo], b[todo], factor, jnd
         needed = np.where(linked[todo], takes_needed(plan, *question), np.nan)
-        one_session = replace(plan, takes=np.diag(1 / plan.n), days=0 * plan.days, shifts=0 * plan.shifts)
-        together = takes_needed(one_session, *question)
-        judged.loc[todo, "takes_needed"] = np.where(np.isfinite(needed), needed, together)
-        reason[todo] = np.where(np.isfinite(needed), "", np.where(np.isfinite(together), ONE_SESSION, TOO_MANY))
+        days_needed = takes_needed(one_take_a_day(plan), *question)
+        judged.loc[todo, "takes_needed"] = np.where(np.isfinite(needed), needed, days_needed)
+        reason[todo] = np.where(np.isfinite(needed), "", np.where(np.isfinite(days_needed), OTHER_DAYS, TOO_MANY))
         reason[undecided & ~linked] = UNLINKED_PLAYER
     labels = rows.index.to_numpy()
     return judged.assign(

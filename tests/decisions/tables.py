@@ -1,0 +1,116 @@
+"""Tables of the decisions page, in Markdown, from a campaign's results."""
+
+from accuracy.tables import markdown
+
+
+def decision_tables(results: dict[str, list[dict]]) -> dict[str, str]:
+    """All tables by their names in the page."""
+    return {
+        "bars": markdown(("what", "to reach", "measured", "reached"), bars(results)),
+        "alike": markdown(
+            ("sessions", "shared", "takes in each", "own days, take SDs", "studies", "any `differs`", "coverage"),
+            [
+                (*_layout(row), f"{row['day']:g}", row["studies"], _percent(row["false"] / row["studies"]),
+                 _percent(row["covered"]))
+                for row in results["alike"]
+            ],
+        ),
+        "apart": markdown(
+            ("sessions", "shared", "takes in each", "difference, take SDs", "studies", "found"),
+            [
+                (*_layout(row), f"{row['size']:g}", row["studies"], _percent(row["found"] / row["studies"]))
+                for row in results["apart"]
+            ],
+        ),
+        "coverage": markdown(
+            ("sessions", "shared", "takes in each", "studies", "values", "differences"),
+            [
+                (*_layout(row), row["studies"], _percent(row["values"]), _percent(row["pairs"]))
+                for row in results["covered"]
+            ],
+        ),
+        "first": markdown(
+            ("spread between instruments, standard errors", "stated 0.4–0.6", "0.6–0.7", "0.7–0.8", "0.8–0.9"),
+            [
+                (label, *(_came_true(rows, low) for low in (0.4, 0.6, 0.7, 0.8)))
+                for label, rows in _by_spread(results["first"])
+            ],
+        ),
+        "notes": markdown(
+            ("criterion", "one session: any `differs`", "coverage", "three linked: any `differs`", "coverage"),
+            [
+                (f"`{criterion}`", *(cell for row in rows for cell in (
+                    f"{row['false']} of {row['studies']}", _percent(row["covered"]))))
+                for criterion, rows in _by_criterion(results["notes"]).items()
+            ],
+        ),
+    }  # fmt: skip
+
+
+def bars(results: dict[str, list[dict]]) -> list[tuple[str, str, str, str]]:
+    """What was set out to be reached: what, to reach, measured, reached (yes, no)."""
+    rows = []
+
+    def bar(what: str, measured: float, limit: str, reached: bool) -> None:
+        rows.append((what, limit, _percent(measured), "yes" if reached else "**no**"))
+
+    for row in results["alike"]:
+        share = row["false"] / row["studies"]
+        bar(f"identical instruments, {_words(row)}: any `differs`", share, "≤ 5 %", share <= 0.05)
+    twice = next(row for row in results["apart"] if row["sessions"] == 1 and row["takes"] == 4)
+    share = twice["found"] / twice["studies"]
+    bar("twice the just-noticeable difference, 4 takes each, found", share, "≥ 90 %", share >= 0.9)
+    for row in results["covered"]:
+        for what, share in (("values", row["values"]), ("differences", row["pairs"])):
+            bar(f"90 % intervals of {what}, {_words(row)}", share, "86–94 %", 0.86 <= share <= 0.94)
+    for label, part in (("one session", 1), ("three linked sessions", 3)):
+        true, said = _true(results["first"], 0.7, part)
+        bar(f"first places stated 0.7–0.8, {label}, true", true / said, "65–85 %", 0.65 <= true / said <= 0.85)
+    worst = max(results["notes"], key=lambda row: row["false"] / row["studies"])
+    share = worst["false"] / worst["studies"]
+    bar(f"identical instruments note by note, worst criterion (`{worst['criterion']}`)", share, "≤ 5 %", share <= 0.05)
+    return rows
+
+
+def _true(rows: list[dict], low: float, sessions: int) -> tuple[int, int]:
+    """How many first places stated from `low` on came true, and how many were stated."""
+    own = [row for row in rows if row["low"] == low and row["sessions"] == sessions]
+    return sum(row["true"] for row in own), max(sum(row["said"] for row in own), 1)
+
+
+def _words(row: dict) -> str:
+    if row["sessions"] == 1:
+        return f"one session, {row['takes']} takes"
+    return f"{row['sessions']} sessions, {row['shared']} shared" + (
+        f", own days {row['day']:g}" if "day" in row else ""
+    )
+
+
+def _by_spread(rows: list[dict]):
+    """Rows for each layout and spread, and for each layout over all spreads."""
+    for sessions, words in ((1, "one session"), (3, "three linked sessions")):
+        own = [row for row in rows if row["sessions"] == sessions]
+        for spread in sorted({row["spread"] for row in own}):
+            yield f"{words}, {spread:g}", [row for row in own if row["spread"] == spread]
+        yield f"{words}, all", own
+
+
+def _by_criterion(rows: list[dict]) -> dict[str, list[dict]]:
+    found: dict[str, list[dict]] = {}
+    for row in rows:
+        found.setdefault(row["criterion"], []).append(row)
+    return found
+
+
+def _came_true(rows: list[dict], low: float) -> str:
+    own = [row for row in rows if row["low"] == low]
+    said = sum(row["said"] for row in own)
+    return f"{_percent(sum(row['true'] for row in own) / said)} of {said}" if said else ""
+
+
+def _layout(row: dict) -> tuple[int, int, int]:
+    return row["sessions"], row["shared"], row["takes"]
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"
