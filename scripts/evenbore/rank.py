@@ -178,7 +178,8 @@ def draw_pool(instruments, takes, shifts, criteria, states, names, family, group
 def draw_values(value, shares, covariances, df: float, step: float, rng, draws: int) -> np.ndarray:
     """Draws (D, I) of the true values, each with one of the error `covariances` (K, I, I) by their `shares` (K,)."""
     drawn = []
-    for covariance, count in zip(covariances, rng.multinomial(draws, shares), strict=True):
+    counts = rng.multinomial(draws, shares)
+    for covariance, count in zip(covariances[counts > 0], counts[counts > 0], strict=True):
         error = np.sqrt(np.trace(covariance) / len(covariance))
         drawn.append(draw_true(value, covariance, df, max(TAU_SCALE * error, 1e-6 * step), rng, count))
     return rng.permutation(np.concatenate(drawn))

@@ -12,14 +12,13 @@ Model of one criterion, take = instrument in its state [+ session] + day of its 
 Standard deviations are in the unit of the values; NaN = not known.
 """
 
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 from scipy.linalg import null_space
-
-from evenbore.comparability import session_groups
 
 OWNER = ["instrument", "state"]
 CELL = ["instrument", "state", "session"]
@@ -56,6 +55,47 @@ class Repeatability(NamedTuple):
 UNKNOWN = Repeatability(np.nan, 0, *ONE_DAY, np.full(1, np.nan), 0, 0)
 
 
+@dataclass(frozen=True)
+class Cells:
+    """Takes (T) by cells (C): `of_take` (T,) the cell of each take; `owner`, `session`, `size` (C,) of each cell, as
+    numbers into `owners` (instrument, state) and `sessions` (names), and its number of takes."""
+
+    of_take: np.ndarray
+    owner: np.ndarray
+    session: np.ndarray
+    size: np.ndarray
+    owners: pd.MultiIndex
+    sessions: np.ndarray
+
+    def means(self, values: np.ndarray) -> np.ndarray:
+        """Mean of the takes' `values` (T,) in each cell (C,)."""
+        return np.bincount(self.of_take, values, self.size.size) / self.size
+
+    def several_sessions(self) -> np.ndarray:
+        """Whether each cell's owner was recorded in other sessions too (C,)."""
+        return np.bincount(self.owner)[self.owner] > 1
+
+    def joined(self) -> np.ndarray:
+        """Whether a shared instrument joins each cell's session to another (C,)."""
+        shared = self.several_sessions()
+        return np.isin(self.session, self.session[shared])
+
+    def effects(self, keep: np.ndarray, additive: bool) -> np.ndarray:
+        """Design matrix of owners and, if `additive`, sessions for the cells that `keep` (C,) marks."""
+        columns = [self.owner, self.session] if additive else [self.owner]
+        return np.hstack([_dummies(column[keep]) for column in columns])
+
+
+def cells_of(takes: pd.DataFrame) -> Cells:
+    """The cells of `takes` (columns CELL), in the order of their keys."""
+    (instrument, state, session), names = zip(*(pd.factorize(takes[key], sort=True) for key in CELL), strict=True)
+    owner, of_take = np.unique(instrument * len(names[1]) + state, return_inverse=True)
+    owners = pd.MultiIndex.from_arrays([names[0][owner // len(names[1])], names[1][owner % len(names[1])]], names=OWNER)
+    cell, of_take, size = np.unique(of_take * len(names[2]) + session, return_inverse=True, return_counts=True)
+    sessions = np.asarray(names[2])
+    return Cells(of_take, cell // len(sessions), cell % len(sessions), size.astype(float), owners, sessions)
+
+
 def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
     """Effect of the manner of playing on each take's value (same index), and how many effects were fitted.
 
@@ -63,55 +103,48 @@ def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
     additive effect for the whole study; the effects of a column average zero over what it holds. A manner that no
     cell shares with another has no known effect and gets 0.
     """
-    manners = [pd.get_dummies(takes[column].astype(str), dtype=float) for column in MANNER if column in takes]
-    dummies = pd.concat(manners, axis=1).to_numpy()
-    cells = [takes[key] for key in CELL]
-    within = dummies - pd.DataFrame(dummies, takes.index).groupby(cells).transform("mean").to_numpy()
-    value = takes["value"] - takes.groupby(CELL)["value"].transform("mean")
+    manners = [pd.factorize(takes[column], sort=True)[0] for column in MANNER if column in takes]
+    dummies = np.hstack([_dummies(manner) for manner in manners])
+    cells = cells_of(takes)
+    whole = np.column_stack([dummies, takes["value"].to_numpy(float)])
+    within = whole - np.apply_along_axis(cells.means, 0, whole)[cells.of_take]
     # the least-norm solution averages zero over the manners joined within cells
-    effects, _, rank, _ = np.linalg.lstsq(within, value.to_numpy(float), rcond=1e-9)
+    effects, _, rank, _ = np.linalg.lstsq(within[:, :-1], within[:, -1], rcond=1e-9)
     return pd.Series(dummies @ effects, index=takes.index), int(rank)
 
 
-def cell_weights(cells: pd.DataFrame, additive: bool) -> np.ndarray:
-    """How the value of each instrument in its state (rows, sorted) is made of the means of its `cells` (columns).
+def session_weights(cells: Cells) -> np.ndarray:
+    """How what each session adds (rows) is made of the means of the `cells` (columns).
 
-    `cells`: columns CELL and size, the number of takes. A value is the mean over takes; `additive`: less what each
-    session adds, by least squares of take = instrument in its state + session. What sessions add averages zero over
-    those joined by shared instruments and is 0 for a session that nothing joins.
+    Least squares of take = instrument in its state + session. What sessions add averages zero over those joined by
+    shared instruments and is 0 for a session that nothing joins.
     """
-    size = cells["size"].to_numpy(float)
-    owner = pd.get_dummies(cells.groupby(OWNER).ngroup(), dtype=float).to_numpy()
-    mean = (owner * size[:, None]).T / (owner.T @ size)[:, None]
-    if not additive:
-        return mean
-    session = pd.get_dummies(cells["session"], dtype=float).to_numpy()
-    within = session - owner @ (mean @ session)
-    offsets = np.linalg.pinv(within.T @ (size[:, None] * within), rcond=1e-9, hermitian=True) @ (within.T * size)
-    return mean @ (np.eye(len(cells)) - session @ offsets)
+    session, owner = _dummies(cells.session), _dummies(cells.owner)
+    within = session - owner @ (_mean_weights(cells) @ session)
+    weighted = within.T * cells.size
+    return np.linalg.pinv(weighted @ within, rcond=1e-9, hermitian=True) @ weighted
 
 
 def session_offsets(takes: pd.DataFrame) -> pd.Series:
-    """What each session adds to every value, from instruments recorded in several; see `cell_weights`.
+    """What each session adds to every value, from instruments recorded in several; see `session_weights`.
 
     `takes`: columns CELL and value.
     """
-    session = pd.get_dummies(takes["session"], dtype=float)
-    owner = [takes[key] for key in OWNER]
-    within = (session - session.groupby(owner).transform("mean")).to_numpy()
-    value = takes["value"] - takes.groupby(OWNER)["value"].transform("mean")
-    inverse = np.linalg.pinv(within.T @ within, rcond=1e-9, hermitian=True)
-    return pd.Series(inverse @ within.T @ value.to_numpy(float), index=session.columns)
+    cells = cells_of(takes)
+    return pd.Series(session_weights(cells) @ cells.means(takes["value"].to_numpy(float)), index=cells.sessions)
 
 
 def error_parts(takes: pd.DataFrame, additive: bool) -> tuple[pd.MultiIndex, np.ndarray, np.ndarray]:
     """Owners (instrument, state) and the covariances (I, I) of their values' errors, as parts of the variance of a take
-    and of the variance of a day: covariance = s_r² (takes + ratio² days)."""
-    cells = _cells(takes)
-    weights = cell_weights(cells, additive)
-    of_takes = (weights / cells["size"].to_numpy(float)) @ weights.T
-    of_days = (weights * _has_days(cells)) @ weights.T
-    return pd.MultiIndex.from_frame(cells[OWNER].drop_duplicates()), of_takes, of_days
+    and of the variance of a day: covariance = s_r² (takes + ratio² days).
+
+    A value is the mean over takes; `additive`: less what each session adds.
+    """
+    cells = cells_of(takes)
+    weights = _mean_weights(cells)
+    if additive:
+        weights = weights - (weights @ _dummies(cells.session)) @ session_weights(cells)
+    return cells.owners, (weights / cells.size) @ weights.T, (weights * cells.joined()) @ weights.T
 
 
 def repeatability(takes: pd.DataFrame, additive: bool = False) -> Repeatability:
@@ -120,45 +153,44 @@ def repeatability(takes: pd.DataFrame, additive: bool = False) -> Repeatability:
     `additive`: what each session adds to all instruments does not count as scatter of the days.
     """
     effects, n_effects = manner_effects(takes)
-    adjusted = takes.assign(value=takes["value"] - effects)
-    means = adjusted.groupby(CELL)["value"]
-    df = len(takes) - means.ngroups - n_effects
+    cells = cells_of(takes)
+    values = (takes["value"] - effects).to_numpy(float)
+    means = cells.means(values)
+    df = len(values) - len(means) - n_effects
     if df <= 0:
         return UNKNOWN
-    squares = float(((adjusted["value"] - means.transform("mean")) ** 2).sum())
-    cells = _cells(adjusted)
+    squares = float(((values - means[cells.of_take]) ** 2).sum())
     s_r = (squares / df) ** 0.5
-    if not _has_days(cells).any():
-        return Repeatability(s_r, int(df), *ONE_DAY, np.full(1, s_r**2), int(df), 0)
-    shares, variances, day_df = _days(cells, squares, df, additive)
-    return Repeatability(s_r, int(df), RATIOS, shares, variances, int(df) + day_df, day_df)
+    if not cells.joined().any():
+        return Repeatability(s_r, df, *ONE_DAY, np.full(1, s_r**2), df, 0)
+    shares, variances, day_df = _days(cells, means, squares, df, additive)
+    return Repeatability(s_r, df, RATIOS, shares, variances, df + day_df, day_df)
 
 
-def _cells(takes: pd.DataFrame) -> pd.DataFrame:
-    """One row per cell, sorted: CELL, the number of takes `size` and their `mean`."""
-    return takes.groupby(CELL)["value"].agg(["size", "mean"]).reset_index()
-
-
-def _has_days(cells: pd.DataFrame) -> np.ndarray:
-    """Whether the session of each cell is joined to another by a shared instrument (C,)."""
-    group = cells["session"].map(session_groups(cells.assign(status="ok")))
-    return (cells.groupby(group)["session"].transform("nunique") > 1).to_numpy()
-
-
-def _days(cells: pd.DataFrame, squares: float, df: int, additive: bool) -> tuple[np.ndarray, np.ndarray, int]:
+def _days(cells: Cells, means, squares: float, df: int, additive: bool) -> tuple[np.ndarray, np.ndarray, int]:
     """Posterior shares of RATIOS, the variance of a take given each, and the degrees of freedom that told.
 
-    `squares`: sum of squares of the takes within cells, on `df`.
+    `means` (C,) of the cells; `squares`: sum of squares of the takes within cells, on `df`.
     """
-    cells = cells[cells.groupby(OWNER)["session"].transform("size") > 1]  # the others tell nothing
-    effects = [pd.get_dummies(cells.groupby(OWNER).ngroup()), *([pd.get_dummies(cells["session"])] if additive else [])]
-    contrasts = null_space(pd.concat(effects, axis=1).to_numpy(float).T)
+    keep = cells.several_sessions()  # the others tell nothing
+    contrasts = null_space(cells.effects(keep, additive).T)
     free = contrasts.shape[1]
-    seen = contrasts.T @ cells["mean"].to_numpy(float)
-    takes = (contrasts.T / cells["size"].to_numpy(float)) @ contrasts
-    covariance = takes + RATIOS[:, None, None] ** 2 * np.eye(free)
-    total = squares + np.einsum("i,kij,j->k", seen, np.linalg.inv(covariance), seen)
+    seen = contrasts.T @ means[keep]
+    takes, turn = np.linalg.eigh((contrasts.T / cells.size[keep]) @ contrasts)
+    variance = takes + RATIOS[:, None] ** 2
+    total = squares + ((seen @ turn) ** 2 / variance).sum(axis=1)
     total = np.maximum(total, np.finfo(float).tiny)  # takes that agree to the last digit
-    log = -0.5 * np.linalg.slogdet(covariance)[1] - 0.5 * (df + free) * np.log(total) + np.log(RATIO_PRIOR)
+    log = np.log(RATIO_PRIOR) - 0.5 * np.log(variance).sum(axis=1) - 0.5 * (df + free) * np.log(total)
     shares = np.exp(log - log.max())
     return shares / shares.sum(), total / (df + free), free
+
+
+def _mean_weights(cells: Cells) -> np.ndarray:
+    """How the mean over all takes of each owner (rows) is made of the means of its cells (columns)."""
+    share = _dummies(cells.owner).T * cells.size
+    return share / share.sum(axis=1, keepdims=True)
+
+
+def _dummies(codes: np.ndarray) -> np.ndarray:
+    """One column for each value that occurs among `codes` (N,), 1.0 where it does."""
+    return (codes[:, None] == np.unique(codes)).astype(float)
