@@ -18,16 +18,18 @@ DAYS = (0.0, 0.5, 1.0, 2.0)
 """Standard deviations of an instrument's own days, in those of a take."""
 SPREADS = (0.25, 0.5, 1.0, 2.0, 4.0)
 """Standard deviations between instruments, in standard errors of a value."""
+DRAWS = 300
+"""Behind each stated probability."""
 WEIGHTS = {"intonation_spread": 0.4, "worst_note_cents": 0.2, "noise": 0.25, "dynamic_range": 0.15}
 
 
-def run(studies: int, draws: int, tell: TextIO) -> dict[str, list[dict]]:
-    """All parts with `studies` studies for each row; `draws` behind each probability."""
+def run(studies: int, tell: TextIO) -> dict[str, list[dict]]:
+    """All parts with `studies` studies for each row (note by note a quarter as many)."""
     parts: dict[str, Callable] = {
         "alike": lambda: alike(studies),
         "apart": lambda: apart(studies),
         "covered": lambda: values(studies),
-        "first": lambda: first(studies, draws),
+        "first": lambda: first(studies),
         "notes": lambda: notes.alike(max(studies // 4, 1)),
     }
     results = {}
@@ -37,10 +39,10 @@ def run(studies: int, draws: int, tell: TextIO) -> dict[str, list[dict]]:
     return results
 
 
-def alike(studies: int) -> list[dict]:
+def alike(studies: int, linked: list[Layout] = LINKED, days: tuple[float, ...] = DAYS) -> list[dict]:
     """Twelve identical instruments: studies in which any pair differs, and coverage of the true difference, zero."""
     cases = [(layout, 0.0, 0.0) for layout in ONE_SESSION]
-    cases += [(layout, 4.0, day) for layout in LINKED for day in DAYS]
+    cases += [(layout, 4.0, day) for layout in linked for day in days]
     rows = []
     for number, (layout, session_sd, day_sd) in enumerate(cases):
         rng = np.random.default_rng([1, number])
@@ -50,7 +52,9 @@ def alike(studies: int) -> list[dict]:
             table = pairs_of(takes, {})
             false += bool((table["verdict"] == "differs").any())
             held.append(covered(table, np.zeros(INSTRUMENTS)))
-        rows.append(_layout(layout) | {"day": day_sd, "studies": studies, "false": false, "covered": np.mean(held)})
+        rows.append(
+            _layout(layout) | {"day": day_sd, "studies": studies, "false": false, "covered": float(np.mean(held))}
+        )
     return rows
 
 
@@ -86,22 +90,25 @@ def values(studies: int) -> list[dict]:
             takes = draw_takes(rng, layout, {CRITERION: truth})
             of_values.append(values_covered(takes, truth))
             of_pairs.append(covered(pairs_of(takes, {}), truth))
-        rows.append(_layout(layout) | {"studies": studies, "values": np.mean(of_values), "pairs": np.mean(of_pairs)})
+        rows.append(
+            _layout(layout)
+            | {"studies": studies, "values": float(np.mean(of_values)), "pairs": float(np.mean(of_pairs))}
+        )
     return rows
 
 
-def first(studies: int, draws: int) -> list[dict]:
+def first(studies: int, spreads: tuple[float, ...] = SPREADS) -> list[dict]:
     """Stated probabilities of the first place and whether they came true, pooled over instruments, for each spread
     between the instruments; in one session and in linked ones with days of their own."""
     rows = []
     for number, (layout, day_sd) in enumerate([(Layout(takes=3), 0.0), (Layout(3, 2, 3), 0.5)]):
-        for spread in SPREADS:
+        for spread in spreads:
             rng = np.random.default_rng([4, number, int(100 * spread)])
             stated, true = [], []
             for _ in range(studies):
                 truth = {c: 20 + rng.normal(0, spread / np.sqrt(layout.takes), INSTRUMENTS) for c in WEIGHTS}
                 takes = draw_takes(rng, layout, truth, 1.0, 2.0 * (layout.sessions > 1), day_sd)
-                probability, best = first_places(takes, truth, np.array(list(WEIGHTS.values())), rng, draws)
+                probability, best = first_places(takes, truth, np.array(list(WEIGHTS.values())), rng, DRAWS)
                 stated += probability.tolist()
                 true += (np.arange(INSTRUMENTS) == best).tolist()
             stated, true = np.array(stated), np.array(true)

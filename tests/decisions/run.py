@@ -30,7 +30,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--short", action="store_true", help="a part of it, some minutes at most")
     short = parser.parse_args().short
-    results = campaign.run(20 if short else 200, 300, tell=sys.stderr)
+    results = campaign.run(12 if short else 120, tell=sys.stderr)
     RESULTS.mkdir(parents=True, exist_ok=True)
     file = RESULTS / ("results-short.json" if short else "results.json")
     file.write_text(json.dumps(results, indent=1), encoding="utf-8")

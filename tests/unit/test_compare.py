@@ -4,7 +4,6 @@ import pytest
 from scipy import stats
 
 from evenbore import compare
-from evenbore.assess import without_session_offsets
 from evenbore.columns import names
 from evenbore.repeatability import ONE_DAY, Repeatability
 from evenbore.tables import conform
@@ -243,52 +242,6 @@ def test_intervals_cover_the_truth_nine_times_in_ten():
         )
         covered.append(((table["low"] <= true) & (true <= table["high"])).mean())
     assert 0.86 <= np.mean(covered) <= 0.94
-
-
-def linked_study(rng, references, session_sd, extra=None, own_day_sd=0.0):
-    """Pairs of twelve instruments over three sessions of three takes, the first `references` in all of them.
-
-    Takes scatter by 1, every session adds to all, and every instrument has good and bad days of its own.
-    """
-    keys = [(i, s, k) for i in range(1, 13) for s in (range(3) if i <= references else [i % 3]) for k in range(3)]
-    i, s, _ = np.array(keys).T
-    takes = pd.DataFrame(
-        {
-            "instrument": [f"x{name}" for name in i],
-            "state": "as_found",
-            "session": [f"s{name}" for name in s],
-            "recording": [f"{a}-{b}-{c}" for a, b, c in keys],
-            "direction": "up",
-            "criterion": "intonation_spread",
-            "value": rng.normal(0, session_sd, 3)[s]
-            + rng.normal(0, own_day_sd, (13, 3))[i, s]
-            + rng.normal(size=len(s)),
-        }
-    )
-    takes["value"] += takes["instrument"].map(extra or {}).fillna(0.0)
-    return study_pairs(without_session_offsets(takes))
-
-
-@pytest.mark.parametrize("session_sd", [0.0, 1.0, 4.0])
-@pytest.mark.parametrize("references", [1, 2])
-def test_identical_instruments_in_linked_sessions_rarely_differ(references, session_sd):
-    # What a session adds (a cold room, a tired player) is known from the shared instruments, with an error.
-    rng = np.random.default_rng(13)
-    any_differs = [(linked_study(rng, references, session_sd)["verdict"] == "differs").any() for _ in range(60)]
-    assert sum(any_differs) <= 3
-
-
-def test_a_difference_across_linked_sessions_is_found():
-    # x11 and x12 are of different sessions, which add 4 take SDs; 12 lie between the two. Two shared instruments
-    # leave few degrees of freedom for the days' own scatter, so that half as much is found in every second study only.
-    rng = np.random.default_rng(14)
-    found = [
-        linked_study(rng, 2, 4.0, {"x12": 12.0})
-        .set_index(["instrument_a", "instrument_b"])
-        .loc[("x11", "x12"), "verdict"]
-        for _ in range(40)
-    ]
-    assert found.count("differs") >= 30
 
 
 def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
