@@ -18,8 +18,8 @@ def compare_study(
 ) -> None:  # fmt: skip
     sheets = load_study(study, config)
     settings = sheets.config
-    registry, values = read_table(criteria, "criteria"), read_table(instruments, "instruments")
-    profiles = read_table(note_profiles, "note_profiles")
+    paths = {"criteria": criteria, "instruments": instruments, "note_profiles": note_profiles}
+    registry, values, profiles = (read_table(path, table) for table, path in paths.items())
     scatter = pd.read_parquet(takes), pd.read_parquet(shifts)
     states = compared_states(values, settings["states"], settings["compare_state"])
     compared = in_state(values, states)
@@ -30,13 +30,11 @@ def compare_study(
     clusters, reasons = clusters_by_family(at_base, families, settings["seed"])
     for family, reason in reasons.items():
         print(f"{family}: {reason or 'the instruments fall into clusters'}")
-
     pools = draw_pools(values, *scatter, registry, states, families, settings["seed"], settings["draws"])
     made = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
     cost = of_criterion(compared, "total_cost").set_index("instrument")["value"]
+    made |= {"pairs": pairs(values, *scatter, registry, states, families), "clusters": clusters}
     made["value"] = value_table(pools, settings["priorities"], registry, cost, failed)
-    made["pairs"] = pairs(values, *scatter, registry, states, families)
-    made["clusters"] = clusters
     for table, path in tables.items():
         write_table(made[table], table, path)
     save_pools(pools, draws)

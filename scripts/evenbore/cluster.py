@@ -23,9 +23,16 @@ from sklearn.metrics import silhouette_score
 from evenbore.columns import names
 
 PROFILE_MEASURES = ("cents", "level_dbfs", "brightness_matched_db")
+TRAITS = {
+    "cents": ("sharper", "flatter"),
+    "level_dbfs": ("louder", "softer"),
+    "brightness_matched_db": ("brighter", "darker"),
+}
 MIN_INSTRUMENTS = 6
 LEAST_STABILITY = 0.75
 SIGNIFICANCE = 0.05
+LEAST_CORRELATION = 0.7
+"""Of a component with a trait that it is named after."""
 REFERENCE_DRAWS = 199
 BOOTSTRAP_DRAWS = 200
 
@@ -119,6 +126,26 @@ def profile_matrix(note_profiles: pd.DataFrame) -> pd.DataFrame:
     cents = wide.columns.get_level_values("measure") == "cents"
     wide.loc[:, cents] = wide.loc[:, cents].sub(wide.loc[:, cents].mean(axis=1), axis=0)
     return wide
+
+
+def axis_words(wide: pd.DataFrame, component: pd.Series) -> str:
+    """What more of a component (by instrument) means to a musician: the trait of the profiles that goes with it most.
+
+    `wide`: from `profile_matrix`. Traits are means over all notes, and over the upper less the lower half of them.
+    """
+    strongest, words = LEAST_CORRELATION, "no single trait"
+    for measure, (more, less) in TRAITS.items():
+        if measure not in wide:
+            continue
+        own = wide[measure].sort_index(axis=1).reindex(component.index)
+        half = own.shape[1] // 2
+        upper = own.iloc[:, own.shape[1] - half :].mean(axis=1) - own.iloc[:, :half].mean(axis=1)
+        for trait, where in ((own.mean(axis=1), ""), (upper, " in high notes than in low")):
+            known = trait.std() > 1e-9 and component.std() > 0
+            correlation = float(np.corrcoef(trait, component)[0, 1]) if known else 0.0
+            if abs(correlation) > strongest:
+                strongest, words = abs(correlation), f"{more if correlation > 0 else less}{where}"
+    return words
 
 
 def clusters_by_family(

@@ -17,8 +17,8 @@ READ = tuple(table for table in TABLES if table not in ("harmonics", "bands"))
 @dataclass(frozen=True)
 class Results:
     """`tables`: name -> frame, empty when the file is not there. `states`: state compared per instrument.
-    `order`: all instruments of the sheet, best first: by mean median rank over the priority sets, larger
-    comparability groups before smaller ones, the ones that were never ranked last."""
+    `order`: all instruments of the sheet: kind after kind as in the sheet, the ones that were never ranked last; of a
+    kind larger comparability groups before smaller ones, best first, by mean median rank over the priority sets."""
 
     study: Study
     tables: dict[str, pd.DataFrame]
@@ -33,6 +33,13 @@ class Results:
         """The instrument's label from the sheet."""
         return self.study.instruments[instrument]["label"]
 
+    def kinds(self, instruments: list[str]) -> dict[str, list[str]]:
+        """The instruments of each kind (name of the family), in the order given: kinds are never mixed in a ranking."""
+        kinds: dict[str, list[str]] = {}
+        for name in instruments:
+            kinds.setdefault(self.study.families[self.study.instruments[name]["family"]].name, []).append(name)
+        return kinds
+
     def tolerance_cents(self, instrument: str) -> float:
         """How far a note of this instrument may lie from the instrument's own offset, from the config, cents."""
         tolerances = self.study.config["tolerances"]
@@ -46,7 +53,13 @@ def read_results(study: Study, folder: str | Path) -> Results:
     rank = tables["ranking"].groupby("instrument")["rank_median"].mean()
     group = tables["instruments"].groupby("instrument")["group"].first()
     size = group.map(group.value_counts()).astype(float).fillna(0)
-    order = sorted(study.instruments, key=lambda name: (name not in rank, -size.get(name, 0), rank.get(name, 0)))
+    kinds = list(dict.fromkeys(row["family"] for row in study.instruments.values()))
+
+    def place(name: str) -> tuple:
+        kind = kinds.index(study.instruments[name]["family"])
+        return name not in rank, kind, -size.get(name, 0), rank.get(name, 0)
+
+    order = sorted(study.instruments, key=place)
     return Results(study, tables, states, order)
 
 

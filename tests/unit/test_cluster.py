@@ -86,3 +86,14 @@ def test_kinds_of_instruments_are_clustered_apart():
     assert table.loc[["ox0", "ox1"], "cluster"].isna().all()
     assert table.loc[wide.index, "cluster"].nunique() == 2
     assert reasons == {"flute": "", "oboe": "too few instruments to look for clusters: 2 of 6"}
+
+
+def test_axes_are_named_after_what_grows_along_them():
+    rng = np.random.default_rng(8)
+    bright, slope = rng.normal(size=(2, 10))
+    notes = np.linspace(-1, 1, 20)
+    measures = {"brightness_matched_db": bright[:, None] + 0 * notes, "cents": slope[:, None] * notes}
+    wide = pd.concat({m: pd.DataFrame(v + 0.1 * rng.normal(size=v.shape)) for m, v in measures.items()}, axis=1)
+    assert cluster.axis_words(wide, pd.Series(bright)) == "brighter"
+    assert cluster.axis_words(wide, pd.Series(-slope)) == "flatter in high notes than in low"
+    assert cluster.axis_words(wide, pd.Series([1.0, -1] * 5)) == "no single trait"

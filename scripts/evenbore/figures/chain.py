@@ -1,8 +1,11 @@
 """Figures of what stands between the instruments: the set-ups' responses, and which instruments sound alike."""
 
+import numpy as np
 import pandas as pd
+from scipy.cluster.hierarchy import dendrogram, linkage
 
-from evenbore.figures.decision import place_labels
+from evenbore.cluster import axis_words, principal_components, profile_matrix
+from evenbore.figures.decision import place_labels, titled
 from evenbore.figures.style import COLOURS, GREY, MARKERS, NothingToShow, panels
 from evenbore.results import Results
 
@@ -35,12 +38,25 @@ def setups(results: Results, shown, labels):
 
 
 def clusters(results: Results, shown, labels):
-    """Map of the instruments' normalised profiles."""
+    """For each kind a map of the instruments' normalised profiles, and the tree that joins the most alike first."""
     rows = results.tables["clusters"].dropna(subset=["pc1", "pc2"])
-    rows = rows[rows["instrument"].isin(shown)]
-    if rows.empty:
+    kinds = {kind: rows[rows["instrument"].isin(names)] for kind, names in results.kinds(shown).items()}
+    parts = {kind: part for kind, part in kinds.items() if len(part)}
+    if not parts:
         raise NothingToShow("no clusters were computed, or too few instruments have complete profiles")
-    figure, (axes,) = panels(1, 1, 4.5)
+    profiles = results.compared("note_profiles")
+    profiles = profiles[profiles["dynamic"] == results.study.config["base_dynamic"]]
+    figure, grid = panels(2 * len(parts), 2, 4.5)
+    for (kind, part), (map_axes, tree_axes) in zip(parts.items(), grid.reshape(-1, 2), strict=True):
+        matrix = profile_matrix(profiles[profiles["instrument"].isin(part["instrument"])])
+        _map(map_axes, part, labels, matrix)
+        _tree(tree_axes, matrix, labels)
+        map_axes.set_title(titled("map", kind, kinds))
+        tree_axes.set_title(titled("tree", kind, kinds))
+    return figure
+
+
+def _map(axes, rows, labels, matrix) -> None:
     for number, members in rows.groupby("cluster", dropna=False):
         none = pd.isna(number)
         name = "no cluster structure" if none else f"cluster {number}"
@@ -49,8 +65,27 @@ def clusters(results: Results, shown, labels):
                   color=COLOURS[i % len(COLOURS)], ms=8, label=name)  # fmt: skip
     axes.axhline(0, color="#dddddd", lw=0.8, zorder=0)
     axes.axvline(0, color="#dddddd", lw=0.8, zorder=0)
-    axes.set(xlabel="first principal component of the profiles", ylabel="second principal component")
-    axes.margins(0.12)
-    axes.legend(frameon=False, loc="center left", bbox_to_anchor=(1.0, 0.5))
+    places = rows.set_index("instrument")
+    axes.set_xlabel(f"first component, to the right: {axis_words(matrix, places['pc1'])}")
+    axes.set_ylabel(f"second component, upwards: {axis_words(matrix, places['pc2'])}")
+    axes.margins(0.15)
+    axes.legend(frameon=False, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, handletextpad=0.2)
     place_labels(axes, rows["pc1"], rows["pc2"], [labels[name] for name in rows["instrument"]])
-    return figure
+
+
+def _tree(axes, matrix, labels) -> None:
+    """Dendrogram of the profiles: where two branches meet, the further to the right, the less alike they are."""
+    scores = principal_components(matrix.to_numpy(float)) if len(matrix) > 1 and matrix.shape[1] else np.empty((0, 0))
+    if scores.shape[1] == 0:
+        axes.set_axis_off()
+        return
+    tree = dendrogram(linkage(scores, "ward"), no_plot=True, labels=list(matrix.index))
+    for height, place in zip(tree["dcoord"], tree["icoord"], strict=True):
+        axes.plot(height, place, color=GREY, lw=1.2)
+    ticks = 5 + 10 * np.arange(len(matrix))
+    axes.set_yticks(ticks, [labels[name] for name in tree["ivl"]], size=7)
+    axes.yaxis.tick_right()
+    axes.invert_xaxis()
+    axes.spines[["left", "right"]].set_visible(False)
+    axes.tick_params(axis="y", length=0)
+    axes.set_xlabel("distance between profiles (Ward's linkage)")

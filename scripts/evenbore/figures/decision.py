@@ -22,47 +22,60 @@ CELLS = {
 }
 
 
+def titled(title: str, kind: str, kinds) -> str:
+    """The title of a panel, with the kind of instrument where there are several."""
+    return f"{kind}: {title}" if len(kinds) > 1 else title
+
+
 def criteria(results: Results, shown, labels):
-    """One panel per criterion: value and 90 % interval of every instrument, and the just-noticeable step."""
+    """One panel per kind and criterion: value and 90 % interval of every instrument, and the just-noticeable step."""
     rows = results.compared("instruments")
-    rows = rows[rows["instrument"].isin(shown)]
-    known = rows.dropna(subset="value")
-    used = [c for c in results.tables["criteria"].itertuples(index=False) if c.criterion in set(known["criterion"])]
-    if not used:
+    known = rows[rows["instrument"].isin(shown)].dropna(subset="value")
+    kinds = results.kinds(shown)
+    parts = [
+        (kind, criterion, names)
+        for kind, names in kinds.items()
+        for criterion in results.tables["criteria"].itertuples(index=False)
+        if criterion.criterion in set(known.loc[known["instrument"].isin(names), "criterion"])
+    ]
+    if not parts:
         raise NothingToShow("no instrument has a value for any criterion")
     groups = sorted(known["group"].dropna().unique())
-    figure, grid = panels(len(used), PER_ROW, 0.75 + 0.19 * len(shown))
-    place = {name: i for i, name in enumerate(shown)}
-    for axes, criterion in zip(grid, used, strict=True):
-        own = rows[rows["criterion"] == criterion.criterion]
-        values = own.dropna(subset="value")
-        if pd.notna(criterion.just_noticeable):
-            middle = values["value"].median()
-            axes.axvspan(middle - criterion.just_noticeable, middle + criterion.just_noticeable, color=PALE, lw=0)
-        if criterion.better == "target":
-            axes.axvline(0, color=GREY, lw=0.8)
-        for i, group in enumerate(groups):
-            part = values[values["group"] == group]
-            y = part["instrument"].map(place)
-            colour, marker = COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)]
-            axes.hlines(y, part["low"], part["high"], color=colour, lw=1.4)
-            axes.plot(part["value"], y, ls="", marker=marker, ms=4, color=colour, label=f"group {group}")
-        _unseen(axes, values, own, place)
-        axes.set_yticks(range(len(shown)), [labels[name] for name in shown])
-        axes.set_ylim(len(shown) - 0.5, -0.5)
-        axes.grid(axis="x", color="#eeeeee")
-        if not axes.get_subplotspec().is_first_col():
-            axes.set_yticklabels([])
-        better = {"lower": "← better", "higher": "better →", "target": "better nearest 0"}[criterion.better]
-        axes.set_title(plain(criterion.criterion))
-        axes.set_xlabel(f"{criterion.unit} ({better})")
+    figure, grid = panels(len(parts), PER_ROW, 0.75 + 0.19 * max(map(len, kinds.values())))
+    for axes, (kind, criterion, names) in zip(grid, parts, strict=True):
+        own = rows[(rows["criterion"] == criterion.criterion) & rows["instrument"].isin(names)]
+        _criterion(axes, criterion, own, names, labels, groups)
+        axes.set_title(titled(plain(criterion.criterion), kind, kinds))
     if len(groups) > 1:
-        handles, names = grid[0].get_legend_handles_labels()
-        figure.legend(handles, names, loc="outside upper right", ncols=len(groups), frameon=False)
+        handles = {line.get_label(): line for axes in grid for line in axes.get_legend_handles_labels()[0]}
+        figure.legend(handles=list(handles.values()), loc="outside upper right", ncols=len(handles), frameon=False)
     return figure
 
 
-def _unseen(axes, values, own, place) -> None:
+def _criterion(axes, criterion, own, names: list[str], labels, groups: list[int]) -> None:
+    """Values and intervals of the instruments `names`, one of a line, from its rows `own` of the table."""
+    place = {name: i for i, name in enumerate(names)}
+    values = own.dropna(subset="value")
+    if criterion.just_noticeable > 0:
+        middle = values["value"].median()
+        axes.axvspan(middle - criterion.just_noticeable, middle + criterion.just_noticeable, color=PALE, lw=0)
+    if criterion.better == "target":
+        axes.axvline(0, color=GREY, lw=0.8)
+    for i, group in enumerate(groups):
+        part = values[values["group"] == group]
+        y = part["instrument"].map(place)
+        colour, marker = COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)]
+        axes.hlines(y, part["low"], part["high"], color=colour, lw=1.4)
+        axes.plot(part["value"], y, ls="", marker=marker, ms=4, color=colour, label=f"group {group}")
+    _unseen(axes, values, place)
+    axes.set_yticks(range(len(names)), [labels[name] for name in names])
+    axes.set_ylim(len(names) - 0.5, -0.5)
+    axes.grid(axis="x", color="#eeeeee")
+    better = {"lower": "← better", "higher": "better →", "target": "better nearest 0"}[criterion.better]
+    axes.set_xlabel(f"{criterion.unit} ({better})")
+
+
+def _unseen(axes, values, place) -> None:
     """Mark the instruments without a value, and the values without a group (never recorded: cost only)."""
     loose = values[values["group"].isna()]
     axes.plot(loose["value"], loose["instrument"].map(place), ls="", marker="o", ms=4, color=GREY)
@@ -77,21 +90,23 @@ def rank_probabilities(results: Results, shown, labels):
     rows = rows[rows["instrument"].isin(shown)]
     if rows.empty:
         raise NothingToShow("nothing was ranked")
-    several = rows["group"].nunique() > 1
-    parts = [(key, part) for key, part in rows.groupby(["priorities", rows["group"].fillna(0)], sort=False)
+    several, kinds = rows["group"].nunique() > 1, results.kinds(shown)
+    kind = rows["instrument"].map({name: kind for kind, names in kinds.items() for name in names})
+    parts = [(key, part) for key, part in rows.groupby(["priorities", kind, rows["group"].fillna(0)], sort=False)
              if part["instrument"].nunique() > 1]  # fmt: skip
     if not parts:
         raise NothingToShow("no two instruments were ranked together")
     size = max(part["instrument"].nunique() for _, part in parts)
     figure, grid = panels(len(parts), 2, 0.9 + 0.24 * size)
-    for axes, ((priorities, group), part) in zip(grid, parts, strict=True):
+    for axes, ((priorities, kind, group), part) in zip(grid, parts, strict=True):
         table = part.pivot(index="instrument", columns="rank", values="probability")
         table = table.loc[table.mul(table.columns.to_numpy(float), axis=1).sum(axis=1).sort_values().index]
         if table.shape[1] <= MOST_RANKS:
             _rank_cells(axes, table, labels)
         else:
             _rank_intervals(axes, table, labels)
-        axes.set_title(plain(priorities) + (f", group {group}" if several and group else ""))
+        title = plain(priorities) + (f", group {group}" if several and group else "")
+        axes.set_title(titled(title, kind, kinds))
         axes.set_ylabel("")
     return figure
 
@@ -136,10 +151,12 @@ def value_front(results: Results, shown, labels):
     rows = rows[rows["instrument"].isin(shown)]
     if rows.empty:
         raise NothingToShow("no instrument has both a price and a quality")
-    group = results.compared("instruments").groupby("instrument")["group"].first()
-    parts = list(rows.groupby(rows["instrument"].map(group)))
+    group, kinds = results.compared("instruments").groupby("instrument")["group"].first(), results.kinds(shown)
+    kind = rows["instrument"].map({name: kind for kind, names in kinds.items() for name in names})
+    parts = list(rows.groupby([kind, rows["instrument"].map(group)], sort=False))
+    several = rows["instrument"].map(group).nunique() > 1
     figure, grid = panels(len(parts), 1, 4.2)
-    for axes, (number, part) in zip(grid, parts, strict=True):
+    for axes, ((kind, number), part) in zip(grid, parts, strict=True):
         on = part["on_front"] == "yes"
         axes.vlines(part["total_cost"], part["low"], part["high"], color="#b5b5b5", lw=1.2)
         axes.plot(part["total_cost"][~on], part["quality"][~on], ls="", marker="o", mfc="white", color=GREY, ms=6,
@@ -152,8 +169,8 @@ def value_front(results: Results, shown, labels):
         axes.set_ylabel("quality, just-noticeable steps\n(90 % interval)")
         axes.grid(color="#eeeeee")
         axes.margins(0.08)
-        if len(parts) > 1:
-            axes.set_title(f"comparability group {number}")
+        axes.set_title(titled(f"comparability group {number}" if several else "", kind, kinds).removesuffix(": "),
+                       loc="left")  # fmt: skip
         axes.legend(frameon=False, loc="lower right", bbox_to_anchor=(1, 1), ncols=2)
         place_labels(axes, part["total_cost"], part["quality"], [labels[name] for name in part["instrument"]])
     return figure
@@ -184,37 +201,45 @@ def place_labels(axes, x, y, texts: list[str]) -> None:
 
 
 def pairs(results: Results, shown, labels):
-    """One matrix per criterion: the verdict of every pair, seen from the row's instrument."""
+    """One matrix per kind and criterion: the verdict of every pair, seen from the row's instrument."""
     rows = results.tables["pairs"]
-    rows = rows[rows["instrument_a"].isin(shown) & rows["instrument_b"].isin(shown)]
-    judged = rows[rows["verdict"] != "not_comparable"]
-    used = [c for c in results.tables["criteria"].itertuples(index=False) if c.criterion in set(judged["criterion"])]
-    if not used:
-        raise NothingToShow("no two instruments could be compared")
     values = results.compared("instruments").pivot(index="instrument", columns="criterion", values="value")
-    place = {name: i for i, name in enumerate(shown)}
-    kinds = list(CELLS)
-    colours = ListedColormap([colour for _, _, colour in CELLS.values()])
+    kinds = results.kinds(shown)
+    parts = []
+    for kind, names in kinds.items():
+        own = rows[rows["instrument_a"].isin(names) & rows["instrument_b"].isin(names)]
+        judged = set(own.loc[own["verdict"] != "not_comparable", "criterion"])
+        criteria = [c for c in results.tables["criteria"].itertuples(index=False) if c.criterion in judged]
+        parts += [(kind, names, c, own[own["criterion"] == c.criterion]) for c in criteria]
+    if not parts:
+        raise NothingToShow("no two instruments could be compared")
     # the names under a matrix take up to 1.7 inches, a line of names 0.16
-    figure, grid = panels(len(used), PER_ROW, 1.7 + 0.16 * len(shown))
-    for axes, criterion in zip(grid, used, strict=True):
-        cells = np.full((len(shown), len(shown)), np.nan)
-        own = oriented(values[criterion.criterion].astype(float), criterion.better)
-        for row in rows[rows["criterion"] == criterion.criterion].itertuples(index=False):
-            for a, b in ((row.instrument_a, row.instrument_b), (row.instrument_b, row.instrument_a)):
-                differs = "better" if own.get(a, np.nan) > own.get(b, np.nan) else "worse"
-                cells[place[a], place[b]] = kinds.index(differs if row.verdict == "differs" else row.verdict)
-        axes.pcolormesh(cells, cmap=colours, vmin=-0.5, vmax=len(kinds) - 0.5, edgecolors="#cccccc", linewidth=0.4)
-        for i, j in zip(*np.nonzero(np.isfinite(cells)), strict=True):
-            axes.text(j + 0.5, i + 0.5, CELLS[kinds[int(cells[i, j])]][0], ha="center", va="center", size=7)
-        axes.set_aspect("equal")
-        axes.invert_yaxis()
-        ticks = np.arange(len(shown)) + 0.5
-        axes.set_xticks(ticks, [labels[name] for name in shown], rotation=90, size=7)
-        axes.set_yticks(ticks, [labels[name] for name in shown], size=7)
-        axes.set_title(plain(criterion.criterion))
-        axes.tick_params(length=0)
+    figure, grid = panels(len(parts), PER_ROW, 1.7 + 0.16 * max(len(names) for _, names, *_ in parts))
+    for axes, (kind, names, criterion, own) in zip(grid, parts, strict=True):
+        better = oriented(values[criterion.criterion].astype(float), criterion.better)
+        _matrix(axes, own, names, better, labels)
+        axes.set_title(titled(plain(criterion.criterion), kind, kinds))
     handles = [Patch(facecolor=colour, edgecolor="#999999", label=f"{symbol}  {text}")
                for symbol, text, colour in CELLS.values()]  # fmt: skip
     figure.legend(handles=handles, loc="outside upper center", ncols=len(CELLS), frameon=False, handlelength=1.2)
     return figure
+
+
+def _matrix(axes, rows, names: list[str], better, labels) -> None:
+    """The verdicts of one criterion's pairs `rows`; `better`: value of each instrument, more is better."""
+    place, kinds = {name: i for i, name in enumerate(names)}, list(CELLS)
+    cells = np.full((len(names), len(names)), np.nan)
+    for row in rows.itertuples(index=False):
+        for a, b in ((row.instrument_a, row.instrument_b), (row.instrument_b, row.instrument_a)):
+            differs = "better" if better.get(a, np.nan) > better.get(b, np.nan) else "worse"
+            cells[place[a], place[b]] = kinds.index(differs if row.verdict == "differs" else row.verdict)
+    colours = ListedColormap([colour for _, _, colour in CELLS.values()])
+    axes.pcolormesh(cells, cmap=colours, vmin=-0.5, vmax=len(kinds) - 0.5, edgecolors="#cccccc", linewidth=0.4)
+    for i, j in zip(*np.nonzero(np.isfinite(cells)), strict=True):
+        axes.text(j + 0.5, i + 0.5, CELLS[kinds[int(cells[i, j])]][0], ha="center", va="center", size=7)
+    axes.set_aspect("equal")
+    axes.invert_yaxis()
+    ticks = np.arange(len(names)) + 0.5
+    axes.set_xticks(ticks, [labels[name] for name in names], rotation=90, size=7)
+    axes.set_yticks(ticks, [labels[name] for name in names], size=7)
+    axes.tick_params(length=0)

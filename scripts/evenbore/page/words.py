@@ -77,29 +77,34 @@ class Place:
 
 @dataclass(frozen=True)
 class Answer:
-    """Who comes first under one set of priorities in one comparability group (None: all together).
+    """Who comes first under one set of priorities among one kind of instrument in one comparability group (None: all).
 
-    `leaders`: the fewest instruments that hold the first place with probability SURE, likeliest first;
+    `kind`: in words, empty when the study has one kind only; `leaders`: the fewest instruments that hold the first place with probability SURE, likeliest first;
     `failed`: those that did not pass a must-pass; `uncounted`: weighed criteria that nobody has a value for;
+    `drives`: (criterion, first place's probability without it) of the criterion that the likeliest first owes most to;
     `turns`: (criterion, change of its weight, instrument that would then be the likeliest first).
     """
 
     priorities: str
+    kind: str
     group: int | None
     leaders: list[Place]
     others: list[Place]
     failed: list[Place]
     uncounted: list[str]
+    drives: tuple[str, float] | None
     turns: list[tuple[str, float, str]]
 
 
 def answers(results: Results) -> list[Answer]:
-    """One answer per priority set and group, in the order of the ranking table."""
+    """One answer per priority set, kind of instrument and group, in the order of the ranking table."""
     ranking = results.tables["ranking"]
+    kinds = results.kinds(results.order)
+    kind = ranking["instrument"].map({name: kind for kind, names in kinds.items() for name in names})
     values = results.compared("instruments").dropna(subset="value")
     config = results.study.config
     found = []
-    for (priorities, group), part in ranking.groupby(["priorities", ranking["group"].fillna(0)], sort=False):
+    for (priorities, kind, group), part in ranking.groupby(["priorities", kind, ranking["group"].fillna(0)], sort=False):
         part = part.sort_values("p_first", ascending=False, kind="stable")
         places = [Place(row.instrument, row.p_first, int(row.rank_low), int(row.rank_high), _failed(row.gate))
                   for row in part.itertuples(index=False)]  # fmt: skip
@@ -107,23 +112,36 @@ def answers(results: Results) -> list[Answer]:
         weighed = [c for c, weight in config["priorities"].get(priorities, {}).items() if weight]
         before = part["p_first"].cumsum() - part["p_first"]
         count = max(int((before < SURE - 1e-9).sum()), 1)
+        shown = results.tables["sensitivity"].query("priorities == @priorities")
         found.append(
             Answer(
                 priorities,
+                kind if len(kinds) > 1 else "",
                 int(group) or None,
                 places[:count],
                 [place for place in places[count:] if place.p_first > 0],
                 [place for place in places if place.gate],
                 [c for c in weighed if c not in known],
-                _turns(results.tables["sensitivity"], priorities, [place.instrument for place in places]),
+                _drives(shown, places[0]),
+                _turns(shown, [place.instrument for place in places]),
             )
         )
     return found
 
 
-def _turns(sensitivity: pd.DataFrame, priorities: str, members: list[str]) -> list[tuple[str, float, str]]:
+def _drives(sensitivity: pd.DataFrame, first: Place) -> tuple[str, float] | None:
+    """The criterion without which `first` loses most of its probability of the first place, and what is left of it;
+    None when it loses nothing without any."""
+    rows = sensitivity[sensitivity["instrument"] == first.instrument].sort_values("weight_change", kind="stable")
+    without = rows.groupby("criterion", sort=False)["p_first"].first()  # the greatest change downwards is to nothing
+    if without.empty or without.min() >= first.p_first:
+        return None
+    return str(without.idxmin()), float(without.min())
+
+
+def _turns(sensitivity: pd.DataFrame, members: list[str]) -> list[tuple[str, float, str]]:
     """The smallest change of each criterion's weight that puts another of `members` (likeliest first) in front."""
-    rows = sensitivity[(sensitivity["priorities"] == priorities) & sensitivity["instrument"].isin(members)]
+    rows = sensitivity[sensitivity["instrument"].isin(members)]
     first = rows.loc[rows.groupby(["criterion", "weight_change"])["p_first"].idxmax()]
     first = first[first["instrument"] != members[0]]
     first = first.assign(size=first["weight_change"].abs()).sort_values(["size", "criterion"], kind="stable")
