@@ -33,6 +33,8 @@ MEASURED = {
     "attack": "attack_ms",
 }
 NO_RECORDING = "no usable recording"
+PASSAGES = "only passages of music were recorded of it, which are not cut into notes"
+NOT_AT_BASE = "no usable take of a scale at the dynamic that instruments are compared at"
 ONE_TAKE = "one take: interval from the study's pooled repeatability"
 NO_REPEATS = "no repeat takes of this kind in the study: no interval"
 NO_SESSIONS = "no instrument links its session with takes of this kind: scatter from day to day is not in the interval"
@@ -96,10 +98,24 @@ def assess(
     table["group"] = [owned.get(key) for key in zip(table["instrument"], table["state"], strict=True)]
     unheard = table["group"].isna() & (table["criterion"] != "total_cost")
     table.loc[unheard, "reason"] = NO_RECORDING
+    _say_what_was_not_played(table, usable(recordings), config["base_dynamic"])
     alone = table["group"].map(pd.Series(groups).value_counts()) == 1
     in_room = alone & table["criterion"].isin([c.name for c in CRITERIA if c.smoothed]) & table["value"].notna()
     table.loc[in_room, "reason"] = [f"{reason}; {ROOM_IN_IT}".removeprefix("; ") for reason in table["reason"][in_room]]
     return Assessment(table, values, shifts)
+
+
+def _say_what_was_not_played(table: pd.DataFrame, recordings: pd.DataFrame, base_dynamic: str) -> None:
+    """Say why values of instruments are missing of which no scale, or none at the base dynamic, was played."""
+    scales = recordings[recordings["notes_expected"] > 0]
+    had, played, at_base = (
+        pd.MultiIndex.from_frame(table[OWNER]).isin(pd.MultiIndex.from_frame(rows[OWNER]))
+        for rows in (recordings, scales, scales[scales["dynamic"] == base_dynamic])
+    )
+    missing = table["value"].isna() & (table["criterion"] != "total_cost")
+    of_takes = table["criterion"].isin([c.name for c in CRITERIA if c.kind == "take"])
+    table.loc[missing & had & ~played, "reason"] = PASSAGES
+    table.loc[missing & played & ~at_base & of_takes, "reason"] = NOT_AT_BASE
 
 
 def prepared_takes(notes: pd.DataFrame, instruments: dict[str, dict], families: dict) -> list[tuple[dict, TakeNotes]]:

@@ -234,6 +234,10 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _LOW,
         _HIGH,
         Column("on_front", "", "str", "yes: nothing else is both better and cheaper; blank: cost or quality not known"),
+        Column("next_up", "", "str", "the next better and dearer instrument on the front"),
+        Column("next_cost", "currency of the study", "float", "how much more the next one up costs"),
+        Column("next_gain", "just-noticeable steps", "float", "how much better the next one up is, median"),
+        Column("next_better", "", "float", "probability that the next one up is better at all"),
     ),
     "clusters": (
         _INSTRUMENT,

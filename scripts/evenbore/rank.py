@@ -333,10 +333,10 @@ def _probabilities(name, pool: Pool, shares: np.ndarray) -> pd.DataFrame:
 
 
 def _sensitivity(name, pool: Pool, weights, failed, seed: int) -> pd.DataFrame:
-    """First-place probabilities with one weight changed, the others keeping their proportions."""
+    """First-place probabilities with one weight changed, also to nothing, the others keeping their proportions."""
     tables = []
     for c in np.flatnonzero((weights > 0) & (weights < 1)):
-        for weight in sorted({float(np.clip(weights[c] + change, 0, 1)) for change in WEIGHT_CHANGES}):
+        for weight in sorted({0.0, *(float(np.clip(weights[c] + change, 0, 1)) for change in WEIGHT_CHANGES)}):
             changed = weights * (1 - weight) / (1 - weights[c])
             changed[c] = weight
             _, rank = _rank_draws(pool, changed, failed, seed)

@@ -2,16 +2,19 @@
 
 Quality is the weighted utility without cost, in just-noticeable steps (see `rank`), with the mean of all named sets of
 weights: the front belongs to no one buyer. On the front: passes the must-passes, and no other that does is at least as
-good and at least as cheap and better in one of the two.
+good and at least as cheap and better in one of the two. The next step up is the next dearer one on the front.
 """
 
 from collections.abc import Mapping
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
 from evenbore import compare
 from evenbore.rank import Pool, pools_for, weights_of
+
+STEP_UP = ["next_up", "next_cost", "next_gain", "next_better"]
 
 
 def on_front(cost: np.ndarray, quality: np.ndarray, allowed: np.ndarray) -> np.ndarray:
@@ -20,6 +23,21 @@ def on_front(cost: np.ndarray, quality: np.ndarray, allowed: np.ndarray) -> np.n
     as_good = (quality[None, :] >= quality[:, None]) & (cost[None, :] <= cost[:, None])
     better = (quality[None, :] > quality[:, None]) | (cost[None, :] < cost[:, None])
     return usable & ~(as_good & better & usable[None, :]).any(axis=1)
+
+
+def steps_up(instruments: list[str], cost, quality, front) -> dict[str, tuple[str, float, float, float]]:
+    """For the instruments on the `front` (I,) but the dearest: STEP_UP to the next dearer there.
+
+    `cost` (I,), `quality` drawn (D, I). Instruments of the same cost on the front are equally good: no step.
+    """
+    places = sorted(np.flatnonzero(front), key=lambda i: cost[i])
+    found = {}
+    for own, other in pairwise(places):
+        gain = quality[:, other] - quality[:, own]
+        if cost[other] > cost[own]:
+            step = float(cost[other] - cost[own]), float(np.median(gain)), float((gain > 0).mean())
+            found[instruments[own]] = (instruments[other], *step)
+    return found
 
 
 def mean_weights(priorities: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
@@ -34,11 +52,14 @@ def value_table(pools: list[Pool], priorities, criteria: pd.DataFrame, cost: pd.
     """The value table of the instruments in `cost` (total cost, NaN where not known).
 
     Quality is the median over the draws with its 90 % interval, NaN where nothing weighed was measured. Where quality
-    depends on the chain, the front is that of each comparability group. Without cost or quality on_front is blank.
+    depends on the chain, the front is that of each comparability group. Without cost or quality on_front is blank. For
+    each on the front but the best, next_up names the next one, with what it costs more, how much better it is and how
+    probably it is better at all.
     """
     weights = mean_weights(priorities)
     table = pd.DataFrame({"total_cost": cost.astype(float), "quality": np.nan, "low": np.nan, "high": np.nan})
     table["on_front"] = "no"
+    steps: dict[str, tuple] = {}
     for pool in pools_for(weights, pools, criteria):
         shares = weights_of(weights, pool)
         if not shares.any():
@@ -49,5 +70,7 @@ def value_table(pools: list[Pool], priorities, criteria: pd.DataFrame, cost: pd.
         allowed = np.array([instrument not in failed for instrument in pool.instruments])
         front = on_front(members["total_cost"].to_numpy(), members["quality"].to_numpy(), allowed)
         table.loc[pool.instruments, "on_front"] = np.where(front, "yes", "no")
+        steps |= steps_up(pool.instruments, members["total_cost"].to_numpy(), quality, front)
     table.loc[table[["total_cost", "quality"]].isna().any(axis=1), "on_front"] = ""
+    table = table.join(pd.DataFrame.from_dict(steps, orient="index", columns=STEP_UP))
     return table.rename_axis("instrument").reset_index()

@@ -11,6 +11,7 @@ import pytest
 import report_sample
 from evenbore.columns import TABLES
 from evenbore.page import build, charts, words
+from evenbore.trade.families import load_family
 
 VOID = {"meta", "link", "br", "img", "input"}
 
@@ -235,6 +236,28 @@ def test_turns_are_the_smallest_changes_that_put_another_first(results):
     changed = dataclasses.replace(results, tables=results.tables | {"sensitivity": table})
     (answer,) = words.answers(ranking(changed, [0.6, 0.4]))
     assert answer.turns == [("noise", -0.1, "a")]
+
+
+def test_the_criterion_that_the_first_place_rests_on(results):
+    # ref is first with 0.6, without noise with 0.5, without response with 0.2
+    table = pd.DataFrame(
+        [("beginner", "ref", criterion, change, p) for criterion, p_without in (("noise", 0.5), ("response", 0.2))
+         for change, p in ((-0.3, p_without), (-0.2, 0.55), (0.0, 0.6))],
+        columns=["priorities", "instrument", "criterion", "weight_change", "p_first"],
+    )  # fmt: skip
+    changed = dataclasses.replace(results, tables=results.tables | {"sensitivity": table})
+    (answer,) = words.answers(ranking(changed, [0.6, 0.4]))
+    assert answer.drives == ("response", 0.2)
+
+
+def test_kinds_of_instruments_are_answered_apart(results):
+    families = {"flute": load_family("flute")} | results.study.families
+    instruments = {name: row | ({"family": "flute"} if name in ("a", "b") else {})
+                   for name, row in results.study.instruments.items()}  # fmt: skip
+    study = dataclasses.replace(results.study, instruments=instruments, families=families)
+    found = words.answers(ranking(dataclasses.replace(results, study=study), [1.0, 0.7, 0.3]))
+    assert [(answer.kind, answer.alone) for answer in found] == [("alto saxophone", True), ("flute with C foot", False)]
+    assert [place.instrument for place in found[1].leaders] == ["a", "b"]
 
 
 @pytest.mark.parametrize(

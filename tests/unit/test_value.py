@@ -39,6 +39,15 @@ def test_table():
     assert table["high"][1] == pytest.approx(2 + 1.645 * 0.5, abs=0.05)
 
 
+def test_the_next_step_up_by_hand():
+    # b is not on the front; the dearest has nothing above it; c is better than a in three draws of four, by 2 in median
+    quality = np.array([[0.0, -5, 2, 9], [0, -5, 2, 9], [0, -5, -1, 9], [0, -5, 2, 9]])
+    steps = value.steps_up(
+        list("abcd"), np.array([500, 600, 800, 1500.0]), quality, np.array([True, False, True, True])
+    )
+    assert steps == {"a": ("c", 300.0, 2.0, 0.75), "c": ("d", 700.0, 7.0, 1.0)}
+
+
 def test_an_instrument_never_measured_has_a_cost_and_no_quality():
     pool = Pool("flute", 1, ["x1"], ["intonation_spread"], np.zeros((10, 1, 1)))
     cost = pd.Series({"x1": 900.0, "x2": 800.0})

@@ -79,7 +79,8 @@ class Place:
 class Answer:
     """Who comes first under one set of priorities among one kind of instrument in one comparability group (None: all).
 
-    `kind`: in words, empty when the study has one kind only; `leaders`: the fewest instruments that hold the first place with probability SURE, likeliest first;
+    `kind`: in words, empty when the study has one kind only; `alone`: nothing else is ranked there;
+    `leaders`: the fewest instruments that hold the first place with probability SURE, likeliest first;
     `failed`: those that did not pass a must-pass; `uncounted`: weighed criteria that nobody has a value for;
     `drives`: (criterion, first place's probability without it) of the criterion that the likeliest first owes most to;
     `turns`: (criterion, change of its weight, instrument that would then be the likeliest first).
@@ -88,6 +89,7 @@ class Answer:
     priorities: str
     kind: str
     group: int | None
+    alone: bool
     leaders: list[Place]
     others: list[Place]
     failed: list[Place]
@@ -100,11 +102,12 @@ def answers(results: Results) -> list[Answer]:
     """One answer per priority set, kind of instrument and group, in the order of the ranking table."""
     ranking = results.tables["ranking"]
     kinds = results.kinds(results.order)
-    kind = ranking["instrument"].map({name: kind for kind, names in kinds.items() for name in names})
+    kind_of = {name: kind for kind, names in kinds.items() for name in names}
     values = results.compared("instruments").dropna(subset="value")
     config = results.study.config
     found = []
-    for (priorities, kind, group), part in ranking.groupby(["priorities", kind, ranking["group"].fillna(0)], sort=False):
+    ranked = ranking.assign(kind=ranking["instrument"].map(kind_of), group=ranking["group"].fillna(0))
+    for (priorities, kind, group), part in ranked.groupby(["priorities", "kind", "group"], sort=False):
         part = part.sort_values("p_first", ascending=False, kind="stable")
         places = [Place(row.instrument, row.p_first, int(row.rank_low), int(row.rank_high), _failed(row.gate))
                   for row in part.itertuples(index=False)]  # fmt: skip
@@ -118,6 +121,7 @@ def answers(results: Results) -> list[Answer]:
                 priorities,
                 kind if len(kinds) > 1 else "",
                 int(group) or None,
+                len(part) == 1,
                 places[:count],
                 [place for place in places[count:] if place.p_first > 0],
                 [place for place in places if place.gate],
