@@ -19,6 +19,7 @@ from evenbore.page.priorities import GATES, priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.rank import Pool, oriented
 from evenbore.results import Results, plain
+from evenbore.trade.inspection import not_inspected
 
 LARGEST_SVG = 1_000_000
 TEMPLATES = Path(__file__).parent / "templates"
@@ -158,10 +159,12 @@ def _instrument(results: Results, name: str, profiles: dict[str, pd.DataFrame]) 
     study, tables = results.study, results.tables
     own = {table: _records(tables[table][tables[table]["instrument"] == name])
            for table in ("findings", "tuning_advice", "recordings", "value", "ranking")}  # fmt: skip
+    family = study.families[study.instruments[name]["family"]]
+    inspection = [row for row in study.inspection if row["instrument"] == name]
     return {
         "name": name,
         "sheet": study.instruments[name],
-        "family": study.families[study.instruments[name]["family"]].name,
+        "family": family.name,
         "charts": charts.instrument_charts(results, name, profiles),
         "notes": _note_rows(name, profiles),
         "ranks": own["ranking"],
@@ -169,7 +172,8 @@ def _instrument(results: Results, name: str, profiles: dict[str, pd.DataFrame]) 
         "findings": own["findings"],
         "recordings": own["recordings"],
         "value": own["value"][0] if own["value"] else None,
-        "inspection": [row for row in study.inspection if row["instrument"] == name],
+        "inspection": inspection,
+        "uninspected": not_inspected(family, [row["item"] for row in inspection]),
         "impressions": [row for row in study.impressions if row["instrument"] == name],
     }
 

@@ -1,0 +1,31 @@
+import pytest
+
+from evenbore.trade.families import family_keys, load_family
+from evenbore.trade.inspection import all_items, items_of, not_inspected
+
+
+@pytest.mark.parametrize("key", family_keys())
+def test_every_family_has_a_list(key):
+    named = {item.item for item in items_of(load_family(key))}
+    assert {"plating", "case fit", "accessories"} < named
+    assert ("pads" in named) != ("valves or slide" in named)
+
+
+def test_what_only_some_have():
+    # common practice: a saxophone has a neck, a flute a head joint, a clarinet neither
+    fits = {"saxophone_alto": {"neck fit"}, "bassoon": {"neck fit"}, "flute": {"head joint fit"},
+            "clarinet_b_flat": set(), "trumpet_b_flat": set()}  # fmt: skip
+    for key, expected in fits.items():
+        assert {item.item for item in items_of(load_family(key))} & {"neck fit", "head joint fit"} == expected
+
+
+def test_what_is_left_to_inspect():
+    family = load_family("trumpet_b_flat")
+    everything = [item.item for item in items_of(family)]
+    assert not_inspected(family, []) == everything
+    assert not_inspected(family, ["Plating ", *everything[3:], "lyre"]) == everything[:2]
+
+
+def test_readme_lists_every_item(repo):
+    text = (repo / "config/README.md").read_text(encoding="utf-8")
+    assert [item.item for item in all_items() if f"| {item.item} |" not in text] == []
