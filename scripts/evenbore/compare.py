@@ -50,6 +50,7 @@ NO_REPEATS = "no repeat takes in the study: the player's own repeatability is no
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
 SAME_COST = "both cost the same"
 OTHER_DAYS = "more takes on the same days would not decide it: counted are days, with a take of both on each"
+DAYS_ASSUMED = "how much an instrument's days scatter is assumed, for only one was recorded on several"
 
 
 @dataclass(frozen=True)
@@ -232,6 +233,8 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
         days_needed = takes_needed(one_take_a_day(plan), *question)
         judged.loc[todo, "takes_needed"] = np.where(np.isfinite(needed), needed, days_needed)
         reason[todo] = np.where(np.isfinite(needed), "", np.where(np.isfinite(days_needed), OTHER_DAYS, TOO_MANY))
+        if len(plan.repeatability.ratios) > 1 and not plan.repeatability.day_df:
+            reason[todo] = [f"{why}; {DAYS_ASSUMED}".removeprefix("; ") for why in reason[todo]]
         reason[undecided & ~linked] = UNLINKED_PLAYER
     labels = rows.index.to_numpy()
     return judged.assign(

@@ -78,6 +78,28 @@ def test_days_that_nothing_links_are_said_not_to_be_in_the_interval():
     assert value(linked, "a", "tuning_offset")["reason"] == ""
 
 
+def test_evenness_that_nothing_links_is_said_to_hold_the_room():
+    apart, linked = run(study_tables({"s1": ["a"], "s2": ["b"]})), run(study_tables({"s1": ["a"], "s2": ["a", "b"]}))
+    for criterion in ("timbre_evenness", "level_evenness"):
+        assert ROOM_IN_IT in value(apart, "a", criterion)["reason"]
+        assert ROOM_IN_IT not in value(linked, "a", criterion)["reason"]
+    assert ROOM_IN_IT not in value(apart, "a", "noise")["reason"]
+
+
+def test_rooms_do_not_make_instruments_uneven():
+    # the same instruments, with and without rooms that add 1.5 dB to every harmonic of every note
+    layout = {"s1": ["ref", "a", "b"], "s2": ["ref", "c", "d"]}
+    for criterion in ("timbre_evenness", "level_evenness"):
+        dry, live = ([], [])
+        for seed in range(4):
+            for room_db, rows in ((0.0, dry), (1.5, live)):
+                found = run(study_tables(layout, room_db=room_db, seed=seed)).instruments
+                rows.append(found[found["criterion"] == criterion].set_index("instrument"))
+        dry, live = pd.concat(dry), pd.concat(live)
+        assert live["value"].mean() == pytest.approx(dry["value"].mean(), abs=0.15)
+        assert (live["high"] - live["low"]).mean() > (dry["high"] - dry["low"]).mean()
+
+
 def test_what_was_not_played_is_the_reason():
     tables = study_tables({"s1": ["a", "b", "c"]}, takes=2)
     recordings, notes = tables["recordings"], tables["notes"]

@@ -4,6 +4,7 @@ import pytest
 from scipy import stats
 
 from evenbore import compare
+from evenbore.assess import without_session_offsets
 from evenbore.columns import names
 from evenbore.repeatability import ONE_DAY, Repeatability
 from evenbore.tables import conform
@@ -229,6 +230,17 @@ def test_sessions_that_hide_a_difference_are_named():
     error = {"instrument": ["x3"], "state": "as_found", "criterion": "intonation_spread", "component": 0, "shift": 2.0}
     row = study_pairs(takes, shifts=pd.DataFrame(error)).set_index(["instrument_a", "instrument_b"]).loc[("x2", "x3")]
     assert (row["verdict"], row["takes_needed"], row["reason"]) == ("undecided", 2, compare.OTHER_DAYS)
+
+
+@pytest.mark.parametrize("shared", [1, 2])
+def test_one_shared_instrument_cannot_tell_how_days_scatter(shared):
+    rng = np.random.default_rng(21)
+    first = make_takes(rng, [0.0] * 4, 2, session=lambda i, k: "s1" if i < 4 else "s2")
+    again = make_takes(rng, [0.0] * shared, 2, session=lambda i, k: "s2")
+    takes = without_session_offsets(pd.concat([first, again], ignore_index=True))
+    table = study_pairs(takes, criteria=CRITERIA[:1].assign(just_noticeable=0.1))
+    undecided = table[table["verdict"] == "undecided"]
+    assert len(undecided) and (undecided["reason"].str.endswith(compare.DAYS_ASSUMED) == (shared == 1)).all()
 
 
 def test_intervals_cover_the_truth_nine_times_in_ten():

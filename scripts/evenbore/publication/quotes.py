@@ -36,7 +36,8 @@ def _answers(results: Results) -> list[str]:
             others = ", ".join(f"{results.label(place.instrument)} ({words.percent(place.p_first)})"
                                for place in answer.leaders[1:])  # fmt: skip
             said += f"; with 90 % probability the first is that one or one of {others}"
-        found.append(f"With the priorities of a {plain(answer.priorities)}{group}: {said}.")
+        kind = f", {answer.kind}" if answer.kind else ""
+        found.append(f"With the priorities of a {plain(answer.priorities)}{kind}{group}: {said}.")
         found += [f"{results.label(place.instrument)} fails a must-pass: {place.gate}." for place in answer.failed]
     return list(dict.fromkeys(found))
 
