@@ -6,6 +6,7 @@ from pathlib import Path
 
 SCRIPTS = Path(__file__).resolve().parents[1]
 SCHEMAS = SCRIPTS.parent / "workflow" / "schemas"
+NO_STEPS = ("start.py", "make_demo.py")  # lie beside the step scripts
 
 
 def library_files(script: str) -> list[str]:
@@ -23,7 +24,7 @@ def library_files(script: str) -> list[str]:
 
 def all_files() -> list[str]:
     """Paths of all step scripts and of all that they depend on: everything that computes."""
-    steps = [path for path in SCRIPTS.glob("*.py") if b"snakemake." in path.read_bytes()]
+    steps = [path for path in SCRIPTS.glob("*.py") if path.name not in NO_STEPS]
     return sorted({file for path in steps for file in (path.as_posix(), *library_files(path.stem))})
 
 
