@@ -34,11 +34,12 @@ class Evidence:
     """Evidence of a recording.
 
     score: (T, C) float32, 0 (nothing explained, or silence) to 1 (all peaks are this pitch's harmonics).
-    grid_midi: (C,) sounding pitches of the grid, fractional MIDI numbers at A4 = 440 Hz. hop_s: seconds between
-    frames.
+    level: (T,) root mean square over one hop around the middle of the frame. grid_midi: (C,) sounding pitches of
+    the grid, fractional MIDI numbers at A4 = 440 Hz. hop_s: seconds between frames.
     """
 
     score: np.ndarray
+    level: np.ndarray
     grid_midi: np.ndarray
     hop_s: float
 
@@ -68,17 +69,19 @@ def gather(signal, lowest_midi: float, highest_midi: float) -> Evidence:
     window /= window.sum() / 2
     n_frames = signal.frames // hop + 1
     score = np.empty((n_frames, n_pitches), np.float32)
-    level = np.empty(n_frames, np.float32)
+    level, power_db = np.empty(n_frames, np.float32), np.empty(n_frames, np.float32)
     for first in range(0, n_frames, _BLOCK_FRAMES):
         count = min(_BLOCK_FRAMES, n_frames - first)
         samples = signal.slice(first * hop - size // 2, (first + count - 1) * hop + size // 2)
         frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
         magnitude = np.abs(transform(frames, window)[:, : n_bins + 2])
-        level[first : first + count] = 10 * np.log10(np.sum(magnitude[:, 1:] ** 2, axis=1) / 1.5 + 1e-14)
+        middle = samples[(size - hop) // 2 :][: count * hop].reshape(count, hop)
+        level[first : first + count] = np.sqrt(np.mean(np.square(middle), axis=1))
+        power_db[first : first + count] = 10 * np.log10(np.sum(magnitude[:, 1:] ** 2, axis=1) / 1.5 + 1e-14)
         histogram = _peak_histogram(magnitude, rate / size, bottom_hz, n_cells)
         score[first : first + count] = _explained(histogram, n_pitches)
-    score[level <= level.max() - _AUDIBLE_DB] = 0
-    return Evidence(score, grid_midi, hop / rate)
+    score[power_db <= power_db.max() - _AUDIBLE_DB] = 0
+    return Evidence(score, level, grid_midi, hop / rate)
 
 
 def _peak_histogram(magnitude: np.ndarray, bin_hz: float, bottom_hz: float, n_cells: int) -> np.ndarray:

@@ -30,6 +30,7 @@ _CLEARLY = 8.0  # log-likelihood by which another scale must fit better
 _NEIGHBOURS = 3  # semitones: when nearly all notes are there, the scale may still have begun a little lower
 _WHOLE = 0.9  # share of the notes that another scale must hold
 _FOUND_FRAMES = 3
+_DIP, _BESIDE = 0.7, 6  # a note is played anew where the level dips under this share of that of so many frames beside
 
 
 @dataclass(frozen=True)
@@ -136,6 +137,7 @@ def _stop(found: Alignment) -> int:
 def _align(score, notes, evidence: Evidence, target, offset: float, start: int, stop: int) -> Alignment:
     """The best pass between two frames."""
     _, first, last = _search(notes[start:stop], evidence.hop_s)
+    _part_repeated(first, last, target, evidence.level[start:stop])
     short = (first >= 0) & (last - first + 1 < _FOUND_FRAMES)
     first[short], last[short] = -1, -1
     there = first >= 0
@@ -143,6 +145,34 @@ def _align(score, notes, evidence: Evidence, target, offset: float, start: int, 
     last[there] += start
     own, rival = _support(score, notes, evidence.grid_midi, target, first, last)
     return Alignment(first, last, own, rival, offset)
+
+
+def _part_repeated(first: np.ndarray, last: np.ndarray, target: np.ndarray, level: np.ndarray) -> None:
+    """Part notes that are asked for several times in a row where the level dips, in place: their pitch cannot tell."""
+    runs = np.split(np.arange(len(target)), np.nonzero(np.diff(target))[0] + 1)
+    for run in (run for run in runs if len(run) > 1 and (first[run] >= 0).any()):
+        there = run[first[run] >= 0]
+        begin, end = first[there].min(), last[there].max()
+        dips = _dips(level[begin : end + 1], len(run) - 1)
+        if dips is not None:
+            first[run] = begin + np.concatenate([[0], dips])
+            last[run] = np.concatenate([begin + dips - 1, [end]])
+
+
+def _dips(level: np.ndarray, count: int) -> np.ndarray | None:
+    """Frames of the `count` deepest dips of the level, in order of time; None where there are fewer."""
+    depth = np.ones(len(level))
+    for t in range(_FOUND_FRAMES, len(level) - _FOUND_FRAMES):
+        before, after = level[max(0, t - _BESIDE) : t].max(), level[t + 1 : t + 1 + _BESIDE].max()
+        depth[t] = level[t] / min(before, after) if min(before, after) > 0 else 1.0
+    found = []
+    while len(found) < count:
+        t = int(np.argmin(depth))
+        if depth[t] > _DIP:
+            return None
+        found.append(t)
+        depth[max(0, t - _FOUND_FRAMES + 1) : t + _FOUND_FRAMES] = 1.0
+    return np.sort(found)
 
 
 def _offsets(score: np.ndarray, grid: np.ndarray, nominal: np.ndarray) -> list[float]:

@@ -78,6 +78,70 @@ def test_a_tuning_note_and_a_false_start_are_not_the_scale():
     assert right(passes[0], evidence, played.notes, len(started.audio) / RATE).all()
 
 
+def nearest(found, evidence, played, written):
+    """(N,) distance in seconds of each expected note's first frame from the nearest onset at which it was played."""
+    onsets = [[note["onset_s"] for note in played.notes if note["written"] == one] for one in written]
+    times = found.first * evidence.hop_s
+    return np.array([np.abs(time - np.array(every)).min() for time, every in zip(times, onsets, strict=True)])
+
+
+def test_notes_asked_for_several_times_in_a_row_are_told_apart():
+    written = sorted([*range(LOW, HIGH + 1), 62, 62, 66])
+    played = take(written, articulation="tongued")
+    evidence, (found,) = passes_in(played.audio, expected(written))
+    assert right(found, evidence, played.notes).all()
+
+
+def test_a_note_asked_for_twice_and_held_once_is_missing_once():
+    written = sorted([*range(LOW, HIGH + 1), 62])
+    played = take(articulation="tongued")
+    _, (found,) = passes_in(played.audio, expected(written))
+    assert found.found.sum() == len(written) - 1
+
+
+@pytest.mark.parametrize("articulation", ["slurred", "tongued"])
+def test_a_note_played_twice_by_mistake_disturbs_no_other(articulation):
+    written = list(range(LOW, HIGH + 1))
+    played = take(sorted([*written, 62]), articulation=articulation)
+    evidence, (found,) = passes_in(played.audio, expected())
+    assert (nearest(found, evidence, played, written) < 0.06).all()
+
+
+@pytest.mark.parametrize("articulation", ["slurred", "tongued"])
+@pytest.mark.parametrize("back", [4, 9])
+def test_a_restart_in_the_middle(articulation, back):
+    """The player breaks off half-way, goes back some notes (or to the beginning), and goes on to the end."""
+    written = list(range(LOW, HIGH + 1))
+    played = take([*written[:9], *written[9 - back :]], articulation=articulation)
+    evidence, (found,) = passes_in(played.audio, expected())
+    assert (nearest(found, evidence, played, written) < 0.06).all()
+    assert (np.diff(found.first) > 0).all()
+
+
+def test_breaths_between_notes_are_no_notes():
+    played = take(articulation="tongued")
+    # a breath of noise before every sixth note, as loud as the playing less 12 dB
+    pieces, shift, starts, at = [], np.zeros(len(played.notes)), 0.0, 0
+    rng = np.random.default_rng(4)
+    for step in range(6, len(played.notes), 6):
+        cut = round((played.notes[step]["onset_s"] - 0.02) * RATE)
+        breath = np.hanning(RATE // 2) * rng.normal(0, 1, RATE // 2) * 0.25 * np.std(played.audio)
+        pieces += [played.audio[at:cut], breath]
+        at, starts = cut, starts + 0.5
+        shift[step:] = starts
+    audio = np.concatenate([*pieces, played.audio[at:]])
+    evidence, (found,) = passes_in(audio, expected())
+    assert right(found, evidence, played.notes, shift).all()
+
+
+def test_passes_are_found_in_a_recording_many_times_as_long():
+    first, second = take(range(LOW, LOW + 6)), take(range(LOW, LOW + 6), seed=3)
+    midi = expected(range(LOW, LOW + 6))
+    _, passes = passes_in(np.concatenate([first.audio, second.audio] * 6), midi)
+    assert len(passes) == 12
+    assert all(one.found.all() for one in passes)
+
+
 def test_both_passes_are_found():
     first, second = take(), take(seed=3)
     evidence, passes = passes_in(np.concatenate([first.audio, second.audio]), expected())
