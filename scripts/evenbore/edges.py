@@ -14,8 +14,8 @@ import numpy as np
 from evenbore.spectrum import fast_size, transform
 
 _HOP_S = 0.003
-_SLUR_HOP_S = 0.005
-_STEADY_HOP_S = 0.015  # a mean over a steady part needs no more
+_SLUR_HOP_S = 0.008
+_STEADY_HOP_S = 0.030  # a mean over a steady part needs no more
 _EDGE = 0.1  # 20 dB below the steady amplitude
 _TROUGH = 1.3  # levels up to this times the least one belong to a trough
 _BEFORE_S, _NEAR_S, _AFTER_S = 0.20, 0.05, 0.30  # how far around the first estimate an edge is looked for

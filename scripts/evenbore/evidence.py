@@ -17,13 +17,13 @@ from evenbore.spectrum import transform
 GRID_CENTS = 20.0  # spacing of the pitch grid
 MARGIN_SEMITONES = 20.0  # the grid reaches this far beyond the expected notes (a squeak to the twelfth)
 _HARMONICS = 12  # harmonics that a pitch may claim
-_SLOT = {-2: 0.17, -1: 0.83, 0: 1.0, 1: 0.83, 2: 0.17}  # a harmonic's slot on the grid, 45 cents to either side
+_SLOT = 0.83, 0.17  # weights of the grid points one and two away from a harmonic: its slot, 45 cents to either side
 _OWN = 0.22  # share of its harmonics that no multiple of the pitch could hold as well
 _COMPRESSION = 0.5  # peaks count with their amplitude to this power: weak partials speak too
 _TOP_HZ = 7000.0
 _RANGE_DB = 40.0  # peaks further below the strongest of the frame are ignored
 _AUDIBLE_DB = 50.0  # frames further below the loudest are silent
-_BLOCK_FRAMES = 64
+_BLOCK_FRAMES = 16
 _FLOOR_BINS = 32  # the noise floor is judged over so many bins at a time
 _OVER_FLOOR = 4.5  # a tone's peak stands this far (amplitude) over the lower quartile of its surroundings
 _NOISE_WEIGHT = 0.04  # what other peaks count: enough that noise alone looks like no pitch
@@ -124,20 +124,25 @@ def _explained(histogram: np.ndarray, n_pitches: int) -> np.ndarray:
     three, five …: a pitch must show some of its other harmonics to count.
     """
     reach = round(1200 * np.log2(_HARMONICS + 0.5) / GRID_CENTS)
-    padded = np.zeros((len(histogram), n_pitches + reach + 2 * len(_SLOT)), np.float32)
-    kept = min(histogram.shape[1], n_pitches + reach)
-    padded[:, len(_SLOT) : len(_SLOT) + kept] = histogram[:, :kept]
-    slots = sum(weight * padded[:, len(_SLOT) + d : padded.shape[1] - len(_SLOT) + d] for d, weight in _SLOT.items())
+    width, edge = n_pitches + reach, len(_SLOT)
+    padded = np.zeros((len(histogram), width + 2 * edge), np.float32)
+    kept = min(histogram.shape[1], width)
+    padded[:, edge : edge + kept] = histogram[:, :kept]
+    slots = padded[:, edge : edge + width].copy()
+    for away, weight in enumerate(_SLOT, 1):
+        slots += weight * (padded[:, edge - away :][:, :width] + padded[:, edge + away :][:, :width])
     held = {}
     for harmonic in range(1, _HARMONICS + 1):
         first = round(1200 * np.log2(harmonic) / GRID_CENTS)
         held[harmonic] = slots[:, first : first + n_pitches]
     explained = sum(held.values())
-    total = np.cumsum(padded[:, len(_SLOT) :], axis=1)
+    total = np.cumsum(padded[:, edge : edge + width], axis=1)
     scale = total[:, -1:] + 1e-9
-    share = explained / (total[:, reach : reach + n_pitches] + 0.02 * scale)
+    share = explained / (total[:, reach:] + 0.02 * scale)
     # a high pitch sees only the peaks in its own range: what lies below it is unexplained as well
-    share *= np.sqrt(np.clip(explained / scale / 0.5, 0, 1))
-    multiples = [sum(held[h] for h in range(factor, _HARMONICS + 1, factor)) for factor in (2, 3, 5, 7, 11)]
-    own = 1 - np.max(multiples, axis=0) / (explained + 1e-9)
-    return np.clip(share, 0, 1) * np.clip(own / _OWN, 0, 1)
+    share *= np.sqrt(np.minimum(explained / scale / 0.5, 1))
+    foreign = np.zeros_like(explained)
+    for factor in (2, 3, 5, 7, 11):
+        np.maximum(foreign, sum(held[h] for h in range(factor, _HARMONICS + 1, factor)), out=foreign)
+    own = 1 - foreign / (explained + 1e-9)
+    return np.minimum(share, 1) * np.clip(own / _OWN, 0, 1)

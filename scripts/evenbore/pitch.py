@@ -15,7 +15,7 @@ from evenbore.spectrum import Frames, noise_between
 
 _START_CENTS = 15.0  # the first guess may be this far off
 _MORE_PASSES = 2
-_CLOSE_CENTS = 1.0  # a better guess than this leaves the result as it is
+_CLOSE_CENTS = 5.0  # a better guess than this leaves the result as it is
 _BEST_SNR_DB = 45.0  # beyond this the tone's own unsteadiness counts, not the noise
 _LEAST_SNR_DB = 10.0
 _TOP_HZ = 2500.0  # higher harmonics of a played tone tremble: breath, and edges of sampled sounds

@@ -15,7 +15,7 @@ from evenbore.acoustics import third_octave_bands
 TOP_HZ = 10_000.0  # harmonics and noise are measured up to here (or 0.45 of the sample rate)
 ABOVE_NOISE_DB = 6.0  # a harmonic less than this above the noise is missing, not a number
 _PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear of each other
-_BLOCK_SAMPLES = 1 << 17
+_BLOCK_SAMPLES = 1 << 15
 # products of small primes
 _FAST_SIZES = np.array(
     sorted(16 * 2**a * 3**b * 5**c * 7**d for a in range(16) for b in range(5) for c in range(4) for d in range(3))

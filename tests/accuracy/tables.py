@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from .takes import CLEAN, DEVELOPMENT, EXACT, HARD, HELD_OUT
+from .takes import BEYOND, CLEAN, DEVELOPMENT, EXACT, HARD, HELD_OUT
 
 CONFIDENCE_EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 0.99, 1.0)
 OURS = "evenbore"
@@ -61,7 +61,7 @@ def middle_and_95(values: np.ndarray, digits: int) -> tuple[str, str]:
 def takes_table(results: list[dict]) -> str:
     """How much was measured."""
     rows = []
-    for part in (HELD_OUT, DEVELOPMENT):
+    for part in (HELD_OUT, DEVELOPMENT, BEYOND):
         takes = _of(results, part)
         minutes = sum(take["duration_s"] for take in takes) / 60
         aside = sum(take["status"] == "set_aside" for take in takes)
@@ -149,15 +149,21 @@ def side_table(results: list[dict]) -> str:
 
 
 def confidence_table(results: list[dict]) -> str:
-    """How often the stated confidence was right, over all held-out notes."""
-    pairs = np.array([pair for take in _of(results, HELD_OUT) for pair in take["confidence"]]).reshape(-1, 2)
+    """How often the stated confidence was right, over all held-out notes and over those beyond the task."""
     rows = []
-    for low, high in pairwise(CONFIDENCE_EDGES):
-        inside = pairs[(pairs[:, 0] >= low) & ((pairs[:, 0] < high) | (high == 1.0))]
-        if len(inside):
-            shown = f"{inside[:, 0].mean():.3f}", f"{inside[:, 1].mean():.4f}"
-            rows.append((f"{low:g} to {high:g}", len(inside), *shown))
-    return markdown(("stated confidence", "notes", "mean stated", "part that was right"), rows)
+    for part in (HELD_OUT, BEYOND):
+        pairs = confidence_pairs(results, part)
+        for low, high in pairwise(CONFIDENCE_EDGES):
+            inside = pairs[(pairs[:, 0] >= low) & ((pairs[:, 0] < high) | (high == 1.0))]
+            if len(inside):
+                shown = f"{inside[:, 0].mean():.3f}", f"{inside[:, 1].mean():.4f}"
+                rows.append((part, f"{low:g} to {high:g}", len(inside), *shown))
+    return markdown(("takes", "stated confidence", "notes", "mean stated", "part that was right"), rows)
+
+
+def confidence_pairs(results: list[dict], part: str) -> np.ndarray:
+    """(N, 2) stated confidence of every found note, and 1 where it was right."""
+    return np.array([pair for take in _of(results, part) for pair in take["confidence"]]).reshape(-1, 2)
 
 
 def bars_table(results: list[dict]) -> str:
@@ -220,9 +226,10 @@ def _quantile(values: np.ndarray, quantile: float) -> float:
 
 
 def _conditions(results: list[dict]) -> Iterable[tuple[str, str, list[dict]]]:
-    """Part, condition and takes, in the order of the campaign."""
+    """Part, condition and takes, in the order of the campaign; without what is beyond the task."""
     for part, condition in dict.fromkeys((take["part"], take["condition"]) for take in results):
-        yield part, condition, _of(results, part, condition)
+        if part != BEYOND:
+            yield part, condition, _of(results, part, condition)
 
 
 def _of(results: list[dict], part: str, condition: str | None = None) -> list[dict]:
