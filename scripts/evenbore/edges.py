@@ -21,6 +21,7 @@ _TROUGH = 1.3  # levels up to this times the least one belong to a trough
 _BEFORE_S, _NEAR_S, _AFTER_S = 0.20, 0.05, 0.30  # how far around the first estimate an edge is looked for
 _SOUNDING = 0.5  # a note has surely begun at this share of its steady amplitude
 _EARLY_S = 0.03
+_AHEAD_S = 0.04  # a note begins at most this long before the least level between it and the one before
 _HIDDEN = 0.15  # what sounds before a note hides its beginning from this share of its amplitude on
 _SLUR_GAP_S = 0.06  # a shorter gap between two notes may be a slur
 _DIP = 0.25  # unless the level dips below this share of the weaker note's amplitude
@@ -211,7 +212,9 @@ def _onset(notes: _Notes, i: int) -> float:
     heard = np.sqrt(spectra.values**2 @ steady**2 / np.sum(steady**4))
     k = int(np.argmax(heard <= heard[spectra.times <= first + _NEAR_S].min() * _TROUGH + 0.02))
     k += int(np.argmin(heard[k : k + max(1, _rises(heard[k:]))]))
-    return min(shown, _passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE)))
+    risen = _passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE))
+    # what shows long before the trough is the old note's echo
+    return max(min(shown, risen), spectra.times[k] - _AHEAD_S)
 
 
 def _last_passes(times: np.ndarray, values: np.ndarray, limit: float, before: int) -> float:
