@@ -145,7 +145,7 @@ def cracked(signal, onset_s: float, offset_s: float, f0_hz: float, before_hz: fl
     longest = round(min(_LOWEST_RATIO * rate / f0_hz, _LONGEST_LAG * length))
     lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), longest + 2)
     x = np.stack([signal.slice(start, start + length) for start in (*starts.tolist(), middle)])
-    correlation = _correlation(x.astype(float), lags)
+    correlation = _correlation(x, lags)
     pitch = [_best_lag(row) for row in correlation]
     if pitch[-1] is None:
         return False
@@ -174,9 +174,9 @@ def _echo(row: np.ndarray, lags: np.ndarray, early: int, before_lag: float) -> b
 def _correlation(x: np.ndarray, lags: np.ndarray) -> np.ndarray:
     """Autocorrelation (N, L) of parts (N, n) at these lags, each by the energy of the two stretches it compares."""
     length = x.shape[1]
-    spectrum = np.fft.rfft(x, 1 << int(np.ceil(np.log2(length + lags[-1]))), axis=1)
-    product = np.fft.irfft(np.abs(spectrum) ** 2, axis=1)[:, lags]
-    energy = np.concatenate([np.zeros((len(x), 1)), np.cumsum(x**2, axis=1)], axis=1)
+    spectrum = np.fft.rfft(x, 256 * int(np.ceil((length + lags[-1]) / 256)), axis=1)
+    product = np.fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), axis=1)[:, lags]
+    energy = np.concatenate([np.zeros((len(x), 1)), np.cumsum(x**2, axis=1, dtype=float)], axis=1)
     both = energy[:, length - lags] * (energy[:, -1:] - energy[:, lags])
     return product / np.sqrt(np.maximum(both, 1e-20))
 
