@@ -163,3 +163,24 @@ def test_sample_rate_changes_nothing(take, plain, tmp_path, rate):
     largest, median = (differences(plain, other, over_notes=f) for f in (np.max, np.median))
     noise = {"hnr_db", "noise_low_db", "noise_high_db", "snr_db", "cents_sd"}
     assert_the_same({name: (median if name in noise else largest)[name] for name in largest}, time_ms=25.0)
+
+
+@pytest.mark.parametrize("snr_db", [20, 40])
+def test_level_over_the_background_by_hand(snr_db):
+    """White noise: of its power, the share from f0 / 2 to 10 kHz of the band up to half the rate counts."""
+    f0 = 440.0
+    tone, room = in_noise(harmonic_tone(f0, [0, -6, -12], 1.0, RATE), snr_db)
+    share = (10_000 - f0 / 2) / (RATE / 2)
+    expected = snr_db - 10 * np.log10(share)
+    assert measure_tone(tone, RATE, f0, **room).rows[0]["snr_db"] == pytest.approx(expected, abs=0.5)
+
+
+def test_drift_and_scatter_of_pitch_by_hand():
+    """A straight glide of 20 cents a second over the note: slope 20, standard deviation 20 T / sqrt(12) over T s."""
+    seconds, f0 = 1.0, 440.0
+    t = np.arange(round(seconds * RATE)) / RATE
+    phase = 2 * np.pi * np.cumsum(f0 * 2 ** (20 * (t - 0.5 * seconds) / 1200)) / RATE
+    row = measure_tone(0.1 * sum(np.sin(h * phase) / h for h in range(1, 6)), RATE, f0).rows[0]
+    assert row["cents_drift"] == pytest.approx(20, abs=0.5)
+    # the steady part runs from 0.15 to 0.9 s, less a window of 40 ms whose middle must lie in it
+    assert row["cents_sd"] == pytest.approx(20 * (0.75 - 0.04) / np.sqrt(12), abs=0.3)
