@@ -62,7 +62,8 @@ def attacks(
 
 
 def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[float, float, float | None]:
-    """attack_ms, overshoot_db, and the lowest level just before the note as a share of the steady one.
+    """attack_ms, overshoot_db, and the lowest level just before the note as a share of the steady one, None without a
+    gap.
 
     The level is the root mean square over whole periods, two at least, 6 ms at least. The attack is the time from
     10 % to 90 % of its rise, from the lowest level just before the note to the steady one.
@@ -81,7 +82,7 @@ def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[floa
     k0 = int(np.argmin(envelope[: reached[0] + 1]))
     trough = float(envelope[k0] / steady)
     if trough > _LEAST_DIP:
-        return np.nan, np.nan, trough  # the sound before the note hides its rise
+        return np.nan, np.nan, None  # the sound before the note hides its rise
     rise = (envelope[k0 : reached[0] + 1] / steady - trough) / (1 - trough)
     hop_ms = 1000 * max(1, round(_HOP_S * rate)) / rate
     attack = (_last_crossing(rise, 0.9) - _last_crossing(rise, 0.1)) * hop_ms
