@@ -14,7 +14,7 @@ from rendering.study import SOUNDFONT
 
 from . import tables
 from .campaign import run
-from .takes import CLEAN, EXACT, HELD_OUT, SECOND_SOUNDFONT, short_cases
+from .takes import CLEAN, EXACT, HARD, HELD_OUT, SECOND_SOUNDFONT, short_cases
 
 pytestmark = pytest.mark.slow
 PRAAT = "Praat autocorrelation"
@@ -38,8 +38,11 @@ def test_no_take_is_set_aside(results):
     assert [take["name"] for take in of(results, part=HELD_OUT) if take["status"] == "set_aside"] == []
 
 
-# In a live and noisy room (docs/accuracy.md) 0.97 is not reached on every part of the takes, so it is not asserted.
-@pytest.mark.parametrize(("condition", "articulation", "least"), [(CLEAN, "tongued", 0.99), (CLEAN, "slurred", 0.99)])
+# Tongued notes in a live and noisy room reach 0.97 on some series of takes and not on others (docs/accuracy.md).
+BARS = [(CLEAN, "tongued", 0.99), (CLEAN, "slurred", 0.99), (HARD, "slurred", 0.97)]
+
+
+@pytest.mark.parametrize(("condition", "articulation", "least"), BARS)
 def test_notes_are_found(results, condition, articulation, least):
     takes = of(results, condition=condition, articulation=articulation)
     assert sum(take["played"] for take in takes) >= 100
