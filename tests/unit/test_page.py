@@ -10,6 +10,7 @@ import pytest
 
 import report_sample
 from evenbore.columns import TABLES
+from evenbore.figures import FIGURES
 from evenbore.page import build, charts, words
 from evenbore.trade.families import load_family
 
@@ -86,7 +87,7 @@ def test_hostile_labels_make_no_tags(document, html):
     types = [attrs.get("type") for attrs in document.all("script")]
     assert types.count(None) == 1 and set(types) == {"application/json", None}
     assert not [key for _, attrs in document.tags for key in attrs if key.startswith("on")]
-    assert len(document.all("img")) == 11
+    assert len(document.all("img")) == len(FIGURES)
     text = "".join(document.text)
     for label in report_sample.LABELS.values():
         assert label in text  # shown as it is, braces, quotes and all
