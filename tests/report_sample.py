@@ -161,6 +161,8 @@ def _clips(recordings: pd.DataFrame) -> list[Clip]:
             harmonics = np.arange(1, 9)
             tone = np.sin(2 * np.pi * 440 * 2 ** ((midi - 69) / 12) * harmonics[:, None] * time)
             tone = rng.uniform(0.02, 0.1) * (rng.uniform(0.4, 0.9) ** harmonics) @ tone
+            if midi == 69:  # one that dies away half-way: what is quiet does not count in its loudness
+                tone *= 10 ** (-2 * np.clip(time / NOTE_S - 0.5, 0, 1))
             start = sum(map(len, samples)) / RATE
             samples.append(faded(tone[: round(pace * size)], RATE))
             notes.append((written, midi, start, start + pace * NOTE_S))

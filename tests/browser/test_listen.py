@@ -39,6 +39,7 @@ def spied(browser, page):
     """The report with the spy in it."""
     script = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": SPY})["identifier"]
     browser.refresh()
+    choose(browser, a="House horn", b="שלום ساكسفون")
     yield browser
     browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", {"identifier": script})
 
@@ -73,7 +74,7 @@ def samples(page, number):
 def loudness(sound):
     """Of a sound, the silence after it left out, repeated to be long enough to measure."""
     sound = np.trim_zeros(sound, "b")
-    return pyloudnorm.Meter(RATE).integrated_loudness(np.tile(sound, int(np.ceil(RATE / len(sound)))))
+    return pyloudnorm.Meter(RATE).integrated_loudness(np.tile(sound, int(np.ceil(4 * RATE / len(sound)))))
 
 
 def frequency(sound):

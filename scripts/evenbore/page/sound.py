@@ -1,7 +1,8 @@
 """What the page plays: clips within the size that the config allows, their levels, and each set-up's correction.
 
 Conventions: gains in dB bring a clip, or one of its notes, to the common loudness (ITU-R BS.1770-4), once as recorded
-and once with the set-up taken out. A note is measured repeated to at least LEAST_S, as it is played.
+and once with the set-up taken out. A note is measured repeated, as it is played, so
+often that where it is cut into blocks does not matter.
 """
 
 import base64
@@ -15,7 +16,7 @@ from evenbore.quality import lufs
 from evenbore.results import Results
 
 TAPS = 2047  # at RATE: resolves 16 Hz
-LEAST_S = 0.8
+LEAST_S = 2.5
 PEAK_DB = -0.5
 MB = 1_000_000
 
@@ -104,7 +105,7 @@ def _level(samples: np.ndarray) -> tuple[float, float]:
     peak = 20 * np.log10(max(float(np.abs(samples).max(initial=0)), 1e-6))
     repeats = int(np.ceil(LEAST_S * RATE / max(len(samples), 1)))
     loudness = lufs(signal_from_array(np.tile(samples, repeats), RATE))
-    return (loudness, peak) if np.isfinite(loudness) else (LOUDNESS_LUFS, peak)
+    return (loudness if np.isfinite(loudness) else LOUDNESS_LUFS, peak)
 
 
 def _corrections(results: Results) -> dict[str, np.ndarray]:
