@@ -17,6 +17,7 @@ include: "workflow/rules/assess.smk"
 include: "workflow/rules/compare.smk"
 include: "workflow/rules/diagnose.smk"
 include: "workflow/rules/listen.smk"
+include: "workflow/rules/research.smk"
 include: "workflow/rules/report.smk"
 
 
@@ -27,3 +28,4 @@ rule all:
         "results/comparison.xlsx",
         "results/publication/quotes.txt",
         "results/provenance.json",
+        rules.paper.output,

@@ -18,6 +18,7 @@ from evenbore.columns import TABLES, names
 from evenbore.rank import save_pools
 from evenbore.simulate import study_tables
 from evenbore.tables import write_parquet, write_table
+from factors import factors_of_study
 from figures import figures
 from normalise import normalise_study
 from page import page
@@ -95,6 +96,10 @@ def _run_steps(folder: Path) -> None:
         work / "shifts.parquet", tables / "note_profiles.tsv",
         {table: tables / f"{table}.tsv" for table in compared}, work / "draws.npz",
     )  # fmt: skip
+    factors_of_study(
+        folder, config, tables / "criteria.tsv", tables / "instruments.tsv", work / "takes.parquet",
+        work / "notes.parquet", tables / "factors.tsv", tables / "variance.tsv",
+    )  # fmt: skip
 
 
 def _write(folder: Path, table: str, frame: pd.DataFrame) -> None:
@@ -111,7 +116,9 @@ def write_sheets(folder: Path, recordings: pd.DataFrame, sessions, labels) -> No
     prices = 400 + 150 * np.arange(len(labels))
     instruments = pd.DataFrame({"instrument": list(labels), "label": list(labels.values()), "price": prices})
     instruments.loc[instruments.index[-1], "price"] = np.nan
-    _sheet(sheets, "instruments", instruments.assign(family="saxophone_alto", setup_cost=60, maker="Maker <A>"))
+    material = np.where(np.arange(len(labels)) % 2, "brass <b>", "silver & gold")
+    _sheet(sheets, "instruments", instruments.assign(
+        family="saxophone_alto", setup_cost=60, maker="Maker <A>", body_material=material))  # fmt: skip
     _sheet(sheets, "sessions", pd.DataFrame({"session": list(sessions), "room": "room & hall", "date": "2025-03-04"}))
     first = next(iter(labels))
     _sheet(sheets, "inspection", pd.DataFrame({

@@ -48,9 +48,9 @@ class Assessment:
     """What `assess` finds.
 
     `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
-    recording direction articulation criterion value; what has no value is left out). `shifts`: instrument state
-    criterion component shift, the change of a value along each independent direction of the error of the set-ups
-    (one standard error each).
+    recording direction articulation criterion value session_offset, which is taken out of the value; what has no
+    value is left out). `shifts`: instrument state criterion component shift, the change of a value along each
+    independent direction of the error of the set-ups (one standard error each).
     """
 
     instruments: pd.DataFrame
@@ -364,14 +364,15 @@ def _dynamic_pairs(takes):
 
 
 def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
-    """Take values less what a session adds, for the criteria it adds to."""
-    values = values.copy()
+    """Take values less what a session adds (column session_offset), for the criteria it adds to."""
+    values = values.assign(session_offset=0.0)
     for criterion in ADDITIVE:
         rows = values["criterion"] == criterion
         if rows.any():
             takes = values[rows]
             offsets = session_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
-            values.loc[rows, "value"] -= takes["session"].map(offsets)
+            values.loc[rows, "session_offset"] = takes["session"].map(offsets)
+            values.loc[rows, "value"] -= values.loc[rows, "session_offset"]
     return values
 
 

@@ -74,6 +74,16 @@ def _parser() -> argparse.ArgumentParser:
         help="tell what has changed since the run that wrote this provenance.json",
     )
 
+    plan = add("plan", _plan, "plan the recordings of a study: order, blinding, links, predicted errors")
+    plan.add_argument("study", type=Path, metavar="STUDY", help="folder with config, instruments and sessions")
+    plan.add_argument("--takes", type=int, metavar="N", help="most takes in all (default: three turns of each)")
+    plan.add_argument(
+        "--slurred-only", action="store_true", help="the slurred scale alone; no tongued, soft, loud takes"
+    )
+    plan.add_argument("--pilot", type=Path, metavar="STUDY", help="a study that was run, to take the scatter from")
+    plan.add_argument("--show-key", action="store_true", help="show which code is which, to label the instruments")
+    plan.add_argument("--unseal", type=Path, metavar="BLIND_STUDY", help="put names and materials into the blind study")
+
     run = add("run", _run, "run the workflow on a study")
     run.usage = f"{command()} run [-h] STUDY [-- SNAKEMAKE OPTIONS]"
     run.add_argument("study", type=Path, metavar="STUDY")
@@ -148,6 +158,29 @@ def _against(arguments: argparse.Namespace) -> int:
     print("Changed since that run:")
     print("\n".join(f"  {line}" for line in changes))
     return 1
+
+
+def _plan(arguments: argparse.Namespace) -> int:
+    from evenbore.plan import BLIND, FOLDER, open_key, unblind, write_plan
+
+    if arguments.show_key:
+        print("\n".join(f"{code}  {row['instrument']}" for code, row in sorted(open_key(arguments.study).items())))
+        return 0
+    if arguments.unseal:
+        print(f"Written: {shown(unblind(arguments.study, arguments.unseal))}")
+        return 0
+    plan = write_plan(arguments.study, arguments.takes, arguments.slurred_only, arguments.pilot)
+    print(f"Written: {shown(arguments.study / FOLDER)}: running sheet, protocol, guide track, sealed key")
+    print(f"{len(plan.turns)} turns, {plan.n_takes} takes: every instrument {plan.layout.rounds} times a session")
+    print("\n".join(f"  {session}: {len(names)} instruments" for session, names in plan.layout.visits.items()))
+    told = plan.predicted.set_index("criterion")
+    print(
+        "What it will be able to tell (smallest difference of two instruments; scatter " + told["origin"].iloc[0] + "):"
+    )
+    print("\n".join(f"  {c}: {row.detectable_pair:.2g} {row.unit}" for c, row in told.iterrows()))
+    print(f"Next: label the instruments (evenbore plan {typed(arguments.study)} --show-key), print the running sheet,")
+    print(f"and record into {shown(arguments.study / FOLDER / BLIND)}")
+    return 0
 
 
 def _run(arguments: argparse.Namespace) -> int:

@@ -265,9 +265,25 @@ def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
                 check(kind, column, known, sheets[target].file)
     if "states" in config:
         check("recordings", "state", config["states"], "the config's states")
+    if isinstance(config.get("factors"), list) and sheets["instruments"].complete:
+        problems += _check_factors(sheets["instruments"], config)
     if "tolerances" in config:
         check("instruments", "grade", config["tolerances"], "the config's tolerances")
     return problems
+
+
+def _check_factors(sheet: Sheet, config: dict) -> list[Problem]:
+    """The config's factors are columns of the instruments sheet."""
+    known = list(sheet.rows[0]) if sheet.rows else []
+    own = [column for column in known if column.startswith("x_")]
+    return [
+        Problem(
+            CONFIG, None, "factors", shown(column),
+            f"columns of {sheet.file}" + (f", of your own: {', '.join(own)}" if own else "; it has none of your own"),
+            misspelling(column, own),
+        )
+        for column in config["factors"] if column not in known
+    ]  # fmt: skip
 
 
 def _resolve_recordings(

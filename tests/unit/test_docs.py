@@ -28,6 +28,8 @@ FILE = re.compile(r"[\w./-]+\.(?:py|smk|yaml|md|lock|in|tsv|txt|html|xlsx|json)|
 RESULTS = {
     "report.html", "comparison.xlsx", "quotes.txt", "provenance.json", "columns.tsv", "tables/", "figures/",
     *(f"{table}.tsv" for table in columns.TABLES),
+    "publication/paper/", "results/publication/paper/", "data_dictionary.csv", "methods.md", "results/plan/",
+    "blind_study/", "running_sheet.html", "protocol.html", "predicted.tsv", "sealed_key.txt", "plan.json",
 }  # fmt: skip
 
 

@@ -51,6 +51,7 @@ TABLES = "results/tables"
 WORK = "results/work"
 FIGURE_FOLDER = "results/figures"
 PUBLICATION = "results/publication"
+PAPER = f"{PUBLICATION}/paper"
 CAPTIONS = [here(REPO / "workflow/report" / f"{name}.rst") for name in FIGURES]
 
 
@@ -91,6 +92,11 @@ def figure_folder(wildcards):
 def publication_folder(wildcards):
     """Where all that is to be published is."""
     return PUBLICATION
+
+
+def paper_folder(wildcards):
+    """Where what a paper needs is."""
+    return PAPER
 
 
 def caption_folder(wildcards):

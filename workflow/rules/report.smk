@@ -24,6 +24,7 @@ rule figures:
             rules.compare.output.clusters,
         ],
         findings=rules.diagnose.output.findings,
+        researched=[rules.factors.output.factors, rules.factors.output.variance],
         sheets=SHEETS,
         code=library_files("figures"),
     output:
@@ -94,7 +95,15 @@ rule provenance:
         benchmarks=expand("results/benchmarks/measure/{chunk}.tsv", chunk=CHUNKS)
         + expand(
             "results/benchmarks/{step}.tsv",
-            step=["collect", "normalise", "assess", "compare", "diagnose", "figures"],
+            step=[
+                "collect",
+                "normalise",
+                "assess",
+                "compare",
+                "diagnose",
+                "factors",
+                "figures",
+            ],
         ),
         code=[here(path) for path in dependencies.all_files()],
     output:
@@ -121,6 +130,7 @@ rule page:
             *rules.figures.input.assessed,
             *rules.figures.input.compared,
             rules.figures.input.findings,
+            *rules.figures.input.researched,
         ],
         draws=rules.compare.output.draws,
         clips=clips_wanted,

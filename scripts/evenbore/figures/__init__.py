@@ -1,6 +1,7 @@
 """The figures of a study. This module only names them, so that the workflow can list them cheaply.
 
-Drawing: `draw` (all of them), `notes`, `decision`, `chain` (one function per figure), `style` (looks and saving).
+Drawing: `draw` (all of them), `notes`, `decision`, `chain`, `research` (one function per figure), `style` (looks and
+saving).
 """
 
 CATEGORIES = {
@@ -16,6 +17,7 @@ CATEGORIES = {
     "pairs": "Decision",
     "clusters": "Likeness and set-ups",
     "setups": "Likeness and set-ups",
+    "variance_components": "Likeness and set-ups",
 }
 """Figure -> its category in a Snakemake report."""
 FIGURES = tuple(CATEGORIES)

@@ -7,11 +7,11 @@ from pathlib import Path
 import matplotlib as mpl
 from matplotlib.figure import Figure
 
-from evenbore.figures import FIGURES, chain, decision, notes
+from evenbore.figures import FIGURES, chain, decision, notes, research
 from evenbore.figures.style import NothingToShow, figure_labels, nothing, save, settings
 from evenbore.results import Results
 
-MODULES = (notes, decision, chain)
+MODULES = (notes, decision, chain, research)
 
 
 def draw_figures(results: Results, folder: str | Path) -> None:

@@ -14,7 +14,7 @@ from evenbore.clips import Clip
 from evenbore.columns import TABLES
 from evenbore.compare import EXACT
 from evenbore.figures import FIGURES
-from evenbore.page import charts, words
+from evenbore.page import charts, research, words
 from evenbore.page.priorities import GATES, priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.rank import Pool, oriented
@@ -68,6 +68,7 @@ def build_page(
         kinds=words.KINDS,
         criteria=_records(results.tables["criteria"]),
         sessions=_sessions(results),
+        factors=research.factors(results),
         session_findings=_records(results.tables["findings"].query("instrument.isna()")),
         recordings=_records(results.tables["recordings"]),
         columns=TABLES,

@@ -1,0 +1,37 @@
+"""Figures of research: where the scatter of each criterion comes from. One function per figure, as in `notes`."""
+
+import numpy as np
+
+from evenbore.figures.style import COLOURS, NothingToShow, panels
+from evenbore.results import Results, plain
+
+COMPONENTS = ("instrument", "session", "player", "take", "note")
+HATCHES = ("", "///", "...", "xxx", "---")
+NARROWEST_LABEL = 0.07
+
+
+def variance_components(results: Results, shown, labels):
+    """Share of each component in the variance of one take's value, one bar per criterion."""
+    rows = results.tables["variance"].dropna(subset="share")
+    if rows.empty:
+        raise NothingToShow("no criterion has repeat takes of several instruments")
+    shares = rows.pivot(index="criterion", columns="component", values="share")
+    known = [criterion for criterion in results.tables["criteria"]["criterion"] if criterion in shares.index]
+    figure, (axes,) = panels(1, 1, 0.6 + 0.32 * len(known))
+    left = np.zeros(len(known))
+    for i, component in enumerate(c for c in COMPONENTS if c in shares):
+        share = shares.loc[known, component].fillna(0.0).to_numpy()
+        axes.barh(range(len(known)), share, left=left, color=COLOURS[i % len(COLOURS)], alpha=0.75,
+                  hatch=HATCHES[i], edgecolor="white", label=component)  # fmt: skip
+        for y, (start, width) in enumerate(zip(left, share, strict=True)):
+            if width >= NARROWEST_LABEL:
+                axes.text(start + width / 2, y, f"{100 * width:.0f}", ha="center", va="center",
+                          bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none"})  # fmt: skip
+        left = left + share
+    axes.set_yticks(range(len(known)), [plain(criterion) for criterion in known])
+    axes.set_ylim(len(known) - 0.5, -0.5)
+    axes.set_xlim(0, 1)
+    axes.set_xticks(np.linspace(0, 1, 6), [f"{percent} %" for percent in range(0, 101, 20)])
+    axes.set_xlabel("share of the variance of one take's value")
+    axes.legend(frameon=False, ncols=len(COMPONENTS), loc="lower center", bbox_to_anchor=(0.5, 1.0))
+    return figure

@@ -1,0 +1,54 @@
+"""The report's section on factors: what goes with a property of the instruments, in words and a table."""
+
+import pandas as pd
+
+from evenbore.page.words import number
+from evenbore.results import Results, plain
+
+VERDICTS = {
+    "effect": "effect",
+    "no_audible_effect": "no audible effect",
+    "undecided": "undecided",
+    "not_testable": "not testable",
+}
+
+
+def factors(results: Results) -> list[dict]:
+    """One entry per factor and kind of instrument: name, family, the sentences on all of it, and rows of the table."""
+    found = []
+    for (factor, family), rows in results.tables["factors"].groupby(["factor", "family"], sort=False):
+        found.append({
+            "name": plain(factor.removeprefix("x_")),
+            "family": results.study.families[family].name,
+            "cautions": list(dict.fromkeys(rows["reason"].dropna())),
+            "rows": [_row(row) for row in rows.itertuples(index=False)],
+        })  # fmt: skip
+    return found
+
+
+def _row(row) -> dict:
+    known = pd.notna(row.estimate)
+    return {
+        "criterion": plain(row.criterion),
+        "contrast": row.contrast if pd.notna(row.contrast) else "",
+        "verdict": VERDICTS[row.verdict],
+        "sentence": _sentence(row) if known else "",
+        "estimate": _interval(row) if known else "",
+        "p": f"{row.p_adjusted:.2g}" if known else "",
+        "p_permutation": f"{row.p_permutation:.2g}" if pd.notna(row.p_permutation) else "",
+        "detectable": f"{row.smallest_detectable:.2g} {row.unit}" if known else "",
+        "n": "" if pd.isna(row.n_instruments) else int(row.n_instruments),
+    }  # fmt: skip
+
+
+def _interval(row) -> str:
+    value, low, high = (number(x, 2) for x in (row.estimate, row.low, row.high))
+    return f"{value} ({low} to {high}) {row.unit}"
+
+
+def _sentence(row) -> str:
+    if row.verdict == "no_audible_effect":
+        return f"no audible effect: within ± {row.just_noticeable:g} {row.unit}"
+    if row.verdict == "effect":
+        return "more than chance between instruments explains"
+    return f"only a difference of {row.smallest_detectable:.2g} {row.unit} or more would probably have been found"

@@ -1,0 +1,99 @@
+"""Who is recorded in which session, how often, and in which order.
+
+A turn is one instrument taken up, played through the kinds of takes, and put down. Every reference is in every session,
+first and last, so that all sessions are linked; the others attend as many sessions as the takes allow, dealt evenly,
+each level of the factor alike in all sessions. In a session everybody has one turn a round, the order drawn anew for
+each round, so that fatigue, reed and temperature fall on all alike (Fisher 1935, The Design of Experiments; from
+memory).
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+from random import Random
+
+import numpy as np
+
+LEAST_ROUNDS, MOST_ROUNDS, USUAL_ROUNDS = 2, 6, 3
+
+
+@dataclass(frozen=True)
+class Turn:
+    """One instrument taken up once; `round` counts from 1 within the session, `place` over the whole session."""
+
+    session: str
+    place: int
+    round: int
+    instrument: str
+
+
+@dataclass(frozen=True)
+class Layout:
+    """`visits`: session -> instruments in it; `rounds`: turns of each instrument in each session."""
+
+    visits: Mapping[str, Sequence[str]]
+    rounds: int
+
+    @property
+    def n_turns(self) -> int:
+        """Turns in all."""
+        return self.rounds * sum(map(len, self.visits.values()))
+
+    def turns_of(self) -> tuple[np.ndarray, np.ndarray]:
+        """Instrument and session of every turn, in no particular order."""
+        rows = [(i, s) for s, names in self.visits.items() for i in names for _ in range(self.rounds)]
+        return np.array([i for i, _ in rows]), np.array([s for _, s in rows])
+
+
+def layouts(strata: Mapping[str, str], references: Sequence[str], sessions: Sequence[str], rng: Random) -> list[Layout]:
+    """Every layout there is, fewest turns first. `strata`: instrument -> what is spread evenly over the sessions."""
+    others = [name for name in strata if name not in references]
+    dealt = _dealt(others, strata, rng)
+    found = []
+    for attended, rounds in product(range(1, len(sessions) + 1), range(LEAST_ROUNDS, MOST_ROUNDS + 1)):
+        visits = {session: list(references) for session in sessions}
+        for name in dealt:
+            for session in _emptiest(visits, strata, name, rng)[:attended]:
+                visits[session].append(name)
+        found.append(Layout(visits, rounds))
+    return sorted(found, key=lambda layout: layout.n_turns)
+
+
+def _emptiest(visits: Mapping[str, list[str]], strata: Mapping[str, str], name: str, rng: Random) -> list[str]:
+    """Sessions by how few are in them, then by how few of the same stratum, then at random."""
+
+    def load(session: str) -> tuple:
+        members = visits[session]
+        return len(members), sum(strata[other] == strata[name] for other in members), rng.random()
+
+    return sorted(visits, key=load)
+
+
+def _dealt(names: Sequence[str], strata: Mapping[str, str], rng: Random) -> list[str]:
+    """The instruments stratum after stratum, in random order within each."""
+    groups: dict[str, list[str]] = {}
+    for name in names:
+        groups.setdefault(strata[name], []).append(name)
+    return [name for stratum in sorted(groups) for name in rng.sample(groups[stratum], len(groups[stratum]))]
+
+
+def turns(layout: Layout, references: Sequence[str], rng: Random) -> list[Turn]:
+    """All turns in playing order."""
+    found = []
+    for session, present in layout.visits.items():
+        order: list[str] = []
+        for number in range(1, layout.rounds + 1):
+            drawn = rng.sample(present, len(present))
+            ends = [name for name in drawn if name in references]
+            middle = [name for name in drawn if name not in references]
+            if number == 1:
+                drawn = ends + middle
+            elif number == layout.rounds:
+                drawn = middle + ends
+            if order and len(drawn) > 1 and drawn[0] == order[-1]:  # nobody twice in a row
+                drawn[0], drawn[1] = drawn[1], drawn[0]
+            order += drawn
+        found += [
+            Turn(session, place, 1 + (place - 1) // len(present), name) for place, name in enumerate(order, start=1)
+        ]
+    return found

@@ -1,0 +1,104 @@
+"""How precise a plan will be: standard errors and smallest detectable differences, before anything is recorded.
+
+From the scatter of instruments, sessions and takes (the variance table of an earlier study, else ASSUMED) the
+covariance of the generalised least squares estimates, (X' V⁻¹ X)⁻¹, as in the analysis. Smallest detectable
+difference: (t of two sides at 5 % + t of 80 % power) times the standard error.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from evenbore import mixed
+from evenbore.compare import ALPHA, POWER
+from evenbore.plan.layout import Layout
+
+# ASSUME: standard deviations between instruments, sessions and takes, rounded from the demo, whose players are
+# simulated: they give the order of size and no more. A pilot of a few takes is worth more than these.
+ASSUMED = {
+    "tuning_offset": (6.0, 1.6, 1.9),
+    "intonation_spread": (1.7, 0.1, 0.6),
+    "worst_note_cents": (4.2, 0.5, 2.2),
+    "register_width": (5.0, 0.5, 1.4),
+    "timbre_evenness": (0.4, 0.1, 0.2),
+    "level_evenness": (0.4, 0.1, 0.4),
+    "noise": (1.0, 2.6, 0.7),
+    "response": (5.3, 10.7, 7.8),
+    "dynamic_range": (0.7, 0.8, 1.9),
+    "dynamic_drift": (1.8, 0.2, 0.7),
+    "tone_hold": (0.4, 0.2, 0.3),
+}
+
+
+def scatter(variance: pd.DataFrame | None) -> dict[str, tuple[float, float, float, str]]:
+    """Criterion -> standard deviation of instrument, session, take, and where from ("assumed" or "pilot")."""
+    found = {criterion: (*values, "assumed") for criterion, values in ASSUMED.items()}
+    if variance is None:
+        return found
+    for criterion, rows in variance.groupby("criterion"):
+        sd = rows.set_index("component")["sd"]
+        take = np.hypot(sd.get("take", np.nan), np.nan_to_num(sd.get("note", 0.0)))
+        if criterion in found and np.isfinite([sd.get("instrument", np.nan), take]).all():
+            found[criterion] = (float(sd["instrument"]), float(np.nan_to_num(sd["session"])), float(take), "pilot")
+    return found
+
+
+def pair_errors(layout: Layout, session_sd: float, take_sd: float) -> tuple[float, float]:
+    """Standard error of the difference of two instruments: root mean square over the pairs, and of the worst pair."""
+    instrument, session = layout.turns_of()
+    design = mixed.indicators(instrument)
+    covariance = _covariance(design, [(session_sd, session)], take_sd)
+    a, b = np.triu_indices(len(covariance), 1)
+    variance = covariance[a, a] + covariance[b, b] - 2 * covariance[a, b]
+    return float(np.sqrt(variance.mean())), float(np.sqrt(variance.max()))
+
+
+def factor_error(layout: Layout, levels: Mapping[str, str], sd: tuple[float, float, float]) -> tuple[float, float]:
+    """Standard error of the difference of two levels (root mean square over pairs of levels) and degrees of freedom.
+
+    `levels`: instrument -> level, each with two instruments at least; `sd`: of instrument, session and take.
+    """
+    instrument, session = layout.turns_of()
+    level = np.array([levels.get(name, "") for name in instrument])
+    covariance = _covariance(mixed.indicators(level), [(sd[0], instrument), (sd[1], session)], sd[2])
+    known = [i for i, name in enumerate(np.unique(level)) if name]
+    pairs = [(i, j) for i in known for j in known if i < j]
+    variance = np.mean([covariance[i, i] + covariance[j, j] - 2 * covariance[i, j] for i, j in pairs])
+    return float(np.sqrt(variance)), float(len(set(instrument)) - len(set(level)))
+
+
+def _covariance(design: np.ndarray, random: list[tuple[float, np.ndarray]], take_sd: float) -> np.ndarray:
+    covariance = take_sd**2 * np.eye(len(design))
+    for sd, labels in random:
+        z = mixed.indicators(labels)
+        covariance += sd**2 * z @ z.T
+    return np.linalg.inv(design.T @ np.linalg.solve(covariance, design))
+
+
+def detectable(error: float, df: float) -> float:
+    """Smallest difference found with 80 % power at 5 %; NaN without degrees of freedom."""
+    return (stats.t.isf(ALPHA / 2, df) + stats.t.ppf(POWER, df)) * error if df > 0 else float("nan")
+
+
+def predicted(
+    layout: Layout, levels: Mapping[str, str], known: Mapping[str, tuple], criteria: pd.DataFrame
+) -> pd.DataFrame:
+    """One row per criterion: the scatter reckoned with, errors of pairs and of the factor, what can be detected."""
+    rows = []
+    n_turns, n = layout.n_turns, len({name for names in layout.visits.values() for name in names})
+    testable = len(set(levels.values())) > 1
+    for criterion in criteria.itertuples(index=False):
+        if criterion.criterion not in known:
+            continue
+        *sd, origin = known[criterion.criterion]
+        pair, worst = pair_errors(layout, sd[1], sd[2])
+        factor, df = factor_error(layout, levels, tuple(sd)) if testable else (np.nan, np.nan)
+        rows.append({
+            "criterion": criterion.criterion, "unit": criterion.unit, "sd_instrument": sd[0], "sd_session": sd[1],
+            "sd_take": sd[2], "origin": origin, "se_pair": pair, "se_worst_pair": worst,
+            "detectable_pair": detectable(pair, n_turns - n - len(layout.visits) + 1), "se_factor": factor,
+            "detectable_factor": detectable(factor, df), "just_noticeable": criterion.just_noticeable,
+        })  # fmt: skip
+    return pd.DataFrame(rows)

@@ -1,0 +1,87 @@
+"""Run the campaign of `simulation` and renew the tables of docs/research.md.
+
+python tests/research/run.py [STUDIES]     (1000 of each kind by default; a tenth as many for pairs)
+
+What is done is kept in build/research/STUDIES.json: an interrupted campaign goes on there. Remove it to begin anew.
+"""
+
+import os
+
+# one thread: the matrices are small; to be set before the numerical libraries are loaded
+for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ[variable] = "1"
+
+import json  # noqa: E402
+import sys  # noqa: E402
+from pathlib import Path  # noqa: E402
+
+REPO = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(REPO / "scripts"), str(REPO / "tests")]
+
+import numpy as np  # noqa: E402
+
+from research.simulation import NOTES, SCENARIOS, run_notes, run_pairs, run_scenario  # noqa: E402
+
+PAGE = REPO / "docs" / "research.md"
+KEPT = REPO / "build" / "research"
+BEGIN, END = "<!-- tables of tests/research/run.py -->", "<!-- end of tables -->"
+
+
+def campaign(studies: int) -> dict[str, dict]:
+    """Results by name, kept as they come."""
+    file = KEPT / f"{studies}.json"
+    found = json.loads(file.read_text("utf-8")) if file.is_file() else {}
+    file.parent.mkdir(parents=True, exist_ok=True)
+    todo = {f"notes {criterion}": (run_notes, criterion, studies) for criterion in NOTES}
+    todo |= {f"factor {scenario.name}": (run_scenario, scenario, studies) for scenario in SCENARIOS}
+    alone = [scenario for scenario in SCENARIOS if scenario.players == 1 and not scenario.lost]
+    todo |= {f"pairs {scenario.name}": (run_pairs, scenario, studies // 10) for scenario in alone}
+    for name, (run, what, count) in todo.items():
+        if name not in found:
+            found[name] = run(what, count)
+            print(name, found[name], flush=True)
+            file.write_text(json.dumps(found, indent=1), "utf-8")
+    return {name: found[name] for name in todo}
+
+
+def tables(found: dict[str, dict]) -> str:
+    """The tables of the page."""
+    tests = [result for name, result in found.items() if not name.startswith("pairs")]
+    planned = [result for name, result in found.items() if name.startswith("factor") and result["planned"]]
+    pairs = [result for name, result in found.items() if name.startswith("pairs")]
+    heads = ["studies", "how many", "method", "p < 0.05", "permutation p < 0.05", "90 % intervals that cover"]
+    shares = [
+        [r["scenario"], str(r["studies"]), r["method"], *(f"{100 * r[key]:.1f} %" for key in SHARES)] for r in tests
+    ]
+    return "\n\n".join(
+        [
+            _table(heads, shares),
+            "Standard error of the material's effect: planned, reported by the analysis (root mean square), and true:",
+            _errors(planned, "reported"),
+            "Standard error of the difference of two instruments, root mean square over the pairs:",
+            _errors(pairs, "scattered"),
+        ]
+    )
+
+
+SHARES = ("p_below", "permutation_below", "covered")
+
+
+def _errors(results: list[dict], achieved: str) -> str:
+    rows = [
+        [r["scenario"], str(r["studies"]), f"{r['planned']:.3f}", f"{r.get('reported', np.nan):.3f}".replace("nan", ""),
+         f"{r['scattered']:.3f}", f"{r[achieved] / r['planned']:.2f}"]
+        for r in results
+    ]  # fmt: skip
+    return _table(["studies", "how many", "planned", "reported", "true", "achieved / planned"], rows)
+
+
+def _table(heads: list[str], rows: list[list[str]]) -> str:
+    return "\n".join(f"| {' | '.join(line)} |" for line in (heads, ["---"] * len(heads), *rows))
+
+
+if __name__ == "__main__":
+    made = tables(campaign(int(sys.argv[1]) if len(sys.argv) > 1 else 1000))
+    text = PAGE.read_text("utf-8")
+    before, rest = text.split(BEGIN)
+    PAGE.write_text(f"{before}{BEGIN}\n\n{made}\n\n{END}{rest.split(END)[1]}", "utf-8")
