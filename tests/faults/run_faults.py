@@ -17,8 +17,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome, without_privileges
+from faults.victim import HUNG, Run, copy_of, half_tables, make_small_study, tables
 from faults.victim import TRACEBACK as TRACEBACK_TEXT
-from faults.victim import Run, copy_of, half_tables, make_small_study, tables
 from smallstudy import Engine
 
 SMALL_FILE_BYTES = 60_000  # less than the largest tables of the study
@@ -157,7 +157,7 @@ class Faults:
         verdict = WRONG if problem else FINE
         if TRACEBACK_TEXT in told:
             verdict, problem = TRACEBACK, told
-        elif problem.startswith("left running"):
+        elif problem.startswith("left running") or HUNG in told:
             verdict = HANG
         elif half := half_tables(self._study, self._whole):
             verdict, problem = LOSS, f"half or wrong: {half}"

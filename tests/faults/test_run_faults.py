@@ -30,7 +30,6 @@ def outcomes(repo, tmp_path_factory):
     faults.interrupted(signal.SIGINT, cpu_s=5)
     faults.killed(cpu_s=6)
     faults.full_disk()
-    faults.little_memory()
     faults.read_only()
     faults.clock(-3 * 86_400)
     faults.interrupted(signal.SIGTERM, cpu_s=3)
@@ -40,7 +39,7 @@ def outcomes(repo, tmp_path_factory):
     return faults.outcomes
 
 
-FAULTS = ("Ctrl-C", "SIGKILL", "full disk", "low memory", "read-only results", "clock jump", "two runs at once")
+FAULTS = ("Ctrl-C", "SIGKILL", "full disk", "read-only results", "clock jump", "two runs at once")
 
 
 @pytest.mark.parametrize("fault", [*FAULTS, "all of these, then a run to the end"])

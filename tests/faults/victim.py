@@ -13,6 +13,7 @@ import psutil
 from smallstudy import Engine, SmallStudy, make_study
 
 TRACEBACK = "Traceback (most recent call last)"
+HUNG = "[had to be ended]"
 PATIENCE_S = 900.0
 POLL_S = 0.02
 MARK = "EVENBORE_TEST_RUN"
@@ -79,8 +80,14 @@ class Run:
         self.end()
 
     def end(self) -> tuple[int, str]:
-        """Wait for the end; the exit code and all that was told."""
-        out, err = self._process.communicate(timeout=PATIENCE_S)
+        """Wait for the end; the exit code and all that was told. What does not end is ended, and says HUNG."""
+        try:
+            out, err = self._process.communicate(timeout=PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            for process in self.tree():
+                process.kill()
+            out, err = self._process.communicate()
+            err += HUNG
         return self._process.returncode, out + err
 
 
