@@ -16,6 +16,7 @@ include: "workflow/rules/measure.smk"
 include: "workflow/rules/assess.smk"
 include: "workflow/rules/compare.smk"
 include: "workflow/rules/diagnose.smk"
+include: "workflow/rules/vet.smk"
 include: "workflow/rules/listen.smk"
 include: "workflow/rules/research.smk"
 include: "workflow/rules/report.smk"
@@ -29,3 +30,4 @@ rule all:
         "results/publication/quotes.txt",
         "results/provenance.json",
         rules.paper.output,
+        "results/bench_tickets",

@@ -325,6 +325,29 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("method", "", "str", "instrument means (exact where balanced) or mixed model (REML)"),
         _REASON,
     ),
+    "vetting": (
+        _INSTRUMENT,
+        _STATE,
+        Column("decision", "", "str", "accept, bench, return or retake (the recordings cannot decide)"),
+        Column("reasons", "", "str", "why, in words"),
+        _N_TAKES,
+        Column("listen", "", "str", "where the notes of the reasons sound: note, recording, time from its start"),
+        Column("shipment", "", "str", "shipment from the sheet"),
+    ),
+    "changes": (
+        _INSTRUMENT,
+        Column("state_from", "", "str", "the earlier state"),
+        Column("state_to", "", "str", "the state after it"),
+        Column("criterion", "", "str", "a criterion of the whole instrument (see criteria.tsv) or a measure of a note"),
+        Column("note", "", "str", "written note; empty: the whole instrument"),
+        Column(
+            "change", "unit of the criterion", "float", "later less earlier value; notes from the instrument's middle"
+        ),
+        Column("low", "unit of the criterion", "float", "lower end of the 90 % interval"),
+        Column("high", "unit of the criterion", "float", "upper end of the 90 % interval"),
+        Column("verdict", "", "str", "differs, no_audible_difference, undecided or not_comparable, as for pairs"),
+        Column("within_tolerance", "", "str", "yes or no: the note's pitch after, against the tolerance"),
+    ),
 }  # fmt: skip
 
 

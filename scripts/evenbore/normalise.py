@@ -64,7 +64,7 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: pd.DataF
     session = pd.Categorical(notes["session"], categories=setups.sessions).codes
     flat = level - setups.at(session, frequency, setups.response_db)
     f0 = frequency[:, 0]
-    notes = notes.assign(group=notes["session"].map(groups), **harmonic_measures(flat, f0), **octave_levels(flat, f0))
+    notes = notes.assign(group=notes["session"].map(groups), **harmonic_measures(flat, f0))
     measured = notes[list(CHAIN_MEASURES)].to_numpy(float)
     errors = np.empty((0, *setups.response_db.shape)) if setups.errors_db is None else setups.errors_db
     shifted = np.empty((len(errors), len(notes), len(CHAIN_MEASURES)))
@@ -72,6 +72,6 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: pd.DataF
         moved = harmonic_measures(flat - setups.at(session, frequency, error), f0)
         shifted[k] = np.column_stack([moved[name] for name in CHAIN_MEASURES]) - measured
     room, room_variance = harmonic_rooms(notes, frequency, flat)
-    notes = without_rooms(notes)
+    notes = without_rooms(notes).assign(**octave_levels(flat - room, f0))
     shifted += notes[list(CHAIN_MEASURES)].to_numpy(float)
     return Normalised(setups, notes, shifted, frequency, flat - room, room_variance, above)

@@ -269,6 +269,14 @@ def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
         problems += _check_factors(sheets["instruments"], config)
     if "tolerances" in config:
         check("instruments", "grade", config["tolerances"], "the config's tolerances")
+    if "vetting" in config:
+        known = [value for _, value in _column(sheets["instruments"], "shipment")]
+        problems += [
+            Problem(CONFIG, None, "vetting.accepted_shipments", shown(name), "a shipment of the instruments sheet",
+                    misspelling(name, known))
+            for name in config["vetting"]["accepted_shipments"]
+            if name not in known
+        ]  # fmt: skip
     return problems
 
 

@@ -7,11 +7,17 @@ import pandas as pd
 from evenbore.diagnose import diagnose
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import note_to_midi
+from evenbore.vet import vet
 
 from . import sampled, simulated
 from .plans import Planted, Study
 
-CONFIG = {"base_dynamic": "mf", "tolerances": {"default": {"note_cents": 20, "stuffy_z": 3.5}}}
+CONFIG = {
+    "base_dynamic": "mf",
+    "states": ["as_found"],
+    "tolerances": {"default": {"note_cents": 20, "stuffy_z": 3.5, "confidence": 0.5}},
+    "gates": {"tuning_offset_min": -30, "fault_severity_max": 2},
+}
 RUNS = ("stuffy_run",)
 PATTERNS = ("stuffy_run", "regulation_step", "vent_fault")
 
@@ -24,12 +30,30 @@ def notes_of(study: Study) -> tuple[pd.DataFrame, dict, dict]:
     return simulated.study(
         study.seed, study.family, study.instruments, dynamics=study.dynamics, takes=study.takes,
         planted={number: planted.loss(family) for number, planted in study.planted.items()},
+        bent={number: planted.cents() for number, planted in study.planted.items()},
     )  # fmt: skip
 
 
 def findings(study: Study) -> pd.DataFrame:
     """What the diagnosis finds in a study."""
     return diagnose(*notes_of(study), CONFIG)
+
+
+def decisions(study: Study) -> pd.DataFrame:
+    """The vetting of a study: `decision` and `reasons` by instrument, with what is planted."""
+    notes, instruments, families = notes_of(study)
+    found = diagnose(notes, instruments, families, CONFIG)
+    family = families[study.family]
+    takes = notes.groupby("recording", sort=False)[["instrument", "state", "session", "dynamic"]].first().reset_index()
+    takes = takes.assign(status="ok", reason="", notes_expected=family.high - family.low + 1)
+    takes["notes_found"] = takes["recording"].map(notes.groupby("recording").size())
+    offset = notes.groupby(["instrument", "state"])["cents"].median().rename("value").reset_index()
+    values = offset.assign(criterion="tuning_offset", unit="cents")
+    limits = {name: CONFIG["tolerances"]["default"] for name in instruments}
+    table = vet(found, takes, notes, values, instruments, (), CONFIG, limits)
+    number = table["instrument"].str.slice(1).astype(int)
+    planted = number.map(lambda n: f"{study.planted[n].kind} {study.planted[n].size:g}" if n in study.planted else "")
+    return table.assign(planted=planted, study=study.name, family=study.family, sound=study.soundfont or "simulated")
 
 
 def score(study: Study, found: pd.DataFrame) -> list[dict]:
@@ -47,7 +71,7 @@ def score(study: Study, found: pd.DataFrame) -> list[dict]:
         patterns = own[own["kind"].isin(PATTERNS)].sort_values("confidence", ascending=False)
         if len(patterns):
             best = patterns.iloc[0]
-            line |= {"kind": best["kind"], "confidence": best["confidence"], "region": best["region"] is not None}
+            line |= {"kind": best["kind"], "confidence": best["confidence"], "region": pd.notna(best["region"])}
             if planted:
                 line |= _place(planted, best)
         lines.append(line)
@@ -58,7 +82,7 @@ def _place(planted: Planted, best: pd.Series) -> dict:
     if planted.kind == "run":
         top, low = (note_to_midi(best[column]) for column in ("last_note", "first_note"))
         return {"top_off": top - planted.high, "low_off": low - planted.low}
-    if planted.kind == "leak" and best["region"]:
+    if planted.kind == "leak" and pd.notna(best["region"]):
         low, high = note_to_midi(best["region_low_note"]), note_to_midi(best["region_high_note"])
         return {"inside": low <= planted.hole <= high, "wide": high - low + 1}
     return {}

@@ -52,7 +52,7 @@ class Shop:
     """One study: `instruments` of a family out of a soundfont, instrument 0 in every session, the others in one.
 
     `faults`: what is planted, by instrument number; its key (any text) tells the study apart for the cache.
-    `weak`: session -> losses that its room puts on every instrument.
+    `weak`: session -> losses that its room puts on every instrument. `cents`: instrument -> written note -> cents.
     """
 
     seed: int
@@ -66,6 +66,7 @@ class Shop:
     planted: tuple[tuple[int, str], ...] = ()
     faults: dict[int, Loss] = field(default_factory=dict, repr=False, compare=False)
     weak: dict[int, Loss] = field(default_factory=dict, repr=False, compare=False)
+    cents: dict[int, dict[int, float]] = field(default_factory=dict, repr=False, compare=False)
 
 
 def study(shop: Shop) -> tuple[pd.DataFrame, dict, dict]:
@@ -134,7 +135,7 @@ def render(shop: Shop, family: Family, number: int, session: int, dynamic: str, 
     for written, body in zip(range(family.low, family.high + 1), bodies, strict=True):
         f0 = note_hz(family.to_sounding(written))
         length = round(rng.uniform(*TEMPO_S) * RATE) + fade
-        cents = model.cents[written] + rng.normal(0, player.cents_sd)
+        cents = model.cents[written] + rng.normal(0, player.cents_sd) + shop.cents.get(number, {}).get(written, 0.0)
         piece = _retuned(body, rng.uniform(0, 0.3), length, cents)
         spectrum, hz = np.fft.rfft(piece), np.fft.rfftfreq(length, 1 / RATE)
         loud = whole + rng.normal(0, player.level_sd)

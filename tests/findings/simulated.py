@@ -33,6 +33,7 @@ def study(
     takes: int = 2,
     faults: dict[int, tuple] | None = None,
     planted: dict[int, Loss] | None = None,
+    bent: dict[int, dict[int, float]] | None = None,
     reed: dict[int, float] | None = None,
     soft: dict[int, float] | None = None,
     room_db: float = ROOM_DB,
@@ -41,8 +42,9 @@ def study(
     """Normalised notes, instruments sheet and families of one drawn study.
 
     `faults`: instrument number -> faults of its model. `planted`: instrument number -> what its faults
-    take off the harmonics. `reed`: instrument number -> dB per octave duller throughout; `soft`: dB of
-    loudness less, throughout. Instrument 0 is recorded in every session, the others in one.
+    take off the harmonics; `bent`: number -> written note -> cents added. `reed`: instrument number -> dB per octave
+    duller throughout; `soft`: dB of loudness less, throughout. Instrument 0 is recorded in every session, the others
+    in one.
     """
     family = load_family(family_key)
     written = np.arange(family.low, family.high + 1)
@@ -80,7 +82,7 @@ def study(
                         if planted and number in planted:
                             h = h - planted[number](int(note), f0[k], frequency[k], dynamic)
                         level.append(h)
-                        cents.append(sound.cents)
+                        cents.append(sound.cents + (bent or {}).get(number, {}).get(int(note), 0.0))
                         hnr.append(-sound.breath_db)
                         attack.append(1000 * sound.attack_s)
                     room = np.sqrt(1 - MOVED**2) * rooms[session] + MOVED * moved
@@ -107,6 +109,7 @@ def study(
                                 "centroid_hz": (power * frequency).sum(axis=1) / power.sum(axis=1),
                                 "hnr_db": total + np.array(hnr) + rng.normal(0, 1, len(written)),
                                 "attack_ms": np.nan,
+                                "onset_s": np.arange(len(written)) * 0.45,
                                 "cents": np.array(cents) + rng.normal(0, 2.5, len(written)),
                             }
                         )

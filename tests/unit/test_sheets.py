@@ -71,7 +71,7 @@ def test_a_grade_takes_what_it_leaves_out_from_default(tmp_path):
     text = CONFIG_TEXT.replace("tolerances:\n", "tolerances:\n  student: {note_cents: 25}\n")
     (folder / "config/config.yaml").write_text(text, encoding="utf-8")
     tolerances = load_study(folder).config["tolerances"]
-    assert tolerances["student"] == {"note_cents": 25, "stuffy_z": tolerances["default"]["stuffy_z"]}
+    assert tolerances["student"] == tolerances["default"] | {"note_cents": 25}
 
 
 def test_chunks_hold_one_instrument_of_one_session_and_stay_when_rows_are_added(tmp_path):
@@ -561,3 +561,11 @@ def study_or_problems(folder):
     except StudyError as error:
         assert error.problems
         assert all(str(problem) and problem.allowed for problem in error.problems)
+
+
+def test_accepted_shipments_are_those_of_the_sheet(tmp_path):
+    folder = write_study(tmp_path)
+    text = CONFIG_TEXT.replace("accepted_shipments: []", "accepted_shipments: [June lot]")
+    (folder / "config/config.yaml").write_text(text, encoding="utf-8")
+    problem = the_problem(folder)
+    assert (problem.column, problem.value) == ("vetting.accepted_shipments", "June lot")

@@ -13,13 +13,15 @@ from evenbore.columns import names
 from evenbore.diagnose import words
 from evenbore.diagnose.dullness import Dullness, dullness
 from evenbore.diagnose.intonation import deviations, out_of_tune
+from evenbore.diagnose.odd import FEATURES, features, odd_ones
 from evenbore.diagnose.patterns import RUNNING, SIZE_PRIOR, Fit, correlation, fit, log_ratios, region
 from evenbore.diagnose.rows import Rows, collect_rows, excess
 from evenbore.diagnose.templates import Template, templates
-from evenbore.trade.pitch import midi_to_note
+from evenbore.tolerances import learned_cents, tolerance
+from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 SOFT = ("pp", "p", "mp", "mf")
-SURE = 0.80  # a pattern is told when "nothing" is less probable than 1 - SURE; healthy studies hardly reach 0.8
+SURE = 0.65  # a pattern is told when "nothing" is less probable than 1 - SURE; healthy instruments hardly reach it
 REGION_SHARE = 0.90
 WIDEN = 1  # holes on either side, for what the templates cannot know
 MOST_HOLES = 7
@@ -38,16 +40,43 @@ def diagnose(notes: pd.DataFrame, instruments: dict[str, dict], families: dict, 
     found = []
     for key, of_family in notes.groupby(family_key, sort=False):
         family = families[key]
-        tolerances = {
-            name: config["tolerances"][instruments[name].get("grade") or "default"]
-            for name in of_family["instrument"].unique()
-        }
+        tolerances = tolerances_of(of_family, family, instruments, config)
         for _, of_group in of_family[of_family["dynamic"].isin(SOFT)].groupby("group", sort=False):
             found += _dull(of_group, family, tolerances)
-        found += _intonation(of_family[of_family["dynamic"] == config["base_dynamic"]], family, tolerances)
+        at_base = of_family[of_family["dynamic"] == config["base_dynamic"]]
+        found += _intonation(at_base, family, tolerances) + _odd(at_base, instruments)
     order = {name: number for number, name in enumerate(instruments)}
     found.sort(key=lambda row: (order.get(row["instrument"], -1), row["state"] or ""))
     return pd.DataFrame(found, columns=names("findings"))
+
+
+def study_tolerances(
+    notes: pd.DataFrame, instruments: dict[str, dict], families: dict, config: dict
+) -> dict[str, dict]:
+    """Instrument -> tolerances, for every instrument of the sheet; see `tolerances_of`."""
+    family_key = notes["instrument"].map(lambda name: instruments[name]["family"])
+    found = {name: tolerance(config, sheet) for name, sheet in instruments.items()}
+    for key, of_family in notes.groupby(family_key, sort=False):
+        found |= tolerances_of(of_family, families[key], instruments, config)
+    return found
+
+
+def tolerances_of(notes: pd.DataFrame, family, instruments: dict[str, dict], config: dict) -> dict[str, dict]:
+    """Instrument -> tolerances of a family's instruments, that of notes learned where accepted shipments tell it."""
+    tolerances = {name: tolerance(config, instruments[name]) for name in notes["instrument"].unique()}
+    accepted = {
+        name
+        for name in tolerances
+        if instruments[name].get("shipment") in config.get("vetting", {}).get("accepted_shipments", ())
+    }
+    known = notes[notes["instrument"].isin(accepted) & (notes["dynamic"] == config["base_dynamic"])]
+    if known.empty:
+        return tolerances
+    away, _, _ = deviations(known, _written(known, family))
+    learned = learned_cents(away.abs().max(axis=1).groupby(level="instrument").min().to_numpy())
+    if learned is None:
+        return tolerances
+    return {name: own | {"note_cents": learned} for name, own in tolerances.items()}
 
 
 def _written(notes: pd.DataFrame, family) -> np.ndarray:
@@ -262,6 +291,20 @@ def _session_rows(dull: Dullness, rows: Rows, tolerances) -> list[dict]:
             found.append(
                 _row((None, state), "session_effect", note, note, 1, z[n], "z", confidence, f"{text} {words.SESSION}")
             )
+    return found
+
+
+def _odd(notes: pd.DataFrame, instruments: dict[str, dict]) -> list[dict]:
+    """Instruments unlike the others of their model and comparability group."""
+    model = notes["instrument"].map(lambda name: instruments[name].get("model") or "")
+    found = []
+    for _, alike in notes.groupby([model, "group"], sort=False):
+        for odd in odd_ones(features(alike)):
+            written = alike[alike["instrument"] == odd.owner[0]]["written_note"].map(note_to_midi)
+            text = words.odd(odd.away, FEATURES, odd.others)
+            size, n = max(odd.away.values(), key=abs), written.nunique()
+            place = written.min(), written.max()
+            found.append(_row(odd.owner, "odd_one_out", *place, n, size, "z", 1 - odd.p, text))
     return found
 
 

@@ -88,6 +88,16 @@ def measured(contrasts: dict[str, float]) -> str:
     return "Against the others, and the rest of the scale: " + ", ".join(parts) + "."
 
 
+def odd(away: dict[str, float], labels: dict[str, str], others: int) -> str:
+    """The explanation of an odd one out."""
+    told = ", ".join(f"{labels[name]} {value:+.1f}" for name, value in away.items())
+    return (
+        f"Unlike the {others} others of its model, taken together: {told} robust standard deviations from their middle."
+        " What fits: another batch or set-up, a fault that shows everywhere, the reed or mouthpiece, the player's day."
+        f" {POINTER}"
+    )
+
+
 def intonation(finding: OutOfTune, family, tolerance: float, interval: str) -> str:
     """The explanation of an intonation finding."""
     side = "sharp" if finding.cents > 0 else "flat"

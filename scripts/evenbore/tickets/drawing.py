@@ -1,0 +1,86 @@
+"""Note strip and tube as plain shapes, in millimetres from the top left corner of a drawing WIDTH wide.
+
+The strip is a row of cells, one a written note, sharps half as tall; what is found on notes lies under them as numbered
+bars. The tube runs from mouthpiece to bell with its holes in order, evenly spaced: their true places are not known.
+No meaning lies in colour alone: bars and regions carry the number of their finding.
+"""
+
+from dataclasses import dataclass
+
+from evenbore.trade.families import Family
+from evenbore.trade.pitch import midi_to_note
+
+WIDTH = 186.0
+CELL_MM, BAR_MM = 9.0, 3.4
+DARK, PALE, LIGHT = "#222222", "#c9c9c9", "#f2f2f2"
+SHARPS = (1, 3, 6, 8, 10)
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Written notes `low` to `high` that finding `number` is about; for a tube, the holes that open for them."""
+
+    low: int
+    high: int
+    number: int
+
+
+@dataclass(frozen=True)
+class Shape:
+    """`kind` rect, circle or text, at x, y (a circle's centre, the middle of a text's base line)."""
+
+    kind: str
+    x: float
+    y: float
+    w: float = 0.0
+    h: float = 0.0
+    fill: str = "#ffffff"
+    text: str = ""
+    size: float = 2.4
+
+
+def height(shapes: list[Shape]) -> float:
+    """Height of a drawing, mm."""
+    return max((shape.y + max(shape.h, 1.0) for shape in shapes), default=0.0) + 0.5
+
+
+def strip(family: Family, marks: list[Mark]) -> list[Shape]:
+    """The family's notes in a row, with a numbered bar below for each mark."""
+    low, high = family.low, max([family.high, *(mark.high for mark in marks)])
+    step = WIDTH / (high - low + 1)
+    shapes = []
+    for note in range(low, high + 1):
+        sharp = note % 12 in SHARPS
+        x = (note - low) * step
+        tall = CELL_MM / 2 if sharp else CELL_MM
+        shapes.append(Shape("rect", x, 0, step, tall, PALE if sharp else "#ffffff"))
+        if note % 12 == 0 or note in (low, high):
+            shapes.append(Shape("text", x + step / 2, CELL_MM + 3, text=midi_to_note(note)))
+    for row, mark in enumerate(marks):
+        x, y = (mark.low - low) * step, CELL_MM + 4.5 + row * (BAR_MM + 0.8)
+        wide = (mark.high - mark.low + 1) * step
+        shapes.append(Shape("rect", x, y, wide, BAR_MM, DARK))
+        beside = x + wide + 2 if x + wide + 4 < WIDTH else x - 2
+        shapes.append(Shape("text", beside, y + BAR_MM - 0.8, text=str(mark.number), size=2.8))
+    return shapes
+
+
+def tube(family: Family, regions: list[Mark]) -> list[Shape]:
+    """The tube with its holes in order, each named by the note it first opens for; nothing without a list of holes."""
+    if not family.holes:
+        return []
+    y, step = 9.0, (WIDTH - 24) / len(family.holes)
+    shapes = [Shape("rect", 12, y - 3, WIDTH - 24, 6, LIGHT)]
+    ends = ("player", 5.5), ("bell", WIDTH - 5)
+    shapes += [Shape("text", x, y + 1, text=text, size=2.2) for text, x in ends]
+    for row, mark in enumerate(regions):
+        inside = [n for n, hole in enumerate(family.holes) if mark.low <= hole.first_open_for <= mark.high]
+        if inside:
+            x, wide = 12 + inside[0] * step, (inside[-1] - inside[0] + 1) * step
+            shapes.append(Shape("rect", x, y - 4.5, wide, 9, PALE))
+            shapes.append(Shape("text", x + wide / 2, y - 5.3 - row * 2.5, text=f"region of finding {mark.number}"))
+    for n, hole in enumerate(family.holes):
+        x = 12 + (n + 0.5) * step
+        shapes.append(Shape("circle", x, y, w=1.6, fill="#ffffff"))
+        shapes.append(Shape("text", x, y + 8.2, text=midi_to_note(hole.first_open_for), size=2.2))
+    return shapes

@@ -1,0 +1,36 @@
+"""What is let pass: tolerances by grade and family, from the config or learned from shipments accepted earlier.
+
+A tolerance of the config may be narrowed or widened for single families (`families`). Where a family's accepted
+instruments are enough to tell, the tolerance of notes is that below which 95 % of such instruments lie with 95 %
+confidence: mean + k s of their worst notes, k the factor of the one-sided tolerance limit of a normal variable
+(Hahn & Meeker 1991, Statistical Intervals, 4.6, from memory; the factors are tabulated there).
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+from scipy import stats
+
+SHARE, SURE = 0.95, 0.95
+FEWEST = 6  # accepted instruments that a tolerance can be learned from
+LEAST_CENTS = 5.0  # no learned tolerance is narrower: less is not noticed
+
+
+def tolerance(config: Mapping, sheet: Mapping) -> dict:
+    """Tolerances of an instrument of the sheet: its grade's, with what its family has of its own."""
+    own = dict(config["tolerances"][sheet.get("grade") or "default"])
+    return own | own.pop("families", {}).get(sheet["family"], {})
+
+
+def limit_factor(n: int) -> float:
+    """k of the one-sided tolerance limit for n values."""
+    return float(stats.nct.ppf(SURE, n - 1, stats.norm.ppf(SHARE) * np.sqrt(n)) / np.sqrt(n))
+
+
+def learned_cents(worst_cents: np.ndarray) -> float | None:
+    """Tolerance of notes from the worst notes (cents) of accepted instruments; None with fewer than FEWEST."""
+    worst = np.asarray(worst_cents, float)
+    worst = worst[np.isfinite(worst)]
+    if len(worst) < FEWEST:
+        return None
+    return max(LEAST_CENTS, float(worst.mean() + limit_factor(len(worst)) * worst.std(ddof=1)))

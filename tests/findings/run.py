@@ -1,0 +1,48 @@
+"""The findings campaign: python tests/findings/run.py [--simulated].
+
+Plants faults, looks for them, prints the tables and renews those of docs/findings.md. With --simulated without the
+sampled instruments, which take some hours; nothing is renewed then. What was measured is kept in build/findings, so an
+interrupted campaign goes on where it stopped.
+"""
+
+import os
+
+for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ[variable] = "1"
+
+import argparse  # noqa: E402
+import sys  # noqa: E402
+from pathlib import Path  # noqa: E402
+
+REPO = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
+
+import pandas as pd  # noqa: E402
+
+from accuracy.tables import renew  # noqa: E402
+from findings import campaign, plans  # noqa: E402
+from findings.tables import findings_tables  # noqa: E402
+
+
+def main() -> None:
+    """Run the campaign as the command line says."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--simulated", action="store_true", help="simulated instruments only")
+    simulated = parser.parse_args().simulated
+    studies = [*plans.simulated_studies(), *([] if simulated else plans.sampled_studies())]
+    lines, decisions = [], []
+    for number, study in enumerate(studies, 1):
+        if study.part == "shipments":
+            decisions.append(campaign.decisions(study))
+        else:
+            lines += campaign.score(study, campaign.findings(study))
+        print(f"{number}/{len(studies)} {study.name}", file=sys.stderr, flush=True)
+    tables = findings_tables(pd.DataFrame(lines), pd.concat(decisions))
+    for name, table in tables.items():
+        print(f"\n{name}\n\n{table}")
+    if not simulated:
+        renew(REPO / "docs" / "findings.md", tables)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,54 @@
+# findings, criteria -> decisions, what changed between states, a ticket for every instrument that goes to the bench.
+
+
+rule vet:
+    input:
+        recordings=rules.collect.output.recordings,
+        instruments=rules.assess.output.instruments,
+        note_profiles=rules.normalise.output.note_profiles,
+        notes_normalised=rules.normalise.output.notes_normalised,
+        findings=rules.diagnose.output.findings,
+        sheets=SHEETS,
+        code=library_files("vet"),
+    output:
+        vetting=f"{TABLES}/vetting.tsv",
+        changes=f"{TABLES}/changes.tsv",
+    log:
+        "results/logs/vet.log",
+    benchmark:
+        "results/benchmarks/vet.tsv"
+    conda:
+        "../envs/analysis.yaml"
+    threads: 1
+    params:
+        study=".",
+        config=config_path,
+    message:
+        "Deciding what is accepted, mended, returned or recorded again"
+    script:
+        "../../scripts/vet.py"
+
+
+rule tickets:
+    input:
+        findings=rules.diagnose.output.findings,
+        vetting=rules.vet.output.vetting,
+        changes=rules.vet.output.changes,
+        sheets=SHEETS,
+        code=library_files("tickets"),
+    output:
+        directory("results/bench_tickets"),
+    log:
+        "results/logs/tickets.log",
+    benchmark:
+        "results/benchmarks/tickets.tsv"
+    conda:
+        "../envs/analysis.yaml"
+    threads: 1
+    params:
+        study=".",
+        config=config_path,
+    message:
+        "Writing a page for every instrument that goes to the bench"
+    script:
+        "../../scripts/tickets.py"
