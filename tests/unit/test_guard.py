@@ -152,7 +152,7 @@ def test_a_worker_that_cannot_start_is_no_recordings_fault(rows, tmp_path, monke
 
 
 def test_what_cannot_be_written_is_no_recordings_fault(rows, tmp_path):
-    with pytest.raises(EvenboreError, match="File exists|Not a directory"), Guard() as worker:
+    with pytest.raises(EvenboreError, match=r"File exists|Not a directory"), Guard() as worker:
         worker.ask("measure", row=rows("a")[0], chunk="c", into=str(tmp_path / "a.wav" / "0.npz"))
 
 
