@@ -1,0 +1,205 @@
+"""What a whole study costs: python benchmarks/scale.py [--short].
+
+Studies of alto saxophones with known sound, six takes of a minute (48 kHz, mono, FLAC) each, twelve instruments a
+session, one of them in every session. In one run, on as many cores as the machine has:
+
+- CPU of the whole workflow, over that of measuring the same recordings in one process plus that of all later
+  stages (done again with the measurements at hand, less a run with nothing to do);
+- wall time, peak memory of the largest process, size of the report, CPU of a run with nothing to do;
+- the same for very many recordings too short to hold a scale: what is left is the cost of keeping books.
+
+CPU a take is set against Praat's autocorrelation pitch (through parselmouth) on takes of the same kind. Prints the
+table, writes build/scale/scale.json and renews the table in docs/cluster.md; `--short`, with smaller studies, only
+prints. Needs Linux or macOS.
+"""
+
+import argparse
+import json
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+REPO = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
+
+from accuracy.tables import markdown, renew  # noqa: E402 - found through the line above, as all below
+from accuracy.trackers import praat, search_range  # noqa: E402
+from evenbore.synth.demo import write_rows  # noqa: E402
+from evenbore.synth.instrument import make_instrument, stream  # noqa: E402
+from evenbore.synth.playing import Player, scale  # noqa: E402
+from evenbore.trade.families import load_family  # noqa: E402
+from evenbore.trade.pitch import midi_to_note  # noqa: E402
+
+BUILD = REPO / "build" / "scale"
+PAGE = REPO / "docs" / "cluster.md"
+EVENBORE = [sys.executable, str(REPO / "scripts" / "start.py")]
+FAMILY, LOW, HIGH = "saxophone_alto", 58, 89
+RATE, SEED = 48000, 20250304
+MINUTE = 60 * RATE
+TAKES = [("slurred", "mf", 1), ("slurred", "mf", 2), ("slurred", "mf", 3), ("tongued", "mf", 1), ("slurred", "p", 1),
+         ("slurred", "f", 1)]  # fmt: skip
+RENDERED = 4  # instruments; all others sound like these, at levels of their own
+SESSION = 11  # instruments beside the reference
+
+MEASURE_ALL = """
+import sys
+from pathlib import Path
+sys.path.insert(0, sys.argv[1])
+from evenbore.measure import measure_recording
+from evenbore.sheets import chunks, load_study
+for rows in chunks(load_study(Path.cwd(), "config/config.yaml")).values():
+    for row in rows:
+        measure_recording(row)
+"""
+
+# In a small process of its own, for Linux counts the memory of the process that starts another to that one's peak.
+SPENT = """
+import json, resource, subprocess, sys, time
+begun = time.monotonic()
+subprocess.run(sys.argv[1:], check=True, stdout=sys.stderr)
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+print(json.dumps({"cpu_s": used.ru_utime + used.ru_stime, "wall_s": time.monotonic() - begun,
+                  "peak_mb": used.ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)}))
+"""
+
+
+def main() -> None:
+    """Measure all of it and tell."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--short", action="store_true", help="smaller studies")
+    short = parser.parse_args().short
+    small, large, tiny = (24, 96, [500]) if short else (72, 1000, [1000, 10000])
+    minutes = render_minutes()
+    results = {"praat_s": praat_cpu_s(minutes[0])}
+    for name, count, sounds in [
+        ("small", small, minutes),
+        ("large", large, minutes),
+        *((f"{count} tiny", count, [minute[:4800] for minute in minutes]) for count in tiny),
+    ]:
+        results[name] = costs(count, sounds, with_reference=name == "small")
+        print(f"{name}: {results[name]}", flush=True)
+    BUILD.mkdir(parents=True, exist_ok=True)
+    (BUILD / "scale.json").write_text(json.dumps(results, indent=1), encoding="utf-8")
+    table = markdown(("what", "to reach", "measured", "reached"), summary(results))
+    print(table)
+    if not short:
+        renew(PAGE, {"scale": table})
+
+
+def render_minutes() -> list[np.ndarray]:
+    """The takes of `RENDERED` instruments, one after the other."""
+    player, notes, minutes = Player(note_s=57 / (HIGH - LOW + 1)), list(range(LOW, HIGH + 1)), []
+    for number in range(RENDERED):
+        model = make_instrument(load_family(FAMILY), SEED, f"scale {number}")
+        for articulation, dynamic, take in TAKES:
+            rng = stream(SEED, "scale", number, articulation, dynamic, take)
+            played = scale(model, notes, rng, player, dynamic, articulation, RATE).audio[:MINUTE]
+            minute = 1e-4 * rng.standard_normal(MINUTE)
+            minute[: len(played)] += 0.3 * played / np.max(np.abs(played))
+            minutes.append(minute.astype(np.float32))
+    return minutes
+
+
+def praat_cpu_s(minute: np.ndarray) -> float:
+    """CPU seconds of Praat's autocorrelation pitch of one minute, told the range of the scale; the best of three."""
+    sounding = [load_family(FAMILY).to_sounding(written) for written in (LOW, HIGH)]
+    times = []
+    for _ in range(3):
+        begun = time.process_time()
+        praat(minute, RATE, *search_range(sounding))
+        times.append(time.process_time() - begun)
+    return min(times)
+
+
+def costs(count: int, sounds: list[np.ndarray], with_reference: bool) -> dict:
+    """What a study of `count` recordings costs, by what it is; then the study is deleted."""
+    study = BUILD / f"study_{count}_{len(sounds[0])}"
+    shutil.rmtree(study, ignore_errors=True)
+    write_study(study, count, sounds)
+    run = [*EVENBORE, "run", str(study)]
+    whole, nothing = spent(run), spent(run)
+    report = study / "results" / "report.html"
+    found = {
+        "recordings": count,
+        "cpu_s": whole["cpu_s"],
+        "wall_s": whole["wall_s"],
+        "peak_mb": whole["peak_mb"],
+        "report_mb": report.stat().st_size / 1e6,
+        "tables_mb": sum(path.stat().st_size for path in (study / "results" / "tables").iterdir()) / 1e6,
+        "nothing_cpu_s": nothing["cpu_s"],
+    }
+    if with_reference:
+        alone = spent([sys.executable, "-c", MEASURE_ALL, str(REPO / "scripts")], cwd=study)
+        later = spent([*run, "--", "--forcerun", "collect"])
+        found |= {"measure_cpu_s": alone["cpu_s"], "later_cpu_s": later["cpu_s"] - nothing["cpu_s"]}
+    shutil.rmtree(study)
+    return found
+
+
+def write_study(study: Path, count: int, sounds: list[np.ndarray]) -> None:
+    """A study of `count` recordings whose sounds are `sounds` in turn, every time a little softer."""
+    (study / "audio").mkdir(parents=True)
+    (study / "config").mkdir()
+    shutil.copy(REPO / "config" / "config.yaml", study / "config")
+    rows, instruments = [], ["reference"]
+    sessions = 0
+    while len(rows) < count:
+        if len(rows) % ((SESSION + 1) * len(TAKES)) == 0:
+            sessions += 1
+            new = "reference"
+        else:
+            new = f"sax_{len(instruments):04d}"
+            instruments.append(new)
+        for articulation, dynamic, take in TAKES[: count - len(rows)]:
+            number = len(rows)
+            sound = sounds[number % len(sounds)] * (1 - 0.5 * number / count)
+            soundfile.write(study / "audio" / f"{number:05d}.flac", sound, RATE, subtype="PCM_16")
+            rows.append({"recording": f"take_{number:05d}", "file": f"audio/{number:05d}.flac", "instrument": new,
+                         "session": f"day_{sessions:03d}", "take": take, "dynamic": dynamic,
+                         "articulation": articulation, "low": midi_to_note(LOW),
+                         "high": midi_to_note(HIGH)})  # fmt: skip
+    write_rows(study / "config" / "recordings.tsv", rows)
+    write_rows(study / "config" / "instruments.tsv", [
+        {"instrument": name, "label": name.replace("_", " "), "family": FAMILY, "price": 1000 + number,
+         "reference": "yes" if name == "reference" else "no"} for number, name in enumerate(instruments)
+    ])  # fmt: skip
+    write_rows(study / "config" / "sessions.tsv", [{"session": f"day_{number + 1:03d}"} for number in range(sessions)])
+
+
+def spent(command: list[str], **options) -> dict:
+    """CPU (s) of a command and all that it starts, wall time (s), and the peak memory (MB) of its largest process."""
+    done = subprocess.run(
+        [sys.executable, "-c", SPENT, *command], check=True, capture_output=True, text=True, **options
+    )
+    return json.loads(done.stdout.splitlines()[-1])
+
+
+def summary(results: dict) -> list[tuple]:
+    """Rows of the table: what, the bar, the figure, whether it is reached."""
+    small, large = results["small"], results["large"]
+    reference = small["measure_cpu_s"] + small["later_cpu_s"]
+    bars = [
+        (f"CPU of the workflow on {small['recordings']} takes / of one process and later stages once",
+         small["cpu_s"] / reference, 1.5),
+        (f"wall time of {large['recordings']} takes / of {small['recordings']}",
+         large["wall_s"] / small["wall_s"], 17 * large["recordings"] / small["recordings"] / (1000 / 72)),
+        (f"peak memory of the largest process with {large['recordings']} takes (MB)", large["peak_mb"], 500),
+        ("CPU of a take, measured in one process / of Praat's autocorrelation pitch",
+         small["measure_cpu_s"] / small["recordings"] / results["praat_s"], 1 / 3),
+    ]  # fmt: skip
+    for one in results.values():
+        if isinstance(one, dict):
+            bar = 4 if one["recordings"] <= 1000 else 25
+            bars.append(
+                (f"CPU of a run with nothing to do, {one['recordings']} recordings (s)", one["nothing_cpu_s"], bar)
+            )
+    return [(what, f"≤ {bar:.3g}", f"{value:.3g}", "yes" if value <= bar else "**no**") for what, value, bar in bars]
+
+
+if __name__ == "__main__":
+    main()
