@@ -98,9 +98,11 @@ def play(sound: str, midis: Iterable[int], rng: np.random.Generator, scatter: fl
     return np.fft.irfft(np.fft.rfft(audio) * gain, len(audio))
 
 
-def study(sessions: Iterable[str], seed: int, hard: bool = False) -> dict[str, pd.DataFrame]:
-    """The tables of recordings, notes, harmonics and bands of the whole study and its clean session; `hard`: in rooms
-    as strong as the player."""
+def study(sessions: Iterable[str], seed: int, scatter: float = 0.0, hard: bool = False) -> dict[str, pd.DataFrame]:
+    """The tables of recordings, notes, harmonics and bands of the whole study and its clean session.
+
+    `scatter`: of the player, see `play`; 0: the chains alone differ. `hard`: in rooms as strong as the player.
+    """
     family = load_family(FAMILY)
     midis = family.to_sounding(expected_scale(family, "chromatic"))
     setups = chains(100 * seed) | (HARD if hard else {})
@@ -115,7 +117,7 @@ def study(sessions: Iterable[str], seed: int, hard: bool = False) -> dict[str, p
             for name, sound in members.items():
                 for take in range(1, 2 if session == CLEAN else TAKES + 1):
                     rng = np.random.default_rng([seed, *map(ord, session + name), take])
-                    played = play(sound, midis, rng, scatter=session != CLEAN)
+                    played = play(sound, midis, rng, scatter * (session != CLEAN))
                     audio = setups.get(session, CLEAN_SETUP).record(played, rng)
                     soundfile.write(path, np.clip(audio, -1, 1), RATE, subtype="PCM_24")
                     measured.append(measure_recording(_row(session, name, take, path)))
