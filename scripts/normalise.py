@@ -22,7 +22,7 @@ def normalise_study(
     normalised = normalise(measured, pd.read_parquet(notes), pd.read_parquet(harmonics))
     profiles = note_profiles(normalised, sheets.instruments, sheets.families)
     write_table(normalised.setups.table(), "setups", setups)
-    write_table(comparability(measured, normalised.setups.table()), "comparability", links)
+    write_table(comparability(measured, normalised.setups.table(), sheets.recordings), "comparability", links)
     write_table(profiles, "note_profiles", note_table)
     write_table(band_profiles(normalised, pd.read_parquet(bands)), "band_profiles", band_table)
     write_parquet(normalised.notes, notes_out)

@@ -137,6 +137,15 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _GROUP,
         Column("links", "", "int", "number of other sessions that this instrument joins this one to"),
         Column("link_se_db", "dB", "float", "standard error of the session's link to its group"),
+        Column("one_more_se_db", "dB", "float", "the same after one more take of the instrument that would help most"),
+        Column("advice", "", "str", "what to record to link the session, or to link it better"),
+        Column("odd_response", "", "str", "what is odd about the session's set-up beside its group's mean, in words"),
+        Column(
+            "inseparable",
+            "",
+            "str",
+            "player, mouthpiece or reed that changed along with the instrument, so that they cannot be told apart",
+        ),
     ),
     "note_profiles": (
         _INSTRUMENT,

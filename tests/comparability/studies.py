@@ -13,7 +13,8 @@ import pandas as pd
 
 from evenbore.assess import Assessment, assess
 from evenbore.comparability import session_groups
-from evenbore.criteria import CRITERIA, TakeNotes
+from evenbore.compare import compared_states, pairs
+from evenbore.criteria import CRITERIA, TakeNotes, criteria_table
 from evenbore.measures import harmonic_measures
 from evenbore.normalise import normalise
 from evenbore.simulate import DYNAMIC_DB, TAKE_SD, study_tables
@@ -81,11 +82,11 @@ def draw(design: Design, seed: int, day_ratio: float = 0.0, **options) -> dict:
     )
 
 
-def judged(tables: dict) -> Assessment:
+def judged(tables: dict, config: dict = CONFIG) -> Assessment:
     """The study through normalisation and criteria."""
     normalised = normalise(tables["recordings"], tables["notes"], tables["harmonics"])
     instruments = {row["instrument"]: row for row in tables["instruments"].to_dict("records")}
-    return assess(normalised.notes, normalised.shifted, tables["recordings"], instruments, (), FAMILIES, CONFIG)
+    return assess(normalised.notes, normalised.shifted, tables["recordings"], instruments, (), FAMILIES, config)
 
 
 def true_criteria(tables: dict) -> pd.DataFrame:
@@ -146,3 +147,60 @@ def coverage(tables: dict) -> pd.DataFrame:
     """instrument, criterion, truth, value, low, high of all that have an interval."""
     found = judged(tables).instruments.merge(true_criteria(tables), on=["instrument", "criterion"])
     return found.dropna(subset=["low", "truth"])[["instrument", "criterion", "truth", "value", "low", "high"]]
+
+
+UNLINKED = {
+    "apart": Design({"s1": members("ab"), "s2": members("cd")}, takes=2),
+    "two groups": Design(
+        {"s1": members("a", "ref"), "s2": members("b", "ref"), "s3": members("c"), "s4": members("c")}
+    ),
+    "linked by another state": Design(
+        {"s1": members("a", "ref"), "s2": members("b", "ref")}, options={"states": {"s2": "later"}}
+    ),
+}
+
+
+def compared_unlinked(design: Design, seed: int) -> tuple[int, int]:
+    """Pairs of instruments from sessions that nothing links: how many there were, over the criteria that depend on the
+    chain, and how many of them were compared all the same (a verdict, a difference, an interval or a common group)."""
+    tables = draw(design, seed, dynamics=("mf",), written=(58, 77))
+    config = CONFIG | {"states": ["as_found", "later"]}
+    assessed = judged(tables, config)
+    criteria = criteria_table({c.name: 1.0 for c in CRITERIA}, "EUR")
+    states = compared_states(assessed.instruments, config["states"], "latest")
+    kinds = dict.fromkeys(states, "saxophone_alto")
+    table = pairs(assessed.instruments, assessed.takes, assessed.shifts, criteria, states, kinds)
+    groups = session_groups(tables["recordings"])
+    held = tables["recordings"].assign(group=tables["recordings"]["session"].map(groups))
+    latest = held[held["state"] == held["instrument"].map(states)]
+    group_of = latest.groupby("instrument")["group"].first()
+    apart = table["instrument_a"].map(group_of) != table["instrument_b"].map(group_of)
+    chain = table["criterion"].isin([c.name for c in CRITERIA if c.chain_dependent])
+    rows = table[apart & chain]
+    told = rows[["difference", "low", "high", "p", "group"]].notna().any(axis=1)
+    wrong = told | (rows["verdict"] != "not_comparable") | (rows["reason"] == "")
+    return len(rows), int(wrong.sum())
+
+
+ORDERED = Design({"s1": members("abc", "ref"), "s2": members("def", "ref")})
+# what is added to the tilt from note to note, dB per octave; neighbours in evenness are in different sessions
+UNEVEN = {name: 0.5 * number for number, name in enumerate("adbecf")}
+
+
+def order(seed: int) -> tuple[int, int]:
+    """Pairs of instruments from different sessions whose true timbre evenness differs by twice the standard error of
+    the difference or more: how many there were, and how many the values put in the wrong order."""
+    rng = np.random.default_rng([seed, 2])
+    notes = range(58, 90)
+    tilts = {(name, note): rng.normal(0, sd) for name, sd in UNEVEN.items() for note in notes}
+    tables = draw(ORDERED, seed, dynamics=("mf",), extra_tilt_db=tilts)
+    found = coverage(tables).query("criterion == 'timbre_evenness'").set_index("instrument")
+    error = (found["high"] - found["low"]) / 2 / 1.645
+    told = wrong = 0
+    for a in ORDERED.layout["s1"]:
+        for b in ORDERED.layout["s2"]:
+            apart = found["truth"][a] - found["truth"][b]
+            if a != b and abs(apart) >= 2 * np.hypot(error[a], error[b]):
+                told += 1
+                wrong += (found["value"][a] - found["value"][b]) * apart <= 0
+    return told, int(wrong)

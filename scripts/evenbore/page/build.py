@@ -69,6 +69,7 @@ def build_page(
         criteria=_records(results.tables["criteria"]),
         sessions=_sessions(results),
         factors=research.factors(results),
+        inseparable=results.tables["comparability"].dropna(subset="inseparable").set_index("instrument")["inseparable"],
         session_findings=_records(results.tables["findings"].query("instrument.isna()")),
         recordings=_records(results.tables["recordings"]),
         columns=TABLES,
@@ -273,6 +274,7 @@ def _sessions(results: Results) -> list[dict]:
             | {
                 "group": None if own.empty else int(own["group"].iloc[0]),
                 "link_se_db": None if own.empty else own["link_se_db"].iloc[0],
+                **{words: "".join(own[words].dropna().head(1)) for words in ("advice", "odd_response")},
                 "instruments": [(row.instrument, row.links > 0) for row in own.itertuples(index=False)],
             }
         )
