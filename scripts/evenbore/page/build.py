@@ -69,7 +69,7 @@ def build_page(
         criteria=_records(results.tables["criteria"]),
         sessions=_sessions(results),
         factors=research.factors(results),
-        inseparable=results.tables["comparability"].dropna(subset="inseparable").set_index("instrument")["inseparable"],
+        inseparable=_inseparable(results),
         session_findings=_records(results.tables["findings"].query("instrument.isna()")),
         recordings=_records(results.tables["recordings"]),
         columns=TABLES,
@@ -261,6 +261,12 @@ def _script_data(data) -> str:
     """Data as compact JSON that cannot end the <script> around it."""
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _inseparable(results: Results) -> dict[str, str]:
+    """Instrument -> in words, what changed along with it."""
+    links = results.tables["comparability"].dropna(subset="inseparable")
+    return dict(zip(links["instrument"], links["inseparable"], strict=True))
 
 
 def _sessions(results: Results) -> list[dict]:
