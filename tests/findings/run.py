@@ -1,7 +1,7 @@
 """The findings campaign: python tests/findings/run.py [--simulated].
 
 Plants faults, looks for them, prints the tables and renews those of docs/findings.md. With --simulated without the
-sampled instruments, which take some hours; nothing is renewed then. What was measured is kept in build/findings, so an
+sampled instruments, which take longest; nothing is renewed then. What was measured is kept in build/findings, so an
 interrupted campaign goes on where it stopped.
 """
 
