@@ -71,6 +71,7 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     write_clips(_clips(recordings[recordings["status"] != "set_aside"]), folder / "results/work/clips/all.npz")
     _write(folder, "clusters", _clusters(list(labels)))
     _write(folder, "findings", _findings(list(labels)))
+    _write(folder, "vetting", _vetting(list(labels)))
     (folder / "results" / "provenance.json").write_text(
         json.dumps({"evenbore": "0.1.0", "made": "2025-03-20", "inputs": {"config/<i>.tsv": "0" * 64}}), "utf-8"
     )
@@ -193,3 +194,10 @@ def _findings(instruments: list[str]) -> pd.DataFrame:
             },
         ]
     )  # fmt: skip
+
+
+def _vetting(instruments: list[str]) -> pd.DataFrame:
+    decisions = np.resize(["accept", "bench", "return", "retake"], len(instruments))
+    return pd.DataFrame({"instrument": instruments, "state": "as_found", "decision": decisions,
+                         "reasons": "a <b>reason</b>", "n_takes": 2, "listen": "D6 in take 1 at 3.2 s",
+                         "shipment": "lot & <1>"})  # fmt: skip

@@ -178,6 +178,14 @@ def test_cautions_stand_in_every_report(document, empty):
         assert "feel and resistance" in text and "durability" in text
 
 
+def test_every_decision_is_told_with_its_reasons(document, empty, results):
+    text = " ".join("".join(document.text).split())
+    for row in results.tables["vetting"].itertuples(index=False):
+        told = f"{results.label(row.instrument)}as found{row.shipment}{row.decision}{row.reasons}{row.listen}"
+        assert " ".join(told.split()) in text
+    assert "Accept, bench" not in "".join(empty.text)
+
+
 def test_an_empty_study_says_so(empty):
     text = " ".join("".join(empty.text).split())
     assert "Nothing could be ranked" in text

@@ -62,6 +62,7 @@ def build_page(
         gates=_gates(results),
         figures=[_figure(name, Path(figures), Path(captions)) for name in FIGURES],
         sections=[_instrument(results, name, profiles) for name in results.order],
+        vetting=_records(results.tables["vetting"]),
         pairs=_pairs(results),
         compare_data=_script_data(_side_by_side(results, profiles)),
         verdicts=words.VERDICTS,
