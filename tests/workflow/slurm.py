@@ -1,8 +1,9 @@
 """A Slurm of one node on this machine, for tests: python tests/workflow/slurm.py start|stop.
 
 Debian's munge and slurm-wlm, without systemd and without accounting, everything on the loopback device. It writes
-/etc/slurm/slurm.conf, because job steps do not inherit SLURM_CONF, so it needs root and is meant for a machine that
-may be thrown away; a machine that has a slurm.conf of its own is left alone.
+/etc/slurm/slurm.conf, because job steps do not inherit SLURM_CONF: it needs root and is meant for a machine that may
+be thrown away, where somebody has installed Slurm on purpose (`.ci/debian-packages.txt` does not). A machine that has
+a slurm.conf of its own is left alone.
 """
 
 import os
@@ -28,9 +29,9 @@ def missing() -> str:
     """Why no Slurm can be started here; empty where it can."""
     lacking = [name for name in PROGRAMS if shutil.which(name, path=f"{os.environ['PATH']}:/usr/sbin") is None]
     if lacking:
-        return f"needs {', '.join(lacking)}"
+        return f"no Slurm here: {', '.join(lacking)} (Debian: munge, slurm-wlm)"
     if os.geteuid() != 0:
-        return "needs root"
+        return "a Slurm can be started by root only"
     if CONF.exists() and MARK not in CONF.read_text(encoding="utf-8"):
         return f"{CONF} belongs to another cluster"
     return ""
