@@ -209,7 +209,7 @@ def test_a_failed_stage_is_named_with_the_end_of_its_log(toy):
 
 @pytest.mark.slow
 def test_a_second_run_at_once_is_told_so_and_harms_nothing(toy):
-    mark = "6.0625"
+    mark = "15.0625"  # long enough for the second run to meet it on a busy machine
     first = toy(sleep=mark)
     wait_for_jobs(mark)
     code, _, err = end(toy(sleep=mark))

@@ -1,6 +1,8 @@
 """The workflow through a real Slurm on this machine: the same tables as without, whatever happens to jobs and nodes."""
 
+import contextlib
 import re
+import signal
 import subprocess
 import sys
 import time
@@ -49,6 +51,7 @@ def started(cluster, engine, repo, tmp_path):
     study = make_study(tmp_path / "study", repo).folder
     with ThreadPoolExecutor() as pool:
         yield study, pool.submit(through_slurm, engine, study)
+        interrupt(study)  # what a failed test has left running would keep us here
 
 
 def through_slurm(engine: Engine, study: Path) -> subprocess.CompletedProcess:
@@ -96,6 +99,7 @@ def test_after_a_failed_node_the_study_goes_on_where_it_was(started, engine, exp
 def interrupt(study: Path) -> None:
     """End the run on a study as Ctrl-C does."""
     for process in psutil.Process().children(recursive=True):
-        command = process.cmdline()
-        if "snakemake" in command and str(study) in command:
-            process.send_signal(2)
+        with contextlib.suppress(psutil.Error):  # ended meanwhile
+            command = process.cmdline()
+            if "snakemake" in command and str(study) in command:
+                process.send_signal(signal.SIGINT)
