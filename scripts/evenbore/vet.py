@@ -141,7 +141,7 @@ def _finding(row: Mapping) -> str:
     first, last = row["first_note"], row["last_note"]
     where = first if first == last else f"{first} to {last}"
     size = f" ({row['size']:+.1f} {row['unit']})" if pd.notna(row["size"]) else ""
-    sure = f", confidence {row['confidence']:.2f}" if pd.notna(row["confidence"]) else ""
+    sure = f", confidence {min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else ""
     region = f", look {row['region']}" if pd.notna(row["region"]) else ""
     return f"{WORDS[row['kind']]}: {where}{size}{sure}{region}"
 

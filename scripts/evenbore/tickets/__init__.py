@@ -81,7 +81,7 @@ def _ticket(study, name: str, row: pd.Series, findings: pd.DataFrame, changes: p
 def _line(number: int, row: dict) -> tuple[str, str, str, str]:
     first, last = row["first_note"], row["last_note"]
     size = f"{row['size']:+.1f} {row['unit']}" if pd.notna(row["size"]) else ""
-    sure = f"{row['confidence']:.2f}" if pd.notna(row["confidence"]) else "not known"
+    sure = f"{min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else "not known"
     what = f"{WORDS[row['kind']]}: {first if first == last else f'{first} to {last}'}"
     return str(number), what + (f"; look {row['region']}" if pd.notna(row["region"]) else ""), size, sure
 
