@@ -69,7 +69,6 @@ def main(argv):
         print(__doc__.strip())
         return 0 if argv else 2
     command, rest = argv[0], argv[1:]
-    os.environ["EVENBORE_COMMAND"] = typed(sys.argv[0])  # for the next command that evenbore names
     try:
         python = prepare(VENV, TEST_LOCK if command == "test" else RUNTIME_LOCK)
     except SetupError as error:
@@ -80,6 +79,7 @@ def main(argv):
         return 130
     if command == "test":
         return run([str(python), "-m", "pytest", *rest], cwd=REPO)
+    os.environ["EVENBORE_COMMAND"] = typed(sys.argv[0])  # for the next command that evenbore names
     if command == "demo":
         return run([str(python), "-m", "evenbore.cli", "run", str(REPO), *rest])
     return run([str(python), "-m", "evenbore.cli", *argv])

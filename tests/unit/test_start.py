@@ -58,7 +58,9 @@ def test_commands_are_handed_on(monkeypatch, arguments, lock, command):
     monkeypatch.setattr(start, "prepare", lambda venv, lock: seen.update(lock=lock.name) or Path("python"))
     monkeypatch.setattr(start, "run", lambda command, cwd=None: seen.update(command=command[1:]) or 7)
     assert start.main(arguments) == 7
-    assert os.environ["EVENBORE_COMMAND"] == ("py" if os.name == "nt" else "python3") + ' "my tools/start.py"'
+    # what tests print must not depend on how they were started
+    called = ("py" if os.name == "nt" else "python3") + ' "my tools/start.py"'
+    assert os.environ["EVENBORE_COMMAND"] == ("not yet known" if arguments[0] == "test" else called)
     assert seen == {"lock": lock, "command": command}
 
 
