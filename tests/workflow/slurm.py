@@ -12,6 +12,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -19,7 +20,7 @@ import psutil
 
 CONF = Path("/etc/slurm/slurm.conf")
 MARK = "# written by evenbore's tests"
-STATE = Path("/tmp/evenbore-slurm")
+STATE = Path(tempfile.gettempdir()) / "evenbore-slurm"
 DAEMONS = ("slurmd", "slurmctld", "munged")
 PROGRAMS = ("munged", "slurmctld", "slurmd", "sbatch", "squeue")
 UP_S = 120
