@@ -20,7 +20,7 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 sys.path[:0] = [str(Path(__file__).parents[1] / folder) for folder in ("scripts", "tests")]
 
-import report_sample  # noqa: E402
+import report_sample
 
 PER_SESSION = 12
 NOTE_S = 4.0  # nine notes of 4 s: clips as long as those of a real scale

@@ -27,13 +27,13 @@ import soundfile
 REPO = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
-from accuracy.tables import markdown, renew  # noqa: E402 - found through the line above, as all below
-from accuracy.trackers import praat, search_range  # noqa: E402
-from evenbore.synth.demo import write_rows  # noqa: E402
-from evenbore.synth.instrument import make_instrument, stream  # noqa: E402
-from evenbore.synth.playing import Player, scale  # noqa: E402
-from evenbore.trade.families import load_family  # noqa: E402
-from evenbore.trade.pitch import midi_to_note  # noqa: E402
+from accuracy.trackers import praat, search_range
+from campaigns import markdown, renew
+from evenbore.synth.demo import write_rows
+from evenbore.synth.instrument import make_instrument, stream
+from evenbore.synth.playing import Player, scale
+from evenbore.trade.families import load_family
+from evenbore.trade.pitch import midi_to_note
 
 BUILD = REPO / "build" / "scale"
 PAGE = REPO / "docs" / "cluster.md"

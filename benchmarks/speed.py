@@ -8,31 +8,29 @@ hour of one scale in notes of a minute and a half. Prints the table, writes buil
 renews the table in docs/accuracy.md. Peak memory needs Linux or macOS.
 """
 
-import os
-
-for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
-    os.environ[variable] = "1"
-
-import json  # noqa: E402
-import statistics  # noqa: E402
-import subprocess  # noqa: E402
-import sys  # noqa: E402
-import tempfile  # noqa: E402
-import time  # noqa: E402
-from collections.abc import Iterator  # noqa: E402
-from pathlib import Path  # noqa: E402
-
-import numpy as np  # noqa: E402
-import scipy.fft  # noqa: E402
-import soundfile  # noqa: E402
+import json
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
 
 REPO = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
-from accuracy.tables import markdown, renew  # noqa: E402
-from accuracy.takes import BROAD, CLEAN, HELD_OUT, Case, Scale  # noqa: E402
-from rendering.render import RATE, note_hz  # noqa: E402
-from rendering.study import SOUNDFONT  # noqa: E402
+from campaigns import markdown, one_thread, renew
+
+one_thread()
+
+import numpy as np
+import scipy.fft
+import soundfile
+
+from accuracy.takes import BROAD, CLEAN, HELD_OUT, Case, Scale
+from rendering.render import RATE, note_hz
+from rendering.study import SOUNDFONT
 
 RESULTS = REPO / "build" / "accuracy" / "speed.json"
 PAGE = REPO / "docs" / "accuracy.md"

@@ -20,10 +20,8 @@ _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pi
 _BEST_SNR_DB = 45.0
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
 _FIRST_PART_S, _FIRST_PART_PERIODS, _BREAKS_S = 0.03, 4.0, 0.12
-_LOWEST_RATIO, _HIGHEST_RATIO = (
-    3.3,
-    4.2,
-)  # first pitches looked for: a twelfth lower (as the part allows), two octaves higher
+# first pitches looked for: a twelfth lower (as the part allows), two octaves higher
+_LOWEST_RATIO, _HIGHEST_RATIO = 3.3, 4.2
 _LONGEST_LAG = 0.55  # of the first part: it must repeat to have a pitch
 _TONAL = 0.7  # least autocorrelation of a tone
 _NEAR_BEST = 0.85

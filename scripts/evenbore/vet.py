@@ -136,14 +136,20 @@ def _sure(row: Mapping, tolerance: Mapping) -> bool:
     return beyond * row["n_notes"] ** 0.5 >= stats.norm.ppf(SURE_OF_PITCH)
 
 
-def _finding(row: Mapping) -> str:
-    """A finding in one line."""
+def finding_words(row: Mapping) -> tuple[str, str, str]:
+    """What was found and where; its size; its confidence, never told as certain. Empty where not known."""
     first, last = row["first_note"], row["last_note"]
     where = first if first == last else f"{first} to {last}"
-    size = f" ({row['size']:+.1f} {row['unit']})" if pd.notna(row["size"]) else ""
-    sure = f", confidence {min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else ""
+    size = f"{row['size']:+.1f} {row['unit']}" if pd.notna(row["size"]) else ""
+    sure = f"{min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else ""
+    return f"{WORDS[row['kind']]}: {where}", size, sure
+
+
+def _finding(row: Mapping) -> str:
+    """A finding in one line."""
+    what, size, sure = finding_words(row)
     region = f", look {row['region']}" if pd.notna(row["region"]) else ""
-    return f"{WORDS[row['kind']]}: {where}{size}{sure}{region}"
+    return what + (size and f" ({size})") + (sure and f", confidence {sure}") + region
 
 
 def _listen(used: pd.DataFrame, found: pd.DataFrame, notes: pd.DataFrame) -> str | None:

@@ -12,17 +12,17 @@ from pathlib import Path
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
-import numpy as np  # noqa: E402
-import pandas as pd  # noqa: E402
-import soundfile  # noqa: E402
+import numpy as np
+import pandas as pd
+import soundfile
 
-from accuracy.tables import markdown, renew  # noqa: E402
-from evenbore.measure import measure_recording  # noqa: E402
-from evenbore.synth.instrument import make_instrument  # noqa: E402
-from evenbore.synth.room import Chain  # noqa: E402
-from evenbore.synth.tones import Note, render  # noqa: E402
-from evenbore.trade.families import load_family  # noqa: E402
-from evenbore.trade.pitch import midi_to_hz  # noqa: E402
+from campaigns import markdown, renew
+from evenbore.measure import measure_recording
+from evenbore.synth.instrument import make_instrument
+from evenbore.synth.room import Chain
+from evenbore.synth.tones import Note, render
+from evenbore.trade.families import load_family
+from evenbore.trade.pitch import midi_to_hz
 
 PAGE = REPO / "docs" / "accuracy.md"
 RATE = 44_100

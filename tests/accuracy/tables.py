@@ -1,14 +1,11 @@
-"""Tables of the accuracy page, in Markdown, from a campaign's results; and their places in the page.
+"""Tables of the accuracy page, in Markdown, from a campaign's results."""
 
-A place in the page is what lies between the comment lines `<!-- NAME -->` and `<!-- end of NAME -->`.
-"""
-
-import re
 from collections.abc import Callable, Iterable
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
+
+from campaigns import markdown
 
 from .takes import BEYOND, CLEAN, DEVELOPMENT, EXACT, HARD, HELD_OUT
 
@@ -27,17 +24,6 @@ def accuracy_tables(results: list[dict]) -> dict[str, str]:
         "bars": bars_table(results),
         "failures": failures_list(results),
     }
-
-
-def renew(page: Path, tables: dict[str, str]) -> None:
-    """Put each table in its place in the page."""
-    text = page.read_text(encoding="utf-8")
-    for name, table in tables.items():
-        place = re.compile(f"(<!-- {name} -->\n).*?(<!-- end of {name} -->)", re.DOTALL)
-        text, count = place.subn(lambda match, table=table: f"{match[1]}\n{table}\n\n{match[2]}", text)
-        if count != 1:
-            raise ValueError(f"{page} has {count} places for the table '{name}'; there must be one")
-    page.write_text(text, encoding="utf-8", newline="\n")
 
 
 def f_measure(takes: Iterable[dict], matched: str = "matched") -> float:
@@ -238,8 +224,3 @@ def _of(results: list[dict], part: str, condition: str | None = None) -> list[di
 
 def _sum(takes: Iterable[dict], key: str) -> int:
     return sum(take[key] for take in takes)
-
-
-def markdown(header: tuple[str, ...], rows: list[tuple]) -> str:
-    lines = [header, ["---"] * len(header), *rows]
-    return "\n".join("| " + " | ".join(map(str, line)) + " |" for line in lines)

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from campaigns import renew
 from rendering.render import RATE, TrueNote, note_hz
 
 from .score import Found, score
-from .tables import renew
 from .takes import all_cases, phase_pitch
 from .trackers import Track, notes_of, pitch_of, praat
 

@@ -5,42 +5,21 @@ and writes build/comparability/results.json (results-short.json). The full campa
 of docs/comparability.md.
 """
 
-import os
+import sys
+from pathlib import Path
 
-# One thread, for the machine may have other work; to be set before the numerical libraries are loaded.
-for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[variable] = "1"
+sys.path[:0] = [str(Path(__file__).resolve().parents[2] / folder) for folder in ("tests", "scripts")]
 
-import argparse  # noqa: E402
-import json  # noqa: E402
-import sys  # noqa: E402
-from pathlib import Path  # noqa: E402
+from campaigns import command, one_thread
 
-REPO = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
+one_thread()
 
-from accuracy.tables import renew  # noqa: E402
-from comparability import campaign, tables  # noqa: E402
-
-RESULTS = REPO / "build" / "comparability"
-PAGE = REPO / "docs" / "comparability.md"
-
-
-def main() -> None:
-    """Run the campaign as the command line says."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--short", action="store_true", help="a part of it, some minutes at most")
-    short = parser.parse_args().short
-    results = campaign.run(campaign.SHORT if short else campaign.FULL, tell=sys.stderr)
-    RESULTS.mkdir(parents=True, exist_ok=True)
-    file = RESULTS / ("results-short.json" if short else "results.json")
-    file.write_text(json.dumps(results, indent=1), encoding="utf-8")
-    made = tables.comparability_tables(results)
-    for name, text in made.items():
-        print(f"\n{name}\n\n{text}")
-    if not short:
-        renew(PAGE, made)
-
+from comparability import campaign, tables
 
 if __name__ == "__main__":
-    main()
+    command(
+        "comparability",
+        __doc__,
+        lambda short: campaign.run(campaign.SHORT if short else campaign.FULL, tell=sys.stderr),
+        tables.comparability_tables,
+    )

@@ -1,6 +1,6 @@
 """Tables of the decisions page, in Markdown, from a campaign's results."""
 
-from accuracy.tables import markdown
+from campaigns import markdown
 
 
 def decision_tables(results: dict[str, list[dict]]) -> dict[str, str]:

@@ -12,13 +12,13 @@ from pathlib import Path
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
-from evenbore import guard  # noqa: E402
-from evenbore.chunkfile import read_chunk  # noqa: E402
-from evenbore.guard import Guard, measure_chunk  # noqa: E402
-from faults.audio_corpus import HEAVY, LIGHT, SET_ASIDE, Case, cases  # noqa: E402
-from faults.evil import evil_decoder  # noqa: E402
-from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome, save  # noqa: E402
-from smallstudy import HIGH, LOW  # noqa: E402
+from evenbore import guard
+from evenbore.chunkfile import read_chunk
+from evenbore.guard import Guard, measure_chunk
+from faults.audio_corpus import HEAVY, LIGHT, SET_ASIDE, Case, cases
+from faults.evil import evil_decoder
+from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome, save
+from smallstudy import HIGH, LOW
 
 CHUNK = 40  # recordings measured by one worker
 SHORT_S, LITTLE_BYTES = 5.0, 1 << 30  # limits of the chunk in which one hangs and one eats the memory

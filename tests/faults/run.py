@@ -12,8 +12,8 @@ from pathlib import Path
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
-from accuracy.tables import markdown, renew  # noqa: E402
-from faults.outcome import FINE, Outcome, load, save, summary, without_privileges  # noqa: E402
+from campaigns import markdown, renew
+from faults.outcome import FINE, Outcome, load, save, summary, without_privileges
 
 RESULTS = REPO / "build" / "faults"
 PAGE = REPO / "docs" / "faults.md"

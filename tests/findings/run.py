@@ -5,23 +5,21 @@ sampled instruments, which take longest; nothing is renewed then. What was measu
 interrupted campaign goes on where it stopped.
 """
 
-import os
-
-for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-    os.environ[variable] = "1"
-
-import argparse  # noqa: E402
-import sys  # noqa: E402
-from pathlib import Path  # noqa: E402
+import argparse
+import sys
+from pathlib import Path
 
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
-import pandas as pd  # noqa: E402
+from campaigns import one_thread, renew
 
-from accuracy.tables import renew  # noqa: E402
-from findings import campaign, plans  # noqa: E402
-from findings.tables import findings_tables  # noqa: E402
+one_thread()
+
+import pandas as pd
+
+from findings import campaign, plans
+from findings.tables import findings_tables
 
 
 def main() -> None:

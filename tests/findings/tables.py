@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from accuracy.tables import markdown
+from campaigns import markdown
 
 from .plans import BASS
 

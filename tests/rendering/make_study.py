@@ -6,7 +6,7 @@ from pathlib import Path
 TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(TESTS), str(TESTS.parent / "scripts")]
 
-from rendering.study import all_plans, write_study  # noqa: E402
+from rendering.study import all_plans, write_study
 
 if __name__ == "__main__":
     if len(sys.argv) != 2:

@@ -5,26 +5,23 @@ python tests/research/run.py [STUDIES]     (1000 of each kind by default; a tent
 What is done is kept in build/research/STUDIES.json: an interrupted campaign goes on there. Remove it to begin anew.
 """
 
-import os
-
-# one thread: the matrices are small; to be set before the numerical libraries are loaded
-for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[variable] = "1"
-
-import json  # noqa: E402
-import sys  # noqa: E402
-from pathlib import Path  # noqa: E402
+import json
+import sys
+from pathlib import Path
 
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "scripts"), str(REPO / "tests")]
 
-import numpy as np  # noqa: E402
+from campaigns import markdown, one_thread, renew
 
-from research.simulation import NOTES, SCENARIOS, run_notes, run_pairs, run_scenario  # noqa: E402
+one_thread()
+
+import numpy as np
+
+from research.simulation import NOTES, SCENARIOS, run_notes, run_pairs, run_scenario
 
 PAGE = REPO / "docs" / "research.md"
 KEPT = REPO / "build" / "research"
-BEGIN, END = "<!-- tables of tests/research/run.py -->", "<!-- end of tables -->"
 
 
 def campaign(studies: int) -> dict[str, dict]:
@@ -55,7 +52,7 @@ def tables(found: dict[str, dict]) -> str:
     ]
     return "\n\n".join(
         [
-            _table(heads, shares),
+            markdown(heads, shares),
             "Standard error of the material's effect: planned, reported by the analysis (root mean square), and true:",
             _errors(planned, "reported"),
             "Standard error of the difference of two instruments, root mean square over the pairs:",
@@ -73,15 +70,9 @@ def _errors(results: list[dict], achieved: str) -> str:
          f"{r['scattered']:.3f}", f"{r[achieved] / r['planned']:.2f}"]
         for r in results
     ]  # fmt: skip
-    return _table(["studies", "how many", "planned", "reported", "true", "achieved / planned"], rows)
-
-
-def _table(heads: list[str], rows: list[list[str]]) -> str:
-    return "\n".join(f"| {' | '.join(line)} |" for line in (heads, ["---"] * len(heads), *rows))
+    return markdown(["studies", "how many", "planned", "reported", "true", "achieved / planned"], rows)
 
 
 if __name__ == "__main__":
     made = tables(campaign(int(sys.argv[1]) if len(sys.argv) > 1 else 1000))
-    text = PAGE.read_text("utf-8")
-    before, rest = text.split(BEGIN)
-    PAGE.write_text(f"{before}{BEGIN}\n\n{made}\n\n{END}{rest.split(END)[1]}", "utf-8")
+    renew(PAGE, {"simulation": made})

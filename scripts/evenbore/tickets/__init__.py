@@ -11,7 +11,7 @@ import pandas as pd
 from evenbore.diagnose.words import POINTER
 from evenbore.tickets.drawing import Mark, Shape, strip, tube
 from evenbore.trade.pitch import note_to_midi
-from evenbore.vet import WORDS
+from evenbore.vet import finding_words
 
 MOST_FINDINGS = 6
 MOST_CHANGES = 6
@@ -79,11 +79,8 @@ def _ticket(study, name: str, row: pd.Series, findings: pd.DataFrame, changes: p
 
 
 def _line(number: int, row: dict) -> tuple[str, str, str, str]:
-    first, last = row["first_note"], row["last_note"]
-    size = f"{row['size']:+.1f} {row['unit']}" if pd.notna(row["size"]) else ""
-    sure = f"{min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else "not known"
-    what = f"{WORDS[row['kind']]}: {first if first == last else f'{first} to {last}'}"
-    return str(number), what + (f"; look {row['region']}" if pd.notna(row["region"]) else ""), size, sure
+    what, size, sure = finding_words(row)
+    return str(number), what + (f"; look {row['region']}" if pd.notna(row["region"]) else ""), size, sure or "not known"
 
 
 def _changes(changes: pd.DataFrame) -> list[tuple[str, str, str, str]]:
