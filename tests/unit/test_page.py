@@ -181,7 +181,7 @@ def test_cautions_stand_in_every_report(document, empty):
 def test_every_decision_is_told_with_its_reasons(document, empty, results):
     text = " ".join("".join(document.text).split())
     for row in results.tables["vetting"].itertuples(index=False):
-        told = f"{results.label(row.instrument)}as found{row.shipment}{row.decision}{row.reasons}{row.listen}"
+        told = f"{results.label(row.instrument)}{row.decision}{row.reasons}{row.listen}as found{row.shipment}"
         assert " ".join(told.split()) in text
     assert "Accept, bench" not in "".join(empty.text)
 
