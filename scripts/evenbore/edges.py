@@ -23,6 +23,9 @@ _SOUNDING = 0.5  # a note has surely begun at this share of its steady amplitude
 _EARLY_S = 0.03
 _AHEAD_S = 0.04  # a note begins at most this long before the least level between it and the one before
 _HIDDEN = 0.15  # what sounds before a note hides its beginning from this share of its amplitude on
+_DROWNED = 0.25  # from here on the onset is taken half-way to the time of
+_HANDOVER_S = 0.020  # so long before the note has become as strong as the old one's echo
+_SAME_PITCH = 1 / 24  # octaves: the echo of a note of the same pitch cannot be told from the note
 _SLUR_GAP_S = 0.06  # a shorter gap between two notes may be a slur
 _DIP = 0.25  # unless the level dips below this share of the weaker note's amplitude
 _DIP_WINDOW_S, _DIP_REACH_S = 0.015, 0.080
@@ -75,6 +78,10 @@ class _Notes:
         """Samples of a window that holds so many periods, within its least and greatest length in seconds."""
         periods, least, greatest = window
         return fast_size(min(max(periods / f0_hz, least), greatest) * self.signal.rate)
+
+    def slur_size(self, i: int) -> int:
+        """Samples of a window that tells notes i - 1 and i apart."""
+        return self.size(self.f0_hz[i - 1 : i + 1].min(), _SLUR_WINDOW)
 
     def steady(self, i: int, size: int) -> np.ndarray:
         """Mean short spectrum of the middle third of note i."""
@@ -129,12 +136,7 @@ def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
     guess = 0.5 * (before + after)
     if after - before >= _SLUR_GAP_S or _dips(notes.signal, guess):
         return None
-    size = notes.size(notes.f0_hz[i - 1 : i + 1].min(), _SLUR_WINDOW)
-    start = max(guess - _SLUR_REACH_S, notes.middle_s[i - 1])
-    stop = min(guess + _SLUR_REACH_S, notes.middle_s[i])
-    spectra = _Spectra(notes.signal, start, stop, size, _SLUR_HOP_S)
-    old, new = _shares(spectra.values, [notes.steady(i - 1, size), notes.steady(i, size)])
-    times = spectra.times
+    old, new, times = _parted(notes, i, guess, _SLUR_REACH_S)
     middle = _crossing(times, _share(old, new), 0.5, guess)
     # a note that swells is softer here than in its middle: what counts is its level on this side of the slur
     old = old / _typical(old[times < middle - _SLUR_HALF_S])
@@ -144,7 +146,7 @@ def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
     # in a live room the old note's echo goes on: the new one has begun when it has half its own level
     middle = min(middle, _crossing(times, new, 0.5, middle))
     rise = _crossing(times, share, 0.9, middle) - _crossing(times, share, 0.1, middle)
-    return middle, float(np.sqrt(max(rise**2 - (_OWN_RISE * size / notes.signal.rate) ** 2, 0.0)))
+    return middle, float(np.sqrt(max(rise**2 - (_OWN_RISE * notes.slur_size(i) / notes.signal.rate) ** 2, 0.0)))
 
 
 def _share(old: np.ndarray, new: np.ndarray) -> np.ndarray:
@@ -177,11 +179,11 @@ def _crossing(times: np.ndarray, values: np.ndarray, level: float, near: float) 
 
 
 def _onset(notes: _Notes, i: int) -> float:
-    """Onset of note i after a gap: the earlier of two signs, for each can be hidden.
+    """Onset of note i after a gap: the earlier of two signs, for each can be hidden; a third one where both may be.
 
     Its steady spectrum shows in the sound to a tenth (hidden while a note speaks with another spectrum, or an
     echo of its neighbour takes its share); or its level has risen by a tenth, in power, over the trough before it,
-    where the old note's echo and the new note meet.
+    where the old note's echo and the new note meet; or it has become as strong as that echo.
     """
     first = notes.first_s[i]
     start = first - _BEFORE_S
@@ -202,10 +204,10 @@ def _onset(notes: _Notes, i: int) -> float:
     level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)
     least = level[spectra.times <= first + _NEAR_S].min()
     if least > _HIDDEN:
-        # noise or echo hides the first tenth: go back along the line through a quarter and a half
+        # noise or echo hides the first tenth: go back from a quarter, between a steady growth and a growth in dB
         half = spectra.times[sounding]
         quarter = _last_passes(spectra.times, own, 0.5 * _SOUNDING, sounding)
-        shown = max(min(shown, quarter - 0.6 * (half - quarter)), spectra.times[0])
+        shown = max(min(shown, quarter - (half - quarter)), spectra.times[0])
     if not near:
         return shown
     # the level of what can be the note's own: noise and echo elsewhere in the spectrum do not count
@@ -214,7 +216,27 @@ def _onset(notes: _Notes, i: int) -> float:
     k += int(np.argmin(heard[k : k + max(1, _rises(heard[k:]))]))
     risen = _passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE))
     # what shows long before the trough is the old note's echo
-    return max(min(shown, risen), spectra.times[k] - _AHEAD_S)
+    onset = max(min(shown, risen), spectra.times[k] - _AHEAD_S)
+    if least > _DROWNED and abs(np.log2(notes.f0_hz[i] / notes.f0_hz[i - 1])) > _SAME_PITCH:
+        onset = 0.5 * (onset + _handover(notes, i) - _HANDOVER_S)
+    return onset
+
+
+def _handover(notes: _Notes, i: int) -> float:
+    """Time at which note i has become as strong as what is left of the note before it."""
+    guess = 0.5 * (notes.last_s[i - 1] + notes.first_s[i])
+    old, new, times = _parted(notes, i, guess, _BEFORE_S)
+    return _crossing(times, _share(old, new), 0.5, guess)
+
+
+def _parted(notes: _Notes, i: int, guess: float, before_s: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Amplitudes of note i - 1 and of note i around the time `guess` where they meet, and the times, all (F,)."""
+    size = notes.slur_size(i)
+    start = max(guess - before_s, notes.middle_s[i - 1])
+    stop = min(guess + _SLUR_REACH_S, notes.middle_s[i])
+    spectra = _Spectra(notes.signal, start, stop, size, _SLUR_HOP_S)
+    old, new = _shares(spectra.values, [notes.steady(i - 1, size), notes.steady(i, size)])
+    return old, new, spectra.times
 
 
 def _last_passes(times: np.ndarray, values: np.ndarray, limit: float, before: int) -> float:
