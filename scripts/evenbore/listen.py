@@ -20,6 +20,7 @@ UNSAID = (
     "slurred",
     "attack_hidden",
     "room_heard",
+    "room_unknown",
     "no_high_band",
     "few_harmonics",
 )  # nothing that is wrong with what is shown

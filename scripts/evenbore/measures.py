@@ -166,7 +166,7 @@ def brightness_db(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
 _PEETERS = "Peeters et al. 2011, J. Acoust. Soc. Am. 130, 2902"
 _POLLARD = "Pollard & Jansson 1982, Acustica 51, 162"
 _OWN = "Own definition"
-_NO_ROOM = "empty where the room is heard"
+_NO_ROOM = "empty where the room is heard or unknown"
 _BEFORE_STEADY = "tongued or first notes only: in a slur there is no rise to time"
 
 # in the order of the columns of notes.tsv
@@ -224,8 +224,8 @@ MEASURES: tuple[Measure, ...] = (
     Measure("attack_ms", "ms", "lower",
         "time in which the amplitude (root mean square over whole periods, two and 6 ms at least) rises from 10 % to"
         " 90 % of the way from the lowest level just before the note to the steady level; where the room is heard"
-        " (flag room_heard), of the raised cosine that fits best the mean log amplitude of the harmonics, which echoes"
-        f" do not move; empty where that stays uncertain; {_BEFORE_STEADY}",
+        " (flags room_heard, room_unknown), of the raised cosine that fits best the mean log amplitude of the"
+        f" harmonics, which echoes do not move; empty where that stays uncertain; {_BEFORE_STEADY}",
         f"{_OWN}, after the threshold method in Peeters et al. 2011"),
     Measure("log_attack", "lg s", "lower", "lg (attack_ms / 1000): log attack time", _PEETERS),
     Measure("overshoot_db", "dB", "neutral",
@@ -249,6 +249,7 @@ FLAGS = {
     "attack_hidden": "the room, the sound before or a crack hides how fast the note rises: no attack time",
     "room_heard": "the room's echo overlays the notes' beginnings (reverb_s over 0.25 s, or the level between notes"
     " over a tenth of theirs in the median): no overshoot, settling and slurs, attack from the harmonics' rise",
+    "room_unknown": "no decay and too few gaps between notes tell whether the room is heard: as with room_heard",
     "late": "attack, settling or transition takes much longer than in the take's other notes",
     "unsteady": "cents_sd over 15 cents",
     "noisy": "snr_db under 20 dB",

@@ -119,20 +119,20 @@ def _add_tone(rows: list[dict], spectra: list[Harmonics | None], quiet: Backgrou
 def _add_attacks(
     signal, rows: list[dict], spectra: list[Harmonics | None], slurred: np.ndarray, reverb_s: float
 ) -> None:
-    """Add how each note that begins by itself rises; take out the times that a room heard at the beginnings hides."""
+    """Add how each note that begins by itself rises; take out the times that a room at the beginnings may hide."""
     known = [k for k, spectrum in enumerate(spectra) if spectrum is not None and not slurred[k]]
     onsets, offsets = ([rows[k][edge] for k in known] for edge in ("onset_s", "offset_s"))
-    found, room_heard = attacks(signal, onsets, offsets, [spectra[k] for k in known], reverb_s)
+    found, room = attacks(signal, onsets, offsets, [spectra[k] for k in known], reverb_s)
     for k, attack in zip(known, found, strict=True):
-        if room_heard and "cracked" in rows[k]["flags"].split():
+        if room and "cracked" in rows[k]["flags"].split():
             continue  # its own harmonics rise only after the crack
         rows[k] |= attack
     for k in known:
         if np.isnan(rows[k]["attack_ms"]):
             rows[k]["flags"] += " attack_hidden"
-    if room_heard:
+    if room:
         for row in rows:
-            row |= {"settle_ms": np.nan, "transition_ms": np.nan, "flags": f"{row['flags']} room_heard"}
+            row |= {"settle_ms": np.nan, "transition_ms": np.nan, "flags": f"{row['flags']} {room}"}
 
 
 def _noise(noise_db: np.ndarray, level_db: np.ndarray, f0: np.ndarray, quiet: Background) -> tuple[dict, dict]:

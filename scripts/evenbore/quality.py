@@ -36,12 +36,12 @@ DIGITAL_SILENCE = 2.0**-46 / 12  # power of the rounding to 24 bits
 LOUDNESS_STEP_S, LOUDNESS_STEPS = 0.1, 4  # 400 ms blocks overlapping by 75 %
 ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU = -70.0, -10.0
 
-DECAY_GAP_S, DECAY_BEFORE_S, DECAY_AFTER_S = 0.25, 0.5, 3.0
-DECAY_FRAME_S, DECAY_HOP_S = 0.02, 0.005
+DECAY_GAP_S, DECAY_BEFORE_S, DECAY_AFTER_S = 0.1, 0.5, 3.0
+DECAY_HOP_S, DECAY_SMOOTH = 0.005, 4
 # The range is that of T20 in ISO 3382-2, which begins 5 dB down; here the direct sound ends with a step.
 DECAY_START_DB, DECAY_RANGE_DB = 8.0, 20.0
-MIN_DECAY_RANGE_DB = 12.0
-MAX_DECAY_SCATTER_DB = 2.0
+MIN_DECAY_RANGE_DB, DECAY_CLEAR_DB = 12.0, 6.0
+FEW_DECAY_FRAMES, DECAY_ROUNDS = 8, 5
 
 
 def quiet_parts(signal, spans: Sequence[tuple[float, float]]) -> list[tuple[int, int]]:
@@ -180,9 +180,11 @@ def lufs(signal) -> float:
 def reverb_s(signal, spans: Sequence[tuple[float, float]]) -> float:
     """Rough reverberation time (60 dB) in s, from how the sound dies after notes followed by a gap.
 
-    A straight line through the level from 8 to at most 28 dB below the note's, kept 10 dB over the quietest part of
-    the gap; the median over the gaps. A slurred scale has one, after its last note, and a single tone's decay is
-    uneven: right within a factor of two. The player's own release lengthens it. NaN without a clean decay.
+    The energy still to come (Schroeder 1965, J. Acoust. Soc. Am. 37, 409; less the noise, and with what lies under it
+    put back, as ISO 3382-1 does) falls along a straight line from where the level is 8 dB below the note's, for 20 dB
+    or as far as it stands 6 dB over the quietest part of the gap; the median over the gaps. A slurred scale has one
+    decay, after its last note: right within a factor of two. The player's own release lengthens it, so that a dry
+    room has up to about 0.2 s. NaN where no decay shows.
     """
     times = []
     for (onset, offset), (gap_end, _) in pairwise([*spans, (signal.frames / signal.rate, NAN)]):
@@ -193,31 +195,43 @@ def reverb_s(signal, spans: Sequence[tuple[float, float]]) -> float:
 
 
 def _decay_time(signal, onset_s: float, offset_s: float, stop_s: float) -> float:
-    """RT60 of the decay of one note; NaN when it is too short, too noisy or not straight."""
-    size, hop = round(DECAY_FRAME_S * signal.rate), round(DECAY_HOP_S * signal.rate)
+    """RT60 of the decay of one note; NaN when it is too short or too noisy."""
     # a note's end may have been put into its tail
     begin, end = max(onset_s, offset_s - DECAY_BEFORE_S), min(stop_s, offset_s + DECAY_AFTER_S)
-    samples = signal.slice(round(begin * signal.rate), round(end * signal.rate))
+    samples = signal.slice(round(begin * signal.rate), round(end * signal.rate)).astype(float)
+    hop = round(DECAY_HOP_S * signal.rate)
+    power = np.mean(samples[: len(samples) // hop * hop].reshape(-1, hop) ** 2, axis=1)
     note = _frame_powers(signal, round(onset_s * signal.rate), round(offset_s * signal.rate))
-    energy = np.concatenate(([0.0], np.cumsum(samples.astype(float) ** 2)))
-    first = np.arange(0, len(samples) - size, hop)
-    if len(first) < 10 or len(note) == 0:
+    if len(power) < 4 * DECAY_SMOOTH or len(note) == 0:
         return NAN
-    level = 10 * np.log10(np.maximum((energy[first + size] - energy[first]) / size, 1e-20))
-    top = 10 * np.log10(max(np.median(note), 1e-20)) - DECAY_START_DB
-    bottom = max(top - DECAY_RANGE_DB, np.percentile(level, 5) + 10.0)
+    level = np.convolve(power, np.full(DECAY_SMOOTH, 1 / DECAY_SMOOTH), "same")
+    noise = max(np.percentile(level[DECAY_SMOOTH:-DECAY_SMOOTH], 5), DIGITAL_SILENCE)
+    top = np.median(note) * 10 ** (-DECAY_START_DB / 10)
     loud = np.flatnonzero(level >= top)
-    if len(loud) == 0 or top - bottom < MIN_DECAY_RANGE_DB:
+    if len(loud) == 0 or top < noise * 10 ** ((DECAY_CLEAR_DB + MIN_DECAY_RANGE_DB) / 10):
         return NAN
-    decay = level[loud[-1] + 1 :]
-    under = np.flatnonzero(decay < bottom)
-    if len(under) == 0 or under[0] < 5:
+    level, power = level[loud[-1] + 1 :], power[loud[-1] + 1 :]
+    fallen = np.flatnonzero(level < top * 10 ** (-DECAY_RANGE_DB / 10))
+    if len(fallen) and fallen[0] < FEW_DECAY_FRAMES:
+        return 60 / DECAY_RANGE_DB * (fallen[0] + 1) * DECAY_HOP_S  # too fast for a line
+    under = np.flatnonzero(level < noise * 10 ** (DECAY_CLEAR_DB / 10))
+    if len(under) == 0 or under[0] < FEW_DECAY_FRAMES:
         return NAN
-    decay = decay[: under[0]]
-    time = np.arange(len(decay)) * DECAY_HOP_S
-    slope, height = np.polyfit(time, decay, 1)
-    scatter = np.std(decay - height - slope * time)
-    return -60.0 / slope if slope < 0 and scatter <= MAX_DECAY_SCATTER_DB else NAN
+    return _decay_line(power[: under[0]] - noise, level[under[0] - 1] - noise)
+
+
+def _decay_line(power: np.ndarray, last: float) -> float:
+    """RT60 of power (F,) that falls into the noise from its `last` level on; NaN when it does not fall."""
+    to_come, slope = np.cumsum(np.maximum(power, 0.0)[::-1])[::-1], -math.inf
+    for _ in range(DECAY_ROUNDS):
+        # what the noise hides, dying away at the same rate
+        energy = to_come + last * 10 / (math.log(10) * DECAY_HOP_S * -slope)
+        level = 10 * np.log10(energy / energy[0])
+        use = level >= -DECAY_RANGE_DB
+        slope = np.polyfit(DECAY_HOP_S * np.flatnonzero(use), level[use], 1)[0]
+        if use.sum() < FEW_DECAY_FRAMES or slope >= 0:
+            return NAN
+    return -60.0 / slope
 
 
 def _frame_powers(signal, start: int, stop: int) -> np.ndarray:
@@ -235,10 +249,10 @@ def _db(power: float) -> float:
     return 10 * math.log10(power) if power > 0 else (-math.inf if power == 0 else NAN)
 
 
-# When to speak up, in the unit of each number; common practice, no source. One decay in a room of 1 s may give
-# 2 s, so only what is long beyond doubt is spoken of.
+# When to speak up, in the unit of each number; common practice, no source. One decay in a room of 1.2 s may give
+# twice that, so only what is long beyond doubt is spoken of.
 CLIPPED_WORDS_ABOVE = 0.0
-LOW_SNR_DB, LOW_PEAK_DBFS, HIGH_HUM_DB, LONG_REVERB_S, SHORT_LEAD_IN_S, LOW_RATE_HZ = 30, -30, 6, 2.0, 1.0, 32_000
+LOW_SNR_DB, LOW_PEAK_DBFS, HIGH_HUM_DB, LONG_REVERB_S, SHORT_LEAD_IN_S, LOW_RATE_HZ = 30, -30, 6, 2.5, 1.0, 32_000
 
 
 def advice(numbers: Mapping[str, float]) -> list[str]:

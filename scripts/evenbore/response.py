@@ -16,6 +16,7 @@ _SETTLE_PERIODS = 5.0
 _LEAST_DIP = 0.5
 # ASSUME: a player's own release is over within this time and lets the level fall this far; common practice, no source
 _DRY_REVERB_S, _DRY_TROUGH = 0.25, 0.1
+_LEAST_GAPS = 4  # one may be a breath, long enough for any room to die away
 _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pitch has settled
 _BEST_SNR_DB = 45.0
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
@@ -33,20 +34,20 @@ _OTHER_PITCH_SEMITONES = 2.5  # beyond the echo of the note before in a scale
 
 def attacks(
     signal, onset_s: list[float], offset_s: list[float], spectra: list[Harmonics], reverb_s: float
-) -> tuple[list[dict], bool]:
-    """attack_ms, log_attack and overshoot_db of notes that begin by themselves, not in a slur; and whether the room is
-    heard where they begin.
+) -> tuple[list[dict], str]:
+    """attack_ms, log_attack and overshoot_db of notes that begin by themselves, not in a slur; and `room_heard` where
+    the room is heard at their beginnings, `room_unknown` where it may be, else nothing.
 
-    It is when the recording's reverberation time `reverb_s` is long, or the level between notes stays high. Then the
-    attack is that of the harmonics' rise (`rise`), and overshoot, which nothing tells from the room's own, is NaN.
+    It is heard when the recording's reverberation time `reverb_s` is long, or the level between notes stays high. Then,
+    and when neither is known (too few gaps, NaN), the attack is that of the harmonics' rise (`rise`), and overshoot,
+    which nothing tells from the room's own, is NaN.
     """
     measured = [
         _attack(signal, onset, offset, float(spectrum.frequency_hz[0]))
         for onset, offset, spectrum in zip(onset_s, offset_s, spectra, strict=True)
     ]
-    troughs = [trough for _, _, trough in measured if trough is not None]
-    room_heard = reverb_s > _DRY_REVERB_S or bool(troughs and np.median(troughs) > _DRY_TROUGH)
-    if room_heard:
+    room = _room([trough for _, _, trough in measured if trough is not None], reverb_s)
+    if room:
         measured = [(rise, np.nan, None) for rise in map(rise_ms, repeat(signal), onset_s, offset_s, spectra)]
     rows = [
         {
@@ -56,7 +57,14 @@ def attacks(
         }
         for attack, overshoot, _ in measured
     ]
-    return rows, room_heard
+    return rows, room
+
+
+def _room(troughs: list[float], reverb_s: float) -> str:
+    """What the levels between notes, shares of theirs, and the reverberation time tell of the room."""
+    if reverb_s > _DRY_REVERB_S or (troughs and np.median(troughs) > _DRY_TROUGH):
+        return "room_heard"
+    return "" if reverb_s <= _DRY_REVERB_S or len(troughs) >= _LEAST_GAPS else "room_unknown"
 
 
 def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[float, float, float | None]:

@@ -142,9 +142,19 @@ def test_one_decay_in_a_room_is_a_rough_estimate(rt60):
         sound = 0.05 * fftconvolve(note, room)[: len(t)] + 1e-5 * rng.normal(size=len(t))
         estimates.append(reverb_s(signal_from_array(sound, RATE), [span]))
     known = np.array(estimates)[np.isfinite(estimates)]
-    assert len(known) >= 6
+    assert len(known) >= 11
     assert np.median(known) == pytest.approx(rt60, rel=0.25)
     assert np.all((known > rt60 / 2) & (known < rt60 * 2))  # what the column promises
+
+
+@pytest.mark.parametrize("release_s", [0.01, 0.03, 0.06])
+def test_a_player_stops_in_a_dry_room(release_s):
+    """A raised-cosine release falls by 20 dB in under 0.8 of its length (closed form): far under a room's 0.25 s."""
+    t = np.arange(round(3.0 * RATE)) / RATE
+    phase = np.clip((t - 1.5) / release_s, 0, 1)
+    tone = 0.1 * (t >= 0.5) * 0.5 * (1 + np.cos(np.pi * phase)) * np.sin(2 * np.pi * 277.2 * t)
+    sound = tone + 1e-5 * np.random.default_rng(1).normal(size=len(t))
+    assert 0 < reverb_s(signal_from_array(sound, RATE), [(0.5, 1.5)]) <= 0.25
 
 
 def test_no_reverberation_time_without_a_clean_decay():
@@ -210,7 +220,7 @@ def test_advice_speaks_of_what_is_wrong_only():
     assert advice(dict.fromkeys(good, float("nan"))) == []
     bad = {
         "clipped_fraction": ("turn the gain down", 0.01), "snr_db": ("quieter room", 12.0),
-        "peak_dbfs": ("turn the gain up", -45.0), "hum_db": ("hum", 15.0), "reverb_s": ("rings", 2.4),
+        "peak_dbfs": ("turn the gain up", -45.0), "hum_db": ("hum", 15.0), "reverb_s": ("rings", 2.9),
         "lead_in_s": ("wait two seconds", 0.1), "sample_rate_hz": ("44100 or 48000", 16_000),
     }  # fmt: skip
     for name, (words, value) in bad.items():

@@ -9,9 +9,10 @@ from evenbore.notes import measure_notes
 
 RATE = 48_000
 LEAD_S = 0.5
+DRY_S = 0.05  # reverberation time
 
 
-def measured(envelope, pitch_hz, levels_db=(0, -6, -10, -16, -20, -24), seconds=1.0, noise=1e-5):
+def measured(envelope, pitch_hz, levels_db=(0, -6, -10, -16, -20, -24), seconds=1.0, noise=1e-5, reverb_s=DRY_S):
     """The row of one note of `seconds` after LEAD_S of faint noise; `envelope` and `pitch_hz` are functions of time."""
     t = np.arange(round(seconds * RATE)) / RATE
     phase = 2 * np.pi * np.cumsum(pitch_hz(t)) / RATE
@@ -21,7 +22,7 @@ def measured(envelope, pitch_hz, levels_db=(0, -6, -10, -16, -20, -24), seconds=
     x[start : start + len(tone)] += tone
     edges = Edges(np.array([LEAD_S]), np.array([LEAD_S + seconds]), np.zeros(1, bool), np.full(1, np.nan))
     hz = np.array([float(pitch_hz(t)[len(t) // 2])])
-    return measure_notes(signal_from_array(x, RATE), edges, hz, hz).rows[0]
+    return measure_notes(signal_from_array(x, RATE), edges, hz, hz, reverb_s).rows[0]
 
 
 def steady(hz):
@@ -40,6 +41,13 @@ def test_a_straight_rise_takes_eight_tenths_of_its_length(f0, length):
     width = max(2 / f0, 0.006)
     assert row["attack_ms"] == pytest.approx(800 * length, abs=400 * width)
     assert row["log_attack"] == pytest.approx(np.log10(row["attack_ms"] / 1000))
+
+
+@pytest.mark.parametrize(("reverb_s", "flag"), [(DRY_S, None), (0.6, "room_heard"), (float("nan"), "room_unknown")])
+def test_times_that_a_room_may_hide_are_empty(reverb_s, flag):
+    row = measured(lambda t: np.minimum(t / 0.05, 1), steady(440), reverb_s=reverb_s)
+    assert (flag is None) == ("room" not in row["flags"]) and (flag or "") in row["flags"]
+    assert np.isnan([row["settle_ms"], row["overshoot_db"]]).tolist() == [flag is not None] * 2
 
 
 def test_overshoot():
@@ -90,7 +98,7 @@ def test_the_echo_of_the_note_before_is_no_crack():
     x += np.random.default_rng(0).normal(0, 1e-5, len(x))
     edges = Edges(np.array([0.5, 1.5]), np.array([1.5, 2.5]), np.zeros(2, bool), np.full(2, np.nan))
     hz = np.array([330.0, 495.0])
-    rows = measure_notes(signal_from_array(x, RATE), edges, hz, hz).rows
+    rows = measure_notes(signal_from_array(x, RATE), edges, hz, hz, DRY_S).rows
     assert not any("cracked" in row["flags"].split() for row in rows)
 
 
@@ -112,5 +120,5 @@ def test_a_late_note_is_flagged_and_no_other():
     onset = 0.5 + 1.5 * np.arange(12)
     edges = Edges(onset, onset + 1.0, np.zeros(12, bool), np.full(12, np.nan))
     signal = signal_from_array(x + rng.normal(0, 1e-5, len(x)), RATE)
-    rows = measure_notes(signal, edges, np.full(12, 440.0), np.full(12, 440.0)).rows
+    rows = measure_notes(signal, edges, np.full(12, 440.0), np.full(12, 440.0), DRY_S).rows
     assert ["late" in row["flags"].split() for row in rows] == [k == 7 for k in range(12)]
