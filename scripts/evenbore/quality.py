@@ -226,7 +226,7 @@ def _decay_line(power: np.ndarray, last: float) -> float:
     for _ in range(DECAY_ROUNDS):
         # what the noise hides, dying away at the same rate
         energy = to_come + last * 10 / (math.log(10) * DECAY_HOP_S * -slope)
-        level = 10 * np.log10(energy / energy[0])
+        level = 10 * np.log10(np.maximum(energy / energy[0], DIGITAL_SILENCE))
         use = level >= -DECAY_RANGE_DB
         slope = np.polyfit(DECAY_HOP_S * np.flatnonzero(use), level[use], 1)[0]
         if use.sum() < FEW_DECAY_FRAMES or slope >= 0:
