@@ -15,10 +15,10 @@ import numpy as np
 import pandas as pd
 
 from evenbore.comparability import session_groups, usable
-from evenbore.criteria import ADDITIVE, CRITERIA, MIN_NOTES, Criterion, TakeNotes, residual_maker
+from evenbore.criteria import ADDITIVE, CRITERIA, MIN_NOTES, Criterion, TakeNotes, day_scale, residual_maker
 from evenbore.normalise import CHAIN_MEASURES
 from evenbore.repeatability import OWNER, error_parts, manner_effects, repeatability, session_offsets
-from evenbore.rooms import room_error
+from evenbore.rooms import common_error, room_error
 from evenbore.student import half_width
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
@@ -208,7 +208,7 @@ def _evennesses(takes, counted, scatter, notes: pd.DataFrame, shifted: np.ndarra
 
     A root mean square is widened by whatever scatters from note to note, so the player's scatter and what is left of
     the room are taken out of the mean square. The shifts are means over takes, one component for each direction of the
-    set-ups' error and one for each note of each session.
+    set-ups' error, one for each note of each session, and one for each note of the sessions linked.
     """
     rows, parts = [], []
     if notes.empty:
@@ -217,41 +217,47 @@ def _evennesses(takes, counted, scatter, notes: pd.DataFrame, shifted: np.ndarra
     begin = {key["recording"]: (first, take.written) for (key, take), first in zip(takes, bounds, strict=False)}
     count = {owner: len(members) for owner, members in _by_owner(counted).items()}
     room_component = _components(notes["session"], notes["midi"], places) + len(shifted)
+    common_component = _components(notes["group"], notes["midi"], places) + room_component.max() + 1
     for criterion in (c for c in CRITERIA if c.smoothed):
         column = MEASURED[criterion.smoothed]
         level = notes[column].to_numpy(float)
         moves = [_means(moved - level, places) for moved in shifted[:, :, CHAIN_MEASURES.index(column)]]
         moves = np.array(moves).reshape(len(shifted), midi.size).T
-        left = np.nan_to_num(_means(notes[room_error(column)].to_numpy(float), places))
+        left, common = (
+            np.nan_to_num(_means(notes[name(column)].to_numpy(float), places)) for name in (room_error, common_error)
+        )
         for key, take in counted:
             first, written = begin[key["recording"]]
             own = first + np.flatnonzero(np.isin(written, take.written))
-            found = evenness(take, criterion, scatter[criterion.name], moves[own], left[own])
+            found = evenness(take, criterion, scatter[criterion.name], moves[own], left[own], common[own])
             rows.append(_value(key, criterion, found.value))
             owner = key["instrument"], key["state"]
-            components = np.concatenate([np.arange(len(shifted)), room_component[own]])
+            components = np.concatenate([np.arange(len(shifted)), room_component[own], common_component[own]])
             parts.append((owner, criterion.name, components, np.concatenate(found.shifts) / count[owner]))
     return rows, _shift_table(parts)
 
 
 class Evenness(NamedTuple):
-    """A take's value, and how it shifts along K directions of the set-ups' error and with the room's at N notes."""
+    """A take's value, and how it shifts along K directions of the set-ups' error, with the room's own error at N notes,
+    and with what is common to the rooms there."""
 
     value: float
-    shifts: tuple[np.ndarray, np.ndarray]
+    shifts: tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
-def evenness(take: TakeNotes, criterion: Criterion, scatter: float, moves: np.ndarray, left: np.ndarray) -> Evenness:
+def evenness(
+    take: TakeNotes, criterion: Criterion, scatter: float, moves: np.ndarray, left: np.ndarray, common: np.ndarray
+) -> Evenness:
     """A smoothed criterion of a take less what scatter (a variance) and the room add to its mean square.
 
-    `moves` (N, K): what one standard error along each direction adds to the notes; `left` (N,): standard deviation of
-    what is left of the room in them.
+    `moves` (N, K): what one standard error along each direction adds to the notes; `left`, `common` (N,): standard
+    deviation of what is left of the room in them, and of its part that all sessions have in common.
     """
     values = getattr(take, criterion.smoothed)
     usable = np.isfinite(values) & ~take.veiled
     maker = residual_maker(take, usable)
     maker = maker[np.isfinite(maker).all(axis=1)]
-    shifts = np.zeros(moves.shape[1]), np.zeros(values.size)
+    shifts = np.zeros(moves.shape[1]), np.zeros(values.size), np.zeros(values.size)
     if len(maker) < MIN_NOTES:
         return Evenness(np.nan, shifts)
     away = maker @ values[usable]
@@ -262,7 +268,9 @@ def evenness(take: TakeNotes, criterion: Criterion, scatter: float, moves: np.nd
     slope = 1 / max(value, np.sqrt(square) / 2, 1e-9)
     moved = np.mean((away[:, None] + maker @ moves[usable]) ** 2, axis=0)
     shifts[0][:] = (moved - square) / 2 * slope
-    shifts[1][usable] = maker.T @ away / len(away) * slope * left[usable]
+    pull = maker.T @ away / len(away) * slope
+    shifts[1][usable] = pull * np.sqrt(np.maximum(left**2 - common**2, 0.0))[usable]
+    shifts[2][usable] = pull * common[usable]
     return Evenness(value, shifts)
 
 
@@ -386,7 +394,7 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
     """Rows of the instruments table of one criterion; `left_out`: words on notes and takes not judged, per owner."""
     if takes.empty:
         return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
-    halves = _half_widths(takes, shifts, criterion.name in ADDITIVE)
+    halves = _half_widths(takes, shifts, criterion.name)
     takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
     # with one session in all, what it adds is the same for everybody
     days = takes["session"].map(session_groups(takes.assign(status="ok")))
@@ -411,9 +419,10 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
     return rows
 
 
-def _half_widths(takes: pd.DataFrame, shifts: pd.DataFrame, additive: bool) -> pd.Series:
+def _half_widths(takes: pd.DataFrame, shifts: pd.DataFrame, criterion: str) -> pd.Series:
     """Half of each instrument's interval by OWNER; NaN without repeat takes."""
-    known = repeatability(takes, additive)
+    additive = criterion in ADDITIVE
+    known = repeatability(takes, additive, day_scale([criterion]))
     owners, of_takes, of_days = error_parts(takes, additive)
     moved = (shifts["shift"] ** 2).groupby([shifts[key] for key in OWNER]).sum().reindex(owners, fill_value=0.0)
     scale = known.scale(np.diag(of_takes), np.diag(of_days), moved)

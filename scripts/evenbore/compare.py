@@ -29,7 +29,7 @@ import pandas as pd
 from scipy import stats
 
 from evenbore.comparability import session_groups
-from evenbore.criteria import ADDITIVE
+from evenbore.criteria import ADDITIVE, day_scale
 from evenbore.repeatability import ONE_DAY, UNKNOWN, Repeatability, error_parts, repeatability
 from evenbore.student import half_width, two_sided
 
@@ -119,7 +119,7 @@ def design(takes: pd.DataFrame, shifts: pd.DataFrame, states: dict[str, str], in
     n = counted.groupby("instrument").size().reindex(instruments).to_numpy(float, na_value=np.nan)
     sessions = counted["session"].map(session_groups(takes.assign(status="ok")))
     linked = sessions.groupby(counted["instrument"]).first().reindex(instruments).to_numpy(float, na_value=np.nan)
-    return Design(n, of_takes, of_days, moved, repeatability(takes, additive), linked)
+    return Design(n, of_takes, of_days, moved, repeatability(takes, additive, day_scale(takes["criterion"])), linked)
 
 
 def judge(difference, scale, df: float, just_noticeable: float, shares=ONE_DAY[1]) -> pd.DataFrame:

@@ -12,6 +12,8 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
+from evenbore.repeatability import OTHER_DAYS, WHOLE_DAYS
+
 NEIGHBOURS = 4  # semitones on either side
 MIN_NEIGHBOURS = 4
 MIN_NOTES = 5
@@ -277,6 +279,14 @@ CRITERIA: tuple[Criterion, ...] = (
 ADDITIVE = frozenset(
     c.name for c in CRITERIA if c.kind != "cost" and c.name not in ("timbre_evenness", "level_evenness")
 )
+
+# What stands for a take as a whole changes with reed, warmth and lips from day to day.
+DAILY = frozenset({"tuning_offset", "noise", "response"})
+
+
+def day_scale(criteria) -> float:
+    """Scale of the prior of an instrument's own days, of these criteria (names) together; see `repeatability`."""
+    return OTHER_DAYS if DAILY.isdisjoint(criteria) else WHOLE_DAYS
 
 
 def criteria_table(just_noticeable: dict, currency: str) -> pd.DataFrame:

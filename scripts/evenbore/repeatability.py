@@ -24,9 +24,10 @@ OWNER = ["instrument", "state"]
 CELL = ["instrument", "state", "session"]
 MANNER = ["direction", "articulation"]
 RATIOS = 8.0 * ((np.arange(48) + 0.5) / 48) ** 1.5
-# ASSUME: an instrument's days scatter by about as much as a player's takes do, rarely by more than twice that (half
-# Student t of 4 df; no source). Simulated in docs/decisions.md: what it does to false and to missed differences.
-RATIO_PRIOR = stats.t.pdf(RATIOS / 0.7, 4) * RATIOS ** (1 / 3)  # the grid's spacing goes with the cube root
+# ASSUME: pitch, noise and response as a whole scatter by about as much from an instrument's day to day as from take to
+# take, rarely by more than twice that; what lies between the notes of a take, or between soft and loud, by less than
+# half of that (scale of a half Student t of 4 df; no source). Simulated in docs/comparability.md, docs/decisions.md.
+WHOLE_DAYS, OTHER_DAYS = 0.7, 0.3
 ONE_DAY = np.zeros(1), np.ones(1)
 
 
@@ -84,6 +85,11 @@ class Cells:
         """Design matrix of owners and, if `additive`, sessions for the cells that `keep` (C,) marks."""
         columns = [self.owner, self.session] if additive else [self.owner]
         return np.hstack([_dummies(column[keep]) for column in columns])
+
+
+def ratio_prior(scale: float) -> np.ndarray:
+    """Probability (K,) of each of RATIOS beforehand, times a constant; the grid's spacing goes with the cube root."""
+    return stats.t.pdf(RATIOS / scale, 4) * RATIOS ** (1 / 3)
 
 
 def cells_of(takes: pd.DataFrame) -> Cells:
@@ -147,10 +153,11 @@ def error_parts(takes: pd.DataFrame, additive: bool) -> tuple[pd.MultiIndex, np.
     return cells.owners, (weights / cells.size) @ weights.T, (weights * cells.joined()) @ weights.T
 
 
-def repeatability(takes: pd.DataFrame, additive: bool = False) -> Repeatability:
+def repeatability(takes: pd.DataFrame, additive: bool = False, day_scale: float = WHOLE_DAYS) -> Repeatability:
     """Pooled repeatability of one criterion from `takes` (see `manner_effects`; no NaN).
 
-    `additive`: what each session adds to all instruments does not count as scatter of the days.
+    `additive`: what each session adds to all instruments does not count as scatter of the days. `day_scale`: of the
+    days' prior, WHOLE_DAYS or OTHER_DAYS.
     """
     effects, n_effects = manner_effects(takes)
     cells = cells_of(takes)
@@ -163,11 +170,13 @@ def repeatability(takes: pd.DataFrame, additive: bool = False) -> Repeatability:
     s_r = (squares / df) ** 0.5
     if not cells.joined().any():
         return Repeatability(s_r, df, *ONE_DAY, np.full(1, s_r**2), df, 0)
-    shares, variances, day_df = _days(cells, means, squares, df, additive)
+    shares, variances, day_df = _days(cells, means, squares, df, additive, ratio_prior(day_scale))
     return Repeatability(s_r, df, RATIOS, shares, variances, df + day_df, day_df)
 
 
-def _days(cells: Cells, means, squares: float, df: int, additive: bool) -> tuple[np.ndarray, np.ndarray, int]:
+def _days(
+    cells: Cells, means, squares: float, df: int, additive: bool, prior: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, int]:
     """Posterior shares of RATIOS, the variance of a take given each, and the degrees of freedom that told.
 
     `means` (C,) of the cells; `squares`: sum of squares of the takes within cells, on `df`.
@@ -180,7 +189,7 @@ def _days(cells: Cells, means, squares: float, df: int, additive: bool) -> tuple
     variance = takes + RATIOS[:, None] ** 2
     total = squares + ((seen @ turn) ** 2 / variance).sum(axis=1)
     total = np.maximum(total, np.finfo(float).tiny)  # takes that agree to the last digit
-    log = np.log(RATIO_PRIOR) - 0.5 * np.log(variance).sum(axis=1) - 0.5 * (df + free) * np.log(total)
+    log = np.log(prior) - 0.5 * np.log(variance).sum(axis=1) - 0.5 * (df + free) * np.log(total)
     shares = np.exp(log - log.max())
     return shares / shares.sum(), total / (df + free), free
 

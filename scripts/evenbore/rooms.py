@@ -44,23 +44,30 @@ class Cells:
 
 
 def without_rooms(notes: pd.DataFrame) -> pd.DataFrame:
-    """`notes` less what the rooms add to the ROOM_MEASURES, and for each of these the column `room_error(measure)`: the
-    standard deviation (dB) of what is left of the room in the row's value, NaN where no instrument shows the room."""
+    """`notes` less what the rooms add to the ROOM_MEASURES, and for each of these the columns `room_error(measure)`:
+    the standard deviation (dB) of what is left of the room in the row's value, NaN where no instrument shows the room;
+    and `common_error(measure)`: that of the part of it which is the same in all sessions."""
     values = notes[list(ROOM_MEASURES)].to_numpy(float)
-    errors = np.full(values.shape, np.nan)
+    errors, same = np.full((2, *values.shape), np.nan)
     for rows, grid in _linked_groups(notes):
         for m in range(len(ROOM_MEASURES)):
             takes = grid.takes(values[rows, m])
-            room, left = rooms(grid.cells(takes, grid.offsets(takes)))
+            room, left, common = rooms(grid.cells(takes, grid.offsets(takes)))
             values[rows, m] -= room[grid.cell, grid.note]
             errors[rows, m] = np.sqrt(left[grid.cell, grid.note])
-    names = [room_error(measure) for measure in ROOM_MEASURES]
-    return notes.assign(**dict(zip([*ROOM_MEASURES, *names], np.hstack([values, errors]).T, strict=True)))
+            same[rows, m] = np.sqrt(common[grid.cell, grid.note])
+    names = [name(measure) for name in (str, room_error, common_error) for measure in ROOM_MEASURES]
+    return notes.assign(**dict(zip(names, np.hstack([values, errors, same]).T, strict=True)))
 
 
 def room_error(measure: str) -> str:
     """Name of the column that tells what is left of the room."""
     return f"{measure}_room_error"
+
+
+def common_error(measure: str) -> str:
+    """Name of the column that tells how much of that is the same in all sessions."""
+    return f"{measure}_room_common"
 
 
 def harmonic_rooms(
@@ -79,7 +86,7 @@ def harmonic_rooms(
             note, harmonic = np.nonzero(tones == band)
             if note.size < LEAST_NOTES:
                 continue
-            found, variance = rooms(grid.cells(takes[:, note, harmonic], offsets))
+            found, variance, _ = rooms(grid.cells(takes[:, note, harmonic], offsets))
             for out, values in ((room, found), (left, variance)):
                 whole = np.zeros((len(values), *takes.shape[1:]))
                 whole[:, note, harmonic] = values
@@ -150,14 +157,15 @@ def _mean_of(place: np.ndarray, values: np.ndarray, size: int) -> np.ndarray:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def rooms(cells: Cells) -> tuple[np.ndarray, np.ndarray]:
-    """What the room adds (C, N) in each cell's session, and the variance (C, N) of what is left of it in the cell."""
+def rooms(cells: Cells) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What the room adds (C, N) in each cell's session, the variance (C, N) of what is left of it in the cell, and the
+    part (C, N) of that which the other sessions share: no instrument shows what all rooms have in common."""
     linking = _several_sessions(cells.alike, cells.session)
     common, odd = variances(cells, linking)
     room = np.zeros(cells.mean.shape)
-    left = np.full(cells.mean.shape, common + odd)
+    left, same = np.full(cells.mean.shape, common + odd), np.zeros(cells.mean.shape)
     if not common > 0:
-        return room, left
+        return room, left, same
     own_cells = np.flatnonzero(linking)
     counts = cells.takes[own_cells]
     sessions = np.arange(cells.session.max() + 1)
@@ -174,10 +182,17 @@ def rooms(cells: Cells) -> tuple[np.ndarray, np.ndarray]:
         predicted = weights @ cells.mean[np.ix_(kept, notes)]
         room[:, notes] = predicted[cells.session]
         left[:, notes] = (np.diag(error)[cells.session] + odd)[:, None]
+        same[:, notes] = _with_others(error)[cells.session][:, None]
         # the instruments that show the room have their own scatter in what is taken out of them
         shared = weights[cells.session[kept], np.arange(kept.size)] * noise
         left[np.ix_(kept, notes)] -= 2 * shared[:, None]
-    return room, np.maximum(left, 0.0)
+    left = np.maximum(left, 0.0)
+    return room, left, np.clip(same, 0.0, left)
+
+
+def _with_others(covariance: np.ndarray) -> np.ndarray:
+    """Mean covariance (S,) of each session's error with the other sessions'."""
+    return (covariance.sum(axis=1) - np.diag(covariance)) / max(len(covariance) - 1, 1)
 
 
 def _several_sessions(alike: np.ndarray, session: np.ndarray) -> np.ndarray:

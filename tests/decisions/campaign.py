@@ -14,8 +14,8 @@ from .studies import INSTRUMENTS, Layout, covered, draw_takes, first_places, pai
 CRITERION = "intonation_spread"
 ONE_SESSION = [Layout(takes=2), Layout(takes=4)]
 LINKED = [Layout(3, shared, 3) for shared in (1, 2, 3, INSTRUMENTS)]
-DAYS = (0.0, 0.5, 1.0, 2.0)
-"""Standard deviations of an instrument's own days, in those of a take."""
+DAYS = {"tuning_offset": (0.0, 0.5, 1.0, 2.0), "intonation_spread": (0.0, 0.25, 0.5, 1.0)}
+"""Standard deviations of an instrument's own days, in those of a take: of pitch as a whole, and from note to note."""
 SPREADS = (0.25, 0.5, 1.0, 2.0, 4.0)
 """Standard deviations between instruments, in standard errors of a value."""
 DRAWS = 300
@@ -39,21 +39,23 @@ def run(studies: int, tell: TextIO) -> dict[str, list[dict]]:
     return results
 
 
-def alike(studies: int, linked: list[Layout] = LINKED, days: tuple[float, ...] = DAYS) -> list[dict]:
+def alike(studies: int, linked: list[Layout] = LINKED, days: dict[str, tuple[float, ...]] = DAYS) -> list[dict]:
     """Twelve identical instruments: studies in which any pair differs, and coverage of the true difference, zero."""
-    cases = [(layout, 0.0, 0.0) for layout in ONE_SESSION]
-    cases += [(layout, 4.0, day) for layout in linked for day in days]
+    cases = [(layout, CRITERION, 0.0, 0.0) for layout in ONE_SESSION]
+    cases += [(layout, criterion, 4.0, day) for criterion in days for layout in linked for day in days[criterion]]
     rows = []
-    for number, (layout, session_sd, day_sd) in enumerate(cases):
+    for number, (layout, criterion, session_sd, day_sd) in enumerate(cases):
         rng = np.random.default_rng([1, number])
         false, held = 0, []
         for _ in range(studies):
-            takes = draw_takes(rng, layout, {CRITERION: np.zeros(INSTRUMENTS)}, 1.0, session_sd, day_sd)
+            takes = draw_takes(rng, layout, {criterion: np.zeros(INSTRUMENTS)}, 1.0, session_sd, day_sd)
             table = pairs_of(takes, {})
             false += bool((table["verdict"] == "differs").any())
             held.append(covered(table, np.zeros(INSTRUMENTS)))
         rows.append(
-            _layout(layout) | {"day": day_sd, "studies": studies, "false": false, "covered": float(np.mean(held))}
+            _layout(layout)
+            | {"criterion": criterion, "day": day_sd, "studies": studies, "false": false}
+            | {"covered": float(np.mean(held))}
         )
     return rows
 
@@ -64,18 +66,18 @@ def apart(studies: int) -> list[dict]:
     In one session: by twice the just-noticeable difference, takes scattering by half of it. In three linked sessions
     that add four take SDs: the two are of different sessions, neither is shared.
     """
-    cases = [(Layout(takes=4), 4.0, 0.0, 2.0), (Layout(takes=2), 4.0, 0.0, 2.0)]
-    cases += [(layout, size, 4.0, np.nan) for layout in LINKED for size in (6.0, 12.0)]
+    cases = [(Layout(takes=4), CRITERION, 4.0, 0.0, 2.0), (Layout(takes=2), CRITERION, 4.0, 0.0, 2.0)]
+    cases += [(layout, criterion, size, 4.0, np.nan) for criterion in DAYS for layout in LINKED for size in (6.0, 12.0)]
     rows = []
-    for number, (layout, size, session_sd, just_noticeable) in enumerate(cases):
+    for number, (layout, criterion, size, session_sd, just_noticeable) in enumerate(cases):
         rng = np.random.default_rng([2, number])
         truth = np.zeros(INSTRUMENTS)
         truth[-1] = size
         found = 0
         for _ in range(studies):
-            table = pairs_of(draw_takes(rng, layout, {CRITERION: truth}, 1.0, session_sd), {CRITERION: just_noticeable})
+            table = pairs_of(draw_takes(rng, layout, {criterion: truth}, 1.0, session_sd), {criterion: just_noticeable})
             found += table["verdict"].iloc[-1] == "differs"  # the last two instruments
-        rows.append(_layout(layout) | {"size": size, "studies": studies, "found": int(found)})
+        rows.append(_layout(layout) | {"criterion": criterion, "size": size, "studies": studies, "found": int(found)})
     return rows
 
 

@@ -8,17 +8,20 @@ def decision_tables(results: dict[str, list[dict]]) -> dict[str, str]:
     return {
         "bars": markdown(("what", "to reach", "measured", "reached"), bars(results)),
         "alike": markdown(
-            ("sessions", "shared", "takes in each", "own days, take SDs", "studies", "any `differs`", "coverage"),
+            ("sessions", "shared", "takes in each", "criterion", "own days, take SDs", "studies", "any `differs`",
+             "coverage"),
             [
-                (*_layout(row), f"{row['day']:g}", row["studies"], _percent(row["false"] / row["studies"]),
+                (*_layout(row), f"`{row['criterion']}`", f"{row['day']:g}", row["studies"],
+                 _percent(row["false"] / row["studies"]),
                  _percent(row["covered"]))
                 for row in results["alike"]
             ],
         ),
         "apart": markdown(
-            ("sessions", "shared", "takes in each", "difference, take SDs", "studies", "found"),
+            ("sessions", "shared", "takes in each", "criterion", "difference, take SDs", "studies", "found"),
             [
-                (*_layout(row), f"{row['size']:g}", row["studies"], _percent(row["found"] / row["studies"]))
+                (*_layout(row), f"`{row['criterion']}`", f"{row['size']:g}", row["studies"],
+                 _percent(row["found"] / row["studies"]))
                 for row in results["apart"]
             ],
         ),
@@ -90,9 +93,7 @@ def _true(rows: list[dict], low: float, sessions: int) -> tuple[int, int]:
 def _words(row: dict) -> str:
     if row["sessions"] == 1:
         return f"one session, {row['takes']} takes"
-    return f"{row['sessions']} sessions, {row['shared']} shared" + (
-        f", own days {row['day']:g}" if "day" in row else ""
-    )
+    return f"{row['sessions']} sessions, {row['shared']} shared, `{row['criterion']}`, own days {row['day']:g}"
 
 
 def _by_spread(rows: list[dict]):

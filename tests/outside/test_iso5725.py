@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from evenbore.repeatability import RATIO_PRIOR, repeatability
+from evenbore.repeatability import WHOLE_DAYS, ratio_prior, repeatability
 
 SULFUR = {
     1: (
@@ -75,7 +75,7 @@ def test_days_are_as_likely_as_a_mixed_model_says(level):
     takes = takes_of(SULFUR[level][0])
     found = repeatability(takes)
     fitted = sm.MixedLM(takes["value"], np.ones(len(takes)), groups=takes["session"]).fit(reml=True)
-    likelihood = found.shares / RATIO_PRIOR
+    likelihood = found.shares / ratio_prior(WHOLE_DAYS)
     ratio = np.sqrt(fitted.cov_re.iloc[0, 0] / fitted.scale)
     at = likelihood.argmax()
     assert found.ratios[at - 1] < ratio < found.ratios[at + 1]
