@@ -5,7 +5,10 @@ cell is one harmonic of one note of one instrument, in one state, dynamic and ar
 session only say nothing about the responses and drop out. The response is piecewise linear over log frequency
 between one-third-octave mid-bands, its bends held by a weak prior (BEND_SD_DB); the responses of a group sum to
 zero in each band, so that "normalised" means "as the group's average set-up would have recorded it".
-Fitted by Huber-weighted least squares (Huber 1964, Ann. Math. Stat. 35, 73).
+Fitted by Huber-weighted least squares (Huber 1964, Ann. Math. Stat. 35, 73). A harmonic that does not stand clear of
+the noise in one take though it does in others is censored, not left out: else only the takes in which it came out loud
+would tell, and a band near the noise would seem louder than it is. What is known of it is that it lies below the limit
+(Tobin 1958, Econometrica 26, 24; its scores and information as in Amemiya 1973, Econometrica 41, 997; from memory).
 
 The standard error has two parts: the scatter of whole takes (pooled over all repeat takes of the study; the take
 is the unit) and the scatter of single harmonics of single notes (room modes), clustered by note and harmonic
@@ -17,14 +20,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy import sparse
+from scipy.stats import norm
 
 BAND_HZ = 1000.0 * 10.0 ** (np.arange(-16, 14) / 10.0)  # 25 Hz to 20 kHz, IEC 61260-1 exact mid-bands
 MIN_ABOVE_NOISE_DB = 10.0
 # ASSUME: second difference of a set-up's response per one-third octave; a steep low cut bends by about 1.5 dB
 BEND_SD_DB = 3.0
 HUBER = 1.345  # 95 % efficient for normal noise
+ROUNDS = 12
 VARIANCE_KEPT = 0.995
 CELL = ["instrument", "state", "dynamic", "articulation", "midi", "harmonic"]
+PLAYED = ["recording", "pass", "step"]
 REPLICATE = ["instrument", "state", "dynamic", "articulation", "direction", "session"]
 
 
@@ -81,8 +87,8 @@ class Setups:
 def estimate_setups(levels: pd.DataFrame, groups: dict[str, int]) -> Setups:
     """Estimate every session's response.
 
-    `levels`: one row per harmonic with the columns CELL, `recording`, `direction`, `session`, `frequency_hz`,
-    `level_db`, `above_noise_db`. `groups`: session -> comparability group.
+    `levels`: one row per harmonic with the columns CELL, PLAYED, `direction`, `session`, `frequency_hz`, `level_db`,
+    `above_noise_db`. `groups`: session -> comparability group.
     """
     sessions = tuple(groups)
     number = np.array([groups[s] for s in sessions], int)
@@ -91,7 +97,8 @@ def estimate_setups(levels: pd.DataFrame, groups: dict[str, int]) -> Setups:
     clear = levels[levels["above_noise_db"] >= MIN_ABOVE_NOISE_DB]
     take_covariance = _take_covariance(clear)
 
-    shared = clear[clear.groupby(CELL)["session"].transform("nunique") > 1]
+    shared = _with_censored(levels, clear)
+    shared = shared[shared.groupby(CELL)["session"].transform("nunique") > 1]
     directions = []
     for g in np.unique(number[linked]):
         members = np.flatnonzero(number == g)
@@ -112,10 +119,42 @@ def estimate_setups(levels: pd.DataFrame, groups: dict[str, int]) -> Setups:
     return Setups(sessions, number, linked, response, errors)
 
 
+def _with_censored(levels: pd.DataFrame, clear: pd.DataFrame) -> pd.DataFrame:
+    """`clear` and, `censored`, what the same cells' other takes do not show: its `level_db` is the limit it lies below.
+
+    The limit is MIN_ABOVE_NOISE_DB over the session's noise near that frequency, as the harmonics that are there tell;
+    beyond the highest and lowest of these (a recorder's limits) nothing is said of any.
+    """
+    keys = [*PLAYED, "harmonic"]
+    notes = levels.assign(f0=levels["frequency_hz"] / levels["harmonic"]).drop_duplicates(PLAYED)
+    expected = notes[[*PLAYED, *CELL[:-1], "session", "f0"]].merge(clear[CELL].drop_duplicates(), on=CELL[:-1])
+    hidden = expected.merge(clear[keys].assign(there=True), on=keys, how="left")
+    hidden = hidden[hidden["there"].isna()]
+    hidden = hidden.assign(frequency_hz=hidden["f0"] * hidden["harmonic"], level_db=np.nan)
+    noise = levels["level_db"] - levels["above_noise_db"]
+    for session, rows in hidden.groupby("session").indices.items():
+        own = levels["session"] == session
+        by_band = noise[own].groupby(_band(levels["frequency_hz"][own])).median()
+        at = np.interp(_place(hidden["frequency_hz"].iloc[rows]), by_band.index, by_band, left=np.nan, right=np.nan)
+        hidden.iloc[rows, hidden.columns.get_loc("level_db")] = at + MIN_ABOVE_NOISE_DB
+    hidden = hidden.dropna(subset="level_db")
+    columns = [*CELL, "recording", "session", "frequency_hz", "level_db", "censored"]
+    return pd.concat([part.assign(censored=part is hidden)[columns] for part in (clear, hidden)], ignore_index=True)
+
+
+def _place(frequency_hz) -> np.ndarray:
+    """Where frequencies (N,) lie among the bands, with fractions; 0 is the first."""
+    return np.log(np.asarray(frequency_hz, float) / BAND_HZ[0]) / np.log(BAND_HZ[1] / BAND_HZ[0])
+
+
+def _band(frequency_hz) -> np.ndarray:
+    """The nearest band's number (N,)."""
+    return np.rint(_place(frequency_hz)).clip(0, BAND_HZ.size - 1).astype(int)
+
+
 def _hats(frequency_hz: np.ndarray, block: np.ndarray, blocks: int) -> sparse.csr_array:
     """(n, blocks * B) weights of linear interpolation over log frequency, each row in its own block of B columns."""
-    place = np.log(frequency_hz / BAND_HZ[0]) / np.log(BAND_HZ[1] / BAND_HZ[0])
-    place = np.clip(place, 0, BAND_HZ.size - 1 - 1e-9)
+    place = np.clip(_place(frequency_hz), 0, BAND_HZ.size - 1 - 1e-9)
     lower = np.floor(place).astype(int)
     row, column = np.arange(place.size), block * BAND_HZ.size + lower
     return sparse.csr_array(
@@ -134,7 +173,7 @@ def _take_covariance(levels: pd.DataFrame) -> np.ndarray | None:
     """
     if levels.empty:
         return None
-    band = np.rint(10 * np.log10(levels["frequency_hz"] / BAND_HZ[0])).clip(0, BAND_HZ.size - 1).astype(int)
+    band = _band(levels["frequency_hz"])
     cell = levels.groupby([*REPLICATE, "midi", "harmonic"])
     frame = levels.assign(
         band=band,
@@ -157,13 +196,22 @@ def _take_covariance(levels: pd.DataFrame) -> np.ndarray | None:
     return (vector * np.clip(eigenvalue, 0, None)) @ vector.T
 
 
+def _below(limit, fitted, noise: float, censored, y, weight) -> tuple[np.ndarray, np.ndarray]:
+    """`y` and `weight` (N,) for the next round: those of censored rows make least squares take the step that maximises
+    the likelihood of lying below `limit` where `fitted` is expected, with normal scatter `noise`."""
+    away = (limit - fitted) / noise
+    ratio = np.exp(norm.logpdf(away) - norm.logcdf(away))
+    gain = np.maximum(ratio + away, 1e-6)
+    return np.where(censored, fitted - noise / gain, y), np.where(censored, np.maximum(ratio * gain, 1e-6), weight)
+
+
 def _fit(rows: pd.DataFrame, sessions: list[str], take_covariance: np.ndarray | None):
     """Responses (S, B) of one group, their error directions (K, S, B) and which are reached (S, B)."""
     s, b = len(sessions), BAND_HZ.size
     n = len(rows)
     if n == 0:  # joined by an instrument, but never by the same note in the same dynamic and articulation
         return np.zeros((s, b)), None, np.zeros((s, b), bool)
-    y = rows["level_db"].to_numpy()
+    y, censored = rows["level_db"].to_numpy(), rows["censored"].to_numpy()
     session = pd.Categorical(rows["session"], categories=sessions).codes.astype(int)  # codes are too short to multiply
     frequency = rows["frequency_hz"].to_numpy()
     hats = _hats(frequency, np.zeros(n, int), 1)
@@ -175,8 +223,8 @@ def _fit(rows: pd.DataFrame, sessions: list[str], take_covariance: np.ndarray | 
     # the sum over sessions is all but unknown to the data (only slight mistuning tells): tie it to zero
     zero_sum = 1e4 * np.kron(np.ones((s, s)), np.eye(b))
 
-    weight, noise = np.ones(n), 1.0
-    for _ in range(12):
+    weight, noise, limit = np.where(censored, 1e-6, 1.0), 1.0, y.copy()
+    for _ in range(ROUNDS):
         per_cell = cells @ weight
         centred = design - sparse.csr_array(
             cells.T @ (sparse.diags_array(1 / per_cell) @ (cells @ (sparse.diags_array(weight) @ design)))
@@ -186,10 +234,11 @@ def _fit(rows: pd.DataFrame, sessions: list[str], take_covariance: np.ndarray | 
         normal = (weighted.T @ centred).toarray() + (noise / BEND_SD_DB) ** 2 * bends.T @ bends + zero_sum
         solution = np.linalg.solve(normal, weighted.T @ centred_y)
         residual = centred_y - centred @ solution
-        noise = max(1.4826 * np.median(np.abs(residual)), 1e-6)
+        noise = max(1.4826 * np.median(np.abs(residual[~censored])), 1e-6)
         weight = np.minimum(1.0, HUBER * noise / np.maximum(np.abs(residual), 1e-12))
+        y, weight = _below(limit, y - residual, noise, censored, y, weight)
 
-    reached = (abs(design).sum(axis=0) > 0).reshape(s, b)
+    reached = (abs(design[~censored]).sum(axis=0) > 0).reshape(s, b)
     # inner bands that no harmonic falls into are bridged, outer ones are not guessed
     reached = np.maximum.accumulate(reached, axis=1) & np.maximum.accumulate(reached[:, ::-1], axis=1)[:, ::-1]
     if take_covariance is None:

@@ -28,7 +28,7 @@ def test_normalised_means_are_the_adjusted_means(monkeypatch):
     frame = pd.DataFrame(rows, columns=["instrument", "session", "midi", "frequency_hz", "level_db"]).assign(
         state="x", dynamic="mf", articulation="slurred", direction="up", harmonic=1, above_noise_db=40.0, status="ok"
     )
-    frame["recording"] = frame["session"] + frame["instrument"]
+    frame = frame.assign(recording=frame["session"] + frame["instrument"], **{"pass": 1}, step=frame["midi"])
     setups = estimate_setups(frame, session_groups(frame))
     chain = setups.at(
         pd.Categorical(frame["session"], categories=setups.sessions).codes,
