@@ -2,28 +2,29 @@
 
     y = X b + Σ_k Z_k u_k + e,   u_k ~ N(0, v_k I),   e ~ N(0, v_e I)
 
-X (n, p) has full column rank, Z_k holds one column per label of the grouping k; variances are zero or more. They are
-found by Fisher scoring on the restricted likelihood, variances that would go below zero held at zero. (statsmodels'
-`MixedLM` is the reference in the tests. It is not called here: with crossed groupings of which one adds nothing, as
-sessions often do, its optimisers stop short of the maximum in about half of the cases, and it tests by the normal
-distribution, which is too sure of itself with a dozen instruments.)
+X (n, p) has full column rank, Z_k holds one column per label of the grouping k; variances are zero or more. Model and
+restricted likelihood are statsmodels' `MixedLM` (groupings as variance components of one group, for they are crossed);
+the likelihood is maximised by SciPy. `MixedLM.fit` itself is not called: with its own choice of optimisers it stopped
+short of the maximum in one of six studies in which a grouping adds nothing, as sessions often do, and at a variance of
+zero it can end in a singular matrix. It also tests by the normal distribution, which is too sure of itself with a dozen
+instruments: the degrees of freedom are Satterthwaite's, from the information on the variances.
 
 References: Patterson & Thompson 1971, Biometrika 58, 545 (REML); Searle, Casella & McCulloch 1992, Variance Components,
-ch. 6 (scoring); Satterthwaite 1946, Biometrics Bull. 2, 110, for contrasts of a mixed model as in Giesbrecht & Burns
-1985, Biometrics 41, 477. From memory.
+ch. 6 (information); Satterthwaite 1946, Biometrics Bull. 2, 110, for contrasts of a mixed model as in Giesbrecht &
+Burns 1985, Biometrics 41, 477. From memory.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import linalg, optimize
 
 RESIDUAL = "take"
-_STEPS = 100
-_CLOSE = 1e-10
-"""Scoring stops when a step gains less restricted log-likelihood than this."""
-_LEAST_RESIDUAL = 1e-8
-"""Of the values' variance: a residual of exactly zero has no likelihood."""
+_RATIOS = np.log([1e-8, 1e8])
+"""Where the variances are looked for, over the residual one: the likelihood of statsmodels knows no zero."""
+_NONE = 1e-6
+"""A variance below this part of the residual one is zero."""
 
 
 @dataclass(frozen=True)
@@ -70,79 +71,49 @@ def fit(y: np.ndarray, design: np.ndarray, groupings: Mapping[str, np.ndarray]) 
     Raises ValueError where the design explains all values exactly.
     """
     y = np.asarray(y, float)
-    parts = [z @ z.T for z in map(indicators, groupings.values())] + [np.eye(len(y))]
     left = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-    scale = left @ left / (len(y) - design.shape[1])
-    if not scale > 1e-24 * max(1.0, float((y**2).max())):
+    freedom = len(y) - design.shape[1]
+    if not left @ left / freedom > 1e-24 * max(1.0, float((y**2).max())):
         raise ValueError("the values do not scatter about the design: there is no variance to find")
-    state = _State(y / scale**0.5, design, parts, _start(len(parts)))
-    for _ in range(_STEPS):
-        better = state.step()
-        if better is None or better.likelihood - state.likelihood < _CLOSE:
-            state = better or state
-            break
-        state = better
-    weighted = state.inverse @ design
-    covariance = state.covariance * scale
-    slopes = np.array([state.covariance @ (weighted.T @ part @ weighted) @ state.covariance for part in parts])
-    names = [*groupings, RESIDUAL]
+    effects = {name: indicators(labels) for name, labels in groupings.items()}
+    ratios = _most_likely(y / np.std(left), design, effects) if effects else np.empty(0)
+
+    # all in parts of the residual variance, which comes last
+    parts = [*effects.values(), np.eye(len(y))]
+    within = sum((ratio * z @ z.T for ratio, z in zip(ratios, parts, strict=False)), parts[-1])
+    inverse = linalg.inv(within, assume_a="pos")
+    weighted = inverse @ design
+    spread = np.linalg.inv(design.T @ weighted)
+    b = spread @ (weighted.T @ y)
+    residual = float((y - design @ b) @ inverse @ (y - design @ b) / freedom)
+    projection = inverse - weighted @ spread @ weighted.T
+    information = 0.5 * np.array([[((one.T @ projection @ other) ** 2).sum() for other in parts] for one in parts])
+    moves = [spread @ (weighted.T @ z) for z in parts]
+    variances = residual * np.append(ratios, 1.0)
     return Fit(
-        state.b * scale**0.5,
-        covariance,
-        dict(zip(names, (state.variances * scale).tolist(), strict=True)),
-        np.linalg.pinv(state.information()) * scale**2,
-        slopes,
+        b,
+        residual * spread,
+        dict(zip([*effects, RESIDUAL], variances.tolist(), strict=True)),
+        residual**2 * np.linalg.pinv(information),
+        np.array([move @ move.T for move in moves]),
     )
 
 
-def _start(count: int) -> np.ndarray:
-    return np.full(count, 1.0 / count)
+def _most_likely(y: np.ndarray, design: np.ndarray, effects: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Variance (K,) of each of the `effects`, over the residual one, at the highest restricted likelihood."""
+    # loaded here: no other step needs it
+    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
+    columns = [[[str(i) for i in range(z.shape[1])]] for z in effects.values()]
+    components = VCSpec(list(effects), columns, [[z] for z in effects.values()])
+    model = MixedLM(y, design, np.zeros(len(y)), exog_vc=components)
+    model.reml, model.cov_pen, model.fe_pen = True, None, None  # what `MixedLM.fit` sets first
 
-class _State:
-    """Restricted likelihood, and what scoring needs, at one set of variances (K,)."""
+    def misfit(logs):
+        return -model.loglike(np.exp(logs / 2))  # which takes the roots of the variances
 
-    def __init__(self, y, design, parts, variances):
-        self.y, self.design, self.parts, self.variances = y, design, parts, variances
-        covariance = sum(v * part for v, part in zip(variances, parts, strict=True))
-        root = np.linalg.cholesky(covariance)
-        inverse_root = np.linalg.inv(root)
-        self.inverse = inverse_root.T @ inverse_root
-        weighted = self.inverse @ design
-        crossed = design.T @ weighted
-        self.covariance = np.linalg.inv(crossed)
-        self.b = self.covariance @ (weighted.T @ y)
-        self.projection = self.inverse - weighted @ self.covariance @ weighted.T
-        fitted = y @ self.projection @ y
-        self.likelihood = -np.log(np.diag(root)).sum() - 0.5 * (np.linalg.slogdet(crossed)[1] + fitted)
-
-    def information(self) -> np.ndarray:
-        """Expected information (K, K) of the variances."""
-        moved = [self.projection @ part for part in self.parts]
-        return 0.5 * np.array([[(a * c.T).sum() for c in moved] for a in moved])
-
-    def score(self) -> np.ndarray:
-        """Slope (K,) of the likelihood with the variances."""
-        pulled = self.projection @ self.y
-        return 0.5 * np.array([pulled @ part @ pulled - (self.projection * part).sum() for part in self.parts])
-
-    def step(self) -> "_State | None":
-        """The next state uphill, None where there is none."""
-        score, information = self.score(), self.information()
-        free = (self.variances > 0) | (score > 0)
-        while True:
-            move = np.zeros(len(score))
-            move[free] = np.linalg.pinv(information[np.ix_(free, free)]) @ score[free]
-            pushed = free & (self.variances <= 0) & (move < 0)
-            if not pushed.any():
-                break
-            free &= ~pushed
-        size = 1.0
-        while size > 1e-6:
-            variances = np.maximum(self.variances + size * move, 0.0)
-            variances[-1] = max(variances[-1], _LEAST_RESIDUAL)
-            new = _State(self.y, self.design, self.parts, variances)
-            if new.likelihood > self.likelihood:
-                return new
-            size /= 2
-        return None
+    bounds = [_RATIOS] * len(effects)
+    near = optimize.minimize(misfit, np.zeros(len(effects)), method="L-BFGS-B", bounds=bounds)
+    exact = {"xatol": 1e-7, "fatol": 1e-10}
+    ratios = np.exp(optimize.minimize(misfit, near.x, method="Nelder-Mead", bounds=bounds, options=exact).x)
+    return np.where(ratios < _NONE, 0.0, ratios)

@@ -168,7 +168,8 @@ def _factor_methods(setting, factors: pd.DataFrame) -> str:
     reasons = sorted({reason for reason in factors["reason"].dropna() if "confounded" in reason})
     text = (
         f"The effect of {names} was tested,{together} with the instrument, not the note or the take, as the unit of"
-        " replication: a linear mixed model with random instrument, session, player and take, fitted by REML, with"
+        " replication: a linear mixed model with random instrument, session, player and take, fitted by REML"
+        " (likelihood of statsmodels, maximised with SciPy), with"
         " Satterthwaite's degrees of freedom held to those that the instruments give; where the design was balanced,"
         f" the equivalent linear model of instrument means (used here: {methods}). A permutation test"
         f" ({PERMUTATIONS} draws) that exchanged instruments within the same sessions and players served as a second"

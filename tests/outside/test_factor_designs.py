@@ -52,8 +52,9 @@ def test_certified_one_way_analyses(require_file, name, digits):
         assert next(iter(found.values()))["p"] == pytest.approx(stats.f.sf(certified[-1], 1, len(data) - k), rel=1e-6)
 
 
-# Balanced incomplete blocks: Montgomery, Design and Analysis of Experiments, catalysts in batches of raw material
-# (from memory; adjusted means 71.375, 71.625, 72.000, 75.000; error mean square 0.65 on 5 degrees of freedom).
+# Balanced incomplete blocks: Montgomery, Design and Analysis of Experiments, catalysts in batches of raw material. Data
+# read in example 19 of N. Ravishanker's page for A First Course in Linear Model Theory (University of Connecticut);
+# adjusted means 71.375, 71.625, 72.000, 75.000, error mean square 0.65 on 5 degrees of freedom from memory.
 BIBD = {1: {1: 73, 2: 74, 4: 71}, 2: {2: 75, 3: 67, 4: 72}, 3: {1: 73, 2: 75, 3: 68}, 4: {1: 75, 3: 72, 4: 75}}
 ADJUSTED = {1: 71.375, 2: 71.625, 3: 72.0, 4: 75.0}
 
@@ -90,9 +91,10 @@ def test_balanced_incomplete_blocks_with_random_blocks():
 
 
 # Split plots: Yates 1935, J. R. Stat. Soc. Suppl. 2, 181, oats: 6 blocks, 3 varieties on whole plots, 4 doses of
-# nitrogen on sub-plots. Data and whole-plot analysis (variety mean square 893.2, error 601.3 on 10 degrees of freedom,
-# F 1.485, p 0.272) as in Venables & Ripley, Modern Applied Statistics with S, from memory; the data's means
-# of Golden rain by nitrogen agree with those printed in the emmeans manual: 80.0, 98.5, 114.7, 124.8.
+# nitrogen on sub-plots. Whole-plot analysis read in the scripts of R's package HH (Heiberger & Holland, Statistical
+# Analysis and Data Display, dsgntwo.tex): variety 1786.361 on 2, mean square 893.1806, error 601.3306 on 10 degrees of
+# freedom, F 1.48534, p 0.2723869. Data from memory; the means of Golden rain by nitrogen agree with those printed in
+# the emmeans manual: 80.0, 98.5, 114.7, 124.8.
 OATS = {
     "Victory": ["111 130 157 174", "61 91 97 100", "68 64 112 86", "74 89 81 122", "62 90 100 116", "53 74 118 113"],
     "Golden rain": ["117 114 161 141", "70 108 126 149", "60 102 89 96", "64 103 132 133", "80 82 94 126",
@@ -122,11 +124,13 @@ def test_split_plot_judges_whole_plots_by_whole_plots():
     found = judged(oats(), {f"{variety}{block}": variety for variety in OATS for block in range(6)})
     assert {result["method"] for result in found.values()} == {"mixed model"}
     for result in found.values():
-        assert result["se"] == pytest.approx(np.sqrt(2 * 601.33 / 24), rel=1e-4)
+        assert result["se"] == pytest.approx(np.sqrt(2 * 601.3306 / 24), rel=1e-5)
         assert result["df"] == pytest.approx(10, abs=0.01)
     square = sum(result["estimate"] ** 2 for result in found.values()) * 24 / 3 / 2
-    assert square == pytest.approx(893.2, abs=0.1)
-    assert square / 601.33 == pytest.approx(1.485, abs=0.001)
+    assert square == pytest.approx(893.1806, abs=1e-3)
+    error = next(iter(found.values()))["se"] ** 2 * 24 / 2
+    assert square / error == pytest.approx(1.48534, abs=1e-4)
+    assert stats.f.sf(square / error, 2, 10) == pytest.approx(0.2723869, abs=1e-5)
 
 
 # Fitted with lme4 in R; values and data ship with statsmodels (regression/tests/test_lme.py).
@@ -149,6 +153,23 @@ def test_pig_growth_as_in_r(require_file):
     assert found.b == pytest.approx([15.723523, 6.942505], rel=1e-6)
     assert np.sqrt(np.diag(found.covariance)) == pytest.approx([0.78805374, 0.03338727], rel=1e-5)
     assert found.variances == pytest.approx({"pig": 40.39395, "take": 11.36692}, rel=1e-5)
+
+
+# A balanced layout has its estimates in closed form (Searle, Casella & McCulloch 1992, Variance Components, ch. 4, from
+# memory): where the mean square of a grouping is below the residual one, its variance is zero and the residual one is
+# that of both sums of squares together.
+def test_a_grouping_that_adds_nothing_has_no_variance():
+    rows, columns = (grid.ravel() for grid in np.mgrid[:6, :4])
+    residual = np.cos(7.0 * rows + 3.0 * columns**2)
+    apart = np.column_stack([mixed.indicators(rows), mixed.indicators(columns)])
+    residual -= apart @ np.linalg.lstsq(apart, residual, rcond=None)[0]
+    of_rows, of_columns = 4.0 * np.arange(6.0), 0.01 * np.array([1.0, -1.0, 2.0, -2.0])
+    y = of_rows[rows] + of_columns[columns] + residual
+    found = mixed.fit(y, np.ones((24, 1)), {"row": rows, "column": columns})
+    pooled = (6 * (of_columns**2).sum() + (residual**2).sum()) / (3 + 15)
+    assert found.variances["column"] == 0
+    assert found.variances["take"] == pytest.approx(pooled, rel=1e-5)
+    assert found.variances["row"] == pytest.approx(of_rows.var(ddof=1) - pooled / 4, rel=1e-5)
 
 
 # Productivity of six workers on three machines (lme4's and nlme's `Machines`; Milliken & Johnson; figures from memory):
