@@ -14,23 +14,34 @@ VERDICTS = {
 
 
 def factors(results: Results) -> list[dict]:
-    """One entry per factor and kind of instrument: name, family, the sentences on all of it, and rows of the table."""
+    """One entry per factor and kind of instrument: name, family, what is compared if it is the same in all rows (else
+    empty), the sentences on all of it, and rows of the table."""
     found = []
     for (factor, family), rows in results.tables["factors"].groupby(["factor", "family"], sort=False):
         found.append({
             "name": plain(factor.removeprefix("x_")),
             "family": results.study.families[family].name,
+            "contrast": _common(rows["contrast"].dropna().unique()),
             "cautions": list(dict.fromkeys(rows["reason"].dropna())),
             "rows": [_row(row) for row in rows.itertuples(index=False)],
         })  # fmt: skip
     return found
 
 
+def _common(contrasts) -> str:
+    return _words(contrasts[0]) if len(contrasts) == 1 else ""
+
+
+def _words(contrast: str) -> str:
+    # a level's own name may hold the same sign
+    return contrast.replace(" - ", " minus ") if contrast.count(" - ") == 1 else contrast
+
+
 def _row(row) -> dict:
     known = pd.notna(row.estimate)
     return {
         "criterion": plain(row.criterion),
-        "contrast": row.contrast if pd.notna(row.contrast) else "",
+        "contrast": _words(row.contrast) if pd.notna(row.contrast) else "",
         "verdict": VERDICTS[row.verdict],
         "sentence": _sentence(row) if known else "",
         "estimate": _interval(row) if known else "",
@@ -48,7 +59,5 @@ def _interval(row) -> str:
 
 def _sentence(row) -> str:
     if row.verdict == "no_audible_effect":
-        return f"no audible effect: within ± {row.just_noticeable:g} {row.unit}"
-    if row.verdict == "effect":
-        return "more than chance between instruments explains"
-    return f"only a difference of {row.smallest_detectable:.2g} {row.unit} or more would probably have been found"
+        return f"within ± {row.just_noticeable:g} {row.unit}, the least that is heard"
+    return "more than chance between instruments explains" if row.verdict == "effect" else ""
