@@ -78,9 +78,12 @@ def components(takes: pd.DataFrame, kinds: np.ndarray, noted: float) -> list[dic
         labels.pop("instrument")
     elif np.linalg.matrix_rank(spanned) >= len(takes):
         return [_row(name, np.nan, np.nan, 0, NO_REPEATS) for name in ("instrument", *BLOCKS, mixed.RESIDUAL)]
-    if np.ptp(takes["value"]) == 0:
-        return [_row(name, np.nan, np.nan, 0, SAME_VALUE) for name in ("instrument", *BLOCKS, mixed.RESIDUAL)]
-    fit = mixed.fit(takes["value"].to_numpy(float), fixed, labels)
+    try:
+        if np.ptp(takes["value"]) == 0:
+            raise mixed.NoScatter(SAME_VALUE)
+        fit = mixed.fit(takes["value"].to_numpy(float), fixed, labels)
+    except mixed.NoScatter as why:
+        return [_row(name, np.nan, np.nan, 0, str(why)) for name in ("instrument", *BLOCKS, mixed.RESIDUAL)]
     n = {name: len(set(own)) for name, own in labels.items()} | {mixed.RESIDUAL: len(takes)}
     error = dict(zip(fit.variances, np.diag(fit.variance_errors), strict=True))
     found = {name: (v, error[name]) for name, v in fit.variances.items()}

@@ -211,13 +211,14 @@ def _groups(factor: str, takes: pd.DataFrame, sheet) -> dict[str, list[tuple[str
 
 def judge_factor(takes: pd.DataFrame, factor: Factor, others: Sequence[Factor], contrasts, rng) -> list[dict]:
     """Test one factor on the takes (value, instrument and STRATUM) of one criterion and family."""
-    if np.ptp(takes["value"]) == 0:
-        return [
-            {"contrast": text, "n_instruments": len(members), "reason": SAME_VALUE} for text, _, members in contrasts
-        ]
-    fitted = _fit(takes, factor, list(others))
-    if fitted is None and others:
-        fitted = _fit(takes, factor, [])
+    try:
+        if np.ptp(takes["value"]) == 0:
+            raise mixed.NoScatter(SAME_VALUE)
+        fitted = _fit(takes, factor, list(others))
+        if fitted is None and others:
+            fitted = _fit(takes, factor, [])
+    except mixed.NoScatter as why:
+        return [{"contrast": text, "n_instruments": len(members), "reason": str(why)} for text, _, members in contrasts]
     beside = "" if fitted is None or fitted.beside or not others else "fitted without the other factors"
     strata = exchangeable_means(takes)
     results = []

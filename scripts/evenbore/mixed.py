@@ -2,29 +2,35 @@
 
     y = X b + Σ_k Z_k u_k + e,   u_k ~ N(0, v_k I),   e ~ N(0, v_e I)
 
-X (n, p) has full column rank, Z_k holds one column per label of the grouping k; variances are zero or more. Model and
-restricted likelihood are statsmodels' `MixedLM` (groupings as variance components of one group, for they are crossed);
-the likelihood is maximised by SciPy. `MixedLM.fit` itself is not called: with its own choice of optimisers it stopped
-short of the maximum in one of six studies in which a grouping adds nothing, as sessions often do, and at a variance of
-zero it can end in a singular matrix. It also tests by the normal distribution, which is too sure of itself with a dozen
-instruments: the degrees of freedom are Satterthwaite's, from the information on the variances.
+X (n, p) has full column rank, Z_k holds one column per label of the grouping k; variances are zero or more.
+
+The model, its restricted likelihood and the likelihood's slope are statsmodels' (`MixedLM`, groupings as variance
+components); the maximum is found by scipy's bounded L-BFGS-B. statsmodels' own `fit` knows no bounds. With crossed
+groupings of which one adds nothing, as sessions often do, its gradient methods stop short of the maximum, and where
+several add nothing it can fail on a singular matrix; by simplex from two starts, over every subset of the groupings, it
+was nearly as sure, in six times the time (docs/research.md has the figures). It tests by the normal distribution, too
+sure of itself with a dozen instruments: the degrees of freedom of contrasts are Satterthwaite's, from the information
+of the variances, computed here.
 
 References: Patterson & Thompson 1971, Biometrika 58, 545 (REML); Searle, Casella & McCulloch 1992, Variance Components,
 ch. 6 (information); Satterthwaite 1946, Biometrics Bull. 2, 110, for contrasts of a mixed model as in Giesbrecht &
 Burns 1985, Biometrics 41, 477. From memory.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, optimize
 
 RESIDUAL = "take"
-_RATIOS = np.log([1e-8, 1e8])
-"""Where the variances are looked for, over the residual one: the likelihood of statsmodels knows no zero."""
-_NONE = 1e-6
-"""A variance below this part of the residual one is zero."""
+_STARTS = (0.05, 1.0, 30.0)
+"""Ratios of all variances to the residual's that the search begins from: a small study can have two maxima."""
+_LEAST, _MOST = 1e-8, 1e10
+"""Bounds of the ratios. The least counts as zero; at the most, what is left is rounding and no scatter."""
+
+
+class NoScatter(ValueError):
+    """The model explains all values exactly; the message tells users so."""
 
 
 @dataclass(frozen=True)
@@ -68,52 +74,59 @@ def indicators(labels) -> np.ndarray:
 def fit(y: np.ndarray, design: np.ndarray, groupings: Mapping[str, np.ndarray]) -> Fit:
     """Fit by REML; `groupings`: name -> labels (n,). `design` needs full column rank and fewer columns than rows.
 
-    Raises ValueError where the design explains all values exactly.
+    Raises NoScatter where the design, or the groupings with it, explain all values exactly.
     """
     y = np.asarray(y, float)
     left = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-    freedom = len(y) - design.shape[1]
-    if not left @ left / freedom > 1e-24 * max(1.0, float((y**2).max())):
-        raise ValueError("the values do not scatter about the design: there is no variance to find")
-    effects = {name: indicators(labels) for name, labels in groupings.items()}
-    ratios = _most_likely(y / np.std(left), design, effects) if effects else np.empty(0)
-
-    # all in parts of the residual variance, which comes last
-    parts = [*effects.values(), np.eye(len(y))]
-    within = sum((ratio * z @ z.T for ratio, z in zip(ratios, parts, strict=False)), parts[-1])
-    inverse = linalg.inv(within, assume_a="pos")
+    scale = left @ left / (len(y) - design.shape[1])
+    if not scale > 1e-24 * max(1.0, float((y**2).max())):
+        raise NoScatter("the takes do not scatter at all: no error can be told")
+    columns = [*map(indicators, groupings.values())]
+    ratios = np.append(_ratios(left / scale**0.5, design, columns) if columns else [], 1.0)
+    if ratios.max() > 0.99 * _MOST:
+        raise NoScatter("repeat takes do not scatter (one recording listed twice?): no error can be told")
+    columns.append(np.eye(len(y)))
+    inverse = np.linalg.inv(sum(ratio * z @ z.T for ratio, z in zip(ratios, columns, strict=True)))
     weighted = inverse @ design
-    spread = np.linalg.inv(design.T @ weighted)
-    b = spread @ (weighted.T @ y)
-    residual = float((y - design @ b) @ inverse @ (y - design @ b) / freedom)
-    projection = inverse - weighted @ spread @ weighted.T
-    information = 0.5 * np.array([[((one.T @ projection @ other) ** 2).sum() for other in parts] for one in parts])
-    moves = [spread @ (weighted.T @ z) for z in parts]
-    variances = residual * np.append(ratios, 1.0)
+    covariance = np.linalg.inv(design.T @ weighted)
+    projection = inverse - weighted @ covariance @ weighted.T
+    residual = left @ projection @ left / (len(y) - design.shape[1])
+    # expected information of the variances: half the trace of P Z_a Z_a' P Z_c Z_c'
+    halves = [z.T @ projection for z in columns]
+    information = [[((half @ z) ** 2).sum() / 2 for z in columns] for half in halves]
+    sizes = np.where(ratios > 0, ratios, 1.0)  # each variance in units of its own, or rounding swamps the small ones
+    errors = np.linalg.pinv(np.array(information) * np.outer(sizes, sizes)) * np.outer(sizes, sizes)
+    moved = [z.T @ weighted @ covariance for z in columns]
     return Fit(
-        b,
-        residual * spread,
-        dict(zip([*effects, RESIDUAL], variances.tolist(), strict=True)),
-        residual**2 * np.linalg.pinv(information),
-        np.array([move @ move.T for move in moves]),
+        covariance @ (weighted.T @ y),
+        covariance * residual,
+        dict(zip([*groupings, RESIDUAL], (ratios * residual).tolist(), strict=True)),
+        errors * residual**2,
+        np.array([m.T @ m for m in moved]),
     )
 
 
-def _most_likely(y: np.ndarray, design: np.ndarray, effects: Mapping[str, np.ndarray]) -> np.ndarray:
-    """Variance (K,) of each of the `effects`, over the residual one, at the highest restricted likelihood."""
-    # loaded here: no other step needs it
-    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
+def _ratios(y: np.ndarray, design: np.ndarray, columns: Sequence[np.ndarray]) -> np.ndarray:
+    """The likeliest ratios (K,) of the variances to the residual's; `columns`: Z of each grouping."""
+    from scipy.optimize import minimize
+    from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VCSpec
 
-    columns = [[[str(i) for i in range(z.shape[1])]] for z in effects.values()]
-    components = VCSpec(list(effects), columns, [[z] for z in effects.values()])
-    model = MixedLM(y, design, np.zeros(len(y)), exog_vc=components)
-    model.reml, model.cov_pen, model.fe_pen = True, None, None  # what `MixedLM.fit` sets first
+    names = [str(k) for k in range(len(columns))]
+    spec = VCSpec(names, [[[str(j) for j in range(z.shape[1])]] for z in columns], [[z] for z in columns])
+    model = MixedLM(y, design, groups=np.zeros(len(y)), exog_vc=spec)
+    model.cov_pen = None  # no penalty; left unset until statsmodels' own fit
 
-    def misfit(logs):
-        return -model.loglike(np.exp(logs / 2))  # which takes the roots of the variances
+    def unlikelihood(roots):
+        at = MixedLMParams.from_components(vcomp=roots**2)
+        at.fe_params = model.get_fe_params(at.cov_re, at.vcomp)[0]
+        slope = model.score_full(at, calc_fe=False)[-1]
+        return -model.loglike(at, profile_fe=False), -2 * roots * slope
 
-    bounds = [_RATIOS] * len(effects)
-    near = optimize.minimize(misfit, np.zeros(len(effects)), method="L-BFGS-B", bounds=bounds)
-    exact = {"xatol": 1e-7, "fatol": 1e-10}
-    ratios = np.exp(optimize.minimize(misfit, near.x, method="Nelder-Mead", bounds=bounds, options=exact).x)
-    return np.where(ratios < _NONE, 0.0, ratios)
+    bounds = [(_LEAST**0.5, _MOST**0.5)] * len(columns)
+    found = [
+        minimize(unlikelihood, np.full(len(columns), start**0.5), jac=True, method="L-BFGS-B", bounds=bounds,
+                 options={"ftol": 1e-13, "gtol": 1e-8})
+        for start in _STARTS
+    ]  # fmt: skip
+    ratios = min(found, key=lambda end: end.fun).x ** 2
+    return np.where(ratios > 1.01 * _LEAST, ratios, 0.0)

@@ -31,7 +31,7 @@ TAKE_MEANING = {
     "session_offset": ("see unit", "what the session adds to every instrument, where shared instruments show it"),
     "unit": ("", "unit of value and session_offset"),
 }
-PACKAGES = ("numpy", "scipy", "pandas", "scikit-learn", "snakemake")
+PACKAGES = ("numpy", "scipy", "statsmodels", "pandas", "scikit-learn", "snakemake")
 
 
 def exports(

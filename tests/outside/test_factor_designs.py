@@ -53,8 +53,9 @@ def test_certified_one_way_analyses(require_file, name, digits):
 
 
 # Balanced incomplete blocks: Montgomery, Design and Analysis of Experiments, catalysts in batches of raw material. Data
-# read in example 19 of N. Ravishanker's page for A First Course in Linear Model Theory (University of Connecticut);
-# adjusted means 71.375, 71.625, 72.000, 75.000, error mean square 0.65 on 5 degrees of freedom from memory.
+# read in example 19 of N. Ravishanker's page for A First Course in Linear Model Theory (University of Connecticut,
+# merlot.stat.uconn.edu/~nalini/fcilmweb/example19.html); from memory the adjusted means (71.375, 71.625, 72.000,
+# 75.000) and the error mean square (0.65 on 5 degrees of freedom), here also reckoned by the book's formulas.
 BIBD = {1: {1: 73, 2: 74, 4: 71}, 2: {2: 75, 3: 67, 4: 72}, 3: {1: 73, 2: 75, 3: 68}, 4: {1: 75, 3: 72, 4: 75}}
 ADJUSTED = {1: 71.375, 2: 71.625, 3: 72.0, 4: 75.0}
 
@@ -62,6 +63,17 @@ ADJUSTED = {1: 71.375, 2: 71.625, 3: 72.0, 4: 75.0}
 def bibd():
     cells = [(c, b, y) for c, batches in BIBD.items() for b, y in batches.items()]
     return (np.array(column) for column in zip(*cells, strict=True))
+
+
+def test_balanced_incomplete_blocks_by_the_books_formulas():
+    # Q = treatment total less the means of its blocks; effect k Q / (lambda a), with k = 3, lambda = 2, a = 4
+    catalyst, batch, y = bibd()
+    totals = {b: y[batch == b].sum() for b in set(batch)}
+    q = np.array([y[catalyst == c].sum() - sum(totals[b] for b in batch[catalyst == c]) / 3 for c in ADJUSTED])
+    assert y.mean() + 3 * q / 8 == pytest.approx(list(ADJUSTED.values()))
+    blocks = sum(total**2 for total in totals.values()) / 3 - y.sum() ** 2 / 12
+    error = ((y - y.mean()) ** 2).sum() - blocks - 3 * (q**2).sum() / 8
+    assert error / 5 == pytest.approx(0.65)
 
 
 def test_balanced_incomplete_blocks_within_blocks():
@@ -91,10 +103,10 @@ def test_balanced_incomplete_blocks_with_random_blocks():
 
 
 # Split plots: Yates 1935, J. R. Stat. Soc. Suppl. 2, 181, oats: 6 blocks, 3 varieties on whole plots, 4 doses of
-# nitrogen on sub-plots. Whole-plot analysis read in the scripts of R's package HH (Heiberger & Holland, Statistical
-# Analysis and Data Display, dsgntwo.tex): variety 1786.361 on 2, mean square 893.1806, error 601.3306 on 10 degrees of
-# freedom, F 1.48534, p 0.2723869. Data from memory; the means of Golden rain by nitrogen agree with those printed in
-# the emmeans manual: 80.0, 98.5, 114.7, 124.8.
+# nitrogen on sub-plots. Data read in data/yates.oats.txt of kwstat/agridat on GitHub. Whole-plot analysis read in the
+# scripts of R's package HH (Heiberger & Holland, Statistical Analysis and Data Display, dsgntwo.tex): variety 1786.361
+# on 2, mean square 893.1806, error 601.3306 on 10 degrees of freedom, F 1.48534, p 0.2723869; the same to fewer digits
+# in R's manual page of MASS::oats. Means of Golden rain by nitrogen (80.0, 98.5, 114.7, 124.8) from the emmeans manual.
 OATS = {
     "Victory": ["111 130 157 174", "61 91 97 100", "68 64 112 86", "74 89 81 122", "62 90 100 116", "53 74 118 113"],
     "Golden rain": ["117 114 161 141", "70 108 126 149", "60 102 89 96", "64 103 132 133", "80 82 94 126",
@@ -172,8 +184,40 @@ def test_a_grouping_that_adds_nothing_has_no_variance():
     assert found.variances["row"] == pytest.approx(of_rows.var(ddof=1) - pooled / 4, rel=1e-5)
 
 
-# Productivity of six workers on three machines (lme4's and nlme's `Machines`; Milliken & Johnson; figures from memory):
-# repeats do not stand in for workers, standard error of a difference 2.17698, not 0.3205.
+# Penicillin: 24 plates crossed with 6 samples (Davies & Goldsmith 1972). Data as read in csv/lme4/Penicillin.csv of
+# vincentarelbundock/Rdatasets on GitHub; lme4's standard deviations by REML (plate 0.8467, sample 1.9316, residual
+# 0.5499) as read at bookdown.org/jmichaelrosenberg/comparing_crossed_effects_models.
+PENICILLIN = """
+    27 23 26 23 23 21, 27 23 26 23 23 21, 25 21 25 24 24 20, 26 23 25 23 23 20, 25 22 26 22 23 20, 24 22 25 23 22 19,
+    24 20 23 21 22 19, 26 22 26 24 24 21, 24 21 24 22 22 20, 24 21 24 23 22 19, 26 23 26 24 24 21, 25 22 26 24 24 20,
+    26 24 26 24 25 22, 26 23 26 23 23 20, 26 23 25 24 24 22, 25 22 25 23 23 20, 25 21 24 23 23 20, 25 22 24 23 23 19,
+    24 21 23 21 21 19, 26 23 26 24 24 21, 25 21 24 22 22 18, 25 22 25 22 22 20, 24 21 24 22 24 19, 24 21 24 22 21 18
+"""
+
+
+def test_crossed_components_of_penicillin():
+    diameter = np.array([plate.split() for plate in PENICILLIN.split(",")], float)
+    plate, sample = (axis.ravel() for axis in np.indices(diameter.shape))
+    found = mixed.fit(diameter.ravel(), np.ones((diameter.size, 1)), {"plate": plate, "sample": sample})
+    sd = {name: variance**0.5 for name, variance in found.variances.items()}
+    assert sd == pytest.approx({"plate": 0.8467, "sample": 1.9316, "take": 0.5499}, abs=5e-5)
+    # of a balanced design the mean squares of the analysis of variance give the same (Searle, Casella & McCulloch 1992)
+    mean = diameter.mean()
+    plates = 6 * diameter.mean(axis=1).var(ddof=1)
+    samples = 24 * diameter.mean(axis=0).var(ddof=1)
+    left = diameter - diameter.mean(axis=1, keepdims=True) - diameter.mean(axis=0) + mean
+    error = (left**2).sum() / (23 * 5)
+    assert list(found.variances.values()) == pytest.approx([(plates - error) / 6, (samples - error) / 24, error])
+    # variance of the mean, and Satterthwaite's degrees of freedom of that sum of mean squares
+    squares = np.array([plates, samples, -error])
+    estimate, se, df = found.contrast(np.ones(1))
+    assert (estimate, se) == pytest.approx((mean, (squares.sum() / 144) ** 0.5))
+    assert df == pytest.approx(squares.sum() ** 2 / (squares**2 / [23, 5, 115]).sum())
+
+
+# Productivity of six workers on three machines (nlme's `Machines`; Milliken & Johnson), data as read in
+# csv/nlme/Machines.csv of vincentarelbundock/Rdatasets on GitHub. Repeats do not stand in for workers: standard error
+# of a difference 2.17698 (nlme, from memory; here also from the mean square of workers and machines), not 0.3205.
 MACHINES = {
     1: "52 52.8 53.1 62.1 62.6 64 67.5 67.2 66.9", 2: "51.8 52.8 53.1 59.7 60 59 61.5 61.7 62.3",
     3: "60 60.2 58.4 68.6 65.8 69.7 70.8 70.6 71", 4: "51.1 52.3 50.3 63.2 62.8 62.2 64.1 66.2 64",
@@ -190,6 +234,9 @@ def test_repeats_do_not_stand_in_for_units():
     ]
     found = judged(rows, {f"{machine}{worker}": machine for machine in "ABC" for worker in MACHINES})
     means = {"A": 52.3556, "B": 60.3222, "C": 66.2722}
+    cells = np.array([values.split() for values in MACHINES.values()], float).reshape(6, 3, 3).mean(axis=2)
+    left = cells - cells.mean(axis=1, keepdims=True) - cells.mean(axis=0) + cells.mean()
+    assert (2 * (left**2).sum() / 10 / 6) ** 0.5 == pytest.approx(2.17698, rel=1e-5)
     for words, result in found.items():
         a, b = words.split(" - ")
         assert result["se"] == pytest.approx(2.17698, rel=1e-4)
@@ -197,8 +244,9 @@ def test_repeats_do_not_stand_in_for_units():
         assert result["df"] == pytest.approx(10, abs=0.05)
 
 
-# Yield of dyestuff, six batches of five (lme4's `Dyestuff`; Davies & Goldsmith; figures from memory): standard
-# deviations 42.0006 between batches and 49.5101 within.
+# Yield of dyestuff, six batches of five (Davies & Goldsmith 1972), data as read in csv/lme4/Dyestuff.csv of
+# vincentarelbundock/Rdatasets on GitHub. Standard deviations 42.0006 between batches and 49.5101 within (lme4, from
+# memory; here also from the mean squares).
 DYESTUFF = [
     "1545 1440 1440 1520 1580", "1540 1555 1490 1560 1495", "1595 1550 1605 1510 1560",
     "1445 1440 1595 1465 1545", "1595 1630 1515 1635 1625", "1520 1455 1450 1480 1445",
@@ -209,6 +257,9 @@ def test_components_of_dyestuff():
     rows = [(f"b{i}", "s", "", "up", "slurred", float(v)) for i, batch in enumerate(DYESTUFF) for v in batch.split()]
     takes = pd.DataFrame(rows, columns=COLUMNS).assign(state="x")
     found = {row["component"]: row for row in components(takes, np.full(len(takes), "f"), np.nan)}
+    yields = np.array([batch.split() for batch in DYESTUFF], float)
+    within, between = yields.var(axis=1, ddof=1).mean(), 5 * yields.mean(axis=1).var(ddof=1)
+    assert [within**0.5, ((between - within) / 5) ** 0.5] == pytest.approx([49.5101, 42.0006], abs=5e-5)
     assert found["instrument"]["sd"] == pytest.approx(42.0006, abs=1e-3)
     assert found["take"]["sd"] == pytest.approx(49.5101, abs=1e-3)
     # 24 s² / chi-square, exact for the scatter within: chi-square 36.415 and 13.848 at 5 and 95 % with 24 degrees

@@ -83,3 +83,10 @@ def test_scatter_of_single_notes_is_told_from_that_of_takes():
     assert table["tuning_offset", "take"] == pytest.approx(1.5, abs=0.6)
     # the spread's scatter is that of single notes alone: 6 / sqrt(2 x 31) = 0.76
     assert table["intonation_spread", "note"] > 2 * table["intonation_spread", "take"]
+
+
+def test_repeats_without_scatter_tell_no_components():
+    takes = crossed(np.random.default_rng(3))
+    takes["value"] = takes["instrument"].map({name: float(i) for i, name in enumerate(takes["instrument"].unique())})
+    rows = found(takes)
+    assert all(np.isnan(row["sd"]) and "listed twice" in row["reason"] for row in rows.values())

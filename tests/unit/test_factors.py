@@ -1,5 +1,7 @@
 """Factors: the instrument is the unit; what cannot be told apart is said, not guessed."""
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -225,6 +227,42 @@ def test_contrasts_need_two_instruments_of_each():
     assert [text for text, _, _ in factor.contrasts()] == ["x - y"]
 
 
+def restricted_likelihood(y, design, groupings, ratios):
+    """As in the textbooks, up to a constant, the residual's variance at its best for these ratios to it."""
+    labels = [np.asarray(own)[:, None] == np.asarray(own)[None, :] for own in groupings.values()]
+    covariance = np.eye(len(y)) + sum(ratio * same for ratio, same in zip(ratios, labels, strict=True))
+    weighted = np.linalg.solve(covariance, design)
+    inner = design.T @ weighted
+    left = y - design @ np.linalg.solve(inner, weighted.T @ y)
+    df = len(y) - design.shape[1]
+    square = left @ np.linalg.solve(covariance, left)
+    return -0.5 * (np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(inner)[1] + df * np.log(square))
+
+
+# standard deviations of instrument, session, player and take; instruments and sessions, all crossed, one take of each
+@pytest.mark.parametrize(
+    ("sd", "instruments", "sessions"),
+    [
+        ((1.0, 0.0, 1.0, 1.0), 9, 3),
+        ((0.0, 0.0, 0.0, 1.0), 9, 3),  # nothing but takes
+        ((0.1, 30.0, 0.0, 0.1), 9, 3),  # sessions swamp all else
+        ((1.0, 1.0, 1.0, 1.0), 3, 2),  # so few that there can be two maxima
+    ],
+)
+def test_no_variances_are_likelier(sd, instruments, sessions):
+    rng = np.random.default_rng(8)
+    instrument, session = np.divmod(np.arange(instruments * sessions), sessions)
+    design = np.ones((len(session), 1))
+    grid = list(itertools.product([0.0, *10.0 ** np.arange(-3, 7)], repeat=3))
+    for _ in range(8):
+        groupings = {"instrument": instrument, "session": session, "player": rng.permutation(len(session)) % 2}
+        y = sum(s * rng.normal(size=instruments)[own] for s, own in zip(sd, groupings.values(), strict=False))
+        y = y + sd[-1] * rng.normal(size=len(session))
+        *variances, residual = mixed.fit(y, design, groupings).variances.values()
+        found = restricted_likelihood(y, design, groupings, np.array(variances) / residual)
+        assert found > max(restricted_likelihood(y, design, groupings, ratios) for ratios in grid) - 1e-6
+
+
 def test_the_maximum_is_found():
     # a variance of zero, where searches like to stop short; no point around may be better
     rng = np.random.default_rng(8)
@@ -249,6 +287,26 @@ def test_the_maximum_is_found():
                 assert likelihood(moved) < likelihood(best)
 
 
+def test_sessions_that_swamp_all_else_keep_their_degrees_of_freedom():
+    # three sessions tell their scatter on two degrees of freedom, however small the rest (rounding gave billions)
+    rng = np.random.default_rng(8)
+    instrument, session = np.repeat(np.arange(9), 6), np.tile(np.arange(3), 18)
+    y = 1e3 * rng.normal(size=3)[session] + rng.normal(size=9)[instrument] + 0.05 * rng.normal(size=54)
+    found = mixed.fit(y, np.ones((54, 1)), {"instrument": instrument, "session": session})
+    df = 2 * np.array(list(found.variances.values())) ** 2 / np.diag(found.variance_errors)
+    assert df == pytest.approx([8, 2, 43], rel=0.01)  # one less than there are instruments, sessions, and all the rest
+    assert found.contrast(np.ones(1))[2] == pytest.approx(2, rel=0.01)
+
+
+def test_one_recording_listed_twice_tells_no_error():
+    sessions = {name: ("s1", "s2") if name == "i0" else ("s1",) for name in VALUES}
+    takes, recordings = takes_of(VALUES, sessions)
+    takes["value"] = takes.groupby(["instrument", "session"])["value"].transform("first")
+    takes.loc[takes["session"] == "s2", "value"] = takes["value"].iloc[0] + 1.0
+    row = only(table(takes, sheet_of(["wood"] * 3 + ["plastic"] * 3), recordings))
+    assert row["verdict"] == "not_testable" and "listed twice" in row["reason"]
+
+
 def test_equal_values_tell_nothing():
     takes, recordings = takes_of(VALUES)
     row = only(table(takes.assign(value=0.0), sheet_of(["wood"] * 3 + ["plastic"] * 3), recordings))
@@ -256,5 +314,5 @@ def test_equal_values_tell_nothing():
 
 
 def test_an_exact_design_has_no_variance_to_find():
-    with pytest.raises(ValueError, match="do not scatter"):
+    with pytest.raises(mixed.NoScatter, match="do not scatter at all"):
         mixed.fit(np.arange(6.0), np.column_stack([np.ones(6), np.arange(6.0)]), {"instrument": np.arange(6) // 2})
