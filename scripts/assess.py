@@ -1,13 +1,12 @@
 """Judge every instrument by every criterion; write criteria, instruments and tuning advice."""
 
 import numpy as np
-import pandas as pd
 
 from evenbore.assess import assess
 from evenbore.criteria import criteria_table
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_table, write_parquet, write_table
+from evenbore.tables import read_parquet, read_table, write_parquet, write_table
 from evenbore.tuning import tuning_advice
 
 
@@ -16,7 +15,7 @@ def assess_study(
     criteria: str, instruments: str, advice: str, takes: str, shifts: str,
 ) -> None:  # fmt: skip
     sheets = load_study(study, config)
-    notes, shifted = pd.read_parquet(notes_normalised), np.load(notes_shifted)
+    notes, shifted = read_parquet(notes_normalised), np.load(notes_shifted)
     measured = read_table(recordings, "recordings")
     assessed = assess(
         notes, shifted, measured, sheets.instruments, sheets.inspection, sheets.families, sheets.config

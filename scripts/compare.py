@@ -1,14 +1,12 @@
 """Compare the instruments: pairs, ranking by priorities, value for money, clusters."""
 
-import pandas as pd
-
 from evenbore.cluster import clusters_by_family
 from evenbore.compare import compared_states, in_state, of_criterion, pairs
 from evenbore.gates import gate_texts
 from evenbore.rank import draw_pools, rank_tables, save_pools
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_table, write_table
+from evenbore.tables import read_parquet, read_table, write_table
 from evenbore.value import value_table
 
 
@@ -20,7 +18,7 @@ def compare_study(
     settings = sheets.config
     paths = {"criteria": criteria, "instruments": instruments, "note_profiles": note_profiles}
     registry, values, profiles = (read_table(path, table) for table, path in paths.items())
-    scatter = pd.read_parquet(takes), pd.read_parquet(shifts)
+    scatter = read_parquet(takes), read_parquet(shifts)
     states = compared_states(values, settings["states"], settings["compare_state"])
     compared = in_state(values, states)
     gates, failed = gate_texts(compared, sheets.inspection, settings["gates"])

@@ -1,16 +1,14 @@
 """Look for what a technician might see to; write the findings."""
 
-import pandas as pd
-
 from evenbore.diagnose import diagnose
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import write_table
+from evenbore.tables import read_parquet, write_table
 
 
 def diagnose_study(study: str, config: str, notes_normalised: str, findings: str) -> None:
     sheets = load_study(study, config)
-    notes = pd.read_parquet(notes_normalised)
+    notes = read_parquet(notes_normalised)
     write_table(diagnose(notes, sheets.instruments, sheets.families, sheets.config), "findings", findings)
 
 

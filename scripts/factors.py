@@ -1,13 +1,11 @@
 """Test what the instruments' properties do, and split the scatter of every criterion into its sources."""
 
-import pandas as pd
-
 from evenbore.compare import compared_states
 from evenbore.components import variance_table
 from evenbore.factors import factors_table, played_takes
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_table, write_table
+from evenbore.tables import read_parquet, read_table, write_table
 
 
 def factors_of_study(
@@ -17,7 +15,7 @@ def factors_of_study(
     sheets = load_study(study, config)
     settings = sheets.config
     recordings = {row["recording"]: row for row in sheets.recordings}
-    values, notes = pd.read_parquet(takes), pd.read_parquet(notes_normalised)
+    values, notes = read_parquet(takes), read_parquet(notes_normalised)
     states = compared_states(read_table(instruments, "instruments"), settings["states"], settings["compare_state"])
     tested = factors_table(
         values, read_table(criteria, "criteria"), sheets.instruments, recordings, states,

@@ -3,14 +3,13 @@
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from evenbore.comparability import comparability
 from evenbore.normalise import normalise
 from evenbore.profiles import band_profiles, note_profiles
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_table, write_parquet, write_table
+from evenbore.tables import read_parquet, read_table, write_parquet, write_table
 
 
 def normalise_study(
@@ -19,12 +18,12 @@ def normalise_study(
 ) -> None:  # fmt: skip
     sheets = load_study(study, config)
     measured = read_table(recordings, "recordings")
-    normalised = normalise(measured, pd.read_parquet(notes), pd.read_parquet(harmonics))
+    normalised = normalise(measured, read_parquet(notes), read_parquet(harmonics))
     profiles = note_profiles(normalised, sheets.instruments, sheets.families)
     write_table(normalised.setups.table(), "setups", setups)
     write_table(comparability(measured, normalised.setups.table(), sheets.recordings), "comparability", links)
     write_table(profiles, "note_profiles", note_table)
-    write_table(band_profiles(normalised, pd.read_parquet(bands)), "band_profiles", band_table)
+    write_table(band_profiles(normalised, read_parquet(bands)), "band_profiles", band_table)
     write_parquet(normalised.notes, notes_out)
     Path(shifted_out).parent.mkdir(parents=True, exist_ok=True)
     np.save(shifted_out, normalised.shifted)

@@ -2,12 +2,10 @@
 
 from pathlib import Path
 
-import pandas as pd
-
 from evenbore.paper import citation, exports, methods_text
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_table, write_text
+from evenbore.tables import read_parquet, read_table, write_text
 
 READ = ("recordings", "criteria", "instruments", "factors", "variance")
 
@@ -15,7 +13,7 @@ READ = ("recordings", "criteria", "instruments", "factors", "variance")
 def paper(study: str, config: str, tables: str, takes: str, notes: str, folder: str) -> None:
     sheets = load_study(study, config)
     read = {name: read_table(Path(tables) / f"{name}.tsv", name) for name in READ}
-    files = exports(sheets, pd.read_parquet(takes), pd.read_parquet(notes), read)
+    files = exports(sheets, read_parquet(takes), read_parquet(notes), read)
     files |= {"methods.md": methods_text(sheets, read), "CITATION.cff": citation()}
     for name, text in files.items():
         write_text(text, Path(folder) / name)

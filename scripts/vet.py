@@ -1,12 +1,10 @@
 """Vet every instrument, and tell what changed between its states."""
 
-import pandas as pd
-
 from evenbore.changes import changes
 from evenbore.diagnose import study_tolerances
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_table, write_table
+from evenbore.tables import read_parquet, read_table, write_table
 from evenbore.vet import vet
 
 
@@ -15,7 +13,7 @@ def vet_study(
     findings: str, vetting: str, changed: str,
 ) -> None:  # fmt: skip
     sheets = load_study(study, config)
-    notes, values = pd.read_parquet(notes_normalised), read_table(instruments, "instruments")
+    notes, values = read_parquet(notes_normalised), read_table(instruments, "instruments")
     profiles = read_table(note_profiles, "note_profiles")
     tolerances = study_tolerances(notes, sheets.instruments, sheets.families, sheets.config)
     table = vet(

@@ -40,7 +40,7 @@ def main(argv: list[str] | None = None) -> int:
     except BrokenPipeError:  # whoever reads has enough, such as `head`; Python must not try to flush at its end
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return BROKEN_PIPE
-    except OSError as error:
+    except (OSError, MemoryError) as error:
         print(in_words(error), file=sys.stderr)
         return 1
     except KeyboardInterrupt:

@@ -1,6 +1,14 @@
 """The one family of errors: each message is complete, in plain words, for the person at the keyboard."""
 
+import re
 from dataclasses import dataclass
+
+# How Python, pyarrow, OpenBLAS, C++, the loader of libraries and the system say that there is no memory left.
+NO_MEMORY = re.compile(
+    r"MemoryError|[Cc]annot allocate memory|can't start new thread|Failed to launch worker thread|"
+    r"Memory allocation still failed|bad_alloc|failed to map segment|SIGKILL"
+)
+OUT_OF_MEMORY = "Not enough memory: close other programs, or let fewer jobs run at once."
 
 
 class EvenboreError(Exception):
@@ -14,7 +22,7 @@ class AudioError(EvenboreError):
 def in_words(error: OSError | MemoryError) -> str:
     """What the system refused, for a person."""
     if isinstance(error, MemoryError):
-        return "Not enough memory: close other programs, or let fewer jobs run at once."
+        return OUT_OF_MEMORY
     place = f"{error.filename}: " if error.filename else ""
     return f"{place}{error.strerror or error}."
 

@@ -118,7 +118,9 @@ class _Worker:
         self._answers: queue.SimpleQueue = queue.SimpleQueue()
         threading.Thread(target=self._listen, daemon=True).start()
         try:
-            self._answer(START_S)  # that it is ready
+            ready = self._answer(START_S)
+            if "error" in ready:
+                raise EvenboreError(ready["error"])
         except _Died as died:
             self.end()
             raise EvenboreError(f"The process that measures could not be started: it {died}.") from died

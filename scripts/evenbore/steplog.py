@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
 
-from evenbore.errors import EvenboreError, in_words
+from evenbore import blas
+from evenbore.errors import NO_MEMORY, OUT_OF_MEMORY, EvenboreError, in_words
 
 
 @contextmanager
@@ -16,6 +17,7 @@ def step_log(path: str | Path) -> Iterator[None]:
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("w", encoding="utf-8") as log, redirect_stdout(log), redirect_stderr(log):
         try:
+            blas.reserve()
             yield
         except EvenboreError as error:
             print(error, file=log)
@@ -23,6 +25,9 @@ def step_log(path: str | Path) -> Iterator[None]:
         except (OSError, MemoryError) as error:
             print(in_words(error), file=log)
             sys.exit(1)
-        except Exception:
+        except Exception as error:
+            if NO_MEMORY.search(str(error)):
+                print(OUT_OF_MEMORY, file=log)
+                sys.exit(1)
             traceback.print_exc(file=log)
             raise

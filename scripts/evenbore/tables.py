@@ -35,6 +35,18 @@ def write_parquet(frame: pd.DataFrame, path: str | Path) -> None:
     write_atomically(path, lambda temporary: frame.to_parquet(temporary, index=False))
 
 
+def read_parquet(path: str | Path) -> pd.DataFrame:
+    """Read a frame that `write_parquet` wrote.
+
+    In this thread alone: pyarrow starts others without looking whether there is memory for them, then waits for them
+    without end.
+    """
+    from pyarrow.parquet import ParquetFile
+
+    with ParquetFile(path) as file:
+        return file.read(use_threads=False).to_pandas(use_threads=False)
+
+
 def write_text(text: str, path: str | Path) -> None:
     """Write a text file as UTF-8, atomically."""
     write_atomically(path, lambda temporary: temporary.write_bytes(text.encode("utf-8")))

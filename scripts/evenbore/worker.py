@@ -14,6 +14,7 @@ import sys
 import threading
 import traceback
 
+from evenbore import blas
 from evenbore.errors import AudioError, EvenboreError, in_words
 
 OUT_OF_MEMORY = 70  # exit code
@@ -26,8 +27,13 @@ def main(memory_bytes: int) -> None:
     os.dup2(2, 1)  # what a decoder prints must not be taken for an answer
     _limit(memory_bytes)
     tasks = {"measure": _measure, "set_aside": _set_aside, "join": _join, "examine": _examine}
-    import evenbore.chunkfile  # noqa: F401 (now, with all that it imports: a broken set-up is no recording's fault)
+    # now, with all that is imported: a broken set-up, or a machine without memory, is no recording's fault
+    try:
+        import evenbore.chunkfile  # noqa: F401
 
+        blas.reserve()
+    except MemoryError as error:
+        return _send(answers, {"error": in_words(error)})
     _send(answers, {"result": "ready"})
     lines: queue.SimpleQueue = queue.SimpleQueue()
     threading.Thread(target=_read, args=(lines,), daemon=True).start()

@@ -13,6 +13,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
+from evenbore.errors import NO_MEMORY, OUT_OF_MEMORY
 from evenbore.paths import command, shown, typed
 from evenbore.progress import Progress, Screen, stage_name
 from evenbore.settings import repo_root
@@ -158,16 +159,17 @@ def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
             "Another run is at work on this study, or an earlier one was cut off.\nIf none is running, free it "
             f"with: {command()} run {typed(study)} -- --unlock"
         )
-    lines = []
+    lines, text = [], _text(log, log_start)
     for job in progress.failed:
         lines.append(f"Failed: {stage_name(job['rule'])}.")
         for path in (study / name for name in job["logs"]):
             if path.is_file():
-                text = path.read_text(encoding="utf-8", errors="replace")
+                reasons = path.read_text(encoding="utf-8", errors="replace")
                 # plain words are shown whole, of a traceback its end
-                lines += [*_last_lines(text, 3 if TRACEBACK in text else MOST_REASONS), f"  in {shown(path)}"]
-    if not lines:
-        text = _text(log, log_start)
+                lines += [*_last_lines(reasons, 3 if TRACEBACK in reasons else MOST_REASONS), f"  in {shown(path)}"]
+    if NO_MEMORY.search(text) and f"  {OUT_OF_MEMORY}" not in lines:
+        lines.append(OUT_OF_MEMORY)
+    elif not lines:
         lines = ["The workflow stopped:", *_last_lines(text, 1 if TRACEBACK in text else 8)]
     if shutil.disk_usage(study).free < LITTLE_ROOM_BYTES:
         lines.append("The disk that the study is on is full, or nearly: make room, then start again to go on.")
