@@ -193,8 +193,7 @@ def _run(arguments: argparse.Namespace) -> int:
 
 
 def _listen(arguments: argparse.Namespace) -> int:
-    from evenbore.listen import describe, row_for_listening
-    from evenbore.measure import measure_recording
+    from evenbore.listen import describe, measured_guarded, row_for_listening
     from evenbore.trade.families import load_family
     from evenbore.trade.scale import expected_scale
 
@@ -213,10 +212,10 @@ def _listen(arguments: argparse.Namespace) -> int:
         arguments.notes,
     )
     expected = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"], row["notes"])
-    measured = measure_recording(row)
+    recording, notes = measured_guarded(row)
     print(f"{shown(arguments.file)}: {family.name}")
-    print(describe(measured, [int(note) for note in expected], family))
-    return LISTEN_CODES[measured.recording["status"]]
+    print(describe(recording, notes, [int(note) for note in expected], family))
+    return LISTEN_CODES[recording["status"]]
 
 
 def _join(arguments: argparse.Namespace) -> int:

@@ -108,7 +108,7 @@ class _Worker:
         scripts = str(Path(__file__).resolve().parents[1])
         search = os.pathsep.join([scripts, *filter(None, [os.environ.get("PYTHONPATH")])])
         self._process = subprocess.Popen(
-            [sys.executable, "-m", worker.__name__, str(memory_bytes)],
+            [sys.executable, "-P", "-m", worker.__name__, str(memory_bytes)],
             env=os.environ | {"PYTHONPATH": search},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

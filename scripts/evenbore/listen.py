@@ -6,11 +6,14 @@ is a step on every instrument. NaN (not measurable) shows as an empty cell and c
 """
 
 import math
+import tempfile
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 from statistics import median, stdev
 
+from evenbore.chunkfile import read_chunk
+from evenbore.guard import Guard, measure_chunk
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
@@ -61,14 +64,25 @@ def row_for_listening(
     }
 
 
-def describe(measured, expected: Sequence[int], family: Family) -> str:
+def measured_guarded(row: dict) -> tuple[dict, list[dict]]:
+    """What one file told, measured as in a study, in a worker process with limits: its row of `recordings`, its notes.
+
+    Sets the file aside when it ends the worker.
+    """
+    with tempfile.TemporaryDirectory(prefix="evenbore-") as folder, Guard() as guard:
+        path = Path(folder) / "take.npz"
+        list(measure_chunk([row], "", path, guard))  # what it tells beside stands in the row's reason
+        chunk = read_chunk(path)
+    return chunk["recordings"][0], chunk["notes"][0]
+
+
+def describe(recording: dict, notes: list[dict], expected: Sequence[int], family: Family) -> str:
     """Text on one measured take.
 
     `expected` are the WRITTEN midi notes of the scale in playing order (empty for a passage of music); the rows of
-    `measured.notes` point into it by `step`. `measured.recording` and the notes hold the columns of the tables
-    `recordings` and `notes`; what was not measured is NaN or, in a recording, left out.
+    `notes` point into it by `step`. `recording` and the notes hold the columns of the tables `recordings` and `notes`;
+    what was not measured is NaN or, in a recording, left out.
     """
-    recording, notes = measured.recording, measured.notes
     heading = HEADINGS[recording["status"]]
     if recording["reason"]:
         heading += f": {recording['reason']}"

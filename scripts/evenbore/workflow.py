@@ -13,6 +13,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
+from evenbore import running
 from evenbore.errors import NO_MEMORY, OUT_OF_MEMORY
 from evenbore.paths import command, shown, typed
 from evenbore.progress import Progress, Screen, stage_name
@@ -32,11 +33,36 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
 
     `recordings` maps each chunk to its number of recordings; `options` go to snakemake after our own.
     What snakemake prints on request (a dry run, a summary) comes out on stdout as usual.
+    A lock that a run left behind when it was cut off is cleared.
     """
     log = study / "results" / "logs" / "run.log"
     log.parent.mkdir(parents=True, exist_ok=True)
-    progress = Progress(recordings)
-    screen = Screen(sys.stderr)
+    others = None
+    with running.noted(study, options):
+        log_start, code, progress = _attempt(study, recordings, options, log)
+        if _locked(progress):
+            others = running.claim(study)
+        if others == running.CUT_OFF:
+            print("An earlier run on this study was cut off; going on where it was.", file=sys.stderr)
+            _attempt(study, recordings, [*options, "--unlock"], log)
+            log_start, code, progress = _attempt(study, recordings, options, log)
+    if code == INTERRUPTED:
+        print(f"Stopped. What is finished is kept; start again to go on. Log: {shown(log)}", file=sys.stderr)
+    elif _locked(progress):
+        print(_refusal(study, others), file=sys.stderr)
+    elif code != 0:
+        print(_failure(study, progress, log, log_start), file=sys.stderr)
+    elif progress.planned or "Nothing to be done" in _text(log, log_start):
+        print(_success(study, progress))
+    elif "--unlock" in options:
+        running.forget(study)
+        print("The study is free again.")
+    return code
+
+
+def _attempt(study: Path, recordings: dict[str, int], options: list[str], log: Path) -> tuple[int, int, Progress]:
+    """Run snakemake once: where its text begins in the log, its exit code, and what happened."""
+    progress, screen = Progress(recordings), Screen(sys.stderr)
     with tempfile.TemporaryDirectory(prefix="evenbore-") as scratch, log.open("ab") as log_file:
         log_start = log_file.tell()
         events = Path(scratch) / "events.jsonl"
@@ -45,24 +71,33 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
         search = os.pathsep.join([str(repo_root() / "scripts"), *filter(None, [os.environ.get("PYTHONPATH")])])
         code = _supervise(
             _command(study, options),
-            {**os.environ, "PYTHONPATH": search, "EVENBORE_EVENTS": str(events)},
+            # PYTHONSAFEPATH: the folder where we were called, a stranger's study perhaps, is no place for modules.
+            {**os.environ, "PYTHONPATH": search, "PYTHONSAFEPATH": "1", "EVENBORE_EVENTS": str(events)},
             log_file,
             _following(events, progress, screen),
             screen,
         )
-    if code == INTERRUPTED:
-        print(f"Stopped. What is finished is kept; start again to go on. Log: {shown(log)}", file=sys.stderr)
-    elif code != 0:
-        print(_failure(study, progress, log, log_start), file=sys.stderr)
-    elif progress.planned or "Nothing to be done" in _text(log, log_start):
-        print(_success(study, progress))
-    elif "--unlock" in options:
-        print("The study is free again.")
-    return code
+    return log_start, code, progress
+
+
+def _locked(progress: Progress) -> bool:
+    """Whether snakemake found the study locked."""
+    return any(error["kind"] == "LockException" for error in progress.errors)
+
+
+def _refusal(study: Path, others: str | None) -> str:
+    """Why a locked study is not run."""
+    if others == running.AT_WORK:
+        return "Another run is at work on this study: wait for its end, or stop it (Ctrl-C where it was started)."
+    return (
+        "Another run is at work on this study, or an earlier one was cut off, perhaps on another machine.\n"
+        f"If none is running, free it with: {command()} run {typed(study)} -- --unlock"
+    )
 
 
 def _command(study: Path, options: list[str]) -> list[str]:
-    command = [sys.executable, "-m", "snakemake"]
+    # Nothing of a study may come in as code: no profile that lies where we were called, see also PYTHONSAFEPATH.
+    command = [sys.executable, "-m", "snakemake", "--workflow-profile", "none"]
     # Options that take several values come first: whatever stands last must not swallow the user's targets.
     command += ["--logger", "evenbore"]
     command += ["--rerun-incomplete", "--directory", str(study)]
@@ -96,6 +131,10 @@ def _supervise(command: list[str], environment: dict, log_file, follow, screen: 
                     with contextlib.suppress(ProcessLookupError):
                         os.killpg(process.pid, signal.SIGTERM if interrupted else signal.SIGINT)
                 interrupted = True
+            except BaseException:  # nobody reads what we print, say: the run must not go on behind our back
+                process.terminate() if WINDOWS else os.killpg(process.pid, signal.SIGINT)
+                process.wait()
+                raise
         follow()
         screen.clear()
     return INTERRUPTED if interrupted else process.returncode
@@ -154,11 +193,6 @@ def _success(study: Path, progress: Progress) -> str:
 
 
 def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
-    if any(error["kind"] == "LockException" for error in progress.errors):
-        return (
-            "Another run is at work on this study, or an earlier one was cut off.\nIf none is running, free it "
-            f"with: {command()} run {typed(study)} -- --unlock"
-        )
     lines, text = [], _text(log, log_start)
     for job in progress.failed:
         lines.append(f"Failed: {stage_name(job['rule'])}.")

@@ -12,7 +12,6 @@ import resource
 import shutil
 import signal
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -23,7 +22,7 @@ from smallstudy import Engine
 
 SMALL_FILE_BYTES = 60_000  # less than the largest tables of the study
 ELSEWHERE = {"LC_ALL": "C", "LANG": "C", "TZ": "Pacific/Kiritimati", "PYTHONHASHSEED": "7"}
-LITTLE_MEMORY_BYTES = 700 << 20  # of address space: enough to begin, not for every step
+LITTLE_MEMORY_MB = range(300, 1001, 20)  # of address space: from too little to begin to enough
 
 
 class Faults:
@@ -49,13 +48,22 @@ class Faults:
         return self._note("Ctrl-C", signal.Signals(number).name, "stopped", told, problem)
 
     def killed(self, cpu_s: float) -> None:
-        """SIGKILL to all at once, at a random moment, as when the power fails; the next run must first be let in."""
+        """SIGKILL to all at once, at a random moment, as when the power fails; the next run clears the lock itself."""
         run = self._start()
         moment = self._random.uniform(0.5, cpu_s)
         happened = "killed" if run.wait_until_busy(moment) else "had ended before"
         run.kill()
-        self._unlock()
         self._note("SIGKILL", f"after {moment:.1f} s of CPU", happened)
+
+    def killed_in_part(self) -> None:
+        """SIGKILL to the process that the person started alone: what it had started goes on, and nothing else may."""
+        run = self._start()
+        run.wait_for(self._study / ".snakemake" / "locks" / "0.input.lock")
+        run.send(signal.SIGKILL)
+        code, told = self._start().end()
+        problem = "" if code != 0 and "Another run is at work" in told else f"exit code {code}: {told}"
+        self._note("SIGKILL to one process", "a second run meanwhile", "refused", told, problem)
+        run.kill()
 
     def second_run(self) -> None:
         """A second run while the first is at work."""
@@ -75,13 +83,13 @@ class Faults:
 
         self.refused("full disk", f"files of up to {SMALL_FILE_BYTES} bytes", r"File too large", preexec_fn=limit)
 
-    def little_memory(self) -> None:
-        """Less memory than a step needs."""
+    def little_memory(self, mb: int) -> None:
+        """Perhaps less memory than a step needs: a limit on the address space of each process."""
 
         def limit() -> None:
-            resource.setrlimit(resource.RLIMIT_AS, (LITTLE_MEMORY_BYTES, LITTLE_MEMORY_BYTES))
+            resource.setrlimit(resource.RLIMIT_AS, (mb << 20, mb << 20))
 
-        self.refused("low memory", "700 MB of address space", "", preexec_fn=limit)
+        self.refused("low memory", f"{mb} MB of address space", "Not enough memory", preexec_fn=limit)
 
     def read_only(self) -> None:
         """A folder of results that may not be written."""
@@ -136,11 +144,6 @@ class Faults:
 
     def _start(self, **options) -> Run:
         return Run(self._engine, self._study, **options)
-
-    def _unlock(self) -> None:
-        scripts = str(self._engine.folder / "scripts")
-        command = [sys.executable, "-m", "evenbore.cli", "run", self._study, "--", "--unlock"]
-        subprocess.run(command, env=os.environ | {"PYTHONPATH": scripts}, check=True, capture_output=True)
 
     def refused(self, fault: str, name: str, words: str, **options) -> None:
         """A run that cannot end well says so in plain words."""
@@ -209,12 +212,19 @@ def run(folder: Path, repo: Path, kills: int = 24) -> list[Outcome]:
         if number % 6 == 5:
             faults.goes_on("SIGKILL")
             faults.begin_again()
+    faults.killed_in_part()
+    faults.goes_on("SIGKILL to one process")
+    faults.begin_again()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGINT, signal.SIGINT):
         faults.interrupted(number, cpu_s=6)
     faults.goes_on("Ctrl-C")
     faults.begin_again()
     faults.full_disk()
-    faults.little_memory()
+    for mb in LITTLE_MEMORY_MB:
+        faults.little_memory(mb)
+        if faults.outcomes[-1].happened == "ended well":
+            faults.begin_again()
+    faults.goes_on("low memory")
     faults.read_only()
     faults.second_run()
     for days in (-3, 400, -10_000):

@@ -24,13 +24,13 @@ SLOW_S = 300.0  # of CPU
 FORBIDDEN = ("os.system", "os.exec", "os.posix_spawn", "os.spawn", "subprocess.Popen", "socket.connect",
              "pickle.find_class", "os.remove", "os.rename", "os.mkdir", "shutil.copyfile",
              "urllib.Request", "ctypes.dlopen")  # fmt: skip
-OUR_WORKER = ["-m", "evenbore.worker"]  # which `check` lets open the recordings
+OUR_WORKER = ["-P", "-m", "evenbore.worker"]  # which `check` lets open the recordings
 
 _watched: list[str] | None = None
 
 
 def _hook(event: str, arguments: tuple) -> None:
-    if _watched is None or (event == "subprocess.Popen" and list(arguments[1])[1:3] == OUR_WORKER):
+    if _watched is None or (event == "subprocess.Popen" and list(arguments[1])[1:4] == OUR_WORKER):
         return
     if event in FORBIDDEN or (event == "open" and _opens_to_write(*arguments[:2])):
         _watched.append(f"{event} {arguments[:1]}")

@@ -5,6 +5,8 @@ The undisturbed one runs on one core, in another folder, locale, time zone and h
 
 import os
 import signal
+import subprocess
+import sys
 
 import pytest
 
@@ -29,6 +31,8 @@ def outcomes(repo, tmp_path_factory):
     faults = Faults(engine, study, tables(undisturbed), seed=1)
     faults.interrupted(signal.SIGINT, cpu_s=5)
     faults.killed(cpu_s=6)
+    faults.killed_in_part()
+    faults.little_memory(500)
     faults.full_disk()
     faults.read_only()
     faults.clock(-3 * 86_400)
@@ -39,7 +43,16 @@ def outcomes(repo, tmp_path_factory):
     return faults.outcomes
 
 
-FAULTS = ("Ctrl-C", "SIGKILL", "full disk", "read-only results", "clock jump", "two runs at once")
+FAULTS = (
+    "Ctrl-C",
+    "SIGKILL",
+    "SIGKILL to one process",
+    "low memory",
+    "full disk",
+    "read-only results",
+    "clock jump",
+    "two runs at once",
+)
 
 
 @pytest.mark.parametrize("fault", [*FAULTS, "all of these, then a run to the end"])
@@ -48,6 +61,23 @@ def test_nothing_is_lost_and_nobody_is_left_in_the_dark(outcomes, fault):
     some = [outcome for outcome in outcomes if outcome.fault == fault]
     assert some
     assert [outcome for outcome in some if outcome.verdict != FINE] == []
+
+
+def test_a_study_brings_no_code_along_not_even_when_run_from_within(repo, tmp_path):
+    """Modules, plugins and a profile of Snakemake's that lie in the study, as a template with Python in it."""
+    study = make_small_study(tmp_path / "study", repo)
+    evil, mark = "open('happened', 'w').close()", study / "happened"
+    for name in ("yaml", "numpy", "psutil", "snakemake_executor_plugin_evil", "snakemake_logger_plugin_evil"):
+        (study / f"{name}.py").write_text(evil, encoding="utf-8")
+    profile = study / "profiles" / "default" / "config.yaml"
+    profile.parent.mkdir(parents=True)
+    profile.write_text(f'__use_yte__: true\n__definitions__: ["{evil}"]\n', encoding="utf-8")
+    start = [sys.executable, repo / "scripts" / "start.py"]
+    done = subprocess.run([*start, "run", ".", "--", "--cores", "1", "--until", "measure"], cwd=study)
+    assert done.returncode == 0
+    assert not mark.exists()
+    subprocess.run([sys.executable, "-m", "snakemake", "--version"], cwd=study)
+    assert mark.exists(), "the trap works"
 
 
 def test_the_faults_did_happen(outcomes):

@@ -17,6 +17,7 @@ import soundfile
 from evenbore import cli, workflow
 from evenbore.errors import EvenboreError, Problem, StudyError
 from evenbore.paths import shown, typed
+from faults.evil import evil_decoder
 
 SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
 
@@ -45,6 +46,16 @@ def test_listen_answers_by_status(tmp_path, capsys):
     assert "Not usable: " in capsys.readouterr().out
     assert cli.main(["listen", str(text), "--family", "flute", "--low", "X4"]) == 1
     assert "'X4' is not a note" in capsys.readouterr().err
+
+
+def test_listen_outlives_a_file_that_crashes_its_decoder(tmp_path, capsys, monkeypatch):
+    path = tmp_path / "take_crash.wav"
+    soundfile.write(path, np.random.default_rng(0).normal(0, 0.1, 16_000), 16_000)
+    monkeypatch.setenv("PYTHONPATH", evil_decoder(tmp_path))
+    assert cli.main(["listen", str(path), "--family", "flute"]) == 2
+    out, err = capsys.readouterr()
+    assert "Not usable: crashed the program that reads it" in out
+    assert err == ""
 
 
 def test_listen_takes_notes_and_refuses_them_beside_another_pattern(tmp_path, capsys):
@@ -214,7 +225,7 @@ def test_a_second_run_at_once_is_told_so_and_harms_nothing(toy):
     wait_for_jobs(mark)
     code, _, err = end(toy(sleep=mark))
     assert code == 1
-    assert 'evenbore run "my study" -- --unlock' in err
+    assert err.startswith("Another run is at work on this study: wait for its end")
     code, out, err = end(first)
     assert code == 0, err
     assert "Report:" in out

@@ -1,7 +1,6 @@
 """The text on one take, from invented measurements worked out by hand."""
 
 import math
-from dataclasses import dataclass
 from types import SimpleNamespace
 
 import pytest
@@ -11,12 +10,6 @@ from evenbore.sheets import MEASURED
 from evenbore.trade.families import load_family
 
 NAN = math.nan
-
-
-@dataclass
-class Measured:
-    recording: dict
-    notes: list
 
 
 def recording(**changes):
@@ -46,7 +39,7 @@ def lines(text):
 
 
 def test_a_whole_take():
-    text = lines(describe(Measured(recording(), NOTES), [60, 61, 62, 63, 64, 65], PLAIN))
+    text = lines(describe(recording(), NOTES, [60, 61, 62, 63, 64, 65], PLAIN))
     assert text[0] == "Good take"
     assert "Notes 5 of 6 found; missing: D4" in text
     assert "Quality notes 52 dB over the noise; no clipping" in text
@@ -70,7 +63,7 @@ def test_a_whole_take():
     ],
 )
 def test_remarks_are_words_on_what_is_shown(flags, said):
-    text = describe(Measured(recording(), [note(0, "C4", 60, 1.0, flags=flags)]), [60], PLAIN)
+    text = describe(recording(), [note(0, "C4", 60, 1.0, flags=flags)], [60], PLAIN)
     line = next(line for line in text.splitlines() if line.startswith("C4"))
     assert line.split("3.0")[1].strip() == said
     assert not any(line.endswith(" ") for line in text.splitlines())
@@ -83,7 +76,7 @@ def test_the_row_takes_listed_notes(tmp_path):
 
 def test_what_cannot_be_measured_stays_empty_and_counts_nowhere():
     notes = [*NOTES[:2], note(2, "D4", 62, NAN, NAN, NAN, "short")]
-    text = lines(describe(Measured(recording(snr_db=NAN, clipped_fraction=NAN), notes), [60, 61, 62], PLAIN))
+    text = lines(describe(recording(snr_db=NAN, clipped_fraction=NAN), notes, [60, 61, 62], PLAIN))
     assert "Quality not measurable" in text
     assert "Pitch as a whole 5 cents sharp (median of its notes)" in text
     assert "D4 short" in text
@@ -91,18 +84,18 @@ def test_what_cannot_be_measured_stays_empty_and_counts_nowhere():
 
 def test_one_cent_is_one_cent():
     notes = [note(0, "C4", 60, 1.0), note(1, "C#4", 61, 0.9)]
-    text = lines(describe(Measured(recording(), notes), [60, 61], PLAIN))
+    text = lines(describe(recording(), notes, [60, 61], PLAIN))
     assert "Pitch as a whole 1 cent sharp (median of its notes)" in text
 
 
 def test_one_note_gives_no_pitch_figures():
-    text = lines(describe(Measured(recording(), NOTES[:1]), [60], PLAIN))
+    text = lines(describe(recording(), NOTES[:1], [60], PLAIN))
     assert "Pitch too few notes with a steady pitch" in text
     assert "Evenness level: not measurable" in text
 
 
 def test_a_passage_is_not_cut_into_notes():
-    text = lines(describe(Measured({"status": "ok", "reason": ""}, []), [], PLAIN))
+    text = lines(describe({"status": "ok", "reason": ""}, [], [], PLAIN))
     assert "Quality not measurable" in text
     assert "Notes a passage of music is not cut into notes" in text
     assert not any(line.startswith("Pitch") for line in text)
@@ -113,13 +106,13 @@ def test_a_passage_is_not_cut_into_notes():
     [("warned", "To be read with care: noisy room"), ("set_aside", "Not usable: noisy room")],
 )
 def test_status_and_reason_come_first(status, heading):
-    text = describe(Measured(recording(status=status, reason="noisy room"), NOTES), [60], PLAIN)
+    text = describe(recording(status=status, reason="noisy room"), NOTES, [60], PLAIN)
     assert text.splitlines()[0] == heading
     assert (text == heading) == (status == "set_aside")
 
 
 def test_clipping_is_told():
-    text = lines(describe(Measured(recording(clipped_fraction=0.0123), []), [60], PLAIN))
+    text = lines(describe(recording(clipped_fraction=0.0123), [], [60], PLAIN))
     assert "Quality notes 52 dB over the noise; 1.23% of the samples clipped" in text
 
 

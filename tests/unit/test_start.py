@@ -46,9 +46,13 @@ def test_help_needs_no_set_up(monkeypatch, capsys):
 @pytest.mark.parametrize(
     ("arguments", "lock", "command"),
     [
-        (["demo"], "requirements.lock", ["-m", "evenbore.cli", "run", str(SCRIPT.parents[1])]),
+        (["demo"], "requirements.lock", ["-P", "-m", "evenbore.cli", "run", str(SCRIPT.parents[1])]),
         (["test", "-k", "pitch"], "requirements-test.lock", ["-m", "pytest", "-k", "pitch"]),
-        (["run", "my study", "--", "-n"], "requirements.lock", ["-m", "evenbore.cli", "run", "my study", "--", "-n"]),
+        (
+            ["run", "my study", "--", "-n"],
+            "requirements.lock",
+            ["-P", "-m", "evenbore.cli", "run", "my study", "--", "-n"],
+        ),
     ],
 )
 def test_commands_are_handed_on(monkeypatch, arguments, lock, command):
