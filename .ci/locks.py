@@ -1,17 +1,20 @@
 """Looks after what evenbore depends on: python .ci/locks.py update [--upgrade] | licences | audit.
 
-update: renews both lock files from the .in files (--upgrade: to newer versions), then docs/licences.md. Needs `uv`.
+update: renews both lock files from the .in files (--upgrade: to newer versions), then what is made of them: the conda
+environment and docs/licences.md. Needs `uv`.
 licences: writes docs/licences.md from what the installed packages say of themselves. Run it with .venv's Python.
 audit: asks a public database for known vulnerabilities of the locked versions. Needs `uv` and the network.
 """
 
 import importlib.metadata
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 REPO = Path(__file__).resolve().parents[1]
+ENVIRONMENT = REPO / "workflow" / "envs" / "analysis.yaml"
 PAGE = REPO / "docs" / "licences.md"
 COMPILE = "--universal --generate-hashes --python-version 3.11 --fork-strategy fewest --no-header"
 # Locked for Windows alone, so that it cannot be asked everywhere; from its metadata in the package index.
@@ -25,7 +28,19 @@ def update(upgrade: list[str]) -> None:
     for name in ("requirements", "requirements-test"):
         command = ["uv", "pip", "compile", f"{name}.in", *COMPILE.split(), *upgrade, "-o", f"{name}.lock"]
         subprocess.run(command, cwd=REPO, check=True)
+    conda()
     licences()
+
+
+def conda() -> None:
+    """Write the environment for conda: a file that names the lock would not find it, for Snakemake moves the file."""
+    pins = re.findall(
+        r"^[a-z0-9][^\\\n]*[^\\\s]", (REPO / "requirements.lock").read_text(encoding="utf-8"), re.MULTILINE
+    )
+    lines = ["# Made of requirements.lock by .ci/locks.py: its versions, without its hashes.", "channels:",
+             "  - conda-forge", "dependencies:", "  - python>=3.11", "  - pip", "  - pip:",
+             *(f'      - "{pin}"' for pin in pins)]  # fmt: skip
+    ENVIRONMENT.write_text("\n".join([*lines, ""]), encoding="utf-8", newline="\n")
 
 
 def licences() -> None:
@@ -39,9 +54,10 @@ def licences() -> None:
 
 
 def audit() -> int:
-    """Ask for known vulnerabilities; returns the exit code: 1 when there are any."""
+    """Ask for known vulnerabilities; the exit code is 1 when there are any, or nobody knows."""
     command = ["uvx", "pip-audit", "--requirement", "requirements.lock", "--require-hashes", "--disable-pip"]
-    return subprocess.run(command, cwd=REPO).returncode
+    # strict: a mirror of the index that knows nothing of vulnerabilities must not look like a clean bill
+    return subprocess.run([*command, "--strict"], cwd=REPO).returncode
 
 
 def locked() -> list[str]:
@@ -72,6 +88,8 @@ def _licence_file(package: str) -> str:
 
 if __name__ == "__main__":
     match sys.argv[1:]:
+        case ["update" | "audit", *_] if shutil.which("uv") is None:
+            sys.exit("This needs uv: python -m pip install uv")
         case ["update", *upgrade]:
             update(upgrade)
         case ["licences"]:

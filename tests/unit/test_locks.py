@@ -4,6 +4,7 @@ import importlib.metadata
 import re
 
 import pytest
+import yaml
 
 LOCKS = ("requirements.lock", "requirements-test.lock")
 # docutils is public domain; the GPL covers only an editor mode in its source archive (its COPYING.rst).
@@ -43,6 +44,12 @@ def test_every_direct_requirement_is_locked(repo):
         wanted = re.findall(r"^[a-z][\w.-]*", (repo / f"{name}.in").read_text(encoding="utf-8"), re.MULTILINE)
         assert wanted
         assert {package.replace("_", "-") for package in wanted} <= set(locked)
+
+
+def test_conda_gets_the_versions_of_the_lock(repo):
+    environment = yaml.safe_load((repo / "workflow" / "envs" / "analysis.yaml").read_text(encoding="utf-8"))
+    (wanted,) = [entry["pip"] for entry in environment["dependencies"] if isinstance(entry, dict)]
+    assert pins("\n".join(wanted)) == pins((repo / "requirements.lock").read_text(encoding="utf-8"))
 
 
 def test_no_gpl_package_at_run_time(repo):
