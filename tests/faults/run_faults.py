@@ -58,7 +58,7 @@ class Faults:
     def killed_in_part(self) -> None:
         """SIGKILL to the process that the person started alone: what it had started goes on, and nothing else may."""
         run = self._start()
-        run.wait_until_busy(3)  # the lock itself tells nothing: it may be that of a run that was killed before
+        run.wait_for_step()
         run.send(signal.SIGKILL)
         code, told = self._start().end()
         problem = "" if code != 0 and "Another run is at work" in told else f"exit code {code}: {told}"

@@ -1,5 +1,6 @@
 """A study that has things done to it while it runs, and what must hold of it afterwards."""
 
+import contextlib
 import os
 import shutil
 import subprocess
@@ -63,6 +64,15 @@ class Run:
         """Wait until a file is there, or the run ends."""
         until = time.monotonic() + PATIENCE_S
         while not path.exists() and self._process.poll() is None and time.monotonic() < until:
+            time.sleep(POLL_S)
+
+    def wait_for_step(self) -> None:
+        """Wait until a step is at work, or the run ends."""
+        until = time.monotonic() + PATIENCE_S
+        while self._process.poll() is None and time.monotonic() < until:
+            with contextlib.suppress(psutil.Error):  # ended meanwhile
+                if any(".snakemake/scripts" in part for process in self.tree() for part in process.cmdline()):
+                    return
             time.sleep(POLL_S)
 
     def send(self, number: int) -> None:
