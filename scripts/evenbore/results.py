@@ -9,6 +9,7 @@ from evenbore.columns import TABLES, names
 from evenbore.compare import compared_states, in_state
 from evenbore.sheets import Study
 from evenbore.tables import conform, read_table
+from evenbore.tolerances import tolerance
 
 # The Parquet-only tables are too long for a report.
 READ = tuple(table for table in TABLES if table not in ("harmonics", "bands"))
@@ -42,8 +43,7 @@ class Results:
 
     def tolerance_cents(self, instrument: str) -> float:
         """How far a note of this instrument may lie from the instrument's own offset, from the config, cents."""
-        tolerances = self.study.config["tolerances"]
-        return tolerances[self.study.instruments[instrument].get("grade") or "default"]["note_cents"]
+        return tolerance(self.study.config, self.study.instruments[instrument])["note_cents"]
 
 
 def read_results(study: Study, folder: str | Path) -> Results:

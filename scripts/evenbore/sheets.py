@@ -98,10 +98,9 @@ def load_study(folder: str | Path, config_path: str | Path | None = None) -> Stu
     if reading.problems:
         raise StudyError(reading.problems)
     sheets = reading.sheets
-    grades = reading.config["tolerances"]
     return Study(
         folder=reading.folder,
-        config=reading.config | {"tolerances": {grade: grades["default"] | own for grade, own in grades.items()}},
+        config=reading.config,
         recordings=tuple(sheets["recordings"].rows),
         instruments={row["instrument"]: row for row in sheets["instruments"].rows},
         sessions={row["session"]: row for row in sheets["sessions"].rows},

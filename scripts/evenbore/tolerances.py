@@ -1,6 +1,7 @@
 """What is let pass: tolerances by grade and family, from the config or learned from shipments accepted earlier.
 
-A tolerance of the config may be narrowed or widened for single families (`families`). Where a family's accepted
+A grade's tolerances may be different for single families (`families`). What is said of the grade counts before what
+`default` says of the family. Where a family's accepted
 instruments are enough to tell, the tolerance of notes is that below which 95 % of such instruments lie with 95 %
 confidence: mean + k s of their worst notes, k the factor of the one-sided tolerance limit of a normal variable
 (Hahn & Meeker 1991, Statistical Intervals, 4.6, from memory; the factors are tabulated there).
@@ -17,9 +18,14 @@ LEAST_CENTS = 5.0  # no learned tolerance is narrower: less is not noticed
 
 
 def tolerance(config: Mapping, sheet: Mapping) -> dict:
-    """Tolerances of an instrument of the sheet: its grade's, with what its family has of its own."""
-    own = dict(config["tolerances"][sheet.get("grade") or "default"])
-    return own | own.pop("families", {}).get(sheet["family"], {})
+    """Tolerances of an instrument of the sheet: its grade's for its family, else its grade's, else the default's for its
+    family, else the default's."""
+    own = {}
+    for grade in ("default", sheet.get("grade") or "default"):
+        of_grade = config["tolerances"][grade]
+        own |= of_grade | of_grade.get("families", {}).get(sheet["family"], {})
+    own.pop("families", None)
+    return own
 
 
 def limit_factor(n: int) -> float:

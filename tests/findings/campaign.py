@@ -5,7 +5,6 @@ from collections import Counter
 import pandas as pd
 
 from evenbore.diagnose import diagnose
-from evenbore.trade.families import load_family
 from evenbore.trade.pitch import note_to_midi
 from evenbore.vet import vet
 
@@ -26,10 +25,9 @@ def notes_of(study: Study) -> tuple[pd.DataFrame, dict, dict]:
     """Normalised notes, instruments and families of a study."""
     if study.soundfont:
         return sampled.study(study.shop())
-    family = load_family(study.family)
     return simulated.study(
-        study.seed, study.family, study.instruments, dynamics=study.dynamics, takes=study.takes,
-        planted={number: planted.loss(family) for number, planted in study.planted.items()},
+        study.seed, study.family, study.instruments, study.sessions, study.dynamics, study.takes,
+        planted=study.faults(), weak=study.weak(),
         bent={number: planted.cents() for number, planted in study.planted.items()},
     )  # fmt: skip
 

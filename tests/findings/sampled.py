@@ -51,8 +51,8 @@ COLOUR_DB = 1.0
 class Shop:
     """One study: `instruments` of a family out of a soundfont, instrument 0 in every session, the others in one.
 
-    `faults`: what is planted, by instrument number; its key (any text) tells the study apart for the cache.
-    `weak`: session -> losses that its room puts on every instrument. `cents`: instrument -> written note -> cents.
+    `faults`: what is planted, by instrument number. `weak`: session -> losses that its room puts on every instrument.
+    `cents`: instrument -> written note -> cents. `planted` tells all that in any words, for the cache.
     """
 
     seed: int
@@ -63,7 +63,7 @@ class Shop:
     dynamics: tuple[str, ...] = ("mf",)
     takes: int = 1
     spread: float = 1.0
-    planted: tuple[tuple[int, str], ...] = ()
+    planted: str = ""
     faults: dict[int, Loss] = field(default_factory=dict, repr=False, compare=False)
     weak: dict[int, Loss] = field(default_factory=dict, repr=False, compare=False)
     cents: dict[int, dict[int, float]] = field(default_factory=dict, repr=False, compare=False)
@@ -75,22 +75,23 @@ def study(shop: Shop) -> tuple[pd.DataFrame, dict, dict]:
     sheet = {f"i{number:02d}": {"family": shop.family} for number in range(shop.instruments)}
     file = CACHE / f"{hashlib.sha256(f'{shop!r} {_sources()}'.encode()).hexdigest()[:24]}.pickle"
     if file.exists():
-        notes = pickle.loads(file.read_bytes())
+        tables = pickle.loads(file.read_bytes())
     else:
-        notes = _measured(shop, family)
+        tables = _measured(shop, family)
         CACHE.mkdir(parents=True, exist_ok=True)
-        file.write_bytes(pickle.dumps(notes))
+        file.write_bytes(pickle.dumps(tables))
+    notes = normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
     return notes, sheet, {shop.family: family}
 
 
 @cache
 def _sources() -> str:
     """What a kept study depends on beside its plan: everything that measures, and this module and the faults."""
-    files = [*library_files("measure"), *library_files("normalise"), __file__, losses.__file__]
+    files = [*library_files("measure"), *library_files("collect"), __file__, losses.__file__]
     return hashlib.sha256(b"".join(Path(file).read_bytes() for file in files)).hexdigest()
 
 
-def _measured(shop: Shop, family: Family) -> pd.DataFrame:
+def _measured(shop: Shop, family: Family) -> dict[str, pd.DataFrame]:
     measured = []
     with tempfile.TemporaryDirectory() as folder:
         for number in range(shop.instruments):
@@ -105,7 +106,7 @@ def _measured(shop: Shop, family: Family) -> pd.DataFrame:
                         path.unlink()
         write_chunk(measured, Path(folder) / "chunk.npz")
         tables = collect([str(Path(folder) / "chunk.npz")], [one.recording["recording"] for one in measured])
-    return normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
+    return {name: tables[name] for name in ("recordings", "notes", "harmonics")}
 
 
 def _row(path: Path, family: str, number: int, session: int, dynamic: str, take: int) -> dict:

@@ -36,6 +36,7 @@ def study(
     bent: dict[int, dict[int, float]] | None = None,
     reed: dict[int, float] | None = None,
     soft: dict[int, float] | None = None,
+    weak: dict[int, Loss] | None = None,
     room_db: float = ROOM_DB,
     spread: float = 1.0,
 ) -> tuple[pd.DataFrame, dict, dict]:
@@ -43,7 +44,8 @@ def study(
 
     `faults`: instrument number -> faults of its model. `planted`: instrument number -> what its faults
     take off the harmonics; `bent`: number -> written note -> cents added. `reed`: instrument number -> dB per octave
-    duller throughout; `soft`: dB of loudness less, throughout. Instrument 0 is recorded in every session, the others
+    duller throughout; `soft`: dB of loudness less, throughout; `weak`: session -> what its room takes from all.
+    Instrument 0 is recorded in every session, the others
     in one.
     """
     family = load_family(family_key)
@@ -79,8 +81,8 @@ def study(
                         key = int(note), float(loudness[k])
                         sound = sounds.get(key) or sounds.setdefault(key, model.sound(*key))
                         h = sound.levels_db + (tilt + rng.normal(0, player.tilt_sd)) * octaves
-                        if planted and number in planted:
-                            h = h - planted[number](int(note), f0[k], frequency[k], dynamic)
+                        for loss in filter(None, ((planted or {}).get(number), (weak or {}).get(session))):
+                            h = h - loss(int(note), f0[k], frequency[k], dynamic)
                         level.append(h)
                         cents.append(sound.cents + (bent or {}).get(number, {}).get(int(note), 0.0))
                         hnr.append(-sound.breath_db)

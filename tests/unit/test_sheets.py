@@ -16,6 +16,7 @@ from studies import INSTRUMENTS, RECORDINGS, SESSIONS, changed, sheet_text, writ
 from evenbore.errors import StudyError
 from evenbore.settings import default_config, load_schema, repo_root
 from evenbore.sheets import SHEETS, chunks, load_study, read_study
+from evenbore.tolerances import tolerance
 
 CONFIG_TEXT = (repo_root() / "config" / "config.yaml").read_text(encoding="utf-8")
 
@@ -70,8 +71,9 @@ def test_a_grade_takes_what_it_leaves_out_from_default(tmp_path):
     folder = write_study(tmp_path, instruments=changed(INSTRUMENTS, 0, grade="student"))
     text = CONFIG_TEXT.replace("tolerances:\n", "tolerances:\n  student: {note_cents: 25}\n")
     (folder / "config/config.yaml").write_text(text, encoding="utf-8")
-    tolerances = load_study(folder).config["tolerances"]
-    assert tolerances["student"] == tolerances["default"] | {"note_cents": 25}
+    study = load_study(folder)
+    own = tolerance(study.config, study.instruments["alto1"])
+    assert own == tolerance(study.config, study.instruments["Alto2"]) | {"note_cents": 25}
 
 
 def test_chunks_hold_one_instrument_of_one_session_and_stay_when_rows_are_added(tmp_path):

@@ -116,9 +116,26 @@ def test_tolerances_learned_from_accepted_instruments():
     assert learned_cents(np.full(8, 1.0)) == LEAST_CENTS
 
 
-def test_tolerances_of_grade_and_family():
-    grades = {"default": LIMITS | {"families": {"bassoon": {"note_cents": 25}}}, "student": LIMITS | {"note_cents": 30}}
-    config = {"tolerances": grades}
-    assert tolerance(config, {"family": "bassoon"})["note_cents"] == 25
-    assert tolerance(config, {"family": "flute", "grade": None})["note_cents"] == 20
-    assert tolerance(config, {"family": "bassoon", "grade": "student"})["note_cents"] == 30
+@pytest.mark.parametrize(
+    ("family", "grade", "cents"),
+    [
+        ("flute", None, 20),
+        ("bassoon", None, 25),
+        ("bassoon", "default", 25),
+        ("flute", "student", 30),
+        ("bassoon", "student", 30),
+        ("oboe", "student", 40),
+        ("bassoon", "second_hand", 25),
+    ],
+)
+def test_tolerances_of_grade_and_family(family, grade, cents):
+    config = {
+        "tolerances": {
+            "default": LIMITS | {"families": {"bassoon": {"note_cents": 25}}},
+            "student": {"note_cents": 30, "families": {"oboe": {"note_cents": 40}}},
+            "second_hand": {"confidence": 0.8},
+        }
+    }
+    found = tolerance(config, {"family": family, "grade": grade})
+    confidence = 0.8 if grade == "second_hand" else LIMITS["confidence"]
+    assert found == LIMITS | {"note_cents": cents, "confidence": confidence}

@@ -14,7 +14,7 @@ from evenbore.diagnose import words
 from evenbore.diagnose.dullness import Dullness, dullness
 from evenbore.diagnose.intonation import deviations, out_of_tune
 from evenbore.diagnose.odd import FEATURES, features, odd_ones
-from evenbore.diagnose.patterns import RUNNING, SIZE_PRIOR, Fit, correlation, fit, log_ratios, region
+from evenbore.diagnose.patterns import RUNNING, SIZE_PRIOR, SIZES, Fit, correlation, fit, log_ratios, region
 from evenbore.diagnose.rows import Rows, collect_rows, excess
 from evenbore.diagnose.templates import Template, templates
 from evenbore.tolerances import learned_cents, tolerance
@@ -109,7 +109,7 @@ def _dull(notes: pd.DataFrame, family, tolerances: dict[str, dict]) -> list[dict
     if dull is None:
         return []
     alternatives = templates(family, rows.written)
-    support = _vent_support(dull, rows, alternatives) + _reed_support(dull, alternatives)
+    support = _vent_support(dull, rows, alternatives)[:, :, None] + _shift_support(dull, alternatives)
     healthy = correlation(dull.z, rows.written)
     found, clear = [], np.full(dull.z.shape, np.nan)
     for i, owner in enumerate(dull.owners):
@@ -142,14 +142,15 @@ def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> n
     return np.minimum(out, MOST_SUPPORT)
 
 
-def _reed_support(dull: Dullness, alternatives: list[Template]) -> np.ndarray:
-    """Log Bayes factors (I, T) for a dull reed: even the cleanest notes are duller than the others' are.
+def _shift_support(dull: Dullness, alternatives: list[Template]) -> np.ndarray:
+    """Log Bayes factors (I, T, S) from how dull the whole scale is.
 
-    ASSUME: that of a normal deviation of unknown size, one standard deviation being nothing out of the common.
+    A dull reed, or a leak high on the tube, dulls most notes and with them their median; a short run leaves it alone.
     """
-    away = np.maximum(np.nan_to_num(dull.floor_z) - 1.0, 0.0)
-    reed = np.array([template.kind == "reed" for template in alternatives])
-    return np.minimum(0.5 * away**2, MOST_SUPPORT)[:, None] * reed
+    middle = np.array([np.median(template.shape) for template in alternatives])
+    expected = (middle[:, None] * SIZES) / dull.shift_sd[:, None, None]
+    away, freedom = dull.shift_z[:, None, None], _freedom(dull)
+    return np.nan_to_num(stats.t.logpdf(away - expected, freedom) - stats.t.logpdf(away, freedom))
 
 
 def _pattern(fitted: Fit) -> tuple[str, Template, float] | None:
@@ -228,12 +229,14 @@ def _all_dull_row(owner, i: int, rows: Rows, dull: Dullness) -> dict:
 
 
 def _chance(dull: Dullness, i: int) -> float:
-    """Probability that any of the instruments lies as far on the dull side by chance.
+    """Probability that any of the instruments lies as far on the dull side by chance."""
+    return min(1.0, len(dull.owners) * float(stats.t.sf(dull.shift_z[i], _freedom(dull))))
 
-    The median absolute deviation has 37 % of the efficiency of a standard deviation (normal noise): so many degrees
-    of freedom.
-    """
-    return min(1.0, len(dull.owners) * float(stats.t.sf(dull.shift_z[i], 0.37 * dull.peers)))
+
+def _freedom(dull: Dullness) -> float:
+    """Degrees of freedom of `shift_z`: a median absolute deviation has 37 % of the efficiency of a standard
+    deviation (normal noise)."""
+    return 0.37 * dull.peers
 
 
 def _contrasts(rows: Rows, owner, inside: np.ndarray, outside: np.ndarray) -> dict[str, float]:

@@ -22,12 +22,10 @@ from evenbore.diagnose.rows import (
     members,
     robust_sd,
     row_median,
-    row_quantile,
 )
 
 # ASSUME: what a stuffy note loses in dB: loudness, then around 1, 2 and 4 kHz; only the proportions matter
 LOSS_DB = np.array([3.0, 4.0, 7.0, 10.0])
-CLEANEST = 0.2  # share of the notes that a leak leaves clean, but a dull reed does not
 
 
 @dataclass(frozen=True)
@@ -37,8 +35,8 @@ class Dullness:
     `owners`: (instrument, state) each. `z` (I, N): deviation over its standard deviation between healthy peers,
     positive = duller, NaN where there is no reference; `pitch_z` and `noise_z` (I, N) the same of pitch, positive =
     sharper, and of noise, positive = noisier, after each row's median is taken out. `shift_z` (I,): score of the whole
-    instrument (row medians) against the others, over their robust scatter; `floor_z` (I,) the same of its cleanest
-    notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of all its instruments
+    instrument (row medians) against the others, over their robust scatter; `shift_sd` (I,): that scatter, in standard
+    deviations of single notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of all its instruments
     over its standard error, NaN unless all of them are duller.
     """
 
@@ -47,7 +45,7 @@ class Dullness:
     pitch_z: np.ndarray
     noise_z: np.ndarray
     shift_z: np.ndarray
-    floor_z: np.ndarray
+    shift_sd: np.ndarray
     peers: int
     session_z: dict[str, np.ndarray]
 
@@ -98,31 +96,40 @@ def dullness(rows: Rows) -> Dullness | None:
     values = total - row_median(total)
     owners = list(keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None))
     parts = Components.of(keys, values)
+    shift_z, shift_sd = _whole_shift(keys, row_median(total)[:, 0], owners)
     return Dullness(
         owners=owners,
         z=deviations(keys, values),
         pitch_z=deviations(keys, rows.value["cents"] - row_median(rows.value["cents"])),
         noise_z=deviations(keys, rows.value["noise"] - row_median(rows.value["noise"])),
-        shift_z=_whole_shift(keys, row_quantile(total, 0.5), owners),
-        floor_z=_whole_shift(keys, row_quantile(total, CLEANEST), owners),
+        shift_z=shift_z,
+        shift_sd=shift_sd / _note_sd(keys, values, owners),
         peers=keys["instrument"].nunique() - 1,
         session_z=_session_effects(keys, values, parts),
     )
 
 
 def _whole_shift(keys, middle, owners):
-    """Median (I,) over an owner's rows of `middle` (R,), away from the other instruments', over their scatter."""
+    """Median (I,) over an owner's rows of `middle` (R,), away from the other instruments', over their scatter; and
+    that scatter (I,)."""
     middle = middle - pd.Series(middle).groupby([keys[c] for c in CONDITION]).transform("median").to_numpy()
     shift = np.array([np.median(middle[own]) for own in members(keys, owners)])
     names = np.array([name for name, _ in owners])
-    z = np.full(len(owners), np.nan)
+    z, sd = np.full((2, len(owners)), np.nan)
     for i, name in enumerate(names):
         others = shift[names != name]
         spread = robust_sd(others - np.median(others))
         # few others: their scatter is itself uncertain, as Student's t knows
         widen = np.sqrt((len(others) + 1) / max(len(others) - 2, 1))
-        z[i] = (shift[i] - np.median(others)) / max(spread * widen, SMALLEST_SD)
-    return z
+        sd[i] = max(spread * widen, SMALLEST_SD)
+        z[i] = (shift[i] - np.median(others)) / sd[i]
+    return z, sd
+
+
+def _note_sd(keys, values, owners) -> float:
+    """Robust standard deviation of an owner's single notes, of `values` (R, N) averaged over its rows."""
+    away = pd.DataFrame(values - condition_medians(keys, values))
+    return max(np.nan_to_num(robust_sd(np.array([away[own].mean() for own in members(keys, owners)]))), SMALLEST_SD)
 
 
 def _session_effects(keys, values, parts: Components) -> dict[str, np.ndarray]:

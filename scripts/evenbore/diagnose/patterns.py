@@ -30,8 +30,9 @@ PRIOR = {
     "note": 0.01,
 }
 SCALE_FREEDOM = 8.0  # how firmly the size of healthy variation is believed, in notes
-# A bright note is not evidence that the others are dull.
-CLIP = (-3.0, 20.0)
+# A bright note is not evidence that the others are dull: deviations below the clean notes' are cut.
+CLIP = (-2.0, 20.0)
+CLEAN = 0.2  # a fifth of the notes at least is clean
 REACH = (2.0, 8.0)  # semitones: short and long range of what neighbouring notes share
 LEAST_ROUGH = 0.15
 # ASSUME: templates are this inexact, as a share of b, smoothly over the notes, those above a leak included
@@ -88,14 +89,14 @@ def fit(
 ) -> Fit | None:
     """Weigh all alternatives for one instrument; None with fewer than MIN_NOTES notes known.
 
-    `z` (N,), NaN where not known; `covariance` (N, N) of healthy deviations; `more` (T,): log Bayes factors of the
-    alternatives from other measures.
+    `z` (N,), NaN where not known; `covariance` (N, N) of healthy deviations; `more` (T, S): log Bayes factors
+    of the alternatives and sizes from other measures.
     """
     if np.isfinite(z).sum() < MIN_NOTES:
         return None
     logs = log_ratios(z, covariance, alternatives)
     if more is not None:
-        logs = logs + more[:, None]
+        logs = logs + more
     kinds = np.array([template.kind for template in alternatives])
     share = np.array([template.share for template in alternatives])
     prior = np.array([PRIOR[kind] for kind in kinds]) * share
@@ -129,7 +130,7 @@ def log_ratios(z: np.ndarray, covariance: np.ndarray, alternatives: list[Templat
     known = np.isfinite(z)
     if known.sum() < MIN_NOTES:
         return np.zeros((len(alternatives), len(SIZES)))
-    y = np.clip(z[known] - np.median(z[known]), *CLIP)
+    y = np.clip(z[known] - np.quantile(z[known], CLEAN), *CLIP)
     shapes = np.array([template.shape[known] for template in alternatives])
     healthy = covariance[np.ix_(known, known)]
     place = np.flatnonzero(known)

@@ -75,13 +75,9 @@ def members(keys: pd.DataFrame, owners) -> list[np.ndarray]:
 
 
 def row_median(values: np.ndarray) -> np.ndarray:
-    return row_quantile(values, 0.5)[:, None]
-
-
-def row_quantile(values: np.ndarray, share: float) -> np.ndarray:
-    """Quantile (R,) of each row's known values, 0 for a row without any."""
+    """Median (R, 1) of each row's known values, 0 for a row without any."""
     filled = np.where(np.isfinite(values).any(axis=1, keepdims=True), values, 0.0)
-    return np.nanquantile(filled, share, axis=1)
+    return np.nanmedian(filled, axis=1)[:, None]
 
 
 def condition_medians(keys: pd.DataFrame, values: np.ndarray) -> np.ndarray:
