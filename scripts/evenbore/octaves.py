@@ -1,26 +1,29 @@
 """Levels of a note in overlapping octaves, for judging where in the spectrum it is weak.
 
 Own definition. A hard band would jump whenever a harmonic of a rising scale crosses its edge; these bands rise and fall
-in a straight line over the octave below and above their middle.
+in a straight line over the octave below and above their middle. What a room or a note's colour does to one harmonic is
+mostly chance, so the strongest must not speak for all: a fourth root of the energies is summed, not the energies.
 """
 
 import numpy as np
 
 MIDDLES_HZ = (1000.0, 2000.0, 4000.0)
+ROOT = 4
 OCTAVES = tuple(f"octave_{middle:.0f}_db" for middle in MIDDLES_HZ)
 
 
 def octave_levels(level_db: np.ndarray, f0_hz: np.ndarray) -> dict[str, np.ndarray]:
-    """10 lg Σ w a_h², w = max(0, 1 − |log2(h f0 / middle)|), of harmonics (N, H) in dB re full scale.
+    """10 lg (Σ w E_h^(1/ROOT))^ROOT, w = max(0, 1 − |log2(h f0 / middle)|), of harmonics (N, H) of energy E_h, given in
+    dB re full scale.
 
     (N,) for each of OCTAVES; NaN where no harmonic in the band stands out of the noise.
     """
-    energy = np.where(np.isnan(level_db), 0.0, 10 ** (np.nan_to_num(level_db) / 10))
+    root = np.where(np.isnan(level_db), 0.0, 10 ** (np.nan_to_num(level_db) / (10 * ROOT)))
     octave = np.log2(f0_hz[:, None] * np.arange(1, level_db.shape[1] + 1))
     levels = {}
     for name, middle in zip(OCTAVES, MIDDLES_HZ, strict=True):
         weight = np.clip(1 - np.abs(octave - np.log2(middle)), 0, None)
-        total = np.sum(np.nan_to_num(weight) * energy, axis=1)
+        total = np.sum(np.nan_to_num(weight) * root, axis=1)
         with np.errstate(divide="ignore"):
-            levels[name] = np.where(total > 0, 10 * np.log10(total), np.nan)
+            levels[name] = np.where(total > 0, 10 * ROOT * np.log10(total), np.nan)
     return levels

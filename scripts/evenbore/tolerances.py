@@ -18,8 +18,8 @@ LEAST_CENTS = 5.0  # no learned tolerance is narrower: less is not noticed
 
 
 def tolerance(config: Mapping, sheet: Mapping) -> dict:
-    """Tolerances of an instrument of the sheet: its grade's for its family, else its grade's, else the default's for its
-    family, else the default's."""
+    """Tolerances of an instrument of the sheet: its grade's for its family, else its grade's in general, else the
+    default's for its family, else the default's."""
     own = {}
     for grade in ("default", sheet.get("grade") or "default"):
         of_grade = config["tolerances"][grade]

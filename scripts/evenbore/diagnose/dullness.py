@@ -36,8 +36,8 @@ class Dullness:
     positive = duller, NaN where there is no reference; `pitch_z` and `noise_z` (I, N) the same of pitch, positive =
     sharper, and of noise, positive = noisier, after each row's median is taken out. `shift_z` (I,): score of the whole
     instrument (row medians) against the others, over their robust scatter; `shift_sd` (I,): that scatter, in standard
-    deviations of single notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of all its instruments
-    over its standard error, NaN unless all of them are duller.
+    deviations of single notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of
+    all its instruments over its standard error, NaN unless all of them are duller.
     """
 
     owners: list[tuple[str, str]]
