@@ -289,7 +289,12 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("first_note", "", "str", "lowest written note concerned"),
         Column("last_note", "", "str", "highest written note concerned"),
         Column("n_notes", "", "int", "number of notes concerned"),
-        Column("size", "see unit", "float", "size of the effect"),
+        Column(
+            "size",
+            "see unit",
+            "float",
+            "size of the effect; dB: of the harmonics around 2 kHz against the other instruments",
+        ),
         _UNIT,
         Column("confidence", "", "float", "probability that the finding is real"),
         Column("region", "", "str", "where on the instrument a technician might look first"),

@@ -37,6 +37,7 @@ WORDS = {
     "register_shift": "a register out of tune",
     "odd_one_out": "unlike the others of its model",
 }
+UNITS = {"cents": "cents", "dB": "dB around 2 kHz", "z": "times the usual scatter"}
 
 
 def vet(
@@ -140,7 +141,7 @@ def finding_words(row: Mapping) -> tuple[str, str, str]:
     """What was found and where; its size; its confidence, never told as certain. Empty where not known."""
     first, last = row["first_note"], row["last_note"]
     where = first if first == last else f"{first} to {last}"
-    size = f"{row['size']:+.1f} {row['unit']}" if pd.notna(row["size"]) else ""
+    size = f"{row['size']:+.1f} {UNITS[row['unit']]}" if pd.notna(row["size"]) else ""
     sure = f"{min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else ""
     return f"{WORDS[row['kind']]}: {where}", size, sure
 

@@ -15,7 +15,7 @@ from evenbore.diagnose.dullness import Dullness, dullness
 from evenbore.diagnose.intonation import deviations, out_of_tune
 from evenbore.diagnose.odd import FEATURES, features, odd_ones
 from evenbore.diagnose.patterns import RUNNING, SIZE_PRIOR, SIZES, Fit, correlation, fit, log_ratios, region
-from evenbore.diagnose.rows import Rows, collect_rows, excess
+from evenbore.diagnose.rows import TOLD, Rows, collect_rows, excess
 from evenbore.diagnose.templates import Template, templates
 from evenbore.tolerances import learned_cents, tolerance
 from evenbore.trade.pitch import midi_to_note, note_to_midi
@@ -198,7 +198,7 @@ def _pattern_row(kind, template, confidence, fitted, owner, rows: Rows, dull: Du
     else:
         told, other = f"{where} sound stuffy as a run. {told}", words.RUN_ELSE
     text = f"{told} {base} {other} {words.POINTER}"
-    return _row(owner, kind, first, last, n, contrasts["brightness"], "dB", confidence, text, place)
+    return _row(owner, kind, first, last, n, contrasts[TOLD], "dB", confidence, text, place)
 
 
 def _extent(template: Template, affected: np.ndarray) -> tuple[int, int]:
@@ -219,13 +219,13 @@ def _all_dull_row(owner, i: int, rows: Rows, dull: Dullness) -> dict:
     contrasts = _contrasts(rows, owner, everywhere, ~everywhere)
     confidence = 1 - _chance(dull, i)
     text = (
-        f"The whole scale is duller: energy above 2 kHz {contrasts['brightness']:+.1f} dB, level"
+        f"The whole scale is duller: harmonics around 2 kHz {contrasts[TOLD]:+.1f} dB, level"
         f" {contrasts['level']:+.1f} dB against the others. {_basis(rows, owner, dull)} {words.ALL_ELSE}"
         f" {words.POINTER}"
     )
     first, last = rows.written[[0, -1]]
     n = len(rows.written)
-    return _row(owner, "all_dull", first, last, n, contrasts["brightness"], "dB", confidence, text)
+    return _row(owner, "all_dull", first, last, n, contrasts[TOLD], "dB", confidence, text)
 
 
 def _chance(dull: Dullness, i: int) -> float:
@@ -242,7 +242,7 @@ def _freedom(dull: Dullness) -> float:
 def _contrasts(rows: Rows, owner, inside: np.ndarray, outside: np.ndarray) -> dict[str, float]:
     """Mean difference to the others on the notes inside minus that outside, by measure; NaN where not measured."""
     out = {}
-    for name in ("brightness", "level", "noise", "attack", "cents"):
+    for name in (TOLD, "level", "noise", "attack", "cents"):
         away = excess(rows, owner, name)
         here, there = away[inside & np.isfinite(away)], away[outside & np.isfinite(away)]
         out[name] = float(here.mean()) if here.size >= 3 else np.nan
@@ -269,11 +269,11 @@ def _single_notes(clear: np.ndarray, rows: Rows, dull: Dullness, family, toleran
         owner, note = dull.owners[i], int(rows.written[n])
         if clear[i, n] <= tolerances[owner[0]]["stuffy_z"]:
             continue
-        away = {name: excess(rows, owner, name)[n] for name in ("brightness", "level")}
+        away = {name: excess(rows, owner, name)[n] for name in (TOLD, "level")}
         veiled = family.veiled_because.get(note)
         text = (
-            f"{midi_to_note(note)} is duller than on the others, more than the rest of the scale: energy above 2 kHz"
-            f" {away['brightness']:+.1f} dB, level {away['level']:+.1f} dB. {_basis(rows, owner, dull)}"
+            f"{midi_to_note(note)} is duller than on the others, more than the rest of the scale: harmonics around"
+            f" 2 kHz {away[TOLD]:+.1f} dB, level {away['level']:+.1f} dB. {_basis(rows, owner, dull)}"
             f" {words.NOTE_ELSE} "
         )
         if veiled:

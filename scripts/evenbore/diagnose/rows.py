@@ -10,6 +10,7 @@ from evenbore.octaves import OCTAVES
 ROW = ["instrument", "state", "session", "dynamic", "articulation", "direction"]
 CONDITION = ["dynamic", "articulation", "direction"]
 MEASURES = ("level", *OCTAVES)
+TOLD = OCTAVES[1]  # by which the size of a loss is told: measurable on high and low instruments
 MIN_PEERS = 3  # other instruments that a reference needs
 MAD_TO_SD = 1.4826  # of normal noise
 
@@ -32,11 +33,10 @@ def collect_rows(notes: pd.DataFrame, written: np.ndarray) -> Rows:
     notes = notes.assign(
         written=written,
         level=notes["level_dbfs"],
-        brightness=notes["brightness_db"],
         noise=-notes["hnr_db"],
         attack=notes["attack_ms"].where(notes["articulation"] == "tongued"),
     )
-    columns = [*MEASURES, "brightness", "noise", "attack", "cents"]
+    columns = [*MEASURES, "noise", "attack", "cents"]
     # a note played twice in one recording counts once
     takes = notes.groupby([*ROW, "recording", "written"], sort=True)[columns].mean().astype(float)
     grid = takes.unstack("written")

@@ -1,6 +1,7 @@
 """The plain words of findings. Notes are written; what technicians commonly do is common practice, no source."""
 
 from evenbore.diagnose.intonation import OutOfTune
+from evenbore.diagnose.rows import TOLD
 from evenbore.trade.pitch import midi_to_note
 
 POINTER = (
@@ -74,7 +75,7 @@ def compared(peers: int, takes: int, dynamics: list[str]) -> str:
 def measured(contrasts: dict[str, float]) -> str:
     """Mean differences on the notes concerned, against the rest of the scale, in words; NaN ones left out."""
     text = {
-        "brightness": ("energy above 2 kHz", "dB"),
+        TOLD: ("harmonics around 2 kHz", "dB"),
         "level": ("level", "dB"),
         "noise": ("noise against tone", "dB"),
         "attack": ("start of tongued notes", "ms"),

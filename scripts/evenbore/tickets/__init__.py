@@ -65,7 +65,7 @@ def _ticket(study, name: str, row: pd.Series, findings: pd.DataFrame, changes: p
     return Ticket(
         file=name,
         title=f"{sheet['label']} ({name})",
-        subtitle=", ".join([*parts, f"state: {row['state']}", f"takes: {row['n_takes']}"]),
+        subtitle=", ".join([*parts, f"state: {row['state'].replace('_', ' ')}", f"takes: {row['n_takes']}"]),
         reasons=row["reasons"],
         findings=[_line(n, one) for n, one in enumerate(told, 1)],
         more=max(0, len(findings) - MOST_FINDINGS),

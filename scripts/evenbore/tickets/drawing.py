@@ -36,7 +36,7 @@ class Shape:
     h: float = 0.0
     fill: str = "#ffffff"
     text: str = ""
-    size: float = 2.4
+    size: float = 2.8
 
 
 def height(shapes: list[Shape]) -> float:
@@ -61,7 +61,7 @@ def strip(family: Family, marks: list[Mark]) -> list[Shape]:
         wide = (mark.high - mark.low + 1) * step
         shapes.append(Shape("rect", x, y, wide, BAR_MM, DARK))
         beside = x + wide + 2 if x + wide + 4 < WIDTH else x - 2
-        shapes.append(Shape("text", beside, y + BAR_MM - 0.8, text=str(mark.number), size=2.8))
+        shapes.append(Shape("text", beside, y + BAR_MM - 0.8, text=str(mark.number)))
     return shapes
 
 
@@ -72,7 +72,7 @@ def tube(family: Family, regions: list[Mark]) -> list[Shape]:
     y, step = 9.0, (WIDTH - 24) / len(family.holes)
     shapes = [Shape("rect", 12, y - 3, WIDTH - 24, 6, LIGHT)]
     ends = ("player", 5.5), ("bell", WIDTH - 5)
-    shapes += [Shape("text", x, y + 1, text=text, size=2.2) for text, x in ends]
+    shapes += [Shape("text", x, y + 1, text=text) for text, x in ends]
     for row, mark in enumerate(regions):
         inside = [n for n, hole in enumerate(family.holes) if mark.low <= hole.first_open_for <= mark.high]
         if inside:
@@ -82,5 +82,5 @@ def tube(family: Family, regions: list[Mark]) -> list[Shape]:
     for n, hole in enumerate(family.holes):
         x = 12 + (n + 0.5) * step
         shapes.append(Shape("circle", x, y, w=1.6, fill="#ffffff"))
-        shapes.append(Shape("text", x, y + 8.2, text=midi_to_note(hole.first_open_for), size=2.2))
+        shapes.append(Shape("text", x, y + 8.2, text=midi_to_note(hole.first_open_for)))
     return shapes
