@@ -21,13 +21,14 @@ from evenbore.tolerances import learned_cents, tolerance
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 SOFT = ("pp", "p", "mp", "mf")
-SURE = 0.65  # a pattern is told when "nothing" is less probable than 1 - SURE; healthy instruments hardly reach it
+SURE = 0.75  # a pattern is told when "nothing" is less probable than 1 - SURE; healthy instruments hardly reach it
 REGION_SHARE = 0.90
 WIDEN = 1  # holes on either side, for what the templates cannot know
 MOST_HOLES = 7
 FALSE_SHARE = 0.05  # of single notes (Benjamini & Hochberg 1995); chance of any instrument called dull throughout
 # Pitch and noise support a vent's pattern but never make one: at most this log Bayes factor from both.
 MOST_SUPPORT = float(np.log(100.0))
+SHIFT_ERROR = 0.5  # ASSUME: what a pattern of some size does to the whole scale is uncertain by this share
 
 
 def diagnose(notes: pd.DataFrame, instruments: dict[str, dict], families: dict, config: dict) -> pd.DataFrame:
@@ -149,8 +150,9 @@ def _shift_support(dull: Dullness, alternatives: list[Template]) -> np.ndarray:
     """
     middle = np.array([np.median(template.shape) for template in alternatives])
     expected = (middle[:, None] * SIZES) / dull.shift_sd[:, None, None]
+    inexact = np.sqrt(1 + (SHIFT_ERROR * expected) ** 2)
     away, freedom = dull.shift_z[:, None, None], _freedom(dull)
-    return np.nan_to_num(stats.t.logpdf(away - expected, freedom) - stats.t.logpdf(away, freedom))
+    return np.nan_to_num(stats.t.logpdf(away, freedom, expected, inexact) - stats.t.logpdf(away, freedom))
 
 
 def _pattern(fitted: Fit) -> tuple[str, Template, float] | None:

@@ -26,6 +26,7 @@ from evenbore.diagnose.rows import (
 
 # ASSUME: what a stuffy note loses in dB: loudness, then around 1, 2 and 4 kHz; only the proportions matter
 LOSS_DB = np.array([3.0, 4.0, 7.0, 10.0])
+SHARED_Z = 3.0  # standard errors from which what a session's instruments share is taken out of their notes
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,14 @@ class Dullness:
     shift_sd: np.ndarray
     peers: int
     session_z: dict[str, np.ndarray]
+
+
+@dataclass(frozen=True)
+class SessionEffect:
+    """What all instruments of a session share: `size` (N,) in the unit of the scores, `z` (N,) over its error."""
+
+    size: np.ndarray
+    z: np.ndarray
 
 
 def score(rows: Rows) -> np.ndarray:
@@ -94,8 +103,11 @@ def dullness(rows: Rows) -> Dullness | None:
         return None
     total = score(rows)
     values = total - row_median(total)
+    effects = _session_effects(keys, values, Components.of(keys, values))
+    for session, effect in effects.items():
+        shared = np.where(np.nan_to_num(effect.z) > SHARED_Z, effect.size, 0.0)
+        values = values - np.outer(keys["session"] == session, shared)
     owners = list(keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None))
-    parts = Components.of(keys, values)
     shift_z, shift_sd = _whole_shift(keys, row_median(total)[:, 0], owners)
     return Dullness(
         owners=owners,
@@ -105,7 +117,7 @@ def dullness(rows: Rows) -> Dullness | None:
         shift_z=shift_z,
         shift_sd=shift_sd / _note_sd(keys, values, owners),
         peers=keys["instrument"].nunique() - 1,
-        session_z=_session_effects(keys, values, parts),
+        session_z={session: effect.z for session, effect in effects.items()},
     )
 
 
@@ -132,10 +144,10 @@ def _note_sd(keys, values, owners) -> float:
     return max(np.nan_to_num(robust_sd(np.array([away[own].mean() for own in members(keys, owners)]))), SMALLEST_SD)
 
 
-def _session_effects(keys, values, parts: Components) -> dict[str, np.ndarray]:
-    """Session -> (N,) common deviation from the other sessions over its standard error.
+def _session_effects(keys, values, parts: Components) -> dict[str, SessionEffect]:
+    """Common deviation of each session from the others.
 
-    NaN unless all of at least MIN_PEERS instruments of the session lie above every other session's median.
+    `z` is NaN unless all of at least MIN_PEERS instruments of the session lie above every other session's median.
     """
     effects = {}
     for session in keys["session"].unique():
@@ -146,8 +158,8 @@ def _session_effects(keys, values, parts: Components) -> dict[str, np.ndarray]:
             continue
         away = inside - outside.median()
         error = np.sqrt((parts.own + parts.noise) * (1 / len(inside) + 1 / len(outside)) + parts.session)
-        common = (away > 0).all()
-        effects[session] = np.where(common, away.median() / error, np.nan)
+        size = away.median().to_numpy()
+        effects[session] = SessionEffect(size, np.where((away > 0).all(), size / error, np.nan))
     return effects
 
 
