@@ -17,7 +17,6 @@ CONFIG = {
     "tolerances": {"default": {"note_cents": 20, "stuffy_z": 3.5, "confidence": 0.5}},
     "gates": {"tuning_offset_min": -30, "fault_severity_max": 2},
 }
-RUNS = ("stuffy_run",)
 PATTERNS = ("stuffy_run", "regulation_step", "vent_fault")
 
 

@@ -63,6 +63,17 @@ def impostors_table(lines: pd.DataFrame) -> str:
     return markdown(("sound", "instruments", "planted", "number", "called a run", "told"), rows)
 
 
+def rooms_table(lines: pd.DataFrame) -> str:
+    """A room that weakens notes of every instrument of a session: the real run beside it found, none blamed for it."""
+    rows = []
+    for sound, kind, group in grouped(lines, "rooms"):
+        faulty, healthy = group[group["planted"] == "run"], group[group["planted"] == "nothing"]
+        off = faulty.loc[told(faulty), "top_off"]
+        rows.append((sound, kind, len(faulty), len(off), int((off == 0).sum()), len(healthy), int(told(healthy).sum())))
+    header = ("sound", "instruments", "real runs", "told", "top note exact", "healthy instruments", "blamed")
+    return markdown(header, rows)
+
+
 def healthy_table(lines: pd.DataFrame) -> str:
     """Healthy instruments of all parts: false findings by tone."""
     rows = []
@@ -112,6 +123,7 @@ def findings_tables(lines: pd.DataFrame, decisions: pd.DataFrame) -> dict[str, s
         "runs": runs_table(lines),
         "leaks": leaks_table(lines),
         "impostors": impostors_table(lines),
+        "rooms": rooms_table(lines),
         "healthy": healthy_table(lines),
         "confidence": confidence_table(lines),
         "shipments": shipments_table(decisions),

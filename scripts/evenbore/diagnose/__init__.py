@@ -14,7 +14,7 @@ from evenbore.diagnose import words
 from evenbore.diagnose.dullness import Dullness, dullness
 from evenbore.diagnose.intonation import deviations, out_of_tune
 from evenbore.diagnose.odd import FEATURES, features, odd_ones
-from evenbore.diagnose.patterns import RUNNING, SIZE_PRIOR, SIZES, Fit, correlation, fit, log_ratios, region
+from evenbore.diagnose.patterns import RUNNING, SIZE_PRIOR, Fit, Whole, correlation, fit, log_ratios, region
 from evenbore.diagnose.rows import TOLD, Rows, collect_rows, excess
 from evenbore.diagnose.templates import Template, templates
 from evenbore.tolerances import learned_cents, tolerance
@@ -28,7 +28,6 @@ MOST_HOLES = 7
 FALSE_SHARE = 0.05  # of single notes (Benjamini & Hochberg 1995); chance of any instrument called dull throughout
 # Pitch and noise support a vent's pattern but never make one: at most this log Bayes factor from both.
 MOST_SUPPORT = float(np.log(100.0))
-SHIFT_ERROR = 0.5  # ASSUME: what a pattern of some size does to the whole scale is uncertain by this share
 
 
 def diagnose(notes: pd.DataFrame, instruments: dict[str, dict], families: dict, config: dict) -> pd.DataFrame:
@@ -110,11 +109,12 @@ def _dull(notes: pd.DataFrame, family, tolerances: dict[str, dict]) -> list[dict
     if dull is None:
         return []
     alternatives = templates(family, rows.written)
-    support = _vent_support(dull, rows, alternatives)[:, :, None] + _shift_support(dull, alternatives)
+    support = _vent_support(dull, rows, alternatives)
     healthy = correlation(dull.z, rows.written)
     found, clear = [], np.full(dull.z.shape, np.nan)
     for i, owner in enumerate(dull.owners):
-        fitted = fit(dull.z[i], healthy, alternatives, support[i])
+        whole = Whole(dull.shift_z[i], dull.shift_sd[i], _freedom(dull))
+        fitted = fit(dull.z[i], healthy, alternatives, support[i], whole)
         pattern = None if fitted is None else _pattern(fitted)
         told = np.zeros(len(rows.written), bool)
         if pattern is not None:
@@ -141,18 +141,6 @@ def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> n
                 ratio = np.exp(log_ratios(own, healthy, [vents[j] for j in chosen])) @ SIZE_PRIOR
                 out[i, chosen] += np.log(0.5 + 0.5 * ratio)
     return np.minimum(out, MOST_SUPPORT)
-
-
-def _shift_support(dull: Dullness, alternatives: list[Template]) -> np.ndarray:
-    """Log Bayes factors (I, T, S) from how dull the whole scale is.
-
-    A dull reed, or a leak high on the tube, dulls most notes and with them their median; a short run leaves it alone.
-    """
-    middle = np.array([np.median(template.shape) for template in alternatives])
-    expected = (middle[:, None] * SIZES) / dull.shift_sd[:, None, None]
-    inexact = np.sqrt(1 + (SHIFT_ERROR * expected) ** 2)
-    away, freedom = dull.shift_z[:, None, None], _freedom(dull)
-    return np.nan_to_num(stats.t.logpdf(away, freedom, expected, inexact) - stats.t.logpdf(away, freedom))
 
 
 def _pattern(fitted: Fit) -> tuple[str, Template, float] | None:

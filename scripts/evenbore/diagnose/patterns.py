@@ -4,14 +4,17 @@ Deviations z (N,) of a whole instrument are modelled as a + b * template + healt
 both registers. Healthy variation is not independent from note to note (neighbours share holes and bore), so its
 correlation is learned from all instruments of the study and a fit is by generalised least squares. Its size is
 uncertain too: a scaled inverse chi-square prior makes the likelihood a multivariate Student's t (Box & Tiao 1973,
-Bayesian Inference in Statistical Analysis, ch. 2). `a` has a flat prior and cancels; b is positive, with the
-prior SIZE_PRIOR over SIZES. Templates are inexact: their error grows with b.
+Bayesian Inference in Statistical Analysis, ch. 2). `a` has a flat prior and cancels, unless it is known how dull the
+whole scale is (`Whole`): clean notes are as dull as other instruments' are, so a leak that dulls most of a scale and a
+dull reed show in that as well. b is positive, with the prior SIZE_PRIOR over SIZES. Templates are inexact: their error
+grows with b.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 from scipy.optimize import nnls
 
 from evenbore.diagnose.templates import Template
@@ -37,6 +40,8 @@ REACH = (2.0, 8.0)  # semitones: short and long range of what neighbouring notes
 LEAST_ROUGH = 0.15
 # ASSUME: templates are this inexact, as a share of b, smoothly over the notes, those above a leak included
 MODEL_ERROR = 0.12
+# ASSUME: how exactly what dulls the whole scale and what dulls single notes are known in the same unit
+UNIT_ERROR = 0.2
 MIN_NOTES = 8
 RUNNING = ("leak", "step", "run")
 MUCH = 0.35  # of the full effect, for a note to be told as affected
@@ -52,6 +57,21 @@ class Fit:
     holes: dict[int, float]
     best: dict[str, Template]
     affected: np.ndarray
+
+
+@dataclass(frozen=True)
+class Whole:
+    """How dull an instrument's median note is against the others': `z` in standard deviations between healthy
+    instruments; `sd`, that in standard deviations of notes; `freedom` of Student's t."""
+
+    z: float
+    sd: float
+    freedom: float
+
+    def log_density(self, clean: np.ndarray, error: float) -> np.ndarray:
+        """Of clean notes lying `clean` ± `error` from the median note; 0 where not known."""
+        scale = np.sqrt(1.0 + (error / self.sd) ** 2 + (UNIT_ERROR * self.z) ** 2)
+        return np.nan_to_num(stats.t.logpdf(self.z + clean / self.sd, self.freedom, scale=scale))
 
 
 def correlation(z: np.ndarray, written: np.ndarray) -> np.ndarray:
@@ -85,18 +105,22 @@ def _smooth(distance, reach: float):
 
 
 def fit(
-    z: np.ndarray, covariance: np.ndarray, alternatives: list[Template], more: np.ndarray | None = None
+    z: np.ndarray,
+    covariance: np.ndarray,
+    alternatives: list[Template],
+    more: np.ndarray | None = None,
+    whole: Whole | None = None,
 ) -> Fit | None:
     """Weigh all alternatives for one instrument; None with fewer than MIN_NOTES notes known.
 
-    `z` (N,), NaN where not known; `covariance` (N, N) of healthy deviations; `more` (T, S): log Bayes factors
-    of the alternatives and sizes from other measures.
+    `z` (N,), NaN where not known; `covariance` (N, N) of healthy deviations; `more` (T,): log Bayes factors
+    of the alternatives from other measures.
     """
     if np.isfinite(z).sum() < MIN_NOTES:
         return None
-    logs = log_ratios(z, covariance, alternatives)
+    logs = log_ratios(z, covariance, alternatives, whole)
     if more is not None:
-        logs = logs + more
+        logs = logs + more[:, None]
     kinds = np.array([template.kind for template in alternatives])
     share = np.array([template.share for template in alternatives])
     prior = np.array([PRIOR[kind] for kind in kinds]) * share
@@ -125,30 +149,41 @@ def _affected(alternatives: list[Template], each: np.ndarray) -> np.ndarray:
     return each[chosen] @ much / max(each[chosen].sum(), 1e-300)
 
 
-def log_ratios(z: np.ndarray, covariance: np.ndarray, alternatives: list[Template]) -> np.ndarray:
+def log_ratios(
+    z: np.ndarray, covariance: np.ndarray, alternatives: list[Template], whole: Whole | None = None
+) -> np.ndarray:
     """Log likelihood of each alternative with each of SIZES over that of nothing, (T, S); 0 where z cannot tell."""
     known = np.isfinite(z)
     if known.sum() < MIN_NOTES:
         return np.zeros((len(alternatives), len(SIZES)))
-    y = np.clip(z[known] - np.quantile(z[known], CLEAN), *CLIP)
+    low = np.quantile(z[known], CLEAN)
+    y = np.clip(z[known] - low, *CLIP)
     shapes = np.array([template.shape[known] for template in alternatives])
     healthy = covariance[np.ix_(known, known)]
     place = np.flatnonzero(known)
     inexact = MODEL_ERROR**2 * _smooth(place[:, None] - place[None, :], REACH[0])
-    nothing = _log_likelihood(y, healthy, np.zeros((1, len(y))))
-    each = [_log_likelihood(y, healthy + size**2 * inexact, size * shapes) for size in SIZES]
-    return np.column_stack(each) - nothing
+
+    def weighed(size: float, shapes: np.ndarray) -> np.ndarray:
+        logs, clean, error = _log_likelihood(y, healthy + size**2 * inexact, size * shapes)
+        if whole is None:
+            return logs
+        return logs + whole.log_density(clean + low - np.median(z[known]), np.hypot(error, MODEL_ERROR * size))
+
+    nothing = weighed(0.0, np.zeros((1, len(y))))
+    return np.column_stack([weighed(size, shapes) for size in SIZES]) - nothing
 
 
-def _log_likelihood(y: np.ndarray, covariance: np.ndarray, means: np.ndarray) -> np.ndarray:
-    """Log likelihood (T,) of y (N,) with each of `means` (T, N), up to a constant; offset and scale integrated out."""
+def _log_likelihood(y: np.ndarray, covariance: np.ndarray, means: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Log likelihood (T,) of y (N,) with each of `means` (T, N), up to a constant, offset and scale integrated out; the
+    offsets (T,) and their standard error."""
     inverse = np.linalg.inv(covariance)
     ones = inverse.sum(axis=0)
     projected = inverse - np.outer(ones, ones) / ones.sum()
     away = y - means
     misfit = ((away @ projected) * away).sum(axis=1)
     volume = np.linalg.slogdet(covariance)[1] + np.log(ones.sum())
-    return -0.5 * volume - 0.5 * (SCALE_FREEDOM + len(y) - 1) * np.log(SCALE_FREEDOM + misfit)
+    logs = -0.5 * volume - 0.5 * (SCALE_FREEDOM + len(y) - 1) * np.log(SCALE_FREEDOM + misfit)
+    return logs, away @ ones / ones.sum(), ones.sum() ** -0.5
 
 
 def region(holes: dict[int, float], share: float, widen: int, most: int) -> tuple[int, int] | None:
