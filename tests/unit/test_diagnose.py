@@ -43,24 +43,23 @@ def test_healthy_instruments_have_no_false_pattern(family):
     assert found["kind"].isin(["stuffy_note", "all_dull"]).sum() <= 3
 
 
-@pytest.mark.parametrize(
-    ("family", "holes"),
-    [("saxophone_alto", (66, 69, 71, 73)), ("clarinet_b_flat", (58, 61, 63, 65))],
-)
-def test_leaks_of_the_simulators_size_one_are_found_in_the_region(family, holes):
-    # Measured on 24 leaks of each family: saxophone 18 told as runs, 17 with a region; clarinet 23 and 22; all regions
-    # right. The rest, mostly of the highest and lowest holes, were told as a vent or a regulation step.
+@pytest.mark.parametrize("family", ["saxophone_alto", "clarinet_b_flat"])
+def test_leaks_of_the_simulators_size_one_are_found_in_the_region(family):
+    # Measured on 24 leaks of each family, of which these are the first six: saxophone 22 told as runs, 21 with a region,
+    # all right; clarinet 22, 21 and 20 right. The rest were told as a regulation step or as dull throughout.
+    key = load_family(family)
+    holes = sorted(hole.first_open_for for hole in key.holes if hole.first_open_for - key.low >= 4)[:6]
     located, told = 0, 0
     for number, hole in enumerate(holes):
-        found = find(700 + number, family, faults={1: (Leak(hole),)})
+        found = find(1300 + number, family, faults={1: (Leak(hole),)})
         runs = found[(found["instrument"] == "i01") & (found["kind"] == "stuffy_run")]
         told += len(runs)
         for row in runs.dropna(subset="region").itertuples():
             assert holds(row, hole), f"{midi_to_note(hole)} is not in {row.region_low_note} to {row.region_high_note}"
             located += 1
         assert not (found.query("instrument != 'i01'")["kind"] == "stuffy_run").any()
-    assert told >= 3
-    assert located >= 2
+    assert told >= 5
+    assert located >= 4
 
 
 def test_leaks_by_the_figures_of_another_model_are_found_and_never_misplaced():
