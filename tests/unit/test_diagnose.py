@@ -45,8 +45,8 @@ def test_healthy_instruments_have_no_false_pattern(family):
 
 @pytest.mark.parametrize("family", ["saxophone_alto", "clarinet_b_flat"])
 def test_leaks_of_the_simulators_size_one_are_found_in_the_region(family):
-    # Measured on 24 leaks of each family, of which these are the first six: saxophone 22 told as runs, 21 with a region,
-    # all right; clarinet 22, 21 and 20 right. The rest were told as a regulation step or as dull throughout.
+    # Measured on 24 leaks of each family, these being the first six: saxophone 22 told as runs, 21 with a region, all
+    # right; clarinet 22, 21 and 20 right. The rest were told as a regulation step or as dull throughout.
     key = load_family(family)
     holes = sorted(hole.first_open_for for hole in key.holes if hole.first_open_for - key.low >= 4)[:6]
     located, told = 0, 0
