@@ -16,8 +16,9 @@ ONE_SESSION = [Layout(takes=2), Layout(takes=4)]
 LINKED = [Layout(3, shared, 3) for shared in (1, 2, 3, INSTRUMENTS)]
 DAYS = {"tuning_offset": (0.0, 0.5, 1.0, 2.0), "intonation_spread": (0.0, 0.25, 0.5, 1.0)}
 """Standard deviations of an instrument's own days, in those of a take: of pitch as a whole, and from note to note."""
-SPREADS = (0.25, 0.5, 1.0, 2.0, 4.0)
-"""Standard deviations between instruments, in standard errors of a value."""
+SPREADS = {0.25: 1, 0.5: 1, 1.0: 2, 2.0: 5, 4.0: 5}
+"""Standard deviations between instruments, in standard errors of a value, and how many times as many studies are drawn:
+a high probability is seldom stated, and a hundred cases are wanted to judge it."""
 DRAWS = 300
 """Behind each stated probability."""
 WEIGHTS = {"intonation_spread": 0.4, "worst_note_cents": 0.2, "noise": 0.25, "dynamic_range": 0.15}
@@ -99,15 +100,15 @@ def values(studies: int) -> list[dict]:
     return rows
 
 
-def first(studies: int, spreads: tuple[float, ...] = SPREADS) -> list[dict]:
+def first(studies: int, spreads: dict[float, int] = SPREADS) -> list[dict]:
     """Stated probabilities of the first place and whether they came true, pooled over instruments, for each spread
     between the instruments; in one session and in linked ones with days of their own."""
     rows = []
     for number, (layout, day_sd) in enumerate([(Layout(takes=3), 0.0), (Layout(3, 2, 3), 0.5)]):
-        for spread in spreads:
+        for spread, times in spreads.items():
             rng = np.random.default_rng([4, number, int(100 * spread)])
             stated, true = [], []
-            for _ in range(studies):
+            for _ in range(times * studies):
                 truth = {c: 20 + rng.normal(0, spread / np.sqrt(layout.takes), INSTRUMENTS) for c in WEIGHTS}
                 takes = draw_takes(rng, layout, truth, 1.0, 2.0 * (layout.sessions > 1), day_sd)
                 probability, best = first_places(takes, truth, np.array(list(WEIGHTS.values())), rng, DRAWS)

@@ -37,7 +37,7 @@ def test_intervals_cover():
 
 
 def test_stated_first_places_come_true():
-    rows = [row for row in campaign.first(30, spreads=(2.0, 4.0)) if row["low"] in (0.6, 0.7, 0.8)]
+    rows = [row for row in campaign.first(30, spreads={2.0: 1, 4.0: 1}) if row["low"] in (0.6, 0.7, 0.8)]
     said, stated, true = (sum(row[key] for row in rows) for key in ("said", "stated", "true"))
     # stated 0.6 to 0.9, pooled: within what 40 of them scatter, twice
     assert said >= 30
