@@ -250,7 +250,7 @@ def restricted_likelihood(y, design, groupings, ratios):
     ],
 )
 def test_no_variances_are_likelier(sd, instruments, sessions):
-    rng = np.random.default_rng(8)
+    rng = np.random.default_rng(15)  # one of its studies has two maxima
     instrument, session = np.divmod(np.arange(instruments * sessions), sessions)
     design = np.ones((len(session), 1))
     grid = list(itertools.product([0.0, *10.0 ** np.arange(-3, 7)], repeat=3))
