@@ -14,7 +14,8 @@ def two_sided(distance: np.ndarray, scale: np.ndarray, df, shares: np.ndarray) -
     distance = np.abs(distance)[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where((scale == 0) & (distance == 0), 0.0, distance / scale)
-    return 2 * stats.t.sf(ratio, np.reshape(df, (-1, 1))) @ shares
+    # shares may sum to a rounding error more than one
+    return np.minimum(2 * stats.t.sf(ratio, np.reshape(df, (-1, 1))) @ shares, 1.0)
 
 
 def half_width(scale: np.ndarray, df: float, shares: np.ndarray, confidence: float) -> np.ndarray:

@@ -103,6 +103,13 @@ def test_a_sure_but_inaudible_difference_is_no_audible_difference():
     assert judged["verdict"][0] == "no_audible_difference"
 
 
+def test_no_difference_at_all_has_probability_one():
+    """Shares that sum to one and a rounding error: a probability above one stops the control of false discoveries."""
+    shares = np.full(48, 1 / 48) * (1 + 1e-15)
+    judged = compare.judge([0.0, 3.0], np.tile(np.linspace(0.5, 2.0, 48), (2, 1)), 12, 1.0, shares)
+    assert judged["p"][0] == 1.0 and judged["p_adjusted"][0] == 1.0
+
+
 def test_without_a_just_noticeable_difference_nothing_is_inaudible():
     judged = compare.judge([0.0, 0.001], np.full((2, 1), 1e-3), 30, np.nan)
     assert "no_audible_difference" not in set(judged["verdict"])
