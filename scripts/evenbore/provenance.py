@@ -13,7 +13,8 @@ from evenbore.digest import sha256
 
 PACKAGES = (
     "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
-    "matplotlib", "seaborn", "jinja2", "fpdf2", "uharfbuzz", "xlsxwriter", "pyyaml", "jsonschema", "snakemake",
+    "matplotlib", "seaborn", "jinja2", "fpdf2", "uharfbuzz", "xlsxwriter", "pyyaml", "jsonschema", "psutil",
+    "snakemake",
 )  # fmt: skip
 
 
