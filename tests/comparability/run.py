@@ -1,8 +1,8 @@
 """The comparability campaign: python tests/comparability/run.py [--short].
 
 Draws whole studies with known truth and records sampled instruments through six chains, judges them, prints the tables
-and writes build/comparability/results.json (results-short.json). The full campaign, some hours, also renews the tables
-of docs/comparability.md.
+and writes build/comparability/results.json (results-short.json). The full campaign, about half an hour, also renews
+the tables of docs/comparability.md.
 """
 
 import sys
