@@ -25,13 +25,13 @@ WEIGHTS = {"intonation_spread": 0.4, "worst_note_cents": 0.2, "noise": 0.25, "dy
 
 
 def run(studies: int, tell: TextIO) -> dict[str, list[dict]]:
-    """All parts with `studies` studies for each row (note by note a quarter as many)."""
+    """All parts with `studies` studies for each row."""
     parts: dict[str, Callable] = {
         "alike": lambda: alike(studies),
         "apart": lambda: apart(studies),
         "covered": lambda: values(studies),
         "first": lambda: first(studies),
-        "notes": lambda: notes.alike(max(studies // 4, 1)),
+        "notes": lambda: notes.alike(studies),
     }
     results = {}
     for part, measure in parts.items():
@@ -102,9 +102,9 @@ def values(studies: int) -> list[dict]:
 
 def first(studies: int, spreads: dict[float, int] = SPREADS) -> list[dict]:
     """Stated probabilities of the first place and whether they came true, pooled over instruments, for each spread
-    between the instruments; in one session and in linked ones with days of their own."""
+    between the instruments; in one session and in linked ones, with days of their own and without."""
     rows = []
-    for number, (layout, day_sd) in enumerate([(Layout(takes=3), 0.0), (Layout(3, 2, 3), 0.5)]):
+    for number, (layout, day_sd) in enumerate([(Layout(takes=3), 0.0), (Layout(3, 2, 3), 0.5), (Layout(3, 2, 3), 0.0)]):
         for spread, times in spreads.items():
             rng = np.random.default_rng([4, number, int(100 * spread)])
             stated, true = [], []

@@ -2,6 +2,9 @@
 
 from campaigns import markdown
 
+FIRST = {"one session": (1, 0.0), "three linked sessions": (3, 0.0), "three linked sessions, own days 0.5": (3, 0.5)}
+"""Layouts of the first places: sessions, standard deviation of an instrument's own days."""
+
 
 def decision_tables(results: dict[str, list[dict]]) -> dict[str, str]:
     """All tables by their names in the page."""
@@ -70,24 +73,24 @@ def bars(results: dict[str, list[dict]]) -> list[tuple[str, str, str, str]]:
     for row in results["covered"]:
         for what, share in (("values", row["values"]), ("differences", row["pairs"])):
             bar(f"90 % intervals of {what}, {_words(row)}", share, "86–94 %", 0.86 <= share <= 0.94)
-    for label, part in (("one session", 1), ("three linked sessions", 3)):
-        true, said = _true(results["first"], 0.7, part)
-        bar(
-            f"first places stated 0.7–0.8, {label}, true ({true} of {said})",
-            true / said,
-            "65–85 %",
-            0.65 <= true / said <= 0.85,
-        )
+    for label, layout in FIRST.items():
+        true, said = _true(results["first"], 0.7, *layout)
+        share = true / said
+        bar(f"first places stated 0.7–0.8, {label}, true ({true} of {said})", share, "65–85 %", 0.65 <= share <= 0.85)
     worst = max(results["notes"], key=lambda row: row["false"] / row["studies"])
     share = worst["false"] / worst["studies"]
     bar(f"identical instruments note by note, worst criterion (`{worst['criterion']}`)", share, "≤ 5 %", share <= 0.05)
     return rows
 
 
-def _true(rows: list[dict], low: float, sessions: int) -> tuple[int, int]:
+def _true(rows: list[dict], low: float, sessions: int, day: float) -> tuple[int, int]:
     """How many first places stated from `low` on came true, and how many were stated."""
-    own = [row for row in rows if row["low"] == low and row["sessions"] == sessions]
+    own = [row for row in _of(rows, sessions, day) if row["low"] == low]
     return sum(row["true"] for row in own), max(sum(row["said"] for row in own), 1)
+
+
+def _of(rows: list[dict], sessions: int, day: float) -> list[dict]:
+    return [row for row in rows if (row["sessions"], row["day"]) == (sessions, day)]
 
 
 def _words(row: dict) -> str:
@@ -98,8 +101,8 @@ def _words(row: dict) -> str:
 
 def _by_spread(rows: list[dict]):
     """Rows for each layout and spread, and for each layout over all spreads."""
-    for sessions, words in ((1, "one session"), (3, "three linked sessions")):
-        own = [row for row in rows if row["sessions"] == sessions]
+    for words, layout in FIRST.items():
+        own = _of(rows, *layout)
         for spread in sorted({row["spread"] for row in own}):
             yield f"{words}, {spread:g}", [row for row in own if row["spread"] == spread]
         yield f"{words}, all", own
