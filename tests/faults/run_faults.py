@@ -226,6 +226,7 @@ def run(folder: Path, repo: Path, kills: int = 24) -> list[Outcome]:
             faults.begin_again()
     faults.goes_on("low memory")
     faults.read_only()
+    faults.begin_again()  # a study that is done would leave the first run nothing to do
     faults.second_run()
     for days in (-3, 400, -10_000):
         faults.clock(days * 86_400)
