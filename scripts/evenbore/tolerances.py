@@ -1,10 +1,10 @@
 """What is let pass: tolerances by grade and family, from the config or learned from shipments accepted earlier.
 
 A grade's tolerances may be different for single families (`families`). What is said of the grade counts before what
-`default` says of the family. Where a family's accepted
-instruments are enough to tell, the tolerance of notes is that below which 95 % of such instruments lie with 95 %
-confidence: mean + k s of their worst notes, k the factor of the one-sided tolerance limit of a normal variable
-(Hahn & Meeker 1991, Statistical Intervals, 4.6, from memory; the factors are tabulated there).
+`default` says of the family. Where a family's accepted instruments are enough to tell, the tolerance of notes is that
+below which 95 % of such instruments lie with 95 % confidence: mean + k s of their worst notes, k the factor of the
+one-sided tolerance limit of a normal variable (Hahn & Meeker 1991, Statistical Intervals, 4.6, from memory; the factors
+are tabulated there).
 """
 
 from collections.abc import Mapping
