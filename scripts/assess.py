@@ -1,9 +1,8 @@
 """Judge every instrument by every criterion; write criteria, instruments and tuning advice."""
 
-import numpy as np
-
 from evenbore.assess import assess
 from evenbore.criteria import criteria_table
+from evenbore.setuperrors import load_setup_errors
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
 from evenbore.tables import read_parquet, read_table, write_parquet, write_table
@@ -11,14 +10,14 @@ from evenbore.tuning import tuning_advice
 
 
 def assess_study(
-    study: str, config: str, recordings: str, notes_normalised: str, notes_shifted: str,
+    study: str, config: str, recordings: str, notes_normalised: str, setup_errors: str,
     criteria: str, instruments: str, advice: str, takes: str, shifts: str,
 ) -> None:  # fmt: skip
     sheets = load_study(study, config)
-    notes, shifted = read_parquet(notes_normalised), np.load(notes_shifted)
+    notes, errors = read_parquet(notes_normalised), load_setup_errors(setup_errors)
     measured = read_table(recordings, "recordings")
     assessed = assess(
-        notes, shifted, measured, sheets.instruments, sheets.inspection, sheets.families, sheets.config
+        notes, errors, measured, sheets.instruments, sheets.inspection, sheets.families, sheets.config
     )  # fmt: skip
     table = criteria_table(sheets.config["just_noticeable"], sheets.config["currency"])
     tuning = tuning_advice(
@@ -38,7 +37,7 @@ if __name__ == "__main__":
             config=snakemake.params.config,
             recordings=snakemake.input.recordings,
             notes_normalised=snakemake.input.notes_normalised,
-            notes_shifted=snakemake.input.notes_shifted,
+            setup_errors=snakemake.input.setup_errors,
             criteria=snakemake.output.criteria,
             instruments=snakemake.output.instruments,
             advice=snakemake.output.tuning_advice,

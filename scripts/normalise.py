@@ -1,32 +1,27 @@
 """Bring all recordings to one set-up; write set-ups, comparability and the normalised profiles."""
 
-from pathlib import Path
-
-import numpy as np
-
 from evenbore.comparability import comparability
 from evenbore.normalise import normalise
 from evenbore.profiles import band_profiles, note_profiles
+from evenbore.setuperrors import save_setup_errors
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, read_table, write_parquet, write_table
+from evenbore.tables import read_parquet, read_parquet_parts, read_table, write_parquet, write_table
 
 
 def normalise_study(
     study: str, config: str, recordings: str, notes: str, harmonics: str, bands: str,
-    setups: str, links: str, note_table: str, band_table: str, notes_out: str, shifted_out: str,
+    setups: str, links: str, note_table: str, band_table: str, notes_out: str, errors_out: str,
 ) -> None:  # fmt: skip
     sheets = load_study(study, config)
     measured = read_table(recordings, "recordings")
-    normalised = normalise(measured, read_parquet(notes), read_parquet(harmonics))
-    profiles = note_profiles(normalised, sheets.instruments, sheets.families)
+    normalised = normalise(measured, read_parquet(notes), read_parquet_parts(harmonics))
     write_table(normalised.setups.table(), "setups", setups)
     write_table(comparability(measured, normalised.setups.table(), sheets.recordings), "comparability", links)
-    write_table(profiles, "note_profiles", note_table)
-    write_table(band_profiles(normalised, read_parquet(bands)), "band_profiles", band_table)
+    write_table(note_profiles(normalised, sheets.instruments, sheets.families), "note_profiles", note_table)
+    write_table(band_profiles(normalised, read_parquet_parts(bands)), "band_profiles", band_table)
     write_parquet(normalised.notes, notes_out)
-    Path(shifted_out).parent.mkdir(parents=True, exist_ok=True)
-    np.save(shifted_out, normalised.shifted)
+    save_setup_errors(normalised.errors, errors_out)
 
 
 if __name__ == "__main__":
@@ -43,5 +38,5 @@ if __name__ == "__main__":
             note_table=snakemake.output.note_profiles,
             band_table=snakemake.output.band_profiles,
             notes_out=snakemake.output.notes_normalised,
-            shifted_out=snakemake.output.notes_shifted,
+            errors_out=snakemake.output.setup_errors,
         )

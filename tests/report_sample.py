@@ -85,10 +85,10 @@ def _run_steps(folder: Path) -> None:
     normalise_study(
         folder, config, tables / "recordings.tsv", *(tables / f"{t}.parquet" for t in ("notes", "harmonics", "bands")),
         *(tables / f"{t}.tsv" for t in ("setups", "comparability", "note_profiles", "band_profiles")),
-        work / "notes.parquet", work / "shifted.npy",
+        work / "notes.parquet", work / "setup_errors.npz",
     )  # fmt: skip
     assess_study(
-        folder, config, tables / "recordings.tsv", work / "notes.parquet", work / "shifted.npy",
+        folder, config, tables / "recordings.tsv", work / "notes.parquet", work / "setup_errors.npz",
         *(tables / f"{t}.tsv" for t in ("criteria", "instruments", "tuning_advice")),
         work / "takes.parquet", work / "shifts.parquet",
     )  # fmt: skip

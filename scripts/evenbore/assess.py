@@ -16,9 +16,11 @@ import pandas as pd
 
 from evenbore.comparability import session_groups, usable
 from evenbore.criteria import ADDITIVE, CRITERIA, MIN_NOTES, Criterion, TakeNotes, day_scale, residual_maker
+from evenbore.grouped import grouped_means
 from evenbore.normalise import CHAIN_MEASURES
 from evenbore.repeatability import OWNER, error_parts, manner_effects, repeatability, session_offsets
 from evenbore.rooms import common_error, room_error
+from evenbore.setuperrors import SetupErrors
 from evenbore.student import half_width
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
@@ -60,7 +62,7 @@ class Assessment:
 
 def assess(
     notes: pd.DataFrame,
-    shifted: np.ndarray,
+    errors: SetupErrors,
     recordings: pd.DataFrame,
     instruments: dict[str, dict],
     inspection,
@@ -69,13 +71,13 @@ def assess(
 ) -> Assessment:
     """Assess a study.
 
-    `notes`, `shifted`: from `normalise`; `recordings`: the table of that name; `instruments`, `inspection`: sheet
+    `notes`, `errors`: from `normalise`; `recordings`: the table of that name; `instruments`, `inspection`: sheet
     rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states.
     """
     takes = prepared_takes(notes, instruments, families)
     counted = _counted(takes, config["base_dynamic"])
     scatter = {c.name: _scatter(c, counted) for c in CRITERIA if c.deviations is not None}
-    values, shifts = _evennesses(takes, counted, scatter, notes, shifted)
+    values, shifts = _evennesses(takes, counted, scatter, notes, errors)
     values = _take_values(takes, counted, scatter, values)
     values = without_session_offsets(values)
     owners = _owners(recordings, instruments, config["states"])
@@ -145,12 +147,8 @@ def _played_notes(notes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarr
 
 
 def _means(values: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """Means of the known values at every place; NaN where none is known."""
-    known = np.isfinite(values)
-    size = places.max() + 1
-    count = np.bincount(places[known], minlength=size)
-    total = np.bincount(places[known], values[known], minlength=size)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    """Means of the known values (N,) or (N, K) at every place; NaN where none is known."""
+    return grouped_means(values, places, places.max() + 1)[0]
 
 
 def _note_names(family, midi: np.ndarray) -> dict:
@@ -203,7 +201,7 @@ def _by_owner(takes) -> dict[tuple, list[tuple[dict, TakeNotes]]]:
     return owners
 
 
-def _evennesses(takes, counted, scatter, notes: pd.DataFrame, shifted: np.ndarray) -> tuple[list, pd.DataFrame]:
+def _evennesses(takes, counted, scatter, notes: pd.DataFrame, errors: SetupErrors) -> tuple[list, pd.DataFrame]:
     """Rows of values of the smoothed criteria, and how the errors of set-ups and rooms shift each instrument's.
 
     A root mean square is widened by whatever scatters from note to note, so the player's scatter and what is left of
@@ -216,13 +214,14 @@ def _evennesses(takes, counted, scatter, notes: pd.DataFrame, shifted: np.ndarra
     midi, places, bounds = _played_notes(notes)
     begin = {key["recording"]: (first, take.written) for (key, take), first in zip(takes, bounds, strict=False)}
     count = {owner: len(members) for owner, members in _by_owner(counted).items()}
-    room_component = _components(notes["session"], notes["midi"], places) + len(shifted)
+    directions = np.arange(errors.mixing.shape[1])
+    room_component = _components(notes["session"], notes["midi"], places) + directions.size
     common_component = _components(notes["group"], notes["midi"], places) + room_component.max() + 1
+    session = np.zeros(midi.size, int)
+    session[places] = errors.session
     for criterion in (c for c in CRITERIA if c.smoothed):
         column = MEASURED[criterion.smoothed]
-        level = notes[column].to_numpy(float)
-        moves = [_means(moved - level, places) for moved in shifted[:, :, CHAIN_MEASURES.index(column)]]
-        moves = np.array(moves).reshape(len(shifted), midi.size).T
+        moves = _means(errors.changes[:, :, CHAIN_MEASURES.index(column)].T, places)
         left, common = (
             np.nan_to_num(_means(notes[name(column)].to_numpy(float), places)) for name in (room_error, common_error)
         )
@@ -232,8 +231,10 @@ def _evennesses(takes, counted, scatter, notes: pd.DataFrame, shifted: np.ndarra
             found = evenness(take, criterion, scatter[criterion.name], moves[own], left[own], common[own])
             rows.append(_value(key, criterion, found.value))
             owner = key["instrument"], key["state"]
-            components = np.concatenate([np.arange(len(shifted)), room_component[own], common_component[own]])
-            parts.append((owner, criterion.name, components, np.concatenate(found.shifts) / count[owner]))
+            components = np.concatenate([directions, room_component[own], common_component[own]])
+            of_setup, *of_room = found.shifts
+            shifts = np.concatenate([errors.along_all(of_setup, session[first]), *of_room])
+            parts.append((owner, criterion.name, components, shifts / count[owner]))
     return rows, _shift_table(parts)
 
 

@@ -7,11 +7,14 @@ what is left of the room (see `rooms`).
 Without repeats anywhere the standard error is empty. Intervals are 90 %, by Student's t.
 """
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from evenbore.alignment import take_offsets
+from evenbore.harmonics import blocks
 from evenbore.loudness import at_common_loudness
 from evenbore.normalise import CHAIN_MEASURES, Normalised
 from evenbore.rooms import ROOM_MEASURES, room_error
@@ -94,13 +97,24 @@ def _register(family, midi: int) -> str:
 
 def _setup_variance(normalised: Normalised, notes: pd.DataFrame, by_note: list[str]) -> pd.DataFrame:
     """Variance of each note's mean CHAIN_MEASURES from the error of the set-ups."""
-    names = list(CHAIN_MEASURES)
-    base = notes[names].to_numpy(float)
-    total = notes.assign(**dict.fromkeys(names, 0.0)).groupby(by_note)[names].mean()
-    for measures in normalised.shifted:
-        change = notes[by_note].assign(**dict(zip(names, (measures - base).T, strict=True)))
-        total += change.groupby(by_note)[names].mean() ** 2
-    return total
+    errors = normalised.errors
+    cells = notes.groupby(by_note)
+    cell, size = cells.ngroup().to_numpy(), cells.size()
+    total = np.zeros((len(size), len(CHAIN_MEASURES)))
+    for rows in notes.groupby("instrument").indices.values():  # one by one: K directions are many
+        first, last = cell[rows].min(), cell[rows].max() + 1  # an instrument's follow one another
+        changes = errors.changes[:, rows]
+        known = np.zeros((last - first, len(CHAIN_MEASURES)))
+        moved = np.zeros((errors.mixing.shape[1], *known.shape))
+        heard = np.isfinite(changes).all(axis=0)
+        np.add.at(known, cell[rows] - first, heard)
+        for session in np.unique(errors.session[rows]):
+            own = errors.session[rows] == session
+            sums = np.zeros((len(changes), *known.shape))
+            np.add.at(sums, (slice(None), cell[rows][own] - first), np.where(heard, changes, 0.0)[:, own])
+            moved += errors.along_all(sums, session)
+        total[first:last] = np.square(moved / np.maximum(known, 1)).sum(axis=0)
+    return pd.DataFrame(total, index=size.index, columns=list(CHAIN_MEASURES))
 
 
 def _room_variance(notes: pd.DataFrame, by_note: list[str]) -> pd.DataFrame:
@@ -115,10 +129,10 @@ def _room_variance(notes: pd.DataFrame, by_note: list[str]) -> pd.DataFrame:
     return of_session.mean().mul(share**2, axis=0).groupby(level=by_note).sum()
 
 
-def band_profiles(normalised: Normalised, bands: pd.DataFrame) -> pd.DataFrame:
+def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """The band_profiles table: mean power of the normalised harmonics per band, over all notes, in dB.
 
-    A band counts where its mean power is at least MIN_ABOVE_NOISE_DB over the noise (from the bands table) and
+    A band counts where its mean power is at least MIN_ABOVE_NOISE_DB over the noise (`bands`: that table in parts) and
     harmonics fall into it. Each take is centred over the bands of its row set before takes are averaged.
     """
     takes, room = _band_levels(normalised, bands)
@@ -172,17 +186,19 @@ def _session_means_variance(session: np.ndarray, room: np.ndarray) -> np.ndarray
     return total
 
 
-def _band_levels(normalised: Normalised, bands: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarray]:
+def _band_levels(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> tuple[pd.DataFrame, np.ndarray]:
     """One row per take: its keys and the level in each band (columns 0 ... B-1), NaN where it does not count; and the
     variance (T, B) of these levels by what is left of the room in single harmonics."""
     notes = normalised.notes
-    band = np.rint(10 * np.log10(normalised.frequency_hz / BAND_HZ[0])).astype(int)
-    inside = np.isfinite(normalised.level_db) & (band >= 0) & (band < BAND_HZ.size)
     power, uncertain = np.zeros((2, len(notes), BAND_HZ.size))
-    place = np.nonzero(inside)[0], band[inside]
-    one = 10 ** (normalised.level_db[inside] / 10)
-    np.add.at(power, place, one)
-    np.add.at(uncertain, place, one**2 * normalised.room_variance[inside])
+    for rows in blocks(len(notes)):
+        level, room = normalised.level_db[rows].astype(float), normalised.room_variance[rows]
+        band = np.rint(10 * np.log10(normalised.frequency_hz[rows] / BAND_HZ[0])).astype(int)
+        inside = np.isfinite(level) & (band >= 0) & (band < BAND_HZ.size)
+        place = np.nonzero(inside)[0], band[inside]
+        one = 10 ** (level[inside] / 10)
+        np.add.at(power[rows], place, one)
+        np.add.at(uncertain[rows], place, one**2 * room[inside])
     keys = [notes[key] for key in (*REPEAT, "recording", "group")]
     total = pd.DataFrame(power).groupby(keys, sort=False).sum()
     mean = total.div(notes.groupby(keys, sort=False).size(), axis=0)
@@ -190,14 +206,21 @@ def _band_levels(normalised: Normalised, bands: pd.DataFrame) -> tuple[pd.DataFr
         level = 10 * np.log10(mean.where(mean > 0))
     room = pd.DataFrame(uncertain).groupby(keys, sort=False).sum() / total.where(total > 0) ** 2
 
-    total = 10 ** (bands["level_db"] / 10)
-    noise = total / 10 ** (bands["above_noise_db"] / 10)
-    number = np.rint(10 * np.log10(bands["band_hz"] / BAND_HZ[0])).astype(int)
-    sums = pd.DataFrame({"total": total, "noise": noise}).groupby([bands["recording"], number]).sum()
-    clear = (sums["total"] >= sums["noise"] * 10 ** (MIN_ABOVE_NOISE_DB / 10)).unstack(fill_value=False)
-    clear = clear.reindex(
-        index=level.index.get_level_values("recording"), columns=range(BAND_HZ.size), fill_value=False
-    )
-    takes = level.where(clear.to_numpy()).reset_index()
+    clear = _clear_bands(bands, level.index.get_level_values("recording"))
+    takes = level.where(clear).reset_index()
     numbers = {name: i for i, name in enumerate(normalised.setups.sessions)}
     return takes.assign(session_number=takes["session"].map(numbers)), room.to_numpy()
+
+
+def _clear_bands(bands: Iterable[pd.DataFrame], recordings: pd.Index) -> np.ndarray:
+    """Whether the bands (T, B) of these recordings stand MIN_ABOVE_NOISE_DB over their noise."""
+    total, noise = np.zeros((2, len(recordings), BAND_HZ.size))
+    for part in bands:
+        recording = recordings.get_indexer(part["recording"])
+        number = np.rint(10 * np.log10(part["band_hz"].to_numpy(float) / BAND_HZ[0])).astype(int)
+        used = (recording >= 0) & (number >= 0) & (number < BAND_HZ.size)
+        power = 10 ** (part["level_db"].to_numpy(float) / 10)
+        place = recording[used], number[used]
+        np.add.at(total, place, power[used])
+        np.add.at(noise, place, (power / 10 ** (part["above_noise_db"].to_numpy(float) / 10))[used])
+    return (total > 0) & (total >= noise * 10 ** (MIN_ABOVE_NOISE_DB / 10))

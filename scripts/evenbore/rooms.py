@@ -20,6 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from evenbore.grouped import grouped_means
+
 ROOM_MEASURES = ("level_dbfs", "level_dba", "level_lufs", "tilt_db_per_octave", "odd_even_db", "high_band_db",
                  "brightness_db")  # fmt: skip
 ALIKE = ["instrument", "state", "dynamic", "articulation", "direction"]
@@ -75,7 +77,7 @@ def harmonic_rooms(
 ) -> tuple[np.ndarray, np.ndarray]:
     """What the rooms add to the harmonics (R, H) of `notes`, and the variance of what is left of it; 0 where no
     instrument shows the room. Variances are those of an octave."""
-    room, left = np.zeros((2, *level_db.shape))
+    room, left = np.zeros((2, *level_db.shape), np.float32)
     octave = np.floor(np.log2(frequency_hz / 1000.0))
     for rows, grid in _linked_groups(notes):
         takes = np.stack([grid.takes(level_db[rows, h]) for h in range(level_db.shape[1])], axis=2)
@@ -121,40 +123,24 @@ class _Grid:
     def takes(self, values: np.ndarray) -> np.ndarray:
         """Values (R,) as takes by notes; a note played twice in a take by its mean."""
         size = self.shape[0] * self.shape[1]
-        return _mean_of(self.take * self.shape[1] + self.note, values, size).reshape(self.shape)
+        return grouped_means(values, self.take * self.shape[1] + self.note, size)[0].reshape(self.shape)
 
     def offsets(self, takes: np.ndarray) -> np.ndarray:
         """Each take's (T, 1) median distance from the mean of those played alike; 0 where nothing is known."""
         alike = self.alike[self.cell_of_take]
-        away = takes - _grouped_means(takes, alike)[0][alike]
+        away = takes - grouped_means(takes, alike, alike.max() + 1)[0][alike]
         away[~np.isfinite(takes).any(axis=1)] = 0.0
         return np.nanmedian(away, axis=1, keepdims=True)
 
     def cells(self, takes: np.ndarray, offsets: np.ndarray) -> Cells:
         """The cells of takes (T, N), each less its offset (T, 1)."""
         takes = takes - offsets
-        mean, count = _grouped_means(takes, self.cell_of_take)
+        mean, count = grouped_means(takes, self.cell_of_take, len(self.alike))
         squares = np.nansum((takes - mean[self.cell_of_take]) ** 2)
         # a repeat's own offset costs it one of its notes
         repeats = np.clip(count - 1, 0, None).sum()
         freedom = repeats * (1 - 1 / takes.shape[1])
         return Cells(self.alike, self.instrument, self.session, mean, count, squares / freedom if freedom else np.nan)
-
-
-def _grouped_means(takes: np.ndarray, group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and number of the known values of each group of takes (T, N), both (groups, N)."""
-    known = np.isfinite(takes)
-    count, total = np.zeros((2, group.max() + 1, takes.shape[1]))
-    np.add.at(count, group, known)
-    np.add.at(total, group, np.where(known, takes, 0.0))
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan), count
-
-
-def _mean_of(place: np.ndarray, values: np.ndarray, size: int) -> np.ndarray:
-    known = np.isfinite(values)
-    count = np.bincount(place[known], minlength=size)
-    total = np.bincount(place[known], values[known], minlength=size)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def rooms(cells: Cells) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -247,4 +233,4 @@ def _others(cells: Cells, cell: int) -> np.ndarray:
 
 
 def _column_means(values: np.ndarray) -> np.ndarray:
-    return _grouped_means(values, np.zeros(len(values), int))[0][0]
+    return grouped_means(values, np.zeros(len(values), int), 1)[0][0]

@@ -22,6 +22,9 @@ import pandas as pd
 from scipy import sparse
 from scipy.stats import norm
 
+from evenbore.grouped import grouped_means
+from evenbore.harmonics import Harmonics
+
 BAND_HZ = 1000.0 * 10.0 ** (np.arange(-16, 14) / 10.0)  # 25 Hz to 20 kHz, IEC 61260-1 exact mid-bands
 MIN_ABOVE_NOISE_DB = 10.0
 # ASSUME: second difference of a set-up's response per one-third octave; a steep low cut bends by about 1.5 dB
@@ -29,8 +32,7 @@ BEND_SD_DB = 3.0
 HUBER = 1.345  # 95 % efficient for normal noise
 ROUNDS = 12
 VARIANCE_KEPT = 0.995
-CELL = ["instrument", "state", "dynamic", "articulation", "midi", "harmonic"]
-PLAYED = ["recording", "pass", "step"]
+CELL = ["instrument", "state", "dynamic", "articulation", "midi"]  # and the harmonic
 REPLICATE = ["instrument", "state", "dynamic", "articulation", "direction", "session"]
 
 
@@ -84,26 +86,27 @@ class Setups:
         )
 
 
-def estimate_setups(levels: pd.DataFrame, groups: dict[str, int]) -> Setups:
+def estimate_setups(notes: pd.DataFrame, harmonics: Harmonics, groups: dict[str, int]) -> Setups:
     """Estimate every session's response.
 
-    `levels`: one row per harmonic with the columns CELL, PLAYED, `direction`, `session`, `frequency_hz`, `level_db`,
-    `above_noise_db`. `groups`: session -> comparability group.
+    `notes`: one row per note with the columns CELL, `recording`, `direction` and `session`; `harmonics`: theirs;
+    `groups`: session -> comparability group.
     """
     sessions = tuple(groups)
     number = np.array([groups[s] for s in sessions], int)
     linked = np.array([(number == g).sum() > 1 for g in number], bool)
     response = np.where(linked[:, None], np.nan, 0.0) * np.ones(BAND_HZ.size)
-    clear = levels[levels["above_noise_db"] >= MIN_ABOVE_NOISE_DB]
-    take_covariance = _take_covariance(clear)
+    clear = harmonics.above_noise_db >= MIN_ABOVE_NOISE_DB
+    take_covariance = _take_covariance(notes, harmonics, clear)
 
-    shared = _with_censored(levels, clear)
-    shared = shared[shared.groupby(CELL)["session"].transform("nunique") > 1]
+    session = pd.Categorical(notes["session"], categories=sessions).codes.astype(int)
+    limit = _hidden_below(notes, harmonics, clear, session)
     directions = []
     for g in np.unique(number[linked]):
         members = np.flatnonzero(number == g)
-        rows = shared[shared["session"].isin([sessions[s] for s in members])]
-        fitted, factor, reached = _fit(rows, [sessions[s] for s in members], take_covariance)
+        rows = _shared_rows(notes, harmonics, clear, limit, np.where(np.isin(session, members), session, -1))
+        rows["session"] = np.searchsorted(members, rows["session"])
+        fitted, factor, reached = _fit(rows, len(members), take_covariance)
         response[members] = np.where(reached, fitted, np.nan)
         if factor is not None:
             block = np.zeros((factor.shape[0], len(sessions), BAND_HZ.size))
@@ -119,27 +122,62 @@ def estimate_setups(levels: pd.DataFrame, groups: dict[str, int]) -> Setups:
     return Setups(sessions, number, linked, response, errors)
 
 
-def _with_censored(levels: pd.DataFrame, clear: pd.DataFrame) -> pd.DataFrame:
-    """`clear` and, `censored`, what the same cells' other takes do not show: its `level_db` is the limit it lies below.
+def _hidden_below(notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarray, session: np.ndarray) -> np.ndarray:
+    """The level (N, H) that a harmonic lies below which does not stand clear of the noise though other notes of its
+    cell show it; NaN elsewhere.
 
     The limit is MIN_ABOVE_NOISE_DB over the session's noise near that frequency, as the harmonics that are there tell;
     beyond the highest and lowest of these (a recorder's limits) nothing is said of any.
     """
-    keys = [*PLAYED, "harmonic"]
-    notes = levels.assign(f0=levels["frequency_hz"] / levels["harmonic"]).drop_duplicates(PLAYED)
-    expected = notes[[*PLAYED, *CELL[:-1], "session", "f0"]].merge(clear[CELL].drop_duplicates(), on=CELL[:-1])
-    hidden = expected.merge(clear[keys].assign(there=True), on=keys, how="left")
-    hidden = hidden[hidden["there"].isna()]
-    hidden = hidden.assign(frequency_hz=hidden["f0"] * hidden["harmonic"], level_db=np.nan)
-    noise = levels["level_db"] - levels["above_noise_db"]
-    for session, rows in hidden.groupby("session").indices.items():
-        own = levels["session"] == session
-        by_band = noise[own].groupby(_band(levels["frequency_hz"][own])).median()
-        at = np.interp(_place(hidden["frequency_hz"].iloc[rows]), by_band.index, by_band, left=np.nan, right=np.nan)
-        hidden.iloc[rows, hidden.columns.get_loc("level_db")] = at + MIN_ABOVE_NOISE_DB
-    hidden = hidden.dropna(subset="level_db")
-    columns = [*CELL, "recording", "session", "frequency_hz", "level_db", "censored"]
-    return pd.concat([part.assign(censored=part is hidden)[columns] for part in (clear, hidden)], ignore_index=True)
+    cell = notes.groupby(CELL, sort=False, dropna=False).ngroup().to_numpy()
+    heard = np.zeros((cell.max(initial=-1) + 1, clear.shape[1]), bool)
+    np.logical_or.at(heard, cell, clear)
+    there = np.isfinite(harmonics.level_db)
+    hidden = heard[cell] & ~clear & there.any(axis=1, keepdims=True)
+    limit = np.full(clear.shape, np.nan)
+    for number in np.unique(session):
+        rows = session == number
+        known, frequency = there[rows], harmonics.frequency_hz[rows]
+        noise = pd.Series((harmonics.level_db[rows] - harmonics.above_noise_db[rows])[known])
+        by_band = noise.groupby(_band(frequency[known])).median()
+        if len(by_band):
+            at = np.interp(_place(frequency), by_band.index, by_band, left=np.nan, right=np.nan)
+            limit[rows] = np.where(hidden[rows], at + MIN_ABOVE_NOISE_DB, np.nan)
+    return limit
+
+
+def _heard_in(present: np.ndarray, cell: np.ndarray, where: np.ndarray) -> np.ndarray:
+    """In how many different `where` (N,) the harmonics of each note's cell (N,) are `present` (N, H); (N, H)."""
+    pairs, pair = np.unique(np.column_stack([cell, where]), axis=0, return_inverse=True)
+    any_present = np.zeros((len(pairs), present.shape[1]), bool)
+    np.logical_or.at(any_present, pair.ravel(), present)
+    count = np.zeros((cell.max(initial=-1) + 1, present.shape[1]), int)
+    np.add.at(count, pairs[:, 0], any_present)
+    return count[cell]
+
+
+def _shared_rows(
+    notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarray, limit: np.ndarray, session: np.ndarray
+) -> dict[str, np.ndarray]:
+    """The harmonics (R,) whose cell was recorded in several of the sessions (N,); notes with session -1 do not count.
+
+    `censored` is what is not clear: its `level_db` is the limit that it lies below.
+    """
+    cell = notes.groupby(CELL, sort=False, dropna=False).ngroup().to_numpy()
+    present = (clear | np.isfinite(limit)) & (session >= 0)[:, None]
+    note, harmonic = np.nonzero(present & (_heard_in(present, cell, session) > 1))
+    censored = ~clear[note, harmonic]
+    level = np.where(censored, limit[note, harmonic], harmonics.level_db[note, harmonic])
+    recording, midi = (pd.factorize(notes[key])[0][note] for key in ("recording", "midi"))
+    return {
+        "cell": np.unique(cell[note] * clear.shape[1] + harmonic, return_inverse=True)[1],
+        "tone": np.unique(midi * clear.shape[1] + harmonic, return_inverse=True)[1],
+        "recording": recording,
+        "session": session[note],
+        "frequency_hz": harmonics.frequency_hz[note, harmonic].astype(float),
+        "level_db": level.astype(float),
+        "censored": censored,
+    }
 
 
 def _place(frequency_hz) -> np.ndarray:
@@ -166,31 +204,29 @@ def _hats(frequency_hz: np.ndarray, block: np.ndarray, blocks: int) -> sparse.cs
     )
 
 
-def _take_covariance(levels: pd.DataFrame) -> np.ndarray | None:
+def _take_covariance(notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarray) -> np.ndarray | None:
     """(B, B) covariance of a take's deviation from its repeats, pooled over the study; None without repeats.
 
     Pooled as ISO 5725-2 pools repeatability: sums of squares over degrees of freedom.
     """
-    if levels.empty:
+    cell = notes.groupby([*REPLICATE, "midi"], sort=False, dropna=False).ngroup().to_numpy()
+    take, names = pd.factorize(notes["recording"])
+    repeated = clear & (_heard_in(clear, cell, take) > 1)
+    if not repeated.any():
         return None
-    band = _band(levels["frequency_hz"])
-    cell = levels.groupby([*REPLICATE, "midi", "harmonic"])
-    frame = levels.assign(
-        band=band,
-        deviation=levels["level_db"] - cell["level_db"].transform("mean"),
-        n=cell["recording"].transform("nunique"),
-    )
-    frame = frame[frame["n"] > 1]
-    if frame.empty:
-        return None
-    takes = frame.groupby([*REPLICATE, "recording", "band"])["deviation"].mean().unstack("band")
-    takes = takes.reindex(columns=range(BAND_HZ.size))
+    level = np.where(clear, harmonics.level_db, np.nan)
+    deviation = (level - grouped_means(level, cell, cell.max() + 1)[0][cell])[repeated]
+    place = (take[:, None] * BAND_HZ.size + _band(harmonics.frequency_hz))[repeated]
+    values, count = grouped_means(deviation, place, len(names) * BAND_HZ.size)
+    values, known = (array.reshape(len(names), BAND_HZ.size) for array in (values, count > 0))
+    told = known.any(axis=1)
     # a set of n repeats has n - 1 degrees of freedom: each take counts (n - 1) / n
-    share = 1 - 1 / takes.groupby(REPLICATE)[takes.columns[0]].transform("size").to_numpy(float)
-    values = takes.to_numpy()
-    known = np.isfinite(values).astype(float)
-    values = np.nan_to_num(values)
-    freedom = known.T @ (known * share[:, None])
+    replicate = (
+        notes.groupby(REPLICATE, sort=False, dropna=False).ngroup().to_numpy()[np.unique(take, return_index=True)[1]]
+    )
+    share = 1 - 1 / np.maximum(np.bincount(replicate[told], minlength=replicate.max() + 1), 1)[replicate]
+    values, known = np.nan_to_num(values[told]), known[told].astype(float)
+    freedom = known.T @ (known * share[told, None])
     covariance = np.divide(values.T @ values, freedom, out=np.zeros_like(freedom), where=freedom > 0)
     eigenvalue, vector = np.linalg.eigh(covariance)
     return (vector * np.clip(eigenvalue, 0, None)) @ vector.T
@@ -205,35 +241,32 @@ def _below(limit, fitted, noise: float, censored, y, weight) -> tuple[np.ndarray
     return np.where(censored, fitted - noise / gain, y), np.where(censored, np.maximum(ratio * gain, 1e-6), weight)
 
 
-def _fit(rows: pd.DataFrame, sessions: list[str], take_covariance: np.ndarray | None):
-    """Responses (S, B) of one group, their error directions (K, S, B) and which are reached (S, B)."""
-    s, b = len(sessions), BAND_HZ.size
-    n = len(rows)
+def _fit(rows: dict[str, np.ndarray], s: int, take_covariance: np.ndarray | None):
+    """Responses (S, B) of one group of `s` sessions, their error directions (K, S, B) and which are reached (S, B)."""
+    b, n = BAND_HZ.size, len(rows["cell"])
     if n == 0:  # joined by an instrument, but never by the same note in the same dynamic and articulation
         return np.zeros((s, b)), None, np.zeros((s, b), bool)
-    y, censored = rows["level_db"].to_numpy(), rows["censored"].to_numpy()
-    session = pd.Categorical(rows["session"], categories=sessions).codes.astype(int)  # codes are too short to multiply
-    frequency = rows["frequency_hz"].to_numpy()
-    hats = _hats(frequency, np.zeros(n, int), 1)
-    design = _hats(frequency, session, s)
-    cell = rows.groupby(CELL, sort=False).ngroup().to_numpy()
+    y, censored, cell = rows["level_db"], rows["censored"], rows["cell"]
+    hats = _hats(rows["frequency_hz"], np.zeros(n, int), 1)
+    design = _hats(rows["frequency_hz"], rows["session"], s)
     cells = sparse.csr_array((np.ones(n), (cell, np.arange(n))), shape=(cell.max() + 1, n))
 
-    bends = np.kron(np.eye(s), np.diff(np.eye(b), n=2, axis=0))
+    bend = np.diff(np.eye(b), n=2, axis=0)
+    bends = np.kron(np.eye(s), bend.T @ bend)
     # the sum over sessions is all but unknown to the data (only slight mistuning tells): tie it to zero
     zero_sum = 1e4 * np.kron(np.ones((s, s)), np.eye(b))
 
     weight, noise, limit = np.where(censored, 1e-6, 1.0), 1.0, y.copy()
     for _ in range(ROUNDS):
-        per_cell = cells @ weight
-        centred = design - sparse.csr_array(
-            cells.T @ (sparse.diags_array(1 / per_cell) @ (cells @ (sparse.diags_array(weight) @ design)))
-        )
-        centred_y = y - ((cells @ (weight * y)) / per_cell)[cell]
-        weighted = sparse.csr_array(sparse.diags_array(weight) @ centred)
-        normal = (weighted.T @ centred).toarray() + (noise / BEND_SD_DB) ** 2 * bends.T @ bends + zero_sum
+        # least squares within cells: design less its cells' weighted means, which themselves are never written out
+        weighted = sparse.csr_array(sparse.diags_array(weight) @ design)
+        sums = cells @ weighted
+        means = sparse.csr_array(sparse.diags_array(1 / (cells @ weight)) @ sums)
+        normal = (weighted.T @ design - sums.T @ means).toarray() + (noise / BEND_SD_DB) ** 2 * bends + zero_sum
+        centred_y = y - ((cells @ (weight * y)) / (cells @ weight))[cell]
         solution = np.linalg.solve(normal, weighted.T @ centred_y)
-        residual = centred_y - centred @ solution
+        residual = centred_y - design @ solution + (means @ solution)[cell]
+        used = weight
         noise = max(1.4826 * np.median(np.abs(residual[~censored])), 1e-6)
         weight = np.minimum(1.0, HUBER * noise / np.maximum(np.abs(residual), 1e-12))
         y, weight = _below(limit, y - residual, noise, censored, y, weight)
@@ -245,12 +278,14 @@ def _fit(rows: pd.DataFrame, sessions: list[str], take_covariance: np.ndarray | 
         return solution.reshape(s, b), None, reached
 
     inverse = np.linalg.inv(normal)
-    tone = rows.groupby(["midi", "harmonic"]).ngroup().to_numpy()
-    by_tone = sparse.csr_array((np.ones(n), (tone, np.arange(n))), shape=(tone.max() + 1, n))
-    scores = (by_tone @ (sparse.diags_array(residual) @ weighted)).toarray()
+    tone = rows["tone"]
+    by_tone = sparse.csr_array((residual * used, (tone, np.arange(n))), shape=(tone.max() + 1, n))
+    scores = (by_tone @ design - (by_tone @ cells.T) @ means).toarray()
     middle = scores.T @ scores
-    for take in rows.groupby("recording").indices.values():
-        leverage = (weighted[take].T @ hats[take]).toarray()
+    weighted_hats = sparse.csr_array(sparse.diags_array(used) @ hats)
+    for take in pd.Series(rows["recording"]).groupby(rows["recording"]).indices.values():
+        own = weighted_hats[take]
+        leverage = (design[take].T @ own - means.T @ (cells[:, take] @ own)).toarray()
         middle += leverage @ take_covariance @ leverage.T
     covariance = inverse @ middle @ inverse
     eigenvalue, vector = np.linalg.eigh(covariance)

@@ -1,5 +1,6 @@
 """Read and write the results tables: TSV with the columns of `columns.TABLES`, written atomically."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pandas as pd
@@ -7,6 +8,7 @@ import pandas as pd
 from evenbore.atomic import write_atomically
 from evenbore.columns import TABLES, names
 
+ROWS_AT_ONCE = 100_000
 _PANDAS_TYPES = {"str": "string", "int": "Int64", "float": "float64"}
 
 
@@ -21,7 +23,13 @@ def conform(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 
 def write_table(frame: pd.DataFrame, table: str, path: str | Path) -> None:
     """Write a results table as UTF-8 TSV: six significant digits, empty cells for what is missing."""
-    write_text(conform(frame, table).to_csv(sep="\t", index=False, float_format="%.6g", lineterminator="\n"), path)
+    made = conform(frame, table)
+    write_atomically(
+        path,
+        lambda temporary: made.to_csv(
+            temporary, sep="\t", index=False, float_format="%.6g", lineterminator="\n", encoding="utf-8"
+        ),
+    )
 
 
 def read_table(path: str | Path, table: str) -> pd.DataFrame:
@@ -45,6 +53,15 @@ def read_parquet(path: str | Path) -> pd.DataFrame:
 
     with ParquetFile(path) as file:
         return file.read(use_threads=False).to_pandas(use_threads=False)
+
+
+def read_parquet_parts(path: str | Path) -> Iterator[pd.DataFrame]:
+    """The rows of a long table in parts, in their order."""
+    from pyarrow.parquet import ParquetFile
+
+    with ParquetFile(path) as file:
+        for part in file.iter_batches(ROWS_AT_ONCE, use_threads=False):
+            yield part.to_pandas(use_threads=False)
 
 
 def write_text(text: str, path: str | Path) -> None:

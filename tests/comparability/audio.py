@@ -143,8 +143,8 @@ def profiles(tables: dict[str, pd.DataFrame], linked: bool) -> pd.DataFrame:
             else frame
             for table, frame in tables.items()
         }
-    normalised = normalise(tables["recordings"], tables["notes"], tables["harmonics"])
-    long = band_profiles(normalised, tables["bands"])
+    normalised = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]])
+    long = band_profiles(normalised, [tables["bands"]])
     wide = long[long["session"].isna()].pivot(index="instrument", columns="band_hz", values="level_db")
     return wide.rename(index=lambda name: name.split("@")[0]) if not linked else wide
 

@@ -84,9 +84,9 @@ def draw(design: Design, seed: int, day_ratio: float = 0.0, **options) -> dict:
 
 def judged(tables: dict, config: dict = CONFIG) -> Assessment:
     """The study through normalisation and criteria."""
-    normalised = normalise(tables["recordings"], tables["notes"], tables["harmonics"])
+    normalised = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]])
     instruments = {row["instrument"]: row for row in tables["instruments"].to_dict("records")}
-    return assess(normalised.notes, normalised.shifted, tables["recordings"], instruments, (), FAMILIES, config)
+    return assess(normalised.notes, normalised.errors, tables["recordings"], instruments, (), FAMILIES, config)
 
 
 def true_criteria(tables: dict) -> pd.DataFrame:

@@ -45,10 +45,10 @@ def study_pairs(layout: Layout, seed: int):
         members, takes=layout.takes, dynamics=("p", "mf", "f"), articulation="tongued",
         twins=dict.fromkeys(names[1:], names[0]), seed=seed,
     )  # fmt: skip
-    normalised = normalise(tables["recordings"], tables["notes"], tables["harmonics"])
+    normalised = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]])
     sheet = {row["instrument"]: row for row in tables["instruments"].to_dict("records")}
     families = {FAMILY: load_family(FAMILY)}
-    found = assess(normalised.notes, normalised.shifted, tables["recordings"], sheet, [], families, default_config())
+    found = assess(normalised.notes, normalised.errors, tables["recordings"], sheet, [], families, default_config())
     heard = criteria_table({}, "EUR").query("criterion != 'total_cost'")
     kinds = dict.fromkeys(names, FAMILY)
     return compare.pairs(found.instruments, found.takes, found.shifts, heard, dict.fromkeys(names, STATE), kinds)

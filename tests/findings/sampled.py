@@ -80,7 +80,7 @@ def study(shop: Shop) -> tuple[pd.DataFrame, dict, dict]:
         tables = _measured(shop, family)
         CACHE.mkdir(parents=True, exist_ok=True)
         file.write_bytes(pickle.dumps(tables))
-    notes = normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
+    notes = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]).notes
     return notes, sheet, {shop.family: family}
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from evenbore.comparability import session_groups
+from evenbore.harmonics import harmonic_arrays
 from evenbore.setups import estimate_setups
 
 RAW = {1: {1: 73, 2: 74, 4: 71}, 2: {2: 75, 3: 67, 4: 72}, 3: {1: 73, 2: 75, 3: 68}, 4: {1: 75, 3: 72, 4: 75}}
@@ -29,7 +30,8 @@ def test_normalised_means_are_the_adjusted_means(monkeypatch):
         state="x", dynamic="mf", articulation="slurred", direction="up", harmonic=1, above_noise_db=40.0, status="ok"
     )
     frame = frame.assign(recording=frame["session"] + frame["instrument"], **{"pass": 1}, step=frame["midi"])
-    setups = estimate_setups(frame, session_groups(frame))
+    harmonics = harmonic_arrays(frame.assign(f0_hz=frame["frequency_hz"]), [frame])
+    setups = estimate_setups(frame, harmonics, session_groups(frame))
     chain = setups.at(
         pd.Categorical(frame["session"], categories=setups.sessions).codes,
         frame["frequency_hz"].to_numpy()[:, None],

@@ -26,11 +26,9 @@ CONFIG = {"base_dynamic": "mf", "currency": "EUR", "states": ["as_found", "after
 
 
 def run(tables, inspection=()):
-    normalised = normalise(tables["recordings"], tables["notes"], tables["harmonics"])
+    normalised = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]])
     instruments = {row["instrument"]: row for row in tables["instruments"].to_dict("records")}
-    found = assess(
-        normalised.notes, normalised.shifted, tables["recordings"], instruments, inspection, FAMILIES, CONFIG
-    )
+    found = assess(normalised.notes, normalised.errors, tables["recordings"], instruments, inspection, FAMILIES, CONFIG)
     conform(found.instruments, "instruments")
     return found
 

@@ -70,10 +70,10 @@ def test_scatter_of_single_notes_is_told_from_that_of_takes():
     layout = {"s": [f"a{k}" for k in range(6)]}
     drawn = study_tables(layout, takes=6, take_sd={"cents": 1.5, "note_cents": 6.0}, instrument_sd={"scale_cents": 1.0})
     config = default_config()
-    normalised = normalise(drawn["recordings"], drawn["notes"], drawn["harmonics"])
+    normalised = normalise(drawn["recordings"], drawn["notes"], [drawn["harmonics"]])
     sheet = {row["instrument"]: row for row in drawn["instruments"].to_dict("records")}
     families = {"saxophone_alto": load_family("saxophone_alto")}
-    assessed = assess(normalised.notes, normalised.shifted, drawn["recordings"], sheet, (), families, config)
+    assessed = assess(normalised.notes, normalised.errors, drawn["recordings"], sheet, (), families, config)
     rows = {name: {} for name in drawn["recordings"]["recording"]}
     played = played_takes(assessed.takes, rows, dict.fromkeys(sheet, "as_found"))
     table = variance_table(played, normalised.notes, sheet, families, "mf", 1).set_index(["criterion", "component"])[

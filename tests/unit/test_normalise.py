@@ -5,6 +5,7 @@ from scipy.optimize import minimize_scalar
 from scipy.stats import norm
 
 from evenbore.comparability import session_groups
+from evenbore.harmonics import harmonic_arrays
 from evenbore.measures import brightness_db
 from evenbore.normalise import CHAIN_MEASURES, normalise
 from evenbore.setups import BAND_HZ, _below, estimate_setups
@@ -21,7 +22,7 @@ def steep(frequency_hz):
 
 
 def run(tables):
-    return normalise(tables["recordings"], tables["notes"], tables["harmonics"])
+    return normalise(tables["recordings"], tables["notes"], [tables["harmonics"]])
 
 
 def test_noiseless_links_give_the_true_difference_of_the_chains():
@@ -166,7 +167,8 @@ def test_estimate_recovers_offsets_exactly_on_any_connected_design():
         state="x", dynamic="mf", articulation="slurred", direction="up", harmonic=1, above_noise_db=40.0, status="ok"
     )
     frame = frame.assign(recording=frame["session"] + frame["instrument"], **{"pass": 1}, step=frame["midi"])
-    setups = estimate_setups(frame, session_groups(frame))
+    harmonics = harmonic_arrays(frame.assign(f0_hz=frame["frequency_hz"]), [frame])
+    setups = estimate_setups(frame, harmonics, session_groups(frame))
     known = np.isfinite(setups.response_db[0])
     differences = setups.response_db[1:, known] - setups.response_db[0, known]
     assert differences == pytest.approx(np.broadcast_to([[5.0], [-7.0]], differences.shape), abs=1e-4)
@@ -186,6 +188,6 @@ def test_brightness_by_hand():
 def test_every_chain_measure_is_one_column():
     assert len(set(CHAIN_MEASURES)) == len(CHAIN_MEASURES)
     tables = study_tables({"s1": ["a", "b"], "s2": ["a", "c"]})
-    notes = normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
+    notes = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]).notes
     assert notes.columns.is_unique
     assert set(CHAIN_MEASURES) <= set(notes.columns)

@@ -21,7 +21,7 @@ def sheet(tables):
 
 
 def run(tables):
-    return normalise(tables["recordings"], tables["notes"], tables["harmonics"])
+    return normalise(tables["recordings"], tables["notes"], [tables["harmonics"]])
 
 
 def test_note_profiles_average_takes_and_state_their_error():
@@ -57,7 +57,7 @@ def test_band_profiles_of_twins_agree_through_different_chains():
         {"s1": ["ref", "a"], "s2": ["ref", "b"]}, twins={"b": "a"},
         chains={"s1": lambda f: np.zeros_like(f), "s2": steep}, noise_floor_db=-120,
     )  # fmt: skip
-    profile = conform(band_profiles(run(tables), tables["bands"]), "band_profiles")
+    profile = conform(band_profiles(run(tables), [tables["bands"]]), "band_profiles")
     whole = profile[profile["session"].isna()].set_index(["instrument", "band_hz"])
     assert whole.groupby("instrument")["level_db"].mean().to_numpy() == pytest.approx(0, abs=1e-9)
     a, b = whole.loc["a"], whole.loc["b"]
@@ -73,7 +73,7 @@ def test_different_instruments_keep_their_true_differences():
         {"s1": ["ref", "a"], "s2": ["ref", "b"]}, instrument_sd={"tilt_db": 2.0}, seed=4,
         chains={"s1": lambda f: np.zeros_like(f), "s2": steep}, noise_floor_db=-120,
     )  # fmt: skip
-    profile = band_profiles(run(tables), tables["bands"])
+    profile = band_profiles(run(tables), [tables["bands"]])
     whole = profile[profile["session"].isna()].set_index(["instrument", "band_hz"])["level_db"]
     truth = tables["truth"]
     bands = np.array(sorted(set(whole["a"].index) & set(whole["b"].index)))
@@ -94,7 +94,7 @@ def test_a_study_without_usable_recordings_gives_empty_tables(left):
     else:
         tables["harmonics"] = tables["harmonics"].iloc[:0]
     normalised = run(tables)
-    bands = conform(band_profiles(normalised, tables["bands"]), "band_profiles")
+    bands = conform(band_profiles(normalised, [tables["bands"]]), "band_profiles")
     notes = conform(note_profiles(normalised, sheet(tables), FAMILIES), "note_profiles")
     assert bands.empty
     assert "level_dbfs" not in set(notes["measure"])

@@ -47,7 +47,7 @@ def test_a_fault_of_an_instrument_recorded_once_is_no_room():
     tables = study_tables(
         {"s1": ["ref", "a", "b"], "s2": ["ref", "c", "d"]}, room_db=1.0, extra_tilt_db={("a", 70): -6.0}, seed=3
     )
-    notes = normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
+    notes = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]).notes
     brightness = notes.pivot_table(index="instrument", columns="midi", values="brightness_db")
     fault = brightness[61] - (brightness[60] + brightness[62]) / 2
     assert fault["a"] < -6
@@ -60,7 +60,7 @@ def left_of_rooms(seed, measure):
     common = {"twins": {"b": "a"}, "take_sd": {"harmonic_db": 0.2}, "noise_floor_db": -150, "seed": seed}
     flat = {session: lambda f: np.zeros_like(f) for session in layout}
     tables = study_tables(layout, room_db=1.5, chains=flat, **common)
-    found = normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
+    found = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]).notes
     return [
         gap.sub(gap.mean()).pow(2).mean() ** 0.5
         for gap in (
@@ -80,7 +80,7 @@ def test_twins_in_two_rooms_come_out_alike(measure):
 
 def test_a_session_that_nothing_links_keeps_its_room():
     tables = study_tables({"s1": ["a", "b"], "s2": ["c"]}, room_db=1.0)
-    notes = normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
+    notes = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]).notes
     assert notes["level_dbfs"].to_numpy() == pytest.approx(tables["notes"]["level_dbfs"].to_numpy())
     assert notes[room_error("level_dbfs")].isna().all()
 
@@ -89,7 +89,7 @@ def test_a_note_missing_in_one_session_is_left_as_it_is():
     tables = study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, room_db=1.0)
     gone = (tables["notes"]["session"] == "s2") & (tables["notes"]["midi"] == 60)
     tables["notes"] = tables["notes"][~gone]
-    notes = normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
+    notes = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]).notes
     assert np.isfinite(notes["level_dbfs"]).all()
     error = notes.groupby("midi")[room_error("level_dbfs")].max()
     assert error[60] > 1.2 * error.drop(60).median()
@@ -97,5 +97,5 @@ def test_a_note_missing_in_one_session_is_left_as_it_is():
 
 def test_pandas_is_given_back_row_by_row():
     tables = study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, room_db=1.0)
-    notes = normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
+    notes = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]).notes
     pd.testing.assert_series_equal(notes["cents"], tables["notes"]["cents"])

@@ -23,7 +23,7 @@ def run(folder, tables) -> pd.DataFrame:
     sheet.to_csv(config / "recordings.tsv", sep="\t", index=False)
     tables["instruments"].to_csv(config / "instruments.tsv", sep="\t", index=False)
     tables["sessions"].to_csv(config / "sessions.tsv", sep="\t", index=False)
-    notes = normalise(recordings, tables["notes"], tables["harmonics"]).notes
+    notes = normalise(recordings, tables["notes"], [tables["harmonics"]]).notes
     write_parquet(notes, folder / "notes.parquet")
     diagnose_study(folder, config / "config.yaml", folder / "notes.parquet", folder / "findings.tsv")
     return read_table(folder / "findings.tsv", "findings")

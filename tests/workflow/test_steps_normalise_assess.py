@@ -39,12 +39,12 @@ def test_steps_write_every_table(study):
     normalise_study(
         study, study / "config" / "config.yaml", study / "recordings.tsv", study / "notes.parquet",
         study / "harmonics.parquet", study / "bands.parquet", out / "setups.tsv", out / "comparability.tsv",
-        out / "note_profiles.tsv", out / "band_profiles.tsv", out / "notes.parquet", out / "shifted.npy",
+        out / "note_profiles.tsv", out / "band_profiles.tsv", out / "notes.parquet", out / "setup_errors.npz",
     )  # fmt: skip
     assess_study(
-        study, study / "config" / "config.yaml", study / "recordings.tsv", out / "notes.parquet", out / "shifted.npy",
-        out / "criteria.tsv", out / "instruments.tsv", out / "tuning_advice.tsv", out / "takes.parquet",
-        out / "shifts.parquet",
+        study, study / "config" / "config.yaml", study / "recordings.tsv", out / "notes.parquet",
+        out / "setup_errors.npz", out / "criteria.tsv", out / "instruments.tsv", out / "tuning_advice.tsv",
+        out / "takes.parquet", out / "shifts.parquet",
     )  # fmt: skip
     tables = ("setups", "comparability", "note_profiles", "band_profiles", "criteria", "instruments", "tuning_advice")
     for table in tables:

@@ -15,7 +15,7 @@ rule normalise:
         note_profiles=f"{TABLES}/note_profiles.tsv",
         band_profiles=f"{TABLES}/band_profiles.tsv",
         notes_normalised=f"{WORK}/notes_normalised.parquet",
-        notes_shifted=f"{WORK}/notes_shifted.npy",
+        setup_errors=f"{WORK}/setup_errors.npz",
     log:
         "results/logs/normalise.log",
     benchmark:
@@ -36,7 +36,7 @@ rule assess:
     input:
         recordings=rules.collect.output.recordings,
         notes_normalised=rules.normalise.output.notes_normalised,
-        notes_shifted=rules.normalise.output.notes_shifted,
+        setup_errors=rules.normalise.output.setup_errors,
         sheets=SHEETS,
         code=library_files("assess"),
     output:
