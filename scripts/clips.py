@@ -2,13 +2,13 @@
 
 import json
 
-from evenbore.chunkfile import read_chunk
+from evenbore.chunkfile import read_rows
 from evenbore.clips import cut_clips, write_clips
 from evenbore.steplog import step_log
 
 
 def clip_chunk(rows: str, measured: str, base_dynamic: str, path_to_output: str) -> None:
-    write_clips(cut_clips(json.loads(rows), read_chunk(measured), base_dynamic), path_to_output)
+    write_clips(cut_clips(json.loads(rows), read_rows(measured), base_dynamic), path_to_output)
 
 
 if __name__ == "__main__":

@@ -3,7 +3,7 @@
 from evenbore.collect import collect
 from evenbore.errors import EvenboreError
 from evenbore.steplog import step_log
-from evenbore.tables import write_parquet, write_table
+from evenbore.tables import write_parquet, write_parquet_parts, write_table
 
 
 def collect_chunks(
@@ -18,8 +18,8 @@ def collect_chunks(
         raise EvenboreError("\n".join(["These recordings cannot be used (on_bad_recording: stop):", *lines]))
     write_table(tables["notes"], "notes", notes)
     write_parquet(tables["notes"], notes_parquet)
-    write_parquet(tables["harmonics"], harmonics)
-    write_parquet(tables["bands"], bands)
+    write_parquet_parts(tables["harmonics"], harmonics)
+    write_parquet_parts(tables["bands"], bands)
 
 
 if __name__ == "__main__":

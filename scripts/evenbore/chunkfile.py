@@ -37,25 +37,23 @@ def write_chunk(measured: list[Measured], path: str | Path) -> None:
     write_atomically(path, write)
 
 
-def read_chunk(path: str | Path) -> dict:
-    """Return `recordings` (list of rows), `notes` (list of lists of rows), `harmonics` and `bands` (columns).
-
-    The columns hold `recording`, the index into `recordings`.
-    """
+def read_rows(path: str | Path) -> dict:
+    """Return `recordings` (list of rows) and `notes` (list of lists of rows)."""
     with np.load(path, allow_pickle=False) as arrays:
-        rows = json.loads(str(arrays["rows"]))
-        tables = {
-            table: {column: arrays[f"{table}.{column}"] for column in ("recording", *columns)}
-            for table, columns in _TABLES.items()
-        }
-    return rows | tables
+        return json.loads(str(arrays["rows"]))
+
+
+def read_columns(path: str | Path, table: str) -> dict[str, np.ndarray]:
+    """Return the columns of `harmonics` or `bands`; `recording` is the index into the chunk's recordings."""
+    with np.load(path, allow_pickle=False) as arrays:
+        return {column: arrays[f"{table}.{column}"] for column in ("recording", *_TABLES[table])}
 
 
 def join_chunks(parts: list[str], path: str | Path) -> None:
     """Write files of one recording each as one chunk: the same bytes as if all were written at once."""
     measured = []
     for part in parts:
-        chunk = read_chunk(part)
-        tables = ({column: chunk[table][column] for column in _TABLES[table]} for table in _TABLES)
+        chunk = read_rows(part)
+        tables = (read_columns(part, table) for table in _TABLES)
         measured.append(Measured(chunk["recordings"][0], chunk["notes"][0], *tables))
     write_chunk(measured, path)

@@ -51,7 +51,7 @@ class Clip:
 def cut_clips(rows: list[dict], chunk: dict, base_dynamic: str) -> list[Clip]:
     """Clips of one chunk: of each state up to TAKES takes of the scale, best first, and one passage.
 
-    `rows`: the chunk's rows of the sheet (`sheets.row_for_measuring`); `chunk`: what `read_chunk` gave, in the same
+    `rows`: the chunk's rows of the sheet (`sheets.row_for_measuring`); `chunk`: what `read_rows` gave, in the same
     order. Takes are at the base dynamic, played alike. A recording that cannot be read any more has no clip.
     """
     found = [row | recording | {"notes": notes}

@@ -1,6 +1,7 @@
 """Read and write the results tables: TSV with the columns of `columns.TABLES`, written atomically."""
 
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 
 import pandas as pd
@@ -41,6 +42,21 @@ def read_table(path: str | Path, table: str) -> pd.DataFrame:
 def write_parquet(frame: pd.DataFrame, path: str | Path) -> None:
     """Write a frame as Parquet, atomically."""
     write_atomically(path, lambda temporary: frame.to_parquet(temporary, index=False))
+
+
+def write_parquet_parts(parts: Iterator[pd.DataFrame], path: str | Path) -> None:
+    """Write frames of the same columns, at least one, one below the other as Parquet, atomically."""
+    import pyarrow
+    from pyarrow.parquet import ParquetWriter
+
+    def write(temporary: Path) -> None:
+        rows = (pyarrow.Table.from_pandas(part, preserve_index=False, nthreads=1) for part in parts)
+        first = next(rows)
+        with ParquetWriter(temporary, first.schema) as file:
+            for part in chain([first], rows):
+                file.write_table(part)
+
+    write_atomically(path, write)
 
 
 def read_parquet(path: str | Path) -> pd.DataFrame:

@@ -17,7 +17,7 @@ import scipy.signal
 import soundfile
 
 from evenbore.chunkfile import write_chunk
-from evenbore.collect import collect
+from evenbore.collect import LONG, collect
 from evenbore.digest import sha256
 from evenbore.measure import measure_recording
 from evenbore.normalise import normalise
@@ -124,7 +124,8 @@ def study(sessions: Iterable[str], seed: int, scatter: float = 0.0, hard: bool =
                     measured[-1].recording.update(chunk=session, sha256=sha256(path))
         chunk = Path(folder) / "chunk.npz"
         write_chunk(measured, chunk)
-        return collect([str(chunk)], [one.recording["recording"] for one in measured])
+        tables = collect([str(chunk)], [one.recording["recording"] for one in measured])
+        return tables | {table: list(tables[table]) for table in LONG}
 
 
 def _row(session: str, name: str, take: int, path: Path) -> dict:
@@ -134,17 +135,15 @@ def _row(session: str, name: str, take: int, path: Path) -> dict:
     return keys | played | blank | {"state": "as_found", "path": str(path), "family": FAMILY, "tuning_hz": 440.0}
 
 
-def profiles(tables: dict[str, pd.DataFrame], linked: bool) -> pd.DataFrame:
+def profiles(tables: dict, linked: bool) -> pd.DataFrame:
     """Band profiles (instruments x bands, dB); unlinked: as the chains recorded them."""
     if not linked:  # an instrument that goes by another name in every session links nothing
-        tables = {
-            table: frame.assign(instrument=frame["instrument"] + "@" + frame["session"])
-            if "instrument" in frame
-            else frame
-            for table, frame in tables.items()
+        tables = tables | {
+            table: tables[table].assign(instrument=tables[table]["instrument"] + "@" + tables[table]["session"])
+            for table in ("recordings", "notes")
         }
-    normalised = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]])
-    long = band_profiles(normalised, [tables["bands"]])
+    normalised = normalise(tables["recordings"], tables["notes"], tables["harmonics"])
+    long = band_profiles(normalised, tables["bands"])
     wide = long[long["session"].isna()].pivot(index="instrument", columns="band_hz", values="level_db")
     return wide.rename(index=lambda name: name.split("@")[0]) if not linked else wide
 

@@ -80,7 +80,7 @@ def study(shop: Shop) -> tuple[pd.DataFrame, dict, dict]:
         tables = _measured(shop, family)
         CACHE.mkdir(parents=True, exist_ok=True)
         file.write_bytes(pickle.dumps(tables))
-    notes = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]).notes
+    notes = normalise(tables["recordings"], tables["notes"], tables["harmonics"]).notes
     return notes, sheet, {shop.family: family}
 
 
@@ -106,7 +106,8 @@ def _measured(shop: Shop, family: Family) -> dict[str, pd.DataFrame]:
                         path.unlink()
         write_chunk(measured, Path(folder) / "chunk.npz")
         tables = collect([str(Path(folder) / "chunk.npz")], [one.recording["recording"] for one in measured])
-    return {name: tables[name] for name in ("recordings", "notes", "harmonics")}
+        harmonics = list(tables["harmonics"])
+    return {"recordings": tables["recordings"], "notes": tables["notes"], "harmonics": harmonics}
 
 
 def _row(path: Path, family: str, number: int, session: int, dynamic: str, take: int) -> dict:

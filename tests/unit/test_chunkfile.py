@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from evenbore import chunkfile
-from evenbore.chunkfile import read_chunk, write_chunk
+from evenbore.chunkfile import read_columns, read_rows, write_chunk
 from evenbore.measure import Measured
 
 
@@ -33,7 +33,7 @@ SET_ASIDE = Measured({"recording": "bad", "status": "set_aside"}, [], {}, {})
 
 def test_chunk_comes_back(tmp_path):
     write_chunk([measured("a", [0, 1]), SET_ASIDE, measured("b", [5])], tmp_path / "c.npz")
-    chunk = read_chunk(tmp_path / "c.npz")
+    chunk = read_rows(tmp_path / "c.npz")
     assert [row["recording"] for row in chunk["recordings"]] == ["a", "bad", "b"]
     assert chunk["recordings"][0]["reason"] == "é ♭"
     assert chunk["notes"] == [
@@ -41,25 +41,27 @@ def test_chunk_comes_back(tmp_path):
         [],
         [{"step": 5, "cents": 1 / 3}],
     ]
-    assert chunk["harmonics"]["recording"].tolist() == [0, 0, 0, 0, 2, 2]
-    assert chunk["harmonics"]["step"].tolist() == [0, 0, 1, 1, 5, 5]
-    assert chunk["harmonics"]["frequency_hz"].tolist() == [0.1, 1.1, 2.1, 3.1, 0.1, 1.1]
-    assert chunk["bands"]["recording"].tolist() == [0, 0, 2]
-    assert np.isnan(chunk["bands"]["above_noise_db"]).all()
+    harmonics, bands = (read_columns(tmp_path / "c.npz", table) for table in ("harmonics", "bands"))
+    assert harmonics["recording"].tolist() == [0, 0, 0, 0, 2, 2]
+    assert harmonics["step"].tolist() == [0, 0, 1, 1, 5, 5]
+    assert harmonics["frequency_hz"].tolist() == [0.1, 1.1, 2.1, 3.1, 0.1, 1.1]
+    assert bands["recording"].tolist() == [0, 0, 2]
+    assert np.isnan(bands["above_noise_db"]).all()
 
 
 @pytest.mark.parametrize("recordings", [[], [SET_ASIDE]])
 def test_a_chunk_without_notes_has_empty_columns(tmp_path, recordings):
     write_chunk(recordings, tmp_path / "c.npz")
-    chunk = read_chunk(tmp_path / "c.npz")
+    chunk = read_rows(tmp_path / "c.npz")
     assert len(chunk["recordings"]) == len(recordings)
-    assert all(len(column) == 0 for table in ("harmonics", "bands") for column in chunk[table].values())
+    for table in ("harmonics", "bands"):
+        assert all(len(column) == 0 for column in read_columns(tmp_path / "c.npz", table).values())
 
 
 def test_missing_values_stay_missing(tmp_path):
     one = Measured({"recording": "a", "snr_db": math.nan}, [{"cents": math.nan}], {}, {})
     write_chunk([one], tmp_path / "c.npz")
-    chunk = read_chunk(tmp_path / "c.npz")
+    chunk = read_rows(tmp_path / "c.npz")
     assert math.isnan(chunk["recordings"][0]["snr_db"])
     assert math.isnan(chunk["notes"][0][0]["cents"])
 

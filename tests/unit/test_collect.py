@@ -1,10 +1,12 @@
 """Chunks become tables in the order of the sheet, whatever the chunks' order; nothing is lost or made up."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from evenbore import collect as module
 from evenbore.chunkfile import write_chunk
-from evenbore.collect import collect
+from evenbore.collect import LONG, collect
 from evenbore.columns import names
 from evenbore.measure import Measured
 
@@ -49,8 +51,14 @@ def chunk_files(tmp_path):
     return [str(tmp_path / "two.npz"), str(tmp_path / "one.npz")]
 
 
+def collected(paths, order):
+    """The tables of `collect`, each in one piece."""
+    tables = collect(paths, order)
+    return tables | {table: pd.concat(tables[table]) for table in LONG}
+
+
 def test_sheet_order(chunk_files):
-    tables = collect(chunk_files, ["a", "b", "c", "d"])
+    tables = collected(chunk_files, ["a", "b", "c", "d"])
     assert tables["recordings"]["recording"].tolist() == ["a", "b", "c", "d"]
     for table in ("notes", "harmonics", "bands"):
         assert tables[table]["recording"].tolist() == ["a", "a", "b", "b", "c"]
@@ -59,13 +67,21 @@ def test_sheet_order(chunk_files):
     assert tables["harmonics"]["frequency_hz"].tolist() == [103, 104, 101, 100, 102]
 
 
+def test_long_tables_come_in_parts_of_whole_recordings_without_a_loss(chunk_files, monkeypatch):
+    whole = collected(chunk_files, ["a", "b", "c", "d"])["harmonics"]
+    monkeypatch.setattr(module, "ROWS_AT_ONCE", 3)
+    parts = list(collect(chunk_files, ["a", "b", "c", "d"])["harmonics"])
+    assert [part["recording"].tolist() for part in parts] == [["a", "a", "b", "b"], ["c"]]
+    pd.testing.assert_frame_equal(pd.concat(parts, ignore_index=True), whole.reset_index(drop=True))
+
+
 def test_exact_columns(chunk_files):
-    for table, frame in collect(chunk_files, ["a", "b", "c", "d"]).items():
+    for table, frame in collected(chunk_files, ["a", "b", "c", "d"]).items():
         assert list(frame.columns) == names(table)
 
 
 def test_what_was_not_measured_is_empty(chunk_files):
-    recordings = collect(chunk_files, ["a", "b", "c", "d"])["recordings"].set_index("recording")
+    recordings = collected(chunk_files, ["a", "b", "c", "d"])["recordings"].set_index("recording")
     assert recordings.loc["d", "status"] == "set_aside"
     assert recordings.loc["d"].drop(["status", "reason"]).isna().all()
     assert recordings["notes_found"].dtype == "Int64"
@@ -73,7 +89,7 @@ def test_what_was_not_measured_is_empty(chunk_files):
 
 def test_nothing_but_bad_recordings(tmp_path):
     write_chunk([measured("x"), measured("y")], tmp_path / "c.npz")
-    tables = collect([str(tmp_path / "c.npz")], ["y", "x"])
+    tables = collected([str(tmp_path / "c.npz")], ["y", "x"])
     assert tables["recordings"]["recording"].tolist() == ["y", "x"]
     for table in ("notes", "harmonics", "bands"):
         assert list(tables[table].columns) == names(table)
@@ -86,7 +102,7 @@ def test_a_copy_is_set_aside_also_from_another_chunk(tmp_path):
     write_chunk([measured("first", [1, 2], same), measured("right", [1, 2], same, channel=2)], tmp_path / "two.npz")
     write_chunk([measured("gone", [3], None), measured("gone_too", [3], None)], tmp_path / "three.npz")
     paths = [str(tmp_path / f"{name}.npz") for name in ("one", "two", "three")]
-    tables = collect(paths, ["bad", "first", "copy", "right", "gone", "gone_too"])
+    tables = collected(paths, ["bad", "first", "copy", "right", "gone", "gone_too"])
     recordings = tables["recordings"].set_index("recording")
     assert recordings.loc["copy", "reason"] == "the same sound as recording first: a copy is no take of its own"
     assert recordings["status"].tolist() == ["set_aside", "ok", "set_aside", "ok", "ok", "ok"]
