@@ -1,12 +1,14 @@
 """Compare the instruments: pairs, ranking by priorities, value for money, clusters."""
 
+import pandas as pd
+
 from evenbore.cluster import clusters_by_family
-from evenbore.compare import compared_states, in_state, of_criterion, pairs
+from evenbore.compare import compared_states, in_state, of_criterion, paired, pairs
 from evenbore.gates import gate_texts
 from evenbore.rank import draw_pools, rank_tables, save_pools
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, read_table, write_table
+from evenbore.tables import read_parquet, read_table, read_table_parts, write_table, write_table_parts
 from evenbore.value import value_table
 
 
@@ -15,26 +17,27 @@ def compare_study(
     tables: dict[str, str], draws: str,
 ) -> None:  # fmt: skip
     sheets = load_study(study, config)
-    settings = sheets.config
-    paths = {"criteria": criteria, "instruments": instruments, "note_profiles": note_profiles}
-    registry, values, profiles = (read_table(path, table) for table, path in paths.items())
+    settings, families = sheets.config, {name: row["family"] for name, row in sheets.instruments.items()}
+    registry, values = read_table(criteria, "criteria"), read_table(instruments, "instruments")
     scatter = read_parquet(takes), read_parquet(shifts)
     states = compared_states(values, settings["states"], settings["compare_state"])
     compared = in_state(values, states)
     gates, failed = gate_texts(compared, sheets.inspection, settings["gates"])
 
-    at_base = in_state(profiles[profiles["dynamic"] == settings["base_dynamic"]], states)
-    families = {name: row["family"] for name, row in sheets.instruments.items()}
+    parts = read_table_parts(note_profiles, "note_profiles")
+    at_base = pd.concat(in_state(part[part["dynamic"] == settings["base_dynamic"]], states) for part in parts)
     clusters, reasons = clusters_by_family(at_base, families, settings["seed"])
     for family, reason in reasons.items():
         print(f"{family}: {reason or 'the instruments fall into clusters'}")
     pools = draw_pools(values, *scatter, registry, states, families, settings["seed"], settings["draws"])
     made = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
     cost = of_criterion(compared, "total_cost").set_index("instrument")["value"]
-    made |= {"pairs": pairs(values, *scatter, registry, states, families), "clusters": clusters}
-    made["value"] = value_table(pools, settings["priorities"], registry, cost, failed)
-    for table, path in tables.items():
-        write_table(made[table], table, path)
+    made |= {"clusters": clusters, "value": value_table(pools, settings["priorities"], registry, cost, failed)}
+    chosen = paired(states, made["ranking"], sheets.instruments)
+    print(f"compared pair by pair: {len(chosen)} of {len(states)} instruments")
+    write_table_parts(pairs(values, *scatter, registry, chosen, families), "pairs", tables["pairs"])
+    for table, frame in made.items():
+        write_table(frame, table, tables[table])
     save_pools(pools, draws)
 
 

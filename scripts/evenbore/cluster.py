@@ -3,7 +3,7 @@
 Conventions: a profile matrix (I, F) holds one instrument per row and one feature per column; every feature is scaled to
 mean 0 and standard deviation 1 and the matrix turned to its principal components. Ward's linkage (Ward 1963, J. Am.
 Stat. Assoc. 58, 236). The number of clusters is the one with the greatest mean silhouette (Rousseeuw 1987, J. Comput.
-Appl. Math. 20, 53), from 2 to a third of the instruments.
+Appl. Math. 20, 53), from 2 to a third of the instruments, MOST_CLUSTERS at most.
 
 Two things must hold, else there is no cluster structure, which is an answer and a common one:
 - the silhouette beats 95 % of those of structureless data (normal, with the same variance along each component, each
@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.cluster.hierarchy import fcluster, linkage
-from sklearn.metrics import silhouette_score
+from sklearn.metrics import pairwise_distances, silhouette_score
 
 from evenbore.columns import names
 
@@ -29,6 +29,7 @@ TRAITS = {
     "brightness_matched_db": ("brighter", "darker"),
 }
 MIN_INSTRUMENTS = 6
+MOST_CLUSTERS = 12  # more would help nobody to find his way among the instruments
 LEAST_STABILITY = 0.75
 SIGNIFICANCE = 0.05
 LEAST_CORRELATION = 0.7
@@ -64,9 +65,12 @@ def principal_components(profiles: np.ndarray) -> np.ndarray:
 
 def best_partition(scores: np.ndarray) -> tuple[np.ndarray, float]:
     """Labels (I,) from 1 and mean silhouette of the best number of clusters of the points `scores` (I, K)."""
-    tree = linkage(scores, "ward")
-    partitions = [fcluster(tree, k, "maxclust") for k in range(2, max(2, len(scores) // 3) + 1)]
-    silhouettes = [silhouette_score(scores, labels) if labels.max() > 1 else -1.0 for labels in partitions]
+    tree, distances = linkage(scores, "ward"), pairwise_distances(scores)
+    most = min(max(2, len(scores) // 3), MOST_CLUSTERS)
+    partitions = [fcluster(tree, k, "maxclust") for k in range(2, most + 1)]
+    silhouettes = [
+        silhouette_score(distances, labels, metric="precomputed") if labels.max() > 1 else -1.0 for labels in partitions
+    ]
     best = int(np.argmax(silhouettes))
     return partitions[best], float(silhouettes[best])
 

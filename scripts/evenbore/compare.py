@@ -21,7 +21,7 @@ References: Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289 (adjusted p); 
 J. Pharmacokinet. Biopharm. 15, 657 (two one-sided tests = 90 % interval inside the margins).
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,6 +37,7 @@ EXACT = ("total_cost",)
 ALPHA = 0.05
 CONFIDENCE = 0.90
 POWER = 0.80
+MOST_PAIRED = 300
 MOST_TAKES = 50
 """Above this many takes of each instrument the answer is: not with takes."""
 
@@ -73,8 +74,8 @@ class Design:
     def difference_scale(self, a, b, fewer=1.0) -> np.ndarray:
         """Standard errors (P, K) of the differences between the instruments `a` and `b` (indices (P,)), one for each
         ratio of the repeatability; `fewer` (P,): the part of the takes' variance that more takes would leave."""
-        takes, days = (contrast(part, a, b) for part in (self.takes, self.days))
-        return self.repeatability.scale(takes * fewer, days, ((self.shifts[a] - self.shifts[b]) ** 2).sum(axis=1))
+        takes, days, moved = (contrast(part, a, b) for part in (self.takes, self.days, self.shifts @ self.shifts.T))
+        return self.repeatability.scale(takes * fewer, days, moved)
 
 
 def contrast(covariance: np.ndarray, a, b) -> np.ndarray:
@@ -183,21 +184,34 @@ def of_criterion(frame: pd.DataFrame, criterion: str) -> pd.DataFrame:
     return frame[frame["criterion"] == criterion]
 
 
-def pairs(instruments, takes, shifts, criteria, states: dict[str, str], families: Mapping[str, str]) -> pd.DataFrame:
-    """The pairs table of a study, one row per pair and criterion.
+def paired(states: dict[str, str], ranking: pd.DataFrame, instruments: Mapping[str, dict]) -> dict[str, str]:
+    """The instruments to compare pair by pair, with their states: all, or MOST_PAIRED of them.
+
+    Pairs grow with the square of the instruments. Of many the references of the sheet of `instruments` are taken, and
+    those whose median rank in any row of the `ranking` table is best.
+    """
+    if len(states) <= MOST_PAIRED:
+        return states
+    best = ranking.groupby("instrument")["rank_median"].min()
+    order = sorted(states, key=lambda name: (instruments[name]["reference"] == "no", best.get(name, np.inf), name))
+    return {name: states[name] for name in order[:MOST_PAIRED]}
+
+
+def pairs(
+    instruments, takes, shifts, criteria, states: dict[str, str], families: Mapping[str, str]
+) -> Iterator[pd.DataFrame]:
+    """The pairs table of a study criterion by criterion, one row per pair.
 
     `instruments`, `criteria`: the results tables; `takes`, `shifts`: as from `assess`; `states`: state compared per
     instrument, see `compared_states`; `families`: family key per instrument.
     """
     names = sorted(states)
     compared = in_state(instruments, states)
-    tables = []
     for criterion in criteria.itertuples(index=False):
         name = criterion.criterion
         plan = design(of_criterion(takes, name), of_criterion(shifts, name), states, names)
         rows = of_criterion(compared, name).set_index("instrument").reindex(names)
-        tables.append(_pairs_of(criterion, rows.assign(family=[families[i] for i in names]), plan))
-    return pd.concat(tables, ignore_index=True)
+        yield _pairs_of(criterion, rows.assign(family=[families[i] for i in names]), plan)
 
 
 def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:

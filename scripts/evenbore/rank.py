@@ -22,7 +22,7 @@ Conventions
 - Arrays: (D, I, C) = draw, instrument, criterion. Ranks count from 1, the best.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,6 +46,7 @@ UNLINKED = 1.0
 # differences too much where instruments are much alike (calibration: docs/decisions.md)
 TAU_SCALE = 0.5
 WEIGHT_CONCENTRATION = 40.0  # ASSUME: a weight of 0.3 is meant to within an SD of 0.07
+MOST_RANKS = 200  # in rank_probabilities: the first, of more
 STRATA = 500  # of a drawn weight's distribution
 WEIGHT_CHANGES = (-0.2, -0.1, 0.0, 0.1, 0.2)
 
@@ -158,8 +159,8 @@ def draw_pool(instruments, takes, shifts, criteria, states, names, family, group
     values = rows.pivot(index="instrument", columns="criterion", values="value").reindex(names).astype(float)
     used = criteria[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in criteria["criterion"]]]
     size = steps(criteria, values["total_cost"].median() if "total_cost" in values else np.nan)
-    columns = []
-    for criterion in used.itertuples(index=False):
+    stacked = np.empty((draws, len(names), len(used)), np.float32)
+    for number, criterion in enumerate(used.itertuples(index=False)):
         value, step = values[criterion.criterion].to_numpy(), size[criterion.criterion]
         known = np.isfinite(value)
         drawn = np.full((draws, value.size), np.nan)
@@ -170,31 +171,34 @@ def draw_pool(instruments, takes, shifts, criteria, states, names, family, group
             errors = _errors(compare.design(*rows, states, list(np.array(names)[known])), step)
             drawn[:, known] = draw_values(value[known], *errors, step, rng, draws)
         median = np.median(oriented(value[known], criterion.better)) / step
-        columns.append(utilities(oriented(drawn, criterion.better) / step, median, rng))
-    stacked = np.stack(columns, axis=2) if columns else np.empty((draws, len(names), 0))
+        stacked[:, :, number] = utilities(oriented(drawn, criterion.better) / step, median, rng)
     return Pool(family, group, list(names), list(used["criterion"]), stacked)
 
 
 def draw_values(value, shares, covariances, df: float, step: float, rng, draws: int) -> np.ndarray:
-    """Draws (D, I) of the true values, each with one of the error `covariances` (K, I, I) by their `shares` (K,)."""
+    """Draws (D, I) of the true values, each with one of the K error `covariances` (I, I) by their `shares` (K,)."""
     drawn = []
-    counts = rng.multinomial(draws, shares)
-    for covariance, count in zip(covariances[counts > 0], counts[counts > 0], strict=True):
+    for covariance, count in zip(covariances, rng.multinomial(draws, shares), strict=True):
+        if not count:
+            continue
         error = np.sqrt(np.trace(covariance) / len(covariance))
         drawn.append(draw_true(value, covariance, df, max(TAU_SCALE * error, 1e-6 * step), rng, count))
     return rng.permutation(np.concatenate(drawn))
 
 
-def _errors(plan: compare.Design, step: float) -> tuple[np.ndarray, np.ndarray, float]:
-    """Probabilities (K,) of the error covariances of one criterion's values, these (K, I, I), and their df: as
+def _errors(plan: compare.Design, step: float) -> tuple[np.ndarray, Iterator[np.ndarray], float]:
+    """Probabilities (K,) of the error covariances of one criterion's values, these (I, I) one by one, and their df: as
     measured, else as assumed."""
     known = plan.repeatability
     if not known.df:
         known = UNKNOWN._replace(variances=np.full(1, (UNREPEATED * step) ** 2), freedom=np.inf)
     # what instruments joined by links share does not count between them
     apart = (UNLINKED * step) ** 2 * (plan.linked[:, None] == plan.linked) + plan.shifts @ plan.shifts.T
-    ratios, variances = known.ratios[:, None, None], known.variances[:, None, None]
-    return known.shares, variances * (plan.takes + ratios**2 * plan.days) + apart, known.freedom
+    sizes = np.broadcast_arrays(known.variances, known.ratios)
+    covariances = (
+        variance * (plan.takes + ratio**2 * plan.days) + apart for variance, ratio in zip(*sizes, strict=True)
+    )
+    return known.shares, covariances, known.freedom
 
 
 def draw_pools(
@@ -282,7 +286,7 @@ def rank_tables(
                 continue
             out = np.array([instrument in failed for instrument in pool.instruments])
             score, rank = _rank_draws(pool, weights, out, seed)
-            shares = np.stack([(rank == r + 1).mean(axis=0) for r in range(len(out))])
+            shares = np.stack([(rank == r + 1).mean(axis=0) for r in range(min(len(out), MOST_RANKS))])
             ranking.append(_ranking(name, pool, score, rank, gates, states))
             probabilities.append(_probabilities(name, pool, shares))
             sensitivity.append(_sensitivity(name, pool, weights, out, seed))
@@ -320,13 +324,13 @@ def _ranking(name, pool: Pool, score, rank, gates, states) -> pd.DataFrame:
 
 
 def _probabilities(name, pool: Pool, shares: np.ndarray) -> pd.DataFrame:
-    number = len(pool.instruments)
+    ranks, number = shares.shape
     return pd.DataFrame(
         {
             "priorities": name,
             "group": pool.group,
-            "instrument": np.repeat(pool.instruments, number),
-            "rank": np.tile(np.arange(1, number + 1), number),
+            "instrument": np.repeat(pool.instruments, ranks),
+            "rank": np.tile(np.arange(1, ranks + 1), number),
             "probability": shares.T.ravel(),
         }
     )

@@ -1,6 +1,6 @@
 """Read and write the results tables: TSV with the columns of `columns.TABLES`, written atomically."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import chain
 from pathlib import Path
 
@@ -24,19 +24,37 @@ def conform(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 
 def write_table(frame: pd.DataFrame, table: str, path: str | Path) -> None:
     """Write a results table as UTF-8 TSV: six significant digits, empty cells for what is missing."""
-    made = conform(frame, table)
-    write_atomically(
-        path,
-        lambda temporary: made.to_csv(
-            temporary, sep="\t", index=False, float_format="%.6g", lineterminator="\n", encoding="utf-8"
-        ),
-    )
+    write_table_parts([frame], table, path)
+
+
+def write_table_parts(parts: Iterable[pd.DataFrame], table: str, path: str | Path) -> None:
+    """Write a results table that comes in parts, at least one, as `write_table` does."""
+
+    def write(temporary: Path) -> None:
+        with temporary.open("w", encoding="utf-8", newline="") as file:
+            for number, part in enumerate(parts):
+                conform(part, table).to_csv(
+                    file, sep="\t", index=False, header=number == 0, float_format="%.6g", lineterminator="\n"
+                )
+
+    write_atomically(path, write)
 
 
 def read_table(path: str | Path, table: str) -> pd.DataFrame:
     """Read a results table with its column types; only empty cells count as missing."""
+    return pd.read_csv(path, **_reading(table))
+
+
+def read_table_parts(path: str | Path, table: str) -> Iterator[pd.DataFrame]:
+    """The rows of a results table in parts, in their order."""
+    with pd.read_csv(path, chunksize=ROWS_AT_ONCE, **_reading(table)) as parts:
+        yield from parts
+
+
+def _reading(table: str) -> dict:
+    """How pandas reads a results table."""
     types = {column.name: _PANDAS_TYPES[column.dtype] for column in TABLES[table]}
-    return pd.read_csv(path, sep="\t", dtype=types, keep_default_na=False, na_values=[""], encoding="utf-8")
+    return {"sep": "\t", "dtype": types, "keep_default_na": False, "na_values": [""], "encoding": "utf-8"}
 
 
 def write_parquet(frame: pd.DataFrame, path: str | Path) -> None:

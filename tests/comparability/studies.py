@@ -169,7 +169,7 @@ def compared_unlinked(design: Design, seed: int) -> tuple[int, int]:
     criteria = criteria_table({c.name: 1.0 for c in CRITERIA}, "EUR")
     states = compared_states(assessed.instruments, config["states"], "latest")
     kinds = dict.fromkeys(states, "saxophone_alto")
-    table = pairs(assessed.instruments, assessed.takes, assessed.shifts, criteria, states, kinds)
+    table = pd.concat(pairs(assessed.instruments, assessed.takes, assessed.shifts, criteria, states, kinds))
     groups = session_groups(tables["recordings"])
     held = tables["recordings"].assign(group=tables["recordings"]["session"].map(groups))
     latest = held[held["state"] == held["instrument"].map(states)]

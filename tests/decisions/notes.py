@@ -1,6 +1,7 @@
 """Twelve identical instruments, note by note through normalising, assessing and comparing: every criterion."""
 
 import numpy as np
+import pandas as pd
 
 from evenbore import compare
 from evenbore.assess import assess
@@ -51,4 +52,7 @@ def study_pairs(layout: Layout, seed: int):
     found = assess(normalised.notes, normalised.errors, tables["recordings"], sheet, [], families, default_config())
     heard = criteria_table({}, "EUR").query("criterion != 'total_cost'")
     kinds = dict.fromkeys(names, FAMILY)
-    return compare.pairs(found.instruments, found.takes, found.shifts, heard, dict.fromkeys(names, STATE), kinds)
+    return pd.concat(
+        compare.pairs(found.instruments, found.takes, found.shifts, heard, dict.fromkeys(names, STATE), kinds),
+        ignore_index=True,
+    )

@@ -88,7 +88,7 @@ def pairs_of(takes: pd.DataFrame, just_noticeable: Mapping[str, float]) -> pd.Da
     states = dict.fromkeys(table["instrument"].unique(), STATE)
     families = dict.fromkeys(states, "saxophone_alto")
     criteria = criteria_of(takes["criterion"].unique(), just_noticeable)
-    return compare.pairs(table, takes, NO_SHIFTS, criteria, states, families)
+    return pd.concat(compare.pairs(table, takes, NO_SHIFTS, criteria, states, families), ignore_index=True)
 
 
 def covered(table: pd.DataFrame, truth: np.ndarray) -> float:

@@ -97,3 +97,10 @@ def test_axes_are_named_after_what_grows_along_them():
     assert cluster.axis_words(wide, pd.Series(bright)) == "brighter"
     assert cluster.axis_words(wide, pd.Series(-slope)) == "flatter in high notes than in low"
     assert cluster.axis_words(wide, pd.Series([1.0, -1] * 5)) == "no single trait"
+
+
+def test_many_small_groups_are_joined_to_few_enough_to_read():
+    rng = np.random.default_rng(8)
+    middles = np.repeat(rng.normal(size=(20, 6)), 3, axis=0)
+    labels, _ = cluster.best_partition(10 * middles + rng.normal(size=middles.shape))
+    assert labels.max() == cluster.MOST_CLUSTERS

@@ -44,7 +44,7 @@ def study_pairs(takes, instruments=None, criteria=CRITERIA[:1], shifts=NO_SHIFTS
     instruments = make_instruments(takes) if instruments is None else instruments
     states = compare.compared_states(instruments, ["as_found", "after_setup"], "latest")
     kinds = dict.fromkeys(states, "saxophone_alto") | (families or {})
-    return compare.pairs(instruments, takes, shifts, criteria, states, kinds)
+    return pd.concat(compare.pairs(instruments, takes, shifts, criteria, states, kinds), ignore_index=True)
 
 
 def test_two_instruments_give_the_pooled_t_test():
@@ -214,6 +214,18 @@ def test_the_latest_state_is_compared_unless_another_is_named():
     assert compare.compared_states(table, order, "latest") == {"x1": "after_setup", "x2": "as_found"}
     assert compare.compared_states(table, order, "as_found") == {"x1": "as_found", "x2": "as_found"}
     assert compare.compared_states(table, order, "after_setup") == {"x1": "after_setup"}
+
+
+def test_of_many_instruments_the_references_and_the_best_are_compared_pair_by_pair(monkeypatch):
+    states = dict.fromkeys(["a", "b", "c", "house", "unranked"], "as_found")
+    ranking = pd.DataFrame(
+        [("a", 2.0), ("b", 3.0), ("c", 1.5), ("house", 4.0), ("a", 4.0), ("b", 1.0)],
+        columns=["instrument", "rank_median"],
+    )
+    sheet = {name: {"reference": "yes" if name == "house" else "no"} for name in states}
+    assert compare.paired(states, ranking, sheet) == states
+    monkeypatch.setattr(compare, "MOST_PAIRED", 3)
+    assert set(compare.paired(states, ranking, sheet)) == {"house", "b", "c"}
 
 
 def test_takes_needed_decide_four_times_in_five():

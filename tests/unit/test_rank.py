@@ -127,6 +127,15 @@ def test_tables_have_their_columns_and_probabilities_sum_to_one():
     assert probabilities.groupby("rank")["probability"].sum().to_list() == pytest.approx([1.0] * 3)
 
 
+def test_of_many_ranks_the_first_are_kept(monkeypatch):
+    table, takes = study(np.random.default_rng(6), {"intonation_spread": [5, 8, 11, 12]})
+    pools = pools_of(table, takes)
+    _, whole, _ = tables_of(pools, {"one": {"intonation_spread": 1}})
+    monkeypatch.setattr(rank, "MOST_RANKS", 2)
+    _, first, _ = tables_of(pools, {"one": {"intonation_spread": 1}})
+    pd.testing.assert_frame_equal(first, whole[whole["rank"] <= 2].reset_index(drop=True))
+
+
 def test_the_clearly_better_one_is_first_and_identical_ones_are_tied():
     table, takes = study(np.random.default_rng(7), {"intonation_spread": [3, 12, 12, 12]}, sd=0.5)
     ranking, *_ = tables_of(pools_of(table, takes), {"one": {"intonation_spread": 1}})

@@ -5,8 +5,19 @@ import math
 import pandas as pd
 import pytest
 
+from evenbore import tables
 from evenbore.columns import names
-from evenbore.tables import conform, read_table, write_parquet, write_table, write_text
+from evenbore.tables import (
+    conform,
+    read_parquet_parts,
+    read_table,
+    read_table_parts,
+    write_parquet,
+    write_parquet_parts,
+    write_table,
+    write_table_parts,
+    write_text,
+)
 
 ROW = {
     "instrument": "007", "state": "NA", "tune_on_note": "Bb3", "aim_cents": 1 / 3,
@@ -63,6 +74,23 @@ def test_a_table_without_rows_keeps_its_columns(tmp_path):
     empty = pd.DataFrame(columns=names("pairs"))
     write_table(empty, "pairs", tmp_path / "deep" / "p.tsv")
     assert list(read_table(tmp_path / "deep" / "p.tsv", "pairs").columns) == names("pairs")
+
+
+def test_a_table_in_parts_is_the_table(frame, tmp_path, monkeypatch):
+    whole = conform(frame, "tuning_advice")
+    parts = [whole.iloc[:1], whole.iloc[1:]]
+    write_table(whole, "tuning_advice", tmp_path / "whole.tsv")
+    write_table_parts(parts, "tuning_advice", tmp_path / "parts.tsv")
+    assert (tmp_path / "parts.tsv").read_bytes() == (tmp_path / "whole.tsv").read_bytes()
+    write_parquet_parts(iter(parts), tmp_path / "parts.parquet")
+    monkeypatch.setattr(tables, "ROWS_AT_ONCE", 1)
+    for read in (
+        read_table_parts(tmp_path / "parts.tsv", "tuning_advice"),
+        read_parquet_parts(tmp_path / "parts.parquet"),
+    ):
+        rows = list(read)
+        assert [len(part) for part in rows] == [1] * len(whole)
+        pd.testing.assert_frame_equal(pd.concat(rows, ignore_index=True), whole)
 
 
 def test_parquet_comes_back(frame, tmp_path):
