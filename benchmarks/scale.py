@@ -5,11 +5,13 @@ session, one of them in every session. In one run, on as many cores as the machi
 
 - CPU of the whole workflow, over that of measuring the same recordings in one process plus that of all later
   stages (done again with the measurements at hand, less a run with nothing to do);
-- wall time, peak memory of the largest process, size of the report, CPU of a run with nothing to do;
+- wall time, peak memory of the largest process, size of the report, CPU of a run with nothing to do; jobs, CPU and
+  memory by rule;
+- the chunks that one take more measures again;
 - the same for very many recordings too short to hold a scale: what is left is the cost of keeping books.
 
 CPU a take is set against Praat's autocorrelation pitch (through parselmouth) on takes of the same kind. Prints the
-table, writes build/scale/scale.json and renews the table in docs/cluster.md; `--short`, with smaller studies, only
+tables, writes build/scale/scale.json and renews the tables in docs/cluster.md; `--short`, with smaller studies, only
 prints. Needs Linux or macOS.
 """
 
@@ -22,6 +24,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import soundfile
 
 REPO = Path(__file__).resolve().parents[1]
@@ -73,7 +76,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--short", action="store_true", help="smaller studies")
     short = parser.parse_args().short
-    small, large, tiny = (24, 96, [500]) if short else (72, 1000, [1000, 10000])
+    small, large, tiny = (24, 48, [240]) if short else (72, 1000, [1000, 10000])
     minutes = render_minutes()
     results = {"praat_s": praat_cpu_s(minutes[0])}
     for name, count, sounds in [
@@ -85,10 +88,14 @@ def main() -> None:
         print(f"{name}: {results[name]}", flush=True)
     BUILD.mkdir(parents=True, exist_ok=True)
     (BUILD / "scale.json").write_text(json.dumps(results, indent=1), encoding="utf-8")
-    table = markdown(("what", "to reach", "measured", "reached"), summary(results))
-    print(table)
+    tables = {
+        "scale": markdown(("what", "to reach", "measured", "reached"), summary(results)),
+        "studies": studies_table([one for one in results.values() if isinstance(one, dict)]),
+        "rules": rules_table(results["small"], results["large"]),
+    }
+    print(*tables.values(), sep="\n\n")
     if not short:
-        renew(PAGE, {"scale": table})
+        renew(PAGE, tables)
 
 
 def render_minutes() -> list[np.ndarray]:
@@ -126,19 +133,52 @@ def costs(count: int, sounds: list[np.ndarray], with_reference: bool) -> dict:
     report = study / "results" / "report.html"
     found = {
         "recordings": count,
+        "seconds": len(sounds[0]) / RATE,
         "cpu_s": whole["cpu_s"],
         "wall_s": whole["wall_s"],
         "peak_mb": whole["peak_mb"],
         "report_mb": report.stat().st_size / 1e6,
         "tables_mb": sum(path.stat().st_size for path in (study / "results" / "tables").iterdir()) / 1e6,
         "nothing_cpu_s": nothing["cpu_s"],
+        "nothing_mb": nothing["peak_mb"],
+        "rules": by_rule(study / "results" / "benchmarks"),
     }
     if with_reference:
         alone = spent([sys.executable, "-c", MEASURE_ALL, str(REPO / "scripts")], cwd=study)
         later = spent([*run, "--", "--forcerun", "collect"])
         found |= {"measure_cpu_s": alone["cpu_s"], "later_cpu_s": later["cpu_s"] - nothing["cpu_s"]}
+    found["measured_again"] = measured_again(study, run, sounds[0])
     shutil.rmtree(study)
     return found
+
+
+def measured_again(study: Path, run: list[str], sound: np.ndarray) -> int:
+    """How many chunks are measured anew when a take of the study's last instrument comes to it."""
+    chunks = study / "results" / "work" / "chunks"
+    before = {path.name: path.stat().st_mtime_ns for path in chunks.iterdir()}
+    sheet = study / "config" / "recordings.tsv"
+    last = sheet.read_text("utf-8").splitlines()[-1].split("\t")
+    last[0], last[1], last[4] = "one_more", "audio/one_more.flac", "9"
+    soundfile.write(study / last[1], 0.4 * sound, RATE, subtype="PCM_16")
+    with sheet.open("a", encoding="utf-8") as file:
+        file.write("\t".join(last) + "\n")
+    spent([*run, "--", "--until", "collect"])
+    return sum(before.get(path.name) != path.stat().st_mtime_ns for path in chunks.iterdir())
+
+
+def by_rule(benchmarks: Path) -> dict[str, dict]:
+    """Jobs, CPU (s) and peak memory (MB) of every rule, as Snakemake noted them."""
+    rows = []
+    for path in sorted(benchmarks.rglob("*.tsv")):
+        own = pd.read_csv(path, sep="\t", na_values="-").iloc[-1]
+        rule = path.relative_to(benchmarks).parts[0].removesuffix(".tsv")
+        rows.append({"rule": rule, "cpu_s": own["cpu_time"], "peak_mb": own["max_rss"]})
+    rules = (
+        pd.DataFrame(rows)
+        .groupby("rule")
+        .agg(jobs=("cpu_s", "size"), cpu_s=("cpu_s", "sum"), peak_mb=("peak_mb", "max"))
+    )
+    return rules.to_dict("index")
 
 
 def write_study(study: Path, count: int, sounds: list[np.ndarray]) -> None:
@@ -199,6 +239,29 @@ def summary(results: dict) -> list[tuple]:
                 (f"CPU of a run with nothing to do, {one['recordings']} recordings (s)", one["nothing_cpu_s"], bar)
             )
     return [(what, f"≤ {bar:.3g}", f"{value:.3g}", "yes" if value <= bar else "**no**") for what, value, bar in bars]
+
+
+def studies_table(studies: list[dict]) -> str:
+    """What studies of several sizes cost."""
+    columns = (
+        "recordings", "wall time (s)", "CPU (s)", "largest process (MB)", "tables (MB)", "report (MB)",
+        "nothing to do: CPU (s)", "nothing to do: memory (MB)", "chunks measured again for one take more",
+    )  # fmt: skip
+    keys = ("wall_s", "cpu_s", "peak_mb", "tables_mb", "report_mb", "nothing_cpu_s", "nothing_mb", "measured_again")
+    rows = [(f"{one['recordings']} of {one['seconds']:g} s", *(f"{one[key]:.4g}" for key in keys)) for one in studies]
+    return markdown(columns, rows)
+
+
+def rules_table(small: dict, large: dict) -> str:
+    """What every rule costs in the two studies of whole takes."""
+    columns = ["rule"]
+    for one in (small, large):
+        columns += [f"{what}, {one['recordings']} recordings" for what in ("jobs", "CPU (s)", "most memory (MB)")]
+    rows = [
+        (rule, *(f"{one['rules'][rule][key]:.3g}" for one in (small, large) for key in ("jobs", "cpu_s", "peak_mb")))
+        for rule in large["rules"]
+    ]
+    return markdown(columns, rows)
 
 
 if __name__ == "__main__":

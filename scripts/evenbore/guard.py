@@ -165,7 +165,7 @@ class _Worker:
 
 def _how(code: int, memory_bytes: int) -> str:
     """Say how a process ended, from its exit code."""
-    if code == worker.OUT_OF_MEMORY:
+    if code == worker.NO_MEMORY_CODE:
         return f"needs more than {memory_bytes / (1 << 30):.3g} GB of memory"
     if os.name == "posix" and code == -signal.SIGKILL:
         return "was ended by the system (out of memory?)"

@@ -28,7 +28,7 @@ def harmonic_arrays(notes: pd.DataFrame, parts: Iterable[pd.DataFrame]) -> Harmo
     """Arrays in the order of `notes` (columns PLAYED and f0_hz) from the rows of the harmonics table, which comes in
     parts so that it need not be held as a whole; rows of other notes are left out."""
     rows = pd.MultiIndex.from_frame(notes[PLAYED])
-    found = []
+    found = [(np.empty(0, np.int32), np.empty(0, np.int16), np.empty((0, len(Harmonics._fields)), np.float32))]
     for part in parts:
         note = rows.get_indexer(pd.MultiIndex.from_frame(part[PLAYED]))
         used = note >= 0

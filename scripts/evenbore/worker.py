@@ -17,7 +17,7 @@ import traceback
 from evenbore import blas
 from evenbore.errors import AudioError, EvenboreError, in_words
 
-OUT_OF_MEMORY = 70  # exit code
+NO_MEMORY_CODE = 70  # exit code
 
 
 def main(memory_bytes: int) -> None:
@@ -46,7 +46,7 @@ def main(memory_bytes: int) -> None:
         except OSError as error:
             _send(answers, {"error": in_words(error)})
         except MemoryError:
-            os._exit(OUT_OF_MEMORY)
+            os._exit(NO_MEMORY_CODE)
 
 
 def _limit(memory_bytes: int) -> None:

@@ -175,6 +175,14 @@ def test_estimate_recovers_offsets_exactly_on_any_connected_design():
     assert setups.errors_db is None  # no repeat takes: nothing to judge the error by
 
 
+def test_a_study_in_which_nothing_was_measured():
+    tables = study_tables({"s1": ["a", "b"], "s2": ["a", "c"]})
+    recordings = tables["recordings"].assign(status="set_aside")
+    found = normalise(recordings, tables["notes"].iloc[:0], iter([]))
+    assert len(found.notes) == 0 and found.level_db.shape[0] == 0
+    assert set(CHAIN_MEASURES) <= set(found.notes.columns)
+
+
 def test_brightness_by_hand():
     # of 500 Hz the first harmonic passes by 1/257 and the fourth, 2 kHz, by half; equal parts: (1/2 + 1/257) / 2
     level = np.full((4, 4), np.nan)
