@@ -22,6 +22,7 @@ from evenbore.settings import repo_root
 WINDOWS = os.name == "nt"
 INTERRUPTED = 130  # what shells report for a command ended by Ctrl-C
 CORES_OPTIONS = ("--cores", "-c", "--jobs", "-j", "--profile")
+JOBS_CONSIDERED = 100  # at a time, of those that wait
 POLL_S = 0.2
 TRACEBACK = "Traceback (most recent call last)"
 MOST_REASONS = 50  # lines
@@ -100,6 +101,8 @@ def _command(study: Path, options: list[str]) -> list[str]:
     command = [sys.executable, "-m", "snakemake", "--workflow-profile", "none"]
     # Options that take several values come first: whatever stands last must not swallow the user's targets.
     command += ["--logger", "evenbore"]
+    # The default scheduler solves a programme at every job's end and looks up the files of all jobs that wait.
+    command += ["--scheduler", "greedy", "--scheduler-subsample", str(JOBS_CONSIDERED)]
     command += ["--rerun-incomplete", "--directory", str(study)]
     if not any(option.startswith(CORES_OPTIONS) for option in options):
         command += ["--cores", "all"]
