@@ -24,12 +24,11 @@ def draw_figures(results: Results, folder: str | Path) -> None:
 @contextmanager
 def drawn(results: Results, name: str) -> Iterator[Figure]:
     """One figure, to be saved within the context; the instruments at most as many as the config allows."""
-    shown = results.order[: results.study.config["report"]["max_instruments_in_figures"]]
     labels = figure_labels({name: results.label(name) for name in results.order})
     draw = next(getattr(module, name) for module in MODULES if hasattr(module, name))
     with mpl.rc_context(settings(name)):
         try:
-            figure = draw(results, shown, labels)
+            figure = draw(results, results.shown, labels)
         except NothingToShow as reason:
             figure = nothing(str(reason))
         yield figure

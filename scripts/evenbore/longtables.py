@@ -1,0 +1,32 @@
+"""Long results tables, a part at a time: what a step does not need of them never fills its memory."""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pandas as pd
+
+from evenbore.columns import names
+from evenbore.tables import conform
+
+ROWS = 50_000
+
+
+def empty(table: str) -> pd.DataFrame:
+    """A results table without rows."""
+    return conform(pd.DataFrame(columns=names(table)), table)
+
+
+def parts(path: str | Path, table: str, columns: list[str] | None = None) -> Iterator[pd.DataFrame]:
+    """The rows of a results table, ROWS at a time, with these columns (default: all); none of a missing file."""
+    if not Path(path).exists():
+        return
+    types = empty(table).dtypes.to_dict()
+    with pd.read_csv(path, sep="\t", dtype=types, keep_default_na=False, na_values=[""], encoding="utf-8",
+                     usecols=columns, chunksize=ROWS) as reader:  # fmt: skip
+        yield from reader
+
+
+def read_rows(path: str | Path, table: str, keep: Callable[[pd.DataFrame], pd.Series]) -> pd.DataFrame:
+    """The rows of a results table for which `keep` (rows -> booleans) holds; none of a missing file."""
+    kept = [part[keep(part)] for part in parts(path, table)]
+    return pd.concat([part for part in kept if len(part)] or [empty(table)], ignore_index=True)
