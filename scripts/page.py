@@ -3,9 +3,8 @@
 import json
 from pathlib import Path
 
-from evenbore.clips import read_clips
-from evenbore.page.build import build_page
-from evenbore.rank import load_pools
+from evenbore.clips import stored_clips
+from evenbore.page.build import write_page
 from evenbore.results import read_results
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
@@ -19,7 +18,7 @@ def page(
 ) -> None:  # fmt: skip
     results = read_results(load_study(study, config), tables)
     record = json.loads(Path(provenance).read_text("utf-8"))
-    write_text(build_page(results, load_pools(draws), read_clips(clips), figures, captions, record), report)
+    write_page(results, draws, stored_clips(clips), figures, captions, record, report)
     write_workbook(results, workbook)
     write_text(columns_table().to_csv(sep="\t", index=False, lineterminator="\n"), columns)
 

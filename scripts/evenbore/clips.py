@@ -9,7 +9,7 @@ import io
 import json
 import math
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -145,12 +145,27 @@ def write_clips(clips: list[Clip], path: str | Path) -> None:
     np.savez(path, rows=np.array(json.dumps(rows)), **sounds)
 
 
-def read_clips(paths: Iterable[str | Path]) -> list[Clip]:
-    """The clips of all chunks."""
+@dataclass(frozen=True)
+class StoredClip:
+    """A clip in a file: `about` is all of it but the sound."""
+
+    about: Clip
+    path: str | Path
+    number: int
+
+    def whole(self) -> Clip:
+        """The clip with its sound."""
+        with np.load(self.path, allow_pickle=False) as kept:
+            return replace(self.about, mp3=kept[f"mp3_{self.number}"].tobytes())
+
+
+def stored_clips(paths: Iterable[str | Path]) -> list[StoredClip]:
+    """The clips of all chunks, their sound left where it is: together it is far more than a report holds."""
     clips = []
     for path in paths:
         with np.load(path, allow_pickle=False) as kept:
-            for number, row in enumerate(json.loads(str(kept["rows"]))):
-                notes = [tuple(note) for note in row.pop("notes")]
-                clips.append(Clip(**row, notes=notes, mp3=kept[f"mp3_{number}"].tobytes()))
+            rows = json.loads(str(kept["rows"]))
+        for number, row in enumerate(rows):
+            notes = [tuple(note) for note in row.pop("notes")]
+            clips.append(StoredClip(Clip(**row, notes=notes, mp3=b""), path, number))
     return clips

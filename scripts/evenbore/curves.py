@@ -4,6 +4,7 @@ Frames are rows of note_profiles with a column `written` (written note number); 
 of the measure.
 """
 
+import numpy as np
 import pandas as pd
 
 from evenbore.results import Results
@@ -26,13 +27,42 @@ def centred(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(**{column: rows[column] - middle for column in ("value", "low", "high")})
 
 
-def peers_band(rows: pd.DataFrame, instrument: str) -> pd.DataFrame:
-    """low, middle, high (10 %, 50 %, 90 % of the other instruments of its group) by written note.
+class Curves:
+    """The curves of one measure. `rows`: all (from `profile`); `own`: instrument -> its rows; `values`, `ends`: the
+    lowest and highest of the values, and of the values and their intervals."""
 
-    Notes with fewer than LEAST_PEERS others are left out.
-    """
-    own_group = rows.loc[rows["instrument"] == instrument, "group"].iloc[0]
-    others = rows[(rows["instrument"] != instrument) & (rows["group"] == own_group)]
-    by_note = others.groupby("written")["value"]
-    band = pd.DataFrame({name: by_note.quantile(share) for name, share in BAND.items()})
-    return band[by_note.count() >= LEAST_PEERS]
+    def __init__(self, rows: pd.DataFrame):
+        self.rows = rows
+        self.own = dict(list(rows.groupby("instrument", sort=False)))
+        self.values = rows["value"].min(), rows["value"].max()
+        self.ends = rows[["value", "low"]].min().min(), rows[["value", "high"]].max().max()
+        known = rows.dropna(subset="value")
+        # (notes, instruments) of each group, every note's values in rising order, NaN last
+        self._values = {group: part.pivot(index="written", columns="instrument", values="value")
+                        for group, part in known.groupby("group")}  # fmt: skip
+        self._rising = {group: np.sort(table.to_numpy(float), axis=1) for group, table in self._values.items()}
+
+    def peers_band(self, instrument: str) -> pd.DataFrame:
+        """low, middle, high (10 %, 50 %, 90 % of the other instruments of its group) by written note.
+
+        Notes with fewer than LEAST_PEERS others are left out.
+        """
+        group = self.own[instrument]["group"].iloc[0]
+        if group not in self._values:
+            return pd.DataFrame(columns=list(BAND), dtype=float)
+        table, rising = self._values[group], self._rising[group]
+        own = table.get(instrument, pd.Series(np.nan, table.index)).to_numpy(float)[:, None]
+        place = np.where(np.isnan(own), rising.shape[1], (rising < own).sum(axis=1, keepdims=True))
+        last = np.isfinite(rising).sum(axis=1, keepdims=True) - np.isfinite(own) - 1  # of the others
+        enough = (last >= LEAST_PEERS - 1).ravel()
+        rows, place, last = rising[enough], place[enough], last[enough]
+
+        def others(k: np.ndarray) -> np.ndarray:
+            return np.take_along_axis(rows, k + (k >= place), axis=1)  # past the instrument itself
+
+        band = {}
+        for name, share in BAND.items():
+            below = np.floor(share * last).astype(int)
+            low, high = others(below), others(np.minimum(below + 1, last))
+            band[name] = (low + (high - low) * (share * last - below)).ravel()
+        return pd.DataFrame(band, index=table.index[enough])

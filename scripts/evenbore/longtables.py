@@ -8,7 +8,7 @@ import pandas as pd
 from evenbore.columns import names
 from evenbore.tables import conform
 
-ROWS = 50_000
+ROWS = 20_000
 
 
 def empty(table: str) -> pd.DataFrame:

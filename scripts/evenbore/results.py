@@ -31,7 +31,7 @@ class Tables(dict):
 
     def __init__(self, folder: str | Path, keep: Mapping = MappingProxyType({}), known: Mapping = MappingProxyType({})):
         super().__init__(known)
-        self.folder, self.keep = Path(folder), keep
+        self.folder, self.keep, self._split = Path(folder), keep, {}
 
     def __missing__(self, name: str) -> pd.DataFrame:
         path = self.folder / f"{name}.tsv"
@@ -43,6 +43,12 @@ class Tables(dict):
 
     def __or__(self, others: Mapping) -> "Tables":
         return Tables(self.folder, self.keep, {**self, **others})
+
+    def by_instrument(self, name: str) -> dict[str, pd.DataFrame]:
+        """Instrument -> its rows of a table."""
+        if name not in self._split:
+            self._split[name] = dict(list(self[name].groupby("instrument", sort=False)))
+        return self._split[name]
 
     def whole(self, name: str, columns: list[str] | None = None):
         """All rows of a table, a part at a time."""
@@ -69,6 +75,11 @@ class Results:
     def compared(self, table: str) -> pd.DataFrame:
         """Rows of a table in each instrument's compared state."""
         return in_state(self.tables[table], self.states)
+
+    def of(self, table: str, instrument: str) -> pd.DataFrame:
+        """Rows of a table of one instrument."""
+        own = self.tables.by_instrument(table).get(instrument)
+        return self.tables[table].iloc[:0] if own is None else own
 
     def label(self, instrument: str) -> str:
         """The instrument's label from the sheet."""

@@ -6,7 +6,7 @@ import pytest
 import soundfile
 
 from evenbore import clips
-from evenbore.clips import RATE, cut_clips, decoded, read_clips, write_clips
+from evenbore.clips import RATE, cut_clips, decoded, stored_clips, write_clips
 
 SOURCE_RATE = 44_100
 # written note, sounding midi, onset, offset: two near each other, one long and far away
@@ -98,4 +98,6 @@ def test_kept_clips_come_back(path, tmp_path):
     found = cut(take(path, "r1"), take(path, "tune", pattern="passage", notes=[]))
     write_clips(found, tmp_path / "a.npz")
     write_clips([], tmp_path / "b.npz")
-    assert read_clips([tmp_path / "a.npz", tmp_path / "b.npz"]) == found
+    stored = stored_clips([tmp_path / "a.npz", tmp_path / "b.npz"])
+    assert [clip.whole() for clip in stored] == found
+    assert not any(clip.about.mp3 for clip in stored)

@@ -5,6 +5,7 @@ import itertools
 import xml.etree.ElementTree as ET
 
 import matplotlib as mpl
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -111,10 +112,26 @@ def test_peers_band_is_the_quantiles_of_the_others_of_the_group():
     # others at 1, 2, 3, 4, 5: linear interpolation gives 10 % = 1.4, 90 % = 4.6 (Hyndman & Fan 1996, type 7)
     values = {"own": 100.0, "a": 1.0, "b": 2.0, "c": 3.0, "d": 4.0, "e": 5.0, "elsewhere": 1000.0}
     rows = pd.DataFrame({"instrument": list(values), "value": list(values.values()), "written": 60})
-    rows["group"] = [1] * 6 + [2]
-    band = curves.peers_band(rows, "own")
-    assert band.loc[60].to_list() == pytest.approx([1.4, 3.0, 4.6])
-    assert curves.peers_band(rows, "elsewhere").empty
+    rows = rows.assign(low=rows["value"], high=rows["value"], group=[1] * 6 + [2])
+    all_curves = curves.Curves(rows)
+    assert all_curves.peers_band("own").loc[60].to_list() == pytest.approx([1.4, 3.0, 4.6])
+    assert all_curves.peers_band("elsewhere").empty
+
+
+def test_peers_band_is_that_of_pandas_for_every_instrument():
+    rng = np.random.default_rng(11)
+    rows = pd.MultiIndex.from_product([range(12), range(60, 70)], names=["instrument", "written"]).to_frame(index=False)
+    rows = rows.assign(value=rng.integers(0, 6, len(rows)) / 2.0, group=1 + (rows["instrument"] > 6))  # with equal ones
+    rows.loc[rng.choice(len(rows), 30, replace=False), "value"] = np.nan
+    rows = rows.drop(rng.choice(len(rows), 20, replace=False)).assign(low=np.nan, high=np.nan)
+    all_curves = curves.Curves(rows)
+    for name, own in rows.groupby("instrument"):
+        others = rows[(rows["instrument"] != name) & (rows["group"] == own["group"].iloc[0])].groupby("written")[
+            "value"
+        ]
+        wanted = pd.DataFrame({"low": others.quantile(0.1), "middle": others.median(), "high": others.quantile(0.9)})
+        band = all_curves.peers_band(name)
+        pd.testing.assert_frame_equal(band, wanted[others.count() >= 3], check_dtype=False)
 
 
 def test_with_many_ranks_intervals_hold_nine_tenths_of_the_probability(results, draw_only, monkeypatch):

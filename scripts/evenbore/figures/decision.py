@@ -5,6 +5,8 @@ import pandas as pd
 import seaborn as sns
 from matplotlib.colors import ListedColormap
 from matplotlib.patches import Patch
+from matplotlib.path import Path
+from matplotlib.textpath import TextPath
 
 from evenbore.figures.style import BLUE, COLOURS, GREY, MARKERS, PALE, NothingToShow, panels
 from evenbore.rank import oriented
@@ -225,6 +227,15 @@ def pairs(results: Results, shown, labels):
     return figure
 
 
+def _write_symbols(axes, symbol: str, x, y, points: float = 7) -> None:
+    """The symbol at many places, as one object: a text at each would take some ten kilobytes."""
+    path = TextPath((0, 0), symbol, size=points)
+    middle = path.get_extents().get_points().mean(axis=0)
+    path = Path(path.vertices - middle, path.codes)
+    size = 2 * np.abs(path.vertices).max()  # a marker is scaled to this
+    axes.scatter(x, y, s=size**2, marker=path, color="black", linewidths=0)
+
+
 def _matrix(axes, rows, names: list[str], better, labels) -> None:
     """The verdicts of one criterion's pairs `rows`; `better`: value of each instrument, more is better."""
     place, kinds = {name: i for i, name in enumerate(names)}, list(CELLS)
@@ -235,8 +246,9 @@ def _matrix(axes, rows, names: list[str], better, labels) -> None:
             cells[place[a], place[b]] = kinds.index(differs if row.verdict == "differs" else row.verdict)
     colours = ListedColormap([colour for _, _, colour in CELLS.values()])
     axes.pcolormesh(cells, cmap=colours, vmin=-0.5, vmax=len(kinds) - 0.5, edgecolors="#cccccc", linewidth=0.4)
-    for i, j in zip(*np.nonzero(np.isfinite(cells)), strict=True):
-        axes.text(j + 0.5, i + 0.5, CELLS[kinds[int(cells[i, j])]][0], ha="center", va="center", size=7)
+    for number, (symbol, *_) in enumerate(CELLS.values()):
+        y, x = np.nonzero(cells == number)
+        _write_symbols(axes, symbol, x + 0.5, y + 0.5)
     axes.set_aspect("equal")
     axes.invert_yaxis()
     ticks = np.arange(len(names)) + 0.5

@@ -6,9 +6,10 @@ Each takes the results, the instruments to show and their labels, and returns a 
 import numpy as np
 import pandas as pd
 import seaborn as sns
+from matplotlib.collections import LineCollection
 
 from evenbore.assess import DYNAMICS
-from evenbore.curves import centred, peers_band, profile
+from evenbore.curves import Curves, centred, profile
 from evenbore.figures.style import BLUE, GREY, ORANGE, PALE, NothingToShow, panels
 from evenbore.profiles import MATCHED
 from evenbore.results import Results
@@ -116,12 +117,11 @@ def brightness_matched(results: Results, shown, labels):
 
 
 def _against_peers(results: Results, shown, labels, measure: str, axis: str):
-    rows = centred(_profile(results, measure))
-    shown = [name for name in shown if name in set(rows["instrument"])]
+    curves = Curves(centred(_profile(results, measure)))
+    shown = [name for name in shown if name in curves.own]
     figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
     for axes, name in zip(grid, shown, strict=True):
-        own = rows[rows["instrument"] == name]
-        band = peers_band(rows, name)
+        own, band = curves.own[name], curves.peers_band(name)
         axes.fill_between(band.index, band["low"], band["high"], color=PALE, lw=0)
         axes.plot(band.index, band["middle"], color=GREY, lw=0.8, ls="--")
         axes.vlines(own["written"], own["low"], own["high"], color=BLUE, lw=0.9)
@@ -129,7 +129,7 @@ def _against_peers(results: Results, shown, labels, measure: str, axis: str):
         for note in register_starts(own):
             axes.axvline(note - 0.5, color=GREY, lw=0.6, ls=":")
         axes.set_title(labels[name])
-    name_notes(grid, rows)
+    name_notes(grid, curves.rows)
     figure.supxlabel("written note", size=9)
     figure.supylabel(axis, size=9)
     return figure
@@ -164,12 +164,12 @@ def brightness_dynamic(results: Results, shown, labels):
     shown = [name for name in shown if name in set(table["instrument"])]
     if not shown:
         raise NothingToShow("no instrument has takes at two or more dynamics")
-    groups = results.compared("note_profiles").groupby("instrument")["group"].first()
+    groups = rows.groupby("instrument")["group"].first()
+    lines = {name: own[["level_dbfs", "brightness_db"]].to_numpy() for name, own in table.groupby("instrument")}
     figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
     for axes, name in zip(grid, shown, strict=True):
-        for other, line in table.groupby("instrument", sort=False):
-            if other != name and groups[other] == groups[name]:
-                axes.plot(line["level_dbfs"], line["brightness_db"], color="#c9c9c9", lw=0.8)
+        others = [line for other, line in lines.items() if other != name and groups[other] == groups[name]]
+        axes.add_collection(LineCollection(others, colors="#c9c9c9", linewidths=0.8))
         own = table[table["instrument"] == name]
         axes.plot(own["level_dbfs"], own["brightness_db"], color=BLUE, lw=1.2, marker="o", ms=4)
         for row in own.itertuples(index=False):

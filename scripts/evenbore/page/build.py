@@ -2,34 +2,41 @@
 
 import base64
 import hashlib
+import io
 import json
+import zlib
 from datetime import UTC, datetime
 from pathlib import Path
 
 import jinja2
 import pandas as pd
 import yaml
+from PIL import Image
 
-from evenbore.clips import Clip
+from evenbore.atomic import write_atomically
+from evenbore.clips import StoredClip
 from evenbore.columns import TABLES
 from evenbore.compare import EXACT
+from evenbore.curves import Curves
 from evenbore.figures import FIGURES
 from evenbore.page import charts, research, words
 from evenbore.page.priorities import GATES, priorities_data
 from evenbore.page.sound import sound_data
-from evenbore.rank import Pool, oriented
+from evenbore.rank import oriented
 from evenbore.results import Results, plain
 from evenbore.trade.inspection import not_inspected
 
-LARGEST_SVG = 1_000_000
+LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
 TEMPLATES = Path(__file__).parent / "templates"
-SCRIPTS = ("report.js", "pairs.js", "priorities.js", "listen.js")
+SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
 
 
-def build_page(
-    results: Results, pools: list[Pool], clips: list[Clip], figures: str | Path, captions: str | Path, provenance: dict
-) -> str:
-    """The report as HTML. `pools`: the draws; `figures`: folder of the SVGs; `captions`: folder of <figure>.rst."""
+def write_page(
+    results: Results, draws: str | Path, clips: list[StoredClip], figures: str | Path, captions: str | Path,
+    provenance: dict, path: str | Path,
+) -> None:  # fmt: skip
+    """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `figures`: folder of the figures;
+    `captions`: folder of <figure>.rst."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES, encoding="utf-8"),
         autoescape=True,
@@ -38,49 +45,76 @@ def build_page(
         lstrip_blocks=True,
     )
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain}
+    context = _context(results, draws, clips, Path(figures), Path(captions)) | {"provenance": provenance}
+    section = environment.get_template("instrument.html")
+    context["folded_data"] = (
+        _script_data([name, results.label(name), _packed_text(section.render(context | {"s": _instrument(
+            results, name, context["profiles"])}))])
+        for name in context["folded"]
+    )  # fmt: skip
+    stream = environment.get_template("report.html").stream(context)
+    write_atomically(path, lambda temporary: stream.dump(str(temporary), "utf-8"))
+
+
+def _context(results: Results, draws, clips: list[StoredClip], figures: Path, captions: Path) -> dict:
+    """What the templates show."""
+    study, shown = results.study, results.shown
+    written_out = set(shown)
+    folded = [name for name in results.order if name not in written_out]
+    profiles, sound, own = charts.centred_profiles(results), sound_data(results, clips), priorities_data(results, draws)
     script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in SCRIPTS)
-    study = results.study
-    sound = sound_data(results, clips)
-    profiles = charts.centred_profiles(results)
-    return environment.get_template("report.html").render(
-        study=study,
-        config=study.config,
-        label={name: results.label(name) for name in study.instruments},
-        order=results.order,
-        states=results.states,
-        counts=_counts(results),
-        answers=words.answers(results),
-        unranked=words.unranked(results),
-        groups=_groups(results),
-        weighable={criterion for pool in pools for criterion in pool.criteria},
-        own_gates=GATES,
-        own_data=_script_data(priorities_data(results, pools)),
-        sound=sound,
-        sound_data=_script_data(sound),
-        hearable={(clip["instrument"], clip["state"]) for clip in sound["clips"] if clip["kind"] == "scale"},
-        table=_comparison(results),
-        gates=_gates(results),
-        figures=[_figure(name, Path(figures), Path(captions)) for name in FIGURES],
-        sections=[_instrument(results, name, profiles) for name in results.order],
-        vetting=_records(results.tables["vetting"]),
-        pairs=_pairs(results),
-        compare_data=_script_data(_side_by_side(results, profiles)),
-        verdicts=words.VERDICTS,
-        kinds=words.KINDS,
-        criteria=_records(results.tables["criteria"]),
-        sessions=_sessions(results),
-        factors=research.factors(results),
-        inseparable=_inseparable(results),
-        session_findings=_records(results.tables["findings"].query("instrument.isna()")),
-        recordings=_records(results.tables["recordings"]),
-        columns=TABLES,
-        settings=yaml.safe_dump(study.config, sort_keys=False, allow_unicode=True),
-        provenance=provenance,
-        made=datetime.now(UTC).date().isoformat(),
-        style=(TEMPLATES / "report.css").read_text("utf-8"),
-        script=script,
-        script_hash=base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
-    )
+    return {
+        "study": study,
+        "config": study.config,
+        "label": {name: results.label(name) for name in study.instruments},
+        "order": results.order,
+        "shown": shown,
+        "written_out": written_out,
+        "folded": folded,
+        "first_of_all": _first_of_all(results),
+        "most_named": words.most_named(results),
+        "states": results.states,
+        "counts": _counts(results),
+        "answers": words.answers(results),
+        "unranked": words.unranked(results),
+        "groups": _groups(results),
+        "weighable": {own["criteria"][c][0] for pool in own["pools"] for c in pool["criteria"]},
+        "own_gates": GATES,
+        "own_draws": own["draws"],
+        "own_error": 100 * 1.645 * 0.5 / own["draws"] ** 0.5,
+        "own_data": _script_data(own),
+        "sound": sound,
+        "sound_data": _script_data(sound),
+        "hearable": {(clip["instrument"], clip["state"]) for clip in sound["clips"] if clip["kind"] == "scale"},
+        "table": _comparison(results),
+        "gates": _gates(results),
+        "figures": (_figure(name, figures, captions, bool(folded)) for name in FIGURES),
+        "profiles": profiles,
+        "sections": (_instrument(results, name, profiles) for name in shown),
+        "vetting": _records(results.tables["vetting"]),
+        "pairs": _pairs(results),
+        "compare_data": _script_data(_side_by_side(results, profiles)),
+        "verdicts": words.VERDICTS,
+        "kinds": words.KINDS,
+        "criteria": _records(results.tables["criteria"]),
+        "sessions": _sessions(results),
+        "factors": research.factors(results),
+        "inseparable": _inseparable(results),
+        "session_findings": _records(results.tables["findings"].query("instrument.isna()")),
+        "recordings": _records(results.tables["recordings"]),
+        "columns": TABLES,
+        "settings": yaml.safe_dump(study.config, sort_keys=False, allow_unicode=True),
+        "made": datetime.now(UTC).date().isoformat(),
+        "style": (TEMPLATES / "report.css").read_text("utf-8"),
+        "script": script,
+        "script_hash": base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
+    }
+
+
+def _first_of_all(results: Results) -> str:
+    """In words, which instruments are shown of many."""
+    of = " of every kind" if len(results.kinds(results.order)) > 1 else ""
+    return f"the first{of} in rank: {len(results.shown)} of {len(results.order)} instruments"
 
 
 def _records(frame: pd.DataFrame) -> list[dict]:
@@ -115,7 +149,7 @@ def _comparison(results: Results) -> dict:
     """The comparison table: `columns` (criteria that anybody has), `cells` by instrument and criterion, `notes`:
     the reasons that cells refer to by number, `missing`: criteria without any value and why."""
     rows = results.compared("instruments")
-    columns, cells, notes = [], {name: {} for name in results.order}, []
+    columns, cells, notes = [], {name: {} for name in results.order}, {}
     # cost first, where it can be seen without scrolling
     for criterion in sorted(_records(results.tables["criteria"]), key=lambda c: c["criterion"] not in EXACT):
         name = criterion["criterion"]
@@ -127,27 +161,27 @@ def _comparison(results: Results) -> dict:
         columns.append(criterion)
         for row in _records(own):
             value, reason = row["value"], row["reason"]
-            if reason and reason not in notes:
-                notes.append(reason)
+            if reason:
+                notes.setdefault(reason, len(notes) + 1)
             cells[row["instrument"]][name] = {
                 "sort": value,
                 "value": words.number(value, figures),
                 "low": words.number(row["low"], figures),
                 "high": words.number(row["high"], figures),
                 "bar": drawn.get(row["instrument"]),
-                "note": notes.index(reason) + 1 if reason else None,
+                "note": notes[reason] if reason else None,
             }
     shown = {column["criterion"] for column in columns}
     reasons = rows.dropna(subset="reason").groupby("criterion")["reason"].first()
     missing = [(c, reasons.get(c, "no recordings")) for c in results.tables["criteria"]["criterion"] if c not in shown]
-    return {"columns": columns, "cells": cells, "notes": notes, "missing": missing}
+    return {"columns": columns, "cells": cells, "notes": list(notes), "missing": missing}
 
 
-def _figure(name: str, figures: Path, captions: Path) -> dict:
-    """A figure as a data URI: the SVG, or the PNG where many cells have made the SVG large."""
+def _figure(name: str, figures: Path, captions: Path, many: bool) -> dict:
+    """A figure as a data URI: the SVG, or where that is large the PNG in 256 colours; `many`: of many instruments."""
     data, kind = (figures / f"{name}.svg").read_bytes(), "svg+xml"
-    if len(data) > LARGEST_SVG:
-        data, kind = (figures / f"{name}.png").read_bytes(), "png"
+    if len(data) > (LARGEST_OF_MANY if many else LARGEST_SVG):
+        data, kind = _few_colours(figures / f"{name}.png"), "png"
     caption = (captions / f"{name}.rst").read_text("utf-8").strip()
     return {
         "name": name,
@@ -157,10 +191,17 @@ def _figure(name: str, figures: Path, captions: Path) -> dict:
     }
 
 
-def _instrument(results: Results, name: str, profiles: dict[str, pd.DataFrame]) -> dict:
+def _few_colours(path: Path) -> bytes:
+    out = io.BytesIO()
+    with Image.open(path) as picture:
+        picture.convert("RGB").quantize(256, dither=Image.Dither.NONE).save(out, "PNG", optimize=True)
+    return out.getvalue()
+
+
+def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dict:
     """What the section of one instrument shows."""
-    study, tables = results.study, results.tables
-    own = {table: _records(tables[table][tables[table]["instrument"] == name])
+    study = results.study
+    own = {table: _records(results.of(table, name))
            for table in ("findings", "tuning_advice", "recordings", "value", "ranking")}  # fmt: skip
     family = study.families[study.instruments[name]["family"]]
     inspection = [row for row in study.inspection if row["instrument"] == name]
@@ -181,11 +222,11 @@ def _instrument(results: Results, name: str, profiles: dict[str, pd.DataFrame]) 
     }
 
 
-def _note_rows(name: str, profiles: dict[str, pd.DataFrame]) -> list[dict]:
+def _note_rows(name: str, profiles: dict[str, Curves]) -> list[dict]:
     """Value and interval of each note's `charts.MEASURES`, as texts."""
     notes: dict[int, dict] = {}
-    for measure, rows in profiles.items():
-        for row in rows[rows["instrument"] == name].itertuples(index=False):
+    for measure, curves in profiles.items():
+        for row in curves.own.get(name, curves.rows.iloc[:0]).itertuples(index=False):
             text = words.number(row.value, 1)
             if pd.notna(row.low):
                 text += f" ({words.number(row.low, 1)} to {words.number(row.high, 1)})"
@@ -201,7 +242,7 @@ def _pairs(results: Results) -> str:
     rows = results.tables["pairs"]
     instruments, verdicts, criteria, reasons = (
         {name: i for i, name in enumerate(dict.fromkeys(names))}
-        for names in (results.order, words.VERDICTS, rows["criterion"], rows["reason"].dropna())
+        for names in (results.shown, words.VERDICTS, rows["criterion"], rows["reason"].dropna())
     )
     units = rows.drop_duplicates("criterion").set_index("criterion")["unit"].to_dict()
     noticeable = results.tables["criteria"].set_index("criterion")["just_noticeable"].to_dict()
@@ -234,7 +275,7 @@ def _pairs(results: Results) -> str:
     return _script_data(data)
 
 
-def _side_by_side(results: Results, profiles: dict[str, pd.DataFrame]) -> dict:
+def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict:
     """What the page shows of two instruments beside their pairs: values as texts by the criteria's places in the
     pairs, and the curves over the notes."""
     values = results.compared("instruments").set_index(["instrument", "criterion"])
@@ -246,16 +287,22 @@ def _side_by_side(results: Results, profiles: dict[str, pd.DataFrame]) -> dict:
         value, interval = words.value_texts(values.loc[(name, criterion)])
         return [value, *interval.split(" to ")]
 
-    def curve(rows: pd.DataFrame, name: str) -> list[list]:
-        own = rows.loc[rows["instrument"] == name, ["written", "written_note", "value", "low", "high"]].round(2)
+    def curve(curves: Curves, name: str) -> list[list]:
+        own = curves.own.get(name, curves.rows.iloc[:0])
+        own = own[["written", "written_note", "value", "low", "high"]].round(2)
         return own.astype(object).where(own.notna(), None).to_numpy().tolist()
 
     return {
-        "ids": results.order,
-        "values": [[texts(name, criterion) for criterion in criteria] for name in results.order],
+        "ids": results.shown,
+        "values": [[texts(name, criterion) for criterion in criteria] for name in results.shown],
         "measures": list(charts.MEASURES.values()),
-        "curves": [[curve(rows, name) for name in results.order] for rows in profiles.values()],
+        "curves": [[curve(curves, name) for name in results.shown] for curves in profiles.values()],
     }
+
+
+def _packed_text(text: str) -> str:
+    """Text as UTF-8, deflated (zlib), in base64."""
+    return base64.b64encode(zlib.compress(text.encode("utf-8"), 9)).decode("ascii")
 
 
 def _script_data(data) -> str:

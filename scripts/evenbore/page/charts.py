@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from evenbore.curves import centred, peers_band, profile
+from evenbore.curves import Curves, centred, profile
 from evenbore.page.words import number
 from evenbore.results import Results
 
@@ -62,27 +62,27 @@ def bars(rows: pd.DataFrame) -> dict[str, Bar]:
     return {row.instrument: Bar(place(row.value), place(row.low), place(row.high)) for row in known.itertuples()}
 
 
-def centred_profiles(results: Results) -> dict[str, pd.DataFrame]:
-    """Rows of note_profiles per measure of MEASURES, each instrument from its own median."""
-    return {measure: centred(profile(results, measure)) for measure in MEASURES}
+def centred_profiles(results: Results) -> dict[str, Curves]:
+    """The curves of each measure of MEASURES, each instrument from its own median."""
+    return {measure: Curves(centred(profile(results, measure))) for measure in MEASURES}
 
 
-def instrument_charts(results: Results, name: str, profiles: dict[str, pd.DataFrame]) -> list[NoteChart]:
+def instrument_charts(results: Results, name: str, profiles: dict[str, Curves]) -> list[NoteChart]:
     """The charts of one instrument, those without data left out; `profiles` from `centred_profiles`."""
     made = []
     for measure, (title, axis) in MEASURES.items():
-        rows = profiles[measure]
-        own = rows[rows["instrument"] == name]
-        if own.empty:
+        curves = profiles[measure]
+        own = curves.own.get(name)
+        if own is None:
             continue
         if measure == "cents":
             allowed = results.tolerance_cents(name)
             band = pd.DataFrame({"low": -allowed, "middle": 0.0, "high": allowed}, index=own["written"])
-            limits = min(-1.2 * allowed, rows["value"].min()), max(1.2 * allowed, rows["value"].max())
+            limits = min(-1.2 * allowed, curves.values[0]), max(1.2 * allowed, curves.values[1])
             marked = set(own.loc[own["value"].abs() > allowed, "written"])
         else:  # what stands out among the peers is for the findings, which are controlled for chance
-            band = peers_band(rows, name)
-            limits = rows[["value", "low"]].min().min(), rows[["value", "high"]].max().max()
+            band = curves.peers_band(name)
+            limits = curves.ends
             marked = set()
         legend = LEGENDS.get(measure, LEGENDS[""])
         made.append(note_chart(title, axis, legend, own, band, limits, marked))

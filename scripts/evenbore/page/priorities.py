@@ -4,16 +4,20 @@ The script (templates/priorities.js) mirrors `rank` and `gates`; a browser test 
 """
 
 import base64
+import math
+import zipfile
 import zlib
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from evenbore.rank import SATURATION, STRATA, WEIGHT_CONCENTRATION, Pool, weight_strata
+from evenbore.rank import SATURATION, STRATA, WEIGHT_CONCENTRATION, weight_strata
 from evenbore.results import Results, plain
 
 STEP = SATURATION / 2560  # a five-hundredth of a just-noticeable step
-LARGEST = 6_000_000  # utilities in one page, about 8 MB; with more instruments than fit, the first draws
+LARGEST = 2_000_000  # utilities in one page, about 2.6 MB; with more instruments than fit, the first draws
+FEWEST = 400  # draws, however many instruments
 
 GATES = {
     "worst_note_cents_max": "Worst note within",
@@ -24,45 +28,76 @@ GATES = {
 """Must-pass -> its words in the page; the budget is the page's own, off at first."""
 
 
-def priorities_data(results: Results, pools: list[Pool]) -> dict:
-    """Everything that the script needs, as JSON-ready data; instruments and criteria by their places in the lists."""
+def priorities_data(results: Results, drawn: str | Path) -> dict:
+    """Everything that the script needs, as JSON-ready data; instruments and criteria by their places in the lists.
+
+    `drawn`: the file of draws (`rank.save_pools`). Of many instruments the page has the first draws only: of them all
+    no more is read.
+    """
     config, criteria = results.study.config, results.tables["criteria"]
-    instruments = {name: i for i, name in enumerate(results.order)}
-    place = {name: i for i, name in enumerate(criteria["criterion"])}
-    size = sum(pool.utilities[0].size for pool in pools)
-    draws = min([config["draws"], LARGEST // max(size, 1)])
+    with np.load(drawn, allow_pickle=False) as small, zipfile.ZipFile(drawn) as kept:
+        numbers = range(sum(key.startswith("family_") for key in small))
+        size = sum(math.prod(_shape(kept, number)[1:]) for number in numbers)
+        draws = min(config["draws"], max(LARGEST // max(size, 1), FEWEST))
+        pools = [_pool(results, small, kept, number, draws) for number in numbers]
     limits = config["gates"] | {"total_cost_max": None}
     units = dict(zip(criteria["criterion"], criteria["unit"], strict=True))
     subjects = {gate: gate.rpartition("_")[0] for gate in GATES}
     values = results.compared("instruments").pivot(index="instrument", columns="criterion", values="value")
     values = values.reindex(index=results.order)
+    place = {name: i for i, name in enumerate(results.order)}
     return {
         "step": STEP,
         "strata": STRATA,
         "concentration": WEIGHT_CONCENTRATION,
         "draws": draws,
+        "most": len(results.shown),
         "instruments": [[name, results.label(name)] for name in results.order],
         "criteria": [[row.criterion, plain(row.criterion), row.chain_dependent == "yes"]
                      for row in criteria.itertuples(index=False)],
         "presets": config["priorities"],
         "gates": [[gate, plain(subjects[gate]), units.get(subjects[gate], ""), limits[gate],
-                   _known(values.get(subjects[gate]), len(instruments))] for gate in GATES],
-        "faults": [[instruments[row["instrument"]], row["severity"] or 0, row["item"]]
+                   _known(values.get(subjects[gate]), len(place))] for gate in GATES],
+        "faults": [[place[row["instrument"]], row["severity"] or 0, row["item"]]
                    for row in results.study.inspection if row["result"] == "fault"],
-        "pools": [_pool(pool, draws, config["seed"], instruments, place) for pool in pools],
+        "pools": pools,
     }  # fmt: skip
 
 
-def _pool(pool: Pool, draws: int, seed: int, instruments: dict[str, int], criteria: dict[str, int]) -> dict:
-    strata = weight_strata(len(pool.utilities), len(pool.criteria), np.random.default_rng(seed))
+def _pool(results: Results, small, kept: zipfile.ZipFile, number: int, draws: int) -> dict:
+    """Pool `number` of the file, with its first `draws`."""
+    place = {name: i for i, name in enumerate(results.order)}
+    criteria = {name: i for i, name in enumerate(results.tables["criteria"]["criterion"])}
+    used, group = small[f"criteria_{number}"].tolist(), int(small[f"group_{number}"])
+    rng = np.random.default_rng(results.study.config["seed"])
+    strata = weight_strata(_shape(kept, number)[0], len(used), rng)
     return {
-        "family": pool.family,
-        "group": pool.group,
-        "instruments": [instruments[name] for name in pool.instruments],
-        "criteria": [criteria[name] for name in pool.criteria],
-        "utilities": packed(np.rint(pool.utilities[:draws].transpose(2, 0, 1) / STEP)),  # (C, D, I)
+        "family": str(small[f"family_{number}"]),
+        "group": None if group < 0 else group,
+        "instruments": [place[name] for name in small[f"instruments_{number}"].tolist()],
+        "criteria": [criteria[name] for name in used],
+        "utilities": packed(np.rint(_first(kept, number, draws).transpose(2, 0, 1) / STEP)),  # (C, D, I)
         "strata": packed(strata[:draws].T),  # (C, D)
     }
+
+
+def _shape(kept: zipfile.ZipFile, number: int) -> tuple[int, int, int]:
+    with kept.open(f"utilities_{number}.npy") as file:
+        return _head(file)[0]
+
+
+def _first(kept: zipfile.ZipFile, number: int, draws: int) -> np.ndarray:
+    """The first draws (D, I, C) of a pool's utilities."""
+    with kept.open(f"utilities_{number}.npy") as file:
+        shape, fortran, dtype = _head(file)
+        assert not fortran, "the draws must come one after the other"
+        shape = (min(draws, shape[0]), *shape[1:])
+        return np.frombuffer(file.read(math.prod(shape) * dtype.itemsize), dtype).reshape(shape)
+
+
+def _head(file) -> tuple[tuple, bool, np.dtype]:
+    np.lib.format.read_magic(file)
+    return np.lib.format.read_array_header_1_0(file)
 
 
 def packed(numbers: np.ndarray) -> str:

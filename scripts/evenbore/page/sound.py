@@ -11,7 +11,7 @@ import numpy as np
 from scipy.signal import fftconvolve, firwin2
 
 from evenbore.audio import signal_from_array
-from evenbore.clips import BEFORE_S, LOUDNESS_LUFS, RATE, Clip, decoded, faded
+from evenbore.clips import BEFORE_S, LOUDNESS_LUFS, RATE, Clip, StoredClip, decoded, faded
 from evenbore.quality import lufs
 from evenbore.results import Results
 
@@ -21,7 +21,7 @@ PEAK_DB = -0.5
 MB = 1_000_000
 
 
-def sound_data(results: Results, clips: list[Clip]) -> dict:
+def sound_data(results: Results, clips: list[StoredClip]) -> dict:
     """Everything that the page's player needs, as JSON-ready data; empty lists without sound."""
     corrections = _corrections(results)
     kept = _kept(results, clips)
@@ -32,7 +32,10 @@ def sound_data(results: Results, clips: list[Clip]) -> dict:
     )
     groups = results.tables["comparability"].drop_duplicates("session").set_index("session")["group"]
     sessions = list(dict.fromkeys(clip.session for clip in kept))
+    heard = {clip.instrument for clip in kept}
     return {
+        "heard": len(heard),
+        "unheard": len({clip.about.instrument for clip in clips} - heard),
         "rate": RATE,
         "lufs": round(float(target), 2),
         "before": BEFORE_S,
@@ -57,16 +60,16 @@ def sound_data(results: Results, clips: list[Clip]) -> dict:
     }
 
 
-def _kept(results: Results, clips: list[Clip]) -> list[Clip]:
+def _kept(results: Results, clips: list[StoredClip]) -> list[Clip]:
     """The clips that fit: a first take of everybody in the order of the report, then passages, second takes, and at
     last those of further sessions, which let two instruments be heard in the same one."""
     used = results.tables["recordings"].set_index("recording")["status"]
     place = {name: k for k, name in enumerate(results.order)}
-    clips = [clip for clip in clips if used.get(clip.recording) in ("ok", "warned")]
+    clips = [clip for clip in clips if used.get(clip.about.recording) in ("ok", "warned")]
     sessions: dict[tuple, list[str]] = {}
     number: dict[tuple, int] = {}
     ranked = []
-    for index, clip in enumerate(clips):
+    for index, clip in enumerate(stored.about for stored in clips):
         own = sessions.setdefault((clip.instrument, clip.state), [])
         own += [clip.session] if clip.session not in own else []
         key = (clip.instrument, clip.state, clip.session, clip.kind)
@@ -76,10 +79,11 @@ def _kept(results: Results, clips: list[Clip]) -> list[Clip]:
         ranked.append((own.index(clip.session) > 0, number[key], passage, older, place[clip.instrument], index))
     kept, size = [], 0.0
     for *_, index in sorted(ranked):
-        size += len(clips[index].mp3) * 4 / 3
+        clip = clips[index].whole()
+        size += len(clip.mp3) * 4 / 3
         if size > MB * results.study.config["report"]["sound_mb"]:
             break
-        kept.append(clips[index])
+        kept.append(clip)
     return sorted(kept, key=lambda clip: place[clip.instrument])
 
 

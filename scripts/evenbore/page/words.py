@@ -26,6 +26,12 @@ KINDS = {
 }
 SURE = 0.90
 """Probability that the first place is among the instruments named."""
+MOST_NAMED = 10
+
+
+def most_named(results: Results) -> int:
+    """How many instruments a sentence names at most: all, or MOST_NAMED where more are in the study than are shown."""
+    return len(results.order) if results.shown == results.order else MOST_NAMED
 
 
 def number(value: float, decimals: int = 1, sign: bool = False) -> str:

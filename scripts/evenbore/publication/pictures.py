@@ -7,12 +7,13 @@ from PIL import Image
 
 from evenbore.figures.draw import drawn
 from evenbore.figures.style import lay_out
-from evenbore.publication import FIGURES, SIZES
+from evenbore.publication import FIGURES, SCHEMES, SIZES
 from evenbore.results import Results
 
 PAGE_PX = 1200
 FRAME_PX = (1920, 1080)
 FRAME_IN = (9.6, 5.4)  # the least: small text of 9 pt is then 25 px high
+STRIP_PX = 256
 DARKEST, LIGHTEST = 22, 236  # of 255, in the dark pictures
 
 
@@ -22,10 +23,10 @@ def write_pictures(results: Results, folder: str | Path) -> None:
         for size in SIZES:
             with drawn(results, name) as figure:
                 picture = rendered(figure, size)
-            for scheme, pixels in (("light", picture), ("dark", darkened(picture))):
+            for scheme in SCHEMES:
                 path = Path(folder) / f"{name}_{size}_{scheme}.png"
                 path.parent.mkdir(parents=True, exist_ok=True)
-                Image.fromarray(pixels).save(path)
+                Image.fromarray(picture if scheme == "light" else darkened(picture)).save(path)
 
 
 def rendered(figure, size: str) -> np.ndarray:
@@ -44,6 +45,9 @@ def rendered(figure, size: str) -> np.ndarray:
 
 def darkened(pixels: np.ndarray) -> np.ndarray:
     """Pixels (H, W, 3) with their lightness turned over (light grounds become dark) and their hue kept."""
-    colour = pixels.astype(np.int16)
-    turned = colour + 255 - colour.max(axis=2, keepdims=True) - colour.min(axis=2, keepdims=True)
-    return (DARKEST + turned * ((LIGHTEST - DARKEST) / 255)).round().astype(np.uint8)
+    dark = np.empty_like(pixels)
+    for first in range(0, len(pixels), STRIP_PX):  # a tall picture as wider numbers takes much memory
+        colour = pixels[first : first + STRIP_PX].astype(np.int16)
+        turned = colour + 255 - colour.max(axis=2, keepdims=True) - colour.min(axis=2, keepdims=True)
+        dark[first : first + STRIP_PX] = (DARKEST + turned * ((LIGHTEST - DARKEST) / 255)).round()
+    return dark

@@ -1,5 +1,7 @@
 """The findings of a study as sentences to quote, each with its uncertainty."""
 
+from collections import Counter
+
 import pandas as pd
 
 from evenbore.page import words
@@ -27,14 +29,16 @@ def quotes(results: Results) -> str:
 
 
 def _answers(results: Results) -> list[str]:
-    found = []
+    found, most = [], words.most_named(results)
     for answer in words.answers(results):
         group = f" (group {answer.group})" if answer.group and results.tables["ranking"]["group"].nunique() > 1 else ""
         first = answer.leaders[0]
         said = f"{results.label(first.instrument)} comes first with a probability of {words.percent(first.p_first)}"
         if len(answer.leaders) > 1:
             others = ", ".join(f"{results.label(place.instrument)} ({words.percent(place.p_first)})"
-                               for place in answer.leaders[1:])  # fmt: skip
+                               for place in answer.leaders[1:most])  # fmt: skip
+            if len(answer.leaders) > most:
+                others += f" and {len(answer.leaders) - most} more"
             said += f"; with 90 % probability the first is that one or one of {others}"
         kind = f", {answer.kind}" if answer.kind else ""
         found.append(f"With the priorities of a {plain(answer.priorities)}{kind}{group}: {said}.")
@@ -44,20 +48,27 @@ def _answers(results: Results) -> list[str]:
 
 def _criteria(results: Results) -> list[str]:
     """Of every criterion: how far apart the instruments measured, and what the pairs tell."""
-    values, pairs = results.compared("instruments"), results.tables["pairs"]
-    found = []
+    values, found, pairs = results.compared("instruments"), [], _verdicts(results)
     for criterion in results.tables["criteria"].itertuples(index=False):
         own = values[(values["criterion"] == criterion.criterion)].dropna(subset="value")
-        judged = pairs[pairs["criterion"] == criterion.criterion]["verdict"].value_counts()
-        if len(own) < 2 or not judged.sum():
+        judged = pairs.get(criterion.criterion, {})
+        if len(own) < 2 or not judged:
             continue
         ends = own.loc[[own["value"].idxmin(), own["value"].idxmax()]].itertuples(index=False)
         low, high = (_measured(results, row, criterion.unit) for row in ends)
         verdicts = ", ".join(f"{judged[verdict]} {text}" for verdict, text in VERDICTS.items() if verdict in judged)
-        found.append(
-            f"{plain(criterion.criterion).capitalize()}: from {low} to {high}. Of {judged.sum()} pairs {verdicts}."
-        )
+        name, count = plain(criterion.criterion).capitalize(), sum(judged.values())
+        found.append(f"{name}: from {low} to {high}. Of {count} pairs {verdicts}.")
     return found
+
+
+def _verdicts(results: Results) -> dict[str, Counter]:
+    """Of each criterion, how many pairs of all have each verdict."""
+    counts: dict[str, Counter] = {}
+    for part in results.tables.whole("pairs", ["criterion", "verdict"]):
+        for (criterion, verdict), number in part.value_counts().items():
+            counts.setdefault(criterion, Counter())[verdict] += number
+    return counts
 
 
 def _measured(results: Results, row, unit: str) -> str:

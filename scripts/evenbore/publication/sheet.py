@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 from fpdf import FPDF
 
+from evenbore.curves import Curves
 from evenbore.page import charts, words
 from evenbore.pdf import FONT, GRID, HEIGHT, INK, INNER, MARGIN, SOFT, clean, new_document, write
 from evenbore.results import Results, plain
@@ -29,7 +30,7 @@ def write_sheets(results: Results, folder: str | Path) -> None:
         sheet(results, name, profiles).output(str(Path(folder) / f"{name}.pdf"))
 
 
-def sheet(results: Results, name: str, profiles: dict[str, pd.DataFrame]) -> FPDF:
+def sheet(results: Results, name: str, profiles: dict[str, Curves]) -> FPDF:
     """The page of one instrument."""
     pdf = new_document()
     row = results.study.instruments[name]
@@ -59,8 +60,7 @@ def _fits(pdf: FPDF, text: str) -> bool:
 
 
 def _ranks(results: Results, name: str) -> str:
-    rows = results.tables["ranking"]
-    rows = rows[rows["instrument"] == name]
+    rows = results.of("ranking", name)
     if rows.empty:
         return "Not ranked."
     parts = [f"{plain(r.priorities)} {r.rank_low:.0f} to {r.rank_high:.0f} (first with {words.percent(r.p_first)})"
@@ -70,8 +70,8 @@ def _ranks(results: Results, name: str) -> str:
 
 
 def _table(pdf: FPDF, results: Results, name: str) -> None:
-    rows = results.compared("instruments")
-    rows = rows[rows["instrument"] == name].set_index("criterion")
+    rows = results.of("instruments", name)
+    rows = rows[rows["state"] == results.states.get(name)].set_index("criterion")
     better = {"lower": "lower is better", "higher": "higher is better", "target": "nearest 0 is best"}
     _row(pdf, ("criterion", "value", "90 % interval", ""), (SOFT,) * 4)
     for criterion in results.tables["criteria"].itertuples(index=False):
@@ -150,19 +150,18 @@ def _chart(pdf: FPDF, chart: charts.NoteChart) -> None:
 
 def _texts(results: Results, name: str) -> list[str]:
     """Tuning advice, cost and findings, the most useful first."""
-    tables, row = results.tables, results.study.instruments[name]
-    advice = tables["tuning_advice"]
-    advice = advice[(advice["instrument"] == name) & (advice["state"] == results.states.get(name))]
+    row, advice = results.study.instruments[name], results.of("tuning_advice", name)
+    advice = advice[advice["state"] == results.states.get(name)]
     texts = [f"Tuning. {text}" for text in advice["advice"]]
     if row["price"] is not None:
-        value = tables["value"].set_index("instrument")["total_cost"].get(name)
+        value = next(iter(results.of("value", name)["total_cost"]), None)
         total = (
             ""
             if pd.isna(value)
             else f", {words.number(value, 0)} in all (set-up, case and repairs found by inspection)"
         )
         texts.append(f"Cost. Price {words.number(row['price'], 0)}{total}, {results.study.config['currency']}.")
-    for found in tables["findings"][tables["findings"]["instrument"] == name].itertuples(index=False):
+    for found in results.of("findings", name).itertuples(index=False):
         sure = "" if pd.isna(found.confidence) else f", probability {words.percent(found.confidence)}"
         texts.append(f"Finding: {words.KINDS.get(found.kind, found.kind)}{sure}. {found.explanation}")
     return texts

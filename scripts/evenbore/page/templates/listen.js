@@ -323,25 +323,27 @@
   });
 
   // --- findings: the notes and their neighbours, as loud beside each other as they were played ----------------
-  for (const button of document.querySelectorAll("button.hear")) {
+  const hear = async (button) => {
+    if (pressed === button) {
+      stop();
+      return;
+    }
     const { instrument, state, low, high } = button.dataset;
     const clip = data.clips.find((one) => one.instrument === instrument && one.state === state && one.kind === "scale");
-    button.addEventListener("click", async () => {
-      if (pressed === button) {
-        stop();
-        return;
-      }
-      const where = [low, high].map((name) => clip.notes.findIndex((note) => note[0] === name)).filter((k) => k >= 0);
-      const [first, last] = where.length ? [Math.min(...where) - 2, Math.max(...where) + 2] : [0, clip.notes.length - 1];
-      const from = clip.notes[Math.max(first, 0)][2] - data.before / 3;
-      const to = clip.notes[Math.min(last, clip.notes.length - 1)][3];
-      await open();
-      const { samples } = await part(clip, false, from, to, clip.gains[0][0], []);
-      stop();
-      start(button.textContent, { buffer: asBuffer(samples), marks: [] }, false);
-      press(button, "");
-    });
-  }
+    const where = [low, high].map((name) => clip.notes.findIndex((note) => note[0] === name)).filter((k) => k >= 0);
+    const [first, last] = where.length ? [Math.min(...where) - 2, Math.max(...where) + 2] : [0, clip.notes.length - 1];
+    const from = clip.notes[Math.max(first, 0)][2] - data.before / 3;
+    const to = clip.notes[Math.min(last, clip.notes.length - 1)][3];
+    await open();
+    const { samples } = await part(clip, false, from, to, clip.gains[0][0], []);
+    stop();
+    start(button.textContent, { buffer: asBuffer(samples), marks: [] }, false);
+    press(button, "");
+  };
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest?.("button.hear");
+    if (button) hear(button);
+  });
   addEventListener("keydown", (event) => event.key === "Escape" && stop());
   fillWhat();
 })();

@@ -10,9 +10,7 @@
 
   // --- the draws, unpacked when first needed ----------------------------------------------------------------
   const unpack = async (text) => {
-    const bytes = Uint8Array.from(atob(text), (char) => char.charCodeAt(0));
-    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
-    const planes = new Uint8Array(await new Response(stream).arrayBuffer());
+    const planes = await unpackedBytes(text);
     const size = planes.length / 2;
     const numbers = new Int16Array(size);
     for (let k = 0; k < size; k++) numbers[k] = planes[k] | (planes[size + k] << 8);
@@ -222,6 +220,11 @@
         + (several && pool.group !== null ? `, group ${pool.group}` : "");
       return [lead(rows), tableOf(rows, name)];
     }));
+    // of many instruments the first stand there, the others on further pages
+    for (const body of out.querySelectorAll("tbody")) {
+      const rows = Array.from(body.rows);
+      if (rows.length > data.most) pager(body.closest(".scroll"), data.most)(rows, rows);
+    }
     const weighed = Object.values(weights).some((weight) => weight > 0);
     if (!weighed) out.append(make("p", "Nothing has a weight: give at least one criterion some."));
     else if (!found.length) out.append(make("p", "Nothing could be ranked: no instrument has a value for what you weigh."));

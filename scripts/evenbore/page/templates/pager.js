@@ -1,0 +1,48 @@
+// --- long tables and lists, a page of them at a time ----------------------------------------------------------
+// Returns a function (all, found): of all items those found are shown, `most` at a time. `shown` is told which.
+const pager = (anchor, most, shown = () => {}) => {
+  const box = document.createElement("p");
+  box.className = "filters pager";
+  const button = (text) => Object.assign(document.createElement("button"), { type: "button", textContent: text });
+  const [back, on] = [button("Previous"), button("Next")];
+  const told = document.createElement("span");
+  told.setAttribute("role", "status");
+  box.append(back, on, told);
+  anchor.after(box);
+  let [first, all, found] = [0, [], []];
+  const turn = (to) => {
+    first = to;
+    const page = new Set(found.slice(first, first + most));
+    for (const item of all) item.hidden = !page.has(item);
+    [back.disabled, on.disabled] = [first === 0, first + most >= found.length];
+    told.textContent = found.length ? `${first + 1} to ${first + page.size} of ${found.length}` : "none";
+    shown(page);
+  };
+  back.addEventListener("click", () => turn(first - most));
+  on.addEventListener("click", () => turn(first + most));
+  return (items, those) => {
+    [all, found] = [items, those];
+    turn(0);
+  };
+};
+
+const holds = (text, wanted) => text.toLocaleLowerCase().includes(wanted.trim().toLocaleLowerCase());
+
+// Lists that the template marks with their longest page get a field to search them by.
+for (const list of document.querySelectorAll("[data-most][data-name]")) {
+  const items = Array.from(list.children);
+  const most = Number(list.dataset.most);
+  if (items.length <= most) continue;
+  const anchor = list.closest(".scroll") ?? list;
+  const field = Object.assign(document.createElement("input"), { type: "search", autocomplete: "off" });
+  const label = document.createElement("label");
+  label.append(`Find in these ${items.length} ${list.dataset.name} `, field);
+  const form = document.createElement("p");
+  form.className = "filters";
+  form.append(label);
+  anchor.before(form);
+  const turn = pager(anchor, most);
+  const find = () => turn(items, items.filter((item) => holds(item.textContent, field.value)));
+  field.addEventListener("input", find);
+  find();
+}
