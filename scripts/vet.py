@@ -1,11 +1,12 @@
 """Vet every instrument, and tell what changed between its states."""
 
-from evenbore.changes import changes
+from evenbore.changes import changes, in_several_states
 from evenbore.diagnose import study_tolerances
+from evenbore.longtables import read_columns, read_rows
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, read_table, write_table
-from evenbore.vet import vet
+from evenbore.tables import read_table, write_table
+from evenbore.vet import NOTE_COLUMNS, vet
 
 
 def vet_study(
@@ -13,16 +14,16 @@ def vet_study(
     findings: str, vetting: str, changed: str,
 ) -> None:  # fmt: skip
     sheets = load_study(study, config)
-    notes, values = read_parquet(notes_normalised), read_table(instruments, "instruments")
-    profiles = read_table(note_profiles, "note_profiles")
+    notes, values = read_columns(notes_normalised, NOTE_COLUMNS), read_table(instruments, "instruments")
+    base = sheets.config["base_dynamic"]
+    profiles = read_rows(note_profiles, "note_profiles", lambda rows: in_several_states(rows, values, base))
     tolerances = study_tolerances(notes, sheets.instruments, sheets.families, sheets.config)
     table = vet(
         read_table(findings, "findings"), read_table(recordings, "recordings"), notes, values,
         sheets.instruments, sheets.inspection, sheets.config, tolerances,
     )  # fmt: skip
     write_table(table, "vetting", vetting)
-    at_base = profiles[profiles["dynamic"] == sheets.config["base_dynamic"]]
-    write_table(changes(values, at_base, sheets.config, tolerances), "changes", changed)
+    write_table(changes(values, profiles, sheets.config, tolerances), "changes", changed)
 
 
 if __name__ == "__main__":

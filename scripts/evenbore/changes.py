@@ -20,15 +20,27 @@ MEASURES = {"cents": "worst_note_cents", "level_dbfs": "level_evenness", "bright
 """Measure of a note -> criterion whose just-noticeable difference it has."""
 
 
+def in_several_states(profiles: pd.DataFrame, values: pd.DataFrame, base_dynamic: str) -> pd.Series:
+    """Which rows of note_profiles `changes` uses: of its measures, of instruments recorded in several states."""
+    states = values.groupby("instrument")["state"].nunique()
+    several = states.index[states > 1]
+    return (
+        (profiles["dynamic"] == base_dynamic)
+        & profiles["measure"].isin(MEASURES)
+        & profiles["instrument"].isin(several)
+    )  # fmt: skip
+
+
 def changes(values: pd.DataFrame, profiles: pd.DataFrame, config: Mapping, tolerances: Mapping) -> pd.DataFrame:
     """The table `changes`. `values`: table `instruments`; `profiles`: note_profiles at the base dynamic;
     `tolerances`: instrument -> tolerances."""
     order, found = {state: n for n, state in enumerate(config["states"])}, []
+    profiles_of = dict(list(profiles.groupby("instrument")))
     for name, own in values.groupby("instrument", sort=False):
         states = sorted(own["state"].dropna().unique(), key=order.get)
         for before, after in pairwise(states):
             found += _criteria(own, name, before, after, config["just_noticeable"])
-            theirs = profiles[profiles["instrument"] == name]
+            theirs = profiles_of.get(name, profiles[:0])
             for measure, criterion in MEASURES.items():
                 limit = tolerances[name]["note_cents"] if measure == "cents" else None
                 found += _notes(theirs, name, before, after, measure, config["just_noticeable"][criterion], limit)

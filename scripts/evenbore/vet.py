@@ -37,6 +37,9 @@ WORDS = {
     "register_shift": "a register out of tune",
     "odd_one_out": "unlike the others of its model",
 }
+NOTE_COLUMNS = ["recording", "instrument", "state", "session", "dynamic", "group", "midi", "written_note", "onset_s",
+                "cents"]  # fmt: skip
+"""What vetting uses of the notes, tolerances included."""
 UNITS = {"cents": "cents", "dB": "dB around 2 kHz", "z": "times the usual scatter"}
 
 
@@ -52,15 +55,21 @@ def vet(
     scales = recordings[recordings["notes_expected"].notna() | (recordings["status"] == "set_aside")]
     final = {key: limit for key, limit in config["gates"].items() if key in FINAL_GATES}
     order, rows = {state: n for n, state in enumerate(config["states"])}, []
+    softly = notes[notes["dynamic"].isin(SOFT)].groupby("group")["instrument"].agg(set).to_dict()
+    takes_of, notes_of, found_of, values_of = (
+        dict(list(table.groupby("instrument"))) for table in (scales, notes, findings, values)
+    )
     for name in instruments:
-        own = scales[scales["instrument"] == name]
+        own, seen = takes_of.get(name, scales[:0]), [one for one in inspection if one["instrument"] == name]
+        faults, heard = [one for one in seen if one["result"] == "fault"], notes_of.get(name, notes[:0])
         for state in sorted(own["state"].unique(), key=order.get):
-            takes = own[own["state"] == state]
-            found = findings[(findings["instrument"] == name) & (findings["state"] == state)]
-            failed = _failed(values[(values["instrument"] == name) & (values["state"] == state)], inspection, final)
-            seen = [one for one in inspection if one["instrument"] == name and one["result"] == "fault"]
-            unable = _unable(takes, notes, name, instruments)
-            rows.append(_decided(name, state, takes, found, failed, seen, unable, notes, tolerances[name]))
+            takes, found, measured = (
+                table[table["state"] == state]
+                for table in (own, found_of.get(name, findings[:0]), values_of.get(name, values[:0]))
+            )
+            failed = _failed(measured, seen, final)
+            unable = _unable(takes, heard, softly, name, instruments)
+            rows.append(_decided(name, state, takes, found, failed, faults, unable, heard, tolerances[name]))
     table = pd.DataFrame(rows, columns=names("vetting"))
     return table.assign(shipment=table["instrument"].map(lambda name: instruments[name].get("shipment")))
 
@@ -70,8 +79,11 @@ def _failed(values: pd.DataFrame, inspection, gates: Mapping) -> list[str]:
     return [texts[name].split("; ")[0] for name in failed]
 
 
-def _unable(takes: pd.DataFrame, notes: pd.DataFrame, name: str, instruments) -> list[str]:
-    """Why the recordings cannot tell whether the tone is sound; empty when they can."""
+def _unable(takes: pd.DataFrame, notes: pd.DataFrame, softly: Mapping[int, set], name: str, instruments) -> list[str]:
+    """Why the recordings cannot tell whether the tone is sound; empty when they can.
+
+    `notes`: of this instrument; `softly`: group -> all instruments with soft notes in it.
+    """
     used = takes[takes["status"] != "set_aside"]
     if used.empty:
         return [f"no recording can be used: {'; '.join(takes['reason'].dropna().unique())}"]
@@ -83,7 +95,7 @@ def _unable(takes: pd.DataFrame, notes: pd.DataFrame, name: str, instruments) ->
         why.append("no take softer than forte, in which stuffy notes would show")
     soft = notes[notes["dynamic"].isin(SOFT)]
     group = soft.loc[soft["recording"].isin(used["recording"]), "group"].unique()
-    others = set(soft.loc[soft["group"].isin(group), "instrument"]) - {name}
+    others = set().union(*(softly.get(one, ()) for one in group)) - {name}
     alike = sum(instruments[other]["family"] == instruments[name]["family"] for other in others)
     if alike < MIN_PEERS:
         why.append(

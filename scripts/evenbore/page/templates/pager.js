@@ -8,7 +8,7 @@ const pager = (anchor, most, shown = () => {}) => {
   const told = document.createElement("span");
   told.setAttribute("role", "status");
   box.append(back, on, told);
-  anchor.after(box);
+  anchor.before(box);
   let [first, all, found] = [0, [], []];
   const turn = (to) => {
     first = to;
