@@ -1,4 +1,4 @@
-"""Long results tables, a part at a time: what a step does not need of them never fills its memory."""
+"""Of long results tables only what a step needs, read a part at a time."""
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -6,9 +6,7 @@ from pathlib import Path
 import pandas as pd
 
 from evenbore.columns import names
-from evenbore.tables import conform
-
-ROWS = 20_000
+from evenbore.tables import conform, read_table_parts
 
 
 def empty(table: str) -> pd.DataFrame:
@@ -16,14 +14,9 @@ def empty(table: str) -> pd.DataFrame:
     return conform(pd.DataFrame(columns=names(table)), table)
 
 
-def parts(path: str | Path, table: str, columns: list[str] | None = None) -> Iterator[pd.DataFrame]:
-    """The rows of a results table, ROWS at a time, with these columns (default: all); none of a missing file."""
-    if not Path(path).exists():
-        return
-    types = empty(table).dtypes.to_dict()
-    with pd.read_csv(path, sep="\t", dtype=types, keep_default_na=False, na_values=[""], encoding="utf-8",
-                     usecols=columns, chunksize=ROWS) as reader:  # fmt: skip
-        yield from reader
+def parts(path: str | Path, table: str) -> Iterator[pd.DataFrame]:
+    """The rows of a results table in parts; none of a missing file."""
+    return read_table_parts(path, table) if Path(path).exists() else iter(())
 
 
 def read_rows(path: str | Path, table: str, keep: Callable[[pd.DataFrame], pd.Series]) -> pd.DataFrame:

@@ -4,7 +4,7 @@ The tables that grow with the notes or with the pairs of instruments are read in
 of those that are shown.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -50,9 +50,9 @@ class Tables(dict):
             self._split[name] = dict(list(self[name].groupby("instrument", sort=False)))
         return self._split[name]
 
-    def whole(self, name: str, columns: list[str] | None = None):
+    def whole(self, name: str) -> Iterator[pd.DataFrame]:
         """All rows of a table, a part at a time."""
-        return parts(self.folder / f"{name}.tsv", name, columns)
+        return parts(self.folder / f"{name}.tsv", name)
 
 
 @dataclass(frozen=True)

@@ -140,12 +140,28 @@ def test_with_many_ranks_intervals_hold_nine_tenths_of_the_probability(results, 
     assert "rank (1 is best); dot: median, line: 90 % of the probability" in drawn
 
 
-def test_rank_intervals_are_the_quantiles_of_the_rank():
-    # ranks 1 to 4 with 4, 46, 46 and 4 %: 5 % is reached at rank 2, half at rank 2, 95 % at rank 3
+def test_rank_intervals_are_those_of_the_ranking_also_of_ranks_that_are_not_listed(results, draw_only, monkeypatch):
+    drawn = []
+    monkeypatch.setattr(decision, "MOST_RANKS", 2)
+    monkeypatch.setattr(decision, "_rank_intervals", lambda axes, own, labels: drawn.append(own))
+    listed = results.tables["rank_probabilities"]
+    few = results.tables | {"rank_probabilities": listed[listed["rank"] <= 3]}  # of very many only the first are
+    draw_only(dataclasses.replace(results, tables=few), "rank_probabilities")
+    ranking, known = results.tables["ranking"], set(listed["instrument"])
+    assert len(drawn) >= 4
+    for own in drawn:
+        wanted = ranking[(ranking["priorities"] == own["priorities"].iloc[0]) & ranking["instrument"].isin(known)]
+        wanted = wanted.set_index("instrument").loc[own["instrument"], "rank_high"]
+        assert own["rank_high"].tolist() == wanted.tolist()
+        assert own["rank_median"].is_monotonic_increasing
+
+
+def test_a_rank_interval_goes_from_its_low_to_its_high_rank():
     axes = style.panels(1, 1, 2.0)[1][0]
-    decision._rank_intervals(axes, pd.DataFrame([[0.04, 0.46, 0.46, 0.04]], ["a"], [1, 2, 3, 4]), {"a": "Oak"})
-    assert axes.lines[0].get_xdata().tolist() == [2]
-    assert axes.collections[0].get_segments()[0][:, 0].tolist() == [2, 3]
+    ranks = pd.DataFrame({"instrument": ["a"], "rank_low": [2], "rank_median": [3], "rank_high": [5]})
+    decision._rank_intervals(axes, ranks, {"a": "Oak"})
+    assert axes.lines[0].get_xdata().tolist() == [3]
+    assert axes.collections[0].get_segments()[0][:, 0].tolist() == [2, 5]
 
 
 def test_matched_brightness_stands_over_the_middle_of_all(results, draw_only):

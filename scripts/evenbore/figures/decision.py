@@ -101,12 +101,14 @@ def rank_probabilities(results: Results, shown, labels):
     size = max(part["instrument"].nunique() for _, part in parts)
     figure, grid = panels(len(parts), 2, 0.9 + 0.24 * size)
     for axes, ((priorities, kind, group), part) in zip(grid, parts, strict=True):
-        table = part.pivot(index="instrument", columns="rank", values="probability")
-        table = table.loc[table.mul(table.columns.to_numpy(float), axis=1).sum(axis=1).sort_values().index]
-        if table.shape[1] <= MOST_RANKS:
+        if part["rank"].max() <= MOST_RANKS:
+            table = part.pivot(index="instrument", columns="rank", values="probability")
+            table = table.loc[table.mul(table.columns.to_numpy(float), axis=1).sum(axis=1).sort_values().index]
             _rank_cells(axes, table, labels)
         else:
-            _rank_intervals(axes, table, labels)
+            ranking = results.tables["ranking"]
+            own = ranking[(ranking["priorities"] == priorities) & ranking["instrument"].isin(part["instrument"])]
+            _rank_intervals(axes, own.sort_values(["rank_median", "utility"], ascending=[True, False]), labels)
         title = plain(priorities) + (f", group {group}" if several and group else "")
         axes.set_title(titled(title, kind, kinds))
         axes.set_ylabel("")
@@ -134,15 +136,14 @@ def _rank_cells(axes, table: pd.DataFrame, labels) -> None:
     axes.set_xlabel("rank (1 is best); numbers: probability, %")
 
 
-def _rank_intervals(axes, table: pd.DataFrame, labels) -> None:
+def _rank_intervals(axes, ranking: pd.DataFrame, labels) -> None:
     """Median rank and the ranks from 5 % to 95 %, for more ranks than cells can show."""
-    below = table.cumsum(axis=1)
-    low, middle, high = ((below >= share - 1e-9).idxmax(axis=1) for share in (0.05, 0.5, 0.95))
-    y = np.arange(len(table))
+    low, middle, high = (ranking[column] for column in ("rank_low", "rank_median", "rank_high"))
+    y = np.arange(len(ranking))
     axes.hlines(y, low, high, color=BLUE, lw=1.4)
     axes.plot(middle, y, ls="", marker="o", ms=4, color=BLUE)
-    axes.set_yticks(y, [labels[name] for name in table.index])
-    axes.set_ylim(len(table) - 0.5, -0.5)
+    axes.set_yticks(y, [labels[name] for name in ranking["instrument"]])
+    axes.set_ylim(len(ranking) - 0.5, -0.5)
     axes.grid(axis="x", color="#eeeeee")
     axes.set_xlabel("rank (1 is best); dot: median, line: 90 % of the probability")
 

@@ -65,8 +65,8 @@ def _criteria(results: Results) -> list[str]:
 def _verdicts(results: Results) -> dict[str, Counter]:
     """Of each criterion, how many pairs of all have each verdict."""
     counts: dict[str, Counter] = {}
-    for part in results.tables.whole("pairs", ["criterion", "verdict"]):
-        for (criterion, verdict), number in part.value_counts().items():
+    for part in results.tables.whole("pairs"):
+        for (criterion, verdict), number in part[["criterion", "verdict"]].value_counts().items():
             counts.setdefault(criterion, Counter())[verdict] += number
     return counts
 
