@@ -22,6 +22,13 @@ include: "workflow/rules/research.smk"
 include: "workflow/rules/report.smk"
 
 
+onstart:
+    # The limit of jobs a second is for clusters. Here it would only cost: every job that ends makes Snakemake 9 look for
+    # jobs once more in every second that is left.
+    if workflow.local_exec:
+        workflow.scheduler.job_rate_limiter = None
+
+
 rule all:
     default_target: True
     input:
