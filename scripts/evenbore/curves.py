@@ -7,18 +7,22 @@ of the measure.
 import numpy as np
 import pandas as pd
 
+from evenbore.compare import in_state
 from evenbore.results import Results
 from evenbore.trade.pitch import note_to_midi
 
+COLUMNS = ["instrument", "group", "written_note", "register", "value", "low", "high"]
 LEAST_PEERS = 3
 BAND = {"low": 0.1, "middle": 0.5, "high": 0.9}
 
 
 def profile(results: Results, measure: str) -> pd.DataFrame:
-    """All instruments' rows of one measure at the base dynamic, sorted by `written`."""
-    rows = results.compared("note_profiles")
-    rows = rows[(rows["measure"] == measure) & (rows["dynamic"] == results.study.config["base_dynamic"])]
-    return rows.assign(written=[note_to_midi(note) for note in rows["written_note"]]).sort_values("written")
+    """All instruments' rows of one measure at the base dynamic, sorted by `written`, with that column and COLUMNS."""
+    rows = results.tables["note_profiles"]
+    wanted = (rows["measure"] == measure) & (rows["dynamic"] == results.study.config["base_dynamic"])
+    rows = in_state(rows[wanted], results.states)[COLUMNS]
+    written = {note: note_to_midi(note) for note in rows["written_note"].unique()}
+    return rows.assign(written=rows["written_note"].map(written).astype(int)).sort_values("written")
 
 
 def centred(rows: pd.DataFrame) -> pd.DataFrame:
@@ -28,12 +32,12 @@ def centred(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 class Curves:
-    """The curves of one measure. `rows`: all (from `profile`); `own`: instrument -> its rows; `values`, `ends`: the
-    lowest and highest of the values, and of the values and their intervals."""
+    """The curves of one measure. `rows`: all (from `profile`); `values`, `ends`: the lowest and highest of the values,
+    and of the values and their intervals."""
 
     def __init__(self, rows: pd.DataFrame):
         self.rows = rows
-        self.own = dict(list(rows.groupby("instrument", sort=False)))
+        self._places = rows.groupby("instrument").indices
         self.values = rows["value"].min(), rows["value"].max()
         self.ends = rows[["value", "low"]].min().min(), rows[["value", "high"]].max().max()
         known = rows.dropna(subset="value")
@@ -42,12 +46,16 @@ class Curves:
                         for group, part in known.groupby("group")}  # fmt: skip
         self._rising = {group: np.sort(table.to_numpy(float), axis=1) for group, table in self._values.items()}
 
+    def of(self, instrument: str) -> pd.DataFrame:
+        """The rows of one instrument."""
+        return self.rows.iloc[self._places.get(instrument, [])]
+
     def peers_band(self, instrument: str) -> pd.DataFrame:
         """low, middle, high (10 %, 50 %, 90 % of the other instruments of its group) by written note.
 
         Notes with fewer than LEAST_PEERS others are left out.
         """
-        group = self.own[instrument]["group"].iloc[0]
+        group = self.of(instrument)["group"].iloc[0]
         if group not in self._values:
             return pd.DataFrame(columns=list(BAND), dtype=float)
         table, rising = self._values[group], self._rising[group]

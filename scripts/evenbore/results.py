@@ -31,7 +31,7 @@ class Tables(dict):
 
     def __init__(self, folder: str | Path, keep: Mapping = MappingProxyType({}), known: Mapping = MappingProxyType({})):
         super().__init__(known)
-        self.folder, self.keep, self._split = Path(folder), keep, {}
+        self.folder, self.keep, self._places = Path(folder), keep, {}
 
     def __missing__(self, name: str) -> pd.DataFrame:
         path = self.folder / f"{name}.tsv"
@@ -44,11 +44,11 @@ class Tables(dict):
     def __or__(self, others: Mapping) -> "Tables":
         return Tables(self.folder, self.keep, {**self, **others})
 
-    def by_instrument(self, name: str) -> dict[str, pd.DataFrame]:
-        """Instrument -> its rows of a table."""
-        if name not in self._split:
-            self._split[name] = dict(list(self[name].groupby("instrument", sort=False)))
-        return self._split[name]
+    def of(self, name: str, instrument: str) -> pd.DataFrame:
+        """The rows of a table of one instrument."""
+        if name not in self._places:
+            self._places[name] = self[name].groupby("instrument").indices
+        return self[name].iloc[self._places[name].get(instrument, [])]
 
     def whole(self, name: str) -> Iterator[pd.DataFrame]:
         """All rows of a table, a part at a time."""
@@ -78,8 +78,7 @@ class Results:
 
     def of(self, table: str, instrument: str) -> pd.DataFrame:
         """Rows of a table of one instrument."""
-        own = self.tables.by_instrument(table).get(instrument)
-        return self.tables[table].iloc[:0] if own is None else own
+        return self.tables.of(table, instrument)
 
     def label(self, instrument: str) -> str:
         """The instrument's label from the sheet."""

@@ -9,7 +9,7 @@ import pandas as pd
 from evenbore.atomic import write_atomically
 from evenbore.columns import TABLES, names
 
-ROWS_AT_ONCE = 100_000
+ROWS_AT_ONCE = 20_000
 _PANDAS_TYPES = {"str": "string", "int": "Int64", "float": "float64"}
 
 

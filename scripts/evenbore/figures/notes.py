@@ -118,10 +118,10 @@ def brightness_matched(results: Results, shown, labels):
 
 def _against_peers(results: Results, shown, labels, measure: str, axis: str):
     curves = Curves(centred(_profile(results, measure)))
-    shown = [name for name in shown if name in curves.own]
+    shown = [name for name in shown if len(curves.of(name))]
     figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
     for axes, name in zip(grid, shown, strict=True):
-        own, band = curves.own[name], curves.peers_band(name)
+        own, band = curves.of(name), curves.peers_band(name)
         axes.fill_between(band.index, band["low"], band["high"], color=PALE, lw=0)
         axes.plot(band.index, band["middle"], color=GREY, lw=0.8, ls="--")
         axes.vlines(own["written"], own["low"], own["high"], color=BLUE, lw=0.9)

@@ -61,9 +61,14 @@ def _context(results: Results, draws, clips: list[StoredClip], figures: Path, ca
     study, shown = results.study, results.shown
     written_out = set(shown)
     folded = [name for name in results.order if name not in written_out]
-    profiles, sound, own = charts.centred_profiles(results), sound_data(results, clips), priorities_data(results, draws)
+    pairs, profiles = _pairs(results), charts.centred_profiles(results)
+    sound, own = sound_data(results, clips), priorities_data(results, draws)
+    texts = {"sound_data": _script_data(sound), "own_data": _script_data(own)}
+    weighable = {own["criteria"][c][0] for pool in own.pop("pools") for c in pool["criteria"]}
+    for clip in sound["clips"]:
+        del clip["mp3"]  # it is large, and in the text
     script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in SCRIPTS)
-    return {
+    return texts | {
         "study": study,
         "config": study.config,
         "label": {name: results.label(name) for name in study.instruments},
@@ -78,13 +83,11 @@ def _context(results: Results, draws, clips: list[StoredClip], figures: Path, ca
         "answers": words.answers(results),
         "unranked": words.unranked(results),
         "groups": _groups(results),
-        "weighable": {own["criteria"][c][0] for pool in own["pools"] for c in pool["criteria"]},
+        "weighable": weighable,
         "own_gates": GATES,
         "own_draws": own["draws"],
         "own_error": 100 * 1.645 * 0.5 / own["draws"] ** 0.5,
-        "own_data": _script_data(own),
         "sound": sound,
-        "sound_data": _script_data(sound),
         "hearable": {(clip["instrument"], clip["state"]) for clip in sound["clips"] if clip["kind"] == "scale"},
         "table": _comparison(results),
         "gates": _gates(results),
@@ -92,7 +95,7 @@ def _context(results: Results, draws, clips: list[StoredClip], figures: Path, ca
         "profiles": profiles,
         "sections": (_instrument(results, name, profiles) for name in shown),
         "vetting": _records(results.tables["vetting"]),
-        "pairs": _pairs(results),
+        "pairs": pairs,
         "compare_data": _script_data(_side_by_side(results, profiles)),
         "verdicts": words.VERDICTS,
         "kinds": words.KINDS,
@@ -194,7 +197,7 @@ def _figure(name: str, figures: Path, captions: Path, many: bool) -> dict:
 def _few_colours(path: Path) -> bytes:
     out = io.BytesIO()
     with Image.open(path) as picture:
-        picture.convert("RGB").quantize(256, dither=Image.Dither.NONE).save(out, "PNG", optimize=True)
+        picture.quantize(256, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(out, "PNG")
     return out.getvalue()
 
 
@@ -226,7 +229,7 @@ def _note_rows(name: str, profiles: dict[str, Curves]) -> list[dict]:
     """Value and interval of each note's `charts.MEASURES`, as texts."""
     notes: dict[int, dict] = {}
     for measure, curves in profiles.items():
-        for row in curves.own.get(name, curves.rows.iloc[:0]).itertuples(index=False):
+        for row in curves.of(name).itertuples(index=False):
             text = words.number(row.value, 1)
             if pd.notna(row.low):
                 text += f" ({words.number(row.low, 1)} to {words.number(row.high, 1)})"
@@ -288,8 +291,7 @@ def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict:
         return [value, *interval.split(" to ")]
 
     def curve(curves: Curves, name: str) -> list[list]:
-        own = curves.own.get(name, curves.rows.iloc[:0])
-        own = own[["written", "written_note", "value", "low", "high"]].round(2)
+        own = curves.of(name)[["written", "written_note", "value", "low", "high"]].round(2)
         return own.astype(object).where(own.notna(), None).to_numpy().tolist()
 
     return {
@@ -308,7 +310,7 @@ def _packed_text(text: str) -> str:
 def _script_data(data) -> str:
     """Data as compact JSON that cannot end the <script> around it."""
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+    return text.translate({ord(sign): f"\\u{ord(sign):04x}" for sign in "<>&"})
 
 
 def _inseparable(results: Results) -> dict[str, str]:

@@ -72,8 +72,8 @@ def instrument_charts(results: Results, name: str, profiles: dict[str, Curves]) 
     made = []
     for measure, (title, axis) in MEASURES.items():
         curves = profiles[measure]
-        own = curves.own.get(name)
-        if own is None:
+        own = curves.of(name)
+        if own.empty:
             continue
         if measure == "cents":
             allowed = results.tolerance_cents(name)

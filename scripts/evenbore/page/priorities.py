@@ -76,7 +76,7 @@ def _pool(results: Results, small, kept: zipfile.ZipFile, number: int, draws: in
         "group": None if group < 0 else group,
         "instruments": [place[name] for name in small[f"instruments_{number}"].tolist()],
         "criteria": [criteria[name] for name in used],
-        "utilities": packed(np.rint(_first(kept, number, draws).transpose(2, 0, 1) / STEP)),  # (C, D, I)
+        "utilities": packed(_stepped(_first(kept, number, draws))),
         "strata": packed(strata[:draws].T),  # (C, D)
     }
 
@@ -93,6 +93,15 @@ def _first(kept: zipfile.ZipFile, number: int, draws: int) -> np.ndarray:
         assert not fortran, "the draws must come one after the other"
         shape = (min(draws, shape[0]), *shape[1:])
         return np.frombuffer(file.read(math.prod(shape) * dtype.itemsize), dtype).reshape(shape)
+
+
+def _stepped(utilities: np.ndarray) -> np.ndarray:
+    """Utilities (D, I, C) in whole STEPs (C, D, I)."""
+    draws, instruments, criteria = utilities.shape
+    stepped = np.empty((criteria, draws, instruments), "<i2")
+    for criterion in range(criteria):  # all at once would take several times the memory
+        stepped[criterion] = np.rint(utilities[:, :, criterion] / STEP)
+    return stepped
 
 
 def _head(file) -> tuple[tuple, bool, np.dtype]:
