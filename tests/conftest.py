@@ -75,3 +75,18 @@ def results(report):
     from evenbore.sheets import load_study
 
     return read_results(load_study(report), report / "results/tables")
+
+
+@pytest.fixture(scope="session")
+def many(report, tmp_path_factory) -> Path:
+    """The sample study with its report when no more than 3 of its 7 instruments are to be shown."""
+    import shutil
+
+    import report_sample
+
+    folder = tmp_path_factory.mktemp("many") / "study"
+    shutil.copytree(report, folder, ignore=shutil.ignore_patterns("figures", "report.html", "comparison.xlsx"))
+    config = folder / "config/config.yaml"
+    text = config.read_text("utf-8")
+    config.write_text(text.replace("max_instruments_in_figures: 40", "max_instruments_in_figures: 3"), "utf-8")
+    return report_sample.make_report(folder)

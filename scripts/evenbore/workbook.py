@@ -92,6 +92,8 @@ def _write(workbook, head, name: str, parts: Iterable[pd.DataFrame], told: str =
     sheet = workbook.add_worksheet(name)
     sheet.freeze_panes(1, 1)
     rows, widths = 0, {}
+    if told:
+        sheet.write_comment(0, 0, told)
     for part in parts:
         if not widths:
             for column, title in enumerate(part.columns):
@@ -109,7 +111,6 @@ def _write(workbook, head, name: str, parts: Iterable[pd.DataFrame], told: str =
         sheet.autofilter(0, 0, rows, len(widths) - 1)
     if told:
         sheet.write_string(rows + 1, 0, told)
-        sheet.write_comment(0, 0, told)
 
 
 def _write_rows(sheet, first: int, rows: pd.DataFrame, widths: dict[str, int]) -> None:
