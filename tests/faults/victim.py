@@ -23,14 +23,16 @@ RECORDINGS = ("s1_clar_a_1", "s1_clar_b_1", "s2_clar_a_1", "s2_clar_c_1", "empty
 
 
 class Run:
-    """`evenbore run` on a study, with everything that it starts."""
+    """`evenbore run` on a study, with everything that it starts; `flags`: Snakemake's options instead of `cores`."""
 
-    def __init__(self, engine: Engine, study: Path, cores: int = 2, before: list[str] = (), **options):
+    def __init__(
+        self, engine: Engine, study: Path, cores: int = 2, before: list[str] = (), flags: list[str] = (), **options
+    ):
         environment = options.pop("environment", {})
         self._mark = uuid.uuid4().hex
         scripts = str(engine.folder / "scripts")
         self._process = subprocess.Popen(
-            [*before, sys.executable, "-m", "evenbore.cli", "run", study, "--", "--cores", str(cores)],
+            [*before, sys.executable, "-m", "evenbore.cli", "run", study, "--", *(flags or ["--cores", str(cores)])],
             env=os.environ | {"PYTHONPATH": scripts, "PYTHONDONTWRITEBYTECODE": "1", MARK: self._mark} | environment,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

@@ -1,19 +1,18 @@
 """The workflow through a real Slurm on this machine: the same tables as without, whatever happens to jobs and nodes."""
 
-import contextlib
 import re
 import signal
 import subprocess
 import sys
 import time
-from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
-import psutil
 import pytest
 import slurm
 
-from smallstudy import Engine, make_study
+from evenbore.columns import TABLES
+from faults.victim import PATIENCE_S, Run, tables
+from smallstudy import Engine, SmallStudy, make_study
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(sys.platform != "linux", reason="Slurm is for Linux")]
 
@@ -21,85 +20,104 @@ pytestmark = [pytest.mark.slow, pytest.mark.skipif(sys.platform != "linux", reas
 QUICK = ["--slurm-status-command", "squeue", "--slurm-init-seconds-before-status-checks", "1",
          "--seconds-between-status-checks", "1", "--slurm-no-account", "--latency-wait", "5"]  # fmt: skip
 
-
-@pytest.fixture(scope="module")
-def cluster():
-    if slurm.missing():
-        pytest.skip(slurm.missing())
-    slurm.start()
-    yield
-    slurm.stop()
-
-
-@pytest.fixture(scope="module")
-def engine(repo, tmp_path_factory):
-    return Engine(repo, tmp_path_factory.mktemp("engine") / "ever bore")
-
-
-@pytest.fixture(scope="module")
-def expected(engine, repo, tmp_path_factory):
-    """The tables of a run without Slurm."""
-    study = make_study(tmp_path_factory.mktemp("local") / "study", repo).folder
-    done = engine.snakemake(study)
-    assert done.returncode == 0, done.stderr[-4000:]
-    return tables(study)
+ALL_TABLES = ["collect", "normalise", "assess", "diagnose", "compare", "factors", "vet"]  # the rules that write them
 
 
 @pytest.fixture
-def started(cluster, engine, repo, tmp_path):
-    """A study that is being run through Slurm, as soon as a recording is being measured, and how its run will end."""
-    study = make_study(tmp_path / "study", repo).folder
-    with ThreadPoolExecutor() as pool:
-        yield study, pool.submit(through_slurm, engine, study)
-        interrupt(study)  # what a failed test has left running would keep us here
+def cluster():
+    if slurm.missing():
+        pytest.skip(slurm.missing())
+    try:
+        slurm.start()
+        yield
+    finally:
+        slurm.stop()
 
 
-def through_slurm(engine: Engine, study: Path) -> subprocess.CompletedProcess:
-    return engine.snakemake(study, "--profile", engine.folder / "workflow" / "profiles" / "slurm", *QUICK)
+@pytest.fixture
+def engine(repo, tmp_path):
+    return Engine(repo, tmp_path / "ever bore")
 
 
-def tables(study: Path) -> dict[str, bytes]:
-    return {path.name: path.read_bytes() for path in (study / "results" / "tables").iterdir()}
+@pytest.fixture
+def start(cluster, engine):
+    """Function: run a study through Slurm. What still runs at the test's end is killed."""
+    runs = []
+
+    def start(study: Path, *flags: str) -> Run:
+        flags = [*flags, "--profile", str(engine.folder / "workflow" / "profiles" / "slurm"), *QUICK]
+        runs.append(Run(engine, study, flags=flags))
+        return runs[-1]
+
+    yield start
+    for run in runs:
+        run.kill()
 
 
-def job_at_work(run: Future) -> str:
-    """The number of a job that measures right now."""
-    deadline = time.monotonic() + 120
-    while time.monotonic() < deadline:
-        assert not run.done(), run.result().stderr[-4000:]
-        listed = subprocess.run(["squeue", "-h", "-t", "R", "-o", "%i %k"], capture_output=True, text=True, check=True)
-        found = re.search(r"^(\d+) .*measure", listed.stdout, re.M)
-        if found:
-            return found.group(1)
-        time.sleep(0.1)
-    raise AssertionError("no job was started")
+# One test for all of it, because a run through Slurm waits most of its time.
+def test_after_a_killed_job_and_a_failed_node_the_tables_are_those_of_a_local_run(
+    start, engine, repo, tmp_path
+):
+    here, study = (make_three_chunks(tmp_path / name, repo) for name in ("here", "study"))
+    code, told = Run(engine, here, flags=[*ALL_TABLES, "--cores", "2"]).end()
+    assert code == 0, told
+    expected = tables(here)
+    assert {Path(name).stem for name in expected} == TABLES.keys() - {"columns"}  # the report brings that one
 
-
-def test_a_killed_job_is_tried_again_and_the_tables_are_those_of_a_run_without_slurm(started, expected):
-    study, run = started
-    subprocess.run(["scancel", "--signal", "KILL", "--full", job_at_work(run)], check=True)
-    done = run.result()
-    assert done.returncode == 0, done.stderr[-4000:]
-    assert "Trying to restart job" in done.stderr
-    assert tables(study) == expected
-
-
-def test_after_a_failed_node_the_study_goes_on_where_it_was(started, engine, expected):
-    study, run = started
-    job_at_work(run)
+    run = start(study, *ALL_TABLES, "--jobs", "2")
+    killed = wait_for(study, measuring)
+    subprocess.run(["scancel", "--signal", "KILL", "--full", killed], check=True)
+    wait_for(study, lambda: measured(study) and measuring())
     slurm.fail_node()
-    interrupt(study)
-    assert run.result().returncode != 0
+    run.send(signal.SIGINT)
+    code, told = run.end()
+    assert code == 130, told
+    assert "Trying to restart job" in log(study)
+    finished, before = measured(study), stamps(study)
+
     slurm.start_node()
-    done = through_slurm(engine, study)
-    assert done.returncode == 0, done.stderr[-4000:]
+    code, told = start(study, *ALL_TABLES).end()
+    assert code == 0, told + log(study)[-4000:]
     assert tables(study) == expected
+    after = stamps(study)
+    assert 1 <= finished < len(after) == 3
+    assert sum(before.get(chunk) == stamp for chunk, stamp in after.items()) == finished
 
 
-def interrupt(study: Path) -> None:
-    """End the run on a study as Ctrl-C does."""
-    for process in psutil.Process().children(recursive=True):
-        with contextlib.suppress(psutil.Error):  # ended meanwhile
-            command = process.cmdline()
-            if "snakemake" in command and str(study) in command:
-                process.send_signal(signal.SIGINT)
+def make_three_chunks(folder: Path, repo: Path) -> Path:
+    """A study of two instruments, one of them in two sessions, two takes each."""
+    rows = [row for row in make_study(folder, repo).rows if re.match(r"s._clar_[ab]_[12]$", row["recording"])]
+    SmallStudy(folder, rows).write_recordings()
+    return folder
+
+
+def wait_for(study: Path, found):
+    """Wait until `found` returns something true, and return that."""
+    deadline = time.monotonic() + PATIENCE_S
+    while not (answer := found()):
+        assert time.monotonic() < deadline, log(study)[-4000:]
+        time.sleep(0.1)
+    return answer
+
+
+def measuring() -> str:
+    """The number of a job that measures right now, or nothing."""
+    listed = subprocess.run(["squeue", "-h", "-t", "R", "-o", "%i %k"], capture_output=True, text=True, check=True)
+    found = re.search(r"^(\d+) .*measure", listed.stdout, re.M)
+    return found.group(1) if found else ""
+
+
+def log(study: Path) -> str:
+    """What Snakemake has said so far."""
+    path = study / "results" / "logs" / "run.log"
+    return path.read_text(encoding="utf-8") if path.exists() else ""
+
+
+def measured(study: Path) -> int:
+    """How many chunks Snakemake knows to be finished."""
+    return log(study).count("(Rule: measure)")
+
+
+def stamps(study: Path) -> dict[str, int]:
+    """When each chunk was measured."""
+    return {path.name: path.stat().st_mtime_ns for path in (study / "results" / "work" / "chunks").iterdir()}
