@@ -55,9 +55,7 @@ def start(cluster, engine):
 
 
 # One test for all of it, because a run through Slurm waits most of its time.
-def test_after_a_killed_job_and_a_failed_node_the_tables_are_those_of_a_local_run(
-    start, engine, repo, tmp_path
-):
+def test_after_a_killed_job_and_a_failed_node_the_tables_are_those_of_a_local_run(start, engine, repo, tmp_path):
     here, study = (make_three_chunks(tmp_path / name, repo) for name in ("here", "study"))
     code, told = Run(engine, here, flags=[*ALL_TABLES, "--cores", "2"]).end()
     assert code == 0, told
