@@ -2,7 +2,8 @@
 
 Debian's munge and slurm-wlm, without systemd and without accounting, everything on the loopback device. It writes
 /etc/slurm/slurm.conf, because job steps do not inherit SLURM_CONF: it needs root and is meant for a machine that may
-be thrown away. A machine that has a slurm.conf of its own is left alone. What an earlier run left behind is cleared.
+be thrown away, where somebody has installed Slurm on purpose (`.ci/debian-packages.txt` does not). A machine that has
+a slurm.conf of its own is left alone. What an earlier run left behind is cleared.
 """
 
 import contextlib
@@ -30,7 +31,7 @@ def missing() -> str:
     """Why no Slurm can be started here; empty where it can."""
     lacking = [name for name in PROGRAMS if shutil.which(name, path=f"{os.environ['PATH']}:/usr/sbin") is None]
     if lacking:
-        return f"needs {', '.join(lacking)} (Debian: munge, slurm-wlm)"
+        return f"no Slurm here: {', '.join(lacking)} (Debian: munge, slurm-wlm)"
     if os.geteuid() != 0:
         return "a Slurm can be started by root only"
     if CONF.exists() and MARK not in CONF.read_text(encoding="utf-8"):
