@@ -213,7 +213,6 @@ def _evennesses(takes, counted, scatter, notes: pd.DataFrame, errors: SetupError
         return rows, _shift_table(parts)
     midi, places, bounds = _played_notes(notes)
     begin = {key["recording"]: (first, take.written) for (key, take), first in zip(takes, bounds, strict=False)}
-    count = {owner: len(members) for owner, members in _by_owner(counted).items()}
     directions = np.arange(errors.mixing.shape[1])
     room_component = _components(notes["session"], notes["midi"], places) + directions.size
     common_component = _components(notes["group"], notes["midi"], places) + room_component.max() + 1
@@ -225,16 +224,18 @@ def _evennesses(takes, counted, scatter, notes: pd.DataFrame, errors: SetupError
         left, common = (
             np.nan_to_num(_means(notes[name(column)].to_numpy(float), places)) for name in (room_error, common_error)
         )
-        for key, take in counted:
-            first, written = begin[key["recording"]]
-            own = first + np.flatnonzero(np.isin(written, take.written))
-            found = evenness(take, criterion, scatter[criterion.name], moves[own], left[own], common[own])
-            rows.append(_value(key, criterion, found.value))
-            owner = key["instrument"], key["state"]
-            components = np.concatenate([directions, room_component[own], common_component[own]])
-            of_setup, *of_room = found.shifts
-            shifts = np.concatenate([errors.along_all(of_setup, session[first]), *of_room])
-            parts.append((owner, criterion.name, components, shifts / count[owner]))
+        for owner, members in _by_owner(counted).items():
+            components, shifts = [], []
+            for key, take in members:
+                first, written = begin[key["recording"]]
+                own = first + np.flatnonzero(np.isin(written, take.written))
+                found = evenness(take, criterion, scatter[criterion.name], moves[own], left[own], common[own])
+                rows.append(_value(key, criterion, found.value))
+                of_setup, *of_room = found.shifts
+                components += [directions, room_component[own], common_component[own]]
+                shifts += [errors.along_all(of_setup, session[first]), *of_room]
+            place, number = np.unique(np.concatenate(components), return_inverse=True)
+            parts.append((owner, criterion.name, place, np.bincount(number, np.concatenate(shifts)) / len(members)))
     return rows, _shift_table(parts)
 
 
@@ -284,7 +285,7 @@ def _components(session: pd.Series, midi: pd.Series, places: np.ndarray) -> np.n
 
 
 def _shift_table(parts: list[tuple]) -> pd.DataFrame:
-    """The shifts table of (owner, criterion, components, shifts) of takes, those of an owner added up."""
+    """The shifts table of (owner, criterion, components, shifts)."""
     sizes = [len(components) for _, _, components, _ in parts]
     columns = {
         "instrument": np.repeat([owner[0] for owner, *_ in parts], sizes),
@@ -294,8 +295,7 @@ def _shift_table(parts: list[tuple]) -> pd.DataFrame:
         "shift": np.concatenate([np.empty(0), *(shifts for *_, shifts in parts)]),
     }
     table = pd.DataFrame(columns)
-    table = table[table["shift"] != 0]
-    return table.groupby(["instrument", "state", "criterion", "component"], as_index=False)["shift"].sum()
+    return table[table["shift"] != 0].reset_index(drop=True)
 
 
 def _of_common_notes(members: list[tuple[dict, TakeNotes]]) -> list[tuple[dict, TakeNotes]]:

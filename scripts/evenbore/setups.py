@@ -252,9 +252,9 @@ def _fit(rows: dict[str, np.ndarray], s: int, take_covariance: np.ndarray | None
     cells = sparse.csr_array((np.ones(n), (cell, np.arange(n))), shape=(cell.max() + 1, n))
 
     bend = np.diff(np.eye(b), n=2, axis=0)
-    bends = np.kron(np.eye(s), bend.T @ bend)
+    bends = sparse.kron(sparse.eye_array(s), bend.T @ bend)
     # the sum over sessions is all but unknown to the data (only slight mistuning tells): tie it to zero
-    zero_sum = 1e4 * np.kron(np.ones((s, s)), np.eye(b))
+    zero_sum = sparse.kron(np.full((s, s), 1e4), sparse.eye_array(b))
 
     weight, noise, limit = np.where(censored, 1e-6, 1.0), 1.0, y.copy()
     for _ in range(ROUNDS):
@@ -262,7 +262,8 @@ def _fit(rows: dict[str, np.ndarray], s: int, take_covariance: np.ndarray | None
         weighted = sparse.csr_array(sparse.diags_array(weight) @ design)
         sums = cells @ weighted
         means = sparse.csr_array(sparse.diags_array(1 / (cells @ weight)) @ sums)
-        normal = (weighted.T @ design - sums.T @ means).toarray() + (noise / BEND_SD_DB) ** 2 * bends + zero_sum
+        known = weighted.T @ design - sums.T @ means
+        normal = (known + (noise / BEND_SD_DB) ** 2 * bends + zero_sum).toarray()
         centred_y = y - ((cells @ (weight * y)) / (cells @ weight))[cell]
         solution = np.linalg.solve(normal, weighted.T @ centred_y)
         residual = centred_y - design @ solution + (means @ solution)[cell]
