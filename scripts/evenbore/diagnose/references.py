@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import sparse
 
 from evenbore.diagnose.rows import (
     CONDITION,
@@ -37,10 +38,9 @@ def deviations(keys: pd.DataFrame, values: np.ndarray) -> np.ndarray:
     In standard deviations. `values` (R, N): any measure of the rows, NaN where not measured.
     """
     parts = Components.of(keys, values)
-    covariance = parts.covariance(keys)
-    first, sd, expected = _against_others(keys, values, values, covariance)
+    first, sd, expected = _against_others(keys, values, values, parts)
     tame = np.where(np.isfinite(first), expected + np.clip(first, -WINSOR * sd, WINSOR * sd), values)
-    away, sd, _ = _against_others(keys, values, tame, covariance)
+    away, sd, _ = _against_others(keys, values, tame, parts)
     owners = keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None)
     z = np.array([_pooled(away[own], sd[own], parts) for own in members(keys, owners)])
     return z / _scatter(z)
@@ -80,11 +80,6 @@ class Components:
         room = max(room - noise, 0.0) if np.isfinite(room) else between / 2
         return cls(max(between - noise, SMALLEST_SD**2), room, noise)
 
-    def covariance(self, keys: pd.DataFrame) -> np.ndarray:
-        """(R, R) of the rows."""
-        same = _same(keys[["instrument", "state"]]), _same(keys[["session"]])
-        return self.own * same[0] + self.session * same[1] + self.noise * np.eye(len(keys))
-
 
 def _scatter(z: np.ndarray) -> np.ndarray:
     """Robust standard deviation (N,) of z (I, N) at each note, drawn to that of all notes the more the fewer I."""
@@ -105,37 +100,54 @@ def _pooled(away: np.ndarray, sd: np.ndarray, parts: Components) -> np.ndarray:
         return total / count / np.sqrt(np.maximum(pooled, SMALLEST_SD**2))
 
 
-def _against_others(keys, values, peers, covariance):
+def _against_others(keys, values, peers, parts: Components):
     """Values (R, N) minus their prediction from the other instruments' `peers` values; its SD; the prediction."""
     away, sd, expected = (np.full(values.shape, np.nan) for _ in range(3))
-    condition = keys.groupby(CONDITION, sort=False).ngroup().to_numpy()
-    instrument = keys["instrument"].to_numpy()
-    design = np.eye(condition.max() + 1)[condition]
     masks, which = np.unique(np.isfinite(values), axis=1, return_inverse=True)
-    for m in range(masks.shape[1]):
-        columns = np.flatnonzero(which.ravel() == m)
-        for name in np.unique(instrument):
-            own = np.flatnonzero(masks[:, m] & (instrument == name))
-            rest = np.flatnonzero(masks[:, m] & (instrument != name))
-            enough = [len(set(instrument[rest[condition[rest] == condition[r]]])) >= MIN_PEERS for r in own]
-            own = own[np.array(enough, bool)] if len(own) else own
-            if not len(own):
-                continue
-            used = design[rest].any(axis=0)
-            x, x0 = design[rest][:, used], design[own][:, used]
-            inverse = np.linalg.inv(covariance[np.ix_(rest, rest)])
-            gram = np.linalg.inv(x.T @ inverse @ x)
-            cross = covariance[np.ix_(own, rest)] @ inverse
-            lift = x0 - cross @ x
-            weights = cross + lift @ gram @ x.T @ inverse
-            error = covariance[np.ix_(own, own)] - cross @ covariance[np.ix_(rest, own)] + lift @ gram @ lift.T
-            predicted = weights @ peers[np.ix_(rest, columns)]
-            expected[np.ix_(own, columns)] = predicted
-            away[np.ix_(own, columns)] = values[np.ix_(own, columns)] - predicted
-            sd[np.ix_(own, columns)] = np.sqrt(np.diag(error))[:, None]
+    for m in np.flatnonzero(masks.any(axis=0)):
+        rows, columns = np.flatnonzero(masks[:, m]), np.flatnonzero(which.ravel() == m)
+        own_keys = keys.iloc[rows]
+        # a reference needs MIN_PEERS others beside the instrument itself
+        told = own_keys.groupby(CONDITION)["instrument"].transform("nunique").to_numpy() > MIN_PEERS
+        for own, left, error in _left_out(own_keys, peers[np.ix_(rows, columns)], parts):
+            keep = told[own]
+            place = np.ix_(rows[own][keep], columns)
+            expected[place] = peers[place] - left[keep]
+            away[place] = values[place] - expected[place]
+            sd[place] = np.sqrt(np.diag(error)[keep])[:, None]
     return away, sd, expected
 
 
-def _same(columns: pd.DataFrame) -> np.ndarray:
+def _left_out(keys: pd.DataFrame, values: np.ndarray, parts: Components):
+    """For each instrument its rows, how far they lie from the prediction by all others, and that error's covariance.
+
+    `values` (R, N), all known. With P the inverse covariance C⁻¹ less what the conditions' means take of it, rows b lie
+    (P_bb)⁻¹ (P y)_b from their prediction by the other rows, with the covariance (P_bb)⁻¹ (Dubrule 1983, Math. Geol.
+    15, 687, from memory): one inverse serves all instruments. C is diagonal but for what the rows of an owner and of a
+    session share, so the inverse has the size of these alone (Woodbury).
+    """
+    owners, sessions = _indicator(keys[["instrument", "state"]]), _indicator(keys[["session"]])
+    shared = sparse.csr_array(sparse.hstack([np.sqrt(parts.own) * owners, np.sqrt(parts.session) * sessions]))
+    inner = np.linalg.inv(parts.noise * np.eye(shared.shape[1]) + (shared.T @ shared).toarray())
+
+    def over_covariance(v: np.ndarray) -> np.ndarray:
+        return (v - shared @ (inner @ (shared.T @ v))) / parts.noise
+
+    means = _indicator(keys[CONDITION]).toarray()
+    conditions = over_covariance(means)
+    gram = np.linalg.inv(means.T @ conditions)
+    weighted = over_covariance(values) - conditions @ (gram @ (conditions.T @ values))
+    for own in keys.groupby("instrument").indices.values():
+        part = shared[own].toarray()
+        used = part.any(axis=0)
+        part = part[:, used]
+        inverse = (np.eye(own.size) - part @ inner[np.ix_(used, used)] @ part.T) / parts.noise
+        # singular where nobody else has a condition: what cannot be predicted there touches no other row
+        error = np.linalg.pinv(inverse - conditions[own] @ gram @ conditions[own].T, rcond=1e-10, hermitian=True)
+        yield own, error @ weighted[own], error
+
+
+def _indicator(columns: pd.DataFrame) -> sparse.csr_array:
+    """(R, groups): 1 where a row of `columns` belongs to a group of equal ones."""
     number = columns.groupby(list(columns.columns), sort=False).ngroup().to_numpy()
-    return (number[:, None] == number[None, :]).astype(float)
+    return sparse.csr_array((np.ones(len(number)), (np.arange(len(number)), number)))
