@@ -125,7 +125,7 @@ def study(sessions: Iterable[str], seed: int, scatter: float = 0.0, hard: bool =
         chunk = Path(folder) / "chunk.npz"
         write_chunk(measured, chunk)
         tables = collect([str(chunk)], [one.recording["recording"] for one in measured])
-        return tables | {table: list(tables[table]) for table in LONG}
+        return tables | {table: pd.concat(tables[table]) for table in LONG}
 
 
 def _row(session: str, name: str, take: int, path: Path) -> dict:
@@ -135,15 +135,15 @@ def _row(session: str, name: str, take: int, path: Path) -> dict:
     return keys | played | blank | {"state": "as_found", "path": str(path), "family": FAMILY, "tuning_hz": 440.0}
 
 
-def profiles(tables: dict, linked: bool) -> pd.DataFrame:
+def profiles(tables: dict[str, pd.DataFrame], linked: bool) -> pd.DataFrame:
     """Band profiles (instruments x bands, dB); unlinked: as the chains recorded them."""
     if not linked:  # an instrument that goes by another name in every session links nothing
         tables = tables | {
             table: tables[table].assign(instrument=tables[table]["instrument"] + "@" + tables[table]["session"])
             for table in ("recordings", "notes")
         }
-    normalised = normalise(tables["recordings"], tables["notes"], tables["harmonics"])
-    long = band_profiles(normalised, tables["bands"])
+    normalised = normalise(tables["recordings"], tables["notes"], [tables["harmonics"]])
+    long = band_profiles(normalised, [tables["bands"]])
     wide = long[long["session"].isna()].pivot(index="instrument", columns="band_hz", values="level_db")
     return wide.rename(index=lambda name: name.split("@")[0]) if not linked else wide
 
