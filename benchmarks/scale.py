@@ -5,8 +5,8 @@ session, one of them in every session. In one run, on as many cores as the machi
 
 - CPU of the whole workflow, over that of measuring the same recordings in one process plus that of all later
   stages (done again with the measurements at hand, less a run with nothing to do);
-- wall time, peak memory of the largest process, size of the report, CPU of a run with nothing to do; jobs, CPU and
-  memory by rule;
+- wall time, peak memory of the largest process, size of the report, CPU of a run with nothing to do; jobs and memory
+  by rule;
 - the chunks that one take more measures again;
 - the same for very many recordings too short to hold a scale: what is left is the cost of keeping books.
 
@@ -167,12 +167,12 @@ def measured_again(study: Path, run: list[str], sound: np.ndarray) -> int:
 
 
 def by_rule(benchmarks: Path) -> dict[str, dict]:
-    """Jobs, CPU (s) and peak memory (MB) of every rule, as Snakemake noted them."""
+    """Jobs of every rule and the most memory (MB) that Snakemake, which looks now and then, saw in one."""
     rows = []
     for path in sorted(benchmarks.rglob("*.tsv")):
         own = pd.read_csv(path, sep="\t", na_values="-").iloc[-1]
         rule = path.relative_to(benchmarks).parts[0].removesuffix(".tsv")
-        rows.append({"rule": rule, "cpu_s": own["cpu_time"], "peak_mb": own["max_rss"]})
+        rows.append({"rule": rule, "peak_mb": own["max_rss"]})
     rules = (
         pd.DataFrame(rows)
         .groupby("rule")
@@ -253,12 +253,12 @@ def studies_table(studies: list[dict]) -> str:
 
 
 def rules_table(small: dict, large: dict) -> str:
-    """What every rule costs in the two studies of whole takes."""
+    """What every rule needs in the two studies of whole takes."""
     columns = ["rule"]
     for one in (small, large):
-        columns += [f"{what}, {one['recordings']} recordings" for what in ("jobs", "CPU (s)", "most memory (MB)")]
+        columns += [f"{what}, {one['recordings']} recordings" for what in ("jobs", "most memory (MB)")]
     rows = [
-        (rule, *(f"{one['rules'][rule][key]:.3g}" for one in (small, large) for key in ("jobs", "cpu_s", "peak_mb")))
+        (rule, *(f"{one['rules'][rule][key]:.3g}" for one in (small, large) for key in ("jobs", "peak_mb")))
         for rule in large["rules"]
     ]
     return markdown(columns, rows)
