@@ -1,14 +1,13 @@
 """Compare the instruments: pairs, ranking by priorities, value for money, clusters."""
 
-import pandas as pd
-
 from evenbore.cluster import clusters_by_family
 from evenbore.compare import compared_states, in_state, of_criterion, paired, pairs
 from evenbore.gates import gate_texts
+from evenbore.longtables import read_rows
 from evenbore.rank import draw_pools, rank_tables, save_pools
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, read_table, read_table_parts, write_table, write_table_parts
+from evenbore.tables import read_parquet, read_table, write_table, write_table_parts
 from evenbore.value import value_table
 
 
@@ -24,9 +23,8 @@ def compare_study(
     compared = in_state(values, states)
     gates, failed = gate_texts(compared, sheets.inspection, settings["gates"])
 
-    parts = read_table_parts(note_profiles, "note_profiles")
-    at_base = pd.concat(in_state(part[part["dynamic"] == settings["base_dynamic"]], states) for part in parts)
-    clusters, reasons = clusters_by_family(at_base, families, settings["seed"])
+    at_base = read_rows(note_profiles, "note_profiles", lambda rows: rows["dynamic"] == settings["base_dynamic"])
+    clusters, reasons = clusters_by_family(in_state(at_base, states), families, settings["seed"])
     for family, reason in reasons.items():
         print(f"{family}: {reason or 'the instruments fall into clusters'}")
     pools = draw_pools(values, *scatter, registry, states, families, settings["seed"], settings["draws"])

@@ -2,10 +2,10 @@
 
 from evenbore.changes import changes, in_several_states
 from evenbore.diagnose import study_tolerances
-from evenbore.longtables import read_columns, read_rows
+from evenbore.longtables import read_rows
 from evenbore.sheets import load_study
 from evenbore.steplog import step_log
-from evenbore.tables import read_table, write_table
+from evenbore.tables import read_parquet, read_table, write_table
 from evenbore.vet import NOTE_COLUMNS, vet
 
 
@@ -14,7 +14,7 @@ def vet_study(
     findings: str, vetting: str, changed: str,
 ) -> None:  # fmt: skip
     sheets = load_study(study, config)
-    notes, values = read_columns(notes_normalised, NOTE_COLUMNS), read_table(instruments, "instruments")
+    notes, values = read_parquet(notes_normalised, NOTE_COLUMNS), read_table(instruments, "instruments")
     base = sheets.config["base_dynamic"]
     profiles = read_rows(note_profiles, "note_profiles", lambda rows: in_several_states(rows, values, base))
     tolerances = study_tolerances(notes, sheets.instruments, sheets.families, sheets.config)

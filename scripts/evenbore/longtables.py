@@ -23,11 +23,3 @@ def read_rows(path: str | Path, table: str, keep: Callable[[pd.DataFrame], pd.Se
     """The rows of a results table for which `keep` (rows -> booleans) holds; none of a missing file."""
     kept = [part[keep(part)] for part in parts(path, table)]
     return pd.concat([part for part in kept if len(part)] or [empty(table)], ignore_index=True)
-
-
-def read_columns(path: str | Path, columns: list[str]) -> pd.DataFrame:
-    """These columns of a frame that `tables.write_parquet` wrote; in this thread alone, as `tables.read_parquet`."""
-    from pyarrow.parquet import ParquetFile
-
-    with ParquetFile(path) as file:
-        return file.read(columns=columns, use_threads=False).to_pandas(use_threads=False)

@@ -100,11 +100,12 @@ def estimate_setups(notes: pd.DataFrame, harmonics: Harmonics, groups: dict[str,
     take_covariance = _take_covariance(notes, harmonics, clear)
 
     session = pd.Categorical(notes["session"], categories=sessions).codes.astype(int)
-    limit = _hidden_below(notes, harmonics, clear, session)
+    shared = _shared_rows(notes, harmonics, clear, session)
     directions = []
     for g in np.unique(number[linked]):
         members = np.flatnonzero(number == g)
-        rows = _shared_rows(notes, harmonics, clear, limit, np.where(np.isin(session, members), session, -1))
+        own = np.isin(shared["session"], members)
+        rows = {name: column[own] for name, column in shared.items()}
         rows["session"] = np.searchsorted(members, rows["session"])
         fitted, factor, reached = _fit(rows, len(members), take_covariance)
         response[members] = np.where(reached, fitted, np.nan)
@@ -122,14 +123,13 @@ def estimate_setups(notes: pd.DataFrame, harmonics: Harmonics, groups: dict[str,
     return Setups(sessions, number, linked, response, errors)
 
 
-def _hidden_below(notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarray, session: np.ndarray) -> np.ndarray:
+def _hidden_below(harmonics: Harmonics, clear: np.ndarray, cell: np.ndarray, session: np.ndarray) -> np.ndarray:
     """The level (N, H) that a harmonic lies below which does not stand clear of the noise though other notes of its
     cell show it; NaN elsewhere.
 
     The limit is MIN_ABOVE_NOISE_DB over the session's noise near that frequency, as the harmonics that are there tell;
     beyond the highest and lowest of these (a recorder's limits) nothing is said of any.
     """
-    cell = notes.groupby(CELL, sort=False, dropna=False).ngroup().to_numpy()
     heard = np.zeros((cell.max(initial=-1) + 1, clear.shape[1]), bool)
     np.logical_or.at(heard, cell, clear)
     there = np.isfinite(harmonics.level_db)
@@ -157,21 +157,22 @@ def _heard_in(present: np.ndarray, cell: np.ndarray, where: np.ndarray) -> np.nd
 
 
 def _shared_rows(
-    notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarray, limit: np.ndarray, session: np.ndarray
+    notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarray, session: np.ndarray
 ) -> dict[str, np.ndarray]:
-    """The harmonics (R,) whose cell was recorded in several of the sessions (N,); notes with session -1 do not count.
+    """The harmonics (R,) whose cell was recorded in several of the sessions (N,), which are then of one group.
 
     `censored` is what is not clear: its `level_db` is the limit that it lies below.
     """
     cell = notes.groupby(CELL, sort=False, dropna=False).ngroup().to_numpy()
-    present = (clear | np.isfinite(limit)) & (session >= 0)[:, None]
+    limit = _hidden_below(harmonics, clear, cell, session)
+    present = clear | np.isfinite(limit)
     note, harmonic = np.nonzero(present & (_heard_in(present, cell, session) > 1))
     censored = ~clear[note, harmonic]
     level = np.where(censored, limit[note, harmonic], harmonics.level_db[note, harmonic])
     recording, midi = (pd.factorize(notes[key])[0][note] for key in ("recording", "midi"))
     return {
-        "cell": np.unique(cell[note] * clear.shape[1] + harmonic, return_inverse=True)[1],
-        "tone": np.unique(midi * clear.shape[1] + harmonic, return_inverse=True)[1],
+        "cell": cell[note] * clear.shape[1] + harmonic,
+        "tone": midi * clear.shape[1] + harmonic,
         "recording": recording,
         "session": session[note],
         "frequency_hz": harmonics.frequency_hz[note, harmonic].astype(float),
@@ -246,7 +247,8 @@ def _fit(rows: dict[str, np.ndarray], s: int, take_covariance: np.ndarray | None
     b, n = BAND_HZ.size, len(rows["cell"])
     if n == 0:  # joined by an instrument, but never by the same note in the same dynamic and articulation
         return np.zeros((s, b)), None, np.zeros((s, b), bool)
-    y, censored, cell = rows["level_db"], rows["censored"], rows["cell"]
+    y, censored = rows["level_db"], rows["censored"]
+    cell, tone = (np.unique(rows[name], return_inverse=True)[1] for name in ("cell", "tone"))
     hats = _hats(rows["frequency_hz"], np.zeros(n, int), 1)
     design = _hats(rows["frequency_hz"], rows["session"], s)
     cells = sparse.csr_array((np.ones(n), (cell, np.arange(n))), shape=(cell.max() + 1, n))
@@ -279,7 +281,6 @@ def _fit(rows: dict[str, np.ndarray], s: int, take_covariance: np.ndarray | None
         return solution.reshape(s, b), None, reached
 
     inverse = np.linalg.inv(normal)
-    tone = rows["tone"]
     by_tone = sparse.csr_array((residual * used, (tone, np.arange(n))), shape=(tone.max() + 1, n))
     scores = (by_tone @ design - (by_tone @ cells.T) @ means).toarray()
     middle = scores.T @ scores

@@ -77,8 +77,8 @@ def write_parquet_parts(parts: Iterator[pd.DataFrame], path: str | Path) -> None
     write_atomically(path, write)
 
 
-def read_parquet(path: str | Path) -> pd.DataFrame:
-    """Read a frame that `write_parquet` wrote.
+def read_parquet(path: str | Path, columns: list[str] | None = None) -> pd.DataFrame:
+    """Read a frame that `write_parquet` wrote, or these of its columns.
 
     In this thread alone: pyarrow starts others without looking whether there is memory for them, then waits for them
     without end.
@@ -86,7 +86,7 @@ def read_parquet(path: str | Path) -> pd.DataFrame:
     from pyarrow.parquet import ParquetFile
 
     with ParquetFile(path) as file:
-        return file.read(use_threads=False).to_pandas(use_threads=False)
+        return file.read(columns=columns, use_threads=False).to_pandas(use_threads=False)
 
 
 def read_parquet_parts(path: str | Path) -> Iterator[pd.DataFrame]:
