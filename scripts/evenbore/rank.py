@@ -22,6 +22,8 @@ Conventions
 - Arrays: (D, I, C) = draw, instrument, criterion. Ranks count from 1, the best.
 """
 
+import math
+import zipfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -237,18 +239,37 @@ def save_pools(pools: list[Pool], path: str | Path) -> None:
     np.savez_compressed(path, **arrays)
 
 
-def load_pools(path: str | Path) -> list[Pool]:
-    """The draws that `save_pools` kept."""
+def utilities_a_draw(path: str | Path) -> int:
+    """How many utilities a draw has, in all pools that `save_pools` kept."""
     with np.load(path, allow_pickle=False) as kept:
+        return sum(kept[f"instruments_{number}"].size * kept[f"criteria_{number}"].size for number in _numbers(kept))
+
+
+def load_pools(path: str | Path, draws: int | None = None) -> list[Pool]:
+    """What `save_pools` kept: all draws, or the first of them; the others are not read."""
+    with np.load(path, allow_pickle=False) as kept, zipfile.ZipFile(path) as members:
         return [
             Pool(
                 str(kept[f"family_{number}"]),
                 None if kept[f"group_{number}"] < 0 else int(kept[f"group_{number}"]),
                 *(kept[f"{names}_{number}"].tolist() for names in ("instruments", "criteria")),
-                kept[f"utilities_{number}"],
+                _first_draws(members, f"utilities_{number}.npy", draws),
             )
-            for number in range(sum(key.startswith("family_") for key in kept))
+            for number in _numbers(kept)
         ]
+
+
+def _numbers(kept) -> range:
+    return range(sum(key.startswith("family_") for key in kept))
+
+
+def _first_draws(members: zipfile.ZipFile, name: str, draws: int | None) -> np.ndarray:
+    with members.open(name) as file:
+        np.lib.format.read_magic(file)
+        (kept, *shape), fortran, dtype = np.lib.format.read_array_header_1_0(file)
+        assert not fortran, "the draws must come one after the other"
+        shape = (kept if draws is None else min(draws, kept), *shape)
+        return np.frombuffer(file.read(math.prod(shape) * dtype.itemsize), dtype).reshape(shape)
 
 
 def pools_for(priorities: Mapping[str, float], pools: list[Pool], criteria: pd.DataFrame) -> list[Pool]:

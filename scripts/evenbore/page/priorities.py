@@ -4,15 +4,13 @@ The script (templates/priorities.js) mirrors `rank` and `gates`; a browser test 
 """
 
 import base64
-import math
-import zipfile
 import zlib
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from evenbore.rank import SATURATION, STRATA, WEIGHT_CONCENTRATION, weight_strata
+from evenbore.rank import SATURATION, STRATA, WEIGHT_CONCENTRATION, Pool, load_pools, utilities_a_draw, weight_strata
 from evenbore.results import Results, plain
 
 STEP = SATURATION / 2560  # a five-hundredth of a just-noticeable step
@@ -35,11 +33,8 @@ def priorities_data(results: Results, drawn: str | Path) -> dict:
     no more is read.
     """
     config, criteria = results.study.config, results.tables["criteria"]
-    with np.load(drawn, allow_pickle=False) as small, zipfile.ZipFile(drawn) as kept:
-        numbers = range(sum(key.startswith("family_") for key in small))
-        size = sum(math.prod(_shape(kept, number)[1:]) for number in numbers)
-        draws = min(config["draws"], max(LARGEST // max(size, 1), FEWEST))
-        pools = [_pool(results, small, kept, number, draws) for number in numbers]
+    draws = min(config["draws"], max(LARGEST // max(utilities_a_draw(drawn), 1), FEWEST))
+    pools = [_pool(results, pool, draws) for pool in load_pools(drawn, draws)]
     limits = config["gates"] | {"total_cost_max": None}
     units = dict(zip(criteria["criterion"], criteria["unit"], strict=True))
     subjects = {gate: gate.rpartition("_")[0] for gate in GATES}
@@ -64,35 +59,20 @@ def priorities_data(results: Results, drawn: str | Path) -> dict:
     }  # fmt: skip
 
 
-def _pool(results: Results, small, kept: zipfile.ZipFile, number: int, draws: int) -> dict:
-    """Pool `number` of the file, with its first `draws`."""
+def _pool(results: Results, pool: Pool, draws: int) -> dict:
+    """A pool with the first `draws`."""
     place = {name: i for i, name in enumerate(results.order)}
     criteria = {name: i for i, name in enumerate(results.tables["criteria"]["criterion"])}
-    used, group = small[f"criteria_{number}"].tolist(), int(small[f"group_{number}"])
-    rng = np.random.default_rng(results.study.config["seed"])
-    strata = weight_strata(_shape(kept, number)[0], len(used), rng)
+    config = results.study.config
+    strata = weight_strata(config["draws"], len(pool.criteria), np.random.default_rng(config["seed"]))
     return {
-        "family": str(small[f"family_{number}"]),
-        "group": None if group < 0 else group,
-        "instruments": [place[name] for name in small[f"instruments_{number}"].tolist()],
-        "criteria": [criteria[name] for name in used],
-        "utilities": packed(_stepped(_first(kept, number, draws))),
+        "family": pool.family,
+        "group": pool.group,
+        "instruments": [place[name] for name in pool.instruments],
+        "criteria": [criteria[name] for name in pool.criteria],
+        "utilities": packed(_stepped(pool.utilities)),
         "strata": packed(strata[:draws].T),  # (C, D)
     }
-
-
-def _shape(kept: zipfile.ZipFile, number: int) -> tuple[int, int, int]:
-    with kept.open(f"utilities_{number}.npy") as file:
-        return _head(file)[0]
-
-
-def _first(kept: zipfile.ZipFile, number: int, draws: int) -> np.ndarray:
-    """The first draws (D, I, C) of a pool's utilities."""
-    with kept.open(f"utilities_{number}.npy") as file:
-        shape, fortran, dtype = _head(file)
-        assert not fortran, "the draws must come one after the other"
-        shape = (min(draws, shape[0]), *shape[1:])
-        return np.frombuffer(file.read(math.prod(shape) * dtype.itemsize), dtype).reshape(shape)
 
 
 def _stepped(utilities: np.ndarray) -> np.ndarray:
@@ -102,11 +82,6 @@ def _stepped(utilities: np.ndarray) -> np.ndarray:
     for criterion in range(criteria):  # all at once would take several times the memory
         stepped[criterion] = np.rint(utilities[:, :, criterion] / STEP)
     return stepped
-
-
-def _head(file) -> tuple[tuple, bool, np.dtype]:
-    np.lib.format.read_magic(file)
-    return np.lib.format.read_array_header_1_0(file)
 
 
 def packed(numbers: np.ndarray) -> str:
