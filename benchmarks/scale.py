@@ -53,8 +53,8 @@ MEASURE_ALL = """
 import sys
 from pathlib import Path
 sys.path.insert(0, sys.argv[1])
-from evenbore.measure import measure_recording
-from evenbore.sheets import chunks, load_study
+from evenbore.notes.measure import measure_recording
+from evenbore.study.sheets import chunks, load_study
 for rows in chunks(load_study(Path.cwd(), "config/config.yaml")).values():
     for row in rows:
         measure_recording(row)

@@ -41,7 +41,7 @@ SIZE, HOP, BLOCK = 4096, 512, 32
 ALONE = """
 import json, pathlib, re, resource, sys, time
 sys.path.insert(0, sys.argv[1])
-from evenbore.measure import measure_recording
+from evenbore.notes.measure import measure_recording
 begun = time.process_time()
 measured = measure_recording(json.loads(sys.argv[2]))
 cpu = time.process_time() - begun
@@ -56,7 +56,7 @@ print(json.dumps({"cpu_s": cpu, "peak_mb": peak / 1e6, "status": measured.record
 
 def main() -> None:
     """Measure all of it and tell."""
-    from evenbore.measure import measure_recording
+    from evenbore.notes.measure import measure_recording
 
     case = Case(HELD_OUT, CLEAN, Scale(SOUNDFONT, "clarinet_b_flat", "slurred", tempo_s=BROAD, tag="speed"))
     minute = np.zeros(MINUTE, np.float32)

@@ -1,12 +1,12 @@
 """Judge every instrument by every criterion; write criteria, instruments and tuning advice."""
 
-from evenbore.assess import assess
-from evenbore.criteria import criteria_table
-from evenbore.setuperrors import load_setup_errors
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, read_table, write_parquet, write_table
-from evenbore.tuning import tuning_advice
+from evenbore.facts.criteria import criteria_table
+from evenbore.files.tables import read_parquet, read_table, write_parquet, write_table
+from evenbore.judge.assess import assess
+from evenbore.judge.tuning import tuning_advice
+from evenbore.process.steplog import step_log
+from evenbore.setups.errors import load_setup_errors
+from evenbore.study.sheets import load_study
 
 
 def assess_study(

@@ -2,9 +2,9 @@
 
 import json
 
-from evenbore.chunkfile import read_rows
-from evenbore.clips import cut_clips, write_clips
-from evenbore.steplog import step_log
+from evenbore.notes.chunkfile import read_rows
+from evenbore.process.steplog import step_log
+from evenbore.recording.clips import cut_clips, write_clips
 
 
 def clip_chunk(rows: str, measured: str, base_dynamic: str, path_to_output: str) -> None:

@@ -1,9 +1,9 @@
 """Collect the chunks into one table of recordings, notes, harmonics and bands."""
 
-from evenbore.collect import collect
-from evenbore.errors import EvenboreError
-from evenbore.steplog import step_log
-from evenbore.tables import write_parquet, write_parquet_parts, write_table
+from evenbore.files.errors import EvenboreError
+from evenbore.files.tables import write_parquet, write_parquet_parts, write_table
+from evenbore.notes.collect import collect
+from evenbore.process.steplog import step_log
 
 
 def collect_chunks(

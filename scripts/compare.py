@@ -1,14 +1,14 @@
 """Compare the instruments: pairs, ranking by priorities, value for money, clusters."""
 
-from evenbore.cluster import clusters_by_family
-from evenbore.compare import compared_states, in_state, of_criterion, paired, pairs
-from evenbore.gates import gate_texts
-from evenbore.longtables import read_rows
-from evenbore.rank import draw_pools, rank_tables, save_pools
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, read_table, write_table, write_table_parts
-from evenbore.value import value_table
+from evenbore.compare.cluster import clusters_by_family
+from evenbore.compare.gates import gate_texts
+from evenbore.compare.pairs import compared_states, in_state, of_criterion, paired, pairs
+from evenbore.compare.rank import draw_pools, rank_tables, save_pools
+from evenbore.compare.value import value_table
+from evenbore.files.longtables import read_rows
+from evenbore.files.tables import read_parquet, read_table, write_table, write_table_parts
+from evenbore.process.steplog import step_log
+from evenbore.study.sheets import load_study
 
 
 def compare_study(

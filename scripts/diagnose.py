@@ -1,9 +1,9 @@
 """Look for what a technician might see to; write the findings."""
 
-from evenbore.diagnose import diagnose
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, write_table
+from evenbore.files.tables import read_parquet, write_table
+from evenbore.findings.diagnose import diagnose
+from evenbore.process.steplog import step_log
+from evenbore.study.sheets import load_study
 
 
 def diagnose_study(study: str, config: str, notes_normalised: str, findings: str) -> None:

@@ -1,11 +1,11 @@
 """Test what the instruments' properties do, and split the scatter of every criterion into its sources."""
 
-from evenbore.compare import compared_states
-from evenbore.components import variance_table
-from evenbore.factors import factors_table, played_takes
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, read_table, write_table
+from evenbore.compare.components import variance_table
+from evenbore.compare.factors import factors_table, played_takes
+from evenbore.compare.pairs import compared_states
+from evenbore.files.tables import read_parquet, read_table, write_table
+from evenbore.process.steplog import step_log
+from evenbore.study.sheets import load_study
 
 
 def factors_of_study(

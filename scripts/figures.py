@@ -1,9 +1,9 @@
 """Draw the figures of a study."""
 
 from evenbore.figures.draw import draw_figures
-from evenbore.results import read_results
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
+from evenbore.process.steplog import step_log
+from evenbore.report.results import read_results
+from evenbore.study.sheets import load_study
 
 
 def figures(study: str, config: str, tables: str, figures: str) -> None:

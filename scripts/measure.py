@@ -2,8 +2,8 @@
 
 import json
 
-from evenbore.guard import Guard, measure_chunk
-from evenbore.steplog import step_log
+from evenbore.process.guard import Guard, measure_chunk
+from evenbore.process.steplog import step_log
 
 
 def measure(rows: str, chunk: str, path_to_output: str) -> None:

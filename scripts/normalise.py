@@ -1,12 +1,12 @@
 """Bring all recordings to one set-up; write set-ups, comparability and the normalised profiles."""
 
-from evenbore.comparability import comparability
-from evenbore.normalise import normalise
-from evenbore.profiles import band_profiles, note_profiles
-from evenbore.setuperrors import save_setup_errors
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, read_parquet_parts, read_table, write_parquet, write_table
+from evenbore.files.tables import read_parquet, read_parquet_parts, read_table, write_parquet, write_table
+from evenbore.process.steplog import step_log
+from evenbore.setups.comparability import comparability
+from evenbore.setups.errors import save_setup_errors
+from evenbore.setups.normalise import normalise
+from evenbore.setups.profiles import band_profiles, note_profiles
+from evenbore.study.sheets import load_study
 
 
 def normalise_study(

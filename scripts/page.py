@@ -3,13 +3,13 @@
 import json
 from pathlib import Path
 
-from evenbore.clips import stored_clips
+from evenbore.files.tables import write_text
 from evenbore.page.build import write_page
-from evenbore.results import read_results
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import write_text
-from evenbore.workbook import columns_table, write_workbook
+from evenbore.process.steplog import step_log
+from evenbore.recording.clips import stored_clips
+from evenbore.report.results import read_results
+from evenbore.report.workbook import columns_table, write_workbook
+from evenbore.study.sheets import load_study
 
 
 def page(

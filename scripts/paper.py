@@ -2,10 +2,10 @@
 
 from pathlib import Path
 
-from evenbore.paper import citation, exports, methods_text
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, read_table, write_text
+from evenbore.files.tables import read_parquet, read_table, write_text
+from evenbore.process.steplog import step_log
+from evenbore.report.paper import citation, exports, methods_text
+from evenbore.study.sheets import load_study
 
 READ = ("recordings", "criteria", "instruments", "factors", "variance")
 

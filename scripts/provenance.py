@@ -2,10 +2,10 @@
 
 import json
 
-from evenbore.provenance import provenance
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import write_text
+from evenbore.files.tables import write_text
+from evenbore.process.steplog import step_log
+from evenbore.run.provenance import provenance
+from evenbore.study.sheets import load_study
 
 
 def note_provenance(study: str, config: str, sheets: list[str], benchmarks: list[str], path_to_output: str) -> None:

@@ -2,13 +2,13 @@
 
 from pathlib import Path
 
+from evenbore.files.tables import write_text
+from evenbore.process.steplog import step_log
 from evenbore.publication.pictures import write_pictures
 from evenbore.publication.quotes import quotes
 from evenbore.publication.sheet import write_sheets
-from evenbore.results import read_results
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import write_text
+from evenbore.report.results import read_results
+from evenbore.study.sheets import load_study
 
 
 def publication(study: str, config: str, tables: str, folder: str) -> None:

@@ -81,8 +81,8 @@ def main(argv):
         return run([str(python), "-m", "pytest", *rest], cwd=REPO)
     os.environ["EVENBORE_COMMAND"] = typed(sys.argv[0])  # for the next command that evenbore names
     if command == "demo":
-        return run([str(python), "-P", "-m", "evenbore.cli", "run", str(REPO), *rest])
-    return run([str(python), "-P", "-m", "evenbore.cli", *argv])
+        return run([str(python), "-P", "-m", "evenbore.run.cli", "run", str(REPO), *rest])
+    return run([str(python), "-P", "-m", "evenbore.run.cli", *argv])
 
 
 def prepare(venv, lock):
@@ -192,10 +192,10 @@ def make_importable(venv, python):
     (site / "evenbore.pth").write_text(os.path.relpath(str(library), str(site)) + "\n", encoding="utf-8")
     if WINDOWS:
         launcher = venv / BIN / "evenbore.cmd"
-        launcher.write_text('@"%~dp0python.exe" -P -m evenbore.cli %*\n', encoding="ascii")
+        launcher.write_text('@"%~dp0python.exe" -P -m evenbore.run.cli %*\n', encoding="ascii")
     else:
         launcher = venv / BIN / "evenbore"
-        launcher.write_text('#!/bin/sh\nexec "$(dirname "$0")/python" -P -m evenbore.cli "$@"\n', encoding="ascii")
+        launcher.write_text('#!/bin/sh\nexec "$(dirname "$0")/python" -P -m evenbore.run.cli "$@"\n', encoding="ascii")
         launcher.chmod(0o755)
 
 

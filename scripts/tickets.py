@@ -2,12 +2,12 @@
 
 from pathlib import Path
 
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import read_table
-from evenbore.tickets import tickets
+from evenbore.files.tables import read_table
+from evenbore.process.steplog import step_log
+from evenbore.study.sheets import load_study
 from evenbore.tickets.page import write_html
 from evenbore.tickets.pdf import write_pdf
+from evenbore.tickets.ticket import tickets
 
 
 def write_tickets(study: str, config: str, findings: str, vetting: str, changes: str, folder: str) -> None:

@@ -1,12 +1,12 @@
 """Vet every instrument, and tell what changed between its states."""
 
-from evenbore.changes import changes, in_several_states
-from evenbore.diagnose import study_tolerances
-from evenbore.longtables import read_rows
-from evenbore.sheets import load_study
-from evenbore.steplog import step_log
-from evenbore.tables import read_parquet, read_table, write_table
-from evenbore.vet import NOTE_COLUMNS, vet
+from evenbore.compare.changes import changes, in_several_states
+from evenbore.files.longtables import read_rows
+from evenbore.files.tables import read_parquet, read_table, write_table
+from evenbore.findings.diagnose import study_tolerances
+from evenbore.findings.vet import NOTE_COLUMNS, vet
+from evenbore.process.steplog import step_log
+from evenbore.study.sheets import load_study
 
 
 def vet_study(

@@ -71,8 +71,8 @@ def report(tmp_path_factory) -> Path:
 @pytest.fixture(scope="session")
 def results(report):
     """The sample study's results, as figures and report read them."""
-    from evenbore.results import read_results
-    from evenbore.sheets import load_study
+    from evenbore.report.results import read_results
+    from evenbore.study.sheets import load_study
 
     return read_results(load_study(report), report / "results/tables")
 

@@ -12,16 +12,16 @@ import pandas as pd
 
 from assess import assess_study
 from compare import compare_study
-from evenbore import settings
-from evenbore.clips import RATE, Clip, encoded, faded, write_clips
-from evenbore.columns import TABLES, names
-from evenbore.rank import save_pools
-from evenbore.simulate import study_tables
-from evenbore.tables import write_parquet, write_table
+from evenbore.compare.rank import save_pools
+from evenbore.facts.columns import TABLES, names
+from evenbore.files.tables import write_parquet, write_table
+from evenbore.recording.clips import RATE, Clip, encoded, faded, write_clips
+from evenbore.study.config import repo_root
 from factors import factors_of_study
 from figures import figures
 from normalise import normalise_study
 from page import page
+from simulate import study_tables
 
 LABELS = {
     "ref": "House horn",
@@ -44,7 +44,7 @@ def make_report(folder: Path) -> Path:
     figures(folder, config, results / "tables", results / "figures")
     page(
         folder, config, results / "tables", results / "work/draws.npz", clips, results / "figures",
-        settings.repo_root() / "workflow/report",
+        repo_root() / "workflow/report",
         results / "provenance.json", results / "report.html", results / "comparison.xlsx",
         results / "tables/columns.tsv",
     )  # fmt: skip
@@ -111,7 +111,7 @@ def write_sheets(folder: Path, recordings: pd.DataFrame, sessions, labels) -> No
     """The config as shipped and sheets that fit the recordings."""
     sheets = folder / "config"
     sheets.mkdir(parents=True, exist_ok=True)
-    (sheets / "config.yaml").write_bytes((settings.repo_root() / "config" / "config.yaml").read_bytes())
+    (sheets / "config.yaml").write_bytes((repo_root() / "config" / "config.yaml").read_bytes())
     columns = ["recording", "instrument", "session", "take", "dynamic", "articulation", "direction"]
     _sheet(sheets, "recordings", recordings[columns].assign(file=recordings["recording"] + ".wav"))
     prices = 400 + 150 * np.arange(len(labels))

@@ -192,7 +192,7 @@ class Engine:
 
     def evenbore_run(self, study: Path, **environment: str) -> subprocess.CompletedProcess:
         """The command `evenbore run` on a study."""
-        return self._python(["-m", "evenbore.cli", "run", study, "--", "--cores", "2"], environment)
+        return self._python(["-m", "evenbore.run.cli", "run", study, "--", "--cores", "2"], environment)
 
     def _python(self, arguments: list, environment: dict) -> subprocess.CompletedProcess:
         search = os.pathsep.join([str(self.folder / "scripts"), *filter(None, [environment.pop("SEARCH", None)])])

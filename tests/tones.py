@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from evenbore.audio import signal_from_array
-from evenbore.edges import Edges
-from evenbore.notes import Notes, measure_notes
+from evenbore.notes.edges import Edges
+from evenbore.notes.note import Notes, measure_notes
+from evenbore.recording.audio import signal_from_array
 
 LEAD_S = 0.5
 

@@ -10,7 +10,7 @@ from typing import TextIO
 import numpy as np
 import soundfile
 
-from evenbore.measure import measure_recording
+from evenbore.notes.measure import measure_recording
 from evenbore.trade.pitch import midi_to_hz
 from rendering.render import RATE, Take
 

@@ -17,7 +17,7 @@ import pandas as pd
 import soundfile
 
 from campaigns import markdown, renew
-from evenbore.measure import measure_recording
+from evenbore.notes.measure import measure_recording
 from evenbore.synth.instrument import make_instrument
 from evenbore.synth.room import Chain
 from evenbore.synth.tones import Note, render

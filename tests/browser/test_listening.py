@@ -13,7 +13,7 @@ import scipy.stats
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from evenbore.clips import RATE
+from evenbore.recording.clips import RATE
 from report_sample import WRITTEN
 
 SPY = """

@@ -7,8 +7,8 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 from test_accessibility import violations
 
-from evenbore.results import read_results
-from evenbore.sheets import load_study
+from evenbore.report.results import read_results
+from evenbore.study.sheets import load_study
 
 
 @pytest.fixture

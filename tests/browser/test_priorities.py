@@ -6,8 +6,8 @@ import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from evenbore.gates import gate_texts
-from evenbore.rank import load_pools, rank_tables
+from evenbore.compare.gates import gate_texts
+from evenbore.compare.rank import load_pools, rank_tables
 
 
 @pytest.fixture(scope="module")

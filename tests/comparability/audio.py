@@ -16,12 +16,12 @@ import pandas as pd
 import scipy.signal
 import soundfile
 
-from evenbore.chunkfile import write_chunk
-from evenbore.collect import LONG, collect
-from evenbore.digest import sha256
-from evenbore.measure import measure_recording
-from evenbore.normalise import normalise
-from evenbore.profiles import band_profiles
+from evenbore.files.digest import sha256
+from evenbore.notes.chunkfile import write_chunk
+from evenbore.notes.collect import LONG, collect
+from evenbore.notes.measure import measure_recording
+from evenbore.setups.normalise import normalise
+from evenbore.setups.profiles import band_profiles
 from evenbore.synth.room import Chain
 from evenbore.trade.families import load_family
 from evenbore.trade.scale import expected_scale

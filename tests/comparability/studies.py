@@ -1,4 +1,4 @@
-"""Whole studies at table level, judged against their known truth; see `evenbore.simulate`.
+"""Whole studies at table level, judged against their known truth; see `simulate`.
 
 The truth of an instrument is its criterion without any take's scatter and without days of its own, as the average
 set-up and session of its comparability group would have given it: levels and brightness through the mean of the group's
@@ -11,14 +11,14 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from evenbore.assess import Assessment, assess
-from evenbore.comparability import session_groups
-from evenbore.compare import compared_states, pairs
-from evenbore.criteria import CRITERIA, TakeNotes, criteria_table
-from evenbore.measures import harmonic_measures
-from evenbore.normalise import normalise
-from evenbore.simulate import DYNAMIC_DB, TAKE_SD, study_tables
+from evenbore.compare.pairs import compared_states, pairs
+from evenbore.facts.criteria import CRITERIA, TakeNotes, criteria_table
+from evenbore.facts.measures import harmonic_measures
+from evenbore.judge.assess import Assessment, assess
+from evenbore.setups.comparability import session_groups
+from evenbore.setups.normalise import normalise
 from evenbore.trade.families import load_family
+from simulate import DYNAMIC_DB, TAKE_SD, study_tables
 
 FAMILIES = {"saxophone_alto": load_family("saxophone_alto")}
 CONFIG = {"base_dynamic": "mf", "currency": "EUR", "states": ["as_found"]}

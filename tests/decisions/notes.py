@@ -3,13 +3,13 @@
 import numpy as np
 import pandas as pd
 
-from evenbore import compare
-from evenbore.assess import assess
-from evenbore.criteria import criteria_table
-from evenbore.normalise import normalise
-from evenbore.settings import default_config
-from evenbore.simulate import study_tables
+from evenbore.compare import pairs
+from evenbore.facts.criteria import criteria_table
+from evenbore.judge.assess import assess
+from evenbore.setups.normalise import normalise
+from evenbore.study.config import default_config
 from evenbore.trade.families import load_family
+from simulate import study_tables
 
 from .studies import INSTRUMENTS, STATE, Layout, covered, name
 
@@ -53,6 +53,6 @@ def study_pairs(layout: Layout, seed: int):
     heard = criteria_table({}, "EUR").query("criterion != 'total_cost'")
     kinds = dict.fromkeys(names, FAMILY)
     return pd.concat(
-        compare.pairs(found.instruments, found.takes, found.shifts, heard, dict.fromkeys(names, STATE), kinds),
+        pairs.pairs(found.instruments, found.takes, found.shifts, heard, dict.fromkeys(names, STATE), kinds),
         ignore_index=True,
     )

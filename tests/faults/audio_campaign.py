@@ -12,9 +12,9 @@ from pathlib import Path
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
-from evenbore import guard
-from evenbore.chunkfile import read_rows
-from evenbore.guard import Guard, measure_chunk
+from evenbore.notes.chunkfile import read_rows
+from evenbore.process import guard
+from evenbore.process.guard import Guard, measure_chunk
 from faults.audio_corpus import HEAVY, LIGHT, SET_ASIDE, Case, cases
 from faults.evil import evil_decoder
 from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome, save

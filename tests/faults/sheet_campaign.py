@@ -13,18 +13,19 @@ import time
 import traceback
 from pathlib import Path
 
-from evenbore import cli
-from evenbore.errors import StudyError
-from evenbore.sheets import load_study
+from unit.studies import write_study
+
+from evenbore.files.errors import StudyError
+from evenbore.run import cli
+from evenbore.study.sheets import load_study
 from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome
 from faults.sheet_corpus import OWNED, Case, cases
-from unit.studies import write_study
 
 SLOW_S = 300.0  # of CPU
 FORBIDDEN = ("os.system", "os.exec", "os.posix_spawn", "os.spawn", "subprocess.Popen", "socket.connect",
              "pickle.find_class", "os.remove", "os.rename", "os.mkdir", "shutil.copyfile",
              "urllib.Request", "ctypes.dlopen")  # fmt: skip
-OUR_WORKER = ["-P", "-m", "evenbore.worker"]  # which `check` lets open the recordings
+OUR_WORKER = ["-P", "-m", "evenbore.process.worker"]  # which `check` lets open the recordings
 
 _watched: list[str] | None = None
 

@@ -9,8 +9,9 @@ import codecs
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from evenbore.settings import repo_root
 from unit.studies import INSTRUMENTS, RECORDINGS, SESSIONS, changed, sheet_text
+
+from evenbore.study.config import repo_root
 
 CONFIG = (repo_root() / "config" / "config.yaml").read_text(encoding="utf-8")
 OWNED = "owned"

@@ -32,7 +32,16 @@ class Run:
         self._mark = uuid.uuid4().hex
         scripts = str(engine.folder / "scripts")
         self._process = subprocess.Popen(
-            [*before, sys.executable, "-m", "evenbore.cli", "run", study, "--", *(flags or ["--cores", str(cores)])],
+            [
+                *before,
+                sys.executable,
+                "-m",
+                "evenbore.run.cli",
+                "run",
+                study,
+                "--",
+                *(flags or ["--cores", str(cores)]),
+            ],
             env=os.environ | {"PYTHONPATH": scripts, "PYTHONDONTWRITEBYTECODE": "1", MARK: self._mark} | environment,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

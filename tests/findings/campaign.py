@@ -4,9 +4,9 @@ from collections import Counter
 
 import pandas as pd
 
-from evenbore.diagnose import diagnose
+from evenbore.findings.diagnose import diagnose
+from evenbore.findings.vet import vet
 from evenbore.trade.pitch import note_to_midi
-from evenbore.vet import vet
 
 from . import sampled, simulated
 from .plans import Planted, Study

@@ -18,11 +18,11 @@ import numpy as np
 import pandas as pd
 import soundfile
 
-from evenbore.chunkfile import write_chunk
-from evenbore.collect import collect
-from evenbore.dependencies import library_files
-from evenbore.measure import measure_recording
-from evenbore.normalise import normalise
+from evenbore.notes.chunkfile import write_chunk
+from evenbore.notes.collect import collect
+from evenbore.notes.measure import measure_recording
+from evenbore.run.dependencies import library_files
+from evenbore.setups.normalise import normalise
 from evenbore.synth.instrument import DYNAMIC_DB, make_instrument, stream
 from evenbore.synth.playing import Player
 from evenbore.trade.families import Family, load_family

@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from evenbore.measures import brightness_db
-from evenbore.octaves import octave_levels
+from evenbore.facts.measures import brightness_db
+from evenbore.setups.octaves import octave_levels
 from evenbore.synth.instrument import DYNAMIC_DB, HARMONICS, make_instrument, stream
 from evenbore.synth.playing import Player
 from evenbore.trade.families import load_family

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from evenbore import rank
-from evenbore.rank import Pool
+from evenbore.compare import rank
+from evenbore.compare.rank import Pool
 
 CRITERIA = pd.DataFrame({"criterion": ["above", "below", "bleeding"], "chain_dependent": "no"})
 RISKS = {"old": [(20, 116), (40, 96), (1, 135)], "new": [(8, 121), (32, 97), (5, 124)]}

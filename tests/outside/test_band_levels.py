@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from evenbore.acoustics import third_octave_bands
-from evenbore.spectrum import analyse, band_levels, window
+from evenbore.facts.acoustics import third_octave_bands
+from evenbore.notes.spectrum import analyse, band_levels, window
 from tones import harmonic_tone, measure_tone
 
 RATE = 48_000

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from evenbore.acoustics import third_octave_bands
+from evenbore.facts.acoustics import third_octave_bands
 
 # ISO 266:1997, table 1: nominal frequencies of the one-third octaves.
 NOMINAL = [

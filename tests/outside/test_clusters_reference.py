@@ -13,7 +13,7 @@ from sklearn.cluster import AgglomerativeClustering
 from sklearn.datasets import load_iris, load_wine
 from sklearn.metrics import adjusted_rand_score, silhouette_score
 
-from evenbore.cluster import best_partition, bootstrap_stability, principal_components
+from evenbore.compare.cluster import best_partition, bootstrap_stability, principal_components
 
 
 def test_yardsticks():

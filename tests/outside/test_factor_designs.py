@@ -10,9 +10,9 @@ import scipy.stats
 import statsmodels.regression.tests as statsmodels_tests
 from scipy import stats
 
-from evenbore import mixed
-from evenbore.components import components
-from evenbore.factors import Factor, judge_factor
+from evenbore.compare.components import components
+from evenbore.compare.factors import Factor, judge_factor
+from evenbore.statistics import mixed
 
 NIST = Path(scipy.stats.__file__).parent / "tests/data/nist_anova"
 R_CHECKED = Path(statsmodels_tests.__file__).parent / "results"

@@ -7,7 +7,7 @@ table 5.3 (posterior quartiles, rounded to whole points, from 200 draws; flat pr
 import numpy as np
 import pytest
 
-from evenbore.rank import draw_true
+from evenbore.compare.rank import draw_true
 
 EFFECT = np.array([28, 8, -3, 7, -1, 1, 18, 12.0])
 ERROR = np.array([15, 10, 16, 11, 9, 11, 10, 18.0])

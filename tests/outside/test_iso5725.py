@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from evenbore.repeatability import WHOLE_DAYS, ratio_prior, repeatability
+from evenbore.judge.repeatability import WHOLE_DAYS, ratio_prior, repeatability
 
 SULFUR = {
     1: (

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from evenbore.comparability import session_groups
-from evenbore.harmonics import harmonic_arrays
-from evenbore.setups import estimate_setups
+from evenbore.setups.comparability import session_groups
+from evenbore.setups.harmonics import harmonic_arrays
+from evenbore.setups.responses import estimate_setups
 
 RAW = {1: {1: 73, 2: 74, 4: 71}, 2: {2: 75, 3: 67, 4: 72}, 3: {1: 73, 2: 75, 3: 68}, 4: {1: 75, 3: 72, 4: 75}}
 
@@ -19,7 +19,7 @@ RAW = {1: {1: 73, 2: 74, 4: 71}, 2: {2: 75, 3: 67, 4: 72}, 3: {1: 73, 2: 75, 3: 
 def test_normalised_means_are_the_adjusted_means(monkeypatch):
     # each yield as the level of all harmonics that the instrument plays in that session; the published means are
     # those of plain least squares, so the robust limit is lifted
-    monkeypatch.setattr("evenbore.setups.HUBER", np.inf)
+    monkeypatch.setattr("evenbore.setups.responses.HUBER", np.inf)
     rows = [
         (f"i{i}", f"s{s}", midi, 440 * 2 ** ((midi - 69) / 12), float(y))
         for i, sessions in RAW.items()

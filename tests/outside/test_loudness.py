@@ -4,9 +4,9 @@ import numpy as np
 import pyloudnorm
 import pytest
 
-from evenbore.acoustics import k_weight_power
-from evenbore.audio import signal_from_array
-from evenbore.quality import lufs
+from evenbore.facts.acoustics import k_weight_power
+from evenbore.recording.audio import signal_from_array
+from evenbore.recording.quality import lufs
 
 RATE = 48_000
 

@@ -7,8 +7,8 @@ and librosa's yin on each note alone, counted where the two agree within a cent.
 import numpy as np
 import pytest
 
-from evenbore.measure import measure_recording
-from evenbore.sheets import load_study, row_for_measuring
+from evenbore.notes.measure import measure_recording
+from evenbore.study.sheets import load_study, row_for_measuring
 from rendering.study import PROGRAMS, SOUNDFONT, all_plans, write_study
 
 ONSET_S = 0.05  # as in MIREX note tracking: a note is found if its onset lies within 50 ms

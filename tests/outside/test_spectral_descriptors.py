@@ -10,9 +10,9 @@ import librosa
 import numpy as np
 import pytest
 
-from evenbore.measures import harmonic_measures
-from evenbore.pitch import measure_pitch
-from evenbore.spectrum import analyse, harmonics
+from evenbore.facts.measures import harmonic_measures
+from evenbore.notes.pitch import measure_pitch
+from evenbore.notes.spectrum import analyse, harmonics
 from tones import harmonic_tone
 
 RATE = 48_000

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from evenbore.acoustics import a_weight_db, third_octave_bands
+from evenbore.facts.acoustics import a_weight_db, third_octave_bands
 
 # IEC 61672-1:2013, table 3: nominal frequency (Hz), A-weighting (dB).
 TABLE = {

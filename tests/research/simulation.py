@@ -10,9 +10,9 @@ from random import Random
 import numpy as np
 import pandas as pd
 
-from evenbore.assess import without_session_offsets
-from evenbore.criteria import CRITERIA, TakeNotes
-from evenbore.factors import Factor, judge_factor
+from evenbore.compare.factors import Factor, judge_factor
+from evenbore.facts.criteria import CRITERIA, TakeNotes
+from evenbore.judge.assess import without_session_offsets
 from evenbore.plan.layout import layouts, turns
 from evenbore.plan.precision import factor_error, pair_errors
 

@@ -9,12 +9,16 @@ from pathlib import Path
 import pytest
 import yaml
 
-from evenbore import cli, columns, evidence, rise, segment, setups
-from evenbore.criteria import CRITERIA, NEIGHBOURS
-from evenbore.diagnose import REGION_SHARE, SURE, patterns
+from evenbore.compare.rank import SATURATION, STEPS, WEIGHT_CONCENTRATION
+from evenbore.facts import columns
+from evenbore.facts.criteria import CRITERIA, NEIGHBOURS
 from evenbore.figures import FIGURES
-from evenbore.page.words import KINDS, VERDICTS
-from evenbore.rank import SATURATION, STEPS, WEIGHT_CONCENTRATION
+from evenbore.findings import patterns
+from evenbore.findings.diagnose import REGION_SHARE, SURE
+from evenbore.notes import evidence, rise, segment
+from evenbore.report.words import KINDS, VERDICTS
+from evenbore.run import cli
+from evenbore.setups import responses
 from evenbore.trade.families import family_keys
 
 REPO = Path(__file__).resolve().parents[2]
@@ -138,8 +142,8 @@ def test_method_quotes_the_constants_of_the_code(repo):
         f"another {segment._NOTE_CENTS:g} cents off",
         f"up to {rise._MOST_HARMONICS} harmonics",
         f"raised cosines of {len(rise._LENGTHS)} lengths",
-        f"stands {setups.MIN_ABOVE_NOISE_DB:g} dB over the noise",
-        f"standard deviation {setups.BEND_SD_DB:g} dB",
+        f"stands {responses.MIN_ABOVE_NOISE_DB:g} dB over the noise",
+        f"standard deviation {responses.BEND_SD_DB:g} dB",
         f"neighbours up to {NEIGHBOURS} semitones",
         f"counts {SATURATION:g} tanh(x / {SATURATION:g})",
         f"noise {STEPS['noise']:g} dB, response {STEPS['response']:g} ms, drift {STEPS['dynamic_drift']:g} cents,"

@@ -46,12 +46,12 @@ def test_help_needs_no_set_up(monkeypatch, capsys):
 @pytest.mark.parametrize(
     ("arguments", "lock", "command"),
     [
-        (["demo"], "requirements.lock", ["-P", "-m", "evenbore.cli", "run", str(SCRIPT.parents[1])]),
+        (["demo"], "requirements.lock", ["-P", "-m", "evenbore.run.cli", "run", str(SCRIPT.parents[1])]),
         (["test", "-k", "pitch"], "requirements-test.lock", ["-m", "pytest", "-k", "pitch"]),
         (
             ["run", "my study", "--", "-n"],
             "requirements.lock",
-            ["-P", "-m", "evenbore.cli", "run", "my study", "--", "-n"],
+            ["-P", "-m", "evenbore.run.cli", "run", "my study", "--", "-n"],
         ),
     ],
 )

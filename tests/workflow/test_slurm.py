@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 import slurm
 
-from evenbore.columns import TABLES
+from evenbore.facts.columns import TABLES
 from faults.victim import PATIENCE_S, Run, tables
 from smallstudy import Engine, SmallStudy, make_study
 

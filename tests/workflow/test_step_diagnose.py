@@ -6,10 +6,10 @@ from pathlib import Path
 import pandas as pd
 
 from diagnose import diagnose_study
-from evenbore.columns import names
-from evenbore.normalise import normalise
-from evenbore.simulate import study_tables
-from evenbore.tables import read_table, write_parquet
+from evenbore.facts.columns import names
+from evenbore.files.tables import read_table, write_parquet
+from evenbore.setups.normalise import normalise
+from simulate import study_tables
 
 ROOT = Path(__file__).resolve().parents[2]
 

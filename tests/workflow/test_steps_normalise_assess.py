@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 
 from assess import assess_study
-from evenbore.columns import names
-from evenbore.simulate import study_tables
-from evenbore.tables import conform, read_table, write_parquet, write_table
+from evenbore.facts.columns import names
+from evenbore.files.tables import conform, read_table, write_parquet, write_table
 from normalise import normalise_study
+from simulate import study_tables
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 import soundfile
 
-from evenbore.columns import TABLES, names
+from evenbore.facts.columns import TABLES, names
 from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunks_measured, jobs, make_study, play
 
 pytestmark = pytest.mark.slow
@@ -27,7 +27,7 @@ pytestmark = pytest.mark.slow
 RECORDER = """
 import atexit, json, os, sys
 home, opened = os.environ["RECORDER_HOME"], set()
-worker = "evenbore.worker" in sys.orig_argv
+worker = "evenbore.process.worker" in sys.orig_argv
 
 def note(event, args):
     if event == "open" and isinstance(args[0], str):
@@ -314,10 +314,10 @@ def followers(engine, study):
 @pytest.mark.parametrize(
     ("file", "runs", "rests"),
     [
-        ("scripts/evenbore/pitch.py", {"measure", "collect", "normalise", "assess", "compare"}, set()),
-        ("scripts/evenbore/normalise.py", {"normalise", "assess", "compare"}, {"measure", "collect"}),
-        ("scripts/evenbore/criteria.py", {"assess", "compare"}, {"measure", "collect", "normalise"}),
-        ("scripts/evenbore/rank.py", {"compare"}, {"measure", "collect", "normalise", "assess"}),
+        ("scripts/evenbore/notes/pitch.py", {"measure", "collect", "normalise", "assess", "compare"}, set()),
+        ("scripts/evenbore/setups/normalise.py", {"normalise", "assess", "compare"}, {"measure", "collect"}),
+        ("scripts/evenbore/facts/criteria.py", {"assess", "compare"}, {"measure", "collect", "normalise"}),
+        ("scripts/evenbore/compare/rank.py", {"compare"}, {"measure", "collect", "normalise", "assess"}),
         ("scripts/evenbore/trade/families/clarinet_b_flat.yaml", {"measure", "assess"}, set()),
         ("workflow/schemas/recordings.schema.yaml", {"normalise", "assess"}, {"measure"}),
     ],

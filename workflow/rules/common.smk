@@ -8,10 +8,11 @@ from pathlib import Path
 REPO = Path(workflow.basedir)
 sys.path.insert(0, str(REPO / "scripts"))
 
-from evenbore import dependencies, publication
-from evenbore.errors import StudyError
+from evenbore import publication
+from evenbore.files.errors import StudyError
 from evenbore.figures import CATEGORIES, FIGURES
-from evenbore.sheets import chunks, load_study
+from evenbore.run import dependencies
+from evenbore.study.sheets import chunks, load_study
 
 
 def here(path):

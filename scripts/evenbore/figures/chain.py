@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 from scipy.cluster.hierarchy import dendrogram, linkage
 
-from evenbore.cluster import axis_words, principal_components, profile_matrix
+from evenbore.compare.cluster import axis_words, principal_components, profile_matrix
 from evenbore.figures.decision import place_labels, titled
 from evenbore.figures.style import COLOURS, GREY, MARKERS, NothingToShow, panels
-from evenbore.results import Results
+from evenbore.report.results import Results
 
 TICKS_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 

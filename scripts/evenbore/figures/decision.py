@@ -8,9 +8,9 @@ from matplotlib.patches import Patch
 from matplotlib.path import Path
 from matplotlib.textpath import TextPath
 
+from evenbore.compare.rank import oriented
 from evenbore.figures.style import BLUE, COLOURS, GREY, MARKERS, PALE, NothingToShow, panels
-from evenbore.rank import oriented
-from evenbore.results import Results, plain
+from evenbore.report.results import Results, plain
 
 PER_ROW = 3
 MOST_RANKS = 15

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from evenbore.figures import FIGURES, chain, decision, notes, research
 from evenbore.figures.style import NothingToShow, figure_labels, nothing, save, settings
-from evenbore.results import Results
+from evenbore.report.results import Results
 
 MODULES = (notes, decision, chain, research)
 

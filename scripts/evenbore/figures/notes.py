@@ -8,11 +8,11 @@ import pandas as pd
 import seaborn as sns
 from matplotlib.collections import LineCollection
 
-from evenbore.assess import DYNAMICS
-from evenbore.curves import Curves, centred, profile
 from evenbore.figures.style import BLUE, GREY, ORANGE, PALE, NothingToShow, panels
-from evenbore.profiles import MATCHED
-from evenbore.results import Results
+from evenbore.judge.assess import DYNAMICS
+from evenbore.report.curves import Curves, centred, profile
+from evenbore.report.results import Results
+from evenbore.setups.profiles import MATCHED
 
 PER_ROW = 3
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from evenbore.figures.style import COLOURS, NothingToShow, panels
-from evenbore.results import Results, plain
+from evenbore.report.results import Results, plain
 
 COMPONENTS = ("instrument", "session", "player", "take", "note")
 HATCHES = ("", "///", "...", "xxx", "---")

@@ -13,17 +13,18 @@ import pandas as pd
 import yaml
 from PIL import Image
 
-from evenbore.atomic import write_atomically
-from evenbore.clips import StoredClip
-from evenbore.columns import TABLES
-from evenbore.compare import EXACT
-from evenbore.curves import Curves
+from evenbore.compare.pairs import EXACT
+from evenbore.compare.rank import oriented
+from evenbore.facts.columns import TABLES
 from evenbore.figures import FIGURES
-from evenbore.page import charts, research, words
+from evenbore.files.atomic import write_atomically
+from evenbore.page import charts, research
 from evenbore.page.priorities import GATES, priorities_data
 from evenbore.page.sound import sound_data
-from evenbore.rank import oriented
-from evenbore.results import Results, plain
+from evenbore.recording.clips import StoredClip
+from evenbore.report import words
+from evenbore.report.curves import Curves
+from evenbore.report.results import Results, plain
 from evenbore.trade.inspection import not_inspected
 
 LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from evenbore.curves import Curves, centred, profile
-from evenbore.page.words import number
-from evenbore.results import Results
+from evenbore.report.curves import Curves, centred, profile
+from evenbore.report.results import Results
+from evenbore.report.words import number
 
 WIDTH, HEIGHT = 720, 260
 LEFT, RIGHT, TOP, BOTTOM = 46, 8, 22, 52

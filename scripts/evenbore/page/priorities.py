@@ -10,8 +10,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from evenbore.rank import SATURATION, STRATA, WEIGHT_CONCENTRATION, Pool, load_pools, utilities_a_draw, weight_strata
-from evenbore.results import Results, plain
+from evenbore.compare.rank import (
+    SATURATION,
+    STRATA,
+    WEIGHT_CONCENTRATION,
+    Pool,
+    load_pools,
+    utilities_a_draw,
+    weight_strata,
+)
+from evenbore.report.results import Results, plain
 
 STEP = SATURATION / 2560  # a five-hundredth of a just-noticeable step
 LARGEST = 2_000_000  # utilities in one page, about 2.6 MB; with more instruments than fit, the first draws

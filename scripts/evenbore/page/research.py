@@ -2,8 +2,8 @@
 
 import pandas as pd
 
-from evenbore.page.words import number
-from evenbore.results import Results, plain
+from evenbore.report.results import Results, plain
+from evenbore.report.words import number
 
 VERDICTS = {
     "effect": "effect",

@@ -10,10 +10,10 @@ import base64
 import numpy as np
 from scipy.signal import fftconvolve, firwin2
 
-from evenbore.audio import signal_from_array
-from evenbore.clips import BEFORE_S, LOUDNESS_LUFS, RATE, Clip, StoredClip, decoded, faded
-from evenbore.quality import lufs
-from evenbore.results import Results
+from evenbore.recording.audio import signal_from_array
+from evenbore.recording.clips import BEFORE_S, LOUDNESS_LUFS, RATE, Clip, StoredClip, decoded, faded
+from evenbore.recording.quality import lufs
+from evenbore.report.results import Results
 
 TAPS = 2047  # at RATE: resolves 16 Hz
 LEAST_S = 2.5

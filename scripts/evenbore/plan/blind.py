@@ -13,7 +13,7 @@ import zlib
 from collections.abc import Sequence
 from random import Random
 
-from evenbore.errors import EvenboreError
+from evenbore.files.errors import EvenboreError
 
 LETTERS = "BCDFGHJKLMNPQRSTVWXZ"  # no vowels: no words
 NOT_CODES = frozenset({"PRN"})  # Windows keeps it for itself

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from evenbore import mixed
-from evenbore.compare import ALPHA, POWER
+from evenbore.compare.pairs import ALPHA, POWER
 from evenbore.plan.layout import Layout
+from evenbore.statistics import mixed
 
 # ASSUME: standard deviations between instruments, sessions and takes, rounded from the demo, whose players are
 # simulated: they give the order of size and no more. A pilot of a few takes is worth more than these.

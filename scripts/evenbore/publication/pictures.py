@@ -8,7 +8,7 @@ from PIL import Image
 from evenbore.figures.draw import drawn
 from evenbore.figures.style import lay_out
 from evenbore.publication import FIGURES, SCHEMES, SIZES
-from evenbore.results import Results
+from evenbore.report.results import Results
 
 PAGE_PX = 1200
 FRAME_PX = (1920, 1080)

@@ -4,8 +4,8 @@ from collections import Counter
 
 import pandas as pd
 
-from evenbore.page import words
-from evenbore.results import Results, plain
+from evenbore.report import words
+from evenbore.report.results import Results, plain
 
 CAUTIONS = (
     "These results hold for this player, mouthpiece and reed, on these days; they are of single instruments, not of"

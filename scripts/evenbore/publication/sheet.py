@@ -8,10 +8,11 @@ from pathlib import Path
 import pandas as pd
 from fpdf import FPDF
 
-from evenbore.curves import Curves
-from evenbore.page import charts, words
-from evenbore.pdf import FONT, GRID, HEIGHT, INK, INNER, MARGIN, SOFT, clean, new_document, write
-from evenbore.results import Results, plain
+from evenbore.page import charts
+from evenbore.report import words
+from evenbore.report.curves import Curves
+from evenbore.report.pdf import FONT, GRID, HEIGHT, INK, INNER, MARGIN, SOFT, clean, new_document, write
+from evenbore.report.results import Results, plain
 
 LOWEST = HEIGHT - 24
 CHARTS = 2

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import jinja2
 
-from evenbore.tables import write_text
-from evenbore.tickets import Ticket
+from evenbore.files.tables import write_text
 from evenbore.tickets.drawing import WIDTH, height
+from evenbore.tickets.ticket import Ticket
 
 TEMPLATES = Path(__file__).parent / "templates"
 

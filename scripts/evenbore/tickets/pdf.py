@@ -10,8 +10,8 @@ from pathlib import Path
 import matplotlib
 from fpdf import FPDF
 
-from evenbore.tickets import Ticket
 from evenbore.tickets.drawing import WIDTH, Shape, height
+from evenbore.tickets.ticket import Ticket
 
 NO_DATE = datetime(2000, 1, 1, tzinfo=UTC)  # the same input gives the same bytes
 MARGIN = 12.0

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import yaml
 
-from evenbore.errors import EvenboreError, Problem, StudyError
+from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.trade.pitch import ALLOWED_NOTES, midi_to_note, note_to_midi
 
 SHIPPED_DIR = Path(__file__).with_name("families")

@@ -9,7 +9,7 @@ import re
 
 import numpy as np
 
-from evenbore.errors import EvenboreError
+from evenbore.files.errors import EvenboreError
 
 SEMITONE_OF_LETTER = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 SHIFT_OF_ACCIDENTAL = {"": 0, "b": -1, "♭": -1, "flat": -1, "#": 1, "♯": 1, "sharp": 1}

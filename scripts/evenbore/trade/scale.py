@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from evenbore.errors import EvenboreError
+from evenbore.files.errors import EvenboreError
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 

@@ -1,0 +1,114 @@
+"""Before and after: what changed between two states of one instrument, like with like.
+
+Only what was recorded in both states counts. A note's level, brightness and pitch are taken from the instrument's own
+middle of the same state, so that a softer take or another position of the mouthpiece is no change of a note.
+Intervals are normal ones from the standard errors of both states; p values of the notes are adjusted over all notes of
+one instrument and measure (Benjamini & Hochberg 1995).
+"""
+
+from collections.abc import Mapping
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from evenbore.facts.columns import names
+
+Z90 = float(stats.norm.ppf(0.95))
+MEASURES = {"cents": "worst_note_cents", "level_dbfs": "level_evenness", "brightness_db": "timbre_evenness"}
+"""Measure of a note -> criterion whose just-noticeable difference it has."""
+
+
+def in_several_states(profiles: pd.DataFrame, values: pd.DataFrame, base_dynamic: str) -> pd.Series:
+    """Which rows of note_profiles `changes` uses: of its measures, of instruments recorded in several states."""
+    states = values.groupby("instrument")["state"].nunique()
+    several = states.index[states > 1]
+    return (
+        (profiles["dynamic"] == base_dynamic)
+        & profiles["measure"].isin(MEASURES)
+        & profiles["instrument"].isin(several)
+    )  # fmt: skip
+
+
+def changes(values: pd.DataFrame, profiles: pd.DataFrame, config: Mapping, tolerances: Mapping) -> pd.DataFrame:
+    """The table `changes`. `values`: table `instruments`; `profiles`: note_profiles at the base dynamic;
+    `tolerances`: instrument -> tolerances."""
+    order, found = {state: n for n, state in enumerate(config["states"])}, []
+    profiles_of = dict(list(profiles.groupby("instrument")))
+    for name, own in values.groupby("instrument", sort=False):
+        states = sorted(own["state"].dropna().unique(), key=order.get)
+        for before, after in pairwise(states):
+            found += _criteria(own, name, before, after, config["just_noticeable"])
+            theirs = profiles_of.get(name, profiles[:0])
+            for measure, criterion in MEASURES.items():
+                limit = tolerances[name]["note_cents"] if measure == "cents" else None
+                found += _notes(theirs, name, before, after, measure, config["just_noticeable"][criterion], limit)
+    return pd.DataFrame(found, columns=names("changes"))
+
+
+def _criteria(own, name, before, after, just_noticeable) -> list[dict]:
+    found = []
+    for criterion, rows in own.groupby("criterion", sort=False):
+        first, last = (rows[rows["state"] == state] for state in (before, after))
+        if len(first) != 1 or len(last) != 1 or criterion == "total_cost":
+            continue
+        first, last = first.iloc[0], last.iloc[0]
+        se = np.hypot(*((row["high"] - row["low"]) / (2 * Z90) for row in (first, last)))
+        change = last["value"] - first["value"]
+        p = 2 * stats.norm.sf(abs(change) / se) if se > 0 else np.nan
+        row = _row(name, before, after, criterion, None, change, se, p, just_noticeable.get(criterion))
+        if pd.notna(first["group"]) and first["group"] != last["group"]:
+            row["verdict"] = "not_comparable"
+        found.append(row)
+    return found
+
+
+def _notes(profiles, name, before, after, measure, just_noticeable, limit) -> list[dict]:
+    table = profiles[profiles["measure"] == measure].pivot_table(
+        index=["midi", "written_note"], columns="state", values=["value", "se"], sort=True
+    )
+    if not {before, after} <= set(table.get("value", pd.DataFrame()).columns):
+        return []
+    value = table["value"][[before, after]].dropna()
+    value = value - value.median()
+    change = value[after] - value[before]
+    if "se" in table and {before, after} <= set(table["se"].columns):
+        se = np.hypot(table["se"][before], table["se"][after]).reindex(value.index)
+    else:
+        se = pd.Series(np.nan, value.index)
+    p = pd.Series(2 * stats.norm.sf(change.abs() / se), value.index)
+    known = p.notna()
+    p[known] = stats.false_discovery_control(p[known]) if known.any() else p[known]
+    found = []
+    for key in value.index:
+        row = _row(name, before, after, measure, key[1], change[key], se[key], p[key], just_noticeable)
+        if limit is not None:
+            row["within_tolerance"] = "yes" if abs(value.loc[key, after]) <= limit else "no"
+        found.append(row)
+    return found
+
+
+def _row(name, before, after, criterion, note, change, se, p, just_noticeable) -> dict:
+    low, high = change - Z90 * se, change + Z90 * se
+    return {
+        "instrument": name,
+        "state_from": before,
+        "state_to": after,
+        "criterion": criterion,
+        "note": note,
+        "change": change,
+        "low": low,
+        "high": high,
+        "verdict": _verdict(change, low, high, p, just_noticeable),
+        "within_tolerance": None,
+    }
+
+
+def _verdict(change, low, high, p, just_noticeable) -> str:
+    """As for pairs of instruments: no audible difference before `differs`, undecided last."""
+    if not np.isfinite(change):
+        return "not_comparable"
+    if just_noticeable is not None and low > -just_noticeable and high < just_noticeable:
+        return "no_audible_difference"
+    return "differs" if p <= 0.05 else "undecided"

@@ -1,0 +1,183 @@
+"""Which instruments resemble each other: hierarchical clusters of profiles, or none.
+
+Conventions: a profile matrix (I, F) holds one instrument per row and one feature per column; every feature is scaled to
+mean 0 and standard deviation 1 and the matrix turned to its principal components. Ward's linkage (Ward 1963, J. Am.
+Stat. Assoc. 58, 236). The number of clusters is the one with the greatest mean silhouette (Rousseeuw 1987, J. Comput.
+Appl. Math. 20, 53), from 2 to a third of the instruments, MOST_CLUSTERS at most.
+
+Two things must hold, else there is no cluster structure, which is an answer and a common one:
+- the silhouette beats 95 % of those of structureless data (normal, with the same variance along each component, each
+  with its own best number of clusters);
+- every cluster comes again: the mean over bootstrap draws of the greatest Jaccard similarity is at least 0.75 for each
+  (Hennig 2007, Comput. Stat. Data Anal. 52, 258).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.cluster.hierarchy import fcluster, linkage
+from sklearn.metrics import pairwise_distances, silhouette_score
+
+from evenbore.facts.columns import names
+
+PROFILE_MEASURES = ("cents", "level_dbfs", "brightness_matched_db")
+TRAITS = {
+    "cents": ("sharper", "flatter"),
+    "level_dbfs": ("louder", "softer"),
+    "brightness_matched_db": ("brighter", "darker"),
+}
+MIN_INSTRUMENTS = 6
+MOST_CLUSTERS = 12  # more would help nobody to find his way among the instruments
+LEAST_STABILITY = 0.75
+SIGNIFICANCE = 0.05
+LEAST_CORRELATION = 0.7
+"""Of a component with a trait that it is named after."""
+REFERENCE_DRAWS = 199
+BOOTSTRAP_DRAWS = 200
+
+
+@dataclass(frozen=True)
+class Clusters:
+    """`labels` (I,) from 1, or None without structure; `stability` (I,) of each one's cluster; `components` (I, 2);
+    `reason` in plain words why there is no structure, else empty."""
+
+    labels: np.ndarray | None
+    stability: np.ndarray
+    components: np.ndarray
+    reason: str
+
+
+def principal_components(profiles: np.ndarray) -> np.ndarray:
+    """Scores (I, I - 1 or fewer) of the scaled features, greatest variance first; constant features are left out.
+
+    Signs are fixed: the entry of greatest size in each component is positive.
+    """
+    spread = profiles.std(axis=0)
+    scaled = (profiles - profiles.mean(axis=0))[:, spread > 1e-12 * np.abs(profiles).max(initial=1)]
+    scaled = scaled / scaled.std(axis=0)
+    u, size, _ = np.linalg.svd(scaled, full_matrices=False)
+    scores = (u * size)[:, size > 1e-9 * size.max(initial=0)]
+    largest = np.abs(scores).argmax(axis=0)
+    return scores * np.sign(scores[largest, np.arange(scores.shape[1])])
+
+
+def best_partition(scores: np.ndarray) -> tuple[np.ndarray, float]:
+    """Labels (I,) from 1 and mean silhouette of the best number of clusters of the points `scores` (I, K)."""
+    tree, distances = linkage(scores, "ward"), pairwise_distances(scores)
+    most = min(max(2, len(scores) // 3), MOST_CLUSTERS)
+    partitions = [fcluster(tree, k, "maxclust") for k in range(2, most + 1)]
+    silhouettes = [
+        silhouette_score(distances, labels, metric="precomputed") if labels.max() > 1 else -1.0 for labels in partitions
+    ]
+    best = int(np.argmax(silhouettes))
+    return partitions[best], float(silhouettes[best])
+
+
+def bootstrap_stability(scores: np.ndarray, labels: np.ndarray, rng, draws: int) -> np.ndarray:
+    """Mean over bootstrap draws of each cluster's greatest Jaccard similarity with a cluster found there (k,).
+
+    As many clusters are sought as there are. A draw repeats instruments; similarity is over those it holds.
+    """
+    k = labels.max()
+    found = np.full((draws, k), np.nan)
+    for draw in range(draws):
+        held = np.unique(rng.integers(0, len(scores), len(scores)))
+        if len(held) <= k:
+            continue
+        new = fcluster(linkage(scores[held], "ward"), k, "maxclust")
+        old = labels[held, None] == np.arange(1, k + 1)
+        again = new[:, None] == np.arange(1, new.max() + 1)
+        both = old.T.astype(int) @ again.astype(int)
+        union = old.sum(axis=0)[:, None] + again.sum(axis=0)[None, :] - both
+        present = old.any(axis=0)
+        found[draw, present] = (both / union).max(axis=1)[present]
+    return np.nanmean(found, axis=0)
+
+
+def cluster(profiles: np.ndarray, seed: int) -> Clusters:
+    """Cluster a complete profile matrix (I, F); see the module for when there is no structure."""
+    count = len(profiles)
+    empty = np.full(count, np.nan)
+    scores = principal_components(profiles) if count > 1 and profiles.shape[1] else np.zeros((count, 0))
+    plane = np.zeros((count, 2))
+    plane[:, : min(2, scores.shape[1])] = scores[:, :2]
+    if count < MIN_INSTRUMENTS or scores.shape[1] == 0:
+        return Clusters(None, empty, plane, f"too few instruments to look for clusters: {count} of {MIN_INSTRUMENTS}")
+    rng = np.random.default_rng(seed)
+    labels, silhouette = best_partition(scores)
+    noise = rng.standard_normal((REFERENCE_DRAWS, *scores.shape)) * scores.std(axis=0)
+    structureless = np.array([best_partition(draw)[1] for draw in noise])
+    p = (1 + (structureless >= silhouette).sum()) / (1 + REFERENCE_DRAWS)
+    if p > SIGNIFICANCE:
+        return Clusters(None, empty, plane, "the instruments do not fall into groups more than chance would make them")
+    stability = bootstrap_stability(scores, labels, rng, BOOTSTRAP_DRAWS)
+    if stability.min() < LEAST_STABILITY:
+        return Clusters(None, empty, plane, "groups change when instruments are left out by chance")
+    return Clusters(labels, stability[labels - 1], plane, "")
+
+
+def profile_matrix(note_profiles: pd.DataFrame) -> pd.DataFrame:
+    """Wide matrix: instrument in rows, (measure, midi) in columns, from note_profiles of one state each at one dynamic.
+
+    Only notes that every instrument has, so nothing is filled in. Cents are taken from each instrument's own mean: what
+    pulling out can mend is not its character. Across comparability groups only cents can be compared.
+    """
+    measures = PROFILE_MEASURES if note_profiles["group"].nunique() == 1 else ("cents",)
+    rows = note_profiles[note_profiles["measure"].isin(measures)]
+    wide = rows.pivot(index="instrument", columns=["measure", "midi"], values="value").dropna(axis=1)
+    cents = wide.columns.get_level_values("measure") == "cents"
+    wide.loc[:, cents] = wide.loc[:, cents].sub(wide.loc[:, cents].mean(axis=1), axis=0)
+    return wide
+
+
+def axis_words(wide: pd.DataFrame, component: pd.Series) -> str:
+    """What more of a component (by instrument) means to a musician: the trait of the profiles that goes with it most.
+
+    `wide`: from `profile_matrix`. Traits are means over all notes, and over the upper less the lower half of them.
+    """
+    strongest, words = LEAST_CORRELATION, "no single trait"
+    for measure, (more, less) in TRAITS.items():
+        if measure not in wide:
+            continue
+        own = wide[measure].sort_index(axis=1).reindex(component.index)
+        half = own.shape[1] // 2
+        upper = own.iloc[:, own.shape[1] - half :].mean(axis=1) - own.iloc[:, :half].mean(axis=1)
+        for trait, where in ((own.mean(axis=1), ""), (upper, " in high notes than in low")):
+            known = trait.std() > 1e-9 and component.std() > 0
+            correlation = float(np.corrcoef(trait, component)[0, 1]) if known else 0.0
+            if abs(correlation) > strongest:
+                strongest, words = abs(correlation), f"{more if correlation > 0 else less}{where}"
+    return words
+
+
+def clusters_by_family(
+    note_profiles: pd.DataFrame, families: Mapping[str, str], seed: int
+) -> tuple[pd.DataFrame, dict[str, str]]:
+    """The clusters table of `profile_matrix`'s rows, each family on its own, and per family why it has no structure.
+
+    `families`: family key per instrument. Cluster numbers go on counting from family to family.
+    """
+    tables, reasons, used = [pd.DataFrame(columns=names("clusters"))], {}, 0
+    for family, rows in note_profiles.groupby(note_profiles["instrument"].map(families)):
+        table, reasons[family] = cluster_table(profile_matrix(rows), seed)
+        table["cluster"] += used
+        used = used if table["cluster"].isna().all() else int(table["cluster"].max())
+        tables.append(table)
+    return pd.concat(tables, ignore_index=True), reasons
+
+
+def cluster_table(wide: pd.DataFrame, seed: int) -> tuple[pd.DataFrame, str]:
+    """The clusters table of a profile matrix, and the reason when it has no structure."""
+    found = cluster(wide.to_numpy(float), seed)
+    table = pd.DataFrame(
+        {
+            "instrument": wide.index,
+            "cluster": pd.NA if found.labels is None else found.labels,
+            "stability": found.stability,
+            "pc1": found.components[:, 0],
+            "pc2": found.components[:, 1],
+        }
+    )
+    return table, found.reason

@@ -1,0 +1,188 @@
+"""Where the scatter of a criterion comes from: instrument, session, player, take, and single notes within a take.
+
+Instrument, session, player and take: variances of the mixed model of `factors`, without factors, by REML. The interval
+of each takes its estimate as chi-square distributed with the degrees of freedom 2 v² / var(v) (Satterthwaite 1946,
+Biometrics Bull. 2, 110), an approximation. A component that the sessions and players do not tell from another has no
+value, and the reason says so.
+
+Note: what the take's own scatter would be if nothing but single notes scattered, as they do between repeat takes once
+each take's shift as a whole is gone: the criterion is computed anew from a cell's mean notes with such scatter drawn
+upon them (parametric bootstrap, Efron & Tibshirani 1993, An Introduction to the Bootstrap, ch. 6, from memory). The
+component `take` is what the takes scatter beyond that. Not split for the criteria of two dynamics.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from evenbore.compare.factors import SAME_VALUE
+from evenbore.compare.pairs import CONFIDENCE, of_criterion
+from evenbore.facts.columns import names
+from evenbore.facts.criteria import CRITERIA, Criterion, TakeNotes
+from evenbore.judge.assess import MEASURED, prepared_takes
+from evenbore.setups.comparability import session_groups
+from evenbore.statistics import mixed
+
+BLOCKS = ("session", "player")
+DRAWS = 40  # of note scatter per cell: the share of the notes is told to about a tenth
+ONE = "only one"
+TANGLED = "not to be told from the instruments: record some instruments in several"
+NO_REPEATS = "no repeat takes: not to be told from the instruments"
+
+
+def variance_table(
+    played: pd.DataFrame,
+    notes: pd.DataFrame,
+    sheet: Mapping[str, dict],
+    families: Mapping,
+    base_dynamic: str,
+    seed: int,
+) -> pd.DataFrame:
+    """The variance table. `played`: takes as from `factors.played_takes`; `notes`: as from `normalise`."""
+    cells = _cells(notes[notes["dynamic"] == base_dynamic], sheet, families)
+    scatter = _note_scatter(cells)
+    rows = []
+    for number, criterion in enumerate(c for c in CRITERIA if c.kind != "cost"):
+        takes = of_criterion(played, criterion.name)
+        if takes.empty:
+            continue
+        rng = np.random.default_rng([seed, number])
+        noted = note_variance(criterion, cells, scatter, rng) if criterion.kind == "take" else np.nan
+        kinds = np.array([sheet[name]["family"] for name in takes["instrument"]])
+        rows += [{"criterion": criterion.name, "unit": criterion.unit} | row for row in components(takes, kinds, noted)]
+    return pd.DataFrame(rows, columns=names("variance"))
+
+
+def components(takes: pd.DataFrame, kinds: np.ndarray, noted: float) -> list[dict]:
+    """Rows of one criterion. `kinds` (n,): family of each take; `noted`: variance that single notes make, or NaN."""
+    groups = takes["session"].map(session_groups(takes.assign(status="ok")))
+    fixed = np.column_stack([np.ones(len(takes)), *map(mixed.indicators, (kinds, groups))])
+    fixed = fixed[:, mixed.independent_columns(np.empty((len(takes), 0)), fixed)]
+    owner = (takes["instrument"] + "\n" + takes["state"]).to_numpy()
+    labels, reasons = {"instrument": owner}, {}
+    for block in BLOCKS:
+        if takes[block].nunique() < 2:
+            reasons[block] = f"{ONE} {block}"
+        elif not mixed.independent_columns(np.column_stack([fixed, mixed.indicators(owner)]),
+                                           mixed.indicators(takes[block])).any():  # fmt: skip
+            reasons[block] = TANGLED
+        else:
+            labels[block] = takes[block].to_numpy()
+    manners = np.column_stack([mixed.indicators(takes[column]) for column in ("direction", "articulation")])
+    fixed = np.column_stack([fixed, manners[:, mixed.independent_columns(fixed, manners)]])
+    spanned = np.column_stack([fixed, *map(mixed.indicators, labels.values())])
+    if pd.Series(owner).nunique() < 2:
+        reasons["instrument"] = f"{ONE} instrument"
+        labels.pop("instrument")
+    elif np.linalg.matrix_rank(spanned) >= len(takes):
+        return [_row(name, np.nan, np.nan, 0, NO_REPEATS) for name in ("instrument", *BLOCKS, mixed.RESIDUAL)]
+    try:
+        if np.ptp(takes["value"]) == 0:
+            raise mixed.NoScatter(SAME_VALUE)
+        fit = mixed.fit(takes["value"].to_numpy(float), fixed, labels)
+    except mixed.NoScatter as why:
+        return [_row(name, np.nan, np.nan, 0, str(why)) for name in ("instrument", *BLOCKS, mixed.RESIDUAL)]
+    n = {name: len(set(own)) for name, own in labels.items()} | {mixed.RESIDUAL: len(takes)}
+    error = dict(zip(fit.variances, np.diag(fit.variance_errors), strict=True))
+    found = {name: (v, error[name]) for name, v in fit.variances.items()}
+    if np.isfinite(noted):
+        found |= _split(found[mixed.RESIDUAL], noted)
+        n["note"] = len(takes)
+    total = sum(v for v, _ in found.values())
+    rows = [_row(name, *found.get(name, (np.nan, np.nan)), n.get(name, 0), reasons.get(name, ""))
+            for name in ("instrument", *BLOCKS, mixed.RESIDUAL, *(["note"] if "note" in found else []))]  # fmt: skip
+    for row in rows:
+        row["share"] = row["sd"] ** 2 / total if total > 0 else np.nan
+    return rows
+
+
+def _split(residual: tuple[float, float], noted: float) -> dict[str, tuple[float, float]]:
+    """Take and note out of the scatter between takes; each keeps the relative error of the whole."""
+    whole, error = residual
+    note = min(noted, whole)
+    relative = error / whole**2 if whole > 0 else 0.0
+    return {mixed.RESIDUAL: (whole - note, relative * (whole - note) ** 2), "note": (note, relative * note**2)}
+
+
+def _row(component: str, variance: float, error: float, n: int, reason: str) -> dict:
+    low = high = np.nan
+    if error > 0:
+        df = 2 * variance**2 / error
+        if df > 0.5:
+            quantiles = stats.chi2.ppf([(1 + CONFIDENCE) / 2, (1 - CONFIDENCE) / 2], df)
+            low, high = np.sqrt(df * variance / quantiles)
+        else:  # hardly any: nothing but an upper end can be told
+            low, high = 0.0, np.sqrt(variance + stats.norm.ppf((1 + CONFIDENCE) / 2) * np.sqrt(error))
+    return {
+        "component": component,
+        "sd": np.sqrt(variance),
+        "low": low,
+        "high": high,
+        "n": n or pd.NA,
+        "reason": reason,
+    }
+
+
+def _cells(notes: pd.DataFrame, sheet, families) -> list[tuple[dict, list[TakeNotes]]]:
+    """Repeat takes of the same thing (two or more), with the key of the first."""
+    cells: dict[tuple, list] = {}
+    for key, take in prepared_takes(notes, sheet, families):
+        same = tuple(key[k] for k in ("instrument", "state", "session", "direction", "articulation"))
+        cells.setdefault(same, []).append((key, take))
+    repeated = [members for members in cells.values() if len(members) > 1]
+    return [(members[0][0], _common([take for _, take in members])) for members in repeated]
+
+
+def _common(takes: list[TakeNotes]) -> list[TakeNotes]:
+    """The takes cut to the notes that all of them hold."""
+    shared = set.intersection(*(set(take.written.tolist()) for take in takes))
+    return [_only(take, np.isin(take.written, list(shared))) for take in takes]
+
+
+def _only(take: TakeNotes, keep: np.ndarray) -> TakeNotes:
+    return TakeNotes(**{k: v[keep] if isinstance(v, np.ndarray) else v for k, v in vars(take).items()})
+
+
+def _note_scatter(cells) -> dict[str, float]:
+    """Measure -> standard deviation of single notes between repeats, each take's own mean taken out; NaN if unknown."""
+    found = {}
+    for measure in MEASURED:
+        squares, freedom = 0.0, 0
+        for _, takes in cells:
+            values = np.array([getattr(take, measure) for take in takes])
+            values = values[:, np.isfinite(values).all(axis=0)]
+            if values.shape[1] < 2:
+                continue
+            left = values - values.mean(axis=0) - values.mean(axis=1, keepdims=True) + values.mean()
+            squares += (left**2).sum()
+            freedom += (values.shape[0] - 1) * (values.shape[1] - 1)
+        found[measure] = np.sqrt(squares / freedom) if freedom else np.nan
+    return found
+
+
+def note_variance(criterion: Criterion, cells, scatter: Mapping[str, float], rng: np.random.Generator) -> float:
+    """Variance that the scatter of single notes makes in a criterion, mean over the cells; NaN where unknown."""
+    found = []
+    for key, takes in cells:
+        if criterion.name == "response" and key["articulation"] != "tongued":
+            continue
+        middle = {measure: np.mean([getattr(take, measure) for take in takes], axis=0) for measure in MEASURED}
+        drawn = [
+            _replaced(
+                takes[0], {m: notes + rng.normal(0.0, 1.0, notes.size) * scatter[m] for m, notes in middle.items()}
+            )
+            for _ in range(DRAWS)
+        ]
+        values = np.array(criterion.of_takes(drawn))
+        if criterion.deviations is not None:  # the inflation by the scatter is taken out of the value, as in `assess`
+            still = criterion.function(_replaced(takes[0], middle))
+            values = np.sqrt(np.maximum(values**2 - (values**2).mean() + still**2, 0.0))
+        found.append(values.var(ddof=1))
+    found = [variance for variance in found if np.isfinite(variance)]
+    return float(np.mean(found)) if found else np.nan
+
+
+def _replaced(take: TakeNotes, measures: dict[str, np.ndarray]) -> TakeNotes:
+    return TakeNotes(**vars(take) | measures)

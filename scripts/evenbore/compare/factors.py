@@ -1,0 +1,375 @@
+"""Does a property of the instruments (material, bore ...) go with a criterion? Tests with the instrument as the unit.
+
+Conventions
+- A factor is a column of the instruments sheet: levels (texts, without regard to case), or a number (bore_mm, and own
+  columns of three or more different numbers), whose effect is taken over its span in the study, lowest to highest.
+- The unit of replication is the instrument, whatever the number of notes and takes: a level with one instrument is not
+  compared, for nobody could tell the material from that one instrument.
+- Model of the take values: factor(s) + manner of playing + group of linked sessions (fixed), instrument + session +
+  player + take (random). Where every instrument was taken equally often in the same sessions, by the same players, in
+  the same manners, everything but the instrument cancels, and a linear model of the instruments' means is the exact
+  test of the mixed model (Searle, Casella & McCulloch 1992, Variance Components, ch. 4, from memory). Elsewhere the
+  mixed model is fitted by REML (`mixed`), its Satterthwaite degrees of freedom held to those the instruments give.
+- Several listed factors are fitted together, each beside the others; those that the data cannot tell apart, alone.
+- Second opinion: a permutation test that exchanges instruments recorded in the same sessions by the same players.
+- p is adjusted over all criteria (and pairs of levels) of a factor.
+- Nothing is tested between sessions that no instrument links, nor between kinds of instruments (families).
+
+References: Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289; Freedman & Lane 1983, J. Bus. Econ. Stat. 1, 292
+(permuting residuals); Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9, 39 ((b + 1) / (m + 1)); Schuirmann 1987,
+J. Pharmacokinet. Biopharm. 15, 657 (equivalence by the 90 % interval). From memory.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from evenbore.compare.pairs import ALPHA, CONFIDENCE, EXACT, POWER, in_state, of_criterion
+from evenbore.compare.tangles import SHEET_COLUMNS, TAKE_COLUMNS, tangles, words
+from evenbore.facts.columns import names
+from evenbore.setups.comparability import session_groups
+from evenbore.statistics import mixed
+
+AUTO = "auto"
+NUMBERS = ("bore_mm",)
+PERMUTATIONS = 4999
+LEAST_INSTRUMENTS = 2  # of each level
+MEANS, MIXED = "instrument means", "mixed model"
+STRATUM = ["session", "player", "direction", "articulation"]
+ONE_EACH = "a level with a single instrument proves nothing: record at least two instruments of each"
+NOT_APART = (
+    "not to be told from what the session or the player adds: record both levels with the same players, and link"
+)
+TOO_FEW = "too few instruments for an interval"
+NO_VALUES = "no take has a value"
+SAME_VALUE = "every take has the same value: its scatter is not known"
+
+
+@dataclass(frozen=True)
+class Factor:
+    """One factor: `levels` instrument -> level, `numbers` instrument -> number (empty for levels)."""
+
+    name: str
+    levels: dict[str, str]
+    numbers: dict[str, float]
+
+    def columns(self, instruments: Sequence[str]) -> np.ndarray:
+        """Design columns (n, q) of instruments: 0 to 1 over the span of a number, else one per level but the first.
+
+        Instruments without a value form a level of their own, so that they can go on linking sessions.
+        """
+        missing = np.array([[float(name not in self.levels)] for name in instruments])
+        if self.numbers:
+            low, high = min(self.numbers.values()), max(self.numbers.values())
+            span = [[(self.numbers.get(name, low) - low) / (high - low)] for name in instruments]
+            return np.column_stack([span, missing])
+        own = [[float(self.levels.get(name) == level) for level in self.ordered[1:]] for name in instruments]
+        return np.column_stack([np.array(own).reshape(len(instruments), -1), missing])
+
+    @property
+    def ordered(self) -> list[str]:
+        """Levels in order."""
+        return sorted(set(self.levels.values()), key=str.casefold)
+
+    def contrasts(self) -> list[tuple[str, np.ndarray, set[str]]]:
+        """What is tested: words, weights of `columns`, and the instruments concerned."""
+        if self.numbers:
+            low, high = min(self.numbers.values()), max(self.numbers.values())
+            return [(f"{high:g} - {low:g}", np.array([1.0, 0.0]), set(self.numbers))]
+        found, unit = [], np.eye(len(self.ordered))[:, 1:]  # the first level is the intercept
+        for (i, a), (j, b) in combinations(enumerate(self.ordered), 2):
+            members = {name for name, level in self.levels.items() if level in (a, b)}
+            if all(self.size(level) >= LEAST_INSTRUMENTS for level in (a, b)):
+                found.append((f"{a} - {b}", np.append(unit[i] - unit[j], 0.0), members))
+        return found
+
+    def size(self, level: str) -> int:
+        """Number of instruments of a level."""
+        return list(self.levels.values()).count(level)
+
+
+def factor_of(column: str, sheet: Mapping[str, dict], instruments: Sequence[str]) -> Factor:
+    """The factor that a column of the instruments sheet makes of these instruments."""
+    cells = {name: sheet[name].get(column) for name in instruments}
+    cells = {name: value for name, value in cells.items() if value not in (None, "")}
+    if column in NUMBERS or column.startswith("x_"):
+        numbers = pd.to_numeric(pd.Series(cells, dtype=object), errors="coerce")
+        if numbers.notna().all() and numbers.nunique() >= 3:
+            values = numbers.astype(float).to_dict()
+            return Factor(column, {name: f"{value:g}" for name, value in values.items()}, values)
+    spelling: dict[str, str] = {}
+    for value in cells.values():
+        spelling.setdefault(_folded(value), " ".join(str(value).split()))
+    return Factor(column, {name: spelling[_folded(value)] for name, value in cells.items()}, {})
+
+
+def _folded(value) -> str:
+    return " ".join(str(value).split()).casefold()
+
+
+def models(setting: str | list[str], sheet: Mapping[str, dict]) -> list[list[str]]:
+    """Which columns are fitted together: the listed ones, or, with `auto`, material and own columns one by one.
+
+    `auto` passes over columns that do not differ between instruments.
+    """
+    if setting != AUTO:
+        return [list(setting)] if setting else []
+    own = sorted({column for row in sheet.values() for column in row if column.startswith("x_")})
+    columns = ["body_material", *own]
+    return [[column] for column in columns if len(set(factor_of(column, sheet, list(sheet)).levels.values())) > 1]
+
+
+def factors_table(
+    takes: pd.DataFrame,
+    criteria: pd.DataFrame,
+    sheet: Mapping[str, dict],
+    recordings: Mapping[str, dict],
+    states: Mapping[str, str],
+    setting: str | list[str],
+    seed: int,
+) -> pd.DataFrame:
+    """The factors table of a study.
+
+    `takes`: as from `assess`; `criteria`: the results table; `sheet`, `recordings`: rows of the sheets by id;
+    `states`: state compared per instrument; `setting`: the config's `factors`.
+    """
+    played = played_takes(takes, recordings, states)
+    rows = []
+    for columns in models(setting, sheet):
+        kinds = dict.fromkeys(sheet[name]["family"] for name in sheet if name in states)
+        for family in kinds:
+            members = [name for name in sheet if name in states and sheet[name]["family"] == family]
+            factors = [factor_of(column, sheet, members) for column in columns]
+            for factor in factors:
+                others = [other for other in factors if other is not factor and other.columns(members).any()]
+                rows += _adjusted(_rows(factor, others, family, played, criteria, sheet, seed))
+    table = pd.DataFrame(rows, columns=names("factors"))
+    return table.sort_values(["factor", "family"], kind="stable", ignore_index=True)
+
+
+def played_takes(takes: pd.DataFrame, recordings: Mapping[str, dict], states: Mapping[str, str]) -> pd.DataFrame:
+    """Takes in the compared states as they were played: what the session adds back in, and who played on what."""
+    counted = in_state(takes, dict(states))
+    columns = {
+        column: [str(recordings[name].get(column) or "") for name in counted["recording"]]
+        for column in TAKE_COLUMNS
+        if column != "session"
+    }
+    return counted.assign(value=counted["value"] + counted["session_offset"], **columns)
+
+
+def _rows(factor: Factor, others, family: str, played, criteria, sheet, seed: int) -> list[dict]:
+    """Rows of one factor and family, all criteria, without p_adjusted."""
+    rows = []
+    for criterion in criteria.itertuples(index=False):
+        if criterion.criterion in EXACT:
+            continue
+        base = {"factor": factor.name, "family": family, "criterion": criterion.criterion, "unit": criterion.unit,
+                "just_noticeable": criterion.just_noticeable}  # fmt: skip
+        own = of_criterion(played, criterion.criterion)
+        own = own[np.array([sheet[name]["family"] == family for name in own["instrument"]], bool)]
+        present = set(own["instrument"])
+        heard = Factor(
+            factor.name,
+            {name: level for name, level in factor.levels.items() if name in present},
+            {name: number for name, number in factor.numbers.items() if name in present},
+        )
+        if own.empty or (heard.numbers and len(set(heard.numbers.values())) < 2):
+            rows.append(base | {"reason": NO_VALUES})
+            continue
+        tangled = words(factor.name, tangles(heard.levels, _groups(factor.name, own, sheet)))
+        contrasts = heard.contrasts()
+        if not contrasts:
+            rows.append(
+                base | {"n_instruments": len(heard.levels), "reason": "; ".join(filter(None, [ONE_EACH, tangled]))}
+            )
+            continue
+        rng = np.random.default_rng([seed, len(rows)])
+        for result in judge_factor(own, heard, others, contrasts, rng):
+            rows.append(base | result | {"reason": "; ".join(filter(None, [result.get("reason", ""), tangled]))})
+    return rows
+
+
+def _groups(factor: str, takes: pd.DataFrame, sheet) -> dict[str, list[tuple[str, str]]]:
+    """What else the instruments may share: column -> pairs of instrument and value."""
+    own = sorted({column for row in sheet.values() for column in row if column.startswith("x_")})
+    groups = {
+        column: [
+            (name, _folded(sheet[name][column])) for name in takes["instrument"].unique() if sheet[name].get(column)
+        ]
+        for column in (*SHEET_COLUMNS, *own)
+        if column != factor
+    }
+    for column in TAKE_COLUMNS:
+        groups[column] = list(takes[["instrument", column]].drop_duplicates().itertuples(index=False, name=None))
+    return groups
+
+
+def judge_factor(takes: pd.DataFrame, factor: Factor, others: Sequence[Factor], contrasts, rng) -> list[dict]:
+    """Test one factor on the takes (value, instrument and STRATUM) of one criterion and family."""
+    try:
+        if np.ptp(takes["value"]) == 0:
+            raise mixed.NoScatter(SAME_VALUE)
+        fitted = _fit(takes, factor, list(others))
+        if fitted is None and others:
+            fitted = _fit(takes, factor, [])
+    except mixed.NoScatter as why:
+        return [{"contrast": text, "n_instruments": len(members), "reason": str(why)} for text, _, members in contrasts]
+    beside = "" if fitted is None or fitted.beside or not others else "fitted without the other factors"
+    strata = exchangeable_means(takes)
+    results = []
+    for text, weights, members in contrasts:
+        result = {"contrast": text, "n_instruments": len(members)}
+        if fitted is None or not fitted.estimable(weights):
+            results.append(result | {"reason": NOT_APART if fitted is None or fitted.df > 0 else TOO_FEW})
+            continue
+        estimate, se, df = fitted.contrast(weights)
+        reach = stats.t.ppf((1 + CONFIDENCE) / 2, df) * se
+        p = 2 * stats.t.sf(abs(estimate) / se, df) if se > 0 else (1.0 if estimate == 0 else 0.0)
+        results.append(result | {
+            "estimate": estimate, "low": estimate - reach, "high": estimate + reach, "p": p, "se": se, "df": df,
+            "p_permutation": permutation_p(strata, factor, weights, members, rng),
+            "smallest_detectable": (stats.t.isf(ALPHA / 2, df) + stats.t.ppf(POWER, df)) * se,
+            "method": fitted.method, "reason": beside,
+        })  # fmt: skip
+    return results
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    """A fitted model: `fit` (from `mixed`, or of the means), where the factor's columns stand in it, and df."""
+
+    fit: mixed.Fit | None
+    b: np.ndarray
+    covariance: np.ndarray
+    place: np.ndarray
+    kept: np.ndarray
+    df: float
+    method: str
+    beside: bool
+
+    def estimable(self, weights: np.ndarray) -> bool:
+        return self.df > 0 and not weights[~self.kept].any()
+
+    def contrast(self, weights: np.ndarray) -> tuple[float, float, float]:
+        full = np.zeros(len(self.b))
+        full[self.place] = weights[self.kept]
+        if self.fit is None:
+            return float(full @ self.b), float(np.sqrt(full @ self.covariance @ full)), self.df
+        estimate, se, df = self.fit.contrast(full)
+        return estimate, se, max(1.0, min(df, self.df))
+
+
+def _counts(takes: pd.DataFrame) -> tuple[list[str], np.ndarray, np.ndarray]:
+    """Instruments in order of appearance, takes (n, S) of each in every stratum, and sums of their values (n, S)."""
+    row, units = pd.factorize(takes["instrument"])
+    strata = zip(*(takes[column] for column in STRATUM), strict=True)
+    known: dict[tuple, int] = {}
+    place = np.array([known.setdefault(stratum, len(known)) for stratum in strata])
+    counts, sums = np.zeros((2, len(units), len(known)))
+    np.add.at(counts, (row, place), 1)
+    np.add.at(sums, (row, place), takes["value"].to_numpy(float))
+    return list(units), counts, sums
+
+
+def is_balanced(takes: pd.DataFrame) -> bool:
+    """Whether every instrument was taken equally often in the same sessions, by the same players, in each manner."""
+    _, counts, _ = _counts(takes)
+    return bool((counts == counts[0]).all())
+
+
+def _fit(takes: pd.DataFrame, factor: Factor, others: list[Factor]) -> _Fitted | None:
+    """Fit factor beside others; None where others leave too little or cannot be told from it."""
+    units = takes.drop_duplicates("instrument")["instrument"].tolist()
+    wanted, beside = factor.columns(units), [other.columns(units) for other in others]
+    group = session_groups(takes.drop_duplicates(["instrument", "session"]).assign(status="ok"))
+    shared = takes.drop_duplicates("instrument")["session"].map(group)
+    base = np.column_stack([np.ones(len(units)), mixed.indicators(shared), *beside])
+    base = base[:, mixed.independent_columns(np.empty((len(units), 0)), base)]
+    kept = mixed.independent_columns(base, wanted)
+    df = len(units) - base.shape[1] - kept.sum()
+    if not kept.any() or (others and (df < 3 or not kept[: max(1, len(kept) - 1)].all())):
+        return None
+    if df <= 0:
+        return _Fitted(None, np.empty(0), np.empty((0, 0)), np.empty(0, int), kept, 0.0, "", bool(others))
+    design = np.column_stack([base, wanted[:, kept]])
+    place = np.arange(base.shape[1], design.shape[1])
+    if is_balanced(takes):
+        means = takes.groupby("instrument", sort=False)["value"].mean().reindex(units).to_numpy()
+        inverse = np.linalg.inv(design.T @ design)
+        b = inverse @ (design.T @ means)
+        variance = ((means - design @ b) ** 2).sum() / df
+        return _Fitted(None, b, inverse * variance, place, kept, float(df), MEANS, bool(others))
+    return _fit_takes(takes, units, design, place, kept, float(df), bool(others))
+
+
+def _fit_takes(takes, units, design, place, kept, df: float, beside: bool) -> _Fitted | None:
+    """The mixed model of the takes, with the instruments' design handed on to their takes."""
+    index = pd.Index(units).get_indexer(takes["instrument"])
+    blocks = [column for column in ("session", "player") if takes[column].nunique() > 1]
+    fixed = np.column_stack([mixed.indicators(takes[column]) for column in (*blocks, "direction", "articulation")])
+    start = place[0]
+    # the factor must be tellable from session and player, whatever these add
+    known = np.column_stack([design[index][:, :start], fixed])
+    known = known[:, mixed.independent_columns(np.empty((len(takes), 0)), known)]
+    apart = mixed.independent_columns(known, design[index][:, start:])
+    kept = kept.copy()
+    kept[np.flatnonzero(kept)[~apart]] = False
+    if not kept.any():
+        return None
+    manners = np.column_stack([mixed.indicators(takes[column]) for column in ("direction", "articulation")])
+    full = np.column_stack([design[index][:, :start], design[index][:, start:][:, apart]])
+    full = np.column_stack([full, manners[:, mixed.independent_columns(full, manners)]])
+    groupings = {"instrument": takes["instrument"].to_numpy()} | {block: takes[block].to_numpy() for block in blocks}
+    if len(takes) == len(units):  # one take of each: what the take adds cannot be told from the instrument
+        groupings.pop("instrument")
+    fit = mixed.fit(takes["value"].to_numpy(float), full, groupings)
+    return _Fitted(fit, fit.b, fit.covariance, np.arange(start, start + apart.sum()), kept, df, MIXED, beside)
+
+
+def exchangeable_means(takes: pd.DataFrame) -> pd.DataFrame:
+    """Per instrument its mean (each stratum counting alike) and the `block` of instruments it may be exchanged with."""
+    units, counts, sums = _counts(takes)
+    present = counts > 0
+    means = np.divide(sums, counts, out=np.zeros_like(sums), where=present).sum(axis=1) / present.sum(axis=1)
+    block = np.unique(present, axis=0, return_inverse=True)[1].ravel()
+    return pd.DataFrame({"mean": means, "block": block}, index=units)
+
+
+def permutation_p(units: pd.DataFrame, factor: Factor, weights: np.ndarray, members: set[str], rng) -> float:
+    """Two-sided p of exchanging instruments within their blocks; NaN where the factor differs within none.
+
+    `units`: from `exchangeable_means`; only `members` are exchanged.
+    """
+    own = units[units.index.isin(members)].sort_values("block", kind="stable")
+    block = np.unique(own["block"], return_inverse=True)[1]
+    same = mixed.indicators(block)
+    within = np.eye(len(own)) - same @ (same / same.sum(axis=0)).T
+    x = within @ (factor.columns(own.index.tolist()) @ weights)
+    left = within @ own["mean"].to_numpy(float)
+    if not np.abs(x).max() > 1e-9:
+        return np.nan
+    order = np.argsort(block[None, :] + rng.random((PERMUTATIONS, len(own))), axis=1)
+    # blocks are contiguous, so sorting by block and a random number shuffles within them
+    drawn, seen = np.abs(left[order] @ x), abs(left @ x)
+    return float((1 + (drawn >= seen * (1 - 1e-9)).sum()) / (PERMUTATIONS + 1))
+
+
+def _adjusted(rows: list[dict]) -> list[dict]:
+    """The rows of one factor with p_adjusted, equivalence and verdict."""
+    known = [row for row in rows if np.isfinite(row.get("p", np.nan))]
+    if known:
+        adjusted = stats.false_discovery_control([row["p"] for row in known], method="bh")
+        for row, p in zip(known, adjusted, strict=True):
+            row["p_adjusted"] = float(p)
+            jnd = row["just_noticeable"]
+            inside = pd.notna(jnd) and -jnd <= row["low"] and row["high"] <= jnd
+            row["equivalent"] = "" if pd.isna(jnd) else "yes" if inside else "no"
+            row["verdict"] = "no_audible_effect" if inside else "effect" if p <= ALPHA else "undecided"
+    for row in rows:
+        row.setdefault("verdict", "not_testable")
+    return rows

@@ -1,0 +1,379 @@
+"""Which instrument comes first for whom: probabilities of every rank under named priorities.
+
+Stochastic multicriteria acceptability analysis (Lahdelma & Salminen 2001, SMAA-2, Operations Research 49, 444): true
+values and weights are drawn many times, the instruments are ranked in every draw, and the share of draws is the
+probability of a rank.
+
+Conventions
+- True values: a normal hierarchical model per criterion. The instruments of a study spread around a common mean by
+  tau, which is drawn too, so a value is drawn towards the mean the more, the less sure it is. Without this the best
+  of many uncertain values would be believed too much (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., 5.4).
+- An instrument of which nothing but its cost is known is not ranked.
+- A missing value is drawn from the worse half of the study's spread, taken at least one step wide: it widens the rank
+  and is on average a loss. A criterion that nobody has a value for does not count.
+- A step is the just-noticeable difference of the criterion, see `steps`. The utility of a value x steps better than
+  the study's median is SATURATION tanh(x / SATURATION): near the median a step counts as one, far away it counts
+  less, because ten steps in one thing do not make up for everything else.
+- Weights sum to one and are drawn from a Dirichlet distribution around the given ones.
+- Who fails a must-pass ranks behind all who pass; the utility itself is not changed.
+- Only instruments of one family are ranked together; chain-dependent criteria within a comparability group only,
+  priorities without any over all groups.
+- Scatter that the study does not show is assumed, wide: UNREPEATED between takes, UNLINKED between sessions (steps).
+- Arrays: (D, I, C) = draw, instrument, criterion. Ranks count from 1, the best.
+"""
+
+import math
+import zipfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from scipy.special import gammaincinv
+
+from evenbore.compare import pairs
+from evenbore.facts.columns import names as column_names
+from evenbore.judge.repeatability import UNKNOWN
+
+# ASSUME: steps of the criteria without a just-noticeable difference, in their units (common practice, no source)
+STEPS = {"noise": 1.0, "response": 10.0, "dynamic_drift": 5.0, "tone_hold": 1.0}
+COST_STEP = 0.05  # ASSUME: of the study's median cost
+SATURATION = 5.0
+# ASSUME: standard deviations in steps (common practice, no source): of a take where nobody repeated one, and of a
+# session that no shared instrument links to the others (a few degrees of room temperature are 5 to 10 cents)
+UNREPEATED = 2.0
+UNLINKED = 1.0
+# ASSUME: half-Cauchy prior of the spread between instruments, as a part of their errors; wider ones believe chance
+# differences too much where instruments are much alike (calibration: docs/decisions.md)
+TAU_SCALE = 0.5
+WEIGHT_CONCENTRATION = 40.0  # ASSUME: a weight of 0.3 is meant to within an SD of 0.07
+MOST_RANKS = 200  # in rank_probabilities: the first, of more
+STRATA = 500  # of a drawn weight's distribution
+WEIGHT_CHANGES = (-0.2, -0.1, 0.0, 0.1, 0.2)
+
+
+@dataclass(frozen=True)
+class Pool:
+    """Instruments ranked together: of one `family`, `group` (None: all groups); drawn utilities (D, I, C) in steps."""
+
+    family: str
+    group: int | None
+    instruments: list[str]
+    criteria: list[str]
+    utilities: np.ndarray
+
+
+def steps(criteria: pd.DataFrame, median_cost: float) -> pd.Series:
+    """Size of one step per criterion, in its unit: the just-noticeable difference, else STEPS or COST_STEP."""
+    default = criteria["criterion"].map(STEPS | {"total_cost": COST_STEP * median_cost}).fillna(1.0)
+    size = criteria["just_noticeable"].astype(float).where(lambda noticed: noticed > 0, default)
+    return pd.Series(size.to_numpy(), index=criteria["criterion"])
+
+
+def draw_true(value, covariance, df: float, tau_scale: float, rng, draws: int) -> np.ndarray:
+    """Draws (D, I) of the true values behind `value` (I,) with error `covariance` (I, I) on `df`.
+
+    tau has a half-Cauchy prior of `tau_scale`, the common mean a flat one. The covariance is rotated to be diagonal;
+    given tau all is normal and independent there. Each draw scales the covariance by df / chi-square(df), because it
+    is itself estimated.
+    """
+    noise, rotation = np.linalg.eigh(covariance)
+    noise = np.maximum(noise, 0)
+    y, ones = value @ rotation, rotation.sum(axis=0)
+    grid, mass = tau_posterior(y, ones, noise, tau_scale)
+    tau2 = rng.choice(grid, size=(draws, 1), p=mass) ** 2
+    noise = noise * (df / rng.chisquare(df, (draws, 1)) if np.isfinite(df) else 1.0)
+    weight = 1 / (noise + tau2)
+    precision = (weight * ones**2).sum(axis=1, keepdims=True)
+    mean = (weight * ones * y).sum(axis=1, keepdims=True) / precision
+    mean = mean + rng.standard_normal((draws, 1)) / np.sqrt(precision)
+    pull = noise * weight
+    true = y + pull * (mean * ones - y) + np.sqrt(pull * tau2) * rng.standard_normal((draws, y.size))
+    return true @ rotation.T
+
+
+def tau_posterior(value, ones, noise, scale: float, points: int = 400) -> tuple[np.ndarray, np.ndarray]:
+    """Grid of tau and its posterior probabilities, the common mean integrated out (Gelman et al. 2013, eq. 5.21).
+
+    `value`, `ones` (the mean's coefficients) and `noise` (variances), all (I,), in the basis where errors are
+    independent.
+    """
+    u = (np.arange(points) + 0.5) / points
+    tau = scale * (u / (1 - u)) ** 2  # dense near zero
+    prior = u / (1 - u) ** 3 / (1 + (tau / scale) ** 2)
+    weight = 1 / (noise + tau[:, None] ** 2)
+    precision = (weight * ones**2).sum(axis=1)
+    mean = (weight * ones * value).sum(axis=1) / precision
+    misfit = (weight * (value - mean[:, None] * ones) ** 2).sum(axis=1)
+    log = np.log(prior) + 0.5 * (np.log(weight).sum(axis=1) - np.log(precision) - misfit)
+    mass = np.exp(log - log.max())
+    return tau, mass / mass.sum()
+
+
+def utilities(better_by: np.ndarray, median: float, rng) -> np.ndarray:
+    """Utility in steps of drawn values (D, I), given in steps with more = better; NaN columns are missing values."""
+    x = better_by - median
+    missing = np.isnan(x).all(axis=0)
+    known = x[:, ~missing]
+    spread = np.maximum(known.std(axis=1, keepdims=True), 1.0)
+    worse = np.abs(rng.standard_normal((len(x), int(missing.sum()))))
+    x[:, missing] = np.median(known, axis=1, keepdims=True) - spread * worse
+    return SATURATION * np.tanh(x / SATURATION)
+
+
+def oriented(values, better: str) -> np.ndarray:
+    """Values turned so that more is better; `better` is higher, lower or target (nearest to zero)."""
+    return {"higher": np.positive, "lower": np.negative, "target": lambda v: -np.abs(v)}[better](values)
+
+
+def weight_strata(draws: int, criteria: int, rng) -> np.ndarray:
+    """Which of STRATA equally likely strata each drawn weight (D, C) is taken from: the same for any weights."""
+    return rng.permuted(np.tile(np.arange(draws)[:, None] % STRATA, criteria), axis=0)
+
+
+def draw_weights(weights: np.ndarray, strata: np.ndarray) -> np.ndarray:
+    """Drawn weights (D, C) around `weights` (C,), which sum to one; a weight of 0 stays 0.
+
+    Shares of independent gamma variables have the Dirichlet distribution. The gamma variables are taken at the middle
+    of their `strata` (D, C), so that two sets of weights differ by nothing but the weights.
+    """
+    drawn = np.zeros(strata.shape)
+    used = weights > 0
+    middles = (np.arange(STRATA)[:, None] + 0.5) / STRATA
+    drawn[:, used] = np.take_along_axis(
+        gammaincinv(WEIGHT_CONCENTRATION * weights[used], middles), strata[:, used], axis=0
+    )
+    return drawn / drawn.sum(axis=1, keepdims=True)
+
+
+def ranks(score: np.ndarray, failed: np.ndarray, rng) -> np.ndarray:
+    """Ranks (D, I) by falling `score` (D, I), those who `failed` (I,) behind all others; equal scores by lot."""
+    lot = rng.random(score.shape)
+    order = np.lexsort((lot, -score, np.broadcast_to(failed, score.shape)), axis=1)
+    return order.argsort(axis=1) + 1
+
+
+def draw_pool(instruments, takes, shifts, criteria, states, names, family, group, seed: int, draws: int) -> Pool:
+    """Draw the utilities of the instruments `names`; the tables are those of `compare.pairs`."""
+    rng = np.random.default_rng(seed)
+    rows = pairs.in_state(instruments, states)
+    values = rows.pivot(index="instrument", columns="criterion", values="value").reindex(names).astype(float)
+    used = criteria[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in criteria["criterion"]]]
+    size = steps(criteria, values["total_cost"].median() if "total_cost" in values else np.nan)
+    stacked = np.empty((draws, len(names), len(used)), np.float32)
+    for number, criterion in enumerate(used.itertuples(index=False)):
+        value, step = values[criterion.criterion].to_numpy(), size[criterion.criterion]
+        known = np.isfinite(value)
+        drawn = np.full((draws, value.size), np.nan)
+        if criterion.criterion in pairs.EXACT:
+            drawn[:, known] = value[known]
+        else:
+            rows = (pairs.of_criterion(frame, criterion.criterion) for frame in (takes, shifts))
+            errors = _errors(pairs.design(*rows, states, list(np.array(names)[known])), step)
+            drawn[:, known] = draw_values(value[known], *errors, step, rng, draws)
+        median = np.median(oriented(value[known], criterion.better)) / step
+        stacked[:, :, number] = utilities(oriented(drawn, criterion.better) / step, median, rng)
+    return Pool(family, group, list(names), list(used["criterion"]), stacked)
+
+
+def draw_values(value, shares, covariances, df: float, step: float, rng, draws: int) -> np.ndarray:
+    """Draws (D, I) of the true values, each with one of the K error `covariances` (I, I) by their `shares` (K,)."""
+    drawn = []
+    for covariance, count in zip(covariances, rng.multinomial(draws, shares), strict=True):
+        if not count:
+            continue
+        error = np.sqrt(np.trace(covariance) / len(covariance))
+        drawn.append(draw_true(value, covariance, df, max(TAU_SCALE * error, 1e-6 * step), rng, count))
+    return rng.permutation(np.concatenate(drawn))
+
+
+def _errors(plan: pairs.Design, step: float) -> tuple[np.ndarray, Iterator[np.ndarray], float]:
+    """Probabilities (K,) of the error covariances of one criterion's values, these (I, I) one by one, and their df: as
+    measured, else as assumed."""
+    known = plan.repeatability
+    if not known.df:
+        known = UNKNOWN._replace(variances=np.full(1, (UNREPEATED * step) ** 2), freedom=np.inf)
+    # what instruments joined by links share does not count between them
+    apart = (UNLINKED * step) ** 2 * (plan.linked[:, None] == plan.linked) + plan.shifts @ plan.shifts.T
+    sizes = np.broadcast_arrays(known.variances, known.ratios)
+    covariances = (
+        variance * (plan.takes + ratio**2 * plan.days) + apart for variance, ratio in zip(*sizes, strict=True)
+    )
+    return known.shares, covariances, known.freedom
+
+
+def draw_pools(
+    instruments, takes, shifts, criteria, states, families: Mapping[str, str], seed: int, draws: int
+) -> list[Pool]:
+    """One pool per family and comparability group and, where a family has several groups, one over all (group None).
+
+    `families`: family key per instrument.
+    """
+    rows = pairs.in_state(instruments, states)
+    rows = rows[rows["value"].notna() & ~rows["criterion"].isin(pairs.EXACT)]
+    group = rows.groupby("instrument")["group"].first()
+    tables = (instruments, takes, shifts, criteria, states)
+    pools = []
+    for family, members in group.groupby(group.index.map(families)):
+        own = [(int(number), sorted(part.index)) for number, part in members.groupby(members)]
+        if len(own) > 1:
+            own.append((None, sorted(members.index)))
+        pools += [draw_pool(*tables, names, family, number, seed, draws) for number, names in own]
+    return pools
+
+
+def save_pools(pools: list[Pool], path: str | Path) -> None:
+    """Keep the draws: arrays family, group, instruments, criteria, utilities (D, I, C) per pool, suffixed _0, _1, …
+
+    The group of a pool over all groups is -1.
+    """
+    arrays = {}
+    for number, pool in enumerate(pools):
+        arrays[f"family_{number}"] = np.array(pool.family)
+        arrays[f"group_{number}"] = np.array(-1 if pool.group is None else pool.group)
+        arrays[f"instruments_{number}"] = np.array(pool.instruments, dtype=str)
+        arrays[f"criteria_{number}"] = np.array(pool.criteria, dtype=str)
+        arrays[f"utilities_{number}"] = pool.utilities.astype(np.float32)
+    Path(path).parent.mkdir(parents=True, exist_ok=True)
+    np.savez_compressed(path, **arrays)
+
+
+def utilities_a_draw(path: str | Path) -> int:
+    """How many utilities a draw has, in all pools that `save_pools` kept."""
+    with np.load(path, allow_pickle=False) as kept:
+        return sum(kept[f"instruments_{number}"].size * kept[f"criteria_{number}"].size for number in _numbers(kept))
+
+
+def load_pools(path: str | Path, draws: int | None = None) -> list[Pool]:
+    """What `save_pools` kept: all draws, or the first of them; the others are not read."""
+    with np.load(path, allow_pickle=False) as kept, zipfile.ZipFile(path) as members:
+        return [
+            Pool(
+                str(kept[f"family_{number}"]),
+                None if kept[f"group_{number}"] < 0 else int(kept[f"group_{number}"]),
+                *(kept[f"{names}_{number}"].tolist() for names in ("instruments", "criteria")),
+                _first_draws(members, f"utilities_{number}.npy", draws),
+            )
+            for number in _numbers(kept)
+        ]
+
+
+def _numbers(kept) -> range:
+    return range(sum(key.startswith("family_") for key in kept))
+
+
+def _first_draws(members: zipfile.ZipFile, name: str, draws: int | None) -> np.ndarray:
+    with members.open(name) as file:
+        np.lib.format.read_magic(file)
+        (kept, *shape), fortran, dtype = np.lib.format.read_array_header_1_0(file)
+        assert not fortran, "the draws must come one after the other"
+        shape = (kept if draws is None else min(draws, kept), *shape)
+        return np.frombuffer(file.read(math.prod(shape) * dtype.itemsize), dtype).reshape(shape)
+
+
+def pools_for(priorities: Mapping[str, float], pools: list[Pool], criteria: pd.DataFrame) -> list[Pool]:
+    """The pools that a set of weights is ranked in: each group, or a family's all when no criterion needs the chain."""
+    chain = set(criteria.loc[criteria["chain_dependent"] == "yes", "criterion"])
+    weighed = {criterion for criterion, weight in priorities.items() if weight}
+    several = {pool.family for pool in pools if pool.group is None}
+    return [pool for pool in pools if pool.family not in several or (pool.group is not None) == bool(weighed & chain)]
+
+
+def weights_of(priorities: Mapping[str, float], pool: Pool) -> np.ndarray:
+    """Weights (C,) over the pool's criteria, summing to one; all zero when the pool has none of them."""
+    weights = np.array([float(priorities.get(criterion, 0)) for criterion in pool.criteria])
+    return weights / weights.sum() if weights.sum() > 0 else weights
+
+
+def rank_tables(
+    pools: list[Pool],
+    priorities: Mapping[str, Mapping[str, float]],
+    criteria: pd.DataFrame,
+    gates: Mapping[str, str],
+    failed: set[str],
+    states: Mapping[str, str],
+    seed: int,
+) -> dict[str, pd.DataFrame]:
+    """The tables ranking, rank_probabilities and sensitivity, by name.
+
+    `gates`: text of the gate column per instrument; `failed`: the instruments that failed a must-pass.
+    """
+    ranking, probabilities, sensitivity = [], [], []
+    for name, given in priorities.items():
+        for pool in pools_for(given, pools, criteria):
+            weights = weights_of(given, pool)
+            if not weights.any():
+                continue
+            out = np.array([instrument in failed for instrument in pool.instruments])
+            score, rank = _rank_draws(pool, weights, out, seed)
+            shares = np.stack([(rank == r + 1).mean(axis=0) for r in range(min(len(out), MOST_RANKS))])
+            ranking.append(_ranking(name, pool, score, rank, gates, states))
+            probabilities.append(_probabilities(name, pool, shares))
+            sensitivity.append(_sensitivity(name, pool, weights, out, seed))
+    found = {"ranking": ranking, "rank_probabilities": probabilities, "sensitivity": sensitivity}
+    return {
+        table: pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=column_names(table))
+        for table, parts in found.items()
+    }
+
+
+def _rank_draws(pool: Pool, weights, failed, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Weighted utilities and ranks, both (D, I); the same seed gives the same draws of the weights."""
+    rng = np.random.default_rng(seed)
+    drawn = draw_weights(weights, weight_strata(len(pool.utilities), weights.size, rng))
+    score = np.einsum("dic,dc->di", pool.utilities, drawn)
+    return score, ranks(score, failed, rng)
+
+
+def _ranking(name, pool: Pool, score, rank, gates, states) -> pd.DataFrame:
+    table = pd.DataFrame(
+        {
+            "priorities": name,
+            "group": pool.group,
+            "state": [states[i] for i in pool.instruments],
+            "instrument": pool.instruments,
+            "gate": [gates[i] for i in pool.instruments],
+            "rank_median": np.median(rank, axis=0),
+            "rank_low": np.quantile(rank, 0.05, axis=0, method="inverted_cdf"),
+            "rank_high": np.quantile(rank, 0.95, axis=0, method="inverted_cdf"),
+            "p_first": (rank == 1).mean(axis=0),
+            "utility": score.mean(axis=0),
+        }
+    )
+    return table.iloc[np.argsort(rank.mean(axis=0), kind="stable")]
+
+
+def _probabilities(name, pool: Pool, shares: np.ndarray) -> pd.DataFrame:
+    ranks, number = shares.shape
+    return pd.DataFrame(
+        {
+            "priorities": name,
+            "group": pool.group,
+            "instrument": np.repeat(pool.instruments, ranks),
+            "rank": np.tile(np.arange(1, ranks + 1), number),
+            "probability": shares.T.ravel(),
+        }
+    )
+
+
+def _sensitivity(name, pool: Pool, weights, failed, seed: int) -> pd.DataFrame:
+    """First-place probabilities with one weight changed, also to nothing, the others keeping their proportions."""
+    tables = []
+    for c in np.flatnonzero((weights > 0) & (weights < 1)):
+        for weight in sorted({0.0, *(float(np.clip(weights[c] + change, 0, 1)) for change in WEIGHT_CHANGES)}):
+            changed = weights * (1 - weight) / (1 - weights[c])
+            changed[c] = weight
+            _, rank = _rank_draws(pool, changed, failed, seed)
+            tables.append(
+                pd.DataFrame(
+                    {
+                        "priorities": name,
+                        "instrument": pool.instruments,
+                        "criterion": pool.criteria[c],
+                        "weight_change": weight - weights[c],
+                        "p_first": (rank == 1).mean(axis=0),
+                    }
+                )
+            )
+    return pd.concat(tables) if tables else pd.DataFrame(columns=column_names("sensitivity"))

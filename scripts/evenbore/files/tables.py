@@ -1,0 +1,103 @@
+"""Read and write the results tables: TSV with the columns of `columns.TABLES`, written atomically."""
+
+from collections.abc import Iterable, Iterator
+from itertools import chain
+from pathlib import Path
+
+import pandas as pd
+
+from evenbore.facts.columns import TABLES, names
+from evenbore.files.atomic import write_atomically
+
+ROWS_AT_ONCE = 20_000
+_PANDAS_TYPES = {"str": "string", "int": "Int64", "float": "float64"}
+
+
+def conform(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """The frame with exactly the table's columns, in order and typed; a missing or extra one is an error."""
+    wanted = names(table)
+    if set(frame.columns) != set(wanted):
+        missing, extra = set(wanted) - set(frame.columns), set(frame.columns) - set(wanted)
+        raise ValueError(f"table {table}: missing columns {sorted(missing)}, extra columns {sorted(extra)}")
+    return frame[wanted].astype({column.name: _PANDAS_TYPES[column.dtype] for column in TABLES[table]})
+
+
+def write_table(frame: pd.DataFrame, table: str, path: str | Path) -> None:
+    """Write a results table as UTF-8 TSV: six significant digits, empty cells for what is missing."""
+    write_table_parts([frame], table, path)
+
+
+def write_table_parts(parts: Iterable[pd.DataFrame], table: str, path: str | Path) -> None:
+    """Write a results table that comes in parts, at least one, as `write_table` does."""
+
+    def write(temporary: Path) -> None:
+        with temporary.open("w", encoding="utf-8", newline="") as file:
+            for number, part in enumerate(parts):
+                conform(part, table).to_csv(
+                    file, sep="\t", index=False, header=number == 0, float_format="%.6g", lineterminator="\n"
+                )
+
+    write_atomically(path, write)
+
+
+def read_table(path: str | Path, table: str) -> pd.DataFrame:
+    """Read a results table with its column types; only empty cells count as missing."""
+    return pd.read_csv(path, **_reading(table))
+
+
+def read_table_parts(path: str | Path, table: str) -> Iterator[pd.DataFrame]:
+    """The rows of a results table in parts, in their order."""
+    with pd.read_csv(path, chunksize=ROWS_AT_ONCE, **_reading(table)) as parts:
+        yield from parts
+
+
+def _reading(table: str) -> dict:
+    """How pandas reads a results table."""
+    types = {column.name: _PANDAS_TYPES[column.dtype] for column in TABLES[table]}
+    return {"sep": "\t", "dtype": types, "keep_default_na": False, "na_values": [""], "encoding": "utf-8"}
+
+
+def write_parquet(frame: pd.DataFrame, path: str | Path) -> None:
+    """Write a frame as Parquet, atomically."""
+    write_atomically(path, lambda temporary: frame.to_parquet(temporary, index=False))
+
+
+def write_parquet_parts(parts: Iterator[pd.DataFrame], path: str | Path) -> None:
+    """Write frames of the same columns, at least one, one below the other as Parquet, atomically."""
+    import pyarrow
+    from pyarrow.parquet import ParquetWriter
+
+    def write(temporary: Path) -> None:
+        rows = (pyarrow.Table.from_pandas(part, preserve_index=False, nthreads=1) for part in parts)
+        first = next(rows)
+        with ParquetWriter(temporary, first.schema) as file:
+            for part in chain([first], rows):
+                file.write_table(part)
+
+    write_atomically(path, write)
+
+
+def read_parquet(path: str | Path, columns: list[str] | None = None) -> pd.DataFrame:
+    """Read a frame that `write_parquet` wrote, or these of its columns.
+
+    In this thread alone: pyarrow starts others without looking whether there is memory for them, then waits for them
+    without end.
+    """
+    from pyarrow.parquet import ParquetFile
+
+    with ParquetFile(path) as file:
+        return file.read(columns=columns, use_threads=False).to_pandas(use_threads=False)
+
+
+def read_parquet_parts(path: str | Path) -> Iterator[pd.DataFrame]:
+    """The rows of a long table in parts, in their order."""
+    from pyarrow.parquet import ParquetFile
+
+    with ParquetFile(path) as file:
+        for part in file.iter_batches(ROWS_AT_ONCE, use_threads=False):
+            yield part.to_pandas(use_threads=False)
+
+
+def write_text(text: str, path: str | Path) -> None:
+    """Write a text file as UTF-8, atomically."""
+    write_atomically(path, lambda temporary: temporary.write_bytes(text.encode("utf-8")))

@@ -1,0 +1,315 @@
+"""Findings: what on each instrument a technician might look at, with what was measured and what else explains it.
+
+Few data give few findings: dullness needs at least three other instruments of the same family in the same
+comparability group and takes softer than forte (a leak hardly shows in loud ones); a place on the instrument needs the
+family's list of holes; intonation needs the instrument alone.
+"""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from evenbore.facts.columns import names
+from evenbore.findings import words
+from evenbore.findings.dullness import Dullness, dullness
+from evenbore.findings.intonation import deviations, out_of_tune
+from evenbore.findings.odd import FEATURES, features, odd_ones
+from evenbore.findings.patterns import RUNNING, SIZE_PRIOR, Fit, Whole, correlation, fit, log_ratios, region
+from evenbore.findings.rows import TOLD, Rows, collect_rows, excess
+from evenbore.findings.templates import Template, templates
+from evenbore.findings.tolerances import learned_cents, tolerance
+from evenbore.trade.pitch import midi_to_note, note_to_midi
+
+SOFT = ("pp", "p", "mp", "mf")
+SURE = 0.75  # a pattern is told when "nothing" is less probable than 1 - SURE; healthy instruments hardly reach it
+REGION_SHARE = 0.90
+WIDEN = 1  # holes on either side, for what the templates cannot know
+MOST_HOLES = 7
+FALSE_SHARE = 0.05  # of single notes (Benjamini & Hochberg 1995); chance of any instrument called dull throughout
+# Pitch and noise support a vent's pattern but never make one: at most this log Bayes factor from both.
+MOST_SUPPORT = float(np.log(100.0))
+
+
+def diagnose(notes: pd.DataFrame, instruments: dict[str, dict], families: dict, config: dict) -> pd.DataFrame:
+    """The findings table.
+
+    `notes`: notes after set-up normalisation; `config` needs base_dynamic and tolerances (grade -> note_cents in
+    cents, stuffy_z in standard deviations).
+    """
+    family_key = notes["instrument"].map(lambda name: instruments[name]["family"])
+    found = []
+    for key, of_family in notes.groupby(family_key, sort=False):
+        family = families[key]
+        tolerances = tolerances_of(of_family, family, instruments, config)
+        for _, of_group in of_family[of_family["dynamic"].isin(SOFT)].groupby("group", sort=False):
+            found += _dull(of_group, family, tolerances)
+        at_base = of_family[of_family["dynamic"] == config["base_dynamic"]]
+        found += _intonation(at_base, family, tolerances) + _odd(at_base, instruments)
+    order = {name: number for number, name in enumerate(instruments)}
+    found.sort(key=lambda row: (order.get(row["instrument"], -1), row["state"] or ""))
+    return pd.DataFrame(found, columns=names("findings"))
+
+
+def study_tolerances(
+    notes: pd.DataFrame, instruments: dict[str, dict], families: dict, config: dict
+) -> dict[str, dict]:
+    """Instrument -> tolerances, for every instrument of the sheet; see `tolerances_of`."""
+    family_key = notes["instrument"].map(lambda name: instruments[name]["family"])
+    found = {name: tolerance(config, sheet) for name, sheet in instruments.items()}
+    for key, of_family in notes.groupby(family_key, sort=False):
+        found |= tolerances_of(of_family, families[key], instruments, config)
+    return found
+
+
+def tolerances_of(notes: pd.DataFrame, family, instruments: dict[str, dict], config: dict) -> dict[str, dict]:
+    """Instrument -> tolerances of a family's instruments, that of notes learned where accepted shipments tell it."""
+    tolerances = {name: tolerance(config, instruments[name]) for name in notes["instrument"].unique()}
+    accepted = {
+        name
+        for name in tolerances
+        if instruments[name].get("shipment") in config.get("vetting", {}).get("accepted_shipments", ())
+    }
+    known = notes[notes["instrument"].isin(accepted) & (notes["dynamic"] == config["base_dynamic"])]
+    if known.empty:
+        return tolerances
+    away, _, _ = deviations(known, _written(known, family))
+    learned = learned_cents(away.abs().max(axis=1).groupby(level="instrument").min().to_numpy())
+    if learned is None:
+        return tolerances
+    return {name: own | {"note_cents": learned} for name, own in tolerances.items()}
+
+
+def _written(notes: pd.DataFrame, family) -> np.ndarray:
+    return np.asarray(family.to_written(notes["midi"].to_numpy(int)))
+
+
+def _row(owner, kind, first, last, n, size, unit, confidence, explanation, place=("", None, None)) -> dict:
+    low, high = (None if note is None else midi_to_note(note) for note in place[1:])
+    return {
+        "instrument": owner[0],
+        "state": owner[1],
+        "kind": kind,
+        "first_note": midi_to_note(int(first)),
+        "last_note": midi_to_note(int(last)),
+        "n_notes": int(n),
+        "size": float(size),
+        "unit": unit,
+        "confidence": float(confidence),
+        "region": place[0] or None,
+        "region_low_note": low,
+        "region_high_note": high,
+        "explanation": explanation,
+    }
+
+
+def _dull(notes: pd.DataFrame, family, tolerances: dict[str, dict]) -> list[dict]:
+    """Findings of one family and comparability group by dullness."""
+    rows = collect_rows(notes, _written(notes, family))
+    dull = dullness(rows)
+    if dull is None:
+        return []
+    alternatives = templates(family, rows.written)
+    support = _vent_support(dull, rows, alternatives)
+    healthy = correlation(dull.z, rows.written)
+    found, clear = [], np.full(dull.z.shape, np.nan)
+    for i, owner in enumerate(dull.owners):
+        whole = Whole(dull.shift_z[i], dull.shift_sd[i], _freedom(dull))
+        fitted = fit(dull.z[i], healthy, alternatives, support[i], whole)
+        pattern = None if fitted is None else _pattern(fitted)
+        told = np.zeros(len(rows.written), bool)
+        if pattern is not None:
+            kind, template, confidence = pattern
+            told = template.shape > 0
+            found.append(_pattern_row(kind, template, confidence, fitted, owner, rows, dull, family))
+        elif dull.shift_z[i] > tolerances[owner[0]]["stuffy_z"] and _chance(dull, i) <= FALSE_SHARE:
+            found.append(_all_dull_row(owner, i, rows, dull))
+        if np.isfinite(dull.z[i][~told]).any():
+            clear[i, ~told] = dull.z[i][~told] - np.nanmedian(dull.z[i][~told])
+    return found + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
+
+
+def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> np.ndarray:
+    """Log Bayes factors (I, T) that pitch and noise add for vents: upper notes flat, or lower ones sharp; noisier."""
+    out = np.zeros((len(dull.owners), len(alternatives)))
+    vents = {i: template for i, template in enumerate(alternatives) if template.kind == "vent"}
+    lower = [i for i, template in vents.items() if template.place == "lower register"]
+    upper = [i for i in vents if i not in lower]
+    for z, chosen in ((-dull.pitch_z, upper), (dull.pitch_z, lower), (dull.noise_z, upper + lower)):
+        if chosen:
+            healthy = correlation(z, rows.written)
+            for i, own in enumerate(z):
+                ratio = np.exp(log_ratios(own, healthy, [vents[j] for j in chosen])) @ SIZE_PRIOR
+                out[i, chosen] += np.log(0.5 + 0.5 * ratio)
+    return np.minimum(out, MOST_SUPPORT)
+
+
+def _pattern(fitted: Fit) -> tuple[str, Template, float] | None:
+    """Kind, template and probability of the pattern to tell of, or None."""
+    if fitted.posterior["nothing"] > 1 - SURE:
+        return None
+    p = {kind: fitted.posterior.get(kind, 0.0) for kind in ("leak", "step", "run", "vent", "fingering")}
+    for kind, name in (("vent", "vent_fault"), ("step", "regulation_step"), ("fingering", "regulation_step")):
+        if p[kind] >= 0.5:
+            return name, fitted.best[kind], p[kind]
+    together = p["leak"] + p["step"] + p["run"]
+    if together < 0.5:
+        return None
+    kind = max(("leak", "step", "run"), key=p.get)
+    return "stuffy_run", fitted.best["leak" if p["leak"] >= 0.5 else kind], p["leak"] if p["leak"] >= 0.5 else together
+
+
+def _pattern_row(kind, template, confidence, fitted, owner, rows: Rows, dull: Dullness, family) -> dict:
+    inside = template.shape > 0.25 * template.shape.max()
+    contrasts = _contrasts(rows, owner, inside, template.shape == 0)
+    base, told = _basis(rows, owner, dull), words.measured(contrasts)
+    start, end = _extent(template, fitted.affected)
+    first, last = rows.written[start], rows.written[end]
+    where = words.span(int(first), int(last))
+    n = end - start + 1
+    place = ("", None, None)
+    if template.kind == "leak":
+        holes = region(fitted.holes, REGION_SHARE, WIDEN, MOST_HOLES)
+        if holes is not None:
+            place = (words.hole_region(family, *holes), *holes)
+        told = f"{where} sound stuffy, more so towards the low end, with their partners in the upper register. {told}"
+        other = words.LEAK_ELSE if holes else words.RUN_ELSE
+        if holes:
+            other = f"The pattern over both registers fits a leaking pad; look {place[0]}. {other}"
+    elif kind == "vent_fault":
+        told = f"{where} are dull as a group ({template.place}). {told}"
+        other = words.LOWER_ELSE if template.place == "lower register" else words.VENT_ELSE
+    elif template.kind == "fingering":
+        n = 2
+        told = f"The fingering of {midi_to_note(int(first))} and {midi_to_note(int(last))} is dull in both. {told}"
+        other = words.FINGERING_ELSE
+    elif kind == "regulation_step":
+        told = f"{where} and their partners above are duller by one sharp step. {told}"
+        other = f"{words.STEP_ELSE} The probability of a leak's pattern is {fitted.posterior.get('leak', 0.0):.2f}."
+    else:
+        told, other = f"{where} sound stuffy as a run. {told}", words.RUN_ELSE
+    text = f"{told} {base} {other} {words.POINTER}"
+    return _row(owner, kind, first, last, n, contrasts[TOLD], "dB", confidence, text, place)
+
+
+def _extent(template: Template, affected: np.ndarray) -> tuple[int, int]:
+    """First and last index of the notes of a pattern that are more likely than not much affected."""
+    if template.kind not in RUNNING:
+        return template.first, template.last
+    inside = affected[template.first : template.last + 1]
+    start = end = template.first + int(np.argmax(inside))
+    while start > template.first and affected[start - 1] >= 0.5:
+        start -= 1
+    while end < template.last and affected[end + 1] >= 0.5:
+        end += 1
+    return start, end
+
+
+def _all_dull_row(owner, i: int, rows: Rows, dull: Dullness) -> dict:
+    everywhere = np.ones(len(rows.written), bool)
+    contrasts = _contrasts(rows, owner, everywhere, ~everywhere)
+    confidence = 1 - _chance(dull, i)
+    text = (
+        f"The whole scale is duller: harmonics around 2 kHz {contrasts[TOLD]:+.1f} dB, level"
+        f" {contrasts['level']:+.1f} dB against the others. {_basis(rows, owner, dull)} {words.ALL_ELSE}"
+        f" {words.POINTER}"
+    )
+    first, last = rows.written[[0, -1]]
+    n = len(rows.written)
+    return _row(owner, "all_dull", first, last, n, contrasts[TOLD], "dB", confidence, text)
+
+
+def _chance(dull: Dullness, i: int) -> float:
+    """Probability that any of the instruments lies as far on the dull side by chance."""
+    return min(1.0, len(dull.owners) * float(stats.t.sf(dull.shift_z[i], _freedom(dull))))
+
+
+def _freedom(dull: Dullness) -> float:
+    """Degrees of freedom of `shift_z`: a median absolute deviation has 37 % of the efficiency of a standard
+    deviation (normal noise)."""
+    return 0.37 * dull.peers
+
+
+def _contrasts(rows: Rows, owner, inside: np.ndarray, outside: np.ndarray) -> dict[str, float]:
+    """Mean difference to the others on the notes inside minus that outside, by measure; NaN where not measured."""
+    out = {}
+    for name in (TOLD, "level", "noise", "attack", "cents"):
+        away = excess(rows, owner, name)
+        here, there = away[inside & np.isfinite(away)], away[outside & np.isfinite(away)]
+        out[name] = float(here.mean()) if here.size >= 3 else np.nan
+        if there.size >= 3:
+            out[name] -= float(np.median(there))
+    return out
+
+
+def _basis(rows: Rows, owner, dull: Dullness) -> str:
+    own = rows.keys[(rows.keys["instrument"] == owner[0]) & (rows.keys["state"] == owner[1])]
+    return words.compared(dull.peers, int(own["takes"].sum()), sorted(set(own["dynamic"]), key=SOFT.index))
+
+
+def _single_notes(clear: np.ndarray, rows: Rows, dull: Dullness, family, tolerances) -> list[dict]:
+    """Single stuffy notes outside of patterns, the share of false ones controlled over the whole group."""
+    known = np.isfinite(clear)
+    if not known.any():
+        return []
+    # twice the number of other instruments: scatter is pooled over notes, but few instruments tell little of its tails
+    p = np.full(clear.shape, np.nan)
+    p[known] = stats.false_discovery_control(stats.t.sf(clear[known], 2 * dull.peers))
+    found = []
+    for i, n in zip(*np.nonzero(known & (p <= FALSE_SHARE)), strict=True):
+        owner, note = dull.owners[i], int(rows.written[n])
+        if clear[i, n] <= tolerances[owner[0]]["stuffy_z"]:
+            continue
+        away = {name: excess(rows, owner, name)[n] for name in (TOLD, "level")}
+        veiled = family.veiled_because.get(note)
+        text = (
+            f"{midi_to_note(note)} is duller than on the others, more than the rest of the scale: harmonics around"
+            f" 2 kHz {away[TOLD]:+.1f} dB, level {away['level']:+.1f} dB. {_basis(rows, owner, dull)}"
+            f" {words.NOTE_ELSE} "
+        )
+        if veiled:
+            text += f"This note normally differs ({veiled}); here it is compared with the same note of the others. "
+        found.append(_row(owner, "stuffy_note", note, note, 1, clear[i, n], "z", 1 - p[i, n], text + words.POINTER))
+    return found
+
+
+def _session_rows(dull: Dullness, rows: Rows, tolerances) -> list[dict]:
+    limit = min(tolerance["stuffy_z"] for tolerance in tolerances.values())
+    found = []
+    for session, z in dull.session_z.items():
+        state = rows.keys.loc[rows.keys["session"] == session, "state"].iloc[0]
+        for n in np.flatnonzero(z > limit):
+            note = int(rows.written[n])
+            text = f"{midi_to_note(note)} is dull in every instrument of session {session}, and not in other sessions."
+            confidence = stats.norm.cdf(z[n]) ** len(z)
+            found.append(
+                _row((None, state), "session_effect", note, note, 1, z[n], "z", confidence, f"{text} {words.SESSION}")
+            )
+    return found
+
+
+def _odd(notes: pd.DataFrame, instruments: dict[str, dict]) -> list[dict]:
+    """Instruments unlike the others of their model and comparability group."""
+    model = notes["instrument"].map(lambda name: instruments[name].get("model") or "")
+    found = []
+    for _, alike in notes.groupby([model, "group"], sort=False):
+        for odd in odd_ones(features(alike)):
+            written = alike[alike["instrument"] == odd.owner[0]]["written_note"].map(note_to_midi)
+            text = words.odd(odd.away, FEATURES, odd.others)
+            size, n = max(odd.away.values(), key=abs), written.nunique()
+            place = written.min(), written.max()
+            found.append(_row(odd.owner, "odd_one_out", *place, n, size, "z", 1 - odd.p, text))
+    return found
+
+
+def _intonation(notes: pd.DataFrame, family, tolerances) -> list[dict]:
+    if notes.empty:
+        return []
+    away, counts, s_r = deviations(notes, _written(notes, family))
+    interval = "Twelfths" if family.overblow == 19 else "Octaves"
+    found = []
+    for owner in away.index:
+        tolerance = tolerances[owner[0]]["note_cents"]
+        for one in out_of_tune(away, counts, s_r, owner, family, tolerance):
+            text = words.intonation(one, family, tolerance, interval)
+            found.append(_row(owner, one.kind, one.first, one.last, one.n, one.cents, "cents", one.confidence, text))
+    return found

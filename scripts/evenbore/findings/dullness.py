@@ -1,0 +1,167 @@
+"""How dull each note sounds against the same note of the other instruments.
+
+Loudness and the energy around 1, 2 and 4 kHz (see `octaves`) make one score, positive = duller: the weighted sum that
+tells LOSS_DB best from healthy scatter (Fisher 1936, Annals of Eugenics 7, 179), no weight negative, so that a louder
+or brighter note never counts as a stuffy one. Scatter and correlation of the measures are learned from all rows and
+notes, robustly. A row's median over the notes is taken out: a softer or darker take as a whole is not a dull note.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import nnls
+
+from evenbore.findings.references import SMALLEST_SD, Components, deviations
+from evenbore.findings.rows import (
+    CONDITION,
+    MEASURES,
+    MIN_PEERS,
+    Rows,
+    condition_medians,
+    members,
+    robust_sd,
+    row_median,
+)
+
+# ASSUME: what a stuffy note loses in dB: loudness, then around 1, 2 and 4 kHz; only the proportions matter
+LOSS_DB = np.array([3.0, 4.0, 7.0, 10.0])
+SHARED_Z = 3.0  # standard errors from which what a session's instruments share is taken out of their notes
+
+
+@dataclass(frozen=True)
+class Dullness:
+    """Deviations of I instruments-in-a-state from their references.
+
+    `owners`: (instrument, state) each. `z` (I, N): deviation over its standard deviation between healthy peers,
+    positive = duller, NaN where there is no reference; `pitch_z` and `noise_z` (I, N) the same of pitch, positive =
+    sharper, and of noise, positive = noisier, after each row's median is taken out. `shift_z` (I,): score of the whole
+    instrument (row medians) against the others, over their robust scatter; `shift_sd` (I,): that scatter, in standard
+    deviations of single notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of
+    all its instruments over its standard error, NaN unless all of them are duller.
+    """
+
+    owners: list[tuple[str, str]]
+    z: np.ndarray
+    pitch_z: np.ndarray
+    noise_z: np.ndarray
+    shift_z: np.ndarray
+    shift_sd: np.ndarray
+    peers: int
+    session_z: dict[str, np.ndarray]
+
+
+@dataclass(frozen=True)
+class SessionEffect:
+    """What all instruments of a session share: `size` (N,) in the unit of the scores, `z` (N,) over its error."""
+
+    size: np.ndarray
+    z: np.ndarray
+
+
+def score(rows: Rows) -> np.ndarray:
+    """Dullness scores (R, N) of rows, 0 in the middle of all rows played alike."""
+    away = np.array([rows.value[name] - condition_medians(rows.keys, rows.value[name]) for name in MEASURES])
+    inner = [one - row_median(one) for one in away]
+    sd = np.array([max(np.nan_to_num(robust_sd(one)), SMALLEST_SD) for one in inner])
+    covariance = robust_correlation([one / each for one, each in zip(inner, sd, strict=True)])
+    total = np.full(away.shape[1:], np.nan)
+    known = np.isfinite(away)
+    for which in np.unique(known.reshape(len(MEASURES), -1), axis=1).T:
+        if which.any():
+            weights = -best_weights(LOSS_DB[which] / sd[which], covariance[np.ix_(which, which)])
+            here = (known == which[:, None, None]).all(axis=0)
+            total[here] = weights @ (away[which][:, here] / sd[which][:, None])
+    return total
+
+
+def robust_correlation(standard: list[np.ndarray]) -> np.ndarray:
+    """Correlation (M, M) of measures of unit robust scatter, from that of sums and differences.
+
+    (s² - d²) / (s² + d²), s and d the robust scatter of a + b and a - b (Gnanadesikan & Kettenring 1972, Biometrics
+    28, 81), drawn towards 0 by a tenth so that it can be inverted.
+    """
+    out = np.eye(len(standard))
+    for i, a in enumerate(standard):
+        for j, b in enumerate(standard[:i]):
+            plus, minus = (np.nan_to_num(robust_sd(both)) ** 2 for both in (a + b, a - b))
+            out[i, j] = out[j, i] = 0.9 * (plus - minus) / max(plus + minus, SMALLEST_SD**2)
+    return out
+
+
+def best_weights(effect: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+    """Weights (M,) >= 0 of the sum of unit scatter in which `effect` (M,) stands out most."""
+    root = np.linalg.cholesky(covariance)
+    weights = nnls(root.T, np.linalg.solve(root, effect))[0]
+    return weights / np.linalg.norm(root.T @ weights)
+
+
+def dullness(rows: Rows) -> Dullness | None:
+    """Compare every instrument with the others; None when there are fewer than MIN_PEERS others."""
+    keys = rows.keys
+    if keys["instrument"].nunique() <= MIN_PEERS:
+        return None
+    total = score(rows)
+    values = total - row_median(total)
+    effects = _session_effects(keys, values, Components.of(keys, values))
+    for session, effect in effects.items():
+        shared = np.where(np.nan_to_num(effect.z) > SHARED_Z, effect.size, 0.0)
+        values = values - np.outer(keys["session"] == session, shared)
+    owners = list(keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None))
+    shift_z, shift_sd = _whole_shift(keys, row_median(total)[:, 0], owners)
+    return Dullness(
+        owners=owners,
+        z=deviations(keys, values),
+        pitch_z=deviations(keys, rows.value["cents"] - row_median(rows.value["cents"])),
+        noise_z=deviations(keys, rows.value["noise"] - row_median(rows.value["noise"])),
+        shift_z=shift_z,
+        shift_sd=shift_sd / _note_sd(keys, values, owners),
+        peers=keys["instrument"].nunique() - 1,
+        session_z={session: effect.z for session, effect in effects.items()},
+    )
+
+
+def _whole_shift(keys, middle, owners):
+    """Median (I,) over an owner's rows of `middle` (R,), away from the other instruments', over their scatter; and
+    that scatter (I,)."""
+    middle = middle - pd.Series(middle).groupby([keys[c] for c in CONDITION]).transform("median").to_numpy()
+    shift = np.array([np.median(middle[own]) for own in members(keys, owners)])
+    names = np.array([name for name, _ in owners])
+    z, sd = np.full((2, len(owners)), np.nan)
+    for i, name in enumerate(names):
+        others = shift[names != name]
+        spread = robust_sd(others - np.median(others))
+        # few others: their scatter is itself uncertain, as Student's t knows
+        widen = np.sqrt((len(others) + 1) / max(len(others) - 2, 1))
+        sd[i] = max(spread * widen, SMALLEST_SD)
+        z[i] = (shift[i] - np.median(others)) / sd[i]
+    return z, sd
+
+
+def _note_sd(keys, values, owners) -> float:
+    """Robust standard deviation of an owner's single notes, of `values` (R, N) averaged over its rows."""
+    away = pd.DataFrame(values - condition_medians(keys, values))
+    return max(np.nan_to_num(robust_sd(np.array([away[own].mean() for own in members(keys, owners)]))), SMALLEST_SD)
+
+
+def _session_effects(keys, values, parts: Components) -> dict[str, SessionEffect]:
+    """Common deviation of each session from the others.
+
+    `z` is NaN unless all of at least MIN_PEERS instruments of the session lie above every other session's median.
+    """
+    effects = {}
+    for session in keys["session"].unique():
+        here = (keys["session"] == session).to_numpy()
+        inside = _instrument_means(keys[here], values[here])
+        outside = _instrument_means(keys[~here], values[~here])
+        if len(inside) < MIN_PEERS or len(outside) < MIN_PEERS:
+            continue
+        away = inside - outside.median()
+        error = np.sqrt((parts.own + parts.noise) * (1 / len(inside) + 1 / len(outside)) + parts.session)
+        size = away.median().to_numpy()
+        effects[session] = SessionEffect(size, np.where((away > 0).all(), size / error, np.nan))
+    return effects
+
+
+def _instrument_means(keys: pd.DataFrame, values: np.ndarray) -> pd.DataFrame:
+    return pd.DataFrame(values).groupby(keys["instrument"].to_numpy()).mean()

@@ -1,0 +1,135 @@
+"""Notes and registers out of tune beyond the tolerance, after the instrument's own offset is taken out.
+
+An instrument's cents at a note are the mean over its takes at the base dynamic, each take's own offset taken out (see
+`alignment`: a take may lack notes); their median is the instrument's offset, and what a note differs from it is its
+deviation. Its standard error comes from the scatter of repeat takes, pooled over the study.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from evenbore.statistics.alignment import take_offsets
+
+REPEAT = ["instrument", "state", "session", "articulation", "direction"]
+CERTAIN = 1.96  # standard errors
+MIN_RUN = 3
+MIN_PAIRS = 4
+
+
+@dataclass(frozen=True)
+class OutOfTune:
+    """`kind` intonation_outlier or register_shift; `first`, `last` written notes and `n` how many; `cents`: mean
+    deviation (for a width, the mean deviation of the interval); `confidence` that it is beyond the tolerance, NaN
+    when nothing was repeated; `alike` of `others` instruments lie the same way by at least half the tolerance;
+    `what`: "note", "run", "register" or "width"; `name`: the register's or vent's name."""
+
+    kind: str
+    first: int
+    last: int
+    n: int
+    cents: float
+    confidence: float
+    alike: int
+    others: int
+    what: str
+    name: str = ""
+
+
+def deviations(notes: pd.DataFrame, written: np.ndarray) -> tuple[pd.DataFrame, pd.DataFrame, float]:
+    """Deviations in cents of every (instrument, state) by written note, numbers of takes, and s_r of one take.
+
+    `notes`: notes of the base dynamic of one family. s_r is NaN without repeats.
+    """
+    grid = notes.assign(written=written).groupby([*REPEAT, "recording", "written"])["cents"].mean().unstack("written")
+    grid = grid.astype(float)
+    for rows in grid.groupby(level=["instrument", "state"]).indices.values():
+        grid.iloc[rows] -= take_offsets(grid.to_numpy()[rows])[:, None]
+    by = grid.groupby(level=REPEAT)
+    away = grid - by.transform("mean")
+    # an offset was fitted to every take
+    freedom = int((by.count() - 1).clip(lower=0).to_numpy().sum() - (by.size() - 1).sum())
+    s_r = float(np.sqrt(np.nansum(away.to_numpy() ** 2) / freedom)) if freedom > 0 else np.nan
+    owner = grid.groupby(level=["instrument", "state"])
+    mean = owner.mean()
+    return mean.sub(mean.median(axis=1), axis=0), owner.count(), s_r
+
+
+def out_of_tune(
+    away: pd.DataFrame, counts: pd.DataFrame, s_r: float, owner, family, tolerance: float
+) -> list[OutOfTune]:
+    """Findings of one (instrument, state) of `deviations`."""
+    values = away.loc[owner].dropna()
+    error = s_r / np.sqrt(counts.loc[owner, values.index])
+    others = away[away.index.get_level_values("instrument") != owner[0]]
+    others = others.groupby(level="instrument").mean()
+
+    def found(kind: str, notes: list[int], what: str, name: str = "") -> OutOfTune:
+        mean, se = float(values[notes].mean()), float(np.sqrt((error[notes].to_numpy() ** 2).sum()) / len(notes))
+        alike, known = _alike(others.reindex(columns=notes).mean(axis=1), mean, tolerance)
+        return OutOfTune(
+            kind, notes[0], notes[-1], len(notes), mean, _confidence(mean, se, tolerance), alike, known, what, name
+        )
+
+    shifted = _shifted_registers(family, values, tolerance)
+    rest = values.drop([note for notes in shifted.values() for note in notes])
+    beyond = (rest.abs() > tolerance) & ~(rest.abs() < CERTAIN * error[rest.index])
+    return [
+        *(found("register_shift", notes, "register", name) for name, notes in shifted.items()),
+        *(found("intonation_outlier", run, "run" if len(run) > 1 else "note") for run in _runs(rest, beyond)),
+        *_width(values, error, others, family, tolerance),
+    ]
+
+
+def _confidence(cents: float, se: float, tolerance: float) -> float:
+    """Probability that the true value is beyond the tolerance; NaN without a standard error."""
+    return float(stats.norm.cdf((abs(cents) - tolerance) / max(se, 1e-6))) if np.isfinite(se) else np.nan
+
+
+def _runs(values: pd.Series, beyond: pd.Series) -> list[list[int]]:
+    """Neighbouring notes beyond the tolerance on the same side."""
+    runs: list[list[int]] = []
+    for note in values.index[beyond]:
+        before = runs[-1][-1] if runs else None
+        if before == note - 1 and np.sign(values[before]) == np.sign(values[note]):
+            runs[-1].append(int(note))
+        else:
+            runs.append([int(note)])
+    return runs
+
+
+def _alike(others: pd.Series, mean: float, tolerance: float) -> tuple[int, int]:
+    others = others.dropna()
+    return int(((others * np.sign(mean)) >= tolerance / 2).sum()), len(others)
+
+
+def _shifted_registers(family, values: pd.Series, tolerance: float) -> dict[str, list[int]]:
+    """Registers or vents with all notes on one side and their mean beyond the tolerance: name -> played notes."""
+    out: dict[str, list[int]] = {}
+    for group in (*family.registers, *family.vents):
+        inside = values[(values.index >= group.low) & (values.index <= group.high)]
+        taken = any(set(inside.index) & set(notes) for notes in out.values())
+        if len(inside) < MIN_RUN or taken:
+            continue
+        if abs(inside.mean()) > tolerance and (np.sign(inside) == np.sign(inside.mean())).all():
+            out[group.name] = [int(note) for note in inside.index]
+    return out
+
+
+def _width(values, error, others, family, tolerance) -> list[OutOfTune]:
+    """The mean width of octaves or twelfths, when beyond the tolerance."""
+    pairs = [(note, family.partner(int(note))) for note in values.index]
+    pairs = [(low, high) for low, high in pairs if high in values.index] if family.overblow else []
+    if len(pairs) < MIN_PAIRS:
+        return []
+    low, high = (list(side) for side in zip(*pairs, strict=True))
+    mean = float(np.mean(values[high].to_numpy() - values[low].to_numpy()))
+    se = float(np.sqrt((error[low].to_numpy() ** 2 + error[high].to_numpy() ** 2).sum()) / len(pairs))
+    if abs(mean) <= tolerance or abs(mean) < CERTAIN * se:
+        return []
+    theirs = (others.reindex(columns=high).to_numpy() - others.reindex(columns=low).to_numpy()) if len(others) else []
+    alike, known = _alike(pd.DataFrame(theirs).mean(axis=1), mean, tolerance)
+    sure = _confidence(mean, se, tolerance)
+    return [OutOfTune("register_shift", high[0], high[-1], len(high), mean, sure, alike, known, "width")]

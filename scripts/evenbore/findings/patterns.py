@@ -1,0 +1,200 @@
+"""Which pattern fits: posterior probabilities of all alternatives for one instrument.
+
+Deviations z (N,) of a whole instrument are modelled as a + b * template + healthy variation, the same for notes of
+both registers. Healthy variation is not independent from note to note (neighbours share holes and bore), so its
+correlation is learned from all instruments of the study and a fit is by generalised least squares. Its size is
+uncertain too: a scaled inverse chi-square prior makes the likelihood a multivariate Student's t (Box & Tiao 1973,
+Bayesian Inference in Statistical Analysis, ch. 2). `a` has a flat prior and cancels, unless it is known how dull the
+whole scale is (`Whole`): clean notes are as dull as other instruments' are, so a leak that dulls most of a scale and a
+dull reed show in that as well. b is positive, with the prior SIZE_PRIOR over SIZES. Templates are inexact: their error
+grows with b.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from scipy.optimize import nnls
+
+from evenbore.findings.templates import Template
+
+SIZES = np.geomspace(1.5, 30.0, 14)  # of b, in standard deviations of healthy notes
+SIZE_PRIOR = (1 / SIZES) / (1 / SIZES).sum()  # small faults are commoner than large ones
+# ASSUME: how often each happens before anything is heard; set so that healthy studies stay clean
+PRIOR = {
+    "nothing": 0.82,
+    "leak": 0.06,
+    "step": 0.01,
+    "vent": 0.02,
+    "run": 0.04,
+    "reed": 0.03,
+    "fingering": 0.01,
+    "note": 0.01,
+}
+SCALE_FREEDOM = 8.0  # how firmly the size of healthy variation is believed, in notes
+# A bright note is not evidence that the others are dull: deviations below the clean notes' are cut.
+CLIP = (-2.0, 20.0)
+CLEAN = 0.2  # a fifth of the notes at least is clean
+REACH = (2.0, 8.0)  # semitones: short and long range of what neighbouring notes share
+LEAST_ROUGH = 0.15
+# ASSUME: templates are this inexact, as a share of b, smoothly over the notes, those above a leak included
+MODEL_ERROR = 0.12
+# ASSUME: how exactly what dulls the whole scale and what dulls single notes are known in the same unit
+UNIT_ERROR = 0.2
+MIN_NOTES = 8
+RUNNING = ("leak", "step", "run")
+MUCH = 0.35  # of the full effect, for a note to be told as affected
+
+
+@dataclass(frozen=True)
+class Fit:
+    """`posterior`: kind -> probability, "nothing" included. `holes`: first-open note of a hole -> share of the leak's
+    posterior. `best`: kind -> its most probable template. `affected` (N,): probability that a note is much affected,
+    given a leak, step or run."""
+
+    posterior: dict[str, float]
+    holes: dict[int, float]
+    best: dict[str, Template]
+    affected: np.ndarray
+
+
+@dataclass(frozen=True)
+class Whole:
+    """How dull an instrument's median note is against the others': `z` in standard deviations between healthy
+    instruments; `sd`, that in standard deviations of notes; `freedom` of Student's t."""
+
+    z: float
+    sd: float
+    freedom: float
+
+    def log_density(self, clean: np.ndarray, error: float) -> np.ndarray:
+        """Of clean notes lying `clean` ± `error` from the median note; 0 where not known."""
+        scale = np.sqrt(1.0 + (error / self.sd) ** 2 + (UNIT_ERROR * self.z) ** 2)
+        return np.nan_to_num(stats.t.logpdf(self.z + clean / self.sd, self.freedom, scale=scale))
+
+
+def correlation(z: np.ndarray, written: np.ndarray) -> np.ndarray:
+    """Correlation (N, N) of healthy deviations, learned from all instruments' z (I, N).
+
+    Half the robust variance of differences at each distance (a variogram), the median over the instruments so that
+    a few faulty ones do not count, as a sum of a rough part and smooth ones.
+    """
+    distance = np.abs(written[:, None] - written[None, :])
+    lags = np.arange(1, min(17, distance.max() + 1))
+    gamma = []
+    for lag in lags:
+        i, j = np.nonzero(np.triu(distance == lag))
+        each = pd.DataFrame(np.abs(z[:, i] - z[:, j]).T).median()
+        gamma.append((1.4826 * each.median()) ** 2 / 2)
+    gamma = np.array(gamma)
+    known = np.isfinite(gamma)
+    if known.sum() < 5:
+        return np.eye(len(written))
+    design = np.column_stack([np.ones(len(lags)), *(1 - _smooth(lags, reach) for reach in REACH)])
+    parts, _ = nnls(design[known], gamma[known])
+    parts[0] = max(parts[0], LEAST_ROUGH * parts.sum(), 1e-6)
+    out = parts[0] * np.eye(len(written)) + sum(
+        part * _smooth(distance, reach) for part, reach in zip(parts[1:], REACH, strict=True)
+    )
+    return out
+
+
+def _smooth(distance, reach: float):
+    return np.exp(-0.5 * (distance / reach) ** 2)
+
+
+def fit(
+    z: np.ndarray,
+    covariance: np.ndarray,
+    alternatives: list[Template],
+    more: np.ndarray | None = None,
+    whole: Whole | None = None,
+) -> Fit | None:
+    """Weigh all alternatives for one instrument; None with fewer than MIN_NOTES notes known.
+
+    `z` (N,), NaN where not known; `covariance` (N, N) of healthy deviations; `more` (T,): log Bayes factors
+    of the alternatives from other measures.
+    """
+    if np.isfinite(z).sum() < MIN_NOTES:
+        return None
+    logs = log_ratios(z, covariance, alternatives, whole)
+    if more is not None:
+        logs = logs + more[:, None]
+    kinds = np.array([template.kind for template in alternatives])
+    share = np.array([template.share for template in alternatives])
+    prior = np.array([PRIOR[kind] for kind in kinds]) * share
+    for kind in PRIOR:
+        prior[kinds == kind] /= max(share[kinds == kind].sum(), 1e-12)
+    weight = np.exp(np.minimum(logs, 600.0)) * prior[:, None] * SIZE_PRIOR
+    total = PRIOR["nothing"] + weight.sum()
+    each = weight.sum(axis=1) / total
+    posterior, best = {"nothing": float(PRIOR["nothing"] / total)}, {}
+    for kind in dict.fromkeys(kinds.tolist()):
+        mine = np.flatnonzero(kinds == kind)
+        top = mine[np.argmax(each[mine])]
+        posterior[kind], best[kind] = float(each[mine].sum()), alternatives[top]
+    holes: dict[int, float] = {}
+    for index in np.flatnonzero(kinds == "leak"):
+        place = alternatives[index].place
+        holes[place] = holes.get(place, 0.0) + float(each[index] / posterior["leak"])
+    return Fit(posterior, holes, best, _affected(alternatives, each))
+
+
+def _affected(alternatives: list[Template], each: np.ndarray) -> np.ndarray:
+    """Probability (N,) that a note has at least MUCH of the pattern's full effect, given a leak, step or run."""
+    chosen = [i for i, template in enumerate(alternatives) if template.kind in RUNNING]
+    shapes = np.array([alternatives[i].shape for i in chosen])
+    much = shapes >= MUCH * shapes.max(axis=1, keepdims=True)
+    return each[chosen] @ much / max(each[chosen].sum(), 1e-300)
+
+
+def log_ratios(
+    z: np.ndarray, covariance: np.ndarray, alternatives: list[Template], whole: Whole | None = None
+) -> np.ndarray:
+    """Log likelihood of each alternative with each of SIZES over that of nothing, (T, S); 0 where z cannot tell."""
+    known = np.isfinite(z)
+    if known.sum() < MIN_NOTES:
+        return np.zeros((len(alternatives), len(SIZES)))
+    low = np.quantile(z[known], CLEAN)
+    y = np.clip(z[known] - low, *CLIP)
+    shapes = np.array([template.shape[known] for template in alternatives])
+    healthy = covariance[np.ix_(known, known)]
+    place = np.flatnonzero(known)
+    inexact = MODEL_ERROR**2 * _smooth(place[:, None] - place[None, :], REACH[0])
+
+    def weighed(size: float, shapes: np.ndarray) -> np.ndarray:
+        logs, clean, error = _log_likelihood(y, healthy + size**2 * inexact, size * shapes)
+        if whole is None:
+            return logs
+        return logs + whole.log_density(clean + low - np.median(z[known]), np.hypot(error, MODEL_ERROR * size))
+
+    nothing = weighed(0.0, np.zeros((1, len(y))))
+    return np.column_stack([weighed(size, shapes) for size in SIZES]) - nothing
+
+
+def _log_likelihood(y: np.ndarray, covariance: np.ndarray, means: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Log likelihood (T,) of y (N,) with each of `means` (T, N), up to a constant, offset and scale integrated out; the
+    offsets (T,) and their standard error."""
+    inverse = np.linalg.inv(covariance)
+    ones = inverse.sum(axis=0)
+    projected = inverse - np.outer(ones, ones) / ones.sum()
+    away = y - means
+    misfit = ((away @ projected) * away).sum(axis=1)
+    volume = np.linalg.slogdet(covariance)[1] + np.log(ones.sum())
+    logs = -0.5 * volume - 0.5 * (SCALE_FREEDOM + len(y) - 1) * np.log(SCALE_FREEDOM + misfit)
+    return logs, away @ ones / ones.sum(), ones.sum() ** -0.5
+
+
+def region(holes: dict[int, float], share: float, widen: int, most: int) -> tuple[int, int] | None:
+    """Lowest and highest of the fewest neighbouring holes that hold `share` of the posterior, and `widen` more on
+    either side; None when that makes more than `most`."""
+    places = np.array(sorted(holes))
+    gathered = np.concatenate([[0.0], np.cumsum([holes[place] for place in places])])
+    for width in range(1, len(places) + 1):
+        within = gathered[width:] - gathered[:-width]
+        if within.max() >= share:
+            start = int(np.argmax(within))
+            low, high = max(start - widen, 0), min(start + width + widen, len(places)) - 1
+            return (int(places[low]), int(places[high])) if high - low < most else None
+    return None

@@ -1,0 +1,145 @@
+"""The reference of an instrument: what the other instruments let one expect of each note.
+
+A row's note is taken as
+
+    value = mean of the condition + own deviation of the instrument + effect of the session's room + noise,
+
+with variances learned by median absolute deviation from the rows. The reference is the best linear prediction
+(Henderson 1975, Biometrics 31, 423) from the OTHER instruments only, those of the same session counting most; so a
+note that the room weakens in every instrument of a session is part of the reference. Peers' notes far off their own
+references count no further than WINSOR standard deviations.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+
+from evenbore.findings.rows import CONDITION, MAD_TO_SD, MIN_PEERS, condition_medians, members, robust_sd, row_median
+
+POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note
+WINSOR = 2.5  # standard deviations beyond which a peer's note counts no further
+# ASSUME: a floor so that copies of one recording do not make every difference significant
+SMALLEST_SD = 0.05
+
+
+def deviations(keys: pd.DataFrame, values: np.ndarray) -> np.ndarray:
+    """Deviations (I, N) of the instruments-in-a-state of `keys`, in their order, from the others.
+
+    In standard deviations. `values` (R, N): any measure of the rows, NaN where not measured.
+    """
+    parts = Components.of(keys, values)
+    first, sd, expected = _against_others(keys, values, values, parts)
+    tame = np.where(np.isfinite(first), expected + np.clip(first, -WINSOR * sd, WINSOR * sd), values)
+    away, sd, _ = _against_others(keys, values, tame, parts)
+    owners = keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None)
+    z = np.array([_pooled(away[own], sd[own], parts) for own in members(keys, owners)])
+    return z / _scatter(z)
+
+
+@dataclass(frozen=True)
+class Components:
+    """Variances of a row's note: the instrument's own deviation, the session's room, and noise."""
+
+    own: float
+    session: float
+    noise: float
+
+    @classmethod
+    def of(cls, keys: pd.DataFrame, values: np.ndarray) -> "Components":
+        """By median absolute deviation: between the rows of one session and condition; between pairs of rows of one
+        instrument, in one session or in several."""
+        together = [keys[column] for column in ("session", *CONDITION)]
+        size = pd.Series(0, keys.index).groupby(together).transform("size").to_numpy()[:, None]
+        away = values - pd.DataFrame(values).groupby(together).transform("median").to_numpy()
+        away = np.where(size > MIN_PEERS, away * np.sqrt(size / np.maximum(size - 1, 1)), np.nan)
+        values = values - condition_medians(keys, values)
+        between = robust_sd(away if np.isfinite(away).any() else values) ** 2
+        owner, session, condition = (
+            keys.groupby(columns, sort=False).ngroup().to_numpy()
+            for columns in (["instrument", "state"], ["session"], CONDITION)
+        )
+        i, j = np.nonzero((owner[:, None] == owner) & np.tri(len(keys), k=-1, dtype=bool))
+        same_session, same_condition = session[i] == session[j], condition[i] == condition[j]
+        noise, room = (
+            robust_sd(values[i[chosen]] - values[j[chosen]]) ** 2 / 2
+            for chosen in (same_session & ~same_condition, ~same_session & same_condition)
+        )
+        most = max(between, SMALLEST_SD**2)
+        noise = min(max(np.nan_to_num(noise, nan=most / 2), SMALLEST_SD**2), 0.8 * most)
+        # nothing recorded twice: a room as large as half of what instruments differ by
+        room = max(room - noise, 0.0) if np.isfinite(room) else between / 2
+        return cls(max(between - noise, SMALLEST_SD**2), room, noise)
+
+
+def _scatter(z: np.ndarray) -> np.ndarray:
+    """Robust standard deviation (N,) of z (I, N) at each note, drawn to that of all notes the more the fewer I."""
+    inner = z - row_median(z)
+    each = MAD_TO_SD * np.array([np.median(np.abs(c[np.isfinite(c)])) if np.isfinite(c).any() else 0 for c in inner.T])
+    n = np.isfinite(inner).sum(axis=0)
+    variance = (POOLED * robust_sd(inner) ** 2 + n * each**2) / (POOLED + n)
+    return np.sqrt(np.maximum(variance, SMALLEST_SD**2))
+
+
+def _pooled(away: np.ndarray, sd: np.ndarray, parts: Components) -> np.ndarray:
+    """Mean over an instrument's rows, over its standard deviation, (N,)."""
+    count = np.isfinite(away).sum(axis=0)
+    total = np.where(count > 0, np.nansum(away, axis=0), np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        variance = np.nansum(sd**2, axis=0) / count  # of one row; only its noise averages out over rows
+        pooled = variance - parts.noise + parts.noise / count
+        return total / count / np.sqrt(np.maximum(pooled, SMALLEST_SD**2))
+
+
+def _against_others(keys, values, peers, parts: Components):
+    """Values (R, N) minus their prediction from the other instruments' `peers` values; its SD; the prediction."""
+    away, sd, expected = (np.full(values.shape, np.nan) for _ in range(3))
+    masks, which = np.unique(np.isfinite(values), axis=1, return_inverse=True)
+    for m in np.flatnonzero(masks.any(axis=0)):
+        rows, columns = np.flatnonzero(masks[:, m]), np.flatnonzero(which.ravel() == m)
+        own_keys = keys.iloc[rows]
+        # a reference needs MIN_PEERS others beside the instrument itself
+        told = own_keys.groupby(CONDITION)["instrument"].transform("nunique").to_numpy() > MIN_PEERS
+        for own, left, error in _left_out(own_keys, peers[np.ix_(rows, columns)], parts):
+            keep = told[own]
+            place = np.ix_(rows[own][keep], columns)
+            expected[place] = peers[place] - left[keep]
+            away[place] = values[place] - expected[place]
+            sd[place] = np.sqrt(np.diag(error)[keep])[:, None]
+    return away, sd, expected
+
+
+def _left_out(keys: pd.DataFrame, values: np.ndarray, parts: Components):
+    """For each instrument its rows, how far they lie from the prediction by all others, and that error's covariance.
+
+    `values` (R, N), all known. With P the inverse covariance C⁻¹ less what the conditions' means take of it, rows b lie
+    (P_bb)⁻¹ (P y)_b from their prediction by the other rows, with the covariance (P_bb)⁻¹ (Dubrule 1983, Math. Geol.
+    15, 687, from memory): one inverse serves all instruments. C is diagonal but for what the rows of an owner and of a
+    session share, so the inverse has the size of these alone (Woodbury).
+    """
+    owners, sessions = _indicator(keys[["instrument", "state"]]), _indicator(keys[["session"]])
+    shared = sparse.csr_array(sparse.hstack([np.sqrt(parts.own) * owners, np.sqrt(parts.session) * sessions]))
+    inner = np.linalg.inv(parts.noise * np.eye(shared.shape[1]) + (shared.T @ shared).toarray())
+
+    def over_covariance(v: np.ndarray) -> np.ndarray:
+        return (v - shared @ (inner @ (shared.T @ v))) / parts.noise
+
+    means = _indicator(keys[CONDITION]).toarray()
+    conditions = over_covariance(means)
+    gram = np.linalg.inv(means.T @ conditions)
+    weighted = over_covariance(values) - conditions @ (gram @ (conditions.T @ values))
+    for own in keys.groupby("instrument").indices.values():
+        part = shared[own].toarray()
+        used = part.any(axis=0)
+        part = part[:, used]
+        inverse = (np.eye(own.size) - part @ inner[np.ix_(used, used)] @ part.T) / parts.noise
+        # singular where nobody else has a condition: what cannot be predicted there touches no other row
+        error = np.linalg.pinv(inverse - conditions[own] @ gram @ conditions[own].T, rcond=1e-10, hermitian=True)
+        yield own, error @ weighted[own], error
+
+
+def _indicator(columns: pd.DataFrame) -> sparse.csr_array:
+    """(R, groups): 1 where a row of `columns` belongs to a group of equal ones."""
+    number = columns.groupby(list(columns.columns), sort=False).ngroup().to_numpy()
+    return sparse.csr_array((np.ones(len(number)), (np.arange(len(number)), number)))

@@ -1,0 +1,93 @@
+"""Rows of a study: take means of one instrument in one state, session, dynamic, articulation and direction."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from evenbore.setups.octaves import OCTAVES
+
+ROW = ["instrument", "state", "session", "dynamic", "articulation", "direction"]
+CONDITION = ["dynamic", "articulation", "direction"]
+MEASURES = ("level", *OCTAVES)
+TOLD = OCTAVES[1]  # by which the size of a loss is told: measurable on high and low instruments
+MIN_PEERS = 3  # other instruments that a reference needs
+MAD_TO_SD = 1.4826  # of normal noise
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Take means of one family and comparability group.
+
+    `keys`: columns ROW and `takes`, one line per row. `written` (N,). `value`: measure -> (R, N), NaN where not
+    measured.
+    """
+
+    keys: pd.DataFrame
+    written: np.ndarray
+    value: dict[str, np.ndarray]
+
+
+def collect_rows(notes: pd.DataFrame, written: np.ndarray) -> Rows:
+    """Rows of `notes` (normalised notes of one family and group); `written` is each line's written note."""
+    notes = notes.assign(
+        written=written,
+        level=notes["level_dbfs"],
+        noise=-notes["hnr_db"],
+        attack=notes["attack_ms"].where(notes["articulation"] == "tongued"),
+    )
+    columns = [*MEASURES, "noise", "attack", "cents"]
+    # a note played twice in one recording counts once
+    takes = notes.groupby([*ROW, "recording", "written"], sort=True)[columns].mean().astype(float)
+    grid = takes.unstack("written")
+    axis = np.sort(notes["written"].unique())
+    means = grid.groupby(level=ROW).mean()
+    counts = grid.groupby(level=ROW).size()
+    value = {name: means[name].reindex(columns=axis).to_numpy(float) for name in columns}
+    return Rows(means.index.to_frame(index=False).assign(takes=counts.to_numpy()), axis, value)
+
+
+def excess(rows: Rows, owner: tuple[str, str], measure: str) -> np.ndarray:
+    """Own value minus the median of the other instruments', averaged over the owner's rows, (N,), for telling.
+
+    The others of the same session where there are MIN_PEERS, else all; always of the same dynamic, articulation
+    and direction.
+    """
+    keys, values, out = rows.keys, rows.value[measure], []
+    other = (keys["instrument"] != owner[0]).to_numpy()
+    for row in np.flatnonzero(members(keys, [owner])[0]):
+        alike = other & (keys[CONDITION] == keys.loc[row, CONDITION]).all(axis=1).to_numpy()
+        near = alike & (keys["session"] == keys.at[row, "session"]).to_numpy()
+        chosen = near if keys.loc[near, "instrument"].nunique() >= MIN_PEERS else alike
+        if chosen.any():
+            out.append(values[row] - _column_median(values[chosen]))
+    return _column_mean(np.array(out)) if out else np.full(values.shape[1], np.nan)
+
+
+def robust_sd(values: np.ndarray) -> float:
+    """Standard deviation about zero by the median absolute value; NaN for nothing."""
+    finite = np.abs(values[np.isfinite(values)])
+    return MAD_TO_SD * float(np.median(finite)) if finite.size else np.nan
+
+
+def members(keys: pd.DataFrame, owners) -> list[np.ndarray]:
+    return [((keys["instrument"] == name) & (keys["state"] == state)).to_numpy() for name, state in owners]
+
+
+def row_median(values: np.ndarray) -> np.ndarray:
+    """Median (R, 1) of each row's known values, 0 for a row without any."""
+    filled = np.where(np.isfinite(values).any(axis=1, keepdims=True), values, 0.0)
+    return np.nanmedian(filled, axis=1)[:, None]
+
+
+def condition_medians(keys: pd.DataFrame, values: np.ndarray) -> np.ndarray:
+    """Median over the rows of the same dynamic, articulation and direction, note by note, (R, N)."""
+    return pd.DataFrame(values).groupby([keys[c] for c in CONDITION]).transform("median").to_numpy()
+
+
+def _column_median(values: np.ndarray) -> np.ndarray:
+    return pd.DataFrame(values).median().to_numpy()
+
+
+def _column_mean(values: np.ndarray) -> np.ndarray:
+    return pd.DataFrame(values).mean().to_numpy()

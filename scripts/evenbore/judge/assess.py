@@ -1,0 +1,457 @@
+"""Judge every instrument by every criterion: value, 90 % interval, and the reason where there is none.
+
+A criterion is computed for each take; the take is the unit of everything after. Takes are averaged with the manner of
+playing (direction of the scale, articulation) as fixed effects. For the ADDITIVE criteria what a session adds to all
+instruments alike is taken out of the takes first. The interval holds the scatter of takes and of an instrument's own
+days (see `repeatability`), with what both do to the sessions' offsets, and Σ shift²: the change of the value when the
+set-ups' responses move one standard error along each direction of their error.
+"""
+
+from dataclasses import dataclass, replace
+from itertools import accumulate
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from evenbore.facts.criteria import ADDITIVE, CRITERIA, MIN_NOTES, Criterion, TakeNotes, day_scale, residual_maker
+from evenbore.judge.repeatability import OWNER, error_parts, manner_effects, repeatability, session_offsets
+from evenbore.setups.comparability import session_groups, usable
+from evenbore.setups.errors import SetupErrors
+from evenbore.setups.normalise import CHAIN_MEASURES
+from evenbore.setups.rooms import common_error, room_error
+from evenbore.statistics.grouped import grouped_means
+from evenbore.statistics.student import half_width
+
+DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
+CONFIDENCE = 0.90
+LEAST_SHARE = 0.9  # a take with fewer of the notes would hide too many of the others'
+TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
+MEASURED = {
+    "cents": "cents",
+    "level": "level_dbfs",
+    "brightness": "brightness_db",
+    "hnr": "hnr_db",
+    "attack": "attack_ms",
+}
+NO_RECORDING = "no usable recording"
+PASSAGES = "only passages of music were recorded of it, which are not cut into notes"
+NOT_AT_BASE = "no usable take of a scale at the dynamic that instruments are compared at"
+ONE_TAKE = "one take: interval from the study's pooled repeatability"
+NO_REPEATS = "no repeat takes of this kind in the study: no interval"
+NO_SESSIONS = "no instrument links its session with takes of this kind: scatter from day to day is not in the interval"
+ROOM_IN_IT = "with the room's resonances at single notes: nothing links this session to another"
+NOT_ABOVE = "not above the player's own scatter"
+NOT_SURELY_ABOVE = "not surely above the player's own scatter"
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """What `assess` finds.
+
+    `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
+    recording direction articulation criterion value session_offset, which is taken out of the value; what has no
+    value is left out). `shifts`: instrument state criterion component shift, the change of a value along each
+    independent direction of the error of the set-ups (one standard error each).
+    """
+
+    instruments: pd.DataFrame
+    takes: pd.DataFrame
+    shifts: pd.DataFrame
+
+
+def assess(
+    notes: pd.DataFrame,
+    errors: SetupErrors,
+    recordings: pd.DataFrame,
+    instruments: dict[str, dict],
+    inspection,
+    families: dict,
+    config: dict,
+) -> Assessment:
+    """Assess a study.
+
+    `notes`, `errors`: from `normalise`; `recordings`: the table of that name; `instruments`, `inspection`: sheet
+    rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states.
+    """
+    takes = prepared_takes(notes, instruments, families)
+    counted = _counted(takes, config["base_dynamic"])
+    scatter = {c.name: _scatter(c, counted) for c in CRITERIA if c.deviations is not None}
+    values, shifts = _evennesses(takes, counted, scatter, notes, errors)
+    values = _take_values(takes, counted, scatter, values)
+    values = without_session_offsets(values)
+    owners = _owners(recordings, instruments, config["states"])
+    groups = session_groups(recordings)
+    left_out = _notes_left_out(takes, config["base_dynamic"])
+    rows = []
+    for criterion in CRITERIA:
+        if criterion.kind == "cost":
+            rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
+        else:
+            own_values, own_shifts = (t[t["criterion"] == criterion.name] for t in (values, shifts))
+            rows += _rows(criterion, owners, own_values, own_shifts, left_out if criterion.kind == "take" else {})
+    table = pd.DataFrame(rows)
+    owned = (
+        usable(recordings)
+        .drop_duplicates(["instrument", "state"])
+        .set_index(["instrument", "state"])["session"]
+        .map(groups)
+    )
+    table["group"] = [owned.get(key) for key in zip(table["instrument"], table["state"], strict=True)]
+    unheard = table["group"].isna() & (table["criterion"] != "total_cost")
+    table.loc[unheard, "reason"] = NO_RECORDING
+    _say_what_was_not_played(table, usable(recordings), config["base_dynamic"])
+    alone = table["group"].map(pd.Series(groups).value_counts()) == 1
+    in_room = alone & table["criterion"].isin([c.name for c in CRITERIA if c.smoothed]) & table["value"].notna()
+    table.loc[in_room, "reason"] = [f"{reason}; {ROOM_IN_IT}".removeprefix("; ") for reason in table["reason"][in_room]]
+    return Assessment(table, values, shifts)
+
+
+def _say_what_was_not_played(table: pd.DataFrame, recordings: pd.DataFrame, base_dynamic: str) -> None:
+    """Say why values of instruments are missing of which no scale, or none at the base dynamic, was played."""
+    scales = recordings[recordings["notes_expected"] > 0]
+    had, played, at_base = (
+        pd.MultiIndex.from_frame(table[OWNER]).isin(pd.MultiIndex.from_frame(rows[OWNER]))
+        for rows in (recordings, scales, scales[scales["dynamic"] == base_dynamic])
+    )
+    missing = table["value"].isna() & (table["criterion"] != "total_cost")
+    of_takes = table["criterion"].isin([c.name for c in CRITERIA if c.kind == "take"])
+    table.loc[missing & had & ~played, "reason"] = PASSAGES
+    table.loc[missing & played & ~at_base & of_takes, "reason"] = NOT_AT_BASE
+
+
+def prepared_takes(notes: pd.DataFrame, instruments: dict[str, dict], families: dict) -> list[tuple[dict, TakeNotes]]:
+    """Every recording's keys and notes, repeats of a note within it averaged."""
+    if notes.empty:
+        return []
+    keys = notes.drop_duplicates("recording")[TAKE_KEYS].to_dict("records")
+    midi, places, bounds = _played_notes(notes)
+    columns = {name: _means(notes[column].to_numpy(float), places) for name, column in MEASURED.items()}
+    names: dict[tuple, dict] = {}  # most takes hold the same notes
+    out = []
+    for key, first, last in zip(keys, bounds[:-1], bounds[1:], strict=True):
+        family, own = instruments[key["instrument"]]["family"], midi[first:last]
+        same = family, own.tobytes()
+        if same not in names:
+            names[same] = _note_names(families[family], own)
+        out.append((key, TakeNotes(**names[same], **{name: values[first:last] for name, values in columns.items()})))
+    return out
+
+
+def _played_notes(notes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The notes (U,) of all recordings in their order, ascending; the place in them of every row of `notes`; where each
+    recording begins, and the end."""
+    recording, names = pd.factorize(notes["recording"])
+    pairs, places = np.unique(np.column_stack([recording, notes["midi"]]), axis=0, return_inverse=True)
+    return pairs[:, 1], places.ravel(), np.searchsorted(pairs[:, 0], np.arange(len(names) + 1))
+
+
+def _means(values: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Means of the known values (N,) or (N, K) at every place; NaN where none is known."""
+    return grouped_means(values, places, places.max() + 1)[0]
+
+
+def _note_names(family, midi: np.ndarray) -> dict:
+    """The fields of TakeNotes that the family tells of sounding notes."""
+    written = family.to_written(midi)
+    registers = [family.register_of(int(note)) for note in written]
+    partners = [family.partner(int(note)) if family.overblow else None for note in written]
+    return {
+        "written": written,
+        "register": np.array([-1 if r is None else family.registers.index(r) for r in registers]),
+        "veiled": np.isin(written, list(family.veiled)),
+        "partner": np.array([-1 if p is None else p for p in partners]),
+        "nominal_cents": 100.0 * family.overblow,
+    }
+
+
+def _only(take: TakeNotes, written: np.ndarray) -> TakeNotes:
+    """The take with these written notes alone."""
+    keep = np.isin(take.written, written)
+    arrays = {k: v[keep] for k, v in vars(take).items() if isinstance(v, np.ndarray)}
+    return replace(take, **arrays)
+
+
+def _counted(takes, base_dynamic: str) -> list[tuple[dict, TakeNotes]]:
+    """The takes at the base dynamic that count, each with the notes that all counted takes of its instrument hold."""
+    return [pair for members in _at_base(takes, base_dynamic).values() for pair in _of_common_notes(members)]
+
+
+def _take_values(takes, counted, scatter: dict[str, float], evennesses: list[tuple]) -> pd.DataFrame:
+    """One row per criterion and take that has a value; `evennesses`: the rows of the smoothed criteria."""
+    rows = list(evennesses)
+    for criterion in (c for c in CRITERIA if c.kind == "take" and not c.smoothed):
+        own = [pair for pair in counted if criterion.name != "response" or pair[0]["articulation"] == "tongued"]
+        for members in _by_owner(own).values():
+            found = criterion.of_takes([take for _, take in members])
+            if criterion.deviations is not None:
+                found = np.sqrt(np.maximum(0.0, np.square(found) - scatter[criterion.name]))
+            rows += [_value(key, criterion, value) for (key, _), value in zip(members, found, strict=True)]
+    for key, loud, soft in _dynamic_pairs(takes):
+        rows += [_value(key, c, c.function(loud, soft)) for c in CRITERIA if c.kind == "dynamics"]
+    columns = ["instrument", "state", "session", "recording", "direction", "articulation", "criterion", "value"]
+    return pd.DataFrame(rows, columns=columns).dropna(subset="value").reset_index(drop=True)
+
+
+def _by_owner(takes) -> dict[tuple, list[tuple[dict, TakeNotes]]]:
+    """Takes by instrument and state."""
+    owners: dict[tuple, list] = {}
+    for key, take in takes:
+        owners.setdefault((key["instrument"], key["state"]), []).append((key, take))
+    return owners
+
+
+def _evennesses(takes, counted, scatter, notes: pd.DataFrame, errors: SetupErrors) -> tuple[list, pd.DataFrame]:
+    """Rows of values of the smoothed criteria, and how the errors of set-ups and rooms shift each instrument's.
+
+    A root mean square is widened by whatever scatters from note to note, so the player's scatter and what is left of
+    the room are taken out of the mean square. The shifts are means over takes, one component for each direction of the
+    set-ups' error, one for each note of each session, and one for each note of the sessions linked.
+    """
+    rows, parts = [], []
+    if notes.empty:
+        return rows, _shift_table(parts)
+    midi, places, bounds = _played_notes(notes)
+    begin = {key["recording"]: (first, take.written) for (key, take), first in zip(takes, bounds, strict=False)}
+    directions = np.arange(errors.mixing.shape[1])
+    room_component = _components(notes["session"], notes["midi"], places) + directions.size
+    common_component = _components(notes["group"], notes["midi"], places) + room_component.max() + 1
+    session = np.zeros(midi.size, int)
+    session[places] = errors.session
+    for criterion in (c for c in CRITERIA if c.smoothed):
+        column = MEASURED[criterion.smoothed]
+        moves = _means(errors.changes[:, :, CHAIN_MEASURES.index(column)].T, places)
+        left, common = (
+            np.nan_to_num(_means(notes[name(column)].to_numpy(float), places)) for name in (room_error, common_error)
+        )
+        for owner, members in _by_owner(counted).items():
+            components, shifts = [], []
+            for key, take in members:
+                first, written = begin[key["recording"]]
+                own = first + np.flatnonzero(np.isin(written, take.written))
+                found = evenness(take, criterion, scatter[criterion.name], moves[own], left[own], common[own])
+                rows.append(_value(key, criterion, found.value))
+                of_setup, *of_room = found.shifts
+                components += [directions, room_component[own], common_component[own]]
+                shifts += [errors.along_all(of_setup, session[first]), *of_room]
+            place, number = np.unique(np.concatenate(components), return_inverse=True)
+            parts.append((owner, criterion.name, place, np.bincount(number, np.concatenate(shifts)) / len(members)))
+    return rows, _shift_table(parts)
+
+
+class Evenness(NamedTuple):
+    """A take's value, and how it shifts along K directions of the set-ups' error, with the room's own error at N notes,
+    and with what is common to the rooms there."""
+
+    value: float
+    shifts: tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+def evenness(
+    take: TakeNotes, criterion: Criterion, scatter: float, moves: np.ndarray, left: np.ndarray, common: np.ndarray
+) -> Evenness:
+    """A smoothed criterion of a take less what scatter (a variance) and the room add to its mean square.
+
+    `moves` (N, K): what one standard error along each direction adds to the notes; `left`, `common` (N,): standard
+    deviation of what is left of the room in them, and of its part that all sessions have in common.
+    """
+    values = getattr(take, criterion.smoothed)
+    usable = np.isfinite(values) & ~take.veiled
+    maker = residual_maker(take, usable)
+    maker = maker[np.isfinite(maker).all(axis=1)]
+    shifts = np.zeros(moves.shape[1]), np.zeros(values.size), np.zeros(values.size)
+    if len(maker) < MIN_NOTES:
+        return Evenness(np.nan, shifts)
+    away = maker @ values[usable]
+    square = np.mean(away**2)
+    extra = scatter + np.mean(maker**2 @ left[usable] ** 2)
+    value = np.sqrt(max(0.0, square - extra))
+    # ASSUME: near zero the slope of the root is that at half the raw value
+    slope = 1 / max(value, np.sqrt(square) / 2, 1e-9)
+    moved = np.mean((away[:, None] + maker @ moves[usable]) ** 2, axis=0)
+    shifts[0][:] = (moved - square) / 2 * slope
+    pull = maker.T @ away / len(away) * slope
+    shifts[1][usable] = pull * np.sqrt(np.maximum(left**2 - common**2, 0.0))[usable]
+    shifts[2][usable] = pull * common[usable]
+    return Evenness(value, shifts)
+
+
+def _components(session: pd.Series, midi: pd.Series, places: np.ndarray) -> np.ndarray:
+    """A number for each note of each session, at every place."""
+    numbers = pd.factorize(pd.MultiIndex.from_arrays([session, midi]))[0]
+    out = np.zeros(places.max() + 1, int)
+    out[places] = numbers
+    return out
+
+
+def _shift_table(parts: list[tuple]) -> pd.DataFrame:
+    """The shifts table of (owner, criterion, components, shifts)."""
+    sizes = [len(components) for _, _, components, _ in parts]
+    columns = {
+        "instrument": np.repeat([owner[0] for owner, *_ in parts], sizes),
+        "state": np.repeat([owner[1] for owner, *_ in parts], sizes),
+        "criterion": np.repeat([criterion for _, criterion, *_ in parts], sizes),
+        "component": np.concatenate([np.empty(0, int), *(components for *_, components, _ in parts)]),
+        "shift": np.concatenate([np.empty(0), *(shifts for *_, shifts in parts)]),
+    }
+    table = pd.DataFrame(columns)
+    return table[table["shift"] != 0].reset_index(drop=True)
+
+
+def _of_common_notes(members: list[tuple[dict, TakeNotes]]) -> list[tuple[dict, TakeNotes]]:
+    """One instrument's takes, cut to the notes that all of them hold.
+
+    A take that misses a bad note must not look better for it, and a take that was cut off must not hide what the
+    others tell: takes with less than LEAST_SHARE of the notes of the fullest are dropped, and of the rest, fullest
+    first, as many are kept as leave the most notes in all (equal: the fewer takes with more notes each).
+    """
+    fullest_first = sorted(members, key=lambda member: -member[1].written.size)
+    least = LEAST_SHARE * fullest_first[0][1].written.size
+    kept = [member for member in fullest_first if member[1].written.size >= least]
+    common = list(accumulate((set(take.written.tolist()) for _, take in kept), set.intersection))
+    count = max(range(1, len(kept) + 1), key=lambda n: n * len(common[n - 1]))
+    notes = np.array(sorted(common[count - 1]), int)
+    return [(key, _only(take, notes)) for key, take in kept[:count]]
+
+
+def _notes_left_out(takes, base_dynamic: str) -> dict[tuple, str]:
+    """Instrument and state -> in words, how many of its notes are not judged because some of its takes lack them."""
+    words = {}
+    for owner, members in _at_base(takes, base_dynamic).items():
+        heard = set().union(*(take.written.tolist() for _, take in members))
+        kept = _of_common_notes(members)
+        judged = kept[0][1].written.size
+        if judged < len(heard):
+            words[owner] = f"judged by {judged} of {len(heard)} notes: some of its takes lack the others"
+        elif len(kept) < len(members):
+            words[owner] = f"{len(members) - len(kept)} of {len(members)} takes left out: they lack too many notes"
+    return words
+
+
+def _at_base(takes, base_dynamic: str) -> dict[tuple, list[tuple[dict, TakeNotes]]]:
+    """Takes at the base dynamic by instrument and state."""
+    return _by_owner(pair for pair in takes if pair[0]["dynamic"] == base_dynamic)
+
+
+def _scatter(criterion: Criterion, takes: list[tuple[dict, TakeNotes]]) -> float:
+    """Mean square by which the player's scatter from note to note inflates a criterion; 0 without repeat takes.
+
+    Variance between repeats of each note's deviation, pooled over notes and sets of repeats.
+    """
+    sets: dict[tuple, list[np.ndarray]] = {}
+    for key, take in takes:
+        same = tuple(key[k] for k in ("instrument", "state", "session", "direction", "articulation"))
+        sets.setdefault(same, []).append(criterion.deviations(take))
+    squares, freedom = 0.0, 0
+    for repeats in (np.array(deviations) for deviations in sets.values()):
+        known = repeats[:, np.isfinite(repeats).all(axis=0)]
+        squares += ((known - known.mean(axis=0)) ** 2).sum()
+        freedom += (len(known) - 1) * known.shape[1]
+    return squares / freedom if freedom else 0.0
+
+
+def _value(key: dict, criterion: Criterion, value: float) -> tuple:
+    owner = (key[name] for name in ("instrument", "state", "session", "recording", "direction", "articulation"))
+    return (*owner, criterion.name, value)
+
+
+def _dynamic_pairs(takes):
+    """Loudest and softest takes of the same instrument, session, articulation and direction, in take order."""
+    used = [d for d in DYNAMICS if any(key["dynamic"] == d for key, _ in takes)]
+    if len(used) < 2:
+        return
+    sets: dict[tuple, dict[str, list]] = {}
+    for key, take in takes:
+        if key["dynamic"] in (used[0], used[-1]):
+            same = tuple(key[k] for k in ("instrument", "state", "session", "articulation", "direction"))
+            sets.setdefault(same, {used[0]: [], used[-1]: []})[key["dynamic"]].append((key, take))
+    for both in sets.values():
+        soft, loud = (sorted(both[d], key=lambda item: item[0]["take"]) for d in (used[0], used[-1]))
+        for (key, quiet), (_, strong) in zip(soft, loud, strict=False):
+            common = np.intersect1d(quiet.written, strong.written)
+            yield key, _only(strong, common), _only(quiet, common)
+
+
+def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
+    """Take values less what a session adds (column session_offset), for the criteria it adds to."""
+    values = values.assign(session_offset=0.0)
+    for criterion in ADDITIVE:
+        rows = values["criterion"] == criterion
+        if rows.any():
+            takes = values[rows]
+            offsets = session_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
+            values.loc[rows, "session_offset"] = takes["session"].map(offsets)
+            values.loc[rows, "value"] -= values.loc[rows, "session_offset"]
+    return values
+
+
+def _owners(recordings: pd.DataFrame, instruments: dict, states: list[str]) -> list[tuple[str, str]]:
+    """Instruments with the states they were recorded in; the first state for one never recorded."""
+    had = recordings.groupby("instrument")["state"].agg(set).to_dict()
+    return [(name, state) for name in instruments for state in states if state in had.get(name, {states[0]})]
+
+
+def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFrame, left_out: dict) -> list[dict]:
+    """Rows of the instruments table of one criterion; `left_out`: words on notes and takes not judged, per owner."""
+    if takes.empty:
+        return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
+    halves = _half_widths(takes, shifts, criterion.name)
+    takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
+    # with one session in all, what it adds is the same for everybody
+    days = takes["session"].map(session_groups(takes.assign(status="ok")))
+    alone = (takes.groupby(days)["session"].transform("nunique") == 1) & (takes["session"].nunique() > 1)
+    by_owner = takes.assign(alone=alone).groupby(OWNER)
+    rows = []
+    for owner in owners:
+        if owner not in by_owner.groups:
+            rows.append(_row(owner, criterion, reason=criterion.missing))
+            continue
+        own = by_owner.get_group(owner)
+        n = own["recording"].nunique()
+        value, half = own["value"].mean(), halves[owner]
+        flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
+        days = NO_SESSIONS if own["alone"].all() and not np.isnan(half) else ""
+        low, high, small = value - half, value + half, ""
+        if criterion.deviations is not None and (value <= 0 or low < 0):
+            small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE
+            value, low, high = (np.maximum(x, 0.0) for x in (value, low, high))
+        reason = "; ".join(filter(None, [flag, small, days, left_out.get(owner)]))
+        rows.append(_row(owner, criterion, value, low, high, n, reason))
+    return rows
+
+
+def _half_widths(takes: pd.DataFrame, shifts: pd.DataFrame, criterion: str) -> pd.Series:
+    """Half of each instrument's interval by OWNER; NaN without repeat takes."""
+    additive = criterion in ADDITIVE
+    known = repeatability(takes, additive, day_scale([criterion]))
+    owners, of_takes, of_days = error_parts(takes, additive)
+    moved = (shifts["shift"] ** 2).groupby([shifts[key] for key in OWNER]).sum().reindex(owners, fill_value=0.0)
+    scale = known.scale(np.diag(of_takes), np.diag(of_days), moved)
+    return pd.Series(half_width(scale, known.freedom, known.shares, CONFIDENCE), index=owners)
+
+
+def _cost_rows(criterion: Criterion, owners, instruments, inspection, currency: str) -> list[dict]:
+    rows = []
+    for owner in owners:
+        sheet = instruments[owner[0]]
+        if sheet.get("price") is None:
+            rows.append(_row(owner, criterion, reason=criterion.missing, unit=currency))
+            continue
+        repairs = sum(item.get("cost") or 0.0 for item in inspection if item["instrument"] == owner[0])
+        cost = sheet["price"] + (sheet.get("setup_cost") or 0.0) + (sheet.get("case_cost") or 0.0) + repairs
+        rows.append(_row(owner, criterion, cost, cost, cost, reason="", unit=currency))
+    return rows
+
+
+def _row(owner, criterion, value=np.nan, low=np.nan, high=np.nan, n_takes=pd.NA, reason="", unit=None) -> dict:
+    return {
+        "instrument": owner[0],
+        "state": owner[1],
+        "criterion": criterion.name,
+        "value": value,
+        "low": low,
+        "high": high,
+        "unit": unit or criterion.unit,
+        "n_takes": n_takes,
+        "reason": reason,
+    }

@@ -1,0 +1,60 @@
+"""The noise of room and microphone: what is heard where nobody plays."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbore.facts.acoustics import third_octave_bands
+from evenbore.notes.spectrum import band_levels, window
+
+_CLEAR_S = 0.25  # background noise is taken this far away from the end of any note
+_BEFORE_S = 0.05  # and this far from the next one's onset
+_LONGEST_S = 5.0  # of any quiet part
+_WINDOW_S = 0.08
+_NOTHING = 1e-20
+
+
+@dataclass(frozen=True)
+class Background:
+    """Mean power per bin of the quiet parts, (K,); None when the recording has none."""
+
+    power: np.ndarray | None
+    bin_hz: float
+    bandwidth: float
+
+    def bands_db(self) -> np.ndarray:
+        """One-third-octave levels (B,) in dB, NaN where not measurable."""
+        if self.power is None:
+            return np.full(len(third_octave_bands().centre), np.nan)
+        return band_levels(self.power, self.bin_hz, self.bandwidth)
+
+    def level_db(self, low_hz: np.ndarray, high_hz: np.ndarray) -> np.ndarray:
+        """Levels (N,) in dB between these frequencies; NaN where the recording has no quiet part."""
+        if self.power is None:
+            return np.full(np.shape(low_hz), np.nan)
+        edges = (np.arange(len(self.power) + 1) - 0.5) * self.bin_hz
+        running = np.concatenate([[0.0], np.cumsum(self.power)]) / self.bandwidth
+        return 10 * np.log10(np.interp(high_hz, edges, running) - np.interp(low_hz, edges, running) + _NOTHING)
+
+
+def background(signal, onset_s: np.ndarray, offset_s: np.ndarray) -> Background:
+    """The quietest tenth of what lies clear of all notes, and its like.
+
+    Speech, false starts and breaths are clear of the notes too, but louder.
+    """
+    size = 1 << int(np.ceil(np.log2(_WINDOW_S * signal.rate)))
+    shape, bandwidth = window(size)
+    starts = np.concatenate([[0.0], offset_s + _CLEAR_S])
+    stops = np.append(onset_s - _BEFORE_S, signal.frames / signal.rate)
+    powers = []
+    for start, stop in zip(starts, stops, strict=True):
+        x = signal.slice(round(start * signal.rate), round(min(stop, start + _LONGEST_S) * signal.rate))
+        if len(x) >= size:
+            frames = np.lib.stride_tricks.sliding_window_view(x, size)[:: size // 2]
+            powers.append(np.abs(np.fft.rfft(frames * shape, axis=1)) ** 2)
+    if not powers:
+        return Background(None, signal.rate / size, bandwidth)
+    power = np.concatenate(powers)
+    level = power.sum(axis=1)
+    quiet = level <= 2 * np.quantile(level, 0.1)
+    return Background(power[quiet].mean(axis=0), signal.rate / size, bandwidth)

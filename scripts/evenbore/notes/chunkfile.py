@@ -1,0 +1,59 @@
+"""What a chunk of recordings told, in one file: written by the measuring step, read when collecting.
+
+One `.npz` without pickled objects: the rows of recordings and notes as JSON text, harmonics and bands as
+columns with the index of their recording. The same measurements give the same bytes.
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+
+from evenbore.files.atomic import write_atomically
+from evenbore.notes.measure import Measured
+
+_TABLES = {
+    "harmonics": ("pass", "step", "harmonic", "frequency_hz", "level_db", "above_noise_db"),
+    "bands": ("pass", "step", "band_hz", "level_db", "above_noise_db"),
+}
+
+
+def write_chunk(measured: list[Measured], path: str | Path) -> None:
+    """Write the results of a chunk, atomically."""
+    text = json.dumps({"recordings": [m.recording for m in measured], "notes": [m.notes for m in measured]})
+    arrays = {"rows": np.array(text)}
+    for table, columns in _TABLES.items():
+        parts = [getattr(m, table) for m in measured]
+        sizes = [len(part["step"]) if part else 0 for part in parts]
+        arrays[f"{table}.recording"] = np.repeat(np.arange(len(parts)), sizes)
+        for column in columns:
+            filled = [part[column] for part in parts if part]
+            arrays[f"{table}.{column}"] = np.concatenate(filled) if filled else np.empty(0)
+
+    def write(temporary: Path) -> None:
+        with temporary.open("wb") as file:
+            np.savez_compressed(file, **arrays)
+
+    write_atomically(path, write)
+
+
+def read_rows(path: str | Path) -> dict:
+    """Return `recordings` (list of rows) and `notes` (list of lists of rows)."""
+    with np.load(path, allow_pickle=False) as arrays:
+        return json.loads(str(arrays["rows"]))
+
+
+def read_columns(path: str | Path, table: str) -> dict[str, np.ndarray]:
+    """Return the columns of `harmonics` or `bands`; `recording` is the index into the chunk's recordings."""
+    with np.load(path, allow_pickle=False) as arrays:
+        return {column: arrays[f"{table}.{column}"] for column in ("recording", *_TABLES[table])}
+
+
+def join_chunks(parts: list[str], path: str | Path) -> None:
+    """Write files of one recording each as one chunk: the same bytes as if all were written at once."""
+    measured = []
+    for part in parts:
+        chunk = read_rows(part)
+        tables = (read_columns(part, table) for table in _TABLES)
+        measured.append(Measured(chunk["recordings"][0], chunk["notes"][0], *tables))
+    write_chunk(measured, path)

@@ -1,0 +1,81 @@
+"""Join the chunks of a study into its tables of recordings, notes, harmonics and bands."""
+
+from collections.abc import Iterable, Iterator
+from functools import lru_cache
+
+import pandas as pd
+
+from evenbore.facts.columns import names
+from evenbore.files.tables import ROWS_AT_ONCE, conform
+from evenbore.notes.chunkfile import read_columns, read_rows
+
+LONG = ("harmonics", "bands")
+CHUNKS_AT_ONCE = 32  # takes of one instrument often alternate with others' in the sheet
+
+
+def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iterator[pd.DataFrame]]:
+    """Tables `recordings` and `notes`, and in parts the LONG ones, in the order of the sheet's recordings.
+
+    Of recordings with the same sound only the first usable one of the sheet stays, the others are set aside: a copy
+    taken for a repeat would make the instrument look perfectly repeatable.
+    """
+    recordings, notes, where = [], [], {}
+    for path in paths:
+        chunk = read_rows(path)
+        where |= {row["recording"]: (path, number) for number, row in enumerate(chunk["recordings"])}
+        recordings += chunk["recordings"]
+        rows = [note for recording in chunk["notes"] for note in recording]
+        notes.append(conform(pd.DataFrame(rows).reindex(columns=names("notes")), "notes"))
+    place = {recording: index for index, recording in enumerate(order)}
+    recordings.sort(key=lambda row: place[row["recording"]])
+    copies = _set_copies_aside(recordings)
+    kept = [(row["recording"], *where[row["recording"]]) for row in recordings if row["recording"] not in copies]
+    all_notes = pd.concat(notes, ignore_index=True)
+    all_notes = all_notes[~all_notes["recording"].isin(copies)]
+    return {
+        "recordings": conform(pd.DataFrame(recordings).reindex(columns=names("recordings")), "recordings"),
+        "notes": all_notes.sort_values("recording", key=lambda column: column.map(place), kind="stable"),
+        **{table: _parts(table, kept) for table in LONG},
+    }
+
+
+def _parts(table: str, kept: Iterable[tuple[str, str, int]]) -> Iterator[pd.DataFrame]:
+    """The rows of a long table, some ROWS_AT_ONCE at a time.
+
+    `kept`: recordings in order, each with the path of its chunk and its number there.
+    """
+    read = lru_cache(CHUNKS_AT_ONCE)(read_columns)
+    parts, rows = [pd.DataFrame(columns=names(table))], 0
+    for recording, path, number in kept:
+        columns = read(path, table)
+        own = columns["recording"] == number
+        part = pd.DataFrame({name: values[own] for name, values in columns.items()})
+        parts.append(part.assign(recording=recording))
+        rows += len(part)
+        if rows >= ROWS_AT_ONCE:
+            yield _joined(table, parts)
+            parts, rows = parts[:1], 0
+    yield _joined(table, parts)
+
+
+def _joined(table: str, parts: list[pd.DataFrame]) -> pd.DataFrame:
+    filled = [part for part in parts if len(part)]
+    return conform(pd.concat(filled or parts[:1], ignore_index=True), table)
+
+
+def _set_copies_aside(recordings: list[dict]) -> set[str]:
+    """Set aside, in place, every usable recording that an earlier one equals byte for byte; return their ids.
+
+    Two channels of one file are two recordings.
+    """
+    first: dict[tuple, str] = {}
+    copies = set()
+    for row in recordings:
+        if row["status"] == "set_aside" or row["sha256"] is None:
+            continue
+        original = first.setdefault((row["sha256"], row["channel"]), row["recording"])
+        if original != row["recording"]:
+            reason = f"the same sound as recording {original}: a copy is no take of its own"
+            row |= {"status": "set_aside", "reason": reason}
+            copies.add(row["recording"])
+    return copies

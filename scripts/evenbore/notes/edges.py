@@ -1,0 +1,275 @@
+"""Onsets and offsets of notes to a few milliseconds.
+
+A note begins where its own sound reaches a tenth (20 dB below) of its steady amplitude, and ends where
+it falls below that; between slurred notes both fall half-way, where the new note has become as strong
+as the old one. "Its own sound" is what the note's steady spectrum explains of each short spectrum, next
+to the spectrum of its neighbour and of the background, by least squares.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from evenbore.notes.spectrum import fast_size, transform
+
+_HOP_S = 0.003
+_SLUR_HOP_S = 0.008
+_STEADY_HOP_S = 0.030  # a mean over a steady part needs no more
+_EDGE = 0.1  # 20 dB below the steady amplitude
+_TROUGH = 1.3  # levels up to this times the least one belong to a trough
+_BEFORE_S, _NEAR_S, _AFTER_S = 0.20, 0.05, 0.30  # how far around the first estimate an edge is looked for
+_SOUNDING = 0.5  # a note has surely begun at this share of its steady amplitude
+_EARLY_S = 0.03
+_AHEAD_S = 0.04  # a note begins at most this long before the least level between it and the one before
+_HIDDEN = 0.15  # what sounds before a note hides its beginning from this share of its amplitude on
+_DROWNED = 0.25  # from here on the onset is taken half-way to the time of
+_HANDOVER_S = 0.020  # so long before the note has become as strong as the old one's echo
+_SAME_PITCH = 1 / 24  # octaves: the echo of a note of the same pitch cannot be told from the note
+_SLUR_GAP_S = 0.06  # a shorter gap between two notes may be a slur
+_DIP = 0.25  # unless the level dips below this share of the weaker note's amplitude
+_DIP_WINDOW_S, _DIP_REACH_S = 0.015, 0.080
+_TOP_HZ = 6000.0
+_GAP_WINDOW = (3.0, 0.020, 0.200)  # periods, least and greatest length in seconds: short, to see an edge
+_SLUR_WINDOW = (8.0, 0.030, 0.090)  # longer, to tell neighbouring notes apart; the middle of a slur stays put
+_SLUR_REACH_S, _SLUR_HALF_S = 0.120, 0.040  # how far from the first estimate a slur is looked for; half of one
+_OWN_RISE = 0.482  # of the window: the share of a note that begins at once goes from 10 % to 90 % (Hann, closed form)
+_LEAST_FRAMES = 3
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Onset and offset in seconds, (N,); slurred: the note follows its predecessor without a gap;
+    transition_s: time in which a slur goes from a tenth to nine tenths of the new note, NaN otherwise.
+    """
+
+    onset_s: np.ndarray
+    offset_s: np.ndarray
+    slurred: np.ndarray
+    transition_s: np.ndarray
+
+
+class _Spectra:
+    """Short magnitude spectra of a stretch of the signal: values (F, K) at times (F,)."""
+
+    def __init__(self, signal, start_s: float, stop_s: float, size: int, hop_s: float = _HOP_S):
+        rate = signal.rate
+        hop = max(1, round(hop_s * rate))
+        first = round(start_s * rate)
+        count = max(1, int((stop_s - start_s) * rate) // hop + 1)
+        x = signal.slice(first - size // 2, first + (count - 1) * hop + size - size // 2)
+        frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
+        self.values = np.abs(transform(frames, _hann(size))[:, 1 : int(_TOP_HZ * size / rate) + 2])
+        self.times = (first + hop * np.arange(count)) / rate
+
+
+class _Notes:
+    """The notes as first estimated, in playing order, and their steady spectra, made once for each window length.
+
+    first_s, last_s, f0_hz: (N,).
+    """
+
+    def __init__(self, signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray):
+        self.signal, self.first_s, self.last_s, self.f0_hz = signal, first_s, last_s, f0_hz
+        self.middle_s = 0.5 * (first_s + last_s)
+        self._steady = {}
+
+    def size(self, f0_hz: float, window: tuple[float, float, float]) -> int:
+        """Samples of a window that holds so many periods, within its least and greatest length in seconds."""
+        periods, least, greatest = window
+        return fast_size(min(max(periods / f0_hz, least), greatest) * self.signal.rate)
+
+    def slur_size(self, i: int) -> int:
+        """Samples of a window that tells notes i - 1 and i apart."""
+        return self.size(self.f0_hz[i - 1 : i + 1].min(), _SLUR_WINDOW)
+
+    def steady(self, i: int, size: int) -> np.ndarray:
+        """Mean short spectrum of the middle third of note i."""
+        if (i, size) not in self._steady:
+            third = (self.last_s[i] - self.first_s[i]) / 3
+            spectra = _Spectra(self.signal, self.first_s[i] + third, self.last_s[i] - third, size, _STEADY_HOP_S)
+            self._steady[i, size] = spectra.values.mean(axis=0)
+        return self._steady[i, size]
+
+
+def refine(signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray, tongued: bool) -> Edges:
+    """Edges of notes roughly between first_s and last_s, in playing order, all arrays (N,).
+
+    `tongued`: every note has its own attack, even where the room fills the gap before it.
+    """
+    n = len(first_s)
+    notes = _Notes(signal, first_s, last_s, f0_hz)
+    onset, offset = first_s.astype(float), last_s.astype(float)
+    slurred, transition = np.zeros(n, bool), np.full(n, np.nan)
+    for i in range(n):
+        slur = _slur(notes, i) if i > 0 and not tongued else None
+        if slur is not None:
+            onset[i], transition[i] = slur
+            offset[i - 1] = onset[i]
+            slurred[i] = True
+            continue
+        onset[i] = _onset(notes, i)
+        if i > 0:
+            offset[i - 1] = min(_offset(notes, i - 1), onset[i])
+    if n:
+        offset[-1] = _offset(notes, n - 1)
+    return Edges(onset, offset, slurred, transition)
+
+
+@lru_cache(maxsize=128)
+def _hann(size: int) -> np.ndarray:
+    return np.hanning(size).astype(np.float32)
+
+
+def _shares(spectra: np.ndarray, parts: list[np.ndarray]) -> np.ndarray:
+    """(P, F) amplitude of each part in each spectrum, least squares, in units of the part's own level."""
+    matrix = np.stack(parts)
+    gram = matrix @ matrix.T
+    # normal equations of two or three unknowns; the little on the diagonal parts the inseparable
+    gram[np.diag_indices(len(parts))] *= 1 + 1e-6
+    return np.maximum(np.linalg.solve(gram, matrix @ spectra.T), 0.0)
+
+
+def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
+    """Middle and length of the slur into note i; None when there is a gap before it."""
+    before, after = notes.last_s[i - 1], notes.first_s[i]
+    guess = 0.5 * (before + after)
+    if after - before >= _SLUR_GAP_S or _dips(notes.signal, guess):
+        return None
+    old, new, times = _parted(notes, i, guess, _SLUR_REACH_S)
+    middle = _crossing(times, _share(old, new), 0.5, guess)
+    # a note that swells is softer here than in its middle: what counts is its level on this side of the slur
+    old = old / _typical(old[times < middle - _SLUR_HALF_S])
+    new = new / _typical(new[times > middle + _SLUR_HALF_S])
+    share = _share(old, new)
+    middle = _crossing(times, share, 0.5, middle)
+    # in a live room the old note's echo goes on: the new one has begun when it has half its own level
+    middle = min(middle, _crossing(times, new, 0.5, middle))
+    rise = _crossing(times, share, 0.9, middle) - _crossing(times, share, 0.1, middle)
+    return middle, float(np.sqrt(max(rise**2 - (_OWN_RISE * notes.slur_size(i) / notes.signal.rate) ** 2, 0.0)))
+
+
+def _share(old: np.ndarray, new: np.ndarray) -> np.ndarray:
+    return new / (old + new + 1e-9)
+
+
+def _typical(levels: np.ndarray) -> float:
+    """Median level of a note beside a slur, in units of its steady one; 1 where there is too little to see."""
+    return max(float(np.median(levels)), _EDGE) if len(levels) >= _LEAST_FRAMES else 1.0
+
+
+def _dips(signal, guess_s: float) -> bool:
+    """Whether the level falls away between two notes that meet near guess_s."""
+    width = round(_DIP_WINDOW_S * signal.rate)
+    half = round(_DIP_REACH_S / _DIP_WINDOW_S)
+    x = signal.slice(round(guess_s * signal.rate) - half * width, round(guess_s * signal.rate) + half * width)
+    power = np.mean(x.reshape(-1, width) ** 2, axis=1)
+    k = int(np.argmin(power[half // 2 : -half // 2])) + half // 2
+    return bool(power[k] < _DIP**2 * min(power[:k].max(), power[k + 1 :].max()))
+
+
+def _crossing(times: np.ndarray, values: np.ndarray, level: float, near: float) -> float:
+    """Time of the upward crossing of `level` nearest to `near`; `near` itself when there is none."""
+    up = np.nonzero((values[:-1] < level) & (values[1:] >= level))[0]
+    if len(up) == 0:
+        return float(near)
+    part = (level - values[up]) / (values[up + 1] - values[up])
+    crossing = times[up] + part * (times[up + 1] - times[up])
+    return float(crossing[np.argmin(np.abs(crossing - near))])
+
+
+def _onset(notes: _Notes, i: int) -> float:
+    """Onset of note i after a gap: the earlier of two signs, for each can be hidden; a third one where both may be.
+
+    Its steady spectrum shows in the sound to a tenth (hidden while a note speaks with another spectrum, or an
+    echo of its neighbour takes its share); or its level has risen by a tenth, in power, over the trough before it,
+    where the old note's echo and the new note meet; or it has become as strong as that echo.
+    """
+    first = notes.first_s[i]
+    start = first - _BEFORE_S
+    near = i > 0 and first - notes.last_s[i - 1] < _BEFORE_S
+    if i > 0:
+        start = max(start, notes.last_s[i - 1] - _NEAR_S, notes.middle_s[i - 1])
+    size = notes.size(notes.f0_hz[i], _GAP_WINDOW)
+    spectra = _Spectra(notes.signal, start, max(notes.middle_s[i], start + 2 * _HOP_S), size)
+    steady = notes.steady(i, size)
+    if near:
+        parts = [steady, spectra.values.min(axis=0) + 1e-9, notes.steady(i - 1, size)]
+    else:
+        parts = [steady, spectra.values[: max(1, len(spectra.times) // 8)].mean(axis=0) + 1e-9]
+    own = _shares(spectra.values, parts)[0]
+    sounding = np.nonzero((own >= _SOUNDING) & (spectra.times >= first - _EARLY_S))[0]
+    sounding = sounding[0] if len(sounding) else len(own) - 1
+    shown = _last_passes(spectra.times, own, _EDGE, sounding)
+    level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)
+    least = level[spectra.times <= first + _NEAR_S].min()
+    if least > _HIDDEN:
+        # noise or echo hides the first tenth: go back from a quarter, between a steady growth and a growth in dB
+        half = spectra.times[sounding]
+        quarter = _last_passes(spectra.times, own, 0.5 * _SOUNDING, sounding)
+        shown = max(min(shown, quarter - (half - quarter)), spectra.times[0])
+    if not near:
+        return shown
+    # the level of what can be the note's own: noise and echo elsewhere in the spectrum do not count
+    heard = np.sqrt(spectra.values**2 @ steady**2 / np.sum(steady**4))
+    k = int(np.argmax(heard <= heard[spectra.times <= first + _NEAR_S].min() * _TROUGH + 0.02))
+    k += int(np.argmin(heard[k : k + max(1, _rises(heard[k:]))]))
+    risen = _passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE))
+    # what shows long before the trough is the old note's echo
+    onset = max(min(shown, risen), spectra.times[k] - _AHEAD_S)
+    if least > _DROWNED and abs(np.log2(notes.f0_hz[i] / notes.f0_hz[i - 1])) > _SAME_PITCH:
+        onset = 0.5 * (onset + _handover(notes, i) - _HANDOVER_S)
+    return onset
+
+
+def _handover(notes: _Notes, i: int) -> float:
+    """Time at which note i has become as strong as what is left of the note before it."""
+    guess = 0.5 * (notes.last_s[i - 1] + notes.first_s[i])
+    old, new, times = _parted(notes, i, guess, _BEFORE_S)
+    return _crossing(times, _share(old, new), 0.5, guess)
+
+
+def _parted(notes: _Notes, i: int, guess: float, before_s: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Amplitudes of note i - 1 and of note i around the time `guess` where they meet, and the times, all (F,)."""
+    size = notes.slur_size(i)
+    start = max(guess - before_s, notes.middle_s[i - 1])
+    stop = min(guess + _SLUR_REACH_S, notes.middle_s[i])
+    spectra = _Spectra(notes.signal, start, stop, size, _SLUR_HOP_S)
+    old, new = _shares(spectra.values, [notes.steady(i - 1, size), notes.steady(i, size)])
+    return old, new, spectra.times
+
+
+def _last_passes(times: np.ndarray, values: np.ndarray, limit: float, before: int) -> float:
+    """Time at which `values` last rise through `limit` before the frame `before`; the first time if above all along."""
+    quiet = np.nonzero(values[:before] < limit)[0]
+    return _passes(times[quiet[-1] :], values[quiet[-1] :], limit) if len(quiet) else float(times[0])
+
+
+def _offset(notes: _Notes, i: int) -> float:
+    """Offset of note i before a gap: where it has fallen to a tenth of its amplitude above what follows."""
+    stop = notes.last_s[i] + _AFTER_S
+    if i + 1 < len(notes.first_s):
+        stop = min(stop, notes.first_s[i + 1] + _NEAR_S)
+    start = max(notes.last_s[i] - _NEAR_S, notes.middle_s[i])
+    size = notes.size(notes.f0_hz[i], _GAP_WINDOW)
+    spectra = _Spectra(notes.signal, start, max(stop, start + 2 * _HOP_S), size)
+    level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(notes.steady(i, size))
+    return _passes(spectra.times, -level, -(level.min() + _EDGE))
+
+
+def _rises(level: np.ndarray) -> int:
+    """Number of first frames before the level has risen by _EDGE over its least value so far."""
+    risen = np.nonzero(level > np.minimum.accumulate(level) + _EDGE)[0]
+    return int(risen[0]) if len(risen) else len(level)
+
+
+def _passes(times: np.ndarray, values: np.ndarray, limit: float) -> float:
+    """Time at which `values` first reach `limit`, between two frames; the last time when they never do."""
+    above = np.nonzero(values >= limit)[0]
+    if len(above) == 0:
+        return float(times[-1])
+    k = above[0]
+    if k == 0:
+        return float(times[0])
+    part = (limit - values[k - 1]) / (values[k] - values[k - 1])
+    return float(times[k - 1] + part * (times[k] - times[k - 1]))

@@ -1,0 +1,148 @@
+"""How well each pitch explains each moment of a recording.
+
+One pass over the audio: short-time spectra, their peaks, and for a grid of pitches the share of the
+peaks that the pitch's harmonics explain. Note finding works on this evidence alone, so that memory
+grows by a few hundred bytes a frame, not by the spectrum.
+
+Conventions: frames are centred; frame t is centred at t * hop / rate seconds. Levels are linear
+amplitudes of a sine (1 = full scale).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbore.notes.spectrum import transform
+
+GRID_CENTS = 20.0  # spacing of the pitch grid
+MARGIN_SEMITONES = 20.0  # the grid reaches this far beyond the expected notes (a squeak to the twelfth)
+_HARMONICS = 12  # harmonics that a pitch may claim
+_SLOT = 0.83, 0.17  # weights of the grid points one and two away from a harmonic: its slot, 45 cents to either side
+_OWN = 0.22  # share of its harmonics that no multiple of the pitch could hold as well
+_COMPRESSION = 0.5  # peaks count with their amplitude to this power: weak partials speak too
+_TOP_HZ = 7000.0
+_RANGE_DB = 40.0  # peaks further below the strongest of the frame are ignored
+_AUDIBLE_DB = 50.0  # frames further below the loudest are silent
+_BLOCK_FRAMES = 48
+_FLOOR_BINS = 32  # the noise floor is judged over so many bins at a time
+_OVER_FLOOR = 4.5  # a tone's peak stands this far (amplitude) over the lower quartile of its surroundings
+_NOISE_WEIGHT = 0.04  # what other peaks count: enough that noise alone looks like no pitch
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Evidence of a recording.
+
+    score: (T, C) float32, 0 (nothing explained, or silence) to 1 (all peaks are this pitch's harmonics).
+    level: (T,) root mean square over one hop around the middle of the frame. grid_midi: (C,) sounding pitches of
+    the grid, fractional MIDI numbers at A4 = 440 Hz. hop_s: seconds between frames.
+    """
+
+    score: np.ndarray
+    level: np.ndarray
+    grid_midi: np.ndarray
+    hop_s: float
+
+
+def frame_size(rate: int, lowest_hz: float) -> int:
+    """Samples of the analysis window: a power of two that separates the lowest note's harmonics."""
+    return 1 << int(np.ceil(np.log2(max(0.080, 4.5 / lowest_hz) * rate) - 0.25))
+
+
+def _cells(hz: np.ndarray, lowest_hz: float) -> np.ndarray:
+    return np.log2(hz / lowest_hz) * (1200.0 / GRID_CENTS)
+
+
+def gather(signal, lowest_midi: float, highest_midi: float) -> Evidence:
+    """Evidence for pitches around a range of sounding notes (MIDI numbers at A4 = 440 Hz)."""
+    rate = signal.rate
+    low = lowest_midi - MARGIN_SEMITONES
+    n_pitches = round((highest_midi - lowest_midi + 2 * MARGIN_SEMITONES) * 100 / GRID_CENTS) + 1
+    grid_midi = low + np.arange(n_pitches) * GRID_CENTS / 100
+    bottom_hz = 440.0 * 2 ** ((low - 69) / 12)
+    size = frame_size(rate, 440.0 * 2 ** ((lowest_midi - 1 - 69) / 12))
+    hop = size // 4
+    top_hz = min(_TOP_HZ, 0.45 * rate)
+    n_bins = int(top_hz * size / rate)
+    n_cells = int(_cells(np.array(top_hz), bottom_hz)) + 2
+    window = np.hanning(size + 1)[:-1].astype(np.float32)
+    window /= window.sum() / 2
+    n_frames = signal.frames // hop + 1
+    score = np.empty((n_frames, n_pitches), np.float32)
+    level, power_db = np.empty(n_frames, np.float32), np.empty(n_frames, np.float32)
+    for first in range(0, n_frames, _BLOCK_FRAMES):
+        count = min(_BLOCK_FRAMES, n_frames - first)
+        samples = signal.slice(first * hop - size // 2, (first + count - 1) * hop + size // 2)
+        frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
+        magnitude = np.abs(transform(frames, window)[:, : n_bins + 2])
+        middle = samples[(size - hop) // 2 :][: count * hop].reshape(count, hop)
+        level[first : first + count] = np.sqrt(np.mean(np.square(middle), axis=1))
+        power_db[first : first + count] = 10 * np.log10(np.sum(magnitude[:, 1:] ** 2, axis=1) / 1.5 + 1e-14)
+        histogram = _peak_histogram(magnitude, rate / size, bottom_hz, n_cells)
+        score[first : first + count] = _explained(histogram, n_pitches)
+    score[power_db <= power_db.max() - _AUDIBLE_DB] = 0
+    return Evidence(score, level, grid_midi, hop / rate)
+
+
+def _peak_histogram(magnitude: np.ndarray, bin_hz: float, bottom_hz: float, n_cells: int) -> np.ndarray:
+    """Compressed peak amplitudes on a log-frequency axis, (frames, n_cells)."""
+    inner = magnitude[:, 1:-1]
+    least = inner.max(axis=1, keepdims=True) * 10 ** (-_RANGE_DB / 20)
+    frame, index = np.nonzero((inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > least))
+    index += 1
+    before, here, after = (np.log(magnitude[frame, index + k] + 1e-12) for k in (-1, 0, 1))
+    shift = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-9)
+    # a peak counts by how far it stands out of the noise around it, not by how loud that noise is
+    floor = _noise_floor(magnitude)[frame, index // _FLOOR_BINS]
+    tonal = magnitude[frame, index] > _OVER_FLOOR * floor
+    weight = np.exp(_COMPRESSION * (here - np.log(np.maximum(floor, least[frame, 0]) + 1e-12)))
+    weight *= np.where(tonal, 1.0, _NOISE_WEIGHT)
+    cell = _cells((index + shift) * bin_hz, bottom_hz)
+    inside = (cell >= 0) & (cell < n_cells - 1)
+    frame, cell, weight = frame[inside], cell[inside], weight[inside]
+    low = cell.astype(int)
+    part = (cell - low) * weight
+    flat = frame * n_cells + low
+    total = len(magnitude) * n_cells
+    histogram = np.bincount(flat, weight - part, total) + np.bincount(flat + 1, part, total)
+    return histogram.reshape(len(magnitude), n_cells).astype(np.float32)
+
+
+def _noise_floor(magnitude: np.ndarray) -> np.ndarray:
+    """(frames, n) lower quartile of every _FLOOR_BINS bins; the last of them may hold a few bins more."""
+    n = max(1, magnitude.shape[1] // _FLOOR_BINS)
+    parts = magnitude[:, : n * _FLOOR_BINS].reshape(len(magnitude), n, -1)
+    quarter = parts.shape[2] // 4
+    floor = np.partition(parts, quarter, axis=2)[:, :, quarter]
+    return np.concatenate([floor, floor[:, -1:]], axis=1)
+
+
+def _explained(histogram: np.ndarray, n_pitches: int) -> np.ndarray:
+    """(frames, n_pitches) share of the peaks up to each pitch's last harmonic that its harmonics hold.
+
+    Half, a third, a fifth … of the true pitch explains everything too, but only with its multiples of two,
+    three, five …: a pitch must show some of its other harmonics to count.
+    """
+    reach = round(1200 * np.log2(_HARMONICS + 0.5) / GRID_CENTS)
+    width, edge = n_pitches + reach, len(_SLOT)
+    padded = np.zeros((len(histogram), width + 2 * edge), np.float32)
+    kept = min(histogram.shape[1], width)
+    padded[:, edge : edge + kept] = histogram[:, :kept]
+    slots = padded[:, edge : edge + width].copy()
+    for away, weight in enumerate(_SLOT, 1):
+        slots += weight * (padded[:, edge - away :][:, :width] + padded[:, edge + away :][:, :width])
+    held = {}
+    for harmonic in range(1, _HARMONICS + 1):
+        first = round(1200 * np.log2(harmonic) / GRID_CENTS)
+        held[harmonic] = slots[:, first : first + n_pitches]
+    explained = sum(held.values())
+    total = np.cumsum(padded[:, edge : edge + width], axis=1)
+    scale = total[:, -1:] + 1e-9
+    share = explained / (total[:, reach:] + 0.02 * scale)
+    # a high pitch sees only the peaks in its own range: what lies below it is unexplained as well
+    share *= np.sqrt(np.minimum(explained / scale / 0.5, 1))
+    foreign = np.zeros_like(explained)
+    for factor in (2, 3, 5, 7, 11):
+        np.maximum(foreign, sum(held[h] for h in range(factor, _HARMONICS + 1, factor)), out=foreign)
+    own = 1 - foreign / (explained + 1e-9)
+    return np.minimum(share, 1) * np.clip(own / _OWN, 0, 1)

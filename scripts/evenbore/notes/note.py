@@ -1,0 +1,187 @@
+"""Measures of all notes of a take: pitch, level, tone, noise and response of each, and what to read with care."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbore.facts.acoustics import third_octave_bands
+from evenbore.facts.measures import HIGH_BAND_HZ, MEASURES, harmonic_measures, hidden_by_noise
+from evenbore.notes.background import Background, background
+from evenbore.notes.edges import Edges
+from evenbore.notes.pitch import Pitch, measure_pitch
+from evenbore.notes.response import attacks, cracked, settle_ms
+from evenbore.notes.spectrum import TOP_HZ, Harmonics, analyse, harmonics, note_bands
+from evenbore.trade.pitch import cents
+
+_SETTLED_S = 0.06  # the steady part begins this long after the onset, or after 15 % of a longer note
+_RELEASE_S = 0.03
+_NOISY_DB = 20.0
+_BEST_SNR_DB = 100.0  # digital silence between notes is no quieter than any real room can be
+_UNSTEADY_CENTS = 15.0
+_ROOM_HEARD_DB = 3.0  # noise between the harmonics less than this above the background is the room's
+# a note is late when it takes this many times as long as the take's median note, this many milliseconds longer,
+# and lies this many robust standard deviations out on a scale of log time (Iglewicz & Hoaglin 1993, from memory)
+_LATE_RATIO, _LATE_MS, _LATE_SDS = 2.0, 30.0, 3.5
+_LEAST_NOTES = 8
+_UNMEASURED = {measure.name: float("nan") for measure in MEASURES}
+
+
+@dataclass(frozen=True)
+class Notes:
+    """Rows of the table `notes` less their keys, and per note its harmonics and bands (B, 3): mid-band frequency,
+    level, level over the background; None for both where the note could not be measured.
+    """
+
+    rows: list[dict]
+    spectra: list[Harmonics | None]
+    bands: list[np.ndarray | None]
+
+
+def measure_notes(
+    signal, edges: Edges, guess_hz: np.ndarray, nominal_hz: np.ndarray, reverb_s: float = float("nan")
+) -> Notes:
+    """Measure the notes between `edges`; guess_hz (N,) within about 15 cents, nominal_hz (N,) what they should be.
+
+    `reverb_s`: the recording's reverberation time, NaN where it is not known.
+    """
+    quiet = background(signal, edges.onset_s, edges.offset_s)
+    centre, quiet_bands = third_octave_bands().centre, quiet.bands_db()
+    rows, spectra, bands = [], [], []
+    for k, (onset, offset) in enumerate(zip(edges.onset_s.tolist(), edges.offset_s.tolist(), strict=True)):
+        row = _UNMEASURED | {"onset_s": onset, "offset_s": offset, "transition_ms": 1000 * float(edges.transition_s[k])}
+        start, stop = _steady(onset, offset)
+        frames = analyse(signal.slice(round(start * signal.rate), round(stop * signal.rate)), signal.rate, guess_hz[k])
+        pitch = measure_pitch(frames, guess_hz[k]) if frames is not None else None
+        if pitch is None:
+            rows.append(row | {"flags": "too_short" if frames is None else "no_clear_pitch"})
+            spectra.append(None)
+            bands.append(None)
+            continue
+        spectrum = harmonics(frames, pitch.f0_hz)
+        slurred = bool(edges.slurred[k])
+        row |= _pitch_columns(pitch, nominal_hz[k])
+        row["settle_ms"] = settle_ms(signal, onset, offset, spectrum)
+        broke = cracked(signal, onset, offset, pitch.f0_hz, guess_hz[k - 1] if k else np.nan)
+        rows.append(row | {"flags": " ".join(["slurred"] * slurred + ["cracked"] * broke)})
+        spectra.append(spectrum)
+        level = note_bands(frames, spectrum)
+        bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
+    _add_tone(rows, spectra, quiet, signal.rate)
+    _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
+    _flag_late(rows)
+    return Notes(rows, spectra, bands)
+
+
+def _steady(onset: float, offset: float) -> tuple[float, float]:
+    """Start and end of the steady part: past the attack and short of the release."""
+    length = offset - onset
+    start, stop = onset + max(_SETTLED_S, 0.15 * length), offset - max(_RELEASE_S, 0.1 * length)
+    if stop - start < 0.5 * length:
+        start, stop = onset + 0.25 * length, offset - 0.25 * length
+    return start, stop
+
+
+def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict:
+    track = pitch.track_cents
+    time = np.arange(len(track)) - (len(track) - 1) / 2
+    return {
+        "f0_hz": pitch.f0_hz,
+        "f0_se_cents": pitch.se_cents,
+        "cents": float(cents(pitch.f0_hz, nominal_hz)),
+        "cents_sd": float(np.std(track)),
+        "cents_drift": float(time @ track / (time @ time) / pitch.hop_s),
+    }
+
+
+def _add_tone(rows: list[dict], spectra: list[Harmonics | None], quiet: Background, rate: int) -> None:
+    """Add what follows from the harmonics and the noise between them, for all notes at once, and its flags."""
+    known = [k for k, spectrum in enumerate(spectra) if spectrum is not None]
+    if not known:
+        return
+    size = max(len(spectra[k].number) for k in known)
+    level, limit, noise = (np.full((len(known), size), np.nan) for _ in range(3))
+    for i, k in enumerate(known):
+        n = len(spectra[k].number)
+        level[i, :n], limit[i, :n], noise[i, :n] = spectra[k].level_db, spectra[k].limit_db, spectra[k].noise_db
+    f0 = np.array([rows[k]["f0_hz"] for k in known])
+    values = harmonic_measures(level, f0)
+    hidden = hidden_by_noise(level, limit, f0)
+    noise_values, heard = _noise(noise, values["level_dbfs"], f0, quiet)
+    values |= noise_values
+    hidden |= heard
+    room = quiet.level_db(0.5 * f0, np.full(len(f0), min(TOP_HZ, 0.45 * rate)))
+    values["snr_db"] = np.minimum(values["level_dbfs"] - room, _BEST_SNR_DB)
+    for i, k in enumerate(known):
+        rows[k] |= {name: float(value[i]) for name, value in values.items()}
+        rows[k]["flags"] = " ".join([rows[k]["flags"], *_flags(rows[k], [n for n, flag in hidden.items() if flag[i]])])
+
+
+def _add_attacks(
+    signal, rows: list[dict], spectra: list[Harmonics | None], slurred: np.ndarray, reverb_s: float
+) -> None:
+    """Add how each note that begins by itself rises; take out the times that a room at the beginnings may hide."""
+    known = [k for k, spectrum in enumerate(spectra) if spectrum is not None and not slurred[k]]
+    onsets, offsets = ([rows[k][edge] for k in known] for edge in ("onset_s", "offset_s"))
+    found, room = attacks(signal, onsets, offsets, [spectra[k] for k in known], reverb_s)
+    for k, attack in zip(known, found, strict=True):
+        if room and "cracked" in rows[k]["flags"].split():
+            continue  # its own harmonics rise only after the crack
+        rows[k] |= attack
+    for k in known:
+        if np.isnan(rows[k]["attack_ms"]):
+            rows[k]["flags"] += " attack_hidden"
+    if room:
+        for row in rows:
+            row |= {"settle_ms": np.nan, "transition_ms": np.nan, "flags": f"{row['flags']} {room}"}
+
+
+def _noise(noise_db: np.ndarray, level_db: np.ndarray, f0: np.ndarray, quiet: Background) -> tuple[dict, dict]:
+    """hnr_db, noise_low_db and noise_high_db (N,), and whether each is rather the room's noise than the note's."""
+    number = np.arange(1, noise_db.shape[1] + 1)
+    low = f0[:, None] * number <= HIGH_BAND_HZ
+    power = np.nan_to_num(10 ** (noise_db / 10))
+    measured = ~np.isnan(noise_db)
+    bottom, top = 0.5 * f0, (measured.sum(axis=1) + 0.5) * f0
+    split = ((low & measured).sum(axis=1) + 0.5) * f0
+    values, hidden = {}, {}
+    for name, part, edges in (
+        ("hnr_db", measured, (bottom, top)),
+        ("noise_low_db", measured & low, (bottom, split)),
+        ("noise_high_db", measured & ~low, (split, top)),
+    ):
+        there = part.any(axis=1)
+        total = 10 * np.log10(np.where(there, np.sum(power * part, axis=1), np.nan))
+        values[name] = level_db - total if name == "hnr_db" else total - level_db
+        hidden[name] = there & (total - quiet.level_db(*edges) < _ROOM_HEARD_DB)
+    return values, hidden
+
+
+def _flags(row: dict, hidden: list[str]) -> list[str]:
+    words = []
+    if np.isnan(row["snr_db"]):
+        words.append("no_quiet_part")
+    elif row["snr_db"] < _NOISY_DB:
+        words.append("noisy")
+    if row["cents_sd"] > _UNSTEADY_CENTS:
+        words.append("unsteady")
+    if np.isnan(row["high_band_db"]):
+        words.append("no_high_band")
+    if np.isnan(row["tilt_db_per_octave"]):
+        words.append("few_harmonics")
+    if hidden:
+        words.append(f"noise_limited:{','.join(hidden)}")
+    return words
+
+
+def _flag_late(rows: list[dict]) -> None:
+    """Flag notes whose attack or settling takes much longer than the take's others."""
+    late = np.zeros(len(rows), bool)
+    for name in ("attack_ms", "settle_ms", "transition_ms"):
+        time = np.array([row[name] for row in rows])
+        known = time[np.isfinite(time)]
+        if len(known) >= _LEAST_NOTES:
+            middle = np.median(known)
+            ratio = np.exp(_LATE_SDS * 1.4826 * np.median(np.abs(np.log(np.maximum(known, 1.0) / middle))))
+            late |= time > max(middle * max(ratio, _LATE_RATIO), middle + _LATE_MS)
+    for row, flag in zip(rows, late, strict=True):
+        row["flags"] = f"{row['flags']} late".strip() if flag else row["flags"].strip()

@@ -1,0 +1,85 @@
+"""Fundamental frequency of a note from the phase advance of all its harmonics together.
+
+A steady wind tone is strictly periodic, so every harmonic tells the same fundamental: harmonic h with
+a phase slope of d radians per hop gives f0 = d / (2 pi hop h). The higher and the stronger over the
+noise, the more precise; a weak or missing fundamental, or missing even harmonics, cost nothing.
+
+Reference for frequency from phase differences: Flanagan & Golden 1966, Bell Syst. Tech. J. 45, 1493.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenbore.notes.spectrum import Frames, noise_between
+
+_START_CENTS = 15.0  # the first guess may be this far off
+_MORE_PASSES = 2
+_CLOSE_CENTS = 5.0  # a better guess than this leaves the result as it is
+_BEST_SNR_DB = 45.0  # beyond this the tone's own unsteadiness counts, not the noise
+_LEAST_SNR_DB = 10.0
+_TOP_HZ = 2500.0  # higher harmonics of a played tone tremble: breath, and edges of sampled sounds
+
+
+@dataclass(frozen=True)
+class Pitch:
+    """f0_hz over the steady part, its standard error in cents, and track (F-1,) in cents around f0_hz."""
+
+    f0_hz: float
+    se_cents: float
+    track_cents: np.ndarray
+    hop_s: float
+
+
+def measure_pitch(frames: Frames, guess_hz: float) -> Pitch | None:
+    """Pitch over the frames, starting from a guess within about 15 cents; None when no harmonic is clear."""
+    # first only harmonics whose phase cannot have slipped a turn between two frames
+    slip = 2 ** (_START_CENTS / 1200) - 1
+    highest_hz = min(_TOP_HZ, 0.45 * frames.rate)
+    top_hz = min(0.25 / (slip * frames.hop_s), highest_hz)
+    result = _one_pass(frames, guess_hz, top_hz)
+    for _ in range(_MORE_PASSES):
+        moved_cents = np.inf if result is None else 1200 * abs(np.log2(result.f0_hz / guess_hz))
+        if result is None or (top_hz == highest_hz and moved_cents < _CLOSE_CENTS):
+            break
+        guess_hz, top_hz = result.f0_hz, highest_hz
+        result = _one_pass(frames, guess_hz, top_hz)
+    return result
+
+
+def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
+    power = frames.power
+    number = np.arange(1, max(1, int(top_hz / f0)) + 1)
+    position = number * f0 / frames.bin_hz
+    nearest = np.rint(position).astype(int)
+    floor = noise_between(power, frames.bin_hz, f0, len(number))
+    snr = power[nearest] / np.maximum(floor[:-1], floor[1:])
+    use = snr > 10 ** (_LEAST_SNR_DB / 10)
+    if not use.any():
+        return None
+    number, nearest = number[use], nearest[use]
+    weight = number**2 * np.minimum(snr[use], 10 ** (_BEST_SNR_DB / 10))
+    values = frames.values[:, nearest]
+    turn = np.exp(-2j * np.pi * number * f0 * frames.hop_s)
+    slope = np.angle(values[1:] * np.conj(values[:-1]) * turn) / (2 * np.pi * frames.hop_s * number)
+    each = slope.mean(axis=0)
+    keep = _consistent(each, weight)
+    each, weight = each[keep], weight[keep]
+    shift = np.sum(weight * each) / np.sum(weight)
+    track = slope[:, keep] @ weight / np.sum(weight)
+    per_cent = 1200 / np.log(2) / f0
+    if len(each) > 1:
+        spread = np.sum((weight * (each - shift)) ** 2) / np.sum(weight) ** 2 * len(each) / (len(each) - 1)
+    else:
+        spread = np.var(track) / max(1, len(track) / 4)
+    track_cents = 1200 * np.log2(np.maximum(f0 + track, 1e-6) / (f0 + shift))
+    return Pitch(f0 + shift, float(np.sqrt(spread) * per_cent), track_cents, frames.hop_s)
+
+
+def _consistent(each: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Which harmonics agree with the weighted median of all: a hum line or a stray partial does not."""
+    order = np.argsort(each)
+    middle = each[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)]
+    deviation = np.abs(each - middle)
+    scale = 1.4826 * np.median(deviation)
+    return deviation <= 4 * scale + 1e-4 * np.abs(middle) + 1e-3

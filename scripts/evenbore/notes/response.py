@@ -1,0 +1,202 @@
+"""How a note speaks: rise of its level, time until its pitch has settled, and whether it cracked."""
+
+from itertools import repeat
+
+import numpy as np
+
+from evenbore.notes.rise import rise_ms
+from evenbore.notes.spectrum import Frames, Harmonics, analyse
+
+_LOOK_BACK_S = 0.06
+_LOOK_AHEAD_S = 0.5
+_HOP_S = 0.002
+_LEAST_WINDOW_S = 0.006
+_SETTLED_CENTS = 10.0
+_SETTLE_PERIODS = 5.0
+_LEAST_DIP = 0.5
+# ASSUME: a player's own release is over within this time and lets the level fall this far; common practice, no source
+_DRY_REVERB_S, _DRY_TROUGH = 0.25, 0.1
+_LEAST_GAPS = 4  # one may be a breath, long enough for any room to die away
+_CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pitch has settled
+_BEST_SNR_DB = 45.0
+_HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
+_FIRST_PART_S, _FIRST_PART_PERIODS, _BREAKS_S = 0.03, 4.0, 0.12
+# first pitches looked for: a twelfth lower (as the part allows), two octaves higher
+_LOWEST_RATIO, _HIGHEST_RATIO = 3.3, 4.2
+_LONGEST_LAG = 0.55  # of the first part: it must repeat to have a pitch
+_TONAL = 0.7  # least autocorrelation of a tone
+_NEAR_BEST = 0.85
+_SAME_LAG = 0.02
+_ALIKE = 0.6  # share of the highest correlation at which a pitch counts as sounding too
+_ECHO = 0.8  # the same for the pitch of the note before
+_OTHER_PITCH_SEMITONES = 2.5  # beyond the echo of the note before in a scale
+
+
+def attacks(
+    signal, onset_s: list[float], offset_s: list[float], spectra: list[Harmonics], reverb_s: float
+) -> tuple[list[dict], str]:
+    """attack_ms, log_attack and overshoot_db of notes that begin by themselves, not in a slur; and `room_heard` where
+    the room is heard at their beginnings, `room_unknown` where it may be, else nothing.
+
+    It is heard when the recording's reverberation time `reverb_s` is long, or the level between notes stays high. Then,
+    and when neither is known (too few gaps, NaN), the attack is that of the harmonics' rise (`rise`), and overshoot,
+    which nothing tells from the room's own, is NaN.
+    """
+    measured = [
+        _attack(signal, onset, offset, float(spectrum.frequency_hz[0]))
+        for onset, offset, spectrum in zip(onset_s, offset_s, spectra, strict=True)
+    ]
+    room = _room([trough for _, _, trough in measured if trough is not None], reverb_s)
+    if room:
+        measured = [(rise, np.nan, None) for rise in map(rise_ms, repeat(signal), onset_s, offset_s, spectra)]
+    rows = [
+        {
+            "attack_ms": attack,
+            "log_attack": float(np.log10(attack / 1000)) if attack > 0 else np.nan,
+            "overshoot_db": overshoot,
+        }
+        for attack, overshoot, _ in measured
+    ]
+    return rows, room
+
+
+def _room(troughs: list[float], reverb_s: float) -> str:
+    """What the levels between notes, shares of theirs, and the reverberation time tell of the room."""
+    if reverb_s > _DRY_REVERB_S or (troughs and np.median(troughs) > _DRY_TROUGH):
+        return "room_heard"
+    return "" if reverb_s <= _DRY_REVERB_S or len(troughs) >= _LEAST_GAPS else "room_unknown"
+
+
+def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[float, float, float | None]:
+    """attack_ms, overshoot_db, and the lowest level just before the note as a share of the steady one, None without a
+    gap.
+
+    The level is the root mean square over whole periods, two at least, 6 ms at least. The attack is the time from
+    10 % to 90 % of its rise, from the lowest level just before the note to the steady one.
+    """
+    rate = signal.rate
+    width = round(max(2, np.ceil(_LEAST_WINDOW_S * f0_hz)) / f0_hz * rate)
+    stop_s = min(onset_s + _LOOK_AHEAD_S, onset_s + 0.75 * (offset_s - onset_s))
+    first = round((onset_s - _LOOK_BACK_S) * rate)
+    x = signal.slice(first - width // 2, round(stop_s * rate) + width).astype(float)
+    running = np.concatenate([[0.0], np.cumsum(x**2)])
+    envelope = np.sqrt(np.maximum(running[width:] - running[:-width], 0) / width)[:: max(1, round(_HOP_S * rate))]
+    steady = np.median(envelope[len(envelope) // 2 :])
+    reached = np.nonzero(envelope >= steady)[0]
+    if len(reached) == 0:
+        return np.nan, np.nan, None
+    k0 = int(np.argmin(envelope[: reached[0] + 1]))
+    trough = float(envelope[k0] / steady)
+    if trough > _LEAST_DIP:
+        return np.nan, np.nan, None  # the sound before the note hides its rise
+    rise = (envelope[k0 : reached[0] + 1] / steady - trough) / (1 - trough)
+    hop_ms = 1000 * max(1, round(_HOP_S * rate)) / rate
+    attack = (_last_crossing(rise, 0.9) - _last_crossing(rise, 0.1)) * hop_ms
+    return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady)), trough
+
+
+def _last_crossing(rise: np.ndarray, level: float) -> float:
+    """Index, with its fraction, at which `rise` last passes `level` on its way from 0 to 1."""
+    k = int(np.nonzero(rise < level)[0][-1])
+    return k + (level - rise[k]) / (rise[k + 1] - rise[k])
+
+
+def settle_ms(signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
+    """Time from the onset until pitch stays within 10 cents of the steady one, in ms; NaN when it never does.
+
+    Never less than half the analysis window of five periods (at least 20 ms): pitch cannot be known sooner.
+    """
+    rate = signal.rate
+    stop_s = min(onset_s + _LOOK_AHEAD_S, offset_s - 0.03)
+    x = signal.slice(round(onset_s * rate), round(stop_s * rate))
+    frames = analyse(x, rate, float(spectrum.frequency_hz[0]), _SETTLE_PERIODS)
+    track = _track_cents(frames, spectrum) if frames is not None else np.empty(0)
+    if len(track) == 0:
+        return np.nan
+    steady = np.median(track[len(track) // 2 :])
+    off = np.nonzero(np.abs(track - steady) > _SETTLED_CENTS)[0]
+    first = off[-1] + 1 if len(off) else 0
+    if first == len(track):
+        return np.nan
+    return float(1000 * (frames.size / 2 / rate + first * frames.hop_s))
+
+
+def _track_cents(frames: Frames, spectrum: Harmonics) -> np.ndarray:
+    """Pitch (F - 1,) in cents around the steady one, from the phase advance of the harmonics (see `pitch`)."""
+    use = (spectrum.above_noise_db >= _CLEAR_DB) & (spectrum.number <= _HIGHEST_HARMONIC)
+    number, frequency = spectrum.number[use], spectrum.frequency_hz[use]
+    if len(number) == 0:
+        return np.empty(0)
+    weight = number**2 * 10 ** (np.minimum(spectrum.above_noise_db[use], _BEST_SNR_DB) / 10)
+    values = frames.values[:, np.rint(frequency / frames.bin_hz).astype(int)]
+    turn = np.exp(-2j * np.pi * frequency * frames.hop_s)
+    advance = np.angle(values[1:] * np.conj(values[:-1]) * turn)
+    share = advance @ (weight / (2 * np.pi * frames.hop_s * frequency)) / np.sum(weight)  # of the steady pitch
+    return 1200 * np.log2(np.maximum(1 + share, 1e-3))
+
+
+def cracked(signal, onset_s: float, offset_s: float, f0_hz: float, before_hz: float) -> bool:
+    """Whether a part of the note's first 0.12 s sounds at another pitch than its middle.
+
+    Parts of 30 ms, or four periods, half as far apart. The pitch of all is read off the autocorrelation in the same
+    way: the shortest lag with a peak near the highest. A part without a clear pitch, or one that sounds at the pitch of
+    the note before as well (`before_hz`, NaN without one), does not count, nor does a note too short for two parts.
+    """
+    rate = signal.rate
+    length = round(max(_FIRST_PART_S, _FIRST_PART_PERIODS / f0_hz) * rate)
+    middle, last = round(0.5 * (onset_s + offset_s) * rate), round(offset_s * rate) - length
+    first = round(onset_s * rate)
+    starts = np.arange(first, min(first + round(_BREAKS_S * rate), middle - length) + 1, length // 2)
+    if len(starts) == 0 or middle > last:
+        return False
+    longest = round(min(_LOWEST_RATIO * rate / f0_hz, _LONGEST_LAG * length))
+    lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), longest + 2)
+    x = np.stack([signal.slice(start, start + length) for start in (*starts.tolist(), middle)])
+    correlation = _correlation(x, lags)
+    pitch = [_best_lag(row) for row in correlation]
+    if pitch[-1] is None:
+        return False
+    steady = lags[pitch[-1]]
+    return any(
+        early is not None
+        and 12 * abs(np.log2(lags[early] / steady)) > _OTHER_PITCH_SEMITONES
+        and not _alike(row, correlation[-1], lags, early, steady)
+        and not _echo(row, lags, early, rate / before_hz)
+        for row, early in zip(correlation[:-1], pitch[:-1], strict=True)
+    )
+
+
+def _alike(early_row: np.ndarray, steady_row: np.ndarray, lags: np.ndarray, early: int, steady: float) -> bool:
+    """Whether each part sounds at the other's pitch as well: a trace of another octave in an attack is no crack."""
+    heard = _at(early_row, lags, steady) / early_row[early]
+    return min(heard, _at(steady_row, lags, lags[early]) / steady_row.max()) >= _ALIKE
+
+
+def _echo(row: np.ndarray, lags: np.ndarray, early: int, before_lag: float) -> bool:
+    """Whether a part sounds at the pitch of the note before as well, or at a period common to it and the new note."""
+    times = lags[early] / before_lag
+    return _at(row, lags, before_lag) >= _ECHO * row[early] or (times > 0.5 and abs(times - np.rint(times)) < _SAME_LAG)
+
+
+def _correlation(x: np.ndarray, lags: np.ndarray) -> np.ndarray:
+    """Autocorrelation (N, L) of parts (N, n) at these lags, each by the energy of the two stretches it compares."""
+    length = x.shape[1]
+    spectrum = np.fft.rfft(x, 256 * int(np.ceil((length + lags[-1]) / 256)), axis=1)
+    product = np.fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), axis=1)[:, lags]
+    energy = np.concatenate([np.zeros((len(x), 1)), np.cumsum(x**2, axis=1, dtype=float)], axis=1)
+    both = energy[:, length - lags] * (energy[:, -1:] - energy[:, lags])
+    return product / np.sqrt(np.maximum(both, 1e-20))
+
+
+def _at(correlation: np.ndarray, lags: np.ndarray, lag: float) -> float:
+    """Highest correlation near a lag; -inf where none of `lags` is."""
+    near = np.abs(lags / lag - 1) < _SAME_LAG
+    return float(correlation[near].max()) if near.any() else -np.inf
+
+
+def _best_lag(correlation: np.ndarray) -> int | None:
+    """Index of the first peak near the highest value; None when there is no peak as high as a tone's."""
+    inner = correlation[1:-1]
+    peak = (inner >= correlation[:-2]) & (inner > correlation[2:])
+    high = np.nonzero(peak & (inner >= max(_TONAL, _NEAR_BEST * correlation.max())))[0]
+    return int(high[0]) + 1 if len(high) else None

@@ -1,0 +1,177 @@
+"""Spectra of one note: its harmonics, the noise between them, one-third-octave bands.
+
+Conventions: x is float32 mono at `rate` Hz. Powers are in units of a full-scale sine (amplitude 1 is
+power 1, 0 dB). Spectra use the four-term Blackman-Harris window (Harris 1978, Proc. IEEE 66, 51), whose
+side lobes lie 92 dB down, so that what is seen between two harmonics is noise and not their leakage.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+
+from evenbore.facts.acoustics import third_octave_bands
+
+TOP_HZ = 10_000.0  # harmonics and noise are measured up to here (or 0.45 of the sample rate)
+ABOVE_NOISE_DB = 6.0  # a harmonic less than this above the noise is missing, not a number
+_PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear of each other
+_BLOCK_SAMPLES = 1 << 15
+# products of small primes
+_FAST_SIZES = np.array(
+    sorted(16 * 2**a * 3**b * 5**c * 7**d for a in range(16) for b in range(5) for c in range(4) for d in range(3))
+)
+_SHORTEST_S = 0.040  # of ten periods; a shorter window has a proportionally shorter least length
+
+
+@dataclass(frozen=True)
+class Frames:
+    """Complex spectra of a note's steady part: values (F, K), every `hop` samples, window of `size`."""
+
+    values: np.ndarray
+    size: int
+    hop: int
+    rate: int
+
+    @property
+    def bin_hz(self) -> float:
+        """Spacing of the spectrum's bins in Hz."""
+        return self.rate / self.size
+
+    @property
+    def hop_s(self) -> float:
+        """Seconds from frame to frame."""
+        return self.hop / self.rate
+
+    @cached_property
+    def power(self) -> np.ndarray:
+        """Mean power over the frames, (K,)."""
+        return np.mean(np.square(self.values.real) + np.square(self.values.imag), axis=0)
+
+
+@dataclass(frozen=True)
+class Harmonics:
+    """Harmonics of a note, all arrays (H,): number, frequency, level, level over the noise around them.
+
+    A harmonic under the noise has level NaN; `limit_db` is the level it would need to count. `noise_db` is the
+    noise power in the band from half a harmonic below to half a harmonic above.
+    """
+
+    number: np.ndarray
+    frequency_hz: np.ndarray
+    level_db: np.ndarray
+    above_noise_db: np.ndarray
+    limit_db: np.ndarray
+    noise_db: np.ndarray
+
+
+@lru_cache(maxsize=128)
+def window(size: int) -> tuple[np.ndarray, float]:
+    """The window, scaled so that a sine of amplitude 1 peaks at 1, and its noise bandwidth in bins."""
+    phase = 2 * np.pi * np.arange(size) / size
+    shape = 0.35875 - 0.48829 * np.cos(phase) + 0.14128 * np.cos(2 * phase) - 0.01168 * np.cos(3 * phase)
+    bandwidth = size * np.sum(shape**2) / np.sum(shape) ** 2
+    return (shape * 2 / np.sum(shape)).astype(np.float32), float(bandwidth)
+
+
+@lru_cache(maxsize=128)
+def _main_lobe(size: int) -> np.ndarray:
+    """Amplitude seen at the nearest bin for a sine 0, 0.01 … 0.5 bins away from it."""
+    shape = window(size)[0].astype(float) / 2
+    offsets = np.arange(51) / 100
+    return np.abs(np.exp(-2j * np.pi * offsets[:, None] * np.arange(size) / size) @ shape)
+
+
+def fast_size(samples: float) -> int:
+    """The next window length up, a few per cent at most, whose transform is fast."""
+    return int(_FAST_SIZES[np.searchsorted(_FAST_SIZES, samples)])
+
+
+def transform(frames: np.ndarray, shape: np.ndarray) -> np.ndarray:
+    """Complex spectra (F, K) of frames (F, size) under a window (size,), float32 throughout.
+
+    A block that stays in the processor's cache takes a fifth of the time of many frames at once.
+    """
+    count, size = frames.shape
+    values = np.empty((count, size // 2 + 1), np.complex64)
+    step = max(1, _BLOCK_SAMPLES // size)
+    for first in range(0, count, step):
+        np.fft.rfft(frames[first : first + step] * shape, axis=1, out=values[first : first + step])
+    return values
+
+
+def analyse(x: np.ndarray, rate: int, f0_hz: float, periods: float = _PERIODS) -> Frames | None:
+    """Spectra over the whole of x (a steady part), windows of so many periods (fewer when x is short).
+
+    None when x is too short for three frames of five periods.
+    """
+    longest = max(periods / f0_hz, _SHORTEST_S * periods / _PERIODS) * rate
+    size = fast_size(min(longest, max(len(x) / 1.7, 5 / f0_hz * rate)))
+    hop = size // 4
+    if len(x) < size + 2 * hop:
+        return None
+    frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
+    return Frames(transform(frames, window(size)[0]), size, hop, rate)
+
+
+def noise_between(power: np.ndarray, bin_hz: float, f0_hz: float, count: int) -> np.ndarray:
+    """(count + 1,) noise power per bin half-way below the first, between any two, and above the last of the harmonics.
+
+    The mean of three bins of the mean power spectrum (K,).
+    """
+    middle = np.rint((np.arange(count + 1) + 0.5) * f0_hz / bin_hz).astype(int)
+    middle = np.clip(middle, 1, len(power) - 2)
+    return (power[middle - 1] + power[middle] + power[middle + 1]) / 3 + 1e-20
+
+
+def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
+    """Levels of all harmonics up to TOP_HZ, noise taken off, from the mean power over the frames."""
+    power = frames.power.astype(float)
+    top = min(TOP_HZ, 0.45 * frames.rate)
+    number = np.arange(1, max(1, int(top / f0_hz)) + 1)
+    position = number * f0_hz / frames.bin_hz
+    nearest = np.rint(position).astype(int)
+    lobe = np.interp(np.abs(position - nearest), np.arange(51) / 100, _main_lobe(frames.size))
+    floor = noise_between(power, frames.bin_hz, f0_hz, len(number))
+    noise_bin = np.minimum(floor[:-1], floor[1:])  # the lower of both sides resists a stray partial
+    own = np.maximum(power[nearest] - noise_bin, 1e-20) / lobe**2
+    above = 10 * np.log10(own * lobe**2 / noise_bin)
+    level = np.where(above >= ABOVE_NOISE_DB, 10 * np.log10(own), np.nan)
+    limit = 10 * np.log10(noise_bin / lobe**2) + ABOVE_NOISE_DB
+    bandwidth = window(frames.size)[1]
+    noise = 0.5 * (floor[:-1] + floor[1:]) / bandwidth * f0_hz / frames.bin_hz
+    return Harmonics(number, number * f0_hz, level, above, limit, 10 * np.log10(noise))
+
+
+def note_bands(frames: Frames, spectrum: Harmonics) -> np.ndarray:
+    """One-third-octave levels (B,) of a note in dB; NaN below half the fundamental.
+
+    The harmonics in the band and the noise between them. A window of ten periods smears a harmonic over more than a
+    narrow band, but its frequency is known, so it counts where it belongs. Bands beyond the highest harmonic are
+    wide: they come from the spectrum itself.
+    """
+    bands = third_octave_bands()
+    f0 = spectrum.frequency_hz[0]
+    edges = (np.arange(len(spectrum.number) + 1) + 0.5) * f0
+    running = np.concatenate([[0.0], np.cumsum(10 ** (spectrum.noise_db / 10))])
+    total = np.interp(bands.upper, edges, running) - np.interp(bands.lower, edges, running)
+    present = ~np.isnan(spectrum.level_db)
+    place = np.searchsorted(bands.upper, spectrum.frequency_hz[present])
+    power = 10 ** (spectrum.level_db[present] / 10)
+    total += np.bincount(place, power, len(total) + 1)[: len(total)]
+    beyond = band_levels(frames.power, frames.bin_hz, window(frames.size)[1])
+    level = np.where(bands.upper <= edges[-1], 10 * np.log10(np.maximum(total, 1e-20)), beyond)
+    return np.where(bands.lower >= edges[0], level, np.nan)
+
+
+def band_levels(power: np.ndarray, bin_hz: float, noise_bandwidth: float) -> np.ndarray:
+    """One-third-octave levels in dB of a mean power spectrum (K,); NaN where a band is narrower than two bins.
+
+    Band edges after IEC 61260-1:2014 (base ten). Bins that straddle an edge count by their share.
+    """
+    bands = third_octave_bands()
+    low, high = bands.lower, bands.upper
+    edges = (np.arange(len(power) + 1) - 0.5) * bin_hz
+    running = np.concatenate([[0.0], np.cumsum(power)]) / noise_bandwidth
+    total = np.interp(high, edges, running) - np.interp(low, edges, running)
+    usable = (high - low >= 2 * bin_hz) & (high <= edges[-1])
+    return np.where(usable, 10 * np.log10(np.maximum(total, 1e-20)), np.nan)

@@ -1,0 +1,173 @@
+"""Does a chunk's work in a worker process with limits of time and memory, so that no recording stops the others.
+
+What a recording does to the worker (crash it, hang it, need too much memory) costs that recording alone: the worker
+is started anew and the task tried once more, for a machine short of memory or put to sleep is no recording's fault;
+after the second time the recording is set aside. This module and its imports are light: it is the worker that loads
+the numerical libraries.
+"""
+
+import contextlib
+import json
+import os
+import queue
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+from evenbore.files.errors import AudioError, EvenboreError
+from evenbore.process import worker
+
+MEMORY_BYTES = 4 << 30  # of address space; an hour of sound needs 1 GB of it
+# ASSUME: no machine is so slow that it needs longer. An hour of sound is 30 MB or more and takes half a minute of
+# computing, so this allows at least ten times what it takes.
+LEAST_S, S_PER_MB = 300.0, 10.0
+START_S = 300.0
+TRIES = 2
+
+
+class Guard:
+    """One worker, started when first needed and again after it died; use as a context manager."""
+
+    def __init__(self, memory_bytes: int = MEMORY_BYTES):
+        self._memory_bytes = memory_bytes
+        self._worker: _Worker | None = None
+
+    def ask(self, task: str, limit_s: float = LEAST_S, **arguments):
+        """Let the worker do a task and return its result.
+
+        Raises AudioError when the task ended the worker or took longer than `limit_s`, `TRIES` times, and
+        EvenboreError for what is no fault of a recording.
+        """
+        reason = ""
+        for _ in range(TRIES):
+            if self._worker is None:
+                self._worker = _Worker(self._memory_bytes)
+            try:
+                return self._worker.ask([task, arguments], limit_s)
+            except _Died as died:
+                self.close()
+                reason = str(died)
+        raise AudioError(reason)
+
+    def close(self) -> None:
+        """End the worker."""
+        if self._worker is not None:
+            self._worker.end()
+            self._worker = None
+
+    def __enter__(self) -> "Guard":
+        return self
+
+    def __exit__(self, *_) -> None:
+        self.close()
+
+
+def measure_chunk(rows: list[dict], chunk: str, path: str | Path, guard: Guard) -> Iterator[str]:
+    """Measure the recordings of a chunk into one chunk file.
+
+    `rows`: see `sheets.row_for_measuring`. Yields, recording by recording, what there is to tell of it: "" as a
+    rule, else why the worker died on it or the traceback of an error of our own.
+    """
+    folder = Path(path).with_suffix(".parts")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        parts = [str(folder / f"{number}.npz") for number in range(len(rows))]
+        for row, part in zip(rows, parts, strict=True):
+            try:
+                yield guard.ask("measure", time_limit_s(row["path"]), row=row, chunk=chunk, into=part)
+            except AudioError as error:
+                guard.ask("set_aside", row=row, chunk=chunk, reason=str(error), into=part)
+                yield f"{row['recording']}: {error}"
+        guard.ask("join", parts=parts, into=str(path))
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def time_limit_s(path: str | Path) -> float:
+    """Seconds that measuring this file may take, from its size: nothing in it is to be believed before."""
+    try:
+        size = os.path.getsize(path)
+    except OSError:
+        size = 0
+    return LEAST_S + S_PER_MB * size / 1e6
+
+
+class _Died(Exception):
+    """The worker ended, or had to be ended, over a task; the text says how."""
+
+
+class _Worker:
+    """A worker process and the pipe to it."""
+
+    def __init__(self, memory_bytes: int):
+        self._memory_bytes = memory_bytes
+        scripts = str(Path(__file__).resolve().parents[2])
+        search = os.pathsep.join([scripts, *filter(None, [os.environ.get("PYTHONPATH")])])
+        self._process = subprocess.Popen(
+            [sys.executable, "-P", "-m", worker.__name__, str(memory_bytes)],
+            env=os.environ | {"PYTHONPATH": search},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            encoding="utf-8",
+        )
+        self._answers: queue.SimpleQueue = queue.SimpleQueue()
+        threading.Thread(target=self._listen, daemon=True).start()
+        try:
+            ready = self._answer(START_S)
+            if "error" in ready:
+                raise EvenboreError(ready["error"])
+        except _Died as died:
+            self.end()
+            raise EvenboreError(f"The process that measures could not be started: it {died}.") from died
+        except BaseException:
+            self.end()
+            raise
+
+    def ask(self, task: list, limit_s: float):
+        """Send a task; return its result."""
+        with contextlib.suppress(BrokenPipeError):  # its end is noticed below
+            self._process.stdin.write(json.dumps(task) + "\n")
+            self._process.stdin.flush()
+        answer = self._answer(limit_s)
+        if "error" in answer:
+            raise EvenboreError(answer["error"])
+        return answer["result"]
+
+    def end(self) -> None:
+        """End the process, whatever it is doing."""
+        self._process.kill()
+        self._process.wait()
+        with contextlib.suppress(BrokenPipeError):
+            self._process.stdin.close()
+
+    def _listen(self) -> None:
+        with self._process.stdout as lines:
+            for line in lines:
+                self._answers.put(line)
+        self._answers.put(None)
+
+    def _answer(self, limit_s: float) -> dict:
+        try:
+            line = self._answers.get(timeout=limit_s)
+        except queue.Empty:
+            raise _Died(
+                f"took longer than {limit_s:.0f} s (damaged so that its decoder never ends, or on a disk that hangs?)"
+            ) from None
+        if line is None:
+            raise _Died(_how(self._process.wait(), self._memory_bytes))
+        return json.loads(line)
+
+
+def _how(code: int, memory_bytes: int) -> str:
+    """Say how a process ended, from its exit code."""
+    if code == worker.NO_MEMORY_CODE:
+        return f"needs more than {memory_bytes / (1 << 30):.3g} GB of memory"
+    if os.name == "posix" and code == -signal.SIGKILL:
+        return "was ended by the system (out of memory?)"
+    name = signal.Signals(-code).name if -code in set(signal.Signals) else f"exit code {code & 0xFFFFFFFF:#x}"
+    return f"crashed the program that reads it ({name})"

@@ -1,0 +1,127 @@
+"""The worker: a process of its own for whatever a recording could crash, hang or fill the memory with.
+
+`guard` starts it and hands it one task after the other: a line of JSON in on stdin, a line of JSON out on stdout.
+It ends when stdin does, also in the midst of a task, for then whoever started it is gone. An answer is
+{"result": …}, or {"error": text} for what is no fault of the recording (a full disk, say).
+"""
+
+import contextlib
+import json
+import os
+import queue
+import signal
+import sys
+import threading
+import traceback
+
+from evenbore.files.errors import AudioError, EvenboreError, in_words
+from evenbore.process import blas
+
+NO_MEMORY_CODE = 70  # exit code
+
+
+def main(memory_bytes: int) -> None:
+    """Do the tasks that come in on stdin until it ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches us too; our end is up to the one who started us
+    answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)  # what a decoder prints must not be taken for an answer
+    _limit(memory_bytes)
+    tasks = {"measure": _measure, "set_aside": _set_aside, "join": _join, "examine": _examine}
+    # now, with all that is imported: a broken set-up, or a machine without memory, is no recording's fault
+    try:
+        import evenbore.notes.chunkfile  # noqa: F401
+
+        blas.reserve()
+    except MemoryError as error:
+        return _send(answers, {"error": in_words(error)})
+    _send(answers, {"result": "ready"})
+    lines: queue.SimpleQueue = queue.SimpleQueue()
+    threading.Thread(target=_read, args=(lines,), daemon=True).start()
+    while True:
+        task, arguments = json.loads(lines.get())
+        try:
+            _send(answers, {"result": tasks[task](**arguments)})
+        except EvenboreError as error:
+            _send(answers, {"error": str(error)})
+        except OSError as error:
+            _send(answers, {"error": in_words(error)})
+        except MemoryError:
+            os._exit(NO_MEMORY_CODE)
+
+
+def _limit(memory_bytes: int) -> None:
+    """Bound the memory where the system can; leave no core dumps."""
+    with contextlib.suppress(ImportError, ValueError, OSError):  # Windows has no such limits, macOS not all of them
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        resource.setrlimit(resource.RLIMIT_AS, (memory_bytes, memory_bytes))
+
+
+def _send(answers, answer: dict) -> None:
+    answers.write(json.dumps(answer) + "\n")
+    answers.flush()
+
+
+def _read(lines: queue.SimpleQueue) -> None:
+    for line in sys.stdin:
+        lines.put(line)
+    os._exit(0)
+
+
+# The libraries for decoding and measuring are loaded within the functions: `guard` imports this module and is to stay
+# light.
+
+
+def _measure(row: dict, chunk: str, into: str) -> str:
+    """Measure a recording into a file; returns the traceback of an error of our own, '' if there was none."""
+    from evenbore.files.digest import sha256
+    from evenbore.notes.chunkfile import write_chunk
+    from evenbore.notes.measure import measure_recording
+
+    try:
+        measured = measure_recording(row)
+    except (EvenboreError, MemoryError):
+        raise
+    except Exception as error:
+        reason = f"evenbore itself failed on it ({type(error).__name__}: {error}); please report this"
+        _set_aside(row, chunk, reason, into)
+        return traceback.format_exc()
+    measured.recording.update(chunk=chunk, sha256=sha256(row["path"]))
+    write_chunk([measured], into)
+    return ""
+
+
+def _set_aside(row: dict, chunk: str, reason: str, into: str) -> None:
+    """Write down that a recording is set aside, without touching it."""
+    from evenbore.notes.chunkfile import write_chunk
+    from evenbore.notes.measure import TAKE_KEYS, set_aside
+
+    known = {key: row[key] for key in TAKE_KEYS} | {"chunk": chunk, "sha256": None}
+    write_chunk([set_aside(known, reason)], into)
+
+
+def _join(parts: list[str], into: str) -> None:
+    from evenbore.notes.chunkfile import join_chunks
+
+    join_chunks(parts, into)
+
+
+def _examine(path: str, channel: int | None) -> dict:
+    """What is wrong with a recording as a file: {"channels": how many} if it lacks this one, {"unusable": why} or
+    {"warnings": list}.
+    """
+    from evenbore.recording.audio import open_signal, probe
+
+    try:
+        channels = probe(path).channels
+        if channel is not None and channel > channels:
+            return {"channels": channels}
+        with open_signal(path, channel) as signal:
+            return {"warnings": signal.warnings}
+    except AudioError as error:
+        return {"unusable": str(error)}
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]))

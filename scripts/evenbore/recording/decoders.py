@@ -1,0 +1,338 @@
+"""Opens any usual audio file and gives its samples out in blocks, whatever its format.
+
+Conventions: blocks are float32, shape (n, channels), full scale at ± 1. The content decides what a file is,
+not its name. libsndfile reads WAV, FLAC, OGG, MP3, AIFF, CAF and their like; what it cannot open (m4a, AAC,
+3gp and other phone formats) goes to the FFmpeg libraries through PyAV, loaded only then.
+"""
+
+import os
+import re
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from evenbore.files.errors import AudioError
+
+MIN_RATE, MAX_RATE = 8_000, 192_000  # Hz
+BLOCK = 1 << 16  # samples read at a time, over all channels
+MIN_BLOCK_FRAMES = 1 << 12
+DAMAGED_BLOCK_FRAMES = 1 << 8
+MAX_BROKEN_PIECES = 1000
+OGG_PAGE = 27 + 255 + 255 * 255  # the largest
+
+# Quantisation step of the integer formats, full scale = 1.
+STEPS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
+
+EXTENSIONS = {
+    "WAV": "wav wave bwf", "WAVEX": "wav wave bwf", "RF64": "wav wave rf64", "W64": "w64", "FLAC": "flac",
+    "OGG": "ogg oga opus spx", "MP3": "mp3 mp2 mpga", "AIFF": "aif aiff aifc", "CAF": "caf",
+    "mov": "m4a mp4 m4b mov 3gp 3g2", "aac": "aac", "matroska": "mka mkv webm", "asf": "wma asf", "amr": "amr",
+    "mp3": "mp3 mp2 mpga", "wav": "wav wave", "aiff": "aif aiff aifc", "flac": "flac", "ogg": "ogg oga opus",
+}  # fmt: skip
+# Containers that FFmpeg may open. Playlists and streams are left out on purpose: a text file named like audio
+# must not make it fetch anything.
+CONTAINERS = "mov,matroska,aac,asf,amr,mp3,wav,w64,flac,ogg,aiff,caf,ac3,eac3"
+TIMED_CONTAINERS = ("mov", "matroska", "asf")  # whose length is stated, not estimated from the bit rate
+# First bytes of things that get named like audio by mistake.
+NOT_AUDIO = (
+    (b"MThd", "a MIDI file (notes to be played, not sound)"),
+    (b"version https://git-lfs", "the placeholder of a large file that was not fetched"),
+    (b"\x89PNG", "a picture"), (b"\xff\xd8\xff", "a picture"), (b"GIF8", "a picture"),
+    (b"%PDF", "a PDF document"), (b"PK\x03\x04", "a ZIP archive or office document"),
+    (b"<!DOCTYPE", "a web page"), (b"<html", "a web page"),
+)  # fmt: skip
+
+# What libsndfile says of files that it does not know at all.
+UNINFORMATIVE = ("File does not exist", "Format not recognised", "samplerate must", "File contains data in an")
+
+
+@dataclass(frozen=True)
+class AudioInfo:
+    """What a file says of itself. `frames` is exact for PCM and FLAC, an estimate for some lossy formats."""
+
+    sample_rate: int
+    channels: int
+    frames: int
+    duration_s: float
+    format: str
+    subtype: str
+
+
+@contextmanager
+def open_source(path: Path | str):
+    """A context with the source that can read `path`: `SoundfileSource` or `ContainerSource`.
+
+    Every way of not being readable ends in an `AudioError` that says why and what may have happened.
+    """
+    path = Path(path)
+    source = _source(path, _head(path))
+    try:
+        if not MIN_RATE <= source.info.sample_rate <= MAX_RATE:
+            raise AudioError(
+                f"its header says {source.info.sample_rate} samples a second; {MIN_RATE} to {MAX_RATE} can be "
+                "used (a damaged header, or not a recording)"
+            )
+        yield source
+    finally:
+        source.close()
+
+
+class _ForwardFile(soundfile.SoundFile):
+    """Read from front to back: a seekable file would be asked to seek after every block, slow in FLAC."""
+
+    def seekable(self) -> bool:
+        return False
+
+
+class SoundfileSource:
+    """A file that libsndfile reads."""
+
+    def __init__(self, path: Path):
+        self._path = path
+        self._broken_after: str | None = None
+        self._file = file = _ForwardFile(path)
+        frames = file.frames if 0 < file.frames < 1 << 60 else 0  # streams tell 0 or the largest number
+        self.info = AudioInfo(
+            file.samplerate, file.channels, frames, frames / file.samplerate, file.format, file.subtype
+        )
+        self.step = STEPS.get(file.subtype, 0.0)
+
+    def blocks(self) -> Iterator[np.ndarray]:
+        """All blocks from the start; the memory is used again for the next one."""
+        done = 0
+        # A block with damage in it is lost as a whole, so it is tried again in small pieces.
+        for block_frames in (max(BLOCK // self.info.channels, MIN_BLOCK_FRAMES), DAMAGED_BLOCK_FRAMES):
+            buffer = np.empty((block_frames, self.info.channels), np.float32)
+            try:
+                self._go_to(done)
+                while len(block := self._file.read(out=buffer)):
+                    done += len(block)
+                    yield block
+                return
+            except soundfile.LibsndfileError as error:
+                reason = error.error_string.removeprefix("Error : ").strip(". ")
+                self._broken_after = f"damaged after {done / self.info.sample_rate:.1f} s ({reason})"
+
+    def _go_to(self, frames: int) -> None:
+        if not self._broken_after:
+            if self._file.tell():
+                self._file.seek(frames)
+            return
+        self._file.close()  # a decoder that has met damage is in no state to go back
+        self._file = _ForwardFile(self._path)
+        for start in range(0, frames, BLOCK):
+            self._file.read(min(BLOCK, frames - start), dtype="float32")
+
+    def damage(self, frames: int) -> list[str]:
+        """What is wrong with the file, `frames` of which could be read."""
+        if self._broken_after:
+            return [f"{self._broken_after}; the rest of {self.info.duration_s:.1f} s is left out"]
+        if self.info.format == "OGG" and not _ogg_ends(self._path):
+            return ["cut off: its end is missing (copied or saved incompletely?)"]
+        slack_s = 0.01 if self.info.subtype in STEPS else 0.2 + 0.02 * self.info.duration_s
+        return _unfinished_header(self._file.extra_info, self.info) or _cut_short(frames, self.info, slack_s)
+
+    def misnamed(self) -> list[str]:
+        """Whether the file's name says something else than its content."""
+        return _misnamed(self._path, self.info.format)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+
+class ContainerSource:
+    """A file that only FFmpeg reads."""
+
+    step = 0.0  # lossy, or rare enough
+
+    def __init__(self, path: Path, header_damage: str | None = None):
+        self._path = path
+        self._broken = 0
+        self._header_damage = header_damage
+        self._file = open(path, "rb")  # noqa: SIM115 (closed by `close`)
+        try:
+            with self._container() as (container, stream):
+                context = stream.codec_context
+                if context is None:
+                    raise ValueError("no decoder for its sound")
+                seconds = float(stream.duration * stream.time_base) if stream.duration else 0.0
+                if not seconds and container.duration:
+                    seconds = container.duration / 1e6
+                if not context.sample_rate or not context.channels:
+                    raise ValueError("no sample rate or no channels")  # noise taken for a format
+                self.info = AudioInfo(
+                    context.sample_rate,
+                    context.channels,
+                    round(seconds * context.sample_rate),
+                    seconds,
+                    container.format.name.split(",")[0],
+                    context.name,
+                )
+        except BaseException:
+            self.close()
+            raise
+
+    @contextmanager
+    def _container(self):
+        import av
+
+        self._file.seek(0)
+        with av.open(self._file, mode="r", container_options={"format_whitelist": CONTAINERS}) as container:
+            if not container.streams.audio:
+                raise AudioError("holds no sound track (a video without sound, or a picture?)")
+            yield container, container.streams.audio[0]
+
+    def blocks(self) -> Iterator[np.ndarray]:
+        """All blocks from the start."""
+        import av
+
+        with self._container() as (container, stream):
+            to_float = av.AudioResampler(format="flt")
+            packets = container.demux(stream)
+            while self._broken < MAX_BROKEN_PIECES:
+                try:
+                    packet = next(packets, None)
+                    if packet is None:
+                        return
+                    for frame in packet.decode():
+                        for plain in to_float.resample(frame):
+                            yield plain.to_ndarray().reshape(-1, self.info.channels)
+                except av.error.EOFError:
+                    return
+                except av.FFmpegError:
+                    self._broken += 1
+
+    def damage(self, frames: int) -> list[str]:
+        """What is wrong with the file, `frames` of which could be read."""
+        if self._broken:
+            return [f"damaged: {self._broken} pieces of it could not be decoded and are left out"]
+        if self._header_damage:
+            return [self._header_damage]
+        if self.info.format in TIMED_CONTAINERS:
+            return _cut_short(frames, self.info, slack_s=0.2 + 0.02 * self.info.duration_s)
+        return []
+
+    def misnamed(self) -> list[str]:
+        """Whether the file's name says something else than its content."""
+        return _misnamed(self._path, self.info.format)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+
+def _unfinished_header(log: str, info: AudioInfo) -> list[str]:
+    """What libsndfile noticed in a header whose lengths do not fit the file."""
+    # e.g. "data : 288000 (should be 143978)"
+    for promised, present in re.findall(r"^ *(?:data|SSND|riff|Riff size) : (\d+) \(should be (\d+)\)", log, re.M):
+        # 0xFFFFFFFF and the like come from programs that could not know the length
+        if int(present) < int(promised) and int(promised) % (1 << 32) < 0xFFFF_F000:
+            seconds = info.duration_s * int(promised) / max(int(present), 1)
+            return _cut_short(info.frames, info, promised_s=seconds)
+    return []
+
+
+def _ogg_ends(path: Path) -> bool:
+    """Whether the last page of an Ogg file is whole and marked as the last (RFC 3533, section 6)."""
+    with open(path, "rb") as file:
+        file.seek(max(0, os.path.getsize(path) - OGG_PAGE))
+        tail = file.read()
+    page = tail[max(0, tail.rfind(b"OggS")) :]
+    if len(page) < 27:
+        return False
+    lengths = page[27 : 27 + page[26]]
+    return bool(page[5] & 4) and len(lengths) == page[26] and len(page) >= 27 + len(lengths) + sum(lengths)
+
+
+def _cut_short(frames: int, info: AudioInfo, slack_s: float = 0.0, promised_s: float | None = None) -> list[str]:
+    seconds = frames / info.sample_rate
+    promised_s = info.duration_s if promised_s is None else promised_s
+    if seconds >= promised_s - slack_s:
+        return []
+    return [
+        f"cut off: {seconds:.1f} s can be read of the {promised_s:.1f} s its header promises "
+        "(copied or saved incompletely?)"
+    ]
+
+
+def _misnamed(path: Path, format_name: str) -> list[str]:
+    suffix = path.suffix.lower().lstrip(".")
+    usual = EXTENSIONS.get(format_name, suffix).split()
+    if not suffix or suffix in usual:
+        return []
+    return [f"named .{suffix}, but its content is {format_name.upper()} (usually .{usual[0]}); read as what it is"]
+
+
+def _source(path: Path, head: bytes) -> SoundfileSource | ContainerSource:
+    for start, what in NOT_AUDIO:
+        if head.startswith(start):
+            raise AudioError(f"not audio: it is {what}")
+    if _is_text(head):  # before libsndfile, which takes some texts for exotic formats
+        raise AudioError("not audio: it holds text (a sheet or notes saved under an audio name?)")
+    if not head.strip(b"\0"):
+        raise AudioError("not audio: it begins with zeros only (a copy or download that was not finished?)")
+    damage = None
+    try:
+        source = SoundfileSource(path)
+        if source.info.frames or os.path.getsize(path) <= len(head):
+            return source
+        source.close()
+        detail, damage = "", "the recorder did not finish the file (no length in its header); read to the end"
+    except (soundfile.LibsndfileError, TypeError) as error:  # TypeError: .raw, which has no header to read
+        if not path.exists():
+            raise AudioError("the file vanished while it was being opened") from error
+        reason = str(error).rsplit(": ", 1)[-1].strip(". ")
+        detail = "" if reason.startswith(UNINFORMATIVE) else f" ({reason})"
+        if detail:
+            damage = f"its header is damaged{detail}; read as far as it goes"
+    import av
+
+    try:
+        return ContainerSource(path, damage)
+    except (av.FFmpegError, ValueError, OSError) as error:
+        raise AudioError(
+            f"not audio, or damaged at its beginning: no decoder can open it{detail}; "
+            "was it copied completely, and does it play elsewhere?"
+        ) from error
+
+
+def _head(path: Path) -> bytes:
+    """The first bytes of a regular file that may be read; `AudioError` for anything else.
+
+    Pipes and devices are refused by their kind, before opening: reading them could wait for ever.
+    """
+    try:
+        kind = os.stat(path).st_mode
+        if stat.S_ISDIR(kind):
+            raise AudioError("is a folder, not a recording; `file` must name one audio file")
+        if not stat.S_ISREG(kind):
+            raise AudioError("is not a regular file (a pipe, socket or device?); give a file on disk")
+        with open(path, "rb") as file:
+            head = file.read(4096)
+    except FileNotFoundError as error:
+        raise AudioError(
+            "there is no such file: check the spelling, upper and lower case, and the folder it is in"
+        ) from error
+    except PermissionError as error:
+        raise AudioError("may not be read: no permission (owned by someone else, or in use?)") from error
+    except (OSError, ValueError) as error:
+        raise AudioError(f"cannot be opened: {getattr(error, 'strerror', None) or error}") from error
+    if not head:
+        raise AudioError("the file is empty (0 bytes): the recording was not saved, or the copy failed")
+    return head
+
+
+def _is_text(head: bytes) -> bool:
+    try:
+        text = head.decode("utf-8")
+    except UnicodeDecodeError as error:
+        if error.start < len(head) - 4:  # only a character cut off at the end may fail
+            return False
+        text = head[: error.start].decode("utf-8")
+    return all(character.isprintable() or character in "\r\n\t\f\ufeff" for character in text)

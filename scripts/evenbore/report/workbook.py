@@ -1,0 +1,130 @@
+"""comparison.xlsx: the tables to decide by as a workbook. Text stays text, whatever it looks like.
+
+It is written row by row, so that long tables take no memory. Of many instruments the pairs and the note profiles are
+those of the instruments that the report shows; what is left out is said in the sheet and stands in the tables.
+"""
+
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pandas as pd
+import xlsxwriter
+
+from evenbore.facts.columns import TABLES
+from evenbore.files.longtables import empty
+from evenbore.report.results import Results
+
+SHEETS = {
+    "criteria": "instruments",
+    "pairs": "pairs",
+    "ranking": "ranking",
+    "note profiles": "note_profiles",
+}
+"""Sheet -> results table; the sheets `summary` and `columns` come from all."""
+OWNERS = {"pairs": ["instrument_a", "instrument_b"], "note_profiles": ["instrument"]}
+"""Long tables, of which only the rows of the instruments shown are in the workbook -> columns that tell whose."""
+MOST_ROWS = 1_048_576  # of a sheet, by the file format
+WIDEST = 40
+LONGEST_TEXT = 32767  # of a cell, by the file format
+
+
+def write_workbook(results: Results, path: str | Path) -> None:
+    """Write the workbook: summary first, then the SHEETS, then what the columns mean."""
+    # a fixed date: the same tables give the same file
+    with xlsxwriter.Workbook(path, {"constant_memory": True}) as workbook:
+        workbook.set_properties({"created": datetime(2000, 1, 1, tzinfo=UTC).replace(tzinfo=None)})
+        head = workbook.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+        _write(workbook, head, "summary", [summary(results)])
+        for sheet, table in SHEETS.items():
+            _write(workbook, head, sheet, _rows(results, table), _told(results, table))
+        _write(workbook, head, "columns", [columns_table().query(f"table in {list(SHEETS.values())}")])
+
+
+def _rows(results: Results, table: str) -> Iterator[pd.DataFrame]:
+    """The rows of a table that the workbook holds, a part at a time."""
+    yield empty(table)
+    for part in results.tables.whole(table):
+        yield part[part[OWNERS.get(table, [])].isin(results.shown).all(axis=1)]
+
+
+def _told(results: Results, table: str) -> str:
+    """What a sheet leaves out, empty when it is nothing."""
+    if table not in OWNERS or len(results.shown) == len(results.order):
+        return ""
+    return f"The first {len(results.shown)} of {len(results.order)} instruments. All rows: {_file(table)}"
+
+
+def _file(table: str) -> str:
+    return f"results/tables/{table}.tsv"
+
+
+def summary(results: Results) -> pd.DataFrame:
+    """One row per instrument: label, must-passes, and value, low and high of every criterion, unit in the header."""
+    gates = results.tables["ranking"].drop_duplicates("instrument").set_index("instrument")["gate"]
+    rows = results.compared("instruments").set_index(["instrument", "criterion"])
+    frame = pd.DataFrame(
+        {
+            "instrument": results.order,
+            "label": [results.label(name) for name in results.order],
+            "state": [results.states.get(name) for name in results.order],
+            "must-passes": [gates.get(name) for name in results.order],
+        }
+    )
+    for criterion in results.tables["criteria"].itertuples(index=False):
+        own = rows[rows.index.get_level_values("criterion") == criterion.criterion].droplevel("criterion")
+        for column in ("value", "low", "high"):
+            title = criterion.criterion if column == "value" else f"{criterion.criterion} {column}"
+            frame[f"{title} ({criterion.unit})"] = own[column].reindex(results.order).to_numpy(float)
+    return frame
+
+
+def columns_table() -> pd.DataFrame:
+    """What every column of every results table means: table, column, unit, meaning, source."""
+    return pd.DataFrame(
+        [(table, c.name, c.unit, c.meaning, c.source) for table, listed in TABLES.items() for c in listed],
+        columns=["table", "column", "unit", "meaning", "source"],
+    )
+
+
+def _write(workbook, head, name: str, parts: Iterable[pd.DataFrame], told: str = "") -> None:
+    """A sheet: header, rows as far as they fit, and what is left out in a remark on the header and below the rows."""
+    sheet = workbook.add_worksheet(name)
+    sheet.freeze_panes(1, 1)
+    rows, widths = 0, {}
+    if told:
+        sheet.write_comment(0, 0, told)
+    for part in parts:
+        if not widths:
+            for column, title in enumerate(part.columns):
+                sheet.write_string(0, column, title, head)
+            widths = {title: len(title) for title in part.columns}
+        fitting = part[: MOST_ROWS - 2 - rows]
+        _write_rows(sheet, rows + 1, fitting, widths)
+        rows += len(fitting)
+        if len(fitting) < len(part):
+            told = f"The first {rows} rows: a sheet holds no more. All rows: {_file(SHEETS[name])}"
+            break
+    for column, width in enumerate(widths.values()):
+        sheet.set_column(column, column, min(width + 2, WIDEST))
+    if rows:
+        sheet.autofilter(0, 0, rows, len(widths) - 1)
+    if told:
+        sheet.write_string(rows + 1, 0, told)
+
+
+def _write_rows(sheet, first: int, rows: pd.DataFrame, widths: dict[str, int]) -> None:
+    """Rows of cells from row `first` on; `widths`: longest text of each column so far, updated."""
+    number = [pd.api.types.is_numeric_dtype(rows[title]) for title in rows]
+    for title, numeric in zip(rows, number, strict=True):
+        if not numeric:
+            widths[title] = max([widths[title], *rows[title].dropna().astype(str).str.len()])
+    columns = [rows[title].astype(object).where(rows[title].notna(), None) for title in rows]
+    for row, values in enumerate(zip(*columns, strict=True), start=first):
+        for column, value in enumerate(values):
+            if value is None:
+                continue  # an empty cell, as in the tables
+            if number[column]:
+                sheet.write_number(row, column, value)
+            else:
+                sheet.write_string(row, column, str(value)[:LONGEST_TEXT])

@@ -1,0 +1,239 @@
+"""The command line: a thin door to the workflow and to the library.
+
+Exit codes: 0 all in order; 1 something is wrong with the inputs, or has changed (`check --against`); 2 the command
+was misspelt; `listen` answers by status (0 good, 1 with care, 2 not usable), `run` with the workflow's own code, 130
+after Ctrl-C, 141 when nobody reads what is printed.
+"""
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+from evenbore import __version__
+from evenbore.files.errors import EvenboreError, StudyError, in_words
+from evenbore.files.paths import command, shown, typed
+from evenbore.trade.families import family_keys, likely_family
+
+LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
+BROKEN_PIPE = 141  # what shells report for a command ended by SIGPIPE
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    argv = sys.argv[1:] if argv is None else argv
+    argv, options = (argv[: argv.index("--")], argv[argv.index("--") + 1 :]) if "--" in argv else (argv, [])
+    parser = _parser()
+    arguments = parser.parse_args(argv)
+    if options and arguments.command != "run":
+        parser.error("only `run` takes options after --")
+    arguments.options = options
+    try:
+        code = arguments.function(arguments)
+        sys.stdout.flush()
+        return code
+    except StudyError as error:
+        return _report(error.problems)
+    except EvenboreError as error:
+        print(error, file=sys.stderr)
+        return 1
+    except BrokenPipeError:  # whoever reads has enough, such as `head`; Python must not try to flush at its end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return BROKEN_PIPE
+    except (OSError, MemoryError) as error:
+        print(in_words(error), file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("Stopped.", file=sys.stderr)
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog=command(), description="Compare wind instruments fairly, from recordings of scales."
+    )
+    parser.add_argument("--version", action="version", version=f"evenbore {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def add(name: str, function, words: str) -> argparse.ArgumentParser:
+        added = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+        added.set_defaults(function=function)
+        return added
+
+    new = add("new", _new, "write a study folder from a folder of recordings")
+    new.add_argument("study", type=Path, metavar="STUDY", help="folder to write")
+    new.add_argument("--audio", type=Path, required=True, metavar="DIR", help="folder of recordings")
+    _add_family(new)
+
+    check = add("check", _check, "check a study's config and sheets and open every recording")
+    check.add_argument("study", type=Path, metavar="STUDY")
+    check.add_argument(
+        "--against",
+        type=Path,
+        metavar="FILE",
+        help="tell what has changed since the run that wrote this provenance.json",
+    )
+
+    plan = add("plan", _plan, "plan the recordings of a study: order, blinding, links, predicted errors")
+    plan.add_argument("study", type=Path, metavar="STUDY", help="folder with config, instruments and sessions")
+    plan.add_argument("--takes", type=int, metavar="N", help="most takes in all (default: three turns of each)")
+    plan.add_argument(
+        "--slurred-only", action="store_true", help="the slurred scale alone; no tongued, soft, loud takes"
+    )
+    plan.add_argument("--pilot", type=Path, metavar="STUDY", help="a study that was run, to take the scatter from")
+    plan.add_argument("--show-key", action="store_true", help="show which code is which, to label the instruments")
+    plan.add_argument("--unseal", type=Path, metavar="BLIND_STUDY", help="put names and materials into the blind study")
+
+    run = add("run", _run, "run the workflow on a study")
+    run.usage = f"{command()} run [-h] STUDY [-- SNAKEMAKE OPTIONS]"
+    run.add_argument("study", type=Path, metavar="STUDY")
+
+    listen = add("listen", _listen, "take a quick look at one take")
+    listen.add_argument("file", type=Path, metavar="FILE")
+    _add_family(listen)
+    listen.add_argument("--low", metavar="NOTE", help="lowest written note played, such as Bb3 (default: the family's)")
+    listen.add_argument("--high", metavar="NOTE", help="highest written note played (default: the family's)")
+    listen.add_argument("--pattern", choices=("chromatic", "major", "notes", "passage"))
+    listen.add_argument(
+        "--notes", metavar="NOTES", help="written notes in playing order for --pattern notes: 'C4 E4 G4'"
+    )
+    listen.add_argument("--direction", choices=("up", "down", "up-down"), default="up")
+    listen.add_argument("--tuning-hz", type=float, default=440.0, metavar="HZ", help="the A4 tuned to (default: 440)")
+
+    join = add("join", _join, "make one study out of several, linked by instruments with the same id")
+    join.add_argument("studies", type=Path, nargs="+", metavar="STUDY")
+    join.add_argument("--into", type=Path, required=True, metavar="STUDY", help="folder to write")
+    return parser
+
+
+def _add_family(parser: argparse.ArgumentParser) -> None:
+    keys = family_keys()
+
+    def family(text: str) -> str:
+        if text in keys:
+            return text
+        likely = likely_family(text, keys)
+        raise argparse.ArgumentTypeError(
+            f"there is no family {text!r}"
+            + (f", perhaps {likely}" if likely else "")
+            + f"; choose from {', '.join(keys)}"
+        )
+
+    parser.add_argument(
+        "--family", required=True, type=family, metavar="FAMILY", help=f"kind of instrument: {', '.join(keys)}"
+    )
+
+
+def _new(arguments: argparse.Namespace) -> int:
+    from evenbore.study.new import new_study
+
+    told = new_study(arguments.study, arguments.audio, arguments.family)
+    print(f"Written: {shown(arguments.study)}")
+    print("What the names told:")
+    print("\n".join(f"  {line}" for line in told))
+    print(f"Next: fill in the sheets in {shown(arguments.study / 'config')}")
+    print(f"Then: {command()} check {typed(arguments.study)}")
+    return 0
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    if arguments.against is not None:
+        return _against(arguments)
+    from evenbore.study.check import check_study
+
+    problems = check_study(arguments.study)
+    if problems:
+        return _report(problems)
+    print(f"All in order. Next: {command()} run {typed(arguments.study)}")
+    return 0
+
+
+def _against(arguments: argparse.Namespace) -> int:
+    from evenbore.run.against import changes_since
+
+    changes = changes_since(arguments.study, arguments.against)
+    if not changes:
+        print("Nothing has changed since that run.")
+        return 0
+    print("Changed since that run:")
+    print("\n".join(f"  {line}" for line in changes))
+    return 1
+
+
+def _plan(arguments: argparse.Namespace) -> int:
+    from evenbore.plan.plan import BLIND, FOLDER, open_key, unblind, write_plan
+
+    if arguments.show_key:
+        print("\n".join(f"{code}  {row['instrument']}" for code, row in sorted(open_key(arguments.study).items())))
+        return 0
+    if arguments.unseal:
+        print(f"Written: {shown(unblind(arguments.study, arguments.unseal))}")
+        return 0
+    plan = write_plan(arguments.study, arguments.takes, arguments.slurred_only, arguments.pilot)
+    print(f"Written: {shown(arguments.study / FOLDER)}: running sheet, protocol, guide track, sealed key")
+    print(f"{len(plan.turns)} turns, {plan.n_takes} takes: every instrument {plan.layout.rounds} times a session")
+    print("\n".join(f"  {session}: {len(names)} instruments" for session, names in plan.layout.visits.items()))
+    told = plan.predicted.set_index("criterion")
+    print(
+        "What it will be able to tell (smallest difference of two instruments; scatter " + told["origin"].iloc[0] + "):"
+    )
+    print("\n".join(f"  {c}: {row.detectable_pair:.2g} {row.unit}" for c, row in told.iterrows()))
+    print(f"Next: label the instruments (evenbore plan {typed(arguments.study)} --show-key), print the running sheet,")
+    print(f"and record into {shown(arguments.study / FOLDER / BLIND)}")
+    return 0
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    from evenbore.run.workflow import run_workflow
+    from evenbore.study.sheets import chunks, load_study
+
+    study = arguments.study.resolve()
+    recordings = {chunk: len(rows) for chunk, rows in chunks(load_study(study)).items()}
+    return run_workflow(study, recordings, arguments.options)
+
+
+def _listen(arguments: argparse.Namespace) -> int:
+    from evenbore.run.listen import describe, measured_guarded, row_for_listening
+    from evenbore.trade.families import load_family
+    from evenbore.trade.scale import expected_scale
+
+    family = load_family(arguments.family)
+    pattern = arguments.pattern or ("notes" if arguments.notes else "chromatic")
+    if arguments.notes and pattern != "notes":
+        raise EvenboreError(f"--notes goes with --pattern notes, not with --pattern {pattern}.")
+    row = row_for_listening(
+        arguments.file,
+        family,
+        pattern,
+        arguments.low,
+        arguments.high,
+        arguments.direction,
+        arguments.tuning_hz,
+        arguments.notes,
+    )
+    expected = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"], row["notes"])
+    recording, notes = measured_guarded(row)
+    print(f"{shown(arguments.file)}: {family.name}")
+    print(describe(recording, notes, [int(note) for note in expected], family))
+    return LISTEN_CODES[recording["status"]]
+
+
+def _join(arguments: argparse.Namespace) -> int:
+    from evenbore.study.join import join_studies
+
+    joined = join_studies(arguments.studies, arguments.into)
+    print(f"Written: {shown(arguments.into)}")
+    print("\n".join(f"  {line}" for line in joined))
+    print(f"Next: {command()} check {typed(arguments.into)}")
+    return 0
+
+
+def _report(problems) -> int:
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    print(f"{len(problems)} problem{'s' if len(problems) != 1 else ''}.", file=sys.stderr)
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,67 @@
+"""Which files of the library a step script depends on: the modules it imports, directly or not, and their data."""
+
+import ast
+from functools import cache
+from pathlib import Path
+
+SCRIPTS = Path(__file__).resolve().parents[2]
+SCHEMAS = SCRIPTS.parent / "workflow" / "schemas"
+NO_STEPS = ("start.py", "make_demo.py")  # lie beside the step scripts
+
+
+def library_files(script: str) -> list[str]:
+    """Paths of what `scripts/<script>.py` depends on, sorted, forward slashes.
+
+    Beside a module lie its data: files that are not Python, also in folders that are no package, hidden ones
+    left out. What `study.config` reads lies with the workflow.
+    """
+    modules = _closure(SCRIPTS / f"{script}.py")
+    files = modules | {file for folder in {module.parent for module in modules} for file in _data(folder)}
+    if SCRIPTS / "evenbore" / "study" / "config.py" in modules:
+        files |= set(SCHEMAS.glob("*.yaml"))
+    return sorted(path.as_posix() for path in files)
+
+
+def all_files() -> list[str]:
+    """Paths of all step scripts and of all that they depend on: everything that computes."""
+    steps = [path for path in SCRIPTS.glob("*.py") if path.name not in NO_STEPS]
+    return sorted({file for path in steps for file in (path.as_posix(), *library_files(path.stem))})
+
+
+def _closure(start: Path) -> set[Path]:
+    found, to_do = set(), [start]
+    while to_do:
+        for path in _imported(to_do.pop()) - found:
+            found.add(path)
+            to_do.append(path)
+    return found
+
+
+@cache
+def _imported(path: Path) -> frozenset[Path]:
+    names = set()
+    for node in ast.walk(ast.parse(path.read_bytes())):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.level == 0:
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
+    files = set()
+    for name in names:
+        parts = name.split(".")
+        if parts[0] == "evenbore":
+            bases = [SCRIPTS.joinpath(*parts[: n + 1]) for n in range(len(parts))]
+            files |= {file for base in bases for file in (base.with_suffix(".py"), base / "__init__.py")}
+    return frozenset(file for file in files if file.is_file())
+
+
+@cache
+def _data(folder: Path) -> frozenset[Path]:
+    files = set()
+    for path in folder.iterdir():
+        if path.name == "__pycache__" or path.name.startswith("."):
+            continue
+        if path.is_file() and path.suffix != ".py":
+            files.add(path)
+        elif path.is_dir() and not (path / "__init__.py").exists():
+            files |= _data(path)
+    return frozenset(files)

@@ -1,0 +1,48 @@
+"""What a result was made from: versions, settings, the SHA-256 of every input, how long each step took."""
+
+import csv
+import hashlib
+import importlib.metadata
+import platform
+from collections.abc import Iterable
+from pathlib import Path
+
+import evenbore
+from evenbore.files.digest import sha256
+from evenbore.run.dependencies import SCRIPTS, all_files
+
+PACKAGES = (
+    "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
+    "matplotlib", "seaborn", "jinja2", "fpdf2", "uharfbuzz", "xlsxwriter", "pyyaml", "jsonschema", "psutil",
+    "snakemake",
+)  # fmt: skip
+
+
+def provenance(config: dict, sheets: list[str], recordings: Iterable[dict], benchmarks: list[str]) -> dict:
+    """The record as a dict ready for JSON.
+
+    `recordings` are rows of the sheet with `recording`, `file` and `path` (the file as found); `benchmarks` are
+    tables of running times, whose first row gives the seconds (`s`) of a step.
+    """
+    return {
+        "evenbore": evenbore.__version__,
+        "code": _code(),
+        "python": platform.python_version(),
+        "platform": f"{platform.system()} {platform.machine()}",
+        "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
+        "config": config,
+        "sheets": {path: sha256(path) for path in sheets},
+        "recordings": {row["recording"]: {"file": row["file"], "sha256": sha256(row["path"])} for row in recordings},
+        "seconds": {Path(path).stem: _seconds(path) for path in sorted(benchmarks)},
+    }
+
+
+def _code() -> str:
+    """SHA-256 over everything that computes, names and contents."""
+    parts = [f"{Path(file).relative_to(SCRIPTS.parent).as_posix()} {sha256(file)}" for file in all_files()]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+
+def _seconds(path: str) -> float:
+    with open(path, encoding="utf-8", newline="") as file:
+        return float(next(csv.DictReader(file, delimiter="\t"))["s"])

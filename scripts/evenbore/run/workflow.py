@@ -1,0 +1,221 @@
+"""Run the workflow on a study: the engine's own text goes to a log file, the person sees progress and plain words."""
+
+import contextlib
+import csv
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+
+from evenbore.files.errors import NO_MEMORY, OUT_OF_MEMORY
+from evenbore.files.paths import command, shown, typed
+from evenbore.run import running
+from evenbore.run.progress import Progress, Screen, stage_name
+from evenbore.study.config import repo_root
+
+WINDOWS = os.name == "nt"
+INTERRUPTED = 130  # what shells report for a command ended by Ctrl-C
+CORES_OPTIONS = ("--cores", "-c", "--jobs", "-j", "--profile")
+JOBS_CONSIDERED = 100  # at a time, of those that wait
+POLL_S = 0.2
+TRACEBACK = "Traceback (most recent call last)"
+MOST_REASONS = 50  # lines
+LITTLE_ROOM_BYTES = 20_000_000
+
+
+def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) -> int:
+    """Run the workflow on `study`; returns snakemake's exit code, or 130 after Ctrl-C.
+
+    `recordings` maps each chunk to its number of recordings; `options` go to snakemake after our own.
+    What snakemake prints on request (a dry run, a summary) comes out on stdout as usual.
+    A lock that a run left behind when it was cut off is cleared.
+    """
+    log = study / "results" / "logs" / "run.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    others = None
+    with running.noted(study, options):
+        log_start, code, progress = _attempt(study, recordings, options, log)
+        if _locked(progress):
+            others = running.claim(study)
+        if others == running.CUT_OFF:
+            print("An earlier run on this study was cut off; going on where it was.", file=sys.stderr)
+            _attempt(study, recordings, [*options, "--unlock"], log)
+            log_start, code, progress = _attempt(study, recordings, options, log)
+    if code == INTERRUPTED:
+        print(f"Stopped. What is finished is kept; start again to go on. Log: {shown(log)}", file=sys.stderr)
+    elif _locked(progress):
+        print(_refusal(study, others), file=sys.stderr)
+    elif code != 0:
+        print(_failure(study, progress, log, log_start), file=sys.stderr)
+    elif progress.planned or "Nothing to be done" in _text(log, log_start):
+        print(_success(study, progress))
+    elif "--unlock" in options:
+        running.forget(study)
+        print("The study is free again.")
+    return code
+
+
+def _attempt(study: Path, recordings: dict[str, int], options: list[str], log: Path) -> tuple[int, int, Progress]:
+    """Run snakemake once: where its text begins in the log, its exit code, and what happened."""
+    progress, screen = Progress(recordings), Screen(sys.stderr)
+    with tempfile.TemporaryDirectory(prefix="evenbore-") as scratch, log.open("ab") as log_file:
+        log_start = log_file.tell()
+        events = Path(scratch) / "events.jsonl"
+        events.touch()
+        # The step scripts and the logger plugin are found in the folder of the library.
+        search = os.pathsep.join([str(repo_root() / "scripts"), *filter(None, [os.environ.get("PYTHONPATH")])])
+        code = _supervise(
+            _command(study, options),
+            # PYTHONSAFEPATH: the folder where we were called, a stranger's study perhaps, is no place for modules.
+            {**os.environ, "PYTHONPATH": search, "PYTHONSAFEPATH": "1", "EVENBORE_EVENTS": str(events)},
+            log_file,
+            _following(events, progress, screen),
+            screen,
+        )
+    return log_start, code, progress
+
+
+def _locked(progress: Progress) -> bool:
+    """Whether snakemake found the study locked."""
+    return any(error["kind"] == "LockException" for error in progress.errors)
+
+
+def _refusal(study: Path, others: str | None) -> str:
+    """Why a locked study is not run."""
+    if others == running.AT_WORK:
+        return "Another run is at work on this study: wait for its end, or stop it (Ctrl-C where it was started)."
+    return (
+        "Another run is at work on this study, or an earlier one was cut off, perhaps on another machine.\n"
+        f"If none is running, free it with: {command()} run {typed(study)} -- --unlock"
+    )
+
+
+def _command(study: Path, options: list[str]) -> list[str]:
+    # Nothing of a study may come in as code: no profile that lies where we were called, see also PYTHONSAFEPATH.
+    command = [sys.executable, "-m", "snakemake", "--workflow-profile", "none"]
+    # Options that take several values come first: whatever stands last must not swallow the user's targets.
+    command += ["--logger", "evenbore"]
+    # The default scheduler solves a programme at every job's end and looks up the files of all jobs that wait.
+    command += ["--scheduler", "greedy", "--scheduler-subsample", str(JOBS_CONSIDERED)]
+    command += ["--rerun-incomplete", "--directory", str(study)]
+    if not any(option.startswith(CORES_OPTIONS) for option in options):
+        command += ["--cores", "all"]
+    return [*command, "--snakefile", str(repo_root() / "Snakefile"), *options]
+
+
+def _supervise(command: list[str], environment: dict, log_file, follow, screen: Screen) -> int:
+    """Run `command` to its end, calling `follow` meanwhile; a signal to us goes on to all that it started."""
+    with _signals_interrupt():
+        process = subprocess.Popen(
+            command,
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            stderr=log_file,
+            # Its own group, so that Ctrl-C reaches it once, from us, together with the jobs it started. Windows
+            # cannot send Ctrl-C to a group, but its console sends it to everybody already.
+            start_new_session=not WINDOWS,
+        )
+        interrupted = False
+        while True:
+            try:
+                follow()
+                if process.poll() is not None:
+                    break
+                time.sleep(POLL_S)
+            except KeyboardInterrupt:
+                screen.show("Stopping")
+                if not WINDOWS:
+                    with contextlib.suppress(ProcessLookupError):
+                        os.killpg(process.pid, signal.SIGTERM if interrupted else signal.SIGINT)
+                interrupted = True
+            except BaseException:  # nobody reads what we print, say: the run must not go on behind our back
+                process.terminate() if WINDOWS else os.killpg(process.pid, signal.SIGINT)
+                process.wait()
+                raise
+        follow()
+        screen.clear()
+    return INTERRUPTED if interrupted else process.returncode
+
+
+@contextlib.contextmanager
+def _signals_interrupt():
+    """Let every signal that asks us to stop raise KeyboardInterrupt, even where the shell had it ignored."""
+    names = ["SIGINT", "SIGTERM", "SIGHUP"]
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {number: signal.signal(number, signal.default_int_handler) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _following(events: Path, progress: Progress, screen: Screen):
+    """A function that reads the events written since its last call and shows where the run is."""
+    position = 0
+
+    def follow() -> None:
+        nonlocal position
+        with events.open("rb") as file:
+            file.seek(position)
+            for line in file:
+                if not line.endswith(b"\n"):
+                    break  # still being written
+                position += len(line)
+                summary = progress.update(json.loads(line), time.monotonic())
+                if summary:
+                    screen.note(summary)
+        screen.show(progress.line(time.monotonic()))
+
+    return follow
+
+
+def _success(study: Path, progress: Progress) -> str:
+    lines = [] if progress.planned else ["Nothing to do: all results are up to date."]
+    table = study / "results" / "tables" / "recordings.tsv"
+    if table.is_file():
+        with table.open(encoding="utf-8", newline="") as file:
+            count = Counter(row["status"] for row in csv.DictReader(file, delimiter="\t"))
+        text = f"{count.total()} recordings: {count['ok']} good"
+        for status, words in (("warned", "to be read with care"), ("set_aside", "set aside")):
+            if count[status]:
+                text += f", {count[status]} {words}"
+        if count["ok"] < count.total():
+            text += f"; the reasons are in {shown(table)}"
+        lines.append(text)
+    report = study / "results" / "report.html"
+    if report.is_file():
+        lines.append(f"Report: {shown(report)}")
+    return "\n".join(lines)
+
+
+def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
+    lines, text = [], _text(log, log_start)
+    for job in progress.failed:
+        lines.append(f"Failed: {stage_name(job['rule'])}.")
+        for path in (study / name for name in job["logs"]):
+            if path.is_file():
+                reasons = path.read_text(encoding="utf-8", errors="replace")
+                # plain words are shown whole, of a traceback its end
+                lines += [*_last_lines(reasons, 3 if TRACEBACK in reasons else MOST_REASONS), f"  in {shown(path)}"]
+    if NO_MEMORY.search(text) and f"  {OUT_OF_MEMORY}" not in lines:
+        lines.append(OUT_OF_MEMORY)
+    elif not lines:
+        lines = ["The workflow stopped:", *_last_lines(text, 1 if TRACEBACK in text else 8)]
+    if shutil.disk_usage(study).free < LITTLE_ROOM_BYTES:
+        lines.append("The disk that the study is on is full, or nearly: make room, then start again to go on.")
+    return "\n".join([*lines, f"The whole run's log: {shown(log)}"])
+
+
+def _text(log: Path, start: int) -> str:
+    return log.read_bytes()[start:].decode("utf-8", errors="replace")
+
+
+def _last_lines(text: str, count: int) -> list[str]:
+    return [f"  {line}" for line in text.strip().splitlines()[-count:]]

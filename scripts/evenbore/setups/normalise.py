@@ -1,0 +1,77 @@
+"""Bring all recordings to one set-up: subtract the set-up's response from every harmonic, measure again, and take out
+what the room adds to single notes (see `rooms`).
+
+Only what the set-up colours is measured again: level, and every measure of the harmonics' relative levels.
+Pitch, noise, attack and timing stay as measured. A harmonic outside the bands that the links reach becomes
+"not measured". Sessions that nothing links keep their own levels (response 0) and their own group number.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from evenbore.facts.measures import HARMONIC_MEASURES, harmonic_measures
+from evenbore.setups.comparability import session_groups, usable
+from evenbore.setups.errors import SetupErrors, session_directions
+from evenbore.setups.harmonics import blocks, harmonic_arrays
+from evenbore.setups.octaves import octave_levels
+from evenbore.setups.responses import Setups, estimate_setups
+from evenbore.setups.rooms import harmonic_rooms, without_rooms
+
+CHAIN_MEASURES = tuple(HARMONIC_MEASURES)
+
+
+@dataclass(frozen=True)
+class Normalised:
+    """Result of `normalise`.
+
+    `notes`: notes.tsv columns, the CHAIN_MEASURES normalised, `group` and the normalised OCTAVES.
+    `errors`: what the set-ups' error does to the CHAIN_MEASURES; without directions when nothing links or nothing was
+    repeated. `frequency_hz`, `level_db` (N, H): the normalised harmonics of the same rows; `room_variance` (N, H), dB²:
+    of what is left of the room in them.
+    """
+
+    setups: Setups
+    notes: pd.DataFrame
+    errors: SetupErrors
+    frequency_hz: np.ndarray
+    level_db: np.ndarray
+    room_variance: np.ndarray
+
+
+def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: Iterable[pd.DataFrame]) -> Normalised:
+    """Estimate the set-ups and normalise the notes of every recording not set aside.
+
+    `recordings`, `notes`: the tables of that name; `harmonics`: that table, in parts.
+    """
+    groups = session_groups(recordings)
+    notes = notes[notes["recording"].isin(usable(recordings)["recording"])].reset_index(drop=True)
+    heard = harmonic_arrays(notes, harmonics)
+    setups = estimate_setups(notes, heard, groups)
+
+    session = pd.Categorical(notes["session"], categories=setups.sessions).codes
+    directions, mixing = session_directions(setups)
+    measured = np.empty((len(notes), len(CHAIN_MEASURES)))
+    changes = np.empty((directions.shape[1], *measured.shape), np.float32)
+    flat = np.empty_like(heard.level_db)
+    for rows in blocks(len(notes)):
+        frequency = heard.frequency_hz[rows]
+        flat[rows] = heard.level_db[rows] - setups.at(session[rows], frequency, setups.response_db)
+        measured[rows] = _chain_measures(flat[rows], frequency)
+        for r, change in enumerate(changes):
+            moved = flat[rows] - setups.at(session[rows], frequency, directions[:, r])
+            change[rows] = _chain_measures(moved, frequency) - measured[rows]
+    notes = notes.assign(group=notes["session"].map(groups), **dict(zip(CHAIN_MEASURES, measured.T, strict=True)))
+    room, room_variance = harmonic_rooms(notes, heard.frequency_hz, flat)
+    flat -= room
+    notes = without_rooms(notes).assign(**octave_levels(flat, heard.frequency_hz[:, 0]))
+    errors = SetupErrors(changes, session, mixing)
+    return Normalised(setups, notes, errors, heard.frequency_hz, flat, room_variance)
+
+
+def _chain_measures(level_db: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
+    """The CHAIN_MEASURES (N, M) of harmonics (N, H)."""
+    measures = harmonic_measures(level_db.astype(float), frequency_hz[:, 0].astype(float))
+    return np.column_stack([measures[name] for name in CHAIN_MEASURES])

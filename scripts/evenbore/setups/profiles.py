@@ -1,0 +1,226 @@
+"""Profiles of every instrument after set-up normalisation: note by note, and over one-third-octave bands.
+
+The take is the unit: values are means over takes (each direction of the scale counting alike), for notes with the
+offset of each whole take taken out first (see `alignment`) and the mean offset kept. Standard errors come from the
+scatter between repeat takes, pooled over the study per measure (or band), plus the error of the set-up estimate and
+what is left of the room (see `rooms`).
+Without repeats anywhere the standard error is empty. Intervals are 90 %, by Student's t.
+"""
+
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from evenbore.setups.harmonics import blocks
+from evenbore.setups.loudness import at_common_loudness
+from evenbore.setups.normalise import CHAIN_MEASURES, Normalised
+from evenbore.setups.responses import BAND_HZ
+from evenbore.setups.rooms import ROOM_MEASURES, room_error
+from evenbore.statistics.alignment import take_offsets
+
+MATCHED = "brightness_matched_db"  # brightness_db at a common loudness
+MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, MATCHED, "hnr_db", "attack_ms")
+OWNER = ["instrument", "state", "dynamic"]
+REPEAT = ["instrument", "state", "dynamic", "articulation", "direction", "session"]
+MIN_ABOVE_NOISE_DB = 10.0
+
+
+def note_profiles(normalised: Normalised, instruments: dict[str, dict], families: dict) -> pd.DataFrame:
+    """The note_profiles table; `attack_ms` from tongued takes only."""
+    notes = normalised.notes.assign(**{MATCHED: at_common_loudness(normalised.notes)})
+    notes["attack_ms"] = notes["attack_ms"].where(notes["articulation"] == "tongued")
+    # a note played twice in one recording (up-down) counts once
+    keys = [*dict.fromkeys([*OWNER, *REPEAT, "recording", "midi", "written_note", "group"])]
+    takes = notes.groupby(keys, sort=False)[list(MEASURES)].mean().reset_index()
+    by_note = [*OWNER, "midi", "written_note", "group"]
+    centred = takes[list(MEASURES)] - takes.groupby([*REPEAT, "midi"])[list(MEASURES)].transform("mean")
+    cells = takes.groupby([*REPEAT, "midi"])[list(MEASURES)].count()
+    freedom = (cells - 1).clip(lower=0).sum()
+    s_r = ((centred**2).sum() / freedom.where(freedom > 0)) ** 0.5
+
+    by_direction = _aligned(takes).groupby([*by_note, "direction"])[list(MEASURES)]
+    value = by_direction.mean().groupby(by_note).mean()
+    # variance of a mean of direction means: the mean of 1/n over the directions, over their number
+    inverse = (1 / by_direction.count().where(lambda n: n > 0)).groupby(by_note)
+    variance = s_r**2 * inverse.mean() / inverse.count()
+    setup = _setup_variance(normalised, notes, by_note).reindex(variance.index)
+    variance[list(CHAIN_MEASURES)] += setup
+    room = _room_variance(notes, by_note).reindex(variance.index)
+    variance[list(ROOM_MEASURES)] += room
+    variance[MATCHED] += setup["brightness_db"] + room["brightness_db"]
+    n_takes = takes.groupby(by_note)[list(MEASURES)].count()
+
+    table = pd.concat(
+        {"value": value.stack(), "se": variance.stack() ** 0.5, "n_takes": n_takes.stack()}, axis=1
+    ).rename_axis([*by_note, "measure"])
+    table = table.dropna(subset="value").reset_index()
+    half = stats.t.ppf(0.95, table["measure"].map(freedom).clip(lower=1)) * table["se"]
+    register = {
+        (name, note): _register(families[instruments[name]["family"]], note)
+        for name, note in table[["instrument", "midi"]].drop_duplicates().itertuples(index=False)
+    }
+    return table.assign(
+        low=table["value"] - half,
+        high=table["value"] + half,
+        register=[register[key] for key in zip(table["instrument"], table["midi"], strict=True)],
+    )
+
+
+def _aligned(takes: pd.DataFrame) -> pd.DataFrame:
+    """The notes of every take (rows) less the take's offset from its owner's others; directions count alike.
+
+    Offsets average zero over an owner's takes, so that only means of notes that some takes lack change.
+    """
+    aligned = takes.copy()
+    for rows in takes.groupby(OWNER).indices.values():
+        take, names = pd.factorize(takes["recording"].to_numpy()[rows])
+        note, heard = pd.factorize(takes["midi"].to_numpy()[rows])
+        if len(names) == 1 or len(rows) == len(names) * len(heard):
+            continue
+        direction = takes["direction"].to_numpy()[rows[np.unique(take, return_index=True)[1]]]
+        share = 1 / pd.Series(direction).groupby(direction).transform("size").to_numpy()
+        for column in MEASURES:
+            grid = np.full((len(names), len(heard)), np.nan)
+            grid[take, note] = takes[column].to_numpy(float)[rows]
+            offsets = take_offsets(grid)
+            offsets -= np.average(offsets, weights=share)
+            aligned.iloc[rows, aligned.columns.get_loc(column)] -= offsets[take]
+    return aligned
+
+
+def _register(family, midi: int) -> str:
+    register = family.register_of(int(family.to_written(midi)))
+    return "" if register is None else register.name
+
+
+def _setup_variance(normalised: Normalised, notes: pd.DataFrame, by_note: list[str]) -> pd.DataFrame:
+    """Variance of each note's mean CHAIN_MEASURES from the error of the set-ups."""
+    errors = normalised.errors
+    cells = notes.groupby(by_note)
+    cell, size = cells.ngroup().to_numpy(), cells.size()
+    total = np.zeros((len(size), len(CHAIN_MEASURES)))
+    for rows in notes.groupby("instrument").indices.values():  # one by one: K directions are many
+        first, last = cell[rows].min(), cell[rows].max() + 1  # an instrument's follow one another
+        changes = errors.changes[:, rows]
+        known = np.zeros((last - first, len(CHAIN_MEASURES)))
+        moved = np.zeros((errors.mixing.shape[1], *known.shape))
+        heard = np.isfinite(changes).all(axis=0)
+        np.add.at(known, cell[rows] - first, heard)
+        for session in np.unique(errors.session[rows]):
+            own = errors.session[rows] == session
+            sums = np.zeros((len(changes), *known.shape))
+            np.add.at(sums, (slice(None), cell[rows][own] - first), np.where(heard, changes, 0.0)[:, own])
+            moved += errors.along_all(sums, session)
+        total[first:last] = np.square(moved / np.maximum(known, 1)).sum(axis=0)
+    return pd.DataFrame(total, index=size.index, columns=list(CHAIN_MEASURES))
+
+
+def _room_variance(notes: pd.DataFrame, by_note: list[str]) -> pd.DataFrame:
+    """Variance of each note's mean ROOM_MEASURES from what is left of the rooms, the same in all takes of a session."""
+    names = list(ROOM_MEASURES)
+    squares = notes[[room_error(name) for name in names]].fillna(0.0) ** 2
+    squares.columns = names
+    keys = [notes[key] for key in by_note]
+    of_session = squares.groupby([*keys, notes["session"]])
+    size = of_session.size()
+    share = size / size.groupby(level=by_note).transform("sum")
+    return of_session.mean().mul(share**2, axis=0).groupby(level=by_note).sum()
+
+
+def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """The band_profiles table: mean power of the normalised harmonics per band, over all notes, in dB.
+
+    A band counts where its mean power is at least MIN_ABOVE_NOISE_DB over the noise (`bands`: that table in parts) and
+    harmonics fall into it. Each take is centred over the bands of its row set before takes are averaged.
+    """
+    takes, room = _band_levels(normalised, bands)
+    level, key = takes[range(BAND_HZ.size)].to_numpy(), takes.drop(columns=range(BAND_HZ.size))
+    errors = normalised.setups.errors_db
+    deviation, cells = [], takes.groupby(REPEAT).indices
+    for rows in cells.values():
+        shared = np.isfinite(level[rows]).all(axis=0)
+        if len(rows) > 1 and shared.any():
+            centred = np.where(shared, level[rows] - level[rows][:, shared].mean(axis=1, keepdims=True), np.nan)
+            deviation.append((centred - centred.mean(axis=0), len(rows) - 1))
+    s_r2 = np.full(BAND_HZ.size, np.nan)
+    if deviation:
+        squares = np.array([(d**2).sum(axis=0) for d, _ in deviation])
+        freedom = (np.isfinite(squares) * np.array([[df] for _, df in deviation])).sum(axis=0)
+        s_r2 = np.divide(np.nansum(squares, axis=0), freedom, out=s_r2, where=freedom > 0)
+
+    parts = []
+    for whole in (OWNER, [*OWNER, "session"]):
+        for owner, rows in takes.groupby(whole).indices.items():
+            keep = np.isfinite(level[rows]).all(axis=0)
+            if not keep.any():
+                continue
+            centred = level[rows][:, keep] - level[rows][:, keep].mean(axis=1, keepdims=True)
+            variance = s_r2[keep] / len(rows)
+            if errors is not None:
+                moved = errors[:, key["session_number"].to_numpy()[rows]][:, :, keep].mean(axis=1)
+                variance = variance + ((moved - moved.mean(axis=1, keepdims=True)) ** 2).sum(axis=0)
+            variance = variance + _session_means_variance(key["session"].to_numpy()[rows], room[rows][:, keep])
+            parts.append(
+                pd.DataFrame(
+                    {
+                        **dict(zip(whole, owner, strict=True)),
+                        "band_hz": BAND_HZ[keep],
+                        "level_db": centred.mean(axis=0),
+                        "se_db": variance**0.5,
+                        "group": key["group"].to_numpy()[rows[0]],
+                    }
+                )
+            )
+    columns = [*OWNER, "session", "band_hz", "level_db", "se_db", "group"]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def _session_means_variance(session: np.ndarray, room: np.ndarray) -> np.ndarray:
+    """Variance (B,) of a mean over takes of the variances (T, B) that all takes of a session share."""
+    total = np.zeros(room.shape[1])
+    for name in np.unique(session):
+        own = session == name
+        total += own.mean() ** 2 * room[own].mean(axis=0)
+    return total
+
+
+def _band_levels(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> tuple[pd.DataFrame, np.ndarray]:
+    """One row per take: its keys and the level in each band (columns 0 ... B-1), NaN where it does not count; and the
+    variance (T, B) of these levels by what is left of the room in single harmonics."""
+    notes = normalised.notes
+    power, uncertain = np.zeros((2, len(notes), BAND_HZ.size))
+    for rows in blocks(len(notes)):
+        level, room = normalised.level_db[rows].astype(float), normalised.room_variance[rows]
+        band = np.rint(10 * np.log10(normalised.frequency_hz[rows] / BAND_HZ[0])).astype(int)
+        inside = np.isfinite(level) & (band >= 0) & (band < BAND_HZ.size)
+        place = np.nonzero(inside)[0], band[inside]
+        one = 10 ** (level[inside] / 10)
+        np.add.at(power[rows], place, one)
+        np.add.at(uncertain[rows], place, one**2 * room[inside])
+    keys = [notes[key] for key in (*REPEAT, "recording", "group")]
+    total = pd.DataFrame(power).groupby(keys, sort=False).sum()
+    mean = total.div(notes.groupby(keys, sort=False).size(), axis=0)
+    with np.errstate(divide="ignore"):
+        level = 10 * np.log10(mean.where(mean > 0))
+    room = pd.DataFrame(uncertain).groupby(keys, sort=False).sum() / total.where(total > 0) ** 2
+
+    clear = _clear_bands(bands, level.index.get_level_values("recording"))
+    takes = level.where(clear).reset_index()
+    numbers = {name: i for i, name in enumerate(normalised.setups.sessions)}
+    return takes.assign(session_number=takes["session"].map(numbers)), room.to_numpy()
+
+
+def _clear_bands(bands: Iterable[pd.DataFrame], recordings: pd.Index) -> np.ndarray:
+    """Whether the bands (T, B) of these recordings stand MIN_ABOVE_NOISE_DB over their noise."""
+    total, noise = np.zeros((2, len(recordings), BAND_HZ.size))
+    for part in bands:
+        recording = recordings.get_indexer(part["recording"])
+        number = np.rint(10 * np.log10(part["band_hz"].to_numpy(float) / BAND_HZ[0])).astype(int)
+        used = (recording >= 0) & (number >= 0) & (number < BAND_HZ.size)
+        power = 10 ** (part["level_db"].to_numpy(float) / 10)
+        place = recording[used], number[used]
+        np.add.at(total, place, power[used])
+        np.add.at(noise, place, (power / 10 ** (part["above_noise_db"].to_numpy(float) / 10))[used])
+    return (total > 0) & (total >= noise * 10 ** (MIN_ABOVE_NOISE_DB / 10))

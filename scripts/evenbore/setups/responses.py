@@ -1,0 +1,297 @@
+"""The response of each session's set-up (room, microphone, gain), from instruments recorded in several sessions.
+
+Model, levels in dB: harmonic level = cell + response(session, frequency) + take + room effect + noise, where a
+cell is one harmonic of one note of one instrument, in one state, dynamic and articulation. Cells recorded in one
+session only say nothing about the responses and drop out. The response is piecewise linear over log frequency
+between one-third-octave mid-bands, its bends held by a weak prior (BEND_SD_DB); the responses of a group sum to
+zero in each band, so that "normalised" means "as the group's average set-up would have recorded it".
+Fitted by Huber-weighted least squares (Huber 1964, Ann. Math. Stat. 35, 73). A harmonic that does not stand clear of
+the noise in one take though it does in others is censored, not left out: else only the takes in which it came out loud
+would tell, and a band near the noise would seem louder than it is. What is known of it is that it lies below the limit
+(Tobin 1958, Econometrica 26, 24; its scores and information as in Amemiya 1973, Econometrica 41, 997; from memory).
+
+The standard error has two parts: the scatter of whole takes (pooled over all repeat takes of the study; the take
+is the unit) and the scatter of single harmonics of single notes (room modes), clustered by note and harmonic
+(Liang & Zeger 1986, Biometrika 73, 13).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+from scipy.stats import norm
+
+from evenbore.setups.harmonics import Harmonics
+from evenbore.statistics.grouped import grouped_means
+
+BAND_HZ = 1000.0 * 10.0 ** (np.arange(-16, 14) / 10.0)  # 25 Hz to 20 kHz, IEC 61260-1 exact mid-bands
+MIN_ABOVE_NOISE_DB = 10.0
+# ASSUME: second difference of a set-up's response per one-third octave; a steep low cut bends by about 1.5 dB
+BEND_SD_DB = 3.0
+HUBER = 1.345  # 95 % efficient for normal noise
+ROUNDS = 12
+VARIANCE_KEPT = 0.995
+CELL = ["instrument", "state", "dynamic", "articulation", "midi"]  # and the harmonic
+REPLICATE = ["instrument", "state", "dynamic", "articulation", "direction", "session"]
+
+
+@dataclass(frozen=True)
+class Setups:
+    """Responses of S sessions at B bands.
+
+    `response_db` (S, B): NaN outside the bands that the links reach; 0 everywhere for a session that nothing
+    links. `errors_db` (K, S, B): the estimate's error as K independent standard-normal directions, so that the
+    variance of anything computed from the responses is the sum of its squared changes along them;
+    None when the study holds no repeat takes to judge by. `group` (S,) and `linked` (S,).
+    """
+
+    sessions: tuple[str, ...]
+    group: np.ndarray
+    linked: np.ndarray
+    response_db: np.ndarray
+    errors_db: np.ndarray | None
+
+    def at(self, session_index: np.ndarray, frequency_hz: np.ndarray, responses: np.ndarray) -> np.ndarray:
+        """`responses` (S, B) of the sessions (N,) at frequencies (N, H), dB, linear in log frequency."""
+        out = np.full(frequency_hz.shape, np.nan)
+        for s in range(len(self.sessions)):
+            rows = session_index == s
+            known = np.isfinite(self.response_db[s])
+            if not known.any():
+                continue
+            out[rows] = np.interp(
+                np.log(frequency_hz[rows]),
+                np.log(BAND_HZ[known]),
+                responses[s, known],
+                left=np.nan,
+                right=np.nan,
+            )
+        return out
+
+    def table(self) -> pd.DataFrame:
+        """The set-ups table; the standard error is empty where nothing links or nothing was repeated."""
+        s, b = np.nonzero(np.isfinite(self.response_db))
+        se = np.full(self.response_db.shape, np.nan)
+        if self.errors_db is not None:
+            se[self.linked] = np.sqrt((self.errors_db**2).sum(axis=0))[self.linked]
+        return pd.DataFrame(
+            {
+                "group": self.group[s],
+                "session": np.array(self.sessions, dtype=object)[s],
+                "band_hz": BAND_HZ[b],
+                "response_db": self.response_db[s, b],
+                "response_se_db": se[s, b],
+            }
+        )
+
+
+def estimate_setups(notes: pd.DataFrame, harmonics: Harmonics, groups: dict[str, int]) -> Setups:
+    """Estimate every session's response.
+
+    `notes`: one row per note with the columns CELL, `recording`, `direction` and `session`; `harmonics`: theirs;
+    `groups`: session -> comparability group.
+    """
+    sessions = tuple(groups)
+    number = np.array([groups[s] for s in sessions], int)
+    linked = np.array([(number == g).sum() > 1 for g in number], bool)
+    response = np.where(linked[:, None], np.nan, 0.0) * np.ones(BAND_HZ.size)
+    clear = harmonics.above_noise_db >= MIN_ABOVE_NOISE_DB
+    take_covariance = _take_covariance(notes, harmonics, clear)
+
+    session = pd.Categorical(notes["session"], categories=sessions).codes.astype(int)
+    shared = _shared_rows(notes, harmonics, clear, session)
+    directions = []
+    for g in np.unique(number[linked]):
+        members = np.flatnonzero(number == g)
+        own = np.isin(shared["session"], members)
+        rows = {name: column[own] for name, column in shared.items()}
+        rows["session"] = np.searchsorted(members, rows["session"])
+        fitted, factor, reached = _fit(rows, len(members), take_covariance)
+        response[members] = np.where(reached, fitted, np.nan)
+        if factor is not None:
+            block = np.zeros((factor.shape[0], len(sessions), BAND_HZ.size))
+            block[:, members] = factor
+            directions.append(block)
+    errors = (
+        None
+        if take_covariance is None
+        else np.concatenate(directions)
+        if directions
+        else np.zeros((0, *response.shape))
+    )
+    return Setups(sessions, number, linked, response, errors)
+
+
+def _hidden_below(harmonics: Harmonics, clear: np.ndarray, cell: np.ndarray, session: np.ndarray) -> np.ndarray:
+    """The level (N, H) that a harmonic lies below which does not stand clear of the noise though other notes of its
+    cell show it; NaN elsewhere.
+
+    The limit is MIN_ABOVE_NOISE_DB over the session's noise near that frequency, as the harmonics that are there tell;
+    beyond the highest and lowest of these (a recorder's limits) nothing is said of any.
+    """
+    heard = np.zeros((cell.max(initial=-1) + 1, clear.shape[1]), bool)
+    np.logical_or.at(heard, cell, clear)
+    there = np.isfinite(harmonics.level_db)
+    hidden = heard[cell] & ~clear & there.any(axis=1, keepdims=True)
+    limit = np.full(clear.shape, np.nan)
+    for number in np.unique(session):
+        rows = session == number
+        known, frequency = there[rows], harmonics.frequency_hz[rows]
+        noise = pd.Series((harmonics.level_db[rows] - harmonics.above_noise_db[rows])[known])
+        by_band = noise.groupby(_band(frequency[known])).median()
+        if len(by_band):
+            at = np.interp(_place(frequency), by_band.index, by_band, left=np.nan, right=np.nan)
+            limit[rows] = np.where(hidden[rows], at + MIN_ABOVE_NOISE_DB, np.nan)
+    return limit
+
+
+def _heard_in(present: np.ndarray, cell: np.ndarray, where: np.ndarray) -> np.ndarray:
+    """In how many different `where` (N,) the harmonics of each note's cell (N,) are `present` (N, H); (N, H)."""
+    pairs, pair = np.unique(np.column_stack([cell, where]), axis=0, return_inverse=True)
+    any_present = np.zeros((len(pairs), present.shape[1]), bool)
+    np.logical_or.at(any_present, pair.ravel(), present)
+    count = np.zeros((cell.max(initial=-1) + 1, present.shape[1]), int)
+    np.add.at(count, pairs[:, 0], any_present)
+    return count[cell]
+
+
+def _shared_rows(
+    notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarray, session: np.ndarray
+) -> dict[str, np.ndarray]:
+    """The harmonics (R,) whose cell was recorded in several of the sessions (N,), which are then of one group.
+
+    `censored` is what is not clear: its `level_db` is the limit that it lies below.
+    """
+    cell = notes.groupby(CELL, sort=False, dropna=False).ngroup().to_numpy()
+    limit = _hidden_below(harmonics, clear, cell, session)
+    present = clear | np.isfinite(limit)
+    note, harmonic = np.nonzero(present & (_heard_in(present, cell, session) > 1))
+    censored = ~clear[note, harmonic]
+    level = np.where(censored, limit[note, harmonic], harmonics.level_db[note, harmonic])
+    recording, midi = (pd.factorize(notes[key])[0][note] for key in ("recording", "midi"))
+    return {
+        "cell": cell[note] * clear.shape[1] + harmonic,
+        "tone": midi * clear.shape[1] + harmonic,
+        "recording": recording,
+        "session": session[note],
+        "frequency_hz": harmonics.frequency_hz[note, harmonic].astype(float),
+        "level_db": level.astype(float),
+        "censored": censored,
+    }
+
+
+def _place(frequency_hz) -> np.ndarray:
+    """Where frequencies (N,) lie among the bands, with fractions; 0 is the first."""
+    return np.log(np.asarray(frequency_hz, float) / BAND_HZ[0]) / np.log(BAND_HZ[1] / BAND_HZ[0])
+
+
+def _band(frequency_hz) -> np.ndarray:
+    """The nearest band's number (N,)."""
+    return np.rint(_place(frequency_hz)).clip(0, BAND_HZ.size - 1).astype(int)
+
+
+def _hats(frequency_hz: np.ndarray, block: np.ndarray, blocks: int) -> sparse.csr_array:
+    """(n, blocks * B) weights of linear interpolation over log frequency, each row in its own block of B columns."""
+    place = np.clip(_place(frequency_hz), 0, BAND_HZ.size - 1 - 1e-9)
+    lower = np.floor(place).astype(int)
+    row, column = np.arange(place.size), block * BAND_HZ.size + lower
+    return sparse.csr_array(
+        (
+            np.concatenate([1 - (place - lower), place - lower]),
+            (np.concatenate([row, row]), np.concatenate([column, column + 1])),
+        ),
+        shape=(place.size, blocks * BAND_HZ.size),
+    )
+
+
+def _take_covariance(notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarray) -> np.ndarray | None:
+    """(B, B) covariance of a take's deviation from its repeats, pooled over the study; None without repeats.
+
+    Pooled as ISO 5725-2 pools repeatability: sums of squares over degrees of freedom.
+    """
+    cell = notes.groupby([*REPLICATE, "midi"], sort=False, dropna=False).ngroup().to_numpy()
+    take, names = pd.factorize(notes["recording"])
+    repeated = clear & (_heard_in(clear, cell, take) > 1)
+    if not repeated.any():
+        return None
+    level = np.where(clear, harmonics.level_db, np.nan)
+    deviation = (level - grouped_means(level, cell, cell.max() + 1)[0][cell])[repeated]
+    place = (take[:, None] * BAND_HZ.size + _band(harmonics.frequency_hz))[repeated]
+    values, count = grouped_means(deviation, place, len(names) * BAND_HZ.size)
+    values, known = (array.reshape(len(names), BAND_HZ.size) for array in (values, count > 0))
+    told = known.any(axis=1)
+    # a set of n repeats has n - 1 degrees of freedom: each take counts (n - 1) / n
+    replicate = (
+        notes.groupby(REPLICATE, sort=False, dropna=False).ngroup().to_numpy()[np.unique(take, return_index=True)[1]]
+    )
+    share = 1 - 1 / np.maximum(np.bincount(replicate[told], minlength=replicate.max() + 1), 1)[replicate]
+    values, known = np.nan_to_num(values[told]), known[told].astype(float)
+    freedom = known.T @ (known * share[told, None])
+    covariance = np.divide(values.T @ values, freedom, out=np.zeros_like(freedom), where=freedom > 0)
+    eigenvalue, vector = np.linalg.eigh(covariance)
+    return (vector * np.clip(eigenvalue, 0, None)) @ vector.T
+
+
+def _below(limit, fitted, noise: float, censored, y, weight) -> tuple[np.ndarray, np.ndarray]:
+    """`y` and `weight` (N,) for the next round: those of censored rows make least squares take the step that maximises
+    the likelihood of lying below `limit` where `fitted` is expected, with normal scatter `noise`."""
+    away = (limit - fitted) / noise
+    ratio = np.exp(norm.logpdf(away) - norm.logcdf(away))
+    gain = np.maximum(ratio + away, 1e-6)
+    return np.where(censored, fitted - noise / gain, y), np.where(censored, np.maximum(ratio * gain, 1e-6), weight)
+
+
+def _fit(rows: dict[str, np.ndarray], s: int, take_covariance: np.ndarray | None):
+    """Responses (S, B) of one group of `s` sessions, their error directions (K, S, B) and which are reached (S, B)."""
+    b, n = BAND_HZ.size, len(rows["cell"])
+    if n == 0:  # joined by an instrument, but never by the same note in the same dynamic and articulation
+        return np.zeros((s, b)), None, np.zeros((s, b), bool)
+    y, censored = rows["level_db"], rows["censored"]
+    cell, tone = (np.unique(rows[name], return_inverse=True)[1] for name in ("cell", "tone"))
+    hats = _hats(rows["frequency_hz"], np.zeros(n, int), 1)
+    design = _hats(rows["frequency_hz"], rows["session"], s)
+    cells = sparse.csr_array((np.ones(n), (cell, np.arange(n))), shape=(cell.max() + 1, n))
+
+    bend = np.diff(np.eye(b), n=2, axis=0)
+    bends = sparse.kron(sparse.eye_array(s), bend.T @ bend)
+    # the sum over sessions is all but unknown to the data (only slight mistuning tells): tie it to zero
+    zero_sum = sparse.kron(np.full((s, s), 1e4), sparse.eye_array(b))
+
+    weight, noise, limit = np.where(censored, 1e-6, 1.0), 1.0, y.copy()
+    for _ in range(ROUNDS):
+        # least squares within cells: design less its cells' weighted means, which themselves are never written out
+        weighted = sparse.csr_array(sparse.diags_array(weight) @ design)
+        sums = cells @ weighted
+        means = sparse.csr_array(sparse.diags_array(1 / (cells @ weight)) @ sums)
+        known = weighted.T @ design - sums.T @ means
+        normal = (known + (noise / BEND_SD_DB) ** 2 * bends + zero_sum).toarray()
+        centred_y = y - ((cells @ (weight * y)) / (cells @ weight))[cell]
+        solution = np.linalg.solve(normal, weighted.T @ centred_y)
+        residual = centred_y - design @ solution + (means @ solution)[cell]
+        used = weight
+        noise = max(1.4826 * np.median(np.abs(residual[~censored])), 1e-6)
+        weight = np.minimum(1.0, HUBER * noise / np.maximum(np.abs(residual), 1e-12))
+        y, weight = _below(limit, y - residual, noise, censored, y, weight)
+
+    reached = (abs(design[~censored]).sum(axis=0) > 0).reshape(s, b)
+    # inner bands that no harmonic falls into are bridged, outer ones are not guessed
+    reached = np.maximum.accumulate(reached, axis=1) & np.maximum.accumulate(reached[:, ::-1], axis=1)[:, ::-1]
+    if take_covariance is None:
+        return solution.reshape(s, b), None, reached
+
+    inverse = np.linalg.inv(normal)
+    by_tone = sparse.csr_array((residual * used, (tone, np.arange(n))), shape=(tone.max() + 1, n))
+    scores = (by_tone @ design - (by_tone @ cells.T) @ means).toarray()
+    middle = scores.T @ scores
+    weighted_hats = sparse.csr_array(sparse.diags_array(used) @ hats)
+    for take in pd.Series(rows["recording"]).groupby(rows["recording"]).indices.values():
+        own = weighted_hats[take]
+        leverage = (design[take].T @ own - means.T @ (cells[:, take] @ own)).toarray()
+        middle += leverage @ take_covariance @ leverage.T
+    covariance = inverse @ middle @ inverse
+    eigenvalue, vector = np.linalg.eigh(covariance)
+    keep = np.cumsum(eigenvalue[::-1]) <= VARIANCE_KEPT * eigenvalue.sum()
+    keep[: keep.sum() + 1] = True
+    directions = (np.sqrt(np.clip(eigenvalue[::-1][keep], 0, None)) * vector[:, ::-1][:, keep]).T
+    return solution.reshape(s, b), directions.reshape(-1, s, b), reached

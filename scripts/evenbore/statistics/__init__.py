@@ -1,0 +1,1 @@
+"""Statistics that several rooms need: means over groups, take offsets, Student's t, mixed models."""

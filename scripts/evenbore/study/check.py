@@ -1,0 +1,114 @@
+"""Everything wrong with a study before it is run: its sheets, its config, and every recording decoded."""
+
+import difflib
+import itertools
+import os
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from queue import SimpleQueue
+
+from evenbore.files.digest import sha256
+from evenbore.files.errors import AudioError, Problem
+from evenbore.process.guard import Guard, time_limit_s
+from evenbore.study.config import printable, shown
+from evenbore.study.sheets import read_study
+
+DECODERS = 4  # at once: each holds up to ten minutes of sound
+MOST_NAMES = 2000  # a folder with more files is not searched for a name like the missing one
+
+
+def check_study(folder: str | Path, config_path: str | Path | None = None) -> list[Problem]:
+    """Return all problems of a study, also of recordings whose rows have other problems; [] when it is right.
+
+    Every recording is decoded to its end, which takes a second or two for ten minutes of sound: what a run would set
+    aside or warn of as a file (silent, cut off, damaged, misnamed) is told here. Whether the scale is in it is not.
+    """
+    reading = read_study(folder, config_path)
+    sheet = reading.sheets["recordings"]
+    rows = [(number, row) for number, row in zip(sheet.numbers, sheet.rows, strict=True) if row["path"] is not None]
+    with _guards(min(DECODERS, os.cpu_count() or 1)) as guards, ThreadPoolExecutor(DECODERS) as pool:
+        found = list(pool.map(lambda numbered: _check_recording(*reversed(numbered), sheet.file, guards), rows))
+    sound = [numbered for numbered, problems in zip(rows, found, strict=True) if not problems]
+    return list(reading.problems) + [one for problems in found for one in problems] + _same_audio(sound, sheet.file)
+
+
+@contextmanager
+def _guards(count: int) -> Iterator[SimpleQueue]:
+    """Guards to be taken and put back; their workers are started when first asked."""
+    guards: SimpleQueue = SimpleQueue()
+    with ExitStack() as stack:
+        for _ in range(count):
+            guards.put(stack.enter_context(Guard()))
+        yield guards
+
+
+def _check_recording(row: dict, number: int, file: str, guards: SimpleQueue) -> list[Problem]:
+    path, channel = row["path"], row["channel"]
+    if not os.path.lexists(path):
+        return [Problem(file, number, "file", shown(row["file"]), "a file that is there", _near(path))]
+    guard = guards.get()
+    try:
+        wrong = guard.ask("examine", time_limit_s(path), path=str(path), channel=channel)
+    except AudioError as error:
+        return [Problem(file, number, "file", shown(row["file"]), "a recording that can be used", str(error))]
+    finally:
+        guards.put(guard)
+    if "channels" in wrong:
+        of = wrong["channels"]
+        return [Problem(file, number, "channel", str(channel), f"a channel from 1 to {of}", f"the file has {of}")]
+    if "unusable" in wrong:
+        return [Problem(file, number, "file", shown(row["file"]), "a recording that can be used", wrong["unusable"])]
+    return [
+        Problem(file, number, "file", shown(row["file"]), "a recording in order", text) for text in wrong["warnings"]
+    ]
+
+
+def _near(path: Path) -> str:
+    """Return why a file may be missing: what stands in the folder instead."""
+    folder = path.parent
+    while not os.path.isdir(folder) and folder != folder.parent:
+        folder = folder.parent
+    if folder != path.parent:
+        missing = path.relative_to(folder).parts[0]
+        return f"there is no folder '{printable(missing)}' in {folder.as_posix()}"
+    names = _names(folder)
+    close = difflib.get_close_matches(path.name.casefold(), list(names), n=1, cutoff=0.7)
+    return f"there is '{printable(names[close[0]])}'" if close else "moved, renamed or not copied"
+
+
+def _names(folder: Path) -> dict[str, str]:
+    """Return the names in a folder by their case-folded form; none when there are too many to search or no access."""
+    try:
+        with os.scandir(folder) as entries:
+            names = [entry.name for entry in itertools.islice(entries, MOST_NAMES + 1)]
+    except OSError:
+        return {}
+    return {name.casefold(): name for name in sorted(names)} if len(names) <= MOST_NAMES else {}
+
+
+def _same_audio(opened: list[tuple[int, dict]], file: str) -> list[Problem]:
+    """Find copies: one recording under two names would pass for a perfect repeat."""
+    problems = []
+    by_size: dict[tuple, list[tuple[int, dict]]] = {}
+    first: dict[tuple, tuple[int, Path]] = {}
+    for number, row in opened:
+        by_size.setdefault((os.path.getsize(row["path"]), row["channel"]), []).append((number, row))
+    for number, row in (same for rows in by_size.values() if len(rows) > 1 for same in rows):
+        digest = sha256(row["path"])
+        if digest is None:
+            continue  # gone since it was opened
+        before, path = first.setdefault((digest, row["channel"]), (number, row["path"]))
+        if path != row["path"]:
+            problems.append(
+                Problem(
+                    file,
+                    number,
+                    "file",
+                    shown(row["file"]),
+                    "each recording once",
+                    f"it holds the same bytes as the file of row {before}: a copy or a link",
+                )
+            )
+    return problems

@@ -1,0 +1,295 @@
+"""The config: YAML read strictly, every problem found at once and in plain words.
+
+Strict means: no aliases, no duplicate keys, no unknown keys (but `x_…`), no missing keys. What is allowed
+stands in `workflow/schemas/config.schema.yaml`; the repo's own `config/config.yaml` supplies the line to
+add for a missing key.
+"""
+
+import difflib
+import math
+import os
+from functools import cache
+from pathlib import Path
+
+import yaml
+
+from evenbore.files.errors import Problem
+from evenbore.files.paths import command
+
+SHOWN_LENGTH = 80  # characters of a wrong value that a message repeats
+
+
+def repo_root() -> Path:
+    """The folder that holds `config/`, `workflow/` and `scripts/`."""
+    return Path(__file__).resolve().parents[3]
+
+
+@cache
+def load_schema(name: str) -> dict:
+    """Return one schema of `workflow/schemas` (`config`, `recordings`, `instruments`, …)."""
+    path = repo_root() / "workflow" / "schemas" / f"{name}.schema.yaml"
+    return yaml.safe_load(path.read_text(encoding="utf-8"))
+
+
+@cache
+def default_config() -> dict:
+    """Return the repo's own config; treat it as read-only."""
+    return yaml.safe_load((repo_root() / "config" / "config.yaml").read_text(encoding="utf-8"))
+
+
+def shown(value: object) -> str:
+    """Return a wrong value as a message repeats it, shortened."""
+    text = value if isinstance(value, str) else str(value)
+    return text if len(text) <= SHOWN_LENGTH else text[: SHOWN_LENGTH - 1] + "…"
+
+
+def printable(text: str) -> str:
+    """Return a name for a message, characters that would upset a terminal replaced."""
+    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in shown(text))
+
+
+def misspelling(word: str, known: list[str]) -> str:
+    """Return the likely cause of an unknown word: the known one it resembles, or ''."""
+    by_fold = {name.casefold(): name for name in known}
+    folded = word.strip().casefold().replace(" ", "_")
+    close = difflib.get_close_matches(folded[:200], list(by_fold), n=1, cutoff=0.6)
+    return f"a misspelling of '{by_fold[close[0]]}'" if close else ""
+
+
+class _PlainLoader(yaml.SafeLoader):
+    """Safe YAML without aliases, which can hide loops and blow up in size, and without half characters."""
+
+    def construct_scalar(self, node):
+        value = super().construct_scalar(node)
+        if any("\ud800" <= char <= "\udfff" for char in value):
+            raise yaml.constructor.ConstructorError(None, None, "half a character (a lone surrogate)", node.start_mark)
+        return value
+
+    def compose_node(self, parent, index):
+        if self.check_event(yaml.AliasEvent):
+            mark = self.peek_event().start_mark
+            raise yaml.composer.ComposerError(None, None, "aliases (*name) are not allowed", mark)
+        return super().compose_node(parent, index)
+
+
+def read_bytes(path: Path) -> tuple[bytes | None, str]:
+    """Return a file's bytes, or None and why it cannot be read ('' when it is not there)."""
+    if not os.path.exists(path):
+        return None, ""
+    if not os.path.isfile(path):
+        return None, "a folder or a device stands there, not a file"
+    try:
+        return path.read_bytes(), ""
+    except OSError as error:
+        return None, error.strerror or str(error)
+
+
+def load_config(path: Path, name: str) -> tuple[dict, list[Problem]]:
+    """Read a config; return its sound top-level keys and every problem (`name` is the file as shown)."""
+    node, data, problems = _parse(path, name)
+    if problems:
+        return {}, problems
+    lines: dict[tuple, int] = {}
+    found: list[tuple[tuple, Problem]] = []
+    _walk_nodes(node, (), lines, found, name)
+    found += _schema_problems(data, lines, name)
+    found += _cross_problems(data, {where[0] for where, _ in found if where}, lines, name)
+    spoilt = {where[0] for where, _ in found if where}
+    sound = {key: value for key, value in data.items() if key not in spoilt}
+    return sound, [problem for _, problem in found]
+
+
+def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict, list[Problem]]:
+    """Return the node tree, the data and what keeps the file from being read."""
+    mapping = "settings as `key: value` lines (YAML)"
+    data, cause = read_bytes(path)
+    if data is None:
+        cause = cause or f"this is not a study folder (`{command()} new` makes one) or the file was moved"
+        return None, {}, [Problem(name, None, None, None, "a readable file", cause)]
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        row = error.object[: error.start].count(b"\n") + 1
+        cause = "saved as Latin-1 or Windows-1252: save the file as UTF-8"
+        return None, {}, [Problem(name, row, None, None, "text in UTF-8", cause)]
+    try:
+        loader = _PlainLoader(text)
+        node = loader.get_single_node()
+        data = loader.construct_document(node) if node is not None else None
+    except yaml.YAMLError as error:
+        mark = getattr(error, "problem_mark", None)
+        cause = getattr(error, "problem", None) or getattr(error, "reason", None) or str(error)
+        row = mark.line + 1 if mark is not None else None
+        return None, {}, [Problem(name, row, None, None, mapping, f"YAML syntax: {cause}")]
+    except (ValueError, OverflowError, RecursionError, TypeError, AttributeError) as error:
+        cause = "nested too deeply" if isinstance(error, RecursionError) else f"not readable: {error}"
+        return None, {}, [Problem(name, None, None, None, mapping, shown(cause))]
+    if not isinstance(data, dict):
+        return (
+            None,
+            {},
+            [
+                Problem(
+                    name,
+                    1,
+                    None,
+                    None if data is None else shown(data),
+                    mapping,
+                    "the file is empty" if data is None else "",
+                )
+            ],
+        )
+    return node, data, []
+
+
+def _place(where: tuple) -> str | None:
+    """Return a key as messages name it, with dots; None for the whole file."""
+    return printable(".".join(str(part) for part in where)) or None
+
+
+def _line(where: tuple, lines: dict[tuple, int]) -> int | None:
+    while where and where not in lines:
+        where = where[:-1]
+    return lines.get(where)
+
+
+def _walk_nodes(node, where: tuple, lines: dict, found: list, name: str) -> None:
+    """Collect the line of every key; find keys that are there twice and numbers that are not finite."""
+    if isinstance(node, yaml.MappingNode):
+        seen = set()
+        for key_node, value_node in node.value:
+            place = (*where, str(key_node.value))
+            line = key_node.start_mark.line + 1
+            if place in seen:
+                allowed = f"each key once (the first is in line {lines[place]})"
+                found.append(
+                    (
+                        place,
+                        Problem(
+                            name,
+                            line,
+                            _place(place),
+                            None,
+                            allowed,
+                            "the key was copied and one of the two left standing",
+                        ),
+                    )
+                )
+            else:
+                seen.add(place)
+                lines[place] = line
+                _walk_nodes(value_node, place, lines, found, name)
+    elif isinstance(node, yaml.SequenceNode):
+        for index, item in enumerate(node.value):
+            lines[(*where, index)] = item.start_mark.line + 1
+            _walk_nodes(item, (*where, index), lines, found, name)
+    elif node.tag == "tag:yaml.org,2002:float" and not math.isfinite(_yaml_float(node.value)):
+        found.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value), "a finite number")))
+
+
+def _yaml_float(text: str) -> float:
+    return float(yaml.safe_load(text))
+
+
+@cache
+def _validator():
+    import jsonschema
+
+    # JSON Schema lets 2.0 pass as an integer; a seed or a count must be a whole number as written.
+    types = jsonschema.Draft202012Validator.TYPE_CHECKER.redefine(
+        "integer", lambda _, value: isinstance(value, int) and not isinstance(value, bool)
+    )
+    strict = jsonschema.validators.extend(jsonschema.Draft202012Validator, type_checker=types)
+    return strict(load_schema("config"))
+
+
+def _schema_problems(data: dict, lines: dict, name: str) -> list[tuple[tuple, Problem]]:
+    found = {}
+    for error in _validator().iter_errors(data):
+        where = tuple(error.absolute_path)
+        if error.validator == "additionalProperties":
+            for key in _unknown_keys(error):
+                place = (*where, str(key))
+                known = sorted(error.schema.get("properties", {}))
+                allowed = f"one of {', '.join(known)}, or a key that begins with x_"
+                cause = misspelling(str(key), known) or "a key of another version, or a line indented wrongly"
+                found[place, "unknown"] = Problem(name, _line(place, lines), _place(place), None, allowed, cause)
+        elif error.validator == "required":
+            for key in error.validator_value:
+                if key not in error.instance:
+                    place = (*where, key)
+                    found[place, "missing"] = _missing_key(place, name, _line(where, lines))
+        else:
+            allowed = str(error.schema.get("description") or _description_above(where)).rstrip(".")
+            value = "null" if error.instance is None else shown(error.instance)
+            found[where, error.validator] = Problem(
+                name, _line(where, lines), _place(where), value, allowed, _cause(error)
+            )
+    return [(where, problem) for (where, _), problem in found.items()]
+
+
+def _unknown_keys(error) -> list:
+    known = error.schema.get("properties", {})
+    return [key for key in error.instance if key not in known and not (isinstance(key, str) and key.startswith("x_"))]
+
+
+def _missing_key(where: tuple, name: str, row: int | None) -> Problem:
+    value = default_config()
+    for part in where:
+        value = value[part]
+    flow = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6, allow_unicode=True)
+    line = f"{where[-1]}: {flow.removesuffix('...' + chr(10)).strip()}"
+    under = f" below '{_place(where[:-1])}:', indented," if len(where) > 1 else ""
+    return Problem(name, row, _place(where), None, f"this key; add{under} the line `{line}`", "the key is missing")
+
+
+def _description_above(where: tuple) -> str:
+    schema, text = load_schema("config"), "what the schema says"
+    for part in where:
+        schema = schema.get("properties", {}).get(part, {}) if isinstance(schema, dict) else {}
+        text = schema.get("description", text)
+    return text
+
+
+def _cause(error) -> str:
+    if error.validator == "enum" and isinstance(error.instance, str):
+        return misspelling(error.instance, [str(word) for word in error.validator_value])
+    if error.validator == "type" and isinstance(error.instance, bool):
+        return "YAML reads yes, no, on and off as true and false: quote the word"
+    if error.validator == "type" and error.instance is None:
+        return "nothing stands after the colon, or the lines below are not indented"
+    if error.validator == "type" and isinstance(error.instance, str):
+        return "a number in quotes, with a decimal comma or with its unit"
+    if error.validator == "pattern":
+        return "names hold letters, digits, _ and - only"
+    return ""
+
+
+def _cross_problems(data: dict, spoilt: set, lines: dict, name: str) -> list[tuple[tuple, Problem]]:
+    """Check what one key asks of another."""
+    found = []
+
+    def add(where: tuple, value: str, allowed: str, cause: str = "") -> None:
+        found.append((where, Problem(name, _line(where, lines), _place(where), shown(value), allowed, cause)))
+
+    if "states" not in spoilt:
+        states = data["states"]
+        seen: dict[str, str] = {}
+        for index, state in enumerate(states):
+            if state == "latest":
+                add(("states", index), state, "any other name", "`latest` has a meaning of its own in compare_state")
+            if seen.setdefault(state.casefold(), state) != state:
+                add(("states", index), state, "names that differ by more than upper and lower case")
+        if "compare_state" not in spoilt and data["compare_state"] not in ("latest", *states):
+            allowed = "latest, " + ", ".join(states)
+            add(
+                ("compare_state",),
+                data["compare_state"],
+                allowed,
+                misspelling(data["compare_state"], ["latest", *states]),
+            )
+    if "priorities" not in spoilt:
+        for key, weights in data["priorities"].items():
+            if not key.startswith("x_") and not any(weights.values()):
+                add(("priorities", key), str(weights), "at least one weight above 0")
+    return found

@@ -1,0 +1,292 @@
+"""One study out of several, linked through the instruments that have the same id.
+
+Recordings stay where they are. Session and recording ids that more than one study uses get the name of
+their study's folder in front. What must agree (config, instruments) and does not is listed in full.
+"""
+
+import os
+import shutil
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+from evenbore.files.errors import EvenboreError, Problem, StudyError
+from evenbore.study.config import shown
+from evenbore.study.new import id_from
+from evenbore.study.sheetfile import write_sheet
+from evenbore.study.sheets import CONFIG, SHEETS, Study, load_study
+from evenbore.trade.pitch import midi_to_note
+
+FREE_KEYS = frozenset({"title", "sheets", "families_dir", "seed", "draws", "report"})  # need not agree
+DEFAULTS = {"grade": "default", "reference": "no"}  # what a blank cell of the instruments sheet reads as
+
+
+def join_studies(folders: list[str | Path], into: str | Path) -> list[str]:
+    """Write the study `into` out of several; return plain lines on what was renamed and what links them.
+
+    The first study's config is copied. Raises StudyError with all problems, EvenboreError when `into` is
+    there already; nothing is written then.
+    """
+    into = Path(into).absolute()
+    if into.exists() and (not into.is_dir() or any(into.iterdir())):
+        raise EvenboreError(f"{into.as_posix()} is there already; allowed: a new or empty folder. Nothing was written.")
+    if len(folders) < 2:
+        raise EvenboreError(f"Joining takes two studies or more; found {len(folders)}.")
+    studies = _load_all([Path(folder).absolute() for folder in folders])
+    problems = _check_configs(studies) + _check_families(studies)
+    instruments, found = _join_instruments(studies)
+    inspection, more = _join_inspection(studies)
+    problems += found + more
+    if problems:
+        raise StudyError(problems)
+    prefixes = _prefixes([study.folder.name for study in studies])
+    sessions = _renamed([list(study.sessions) for study in studies], prefixes)
+    recordings = _renamed([[row["recording"] for row in study.recordings] for study in studies], prefixes)
+    rows: dict[str, list[dict]] = {
+        "recordings": [
+            _recording_cells(row, into)
+            | {"recording": recordings[i][row["recording"]], "session": sessions[i][row["session"]]}
+            for i, study in enumerate(studies)
+            for row in study.recordings
+        ],
+        "instruments": instruments,
+        "sessions": [
+            row | {"session": sessions[i][key]}
+            for i, study in enumerate(studies)
+            for key, row in study.sessions.items()
+        ],
+        "inspection": inspection,
+        "impressions": _distinct([row for study in studies for row in study.impressions]),
+    }
+    _write(into, studies, rows)
+    return _lines(studies, sessions, recordings)
+
+
+def _load_all(folders: list[Path]) -> list[Study]:
+    studies, problems = [], []
+    for folder in folders:
+        try:
+            studies.append(load_study(folder))
+        except StudyError as error:
+            problems += [_in_study(problem, folder) for problem in error.problems]
+    if problems:
+        raise StudyError(problems)
+    return studies
+
+
+def _in_study(problem: Problem, folder: Path) -> Problem:
+    file = problem.file if Path(problem.file).is_absolute() else f"{folder.as_posix()}/{problem.file}"
+    return Problem(file, problem.row, problem.column, problem.value, problem.allowed, problem.cause)
+
+
+def _check_configs(studies: list[Study]) -> list[Problem]:
+    """Settings that results depend on agree; sheets and families lie inside their study."""
+    first, problems = studies[0], []
+    for study in studies[1:]:
+        for key in first.config:
+            if key in FREE_KEYS or key.startswith("x_") or study.config[key] == first.config[key]:
+                continue
+            problems.append(
+                Problem(
+                    study.files["config"].as_posix(),
+                    None,
+                    key,
+                    shown(study.config[key]),
+                    f"{shown(first.config[key])}, as in {first.files['config'].as_posix()}",
+                    "the studies were set up differently: make the two alike, then join",
+                )
+            )
+    inside = {f"sheets.{kind}": path for kind, path in first.config["sheets"].items()}
+    for key, path in (inside | {"families_dir": first.config["families_dir"]}).items():
+        if not Path(os.path.normpath(first.folder / path)).is_relative_to(first.folder):
+            problems.append(
+                Problem(
+                    first.files["config"].as_posix(),
+                    None,
+                    key,
+                    shown(path),
+                    "a path inside the study",
+                    "the joined study copies this config",
+                )
+            )
+    return problems
+
+
+def _check_families(studies: list[Study]) -> list[Problem]:
+    """A family means the same in every study."""
+    first: dict[str, Study] = {}
+    problems = []
+    for study in studies:
+        for key, family in study.families.items():
+            other = first.setdefault(key, study)
+            if other.families[key] != family:
+                problems.append(
+                    Problem(
+                        (study.families_dir or study.folder).as_posix(),
+                        None,
+                        "family",
+                        key,
+                        f"the same family as in {other.folder.as_posix()}",
+                        "one of the studies has a family file of its own under this key",
+                    )
+                )
+    return problems
+
+
+def _join_instruments(studies: list[Study]) -> tuple[list[dict], list[Problem]]:
+    """Return one row per instrument; a blank gives way to a filled cell, two different cells are a problem."""
+    joined: dict[str, dict] = {}
+    source: dict[tuple[str, str], Study] = {}
+    folds: dict[str, str] = {}
+    problems = []
+    for study in studies:
+        file = study.files["instruments"].as_posix()
+        for key, row in study.instruments.items():
+            other = folds.setdefault(key.casefold(), key)
+            if other != key:
+                problems.append(
+                    Problem(
+                        file,
+                        None,
+                        "instrument",
+                        key,
+                        f"'{other}', as another study writes it",
+                        "the same instrument written with other upper and lower case",
+                    )
+                )
+            merged = joined.setdefault(key, {})
+            for column, value in row.items():
+                known = merged.get(column)
+                if known in (None, DEFAULTS.get(column)):
+                    merged[column] = value
+                    source[key, column] = study
+                elif value not in (None, DEFAULTS.get(column), known) and column != "comment":
+                    problems.append(
+                        Problem(
+                            file,
+                            None,
+                            column,
+                            shown(value),
+                            f"{shown(known)}, as in {source[key, column].folder.as_posix()}",
+                            f"instrument '{key}' is described differently, or the id stands for two",
+                        )
+                    )
+    return list(joined.values()), problems
+
+
+def _join_inspection(studies: list[Study]) -> tuple[list[dict], list[Problem]]:
+    rows: dict[tuple, dict] = {}
+    problems = []
+    for study in studies:
+        for row in study.inspection:
+            known = rows.setdefault((row["instrument"], row["item"]), row)
+            if known != row:
+                problems.append(
+                    Problem(
+                        study.files["inspection"].as_posix(),
+                        None,
+                        "item",
+                        shown(row["item"]),
+                        "the same row for an item in every study, or only one",
+                        f"instrument '{row['instrument']}' was inspected twice, with another outcome",
+                    )
+                )
+    return list(rows.values()), problems
+
+
+def _distinct(rows: list[dict]) -> list[dict]:
+    return list({tuple(sorted(row.items(), key=str)): row for row in rows}.values())
+
+
+def _prefixes(names: list[str]) -> list[str]:
+    """Return one id per study folder, all different, also without regard to case."""
+    prefixes: list[str] = []
+    for name in names:
+        prefix = base = id_from(name) or "study"
+        number = 2
+        while prefix.casefold() in {other.casefold() for other in prefixes}:
+            prefix, number = f"{base}_{number}", number + 1
+        prefixes.append(prefix)
+    return prefixes
+
+
+def _renamed(ids: list[list[str]], prefixes: list[str]) -> list[dict[str, str]]:
+    """Return old id -> new id for each study; ids of one study only stay as they are."""
+    count = Counter(key.casefold() for keys in ids for key in keys)
+    taken = {key for key, n in count.items() if n == 1}
+    renamed: list[dict[str, str]] = []
+    for keys, prefix in zip(ids, prefixes, strict=True):
+        new = {}
+        for key in keys:
+            name, number = key, 2
+            if count[key.casefold()] > 1:
+                name = f"{prefix}_{key}"
+                while name.casefold() in taken:
+                    name, number = f"{prefix}_{key}_{number}", number + 1
+                taken.add(name.casefold())
+            new[key] = name
+        renamed.append(new)
+    return renamed
+
+
+def _recording_cells(row: dict, into: Path) -> dict:
+    """Return a recording's cells, its notes as names and its audio as seen from `into`."""
+    try:
+        near = Path(os.path.relpath(row["path"], into))
+    except ValueError:  # another drive on Windows
+        near = row["path"]
+    return {key: value for key, value in row.items() if key != "path"} | {
+        "file": (row["path"] if Path(row["file"]).is_absolute() else near).as_posix(),
+        "low": midi_to_note(row["low"]),
+        "high": midi_to_note(row["high"]),
+        "notes": " ".join(midi_to_note(note) for note in row["notes"] or []),
+    }
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    return f"{value:.15g}" if isinstance(value, float) else str(value)
+
+
+def _write(into: Path, studies: list[Study], rows: dict[str, list[dict]]) -> None:
+    """Write everything beside `into` (so that relative paths hold), load it as a last check, then move it there."""
+    first = studies[0]
+    into.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=f"{into.name}.", dir=into.parent) as temporary:
+        draft = Path(temporary)
+        for kind in SHEETS:
+            if rows[kind]:
+                path = draft / first.config["sheets"][kind]
+                path.parent.mkdir(parents=True, exist_ok=True)
+                write_sheet(path, kind, [{key: _cell(value) for key, value in row.items()} for row in rows[kind]])
+        (draft / CONFIG).parent.mkdir(exist_ok=True)
+        shutil.copyfile(first.files["config"], draft / CONFIG)
+        _copy_families(draft / first.config["families_dir"], studies)
+        load_study(draft)
+        into.mkdir(exist_ok=True)
+        for path in sorted(draft.iterdir()):
+            shutil.move(path, into / path.name)
+
+
+def _copy_families(target: Path, studies: list[Study]) -> None:
+    for study in studies:
+        for path in sorted(study.families_dir.glob("*.yaml")) if study.families_dir else []:
+            target.mkdir(parents=True, exist_ok=True)
+            if not (target / path.name).exists():
+                shutil.copyfile(path, target / path.name)
+
+
+def _lines(studies: list[Study], sessions: list[dict], recordings: list[dict]) -> list[str]:
+    lines = []
+    for study, renamed in [(s, r) for i, s in enumerate(studies) for r in (sessions[i], recordings[i])]:
+        lines += [f"{study.folder.name}: {old} is now {new}" for old, new in renamed.items() if old != new]
+    played = Counter(key for study in studies for key in {row["instrument"] for row in study.recordings})
+    links = sorted(key for key, count in played.items() if count > 1)
+    lines.append(
+        f"Instruments recorded in more than one of the studies: {', '.join(links)}"
+        if links
+        else "No instrument was recorded in more than one of the studies: their sound cannot be compared "
+        "across them. One instrument recorded again in both rooms would mend it."
+    )
+    return lines

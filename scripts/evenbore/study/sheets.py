@@ -1,0 +1,471 @@
+"""A study: its config and sheets, read, typed and checked against each other.
+
+`load_study` either returns a study that is right throughout or raises StudyError with ALL its problems.
+Conventions: blank cells are None or the default; `low`, `high` and `notes` are WRITTEN midi numbers;
+`path` is the absolute path of the audio file. Audio is not opened here (see `check`).
+"""
+
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenbore.files.errors import EvenboreError, Problem, StudyError
+from evenbore.study.config import default_config, load_config, misspelling, shown
+from evenbore.study.sheetfile import Sheet, read_sheet
+from evenbore.trade.families import Family, family_keys, likely_family, load_family
+from evenbore.trade.pitch import midi_to_note, note_to_midi
+
+CONFIG = "config/config.yaml"
+SHEETS = ("recordings", "instruments", "sessions", "inspection", "impressions")
+OPTIONAL = ("inspection", "impressions")
+ID_OF = {"recordings": "recording", "instruments": "instrument", "sessions": "session"}
+# ASSUME: nobody plays more than this many semitones beyond a family's standard written range; further off, a
+# note is a slip (concert pitch, another octave). Common practice, no source.
+BELOW, ABOVE = 12, 24
+SUGGESTIONS = 20  # distinct wrong words of a column that a likely spelling is sought for (a slow search)
+SAME_TAKE = (
+    "instrument",
+    "session",
+    "take",
+    "dynamic",
+    "articulation",
+    "pattern",
+    "low",
+    "high",
+    "direction",
+    "notes",
+    "state",
+    "player",
+    "mouthpiece",
+    "reed",
+    "channel",
+)
+# What measuring a recording depends on; anything else may change without measuring it again.
+MEASURED = (
+    "recording",
+    "instrument",
+    "session",
+    "take",
+    "dynamic",
+    "articulation",
+    "pattern",
+    "direction",
+    "state",
+    "low",
+    "high",
+    "notes",
+    "channel",
+)
+
+
+@dataclass(frozen=True)
+class Study:
+    """A study that passed every check.
+
+    `families_dir`: the study's own families, None when there are none. `files`: the config and the sheets
+    as found (`config`, `recordings`, …; an optional sheet that is not there is left out).
+    """
+
+    folder: Path
+    config: dict
+    recordings: tuple[dict, ...]
+    instruments: dict[str, dict]
+    sessions: dict[str, dict]
+    inspection: tuple[dict, ...]
+    impressions: tuple[dict, ...]
+    families: dict[str, Family]
+    families_dir: Path | None
+    files: dict[str, Path]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What could be read of a study, and all problems; `config` holds the sound top-level keys only."""
+
+    folder: Path
+    config: dict
+    sheets: dict[str, Sheet]
+    families: dict[str, Family]
+    families_dir: Path | None
+    files: dict[str, Path]
+    problems: list[Problem]
+
+
+def load_study(folder: str | Path, config_path: str | Path | None = None) -> Study:
+    """Read a study folder; raise StudyError with every problem of its config and sheets."""
+    reading = read_study(folder, config_path)
+    if reading.problems:
+        raise StudyError(reading.problems)
+    sheets = reading.sheets
+    return Study(
+        folder=reading.folder,
+        config=reading.config,
+        recordings=tuple(sheets["recordings"].rows),
+        instruments={row["instrument"]: row for row in sheets["instruments"].rows},
+        sessions={row["session"]: row for row in sheets["sessions"].rows},
+        inspection=tuple(sheets["inspection"].rows),
+        impressions=tuple(sheets["impressions"].rows),
+        families=reading.families,
+        families_dir=reading.families_dir,
+        files=reading.files,
+    )
+
+
+def read_study(folder: str | Path, config_path: str | Path | None = None) -> Reading:
+    """Read what can be read of a study folder and find every problem of its config and sheets."""
+    folder = Path(folder).absolute()
+    path = folder / CONFIG if config_path is None else Path(config_path).absolute()
+    config, problems = load_config(path, _name(path, folder))
+    fallback = default_config()
+    paths = config.get("sheets", fallback["sheets"])
+    files = {"config": path} | {kind: _sheet_path(folder / paths[kind]) for kind in SHEETS}
+    sheets = {}
+    for kind in SHEETS:
+        name = _name(files[kind], folder)
+        if kind in OPTIONAL and not os.path.exists(files[kind]):
+            sheets[kind] = Sheet(kind, name, complete=True)
+            del files[kind]
+        else:
+            sheets[kind], found = read_sheet(files[kind], kind, name)
+            problems += found
+    own = folder / config.get("families_dir", fallback["families_dir"])
+    families_dir = own if os.path.isdir(own) else None
+    families, found = _load_families(sheets["instruments"], families_dir)
+    problems += found
+    problems += _check_ids(sheets) + _check_references(sheets, config)
+    problems += _resolve_recordings(sheets, config.get("states", fallback["states"])[0], families, folder)
+    problems += _check_repeats(sheets) + _check_places(sheets, families)
+    order = {name: i for i, name in enumerate([_name(path, folder), *(sheet.file for sheet in sheets.values())])}
+    problems.sort(key=lambda problem: (order.get(problem.file, len(order)), problem.row or 0))
+    return Reading(folder, config, sheets, families, families_dir, files, problems)
+
+
+def chunk_key(row: dict) -> str:
+    """Return the chunk a recording belongs to: all of one instrument in one session."""
+    return f"{row['session']}--{row['instrument']}"
+
+
+def chunks(study: Study) -> dict[str, list[dict]]:
+    """Return each chunk's recordings as `row_for_measuring` gives them; keys sorted, rows as in the sheet."""
+    parts: dict[str, list[dict]] = {}
+    for row in study.recordings:
+        parts.setdefault(chunk_key(row), []).append(row_for_measuring(study, row))
+    return dict(sorted(parts.items()))
+
+
+def row_for_measuring(study: Study, row: dict) -> dict:
+    """Return what measuring one recording needs, JSON-serialisable, and nothing that it does not depend on."""
+    return {key: row[key] for key in MEASURED} | {
+        "path": str(row["path"]),
+        "family": study.instruments[row["instrument"]]["family"],
+        "families_dir": None if study.families_dir is None else str(study.families_dir),
+        "tuning_hz": study.sessions[row["session"]]["tuning_hz"],
+    }
+
+
+def _name(path: Path, folder: Path) -> str:
+    """Return a path as messages show it: relative to the study, forward slashes."""
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.as_posix()
+
+
+def _sheet_path(path: Path) -> Path:
+    """Return the sheet as it is there: a .csv serves where the config says .tsv, and the other way round."""
+    other = {".tsv": ".csv", ".csv": ".tsv"}.get(path.suffix.lower())
+    if other is not None and not os.path.exists(path) and os.path.exists(path.with_suffix(other)):
+        return path.with_suffix(other)
+    return path
+
+
+def _column(sheet: Sheet, column: str) -> list[tuple[int, str]]:
+    """Return the filled cells of a column with their rows."""
+    return [
+        (number, row[column]) for number, row in zip(sheet.numbers, sheet.rows, strict=True) if row[column] is not None
+    ]
+
+
+def _load_families(sheet: Sheet, extra: Path | None) -> tuple[dict[str, Family], list[Problem]]:
+    families, problems = {}, []
+    known = family_keys(extra)
+    wrong = {}
+    for key in sorted({key for _, key in _column(sheet, "family")}):
+        try:
+            if key in known:
+                families[key] = load_family(key, extra)
+            else:
+                likely = likely_family(key, known) if len(wrong) < SUGGESTIONS else ""
+                cause = f"perhaps '{likely}' is meant" if likely else ""
+                wrong[key] = ("one of " + ", ".join(known), cause)
+        except StudyError as error:  # the problems of the study's own family file
+            problems += error.problems
+    for number, key in _column(sheet, "family"):
+        if key in wrong:
+            allowed, cause = wrong[key]
+            problems.append(Problem(sheet.file, number, "family", shown(key), allowed, cause))
+    return families, problems
+
+
+def _check_ids(sheets: dict[str, Sheet]) -> list[Problem]:
+    """Ids are unique, also on disks that do not tell upper from lower case."""
+    problems = []
+    for kind, column in ID_OF.items():
+        first: dict[str, tuple[int, str]] = {}
+        for number, key in _column(sheets[kind], column):
+            row, other = first.setdefault(key.casefold(), (number, key))
+            if row != number:
+                cause = (
+                    f"row {row} has the same id"
+                    if other == key
+                    else f"row {row} has '{other}', which differs in upper and lower case only"
+                )
+                problems.append(Problem(sheets[kind].file, number, column, key, "an id that no other row has", cause))
+    first_pair: dict[str, tuple] = {}
+    for number, row in zip(sheets["recordings"].numbers, sheets["recordings"].rows, strict=True):
+        if None in (row["session"], row["instrument"]):
+            continue
+        # without regard to case: an id in other capitals is unknown, which is found elsewhere
+        pair = (row["session"].casefold(), row["instrument"].casefold())
+        first = first_pair.setdefault(chunk_key(row).casefold(), (pair, row))
+        if first[0] != pair:
+            problems.append(
+                Problem(
+                    sheets["recordings"].file,
+                    number,
+                    "instrument",
+                    row["instrument"],
+                    "ids of session and instrument that joined with -- stay unlike all others",
+                    f"session '{first[1]['session']}' with instrument '{first[1]['instrument']}' gives the same",
+                )
+            )
+    return problems
+
+
+def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
+    """Ids, states and grades that a sheet names exist where they are defined."""
+    problems = []
+
+    def check(kind: str, column: str, known: Iterable[str], where: str) -> None:
+        known = list(known)
+        listed = ", ".join(known[:20]) + (f", … ({len(known)} in all)" if len(known) > 20 else "")
+        inside, unknown = set(known), {}
+        for number, value in _column(sheets[kind], column):
+            if value not in inside:
+                if value not in unknown:
+                    near = misspelling(value, known) if len(unknown) < SUGGESTIONS else ""
+                    unknown[value] = f"not in {where}" + (f", perhaps {near}" if near else "")
+                problems.append(
+                    Problem(sheets[kind].file, number, column, shown(value), f"one of {listed}", unknown[value])
+                )
+
+    for target, column in (("instruments", "instrument"), ("sessions", "session")):
+        if sheets[target].complete:
+            known = [value for _, value in _column(sheets[target], column)]
+            for kind in ("recordings", *OPTIONAL) if column == "instrument" else ("recordings",):
+                check(kind, column, known, sheets[target].file)
+    if "states" in config:
+        check("recordings", "state", config["states"], "the config's states")
+    if isinstance(config.get("factors"), list) and sheets["instruments"].complete:
+        problems += _check_factors(sheets["instruments"], config)
+    if "tolerances" in config:
+        check("instruments", "grade", config["tolerances"], "the config's tolerances")
+    if "vetting" in config:
+        known = [value for _, value in _column(sheets["instruments"], "shipment")]
+        problems += [
+            Problem(CONFIG, None, "vetting.accepted_shipments", shown(name), "a shipment of the instruments sheet",
+                    misspelling(name, known))
+            for name in config["vetting"]["accepted_shipments"]
+            if name not in known
+        ]  # fmt: skip
+    return problems
+
+
+def _check_factors(sheet: Sheet, config: dict) -> list[Problem]:
+    """The config's factors are columns of the instruments sheet."""
+    known = list(sheet.rows[0]) if sheet.rows else []
+    own = [column for column in known if column.startswith("x_")]
+    return [
+        Problem(
+            CONFIG, None, "factors", shown(column),
+            f"columns of {sheet.file}" + (f", of your own: {', '.join(own)}" if own else "; it has none of your own"),
+            misspelling(column, own),
+        )
+        for column in config["factors"] if column not in known
+    ]  # fmt: skip
+
+
+def _resolve_recordings(
+    sheets: dict[str, Sheet], first_state: str, families: dict[str, Family], folder: Path
+) -> list[Problem]:
+    """Fill in state, path and written range of every recording, in place; return what does not fit."""
+    sheet = sheets["recordings"]
+    family_of = {row["instrument"]: families.get(row["family"]) for row in sheets["instruments"].rows}
+    problems = []
+    for number, row in zip(sheet.numbers, sheet.rows, strict=True):
+        row["state"] = row["state"] or first_state
+        row["path"] = None if row["file"] is None else _audio_path(folder, row["file"])
+        problems += _resolve_notes(row, number, sheet.file)
+        family = family_of.get(row["instrument"])
+        if family is not None:
+            problems += _resolve_range(row, number, sheet.file, family)
+    return problems
+
+
+def _audio_path(folder: Path, file: str) -> Path:
+    path = Path(os.path.normpath(os.path.join(folder, file)))
+    if "\\" in file and not os.path.exists(path):  # a sheet written on Windows
+        return Path(os.path.normpath(os.path.join(folder, file.replace("\\", "/"))))
+    return path
+
+
+def _resolve_notes(row: dict, number: int, file: str) -> list[Problem]:
+    """Turn low, high and notes into written midi numbers, in place."""
+    problems: list[Problem] = []
+    for column in ("low", "high"):
+        row[column] = None if row[column] is None else note_to_midi(row[column])
+    row_notes = row["notes"] or ""
+    names = row_notes.split()
+    row["notes"] = None
+    wanted = "written notes in playing order, separated by spaces, such as C4 E4 G4"
+    if row["pattern"] == "notes":
+        try:
+            row["notes"] = [note_to_midi(name) for name in names]
+        except EvenboreError as error:
+            separators = "," in row_notes or ";" in row_notes
+            cause = "commas or semicolons between the notes" if separators else str(error).removesuffix(".")
+            problems.append(Problem(file, number, "notes", shown(" ".join(names)), wanted, cause))
+        if not names:
+            problems.append(Problem(file, number, "notes", "", wanted, "the pattern is notes, but none are listed"))
+    elif names:
+        problems.append(
+            Problem(
+                file,
+                number,
+                "notes",
+                shown(" ".join(names)),
+                "nothing, unless the pattern is notes",
+                "the cell of the pattern does not say notes",
+            )
+        )
+    return problems
+
+
+def _resolve_range(row: dict, number: int, file: str, family: Family) -> list[Problem]:
+    """Fill in the family's range where it is blank, in place; find notes the family cannot play."""
+    problems = []
+    given = {column: [row[column]] for column in ("low", "high") if row[column] is not None}
+    lowest, highest = family.low - BELOW, family.high + ABOVE
+    for column, notes in (given | {"notes": row["notes"] or []}).items():
+        outside = [midi for midi in notes if not lowest <= midi <= highest]
+        if outside:
+            problems.append(
+                Problem(
+                    file,
+                    number,
+                    column,
+                    midi_to_note(outside[0]),
+                    f"written notes of {family.name}: {midi_to_note(family.low)} to {midi_to_note(family.high)} is its "
+                    "standard range",
+                    "the sounding instead of the written note, another octave or another family",
+                )
+            )
+    row["low"] = family.low if row["low"] is None else row["low"]
+    row["high"] = family.high if row["high"] is None else row["high"]
+    if given and not problems and row["low"] >= row["high"]:
+        problems.append(
+            Problem(
+                file,
+                number,
+                "low",
+                midi_to_note(row["low"]),
+                f"a note below the high one, {midi_to_note(row['high'])}",
+                "low and high exchanged",
+            )
+        )
+    return problems
+
+
+def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
+    """No audio twice, no take number twice for the same thing, no item inspected twice."""
+    problems = []
+    sheet = sheets["recordings"]
+    own = [column for column in (sheet.rows[0] if sheet.rows else {}) if column.startswith("x_")]
+    audio: dict[tuple, int] = {}
+    takes: dict[tuple, int] = {}
+    for number, row in zip(sheet.numbers, sheet.rows, strict=True):
+        if row["path"] is not None:
+            first = audio.setdefault((row["path"], row["channel"]), number)
+            if first != number:
+                problems.append(
+                    Problem(
+                        sheet.file,
+                        number,
+                        "file",
+                        shown(row["file"]),
+                        "each audio file once",
+                        f"row {first} names the same file",
+                    )
+                )
+        if None not in (row["instrument"], row["session"], row["take"]):
+            key = tuple(
+                tuple(row[column]) if isinstance(row[column], list) else row[column] for column in (*SAME_TAKE, *own)
+            )
+            first = takes.setdefault(key, number)
+            if first != number:
+                problems.append(
+                    Problem(
+                        sheet.file,
+                        number,
+                        "take",
+                        str(row["take"]),
+                        "another number for each repeat of the same thing",
+                        f"row {first} has the same take of the same thing",
+                    )
+                )
+    items: dict[tuple, int] = {}
+    sheet = sheets["inspection"]
+    for number, row in zip(sheet.numbers, sheet.rows, strict=True):
+        first = items.setdefault((row["instrument"], row["item"]), number)
+        if first != number and None not in (row["instrument"], row["item"]):
+            problems.append(
+                Problem(
+                    sheet.file,
+                    number,
+                    "item",
+                    shown(row["item"]),
+                    "each item once for an instrument",
+                    f"row {first} has it already",
+                )
+            )
+    return problems
+
+
+def _check_places(sheets: dict[str, Sheet], families: dict[str, Family]) -> list[Problem]:
+    """`where` of an impression is a register of the family, a written note, or whole."""
+    sheet = sheets["impressions"]
+    family_of = {row["instrument"]: families.get(row["family"]) for row in sheets["instruments"].rows}
+    problems = []
+    for number, row in zip(sheet.numbers, sheet.rows, strict=True):
+        family = family_of.get(row["instrument"])
+        if row["where"] is None or family is None:
+            continue
+        places = ["whole", *(register.name for register in family.registers)]
+        if row["where"] not in places and not _is_note(row["where"]):
+            problems.append(
+                Problem(
+                    sheet.file,
+                    number,
+                    "where",
+                    shown(row["where"]),
+                    f"one of {', '.join(places)}, or a written note",
+                    misspelling(row["where"], places),
+                )
+            )
+    return problems
+
+
+def _is_note(text: str) -> bool:
+    try:
+        note_to_midi(text)
+    except EvenboreError:
+        return False
+    return True

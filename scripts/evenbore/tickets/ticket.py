@@ -1,0 +1,107 @@
+"""Bench tickets: what a technician is asked to look at on one instrument, on one page.
+
+`tickets` gathers the content, `drawing` makes note strip and tube as plain shapes, `page` and `pdf` write them out.
+The page fits A4 and Letter alike. It points; it does not diagnose.
+"""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from evenbore.findings.vet import finding_words
+from evenbore.findings.words import POINTER
+from evenbore.tickets.drawing import Mark, Shape, strip, tube
+from evenbore.trade.pitch import note_to_midi
+
+MOST_FINDINGS = 6
+MOST_CHANGES = 6
+
+
+@dataclass(frozen=True)
+class Ticket:
+    """Content of one page. `file`: its name without ending. `findings`, `changes`: rows of plain text."""
+
+    file: str
+    title: str
+    subtitle: str
+    reasons: str
+    findings: list[tuple[str, str, str, str]]
+    more: int
+    changes: list[tuple[str, str, str, str]]
+    before_after: str
+    strip: list[Shape]
+    tube: list[Shape]
+    listen: str
+    pointer: str
+
+
+def tickets(study, findings: pd.DataFrame, vetting: pd.DataFrame, changes: pd.DataFrame) -> list[Ticket]:
+    """A ticket for every instrument whose latest state, or an earlier one, went to the bench."""
+    made = []
+    for name, rows in vetting.groupby("instrument", sort=False):
+        sent = rows[rows["decision"] == "bench"]
+        if len(sent):
+            state = sent.iloc[-1]["state"]
+            own = findings[(findings["instrument"] == name) & (findings["state"] == state)]
+            made.append(_ticket(study, name, sent.iloc[-1], own, changes[changes["instrument"] == name]))
+    return made
+
+
+def _ticket(study, name: str, row: pd.Series, findings: pd.DataFrame, changes: pd.DataFrame) -> Ticket:
+    sheet = study.instruments[name]
+    family = study.families[sheet["family"]]
+    findings = findings.sort_values("confidence", ascending=False, na_position="last")
+    told = findings.head(MOST_FINDINGS).to_dict("records")
+    marks = [Mark(note_to_midi(one["first_note"]), note_to_midi(one["last_note"]), n) for n, one in enumerate(told, 1)]
+    regions = [
+        Mark(note_to_midi(one["region_low_note"]), note_to_midi(one["region_high_note"]), n)
+        for n, one in enumerate(told, 1)
+        if pd.notna(one["region"])
+    ]
+    parts = [
+        family.name,
+        *(f"{key} {sheet[key]}" for key in ("maker", "model", "serial", "shipment") if sheet.get(key)),
+    ]
+    return Ticket(
+        file=name,
+        title=f"{sheet['label']} ({name})",
+        subtitle=", ".join([*parts, f"state: {row['state'].replace('_', ' ')}", f"takes: {row['n_takes']}"]),
+        reasons=row["reasons"],
+        findings=[_line(n, one) for n, one in enumerate(told, 1)],
+        more=max(0, len(findings) - MOST_FINDINGS),
+        changes=_changes(changes),
+        before_after=_states(changes),
+        strip=strip(family, marks),
+        tube=tube(family, regions),
+        listen=row["listen"] if isinstance(row["listen"], str) else "",
+        pointer=POINTER,
+    )
+
+
+def _line(number: int, row: dict) -> tuple[str, str, str, str]:
+    what, size, sure = finding_words(row)
+    return str(number), what + (f"; look {row['region']}" if pd.notna(row["region"]) else ""), size, sure or "not known"
+
+
+def _changes(changes: pd.DataFrame) -> list[tuple[str, str, str, str]]:
+    """The greatest changes that differ, in multiples of their interval, as text."""
+    known = changes[changes["verdict"] == "differs"]
+    known = known.assign(size=known["change"].abs() / (known["high"] - known["low"]))
+    rows = known.sort_values("size", ascending=False).head(MOST_CHANGES).to_dict("records")
+    return [
+        (
+            " ".join(filter(None, (row["criterion"].replace("_", " "), row["note"] if pd.notna(row["note"]) else ""))),
+            f"{row['change']:+.1f}",
+            f"{row['low']:+.1f} to {row['high']:+.1f}",
+            row["within_tolerance"] if pd.notna(row["within_tolerance"]) else "",
+        )
+        for row in rows
+    ]
+
+
+def _states(changes: pd.DataFrame) -> str:
+    if changes.empty:
+        return "Recorded in one state only: record again after the work, with the same reed, room and microphone."
+    last = changes.iloc[-1]
+    count = int((changes["verdict"] == "differs").sum())
+    return f"From {last['state_from']} to {last['state_to']}: {count} of {len(changes)} comparisons differ."

@@ -1,0 +1,305 @@
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from evenbore.compare import pairs
+from evenbore.facts.columns import names
+from evenbore.files.tables import conform
+from evenbore.judge.assess import without_session_offsets
+from evenbore.judge.repeatability import ONE_DAY, Repeatability
+
+CRITERIA = pd.DataFrame(
+    {
+        "criterion": ["intonation_spread", "timbre_evenness", "response", "total_cost"],
+        "unit": ["cents", "dB", "ms", "EUR"],
+        "chain_dependent": ["no", "yes", "no", "no"],
+        "just_noticeable": [3.0, 1.0, np.nan, 0.0],
+    }
+)
+NO_SHIFTS = pd.DataFrame(columns=["instrument", "state", "criterion", "component", "shift"])
+
+
+def make_takes(rng, truth, n, sd=1.0, session=lambda i, k: "s1", criterion="intonation_spread"):
+    """Takes of instruments x1, x2… with these true values and independent normal scatter."""
+    rows = [
+        (f"x{i}", "as_found", session(i, k), f"{criterion}-x{i}-{k}", "up", criterion, rng.normal(mean, sd))
+        for i, mean in enumerate(truth, 1)
+        for k in range(n)
+    ]
+    columns = ["instrument", "state", "session", "recording", "direction", "criterion", "value"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def make_instruments(takes, groups=None):
+    """The instruments table that plain means of the takes give."""
+    table = takes.groupby(["instrument", "state", "criterion"])["value"].agg(["mean", "size"]).reset_index()
+    table = table.rename(columns={"mean": "value", "size": "n_takes"})
+    table["group"] = table["instrument"].map(groups or {}).fillna(1).astype(int)
+    table["reason"] = ""
+    return table
+
+
+def study_pairs(takes, instruments=None, criteria=CRITERIA[:1], shifts=NO_SHIFTS, families=None):
+    instruments = make_instruments(takes) if instruments is None else instruments
+    states = pairs.compared_states(instruments, ["as_found", "after_setup"], "latest")
+    kinds = dict.fromkeys(states, "saxophone_alto") | (families or {})
+    return pd.concat(pairs.pairs(instruments, takes, shifts, criteria, states, kinds), ignore_index=True)
+
+
+def test_two_instruments_give_the_pooled_t_test():
+    takes = make_takes(np.random.default_rng(1), [5.0, 7.0], 4)
+    row = study_pairs(takes).iloc[0]
+    a, b = (takes.loc[takes["instrument"] == name, "value"] for name in ("x1", "x2"))
+    reference = stats.ttest_ind(a, b)  # scipy's pooled two-sample t test
+    interval = reference.confidence_interval(0.90)
+    assert row["p"] == pytest.approx(reference.pvalue)
+    assert (row["low"], row["high"]) == pytest.approx((interval.low, interval.high))
+    assert row["difference"] == pytest.approx(a.mean() - b.mean())
+
+
+def test_table_has_the_columns_of_the_results():
+    takes = make_takes(np.random.default_rng(1), [5.0, 7.0, 9.0], 3)
+    table = conform(study_pairs(takes), "pairs")
+    assert list(table.columns) == names("pairs")
+    assert len(table) == 3
+
+
+def one_session(s_r, df, n):
+    """Design of instruments with `n` (I,) takes in one session."""
+    known = Repeatability(s_r, df, *ONE_DAY, np.full(1, s_r**2), df, 0)
+    n = np.asarray(n, float)
+    return pairs.Design(n, np.diag(1 / n), np.zeros((n.size, n.size)), np.zeros((n.size, 0)), known, np.ones(n.size))
+
+
+def test_days_of_their_own_do_not_cancel_within_a_session():
+    # x1 and x2 on the first day, x3 on the second, x4 on both: two takes each
+    rng = np.random.default_rng(1)
+    takes = pd.concat(
+        [
+            make_takes(rng, [0.0, 0, 0, 0], 2, session=lambda i, k: "s2" if i == 3 else "s1"),
+            make_takes(rng, [0.0, 0, 0, 0], 2, session=lambda i, k: "s2").query("instrument == 'x4'"),
+        ]
+    )
+    names = ["x1", "x2", "x3", "x4"]
+    plan = pairs.design(takes, NO_SHIFTS, dict.fromkeys(names, "as_found"), names)
+    first, second = np.array([0, 0, 0]), np.array([1, 2, 3])
+    # across: two instruments and x4 on either day; x4 is compared with x1 by what x4 did on the first day
+    assert pairs.contrast(plan.days, first, second) == pytest.approx([2, 4, 2])
+    assert pairs.contrast(plan.takes, first, second) == pytest.approx([1, 2, 1])
+    known = plan.repeatability
+    scale = plan.difference_scale(first, second)
+    assert scale[1] ** 2 == pytest.approx(known.variances * (2 + 4 * known.ratios**2))
+
+
+def test_verdicts_come_in_their_order():
+    verdict = pairs.judge([0.5, 4.0, 2.5, 0.5], np.array([[0.1], [0.2], [2.0], [np.nan]]), 30, 1.0)["verdict"]
+    assert list(verdict) == ["no_audible_difference", "differs", "undecided", "undecided"]
+
+
+def test_a_sure_but_inaudible_difference_is_no_audible_difference():
+    judged = pairs.judge([0.5], np.array([[0.01]]), 30, 1.0)
+    assert judged["p_adjusted"][0] < 0.001
+    assert judged["verdict"][0] == "no_audible_difference"
+
+
+def test_no_difference_at_all_has_probability_one():
+    """Shares that sum to one and a rounding error: a probability above one stops the control of false discoveries."""
+    shares = np.full(48, 1 / 48) * (1 + 1e-15)
+    judged = pairs.judge([0.0, 3.0], np.tile(np.linspace(0.5, 2.0, 48), (2, 1)), 12, 1.0, shares)
+    assert judged["p"][0] == 1.0 and judged["p_adjusted"][0] == 1.0
+
+
+def test_without_a_just_noticeable_difference_nothing_is_inaudible():
+    judged = pairs.judge([0.0, 0.001], np.full((2, 1), 1e-3), 30, np.nan)
+    assert "no_audible_difference" not in set(judged["verdict"])
+
+
+def test_chain_dependent_criteria_are_not_compared_across_groups_and_others_are():
+    rng = np.random.default_rng(5)
+    parts = [
+        make_takes(rng, [5.0, 5.0, 5.0], 3, session=lambda i, k: f"s{i % 2 + 1}", criterion=name)
+        for name in ("intonation_spread", "timbre_evenness")
+    ]
+    takes = pd.concat(parts)
+    instruments = make_instruments(takes, groups={"x1": 2, "x2": 1, "x3": 2})
+    table = study_pairs(takes, instruments, CRITERIA[:2]).set_index(["criterion", "instrument_a", "instrument_b"])
+    assert table.loc[("timbre_evenness", "x1", "x2"), "verdict"] == "not_comparable"
+    assert "links" in table.loc[("timbre_evenness", "x1", "x2"), "reason"]
+    assert np.isnan(table.loc[("timbre_evenness", "x1", "x2"), "difference"])
+    assert table.loc[("timbre_evenness", "x1", "x3"), "verdict"] != "not_comparable"
+    assert table.loc[("intonation_spread", "x1", "x2"), "verdict"] != "not_comparable"
+
+
+def test_sessions_without_a_link_leave_the_pair_undecided_however_far_apart():
+    # two days, no instrument on both: the 20 cents may be the day's
+    rng = np.random.default_rng(17)
+    takes = make_takes(rng, [0.0, 20.0, 20.0], 4, sd=0.5, session=lambda i, k: f"s{min(i, 2)}")
+    table = study_pairs(takes).set_index(["instrument_a", "instrument_b"])
+    row = table.loc["x1", "x2"]
+    assert (row["verdict"], row["reason"]) == ("undecided", pairs.UNLINKED_PLAYER)
+    assert np.isnan([row["low"], row["high"], row["p"]]).all()
+    assert row["difference"] == pytest.approx(-20, abs=1.5)
+    assert row["takes_needed"] == 2
+    assert table.loc[("x2", "x3"), "verdict"] == "no_audible_difference"
+    # x2 recorded on the first day as well: now the days are known to be alike
+    linked = pd.concat([takes, make_takes(rng, [0.0, 20.0], 4, sd=0.5).query("instrument == 'x2'")])
+    assert study_pairs(linked)["verdict"].iloc[0] == "differs"
+
+
+def test_a_link_without_takes_of_this_kind_is_none():
+    # x1 was recorded on both days, tongued on the first only: its group is one, its response is not linked
+    takes = make_takes(np.random.default_rng(18), [50.0, 80.0], 4, session=lambda i, k: f"s{i}", criterion="response")
+    row = study_pairs(takes, make_instruments(takes), CRITERIA[2:3]).iloc[0]
+    assert (row["verdict"], row["reason"]) == ("undecided", pairs.UNLINKED_PLAYER)
+
+
+def test_different_kinds_of_instrument_are_compared_by_cost_only():
+    takes = make_takes(np.random.default_rng(19), [5.0, 25.0, 45.0], 4)
+    costs = pd.DataFrame({"instrument": ["x1", "x2", "x3"], "state": "as_found", "criterion": "total_cost"})
+    instruments = pd.concat([make_instruments(takes), costs.assign(value=[1.0, 2, 3], group=1, reason="")])
+    table = study_pairs(takes, instruments, CRITERIA.iloc[[0, 3]], families={"x3": "flute"})
+    table = table.set_index(["criterion", "instrument_a", "instrument_b"])
+    row = table.loc["intonation_spread", "x1", "x3"]
+    assert (row["verdict"], row["reason"]) == ("not_comparable", "different kinds of instrument")
+    assert np.isnan(row["difference"])
+    assert table.loc[("intonation_spread", "x1", "x2"), "verdict"] == "differs"
+    assert (table.loc["total_cost", "verdict"] == "differs").all()
+
+
+def test_the_error_of_the_set_ups_widens_the_interval_and_cancels_within_one():
+    rng = np.random.default_rng(6)
+    takes = make_takes(rng, [5.0, 5.0, 5.0], 3, criterion="timbre_evenness")
+    moved = pd.DataFrame({"instrument": ["x1", "x2", "x3"], "state": "as_found", "criterion": "timbre_evenness"})
+    moved = moved.assign(component=0, shift=[0.0, 0.5, 0.5])
+    width = {}
+    for name, shifts in {"known": moved, "exact": NO_SHIFTS}.items():
+        table = study_pairs(takes, criteria=CRITERIA[1:2], shifts=shifts)
+        width[name] = (table["high"] - table["low"]).to_list()
+    half = stats.t.ppf(0.95, 6) * np.sqrt((width["exact"][0] / 2 / stats.t.ppf(0.95, 6)) ** 2 + 0.5**2)
+    assert width["known"] == pytest.approx([2 * half, 2 * half, width["exact"][2]])
+
+
+def test_a_missing_value_is_not_comparable_and_says_why():
+    takes = make_takes(np.random.default_rng(7), [5.0, 5.0], 3, criterion="response")
+    instruments = make_instruments(takes)
+    instruments.loc[instruments["instrument"] == "x2", ["value", "reason"]] = [np.nan, "no tongued takes"]
+    row = study_pairs(takes, instruments, CRITERIA[2:3]).iloc[0]
+    assert row["verdict"] == "not_comparable"
+    assert row["reason"] == "no value for x2: no tongued takes"
+
+
+def test_one_take_each_leaves_the_pair_undecided():
+    takes = make_takes(np.random.default_rng(8), [5.0, 9.0], 1)
+    row = study_pairs(takes).iloc[0]
+    assert (row["verdict"], row["takes_needed"]) == ("undecided", 2)
+    assert np.isnan(row["p"])
+
+
+def test_costs_are_exact():
+    takes = make_takes(np.random.default_rng(9), [1.0], 1)[:0]
+    instruments = pd.DataFrame(
+        {"instrument": ["x1", "x2", "x3"], "state": "as_found", "criterion": "total_cost", "group": 1, "reason": ""}
+    ).assign(value=[900.0, 900.0, 1200.0])
+    table = study_pairs(takes, instruments, CRITERIA[3:])
+    assert list(table["verdict"]) == ["no_audible_difference", "differs", "differs"]
+    assert list(table["reason"]) == [pairs.SAME_COST, "", ""]
+    assert list(table["difference"]) == list(table["low"]) == list(table["high"]) == [0, -300, -300]
+    assert table["takes_needed"].isna().all()
+
+
+def test_the_latest_state_is_compared_unless_another_is_named():
+    table = pd.DataFrame({"instrument": ["x1", "x1", "x2"], "state": ["after_setup", "as_found", "as_found"]})
+    order = ["as_found", "after_setup"]
+    assert pairs.compared_states(table, order, "latest") == {"x1": "after_setup", "x2": "as_found"}
+    assert pairs.compared_states(table, order, "as_found") == {"x1": "as_found", "x2": "as_found"}
+    assert pairs.compared_states(table, order, "after_setup") == {"x1": "after_setup"}
+
+
+def test_of_many_instruments_the_references_and_the_best_are_compared_pair_by_pair(monkeypatch):
+    states = dict.fromkeys(["a", "b", "c", "house", "unranked"], "as_found")
+    ranking = pd.DataFrame(
+        [("a", 2.0), ("b", 3.0), ("c", 1.5), ("house", 4.0), ("a", 4.0), ("b", 1.0)],
+        columns=["instrument", "rank_median"],
+    )
+    sheet = {name: {"reference": "yes" if name == "house" else "no"} for name in states}
+    assert pairs.paired(states, ranking, sheet) == states
+    monkeypatch.setattr(pairs, "MOST_PAIRED", 3)
+    assert set(pairs.paired(states, ranking, sheet)) == {"house", "b", "c"}
+
+
+def test_takes_needed_decide_four_times_in_five():
+    # Draw studies with the number of takes that is asked for: the promised 80 % must decide.
+    rng = np.random.default_rng(10)
+    plan = one_session(1.0, 30, [2, 2])
+    n = int(pairs.takes_needed(plan, np.array([1.5]), np.array([0]), np.array([1]), np.array([1.0]), 1.0)[0])
+    draws = rng.normal(size=(4000, 2, n)) + np.array([[1.5], [0.0]])
+    difference = draws.mean(axis=2) @ [1, -1]
+    df = 30 + 2 * (n - 2)
+    s_r = np.sqrt(rng.chisquare(df, 4000) / df)
+    p = 2 * stats.t.sf(np.abs(difference) / (s_r * np.sqrt(2 / n)), df)
+    assert 0.78 < (p <= 0.05).mean() < 0.86
+    fewer = rng.normal(1.5, np.sqrt(2 / (n - 1)), 4000) / np.sqrt(2 / (n - 1))
+    assert (np.abs(fewer) > stats.t.isf(0.025, df)).mean() < 0.80
+
+
+def test_sessions_that_hide_a_difference_are_named():
+    # What the session of x3 adds is known to within 2: more takes cannot settle a difference of 4 from x2.
+    takes = make_takes(np.random.default_rng(15), [0.0, 0.0, 4.0], 4, sd=0.5)
+    error = {"instrument": ["x3"], "state": "as_found", "criterion": "intonation_spread", "component": 0, "shift": 2.0}
+    row = study_pairs(takes, shifts=pd.DataFrame(error)).set_index(["instrument_a", "instrument_b"]).loc[("x2", "x3")]
+    assert (row["verdict"], row["takes_needed"], row["reason"]) == ("undecided", 2, pairs.OTHER_DAYS)
+
+
+@pytest.mark.parametrize("shared", [1, 2])
+def test_one_shared_instrument_cannot_tell_how_days_scatter(shared):
+    rng = np.random.default_rng(21)
+    first = make_takes(rng, [0.0] * 4, 2, session=lambda i, k: "s1" if i < 4 else "s2")
+    again = make_takes(rng, [0.0] * shared, 2, session=lambda i, k: "s2")
+    takes = without_session_offsets(pd.concat([first, again], ignore_index=True))
+    table = study_pairs(takes, criteria=CRITERIA[:1].assign(just_noticeable=0.1))
+    undecided = table[table["verdict"] == "undecided"]
+    assert len(undecided) and (undecided["reason"].str.endswith(pairs.DAYS_ASSUMED) == (shared == 1)).all()
+
+
+def test_intervals_cover_the_truth_nine_times_in_ten():
+    rng = np.random.default_rng(16)
+    covered = []
+    for _ in range(60):
+        truth = rng.normal(0, 2.0, 8)
+        table = study_pairs(make_takes(rng, truth, 3))
+        true = (
+            truth[table["instrument_a"].str[1:].astype(int) - 1] - truth[table["instrument_b"].str[1:].astype(int) - 1]
+        )
+        covered.append(((table["low"] <= true) & (true <= table["high"])).mean())
+    assert 0.86 <= np.mean(covered) <= 0.94
+
+
+def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
+    """Verdicts (studies, pairs) of drawn studies of one session, through the library's own variance and judge."""
+    a, b = np.triu_indices(len(truth), 1)
+    verdicts = []
+    for draw in np.asarray(truth)[:, None] + rng.normal(0, sd, (studies, len(truth), n)):
+        plan = one_session(np.sqrt(draw.var(axis=1, ddof=1).mean()), len(truth) * (n - 1), np.full(len(truth), n))
+        mean = draw.mean(axis=1)
+        scale = plan.difference_scale(a, b)
+        verdicts.append(
+            pairs.judge(mean[a] - mean[b], scale, plan.repeatability.freedom, just_noticeable)["verdict"].to_numpy()
+        )
+    return np.array(verdicts)
+
+
+@pytest.mark.parametrize("n", [2, 4])
+def test_identical_instruments_rarely_differ(n):
+    # Twelve identical instruments: any `differs` in at most 5 % of 2000 drawn studies. Without a
+    # just-noticeable difference, which only takes `differs` away.
+    verdicts = verdicts_of_studies(np.random.default_rng(11), np.zeros(12), n, 1.0, np.nan, 2000)
+    assert (verdicts == "differs").any(axis=1).mean() <= 0.05
+
+
+@pytest.mark.parametrize("others", [1, 11])
+def test_twice_the_just_noticeable_difference_is_found(others):
+    # Four takes each, take SD half the just-noticeable difference of 3 cents.
+    truth = np.array([5.0] + [11.0] * others)
+    verdicts = verdicts_of_studies(np.random.default_rng(12), truth, 4, 1.5, 3.0, 500)
+    assert (verdicts[:, :others] == "differs").mean() >= 0.90

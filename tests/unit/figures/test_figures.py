@@ -1,0 +1,236 @@
+"""Figures: all are drawn from any tables, the same bytes each time, and hostile labels stay text."""
+
+import dataclasses
+import itertools
+import xml.etree.ElementTree as ET
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+import pytest
+
+import report_sample
+from evenbore.figures import FIGURES, decision, draw, style
+from evenbore.report import curves
+from evenbore.report.results import read_results
+from evenbore.study.sheets import load_study
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture
+def draw_only(monkeypatch, tmp_path):
+    """Function: draw these figures alone, return the folder."""
+
+    def drawn(results, *names):
+        monkeypatch.setattr(draw, "FIGURES", names)
+        draw.draw_figures(results, tmp_path)
+        return tmp_path
+
+    return drawn
+
+
+def texts(path):
+    return ["".join(element.itertext()) for element in ET.parse(path).iter(f"{SVG}text")]
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_every_figure_is_drawn_as_png_and_svg(report, name):
+    figure = report / "results/figures" / name
+    assert figure.with_suffix(".png").read_bytes().startswith(b"\x89PNG\r\n")
+    assert ET.parse(figure.with_suffix(".svg")).getroot().tag == f"{SVG}svg"
+    assert not any("Nothing to show" in text for text in texts(figure.with_suffix(".svg")))
+
+
+def test_every_figure_has_a_caption_and_every_caption_a_figure(repo):
+    assert {path.stem for path in (repo / "workflow/report").glob("*.rst")} == set(FIGURES)
+
+
+def test_hostile_labels_stay_text(report):
+    path = report / "results/figures/intonation_by_note.svg"
+    assert ET.parse(path).find(f".//{SVG}script") is None
+    drawn = texts(path)
+    assert any(text.startswith("<script>alert") for text in drawn)
+    assert any("$x^2$" in text for text in drawn)  # no formula made of it
+
+
+def test_the_same_results_give_the_same_bytes(results, draw_only, report):
+    # together these have labels, lines, markers, shading and a legend
+    folder = draw_only(results, "value_front", "setups")
+    for path in folder.iterdir():
+        assert path.read_bytes() == (report / "results/figures" / path.name).read_bytes(), path.name
+
+
+def test_figures_carry_no_date(report):
+    for path in (report / "results/figures").glob("*.svg"):
+        assert ET.parse(path).find(".//{http://purl.org/dc/elements/1.1/}date") is None
+
+
+def test_empty_tables_give_pictures_that_say_so(tmp_path, draw_only):
+    report_sample.empty_results(tmp_path / "study")
+    empty = read_results(load_study(tmp_path / "study"), tmp_path / "study/results/tables")
+    folder = draw_only(empty, *FIGURES)
+    for name in FIGURES:
+        assert any(text.startswith("Nothing to show: ") for text in texts(folder / f"{name}.svg")), name
+
+
+def test_more_instruments_than_allowed_are_left_out_from_the_end(results, draw_only):
+    study = results.study
+    config = study.config | {"report": study.config["report"] | {"max_instruments_in_figures": 2}}
+    few = dataclasses.replace(results, study=dataclasses.replace(study, config=config))
+    labels = style.figure_labels({name: results.label(name) for name in results.order})
+    drawn = texts(draw_only(few, "intonation_by_note") / "intonation_by_note.svg")
+    assert [labels[name] in drawn for name in results.order] == [True, True] + [False] * (len(results.order) - 2)
+
+
+def test_a_missing_table_counts_as_empty(report, tmp_path):
+    assert read_results(load_study(report), tmp_path).tables["findings"].empty
+
+
+@pytest.mark.parametrize(
+    ("label", "drawn"),
+    [
+        ("Oak", "Oak"),
+        ("two\nlines\tand more", "two lines and more"),
+        ("a bell\x07", "a bell"),
+        ("x" * 50, "x" * 21 + "…"),
+        ("\U000f0000", "id_1"),  # private use: no font has it
+        ("\u202eevil", "evil"),  # would turn all that follows around
+        ("   ", "id_1"),
+    ],
+)
+def test_labels_are_made_drawable(label, drawn):
+    assert style.figure_labels({"id_1": label}) == {"id_1": drawn}
+
+
+def test_labels_that_became_alike_are_told_apart():
+    labels = style.figure_labels({"a": "y" * 30, "b": "y" * 40})
+    assert labels == {"a": "y" * 21 + "… (a)", "b": "y" * 21 + "… (b)"}
+
+
+def test_peers_band_is_the_quantiles_of_the_others_of_the_group():
+    # others at 1, 2, 3, 4, 5: linear interpolation gives 10 % = 1.4, 90 % = 4.6 (Hyndman & Fan 1996, type 7)
+    values = {"own": 100.0, "a": 1.0, "b": 2.0, "c": 3.0, "d": 4.0, "e": 5.0, "elsewhere": 1000.0}
+    rows = pd.DataFrame({"instrument": list(values), "value": list(values.values()), "written": 60})
+    rows = rows.assign(low=rows["value"], high=rows["value"], group=[1] * 6 + [2])
+    all_curves = curves.Curves(rows)
+    assert all_curves.peers_band("own").loc[60].to_list() == pytest.approx([1.4, 3.0, 4.6])
+    assert all_curves.peers_band("elsewhere").empty
+
+
+def test_peers_band_is_that_of_pandas_for_every_instrument():
+    rng = np.random.default_rng(11)
+    rows = pd.MultiIndex.from_product([range(12), range(60, 70)], names=["instrument", "written"]).to_frame(index=False)
+    rows = rows.assign(value=rng.integers(0, 6, len(rows)) / 2.0, group=1 + (rows["instrument"] > 6))  # with equal ones
+    rows.loc[rng.choice(len(rows), 30, replace=False), "value"] = np.nan
+    rows = rows.drop(rng.choice(len(rows), 20, replace=False)).assign(low=np.nan, high=np.nan)
+    all_curves = curves.Curves(rows)
+    for name, own in rows.groupby("instrument"):
+        others = rows[(rows["instrument"] != name) & (rows["group"] == own["group"].iloc[0])].groupby("written")[
+            "value"
+        ]
+        wanted = pd.DataFrame({"low": others.quantile(0.1), "middle": others.median(), "high": others.quantile(0.9)})
+        band = all_curves.peers_band(name)
+        pd.testing.assert_frame_equal(band, wanted[others.count() >= 3], check_dtype=False)
+
+
+def test_with_many_ranks_intervals_hold_nine_tenths_of_the_probability(results, draw_only, monkeypatch):
+    monkeypatch.setattr(decision, "MOST_RANKS", 2)
+    drawn = texts(draw_only(results, "rank_probabilities") / "rank_probabilities.svg")
+    assert "rank (1 is best); dot: median, line: 90 % of the probability" in drawn
+
+
+def test_rank_intervals_are_those_of_the_ranking_also_of_ranks_that_are_not_listed(results, draw_only, monkeypatch):
+    drawn = []
+    monkeypatch.setattr(decision, "MOST_RANKS", 2)
+    monkeypatch.setattr(decision, "_rank_intervals", lambda axes, own, labels: drawn.append(own))
+    listed = results.tables["rank_probabilities"]
+    few = results.tables | {"rank_probabilities": listed[listed["rank"] <= 3]}  # of very many only the first are
+    draw_only(dataclasses.replace(results, tables=few), "rank_probabilities")
+    ranking, known = results.tables["ranking"], set(listed["instrument"])
+    assert len(drawn) >= 4
+    for own in drawn:
+        wanted = ranking[(ranking["priorities"] == own["priorities"].iloc[0]) & ranking["instrument"].isin(known)]
+        wanted = wanted.set_index("instrument").loc[own["instrument"], "rank_high"]
+        assert own["rank_high"].tolist() == wanted.tolist()
+        assert own["rank_median"].is_monotonic_increasing
+
+
+def test_a_rank_interval_goes_from_its_low_to_its_high_rank():
+    axes = style.panels(1, 1, 2.0)[1][0]
+    ranks = pd.DataFrame({"instrument": ["a"], "rank_low": [2], "rank_median": [3], "rank_high": [5]})
+    decision._rank_intervals(axes, ranks, {"a": "Oak"})
+    assert axes.lines[0].get_xdata().tolist() == [3]
+    assert axes.collections[0].get_segments()[0][:, 0].tolist() == [2, 5]
+
+
+def test_matched_brightness_stands_over_the_middle_of_all(results, draw_only):
+    rows = results.compared("note_profiles")
+    base = results.study.config["base_dynamic"]
+    rows = rows[(rows["measure"] == "brightness_matched_db") & (rows["dynamic"] == base)]
+    rows = rows[rows.groupby("group")["instrument"].transform("nunique") > 1]
+    over = rows["value"] - rows.groupby(["group", "midi"])["value"].transform("median")
+    titles = texts(draw_only(results, "brightness_matched") / "brightness_matched.svg")
+    numbers = over.groupby(rows["instrument"]).median().round(1) + 0.0
+    assert numbers.abs().max() > 0.1
+    for name, number in numbers.items():
+        assert any(title.endswith(f": {number:+.1f} dB".replace("-", "−")) for title in titles), (name, number)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "intonation_map",
+        "intonation_by_note",
+        "evenness_brightness",
+        "evenness_level",
+        "brightness_matched",
+        "brightness_dynamic",
+        "value_front",
+    ],
+)
+def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, name):
+    saved = []
+    monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
+    monkeypatch.setattr(draw, "FIGURES", (name,))
+    config = results.study.config
+    only_one = config | {"report": config["report"] | {"max_instruments_in_figures": 1}}
+    study = dataclasses.replace(results.study, config=only_one)
+    draw.draw_figures(dataclasses.replace(results, study=study), "unused")
+    (figure,) = saved
+    with mpl.rc_context(style.settings(name)):
+        figure.draw_without_rendering()
+    # matplotlib also holds tick labels beyond an axis' limits, which it does not draw
+    tick_labels = {
+        label for axes in figure.axes for axis in (axes.xaxis, axes.yaxis) for label in axis.get_ticklabels()
+    }
+    for text in figure.findobj(mpl.text.Text):
+        if text.get_visible() and text.get_text() and text.get_in_layout() and text not in tick_labels:
+            box = text.get_window_extent()
+            assert box.y0 >= -1 and box.y1 <= figure.bbox.height + 1, text.get_text()
+
+
+def test_names_beside_a_small_matrix_of_pairs_do_not_overlap(results, monkeypatch):
+    saved = []
+    monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
+    monkeypatch.setattr(draw, "FIGURES", ("pairs",))
+    three = dict.fromkeys(results.order[:3])
+    tables = results.tables | {
+        "pairs": results.tables["pairs"][lambda t: t["instrument_a"].isin(three) & t["instrument_b"].isin(three)]
+    }
+    instruments = {name: row | {"label": f"Long name of the {name}"} for name, row in results.study.instruments.items()}
+    study = dataclasses.replace(results.study, instruments=instruments)
+    draw.draw_figures(dataclasses.replace(results, study=study, order=list(three), tables=tables), "unused")
+    with mpl.rc_context(style.settings("pairs")):
+        saved[0].draw_without_rendering()
+    axes = [axes for axes in saved[0].axes if axes.axison]
+    assert axes
+    for matrix in axes:
+        tops = [label.get_window_extent() for label in matrix.get_yticklabels()]
+        assert all(above.y0 >= below.y1 - 1 for above, below in itertools.pairwise(tops))
+
+
+def test_no_cluster_structure_is_said(results, draw_only):
+    none = results.tables["clusters"].assign(cluster=pd.NA, stability=float("nan"))
+    without = dataclasses.replace(results, tables=results.tables | {"clusters": none.astype({"cluster": "Int64"})})
+    assert "no cluster structure" in texts(draw_only(without, "clusters") / "clusters.svg")

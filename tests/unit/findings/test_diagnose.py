@@ -1,0 +1,236 @@
+"""Findings on invented studies with known faults. The counts asserted are what was measured, with a little room."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from evenbore.files.tables import conform
+from evenbore.findings.diagnose import diagnose
+from evenbore.findings.dullness import dullness
+from evenbore.findings.intonation import deviations
+from evenbore.findings.references import _scatter
+from evenbore.findings.rows import MIN_PEERS, collect_rows, robust_sd
+from evenbore.setups.octaves import OCTAVES
+from evenbore.synth.instrument import Leak, StickyVent
+from evenbore.trade.families import load_family
+from evenbore.trade.pitch import midi_to_note, note_to_midi
+from findings import losses
+from findings.simulated import CONFIG, study
+
+PATTERNS = ["stuffy_run", "regulation_step", "vent_fault"]
+
+
+def find(*args, **kwargs) -> pd.DataFrame:
+    notes, sheet, families = study(*args, **kwargs)
+    found = diagnose(notes, sheet, families, CONFIG)
+    conform(found, "findings")
+    return found
+
+
+def holds(row, hole: int) -> bool:
+    return note_to_midi(row.region_low_note) <= hole <= note_to_midi(row.region_high_note)
+
+
+@pytest.mark.parametrize("family", ["saxophone_alto", "clarinet_b_flat"])
+def test_healthy_instruments_have_no_false_pattern(family):
+    # 50 instruments of each family here; of 320 measured, one had a false run and one a false vent
+    found = pd.concat([find(seed, family) for seed in range(900, 905)])
+    assert not (found["kind"] == "stuffy_run").any()
+    assert found["kind"].isin(PATTERNS).sum() <= 1
+    assert found["kind"].isin(["stuffy_note", "all_dull"]).sum() <= 3
+
+
+@pytest.mark.parametrize("family", ["saxophone_alto", "clarinet_b_flat"])
+def test_leaks_of_the_simulators_size_one_are_found_in_the_region(family):
+    # Measured on 24 leaks of each family, these being the first six: saxophone 22 told as runs, 21 with a region, all
+    # right; clarinet 22, 21 and 20 right. The rest were told as a regulation step or as dull throughout.
+    key = load_family(family)
+    holes = sorted(hole.first_open_for for hole in key.holes if hole.first_open_for - key.low >= 4)[:6]
+    located, told = 0, 0
+    for number, hole in enumerate(holes):
+        found = find(1300 + number, family, faults={1: (Leak(hole),)})
+        runs = found[(found["instrument"] == "i01") & (found["kind"] == "stuffy_run")]
+        told += len(runs)
+        for row in runs.dropna(subset="region").itertuples():
+            assert holds(row, hole), f"{midi_to_note(hole)} is not in {row.region_low_note} to {row.region_high_note}"
+            located += 1
+        assert not (found.query("instrument != 'i01'")["kind"] == "stuffy_run").any()
+    assert told >= 5
+    assert located >= 4
+
+
+def test_leaks_by_the_figures_of_another_model_are_found_and_never_misplaced():
+    told = 0
+    for number, hole in enumerate((58, 60, 62, 64)):
+        found = find(
+            300 + 4 * number, "clarinet_b_flat", planted={1: losses.tabled_leak(load_family("clarinet_b_flat"), hole)}
+        )
+        runs = found[(found["instrument"] == "i01") & (found["kind"] == "stuffy_run")]
+        told += len(runs)
+        assert all(holds(row, hole) for row in runs.dropna(subset="region").itertuples())
+    assert told >= 3
+
+
+def test_small_leaks_are_undecided_rather_than_misplaced():
+    for number, hole in enumerate((58, 61, 64)):
+        found = find(
+            330 + number, "clarinet_b_flat", planted={1: losses.tabled_leak(load_family("clarinet_b_flat"), hole, 0.3)}
+        )
+        runs = found[(found["instrument"] == "i01") & (found["kind"] == "stuffy_run")]
+        assert all(holds(row, hole) for row in runs.dropna(subset="region").itertuples())
+
+
+def test_sharp_edged_run_is_found_with_its_top_note():
+    # of 20 such studies: found 18 times, each time within a semitone, 16 times with the very top note
+    tops = []
+    for seed in (11, 12, 13):
+        found = find(seed, planted={1: losses.run(62, 68)})
+        row = found[(found["instrument"] == "i01") & found["kind"].isin(PATTERNS)].iloc[0]
+        assert row["kind"] == "stuffy_run"
+        assert pd.isna(row["region"])
+        assert abs(note_to_midi(row["first_note"]) - 62) <= 1
+        tops.append(note_to_midi(row["last_note"]))
+    assert max(np.abs(np.array(tops) - 68)) <= 1
+    assert tops.count(68) >= 2
+
+
+def test_sticking_octave_vent_is_a_vent_fault():
+    told = [
+        (row.kind, row.first_note, row.last_note)
+        for seed in (21, 22, 23)
+        for row in find(seed, faults={1: (StickyVent(81, 89, dull_db_per_octave=5.0),)}).itertuples()
+        if row.instrument == "i01" and row.kind in PATTERNS
+    ]
+    assert set(told) == {("vent_fault", "A5", "F6")}
+    assert len(told) >= 2
+
+
+def test_dull_reed_and_soft_blowing_are_no_leak():
+    for seed in (31, 32, 33):
+        # false alarms on the healthy ones are counted above
+        found = find(seed, reed={1: 3.0}, soft={2: 4.0}).query("instrument in ['i01', 'i02']")
+        assert not found["kind"].isin(PATTERNS).any()
+    assert "all_dull" in set(found.query("instrument == 'i01'")["kind"])
+
+
+def test_linkage_fault_of_one_fingering_is_regulation_not_a_leak():
+    for seed in (41, 42, 43):
+        own = find(seed, planted={1: losses.tilted(4.0, (66, 78))}).query("instrument == 'i01' and unit != 'cents'")
+        assert set(own["kind"]) <= {"regulation_step", "stuffy_note"}
+        assert {"F#4", "F#5"} <= {*own["first_note"], *own["last_note"]}
+
+
+def test_note_weak_in_all_of_a_session_is_blamed_on_none():
+    notes, sheet, families = study(51, instruments=15, sessions=3)
+    weak = (notes["session"] == "s1") & (notes["written_note"] == "F4")
+    notes.loc[weak, ["level_dbfs", "brightness_db", *OCTAVES]] -= 8.0
+    found = diagnose(notes, sheet, families, CONFIG)
+    assert not ((found["kind"] == "stuffy_note") & (found["first_note"] == "F4")).any()
+    effect = found[(found["kind"] == "session_effect") & (found["first_note"] == "F4")]
+    assert len(effect) == 1
+    assert effect["instrument"].isna().all()
+    assert "session s1" in effect["explanation"].iloc[0]
+
+
+def test_forte_alone_few_peers_and_empty_studies_give_no_dullness_finding():
+    faults = {1: (Leak(70, 1.5),)}
+    assert set(find(61, dynamics=("f",), faults=faults)["unit"]) <= {"cents"}
+    assert set(find(62, instruments=MIN_PEERS, faults=faults)["unit"]) <= {"cents"}
+    notes, sheet, families = study(63, instruments=2)
+    assert conform(diagnose(notes[:0], sheet, families, CONFIG), "findings").empty
+
+
+def test_explanations_give_numbers_other_causes_and_no_diagnosis():
+    found = find(64, faults={1: (Leak(70),)})
+    text = found[found["kind"] == "stuffy_run"]["explanation"].iloc[0]
+    for part in (" dB", "at p, mf", "4 takes", "What else fits", "never a diagnosis", "warranty"):
+        assert part in text
+
+
+def test_intonation_of_one_instrument_alone():
+    notes, sheet, families = study(71, instruments=1)
+    family = families["saxophone_alto"]
+    written = family.to_written(notes["midi"])
+    rng = np.random.default_rng(1)
+    notes["cents"] = 7.0 + rng.normal(0, 1.5, len(notes)) + 26.0 * (written >= 86) - 30.0 * (written == 65)
+    found = diagnose(notes, sheet, families, CONFIG).set_index("kind")
+    assert list(found.index) == ["register_shift", "intonation_outlier"]
+    palm, low = found.loc["register_shift"], found.loc["intonation_outlier"]
+    assert (palm["first_note"], palm["last_note"], palm["n_notes"]) == ("D6", "F6", 4)
+    assert palm["size"] == pytest.approx(26, abs=2)
+    assert (low["first_note"], low["last_note"]) == ("F4", "F4")
+    assert low["size"] == pytest.approx(-30, abs=4)
+    assert low["confidence"] > 0.99
+
+
+def test_wide_octaves():
+    notes, sheet, families = study(72, instruments=1)
+    written = families["saxophone_alto"].to_written(notes["midi"])
+    notes["cents"] = np.random.default_rng(2).normal(0, 1.5, len(notes)) + 26.0 * ((written >= 74) & (written < 86))
+    found = diagnose(notes, sheet, families, CONFIG)
+    assert "register_shift" in set(found["kind"])
+    width = found[found["explanation"].str.startswith("Octaves")].iloc[0]
+    assert width["size"] > 20
+
+
+def test_a_partial_take_at_another_pitch_bends_no_deviation():
+    # true deviations -10 ... 10; the second take is 30 cents sharper and stops after five of eleven notes
+    true = np.arange(-10.0, 11.0, 2.0)
+    rows = [("r1", 60 + i, cents) for i, cents in enumerate(true)]
+    rows += [
+        ("r2", 60 + i, cents + 30 + error)
+        for i, (cents, error) in enumerate(zip(true, [1, -1, 0, 1, -1], strict=False))
+    ]
+    notes = pd.DataFrame(rows, columns=["recording", "written", "cents"])
+    notes[["instrument", "state", "session", "articulation", "direction"]] = ["a", "x", "s", "slurred", "up"]
+    half_errors = np.array([1, -1, 0, 1, -1] + 6 * [0]) / 2
+    away, counts, s_r = deviations(notes, notes["written"].to_numpy())
+    assert away.loc[("a", "x")].to_numpy() == pytest.approx(true + half_errors)
+    assert counts.loc[("a", "x")].tolist() == [2] * 5 + [1] * 6
+    # five notes twice, one offset between the takes: 4 degrees of freedom; each pair differs by 1, 0 or -1
+    assert s_r == pytest.approx(np.sqrt(4 * 0.5 / 4))
+
+
+def test_no_repeats_leave_the_confidence_of_intonation_empty():
+    notes, sheet, families = study(73, instruments=1, takes=1)
+    notes["cents"] = 40.0 * (families["saxophone_alto"].to_written(notes["midi"]) == 65)
+    row = diagnose(notes, sheet, families, CONFIG).iloc[0]
+    assert np.isnan(row["confidence"])
+    assert "not known" in row["explanation"]
+
+
+def test_robust_sd_of_normal_noise():
+    # the median of |x| of a standard normal is its 75 % quantile
+    assert robust_sd(np.random.default_rng(0).normal(0, 3, 100_000)) == pytest.approx(3, rel=0.02)
+    assert 1 / stats.norm.ppf(0.75) == pytest.approx(1.4826, abs=1e-4)
+    assert np.isnan(robust_sd(np.array([np.nan])))
+
+
+def test_scatter_of_few_instruments_is_drawn_to_that_of_all_notes():
+    z = np.random.default_rng(3).normal(0, 1, (10, 40))
+    z[:, 0] *= 6
+    few, many = _scatter(z), _scatter(np.tile(z, (20, 1)))
+    assert 1 < few[0] < many[0]
+
+
+def test_a_reference_never_holds_the_instrument_itself():
+    notes, _, families = study(81)
+    rows = collect_rows(notes, families["saxophone_alto"].to_written(notes["midi"].to_numpy()))
+    rows = replace(rows, value={name: values.copy() for name, values in rows.value.items()})
+    before = dullness(rows).z
+    own = (rows.keys["instrument"] == "i03").to_numpy()
+    for measure in rows.value:
+        rows.value[measure][own, 5] -= 0.3
+    after = dullness(rows).z
+    assert after[3, 5] > before[3, 5]
+
+
+def test_takes_without_noise_or_brightness_give_no_made_up_finding():
+    notes, sheet, families = study(82, instruments=5)
+    notes["hnr_db"] = np.nan
+    diagnose(notes, sheet, families, CONFIG)
+    notes[["brightness_db", "level_dbfs", *OCTAVES]] = np.nan
+    assert set(diagnose(notes, sheet, families, CONFIG)["unit"]) <= {"cents"}

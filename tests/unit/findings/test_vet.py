@@ -1,0 +1,141 @@
+"""Vetting: every decision with its reason; learned tolerances against a published table."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from evenbore.facts.columns import names
+from evenbore.files.tables import conform
+from evenbore.findings.tolerances import LEAST_CENTS, learned_cents, limit_factor, tolerance
+from evenbore.findings.vet import vet
+
+GATES = {"gates": {"worst_note_cents_max": 35, "tuning_offset_min": -30, "fault_severity_max": 2}}
+CONFIG = GATES | {"states": ["as_found", "after_setup"], "base_dynamic": "mf"}
+LIMITS = {"note_cents": 20, "stuffy_z": 3.5, "confidence": 0.5}
+OTHERS = ("b", "c", "d")
+
+
+def decide(findings=(), takes=2, inspection=(), offset=0.0, others=OTHERS, **recording):
+    """Decision and reasons for instrument `a` with what is given; the others are sound."""
+    whole = {"status": "ok", "reason": "", "notes_expected": 33, "notes_found": 33, "dynamic": "mf"}
+    recordings = [
+        {"recording": f"{name}{take}", "instrument": name, "state": "as_found", "session": "s"}
+        | whole
+        | (recording if name == "a" else {})
+        for name in ("a", *others)
+        for take in range(takes)
+    ]
+    notes = [
+        {"group": 1, "written_note": "C5", "onset_s": 7.25}
+        | {key: row[key] for key in ("recording", "instrument", "dynamic")}
+        for row in recordings
+        if row["status"] != "set_aside"
+    ]
+    values = [{"instrument": "a", "state": "as_found", "criterion": "tuning_offset", "value": offset, "unit": "cents"}]
+    rows = [
+        {"instrument": "a", "state": "as_found", "n_notes": 1, "size": -5.0, "unit": "dB", "region": None} | row
+        for row in findings
+    ]
+    findings = pd.DataFrame(rows, columns=names("findings"))
+    table = vet(
+        findings, pd.DataFrame(recordings), pd.DataFrame(notes), pd.DataFrame(values),
+        {name: {"family": "saxophone_alto", "shipment": "June"} for name in ("a", *others)},
+        inspection, CONFIG, dict.fromkeys(("a", *others), LIMITS),
+    )  # fmt: skip
+    conform(table, "vetting")
+    assert (table["shipment"] == "June").all()
+    return table.set_index("instrument").loc["a"]
+
+
+RUN = {"kind": "stuffy_run", "first_note": "C5", "last_note": "G5", "confidence": 0.9}
+NOTE = {"kind": "stuffy_note", "first_note": "C5", "last_note": "C5", "confidence": 0.99}
+TUNE = {"kind": "intonation_outlier", "first_note": "C5", "last_note": "C5", "unit": "cents"}
+
+
+def test_nothing_found_is_accepted_and_one_take_says_what_it_costs():
+    assert decide()["decision"] == "accept"
+    one = decide(takes=1)
+    assert one["decision"] == "accept"
+    assert "one take only" in one["reasons"]
+
+
+def test_a_stuffy_run_goes_to_the_bench_with_where_to_hear_it():
+    row = decide([RUN])
+    assert row["decision"] == "bench"
+    assert "C5 to G5" in row["reasons"]
+    assert row["listen"] == "C5 in a0 at 7.2 s"
+    assert decide([RUN | {"confidence": 0.4}])["decision"] == "accept"
+
+
+def test_a_single_note_in_one_take_is_recorded_again():
+    assert decide([NOTE], takes=1)["decision"] == "retake"
+    assert decide([NOTE])["decision"] == "bench"
+
+
+def test_a_dull_scale_asks_for_another_reed_first():
+    row = decide([RUN | {"kind": "all_dull"}])
+    assert row["decision"] == "retake"
+    assert "reed" in row["reasons"]
+
+
+@pytest.mark.parametrize(
+    ("size", "confidence", "decision"),
+    # without repeats: 20 cents allowed, 4 cents scatter, 90 %: 20 + 1.2816 * 4 = 25.13 cents
+    [(24.0, 0.91, "bench"), (24.0, 0.8, "accept"), (25.0, np.nan, "accept"), (25.3, np.nan, "bench")],
+)
+def test_a_note_out_of_tune_must_be_surely_so(size, confidence, decision):
+    assert decide([TUNE | {"size": size, "confidence": confidence}])["decision"] == decision
+
+
+def test_what_no_bench_mends_is_returned():
+    row = decide([RUN], offset=-45.0)
+    assert row["decision"] == "return"
+    assert "tuning_offset" in row["reasons"]
+    fault = {"instrument": "a", "item": "crack", "result": "fault", "severity": 3}
+    assert decide(inspection=[fault])["decision"] == "return"
+    assert decide(inspection=[fault | {"severity": 2}])["decision"] == "bench"
+
+
+def test_recordings_that_cannot_decide():
+    assert "clipped" in decide(status="set_aside", reason="clipped")["reasons"]
+    assert "forte" in decide(dynamic="f")["reasons"]
+    assert "notes were found" in decide(notes_found=20)["reasons"]
+    assert "3 other instruments" in decide(others=("b", "c"))["reasons"]
+    for row in (decide(status="set_aside", reason="x"), decide(dynamic="f"), decide(others=("b", "c"))):
+        assert row["decision"] == "retake"
+
+
+def test_factor_of_the_tolerance_limit_is_the_tabulated_one():
+    # 95 %, 95 %: Natrella 1963, Experimental Statistics, NBS Handbook 91, table A-7 (from memory)
+    assert [limit_factor(n) for n in (6, 10, 30)] == pytest.approx([3.708, 2.911, 2.220], abs=0.002)
+
+
+def test_tolerances_learned_from_accepted_instruments():
+    assert learned_cents(np.array([12.0] * 5)) is None
+    assert learned_cents(np.array([10.0, 12, 14, 10, 12, 14])) == pytest.approx(12 + 3.708 * np.sqrt(16 / 5), abs=0.01)
+    assert learned_cents(np.full(8, 1.0)) == LEAST_CENTS
+
+
+@pytest.mark.parametrize(
+    ("family", "grade", "cents"),
+    [
+        ("flute", None, 20),
+        ("bassoon", None, 25),
+        ("bassoon", "default", 25),
+        ("flute", "student", 30),
+        ("bassoon", "student", 30),
+        ("oboe", "student", 40),
+        ("bassoon", "second_hand", 25),
+    ],
+)
+def test_tolerances_of_grade_and_family(family, grade, cents):
+    config = {
+        "tolerances": {
+            "default": LIMITS | {"families": {"bassoon": {"note_cents": 25}}},
+            "student": {"note_cents": 30, "families": {"oboe": {"note_cents": 40}}},
+            "second_hand": {"confidence": 0.8},
+        }
+    }
+    found = tolerance(config, {"family": family, "grade": grade})
+    confidence = 0.8 if grade == "second_hand" else LIMITS["confidence"]
+    assert found == LIMITS | {"note_cents": cents, "confidence": confidence}

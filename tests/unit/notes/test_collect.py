@@ -1,0 +1,111 @@
+"""Chunks become tables in the order of the sheet, whatever the chunks' order; nothing is lost or made up."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from evenbore.facts.columns import names
+from evenbore.notes import collect as module
+from evenbore.notes.chunkfile import write_chunk
+from evenbore.notes.collect import LONG, collect
+from evenbore.notes.measure import Measured
+
+
+def measured(recording, steps=(), sha256="", channel=1):
+    sha256 = f"of {recording}" if sha256 == "" else sha256
+    steps = np.array(steps, dtype=float)
+    if not len(steps):
+        row = {"recording": recording, "status": "set_aside", "reason": "silent", "sha256": sha256}
+        return Measured(row, [], {}, {})
+    return Measured(
+        {
+            "recording": recording,
+            "status": "ok",
+            "notes_found": len(steps),
+            "sha256": sha256,
+            "channel": channel,
+        },
+        [{"recording": recording, "step": int(step), "cents": step / 10} for step in steps],
+        {
+            "pass": steps * 0 + 1,
+            "step": steps,
+            "harmonic": steps * 0 + 1,
+            "frequency_hz": steps + 100,
+            "level_db": steps,
+            "above_noise_db": steps,
+        },
+        {
+            "pass": steps * 0 + 1,
+            "step": steps,
+            "band_hz": steps + 100,
+            "level_db": steps,
+            "above_noise_db": steps,
+        },
+    )
+
+
+@pytest.fixture
+def chunk_files(tmp_path):
+    write_chunk([measured("b", [1, 0]), measured("d")], tmp_path / "one.npz")
+    write_chunk([measured("c", [2]), measured("a", [3, 4])], tmp_path / "two.npz")
+    return [str(tmp_path / "two.npz"), str(tmp_path / "one.npz")]
+
+
+def collected(paths, order):
+    """The tables of `collect`, each in one piece."""
+    tables = collect(paths, order)
+    return tables | {table: pd.concat(tables[table]) for table in LONG}
+
+
+def test_sheet_order(chunk_files):
+    tables = collected(chunk_files, ["a", "b", "c", "d"])
+    assert tables["recordings"]["recording"].tolist() == ["a", "b", "c", "d"]
+    for table in ("notes", "harmonics", "bands"):
+        assert tables[table]["recording"].tolist() == ["a", "a", "b", "b", "c"]
+        assert tables[table]["step"].tolist() == [3, 4, 1, 0, 2]  # as measured within a recording
+    assert tables["notes"]["cents"].tolist() == [0.3, 0.4, 0.1, 0.0, 0.2]
+    assert tables["harmonics"]["frequency_hz"].tolist() == [103, 104, 101, 100, 102]
+
+
+def test_long_tables_come_in_parts_of_whole_recordings_without_a_loss(chunk_files, monkeypatch):
+    whole = collected(chunk_files, ["a", "b", "c", "d"])["harmonics"]
+    monkeypatch.setattr(module, "ROWS_AT_ONCE", 3)
+    parts = list(collect(chunk_files, ["a", "b", "c", "d"])["harmonics"])
+    assert [part["recording"].tolist() for part in parts] == [["a", "a", "b", "b"], ["c"]]
+    pd.testing.assert_frame_equal(pd.concat(parts, ignore_index=True), whole.reset_index(drop=True))
+
+
+def test_exact_columns(chunk_files):
+    for table, frame in collected(chunk_files, ["a", "b", "c", "d"]).items():
+        assert list(frame.columns) == names(table)
+
+
+def test_what_was_not_measured_is_empty(chunk_files):
+    recordings = collected(chunk_files, ["a", "b", "c", "d"])["recordings"].set_index("recording")
+    assert recordings.loc["d", "status"] == "set_aside"
+    assert recordings.loc["d"].drop(["status", "reason"]).isna().all()
+    assert recordings["notes_found"].dtype == "Int64"
+
+
+def test_nothing_but_bad_recordings(tmp_path):
+    write_chunk([measured("x"), measured("y")], tmp_path / "c.npz")
+    tables = collected([str(tmp_path / "c.npz")], ["y", "x"])
+    assert tables["recordings"]["recording"].tolist() == ["y", "x"]
+    for table in ("notes", "harmonics", "bands"):
+        assert list(tables[table].columns) == names(table)
+        assert len(tables[table]) == 0
+
+
+def test_a_copy_is_set_aside_also_from_another_chunk(tmp_path):
+    same = "the same bytes"
+    write_chunk([measured("copy", [1, 2], same), measured("bad", [], same)], tmp_path / "one.npz")
+    write_chunk([measured("first", [1, 2], same), measured("right", [1, 2], same, channel=2)], tmp_path / "two.npz")
+    write_chunk([measured("gone", [3], None), measured("gone_too", [3], None)], tmp_path / "three.npz")
+    paths = [str(tmp_path / f"{name}.npz") for name in ("one", "two", "three")]
+    tables = collected(paths, ["bad", "first", "copy", "right", "gone", "gone_too"])
+    recordings = tables["recordings"].set_index("recording")
+    assert recordings.loc["copy", "reason"] == "the same sound as recording first: a copy is no take of its own"
+    assert recordings["status"].tolist() == ["set_aside", "ok", "set_aside", "ok", "ok", "ok"]
+    assert recordings.loc["bad", "reason"] == "silent"  # keeps its own reason, and does not count as an original
+    for table in ("notes", "harmonics", "bands"):
+        assert tables[table]["recording"].unique().tolist() == ["first", "right", "gone", "gone_too"]

@@ -1,0 +1,78 @@
+"""Onsets, offsets and slurs against the simulator's truth (−20 dB crossings, middles of glides)."""
+
+import numpy as np
+import pytest
+
+from evenbore.notes.edges import refine
+from evenbore.recording.audio import signal_from_array
+from evenbore.synth.tones import Note, render
+
+RATE = 24_000
+LEVELS = -4.0 * np.arange(12)
+
+
+def played(f0s, slur_s=None, gap_s=0.08, attack_s=0.025):
+    notes = [
+        Note(0.5 + 0.5 * i, 1.0 + 0.5 * i - (0 if slur_s else gap_s), f0, LEVELS - 20, attack_s=attack_s)
+        for i, f0 in enumerate(f0s)
+    ]
+    slurs = None if slur_s is None else [slur_s] * (len(f0s) - 1)
+    sound, truth = render(notes, RATE, 1.2 + 0.5 * len(f0s), slurs)
+    noise = np.random.default_rng(0).normal(0, 1e-5, len(sound))
+    return signal_from_array(sound + noise, RATE), truth
+
+
+def refined(signal, truth, tongued, jitter_s=0.02):
+    """Edges from first estimates that are off by up to `jitter_s`, as those of the search are."""
+    wobble = np.random.default_rng(1).uniform(-jitter_s, jitter_s, (2, len(truth)))
+    first = np.array([note.onset_s for note in truth]) + wobble[0]
+    last = np.array([note.offset_s for note in truth]) + wobble[1]
+    return refine(signal, first, last, np.array([note.f0_hz for note in truth]), tongued)
+
+
+@pytest.mark.parametrize("low", [58.27, 146.83, 440.0])
+def test_tongued_notes(low):
+    signal, truth = played(low * 2 ** (np.arange(6) / 12))
+    edges = refined(signal, truth, tongued=True)
+    assert edges.onset_s == pytest.approx([note.onset_s for note in truth], abs=0.020)
+    assert edges.offset_s == pytest.approx([note.offset_s for note in truth], abs=0.020)
+    assert not edges.slurred.any()
+
+
+@pytest.mark.parametrize("low", [58.27, 146.83, 440.0])
+def test_slurs(low):
+    signal, truth = played(low * 2 ** (np.arange(6) / 12), slur_s=0.05)
+    edges = refined(signal, truth, tongued=False)
+    assert edges.onset_s == pytest.approx([note.onset_s for note in truth], abs=0.020)
+    assert list(edges.slurred) == [False] + [True] * 5
+    assert np.isfinite(edges.transition_s[1:]).all()
+
+
+def test_a_longer_slur_takes_longer():
+    times = []
+    for slur_s in (0.03, 0.12):
+        signal, truth = played(300 * 2 ** (np.arange(6) / 12), slur_s=slur_s)
+        times.append(np.median(refined(signal, truth, tongued=False).transition_s[1:]))
+    assert times[1] > times[0] + 0.02
+
+
+@pytest.mark.parametrize("low", [146.83, 440.0])
+@pytest.mark.parametrize("slur_s", [0.04, 0.08, 0.12])
+def test_the_length_of_a_slur(low, slur_s):
+    """A raised cosine goes from a tenth to nine tenths in 0.59 of its length (closed form)."""
+    signal, truth = played(low * 2 ** (np.arange(6) / 12), slur_s=slur_s)
+    times = refined(signal, truth, tongued=False, jitter_s=0.005).transition_s[1:]
+    assert np.median(times) == pytest.approx(0.5903 * slur_s, abs=0.010)
+
+
+def test_a_gap_in_a_scale_said_to_be_slurred_is_seen():
+    signal, truth = played(300 * 2 ** (np.arange(6) / 12))
+    edges = refined(signal, truth, tongued=False)
+    assert not edges.slurred.any()
+    assert edges.onset_s == pytest.approx([note.onset_s for note in truth], abs=0.020)
+
+
+def test_a_slow_attack_begins_where_it_becomes_audible():
+    signal, truth = played(300 * 2 ** (np.arange(4) / 12), attack_s=0.12)
+    edges = refined(signal, truth, tongued=True)
+    assert edges.onset_s == pytest.approx([note.onset_s for note in truth], abs=0.025)

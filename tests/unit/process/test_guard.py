@@ -1,0 +1,194 @@
+"""What a recording does to the process that measures it costs that recording alone."""
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+
+import psutil
+import pytest
+import soundfile
+
+from evenbore.files.digest import sha256
+from evenbore.files.errors import AudioError, EvenboreError
+from evenbore.notes.chunkfile import read_rows, write_chunk
+from evenbore.notes.measure import measure_recording
+from evenbore.process import guard
+from evenbore.process.guard import Guard, measure_chunk, time_limit_s
+from faults.evil import evil_decoder
+from smallstudy import HIGH, LOW, RATE, play
+
+
+def row(path, recording):
+    return {
+        "recording": recording, "instrument": "clar_a", "session": "s1", "take": 1, "dynamic": "mf",
+        "articulation": "tongued", "direction": "up", "state": "as_found", "path": str(path), "channel": None,
+        "pattern": "chromatic", "low": LOW, "high": HIGH, "notes": None, "tuning_hz": 440.0,
+        "family": "clarinet_b_flat", "families_dir": None,
+    }  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def sound():
+    return play("clar_a", "s1", 1)[0]
+
+
+@pytest.fixture
+def rows(tmp_path, sound):
+    """Function: rows of good recordings with these ids, their files named like them."""
+
+    def write(*recordings):
+        paths = [tmp_path / f"{recording}.wav" for recording in recordings]
+        for path in paths:
+            soundfile.write(path, sound, RATE)
+        return [row(path, recording) for path, recording in zip(paths, recordings, strict=True)]
+
+    return write
+
+
+@pytest.fixture
+def evil(tmp_path, monkeypatch):
+    (tmp_path / "evil").mkdir()
+    monkeypatch.setenv("PYTHONPATH", evil_decoder(tmp_path / "evil"))
+    monkeypatch.setenv("EVIL_ONCE", str(tmp_path / "it was done"))
+
+
+def measured(rows, path, **limits):
+    """What was told, and the rows of the chunk by recording."""
+    with Guard(**limits) as worker:
+        told = list(measure_chunk(rows, "s1--clar_a", path, worker))
+    return told, {record["recording"]: record for record in read_rows(path)["recordings"]}
+
+
+def children():
+    return [child for child in psutil.Process().children() if child.status() != psutil.STATUS_ZOMBIE]
+
+
+def test_a_guarded_chunk_is_the_same_as_one_measured_here(rows, tmp_path):
+    """Byte for byte, with a recording set aside in the midst of it."""
+    chunk = rows("a", "b", "c")
+    (tmp_path / "b.wav").write_bytes(b"")
+    told, _ = measured(chunk, tmp_path / "guarded.npz")
+    assert told == ["", "", ""]
+    here = [measure_recording(one) for one in chunk]
+    for one, record in zip(chunk, here, strict=True):
+        record.recording.update(chunk="s1--clar_a", sha256=sha256(one["path"]))
+    write_chunk(here, tmp_path / "here.npz")
+    assert (tmp_path / "guarded.npz").read_bytes() == (tmp_path / "here.npz").read_bytes()
+
+
+def test_nothing_is_left_behind(rows, tmp_path):
+    before = children()
+    measured(rows("a"), tmp_path / "out" / "c.npz")
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["c.npz"]
+    assert children() == before
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals are POSIX's")
+@pytest.mark.parametrize(
+    ("deed", "reason"),
+    [
+        ("crash", r"crashed the program that reads it \(SIGSEGV\)"),
+        ("abort", r"crashed .* \(SIGABRT\)"),
+        ("leave", r"crashed .* \(exit code 0x3\)"),
+        ("fail", r"evenbore itself failed on it \(IndexError: evil index\); please report"),
+    ],
+)
+def test_the_offender_is_set_aside_and_the_rest_go_on(rows, evil, tmp_path, deed, reason):
+    told, records = measured(rows("first", f"the_{deed}", "last"), tmp_path / "c.npz")
+    assert [bool(one) for one in told] == [False, True, False]
+    assert {key: record["status"] for key, record in records.items()} == {
+        "first": "ok", f"the_{deed}": "set_aside", "last": "ok",
+    }  # fmt: skip
+    assert re.search(reason, records[f"the_{deed}"]["reason"])
+    notes = read_rows(tmp_path / "c.npz")["notes"]
+    assert [len(one) for one in notes] == [8, 0, 8]
+
+
+def test_a_chunk_of_nothing_but_offenders(rows, evil, tmp_path):
+    _, records = measured(rows("a_leave", "b_leave"), tmp_path / "c.npz")
+    assert [record["status"] for record in records.values()] == ["set_aside", "set_aside"]
+
+
+def test_a_hang_is_ended(rows, evil, tmp_path, monkeypatch):
+    monkeypatch.setattr(guard, "LEAST_S", 3.0)
+    _, records = measured(rows("the_hang", "last"), tmp_path / "c.npz")
+    assert re.search(r"took longer than \d s", records["the_hang"]["reason"])
+    assert records["last"]["status"] == "ok"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="address space is limited on Linux")
+def test_a_memory_hog_is_ended(rows, evil, tmp_path):
+    _, records = measured(rows("the_eat", "last"), tmp_path / "c.npz", memory_bytes=1 << 30)
+    assert records["the_eat"]["reason"] == "needs more than 1 GB of memory"
+    assert records["last"]["status"] == "ok"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals are POSIX's")
+def test_what_happens_once_is_no_recordings_fault(rows, evil, tmp_path):
+    """A worker that the system ends for want of memory, say, is started again; the result is the usual one."""
+    chunk = rows("the_once", "last")
+    told, records = measured(chunk, tmp_path / "c.npz")
+    assert (tmp_path / "it was done").exists()
+    assert told == ["", ""]
+    assert [record["status"] for record in records.values()] == ["ok", "ok"]
+
+
+def test_what_a_decoder_prints_is_no_answer(rows, evil, tmp_path):
+    _, records = measured(rows("the_chatter"), tmp_path / "c.npz")
+    assert records["the_chatter"]["status"] == "ok"
+
+
+def test_a_worker_that_cannot_start_is_no_recordings_fault(rows, tmp_path, monkeypatch):
+    (tmp_path / "broken").mkdir()
+    (tmp_path / "broken" / "numpy.py").write_text("raise ImportError('not installed')", encoding="utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path / "broken"))
+    with pytest.raises(EvenboreError, match="could not be started") as caught:
+        measured(rows("a"), tmp_path / "c.npz")
+    assert not isinstance(caught.value, AudioError)
+
+
+def test_what_cannot_be_written_is_no_recordings_fault(rows, tmp_path):
+    with pytest.raises(EvenboreError, match=r"File exists|Not a directory"), Guard() as worker:
+        worker.ask("measure", row=rows("a")[0], chunk="c", into=str(tmp_path / "a.wav" / "0.npz"))
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals are POSIX's")
+def test_the_worker_ends_with_the_one_who_started_it(rows, evil, tmp_path):
+    """Also in the midst of a recording, and when its parent had no time to say so."""
+    command = "import json, sys; from pathlib import Path; from evenbore.process.guard import Guard, measure_chunk\n"
+    command += "list(measure_chunk(json.loads(sys.argv[1]), 'c', sys.argv[2], Guard()))"
+    search = os.pathsep.join([str(tmp_path / "evil"), *sys.path])
+    arguments = [sys.executable, "-c", command, json.dumps(rows("the_hang")), tmp_path / "c.npz"]
+    parent = subprocess.Popen(arguments, env=os.environ | {"PYTHONPATH": search})
+    process = psutil.Process(parent.pid)
+    until = time.monotonic() + 60
+    while not (found := process.children()) and time.monotonic() < until:
+        time.sleep(0.1)
+    (child,) = found
+    time.sleep(2)  # by now it hangs, or is about to: both must end
+    assert child.is_running()
+    parent.send_signal(signal.SIGKILL)
+    parent.wait()
+    child.wait(timeout=60)
+
+
+def test_time_grows_with_the_file(tmp_path):
+    (tmp_path / "small").write_bytes(b"x")
+    with (tmp_path / "large").open("wb") as file:
+        file.truncate(100 * 1_000_000)
+    assert time_limit_s(tmp_path / "small") == pytest.approx(guard.LEAST_S, abs=0.1)
+    assert time_limit_s(tmp_path / "large") == pytest.approx(guard.LEAST_S + 1000)
+    assert time_limit_s(tmp_path / "missing") == guard.LEAST_S
+
+
+def test_the_guard_is_light():
+    """Not even NumPy: it is the worker that loads the numerical libraries."""
+    code = (
+        "import sys, evenbore.process.guard; print({'numpy', 'soundfile', 'evenbore.notes.measure'} & set(sys.modules))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "set()"

@@ -1,0 +1,103 @@
+"""Clips for listening: the right takes, the right notes at the right time, at the stated loudness."""
+
+import numpy as np
+import pyloudnorm
+import pytest
+import soundfile
+
+from evenbore.recording import clips
+from evenbore.recording.clips import RATE, cut_clips, decoded, stored_clips, write_clips
+
+SOURCE_RATE = 44_100
+# written note, sounding midi, onset, offset: two near each other, one long and far away
+NOTES = [("C5", 63, 1.0, 1.8), ("D5", 65, 1.9, 2.6), ("E5", 67, 9.0, 14.0)]
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory):
+    samples = np.random.default_rng(0).normal(0, 1e-4, 16 * SOURCE_RATE)
+    for number, (_, midi, onset, offset) in enumerate(NOTES):
+        time = np.arange(round((offset - onset) * SOURCE_RATE)) / SOURCE_RATE
+        first = round(onset * SOURCE_RATE)
+        tone = 0.05 * (number + 1) * np.sin(2 * np.pi * 440 * 2 ** ((midi - 69) / 12) * time)
+        samples[first : first + len(time)] += tone
+    path = tmp_path_factory.mktemp("clips") / "take.wav"
+    soundfile.write(path, samples, SOURCE_RATE)
+    return str(path)
+
+
+def take(path, recording, **changes):
+    """A row of the sheet, what measuring found, and the notes."""
+    row = {"recording": recording, "instrument": "oak", "session": "hall", "state": "as_found", "take": 1,
+           "channel": 1, "path": path, "pattern": "chromatic", "dynamic": "mf", "articulation": "slurred",
+           "direction": "up"}  # fmt: skip
+    row |= {key: value for key, value in changes.items() if key in row}
+    found = {"recording": recording, "status": "ok", "snr_db": 40.0}
+    found |= {key: value for key, value in changes.items() if key in found}
+    notes = [{"written_note": note, "midi": midi, "onset_s": onset, "offset_s": offset, "pass": 1}
+             for note, midi, onset, offset in changes.get("notes", NOTES)]  # fmt: skip
+    return row, found, notes
+
+
+def cut(*takes):
+    rows, recordings, notes = map(list, zip(*takes, strict=True))
+    return cut_clips(rows, {"recordings": recordings, "notes": notes}, "mf")
+
+
+def frequency(samples):
+    spectrum = np.abs(np.fft.rfft(samples * np.hanning(len(samples)), 1 << 17))
+    return np.argmax(spectrum) * RATE / (1 << 17)
+
+
+def test_every_note_sounds_when_it_is_said_to(path):
+    (clip,) = cut(take(path, "r1"))
+    samples = decoded(clip.mp3)
+    for (note, midi, onset, offset), (written, sounding, start, end) in zip(NOTES, clip.notes, strict=True):
+        assert (written, sounding) == (note, midi)
+        assert end - start == pytest.approx(min(offset - onset, clips.NOTE_S))
+        inside = samples[round((start + 0.03) * RATE) : round((end - 0.03) * RATE)]
+        assert frequency(inside) == pytest.approx(440 * 2 ** ((midi - 69) / 12), rel=0.002)
+        before = samples[round((start - 0.06) * RATE) : round((start - 0.02) * RATE)]
+        assert np.sqrt(np.mean(before**2)) < 0.05 * np.sqrt(np.mean(inside**2))
+    # what lies between notes far apart is left out: 1.6 s and 2 s of notes, with a little around
+    assert len(samples) / RATE == pytest.approx(1.6 + 2.0 + 2 * (clips.BEFORE_S + clips.AFTER_S), abs=0.01)
+
+
+def test_clips_are_equally_loud(path):
+    (clip,) = cut(take(path, "r1"))
+    loudness = pyloudnorm.Meter(RATE).integrated_loudness(decoded(clip.mp3).astype(float))
+    assert loudness == pytest.approx(clips.LOUDNESS_LUFS, abs=0.6)  # the encoder itself takes 0.45 dB off
+
+
+def test_the_best_takes_are_taken_and_those_played_alike(path):
+    found = cut(
+        take(path, "warned", status="warned"),
+        take(path, "aside", status="set_aside"),
+        take(path, "tongued", articulation="tongued"),
+        take(path, "loud", dynamic="f"),
+        take(path, "few", notes=NOTES[:2], take=2),
+        take(path, "noisy", snr_db=20.0, take=3),
+        take(path, "good", take=4),
+        take(path, "mended", state="after_setup"),
+        take(path, "tune", pattern="passage", notes=[], dynamic="f"),
+    )
+    assert [(clip.recording, clip.kind) for clip in found] == [
+        ("good", "scale"), ("noisy", "scale"), ("tune", "passage"), ("mended", "scale")]  # fmt: skip
+    assert found[0].played == "slurred, up, mf" and found[2].played == "a passage, f"
+
+
+def test_a_recording_that_is_gone_has_no_clip(path, tmp_path):
+    assert cut(take(str(tmp_path / "gone.wav"), "r1")) == []
+
+
+def test_an_unknown_noise_level_is_no_error(path):
+    assert len(cut(take(path, "r1", snr_db=float("nan")), take(path, "r2", snr_db=None))) == 2
+
+
+def test_kept_clips_come_back(path, tmp_path):
+    found = cut(take(path, "r1"), take(path, "tune", pattern="passage", notes=[]))
+    write_clips(found, tmp_path / "a.npz")
+    write_clips([], tmp_path / "b.npz")
+    stored = stored_clips([tmp_path / "a.npz", tmp_path / "b.npz"])
+    assert [clip.whole() for clip in stored] == found
+    assert not any(clip.about.mp3 for clip in stored)

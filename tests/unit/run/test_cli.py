@@ -1,0 +1,302 @@
+"""The command line: exit codes, what is handed on, and how a run is supervised."""
+
+import json
+import os
+import shlex
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import psutil
+import pytest
+import soundfile
+
+from evenbore.files.errors import EvenboreError, Problem, StudyError
+from evenbore.files.paths import shown, typed
+from evenbore.run import cli, workflow
+from faults.evil import evil_decoder
+
+SCRIPTS = Path(__file__).resolve().parents[3] / "scripts"
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [[], ["play"], ["run"], ["new", "study"], ["listen", "a.wav", "--family", "kazoo"], ["check", "s", "--", "-n"]],
+)
+def test_misspelt_commands_exit_2(arguments, capsys):
+    with pytest.raises(SystemExit) as stop:
+        cli.main(arguments)
+    assert stop.value.code == 2
+    assert "usage: evenbore" in capsys.readouterr().err
+
+
+def test_another_name_of_a_family_is_answered_with_its_key(capsys):
+    with pytest.raises(SystemExit):
+        cli.main(["listen", "a.wav", "--family", "Bb clarinet"])
+    assert "there is no family 'Bb clarinet', perhaps clarinet_b_flat; choose from " in capsys.readouterr().err
+
+
+def test_listen_answers_by_status(tmp_path, capsys):
+    text = tmp_path / "notes.wav"
+    text.write_text("C4 D4 E4", encoding="utf-8")
+    assert cli.main(["listen", str(text), "--family", "flute"]) == 2
+    assert "Not usable: " in capsys.readouterr().out
+    assert cli.main(["listen", str(text), "--family", "flute", "--low", "X4"]) == 1
+    assert "'X4' is not a note" in capsys.readouterr().err
+
+
+def test_listen_outlives_a_file_that_crashes_its_decoder(tmp_path, capsys, monkeypatch):
+    path = tmp_path / "take_crash.wav"
+    soundfile.write(path, np.random.default_rng(0).normal(0, 0.1, 16_000), 16_000)
+    monkeypatch.setenv("PYTHONPATH", evil_decoder(tmp_path))
+    assert cli.main(["listen", str(path), "--family", "flute"]) == 2
+    out, err = capsys.readouterr()
+    assert "Not usable: crashed the program that reads it" in out
+    assert err == ""
+
+
+def test_listen_takes_notes_and_refuses_them_beside_another_pattern(tmp_path, capsys):
+    path = tmp_path / "three.wav"
+    times = np.arange(8000) / 16_000
+    tones = [0.2 * sum(np.sin(2 * np.pi * h * f0 * times) / h for h in (1, 2, 3)) for f0 in (523.25, 659.26, 783.99)]
+    soundfile.write(path, np.concatenate([np.zeros(16_000), *tones, np.zeros(8000)]), 16_000)
+    command = ["listen", str(path), "--family", "flute"]
+    cli.main([*command, "--notes", "C5 E5 G5"])
+    assert "3 of 3 found" in capsys.readouterr().out
+    assert cli.main([*command, "--notes", "C5 E5 G5", "--pattern", "major"]) == 1
+    assert cli.main([*command, "--pattern", "notes"]) == 1
+    assert "has no notes" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no broken pipes of this kind")
+def test_a_reader_who_has_enough_is_no_error(tmp_path):
+    text = tmp_path / "notes.wav"
+    text.write_text("C4 D4 E4", encoding="utf-8")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "evenbore.run.cli", "listen", str(text), "--family", "flute"],
+        env={**os.environ, "PYTHONPATH": str(SCRIPTS)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        encoding="utf-8",
+    )
+    process.stdout.close()
+    assert (process.wait(60), process.stderr.read()) == (141, "")
+
+
+def fail_with(error):
+    def command(arguments):
+        raise error
+
+    return command
+
+
+def test_errors_are_told_without_traceback(monkeypatch, capsys):
+    monkeypatch.setattr(cli, "_check", fail_with(EvenboreError("The folder is empty.")))
+    assert cli.main(["check", "s"]) == 1
+    assert capsys.readouterr().err == "The folder is empty.\n"
+
+
+def test_all_problems_are_listed(monkeypatch, capsys):
+    problems = [Problem("recordings.tsv", row, "take", "x", "a whole number") for row in (2, 3)]
+    monkeypatch.setattr(cli, "_run", fail_with(StudyError(problems)))
+    assert cli.main(["run", "s"]) == 1
+    said = capsys.readouterr().err
+    assert "row 2" in said
+    assert "row 3" in said
+    assert said.endswith("2 problems.\n")
+
+
+def test_options_after_the_dashes_go_to_the_workflow(monkeypatch):
+    seen = []
+    monkeypatch.setattr(cli, "_run", lambda arguments: seen.append(arguments.options) or 0)
+    cli.main(["run", "s", "--", "-n", "--", "x"])
+    cli.main(["run", "s"])
+    assert seen == [["-n", "--", "x"], []]
+
+
+@pytest.mark.parametrize(
+    ("options", "all_cores"),
+    [([], True), (["-n"], True), (["--cores", "2"], False), (["-c1"], False), (["--profile", "p"], False)],
+)
+def test_own_cores_replace_all(tmp_path, options, all_cores):
+    command = workflow._command(tmp_path, options)
+    assert ("all" in command) == all_cores
+    assert command[len(command) - len(options) :] == options
+
+
+def test_paths_are_shown_from_here_where_possible(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert shown(tmp_path / "study" / "report.html") == os.path.join("study", "report.html")
+    assert shown(tmp_path.parent / "other") == str(tmp_path.parent / "other")
+    assert (typed("study"), typed("my study")) == ("study", '"my study"')
+
+
+SNAKEFILE = """
+rule all:
+    input: "results/report.html"
+rule measure:
+    output: "results/work/{chunk}.txt"
+    log: "results/logs/measure/{chunk}.log"
+    message: "a message hides the rule's name in the text output"
+    shell: "python -c \\"import pathlib, sys, time; time.sleep(SLEEP); "
+        "pathlib.Path('{log}').write_text('first\\\\nThe take is empty.'); "
+        "sys.exit(CODE) if CODE else pathlib.Path('{output}').touch()\\""
+rule page:
+    input: expand("results/work/{chunk}.txt", chunk=["s--a", "s--b"])
+    output: touch("results/report.html")
+"""
+
+
+@pytest.fixture
+def toy(tmp_path):
+    """Function: write a workflow of two stages and return a process of `evenbore run`'s supervision on it."""
+    study = tmp_path / "my study"
+    (study / "config").mkdir(parents=True)
+    (study / "config" / "config.yaml").write_text("title: toy\n", encoding="utf-8")
+    driver = tmp_path / "driver.py"
+    driver.write_text(
+        "import sys\nfrom pathlib import Path\nimport evenbore.run.workflow as workflow\n"
+        "here = Path(__file__).parent\nworkflow.repo_root = lambda: here\n"
+        "sys.exit(workflow.run_workflow(here / 'my study', {'s--a': 4, 's--b': 3}, sys.argv[1:]))\n",
+        encoding="utf-8",
+    )
+
+    def run(*options, sleep=0, code=0):
+        text = (
+            SNAKEFILE.replace("SLEEP", str(sleep))
+            .replace("CODE", str(code))
+            .replace('"python ', f'"{shlex.quote(sys.executable)} ')
+        )
+        (tmp_path / "Snakefile").write_text(text, encoding="utf-8")
+        return subprocess.Popen(
+            [sys.executable, str(driver), *options],
+            cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": str(SCRIPTS)},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            encoding="utf-8",
+        )
+
+    run.study = study
+    return run
+
+
+def end(process):
+    out, err = process.communicate(timeout=60)
+    return process.returncode, out, err
+
+
+@pytest.mark.slow
+def test_a_run_reports_stages_and_the_report_then_has_nothing_to_do(toy):
+    code, out, _ = end(toy("-n"))
+    assert code == 0
+    assert "rule page" in out
+    assert "Report:" not in out
+    assert not (toy.study / "results" / "report.html").exists()
+
+    code, out, err = end(toy("--cores", "1"))
+    assert code == 0, err
+    assert out == f"Report: {Path('my study', 'results', 'report.html')}\n"
+    assert "Measuring recordings: done (7 recordings)" in err
+    assert "Writing the report: done" in err
+    assert "4 of 4 steps (100%) done" in (toy.study / "results" / "logs" / "run.log").read_text(encoding="utf-8")
+
+    code, out, _ = end(toy())
+    assert code == 0
+    assert out.startswith("Nothing to do: all results are up to date.\nReport: ")
+
+
+@pytest.mark.slow
+def test_a_failed_stage_is_named_with_the_end_of_its_log(toy):
+    code, out, err = end(toy("--cores", "1", code=3))
+    assert code == 1
+    assert out == ""
+    assert "Failed: Measuring recordings.\n  first\n  The take is empty.\n" in err
+    assert str(Path("my study", "results", "logs", "run.log")) in err
+
+
+@pytest.mark.slow
+def test_a_second_run_at_once_is_told_so_and_harms_nothing(toy):
+    mark = "15.0625"  # long enough for the second run to meet it on a busy machine
+    first = toy(sleep=mark)
+    wait_for_jobs(mark)
+    code, _, err = end(toy(sleep=mark))
+    assert code == 1
+    assert err.startswith("Another run is at work on this study: wait for its end")
+    code, out, err = end(first)
+    assert code == 0, err
+    assert "Report:" in out
+    code, out, _ = end(toy("--unlock", sleep=mark))
+    assert (code, out) == (0, "The study is free again.\n")
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="Windows consoles send Ctrl-C to every process themselves")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_ends_the_run_with_all_it_started(toy, number):
+    mark = "987.125"
+    process = toy(sleep=mark)
+    wait_for_jobs(mark)
+    process.send_signal(number)
+    code, _, err = end(process)
+    assert code == 130
+    assert "What is finished is kept" in err
+    assert not jobs_with(mark)
+
+
+def wait_for_jobs(mark):
+    deadline = time.monotonic() + 30
+    while not jobs_with(mark):
+        assert time.monotonic() < deadline, "no job was started"
+        time.sleep(0.2)
+
+
+def jobs_with(mark):
+    commands = (" ".join(process.info["cmdline"] or ()) for process in psutil.process_iter(["cmdline"]))
+    return [command for command in commands if f"time.sleep({mark})" in command]
+
+
+def test_half_written_events_wait_for_their_end(tmp_path):
+    events = tmp_path / "events.jsonl"
+    line = json.dumps({"event": "planned", "jobs": {"measure": 2}})
+    events.write_text(line[:10], encoding="utf-8")
+    progress = workflow.Progress({})
+    follow = workflow._following(events, progress, workflow.Screen(open(os.devnull, "w")))  # noqa: SIM115
+    follow()
+    assert progress.planned == {}
+    events.write_text(line + "\n", encoding="utf-8")
+    follow()
+    assert progress.planned == {"measure": 2}
+
+
+@pytest.mark.parametrize(
+    ("log", "shown_lines"),
+    [
+        ("".join(f"r{i}: silent\n" for i in range(9)), [f"r{i}: silent" for i in range(9)]),
+        ("Traceback (most recent call last):\n  one\n  two\n  three\nValueError: four\n", ["  two", "  three"]),
+    ],
+)
+def test_all_reasons_are_shown_but_only_the_end_of_a_traceback(tmp_path, log, shown_lines):
+    path = tmp_path / "results" / "collect.log"
+    path.parent.mkdir()
+    path.write_text(log, encoding="utf-8")
+    progress = workflow.Progress({})
+    progress.update({"event": "failed", "job": 1, "rule": "collect", "logs": ["results/collect.log"]}, 0.0)
+    text = workflow._failure(tmp_path, progress, path, 0)
+    assert all(f"  {line}\n" in text for line in shown_lines)
+    assert "one" not in text
+
+
+@pytest.mark.parametrize("called", [None, "python3 scripts/start.py"])
+def test_the_next_command_is_named_as_this_one_was_called(monkeypatch, tmp_path, capsys, called):
+    if called:
+        monkeypatch.setenv("EVENBORE_COMMAND", called)
+    else:
+        monkeypatch.delenv("EVENBORE_COMMAND", raising=False)
+    (tmp_path / "audio").mkdir()
+    (tmp_path / "audio" / "yew_mf_1.wav").write_bytes(b"")
+    assert cli.main(["new", str(tmp_path / "study"), "--audio", str(tmp_path / "audio"), "--family", "flute"]) == 0
+    assert f"Then: {called or 'evenbore'} check " in capsys.readouterr().out

@@ -1,0 +1,78 @@
+"""Bench tickets: one page each, whatever the sheets hold."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from evenbore.facts.columns import names
+from evenbore.tickets.drawing import WIDTH, Mark, strip, tube
+from evenbore.tickets.page import write_html
+from evenbore.tickets.pdf import write_pdf
+from evenbore.tickets.ticket import tickets
+from evenbore.trade.families import load_family
+
+FAMILY = load_family("saxophone_alto")
+NASTY = '<script>alert("x")</script> Ωмега 笛 ' + "long " * 200
+
+
+def study(label="Elm"):
+    sheet = {"label": label, "family": "saxophone_alto", "maker": label, "model": "", "serial": "7"}
+    return SimpleNamespace(instruments={"a": sheet, "b": sheet}, families={"saxophone_alto": FAMILY})
+
+
+def tables(decision="bench", region="palm keys", n=1):
+    finding = {
+        "instrument": "a", "state": "as_found", "kind": "stuffy_run", "first_note": "Bb3", "last_note": "A4",
+        "n_notes": 12, "size": -5.0, "unit": "dB", "confidence": 0.9, "region": region,
+        "region_low_note": "A4" if region else None, "region_high_note": "C5" if region else None, "explanation": "",
+    }  # fmt: skip
+    row = {
+        "instrument": "a",
+        "state": "as_found",
+        "decision": decision,
+        "reasons": "why",
+        "n_takes": 2,
+        "listen": "A4 in r",
+    }
+    return (
+        pd.DataFrame([finding] * n),
+        pd.DataFrame([row, row | {"instrument": "b", "decision": "accept"}]),
+        pd.DataFrame(columns=names("changes")),
+    )
+
+
+def test_only_instruments_for_the_bench_have_a_ticket():
+    assert [ticket.file for ticket in tickets(study(), *tables())] == ["a"]
+    assert tickets(study(), *tables("accept")) == []
+
+
+def test_strip_and_tube_mark_what_was_found():
+    # 32 notes from Bb3 to F6: A4 is the twelfth, so a run from Bb3 to A4 is 12 of them wide
+    bar = strip(FAMILY, [Mark(58, 69, 1)])[-2]
+    assert (bar.x, bar.w) == pytest.approx((0, 12 * WIDTH / 32))
+    # holes of the alto: A4 to C5 are the seventh to tenth of twenty from the top
+    region = next(shape for shape in tube(FAMILY, [Mark(69, 72, 1)]) if shape.h == 9)
+    step = (WIDTH - 24) / 20
+    assert (region.x, region.w) == pytest.approx((12 + 6 * step, 4 * step))
+    assert tube(load_family("trumpet_b_flat"), []) == []
+
+
+@pytest.mark.parametrize(("label", "n", "region"), [("Elm", 1, "palm keys"), (NASTY, 12, NASTY), ("Elm", 2, None)])
+def test_one_page_of_pdf_and_safe_html(tmp_path, label, n, region):
+    (ticket,) = tickets(study(label), *tables(n=n, region=region))
+    write_pdf(ticket, tmp_path / "a.pdf")
+    assert (tmp_path / "a.pdf").read_bytes().count(b"/Type /Page\n") == 1
+    write_html(ticket, tmp_path / "a.html")
+    text = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert "<script" not in text
+    assert "never a diagnosis" in text
+    assert ("http:" in text, "src=" in text) == (False, False)
+
+
+def test_the_same_ticket_gives_the_same_bytes(tmp_path):
+    (ticket,) = tickets(study(), *tables())
+    for name in ("1.pdf", "2.pdf"):
+        write_pdf(replace(ticket), tmp_path / name)
+    assert (tmp_path / "1.pdf").read_bytes() == (tmp_path / "2.pdf").read_bytes()
