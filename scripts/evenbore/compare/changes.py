@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from evenbore.compare.verdict import verdicts
 from evenbore.facts.columns import names
 
 Z90 = float(stats.norm.ppf(0.95))
@@ -100,15 +101,6 @@ def _row(name, before, after, criterion, note, change, se, p, just_noticeable) -
         "change": change,
         "low": low,
         "high": high,
-        "verdict": _verdict(change, low, high, p, just_noticeable),
+        "verdict": str(verdicts(low, high, p, just_noticeable)) if np.isfinite(change) else "not_comparable",
         "within_tolerance": None,
     }
-
-
-def _verdict(change, low, high, p, just_noticeable) -> str:
-    """As for pairs of instruments: no audible difference before `differs`, undecided last."""
-    if not np.isfinite(change):
-        return "not_comparable"
-    if just_noticeable is not None and low > -just_noticeable and high < just_noticeable:
-        return "no_audible_difference"
-    return "differs" if p <= 0.05 else "undecided"

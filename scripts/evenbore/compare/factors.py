@@ -28,7 +28,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from evenbore.compare.pairs import ALPHA, CONFIDENCE, EXACT, POWER, in_state, of_criterion
+from evenbore.compare.pairs import CONFIDENCE, EXACT, POWER, in_state, of_criterion
+from evenbore.compare.verdict import ALPHA, verdicts
 from evenbore.compare.tangles import SHEET_COLUMNS, TAKE_COLUMNS, tangles, words
 from evenbore.facts.columns import names
 from evenbore.setups.comparability import session_groups
@@ -367,9 +368,9 @@ def _adjusted(rows: list[dict]) -> list[dict]:
         for row, p in zip(known, adjusted, strict=True):
             row["p_adjusted"] = float(p)
             jnd = row["just_noticeable"]
-            inside = pd.notna(jnd) and -jnd <= row["low"] and row["high"] <= jnd
+            row["verdict"] = str(verdicts(row["low"], row["high"], p, jnd))
+            inside = row["verdict"] == "no_audible_difference"
             row["equivalent"] = "" if pd.isna(jnd) else "yes" if inside else "no"
-            row["verdict"] = "no_audible_effect" if inside else "effect" if p <= ALPHA else "undecided"
     for row in rows:
-        row.setdefault("verdict", "not_testable")
+        row.setdefault("verdict", "not_comparable")
     return rows

@@ -28,13 +28,13 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from evenbore.compare.verdict import ALPHA, verdicts
 from evenbore.facts.criteria import ADDITIVE, day_scale
 from evenbore.judge.repeatability import ONE_DAY, UNKNOWN, Repeatability, error_parts, repeatability
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics.student import half_width, two_sided
 
 EXACT = ("total_cost",)
-ALPHA = 0.05
 CONFIDENCE = 0.90
 POWER = 0.80
 MOST_PAIRED = 300
@@ -127,8 +127,7 @@ def judge(difference, scale, df: float, just_noticeable: float, shares=ONE_DAY[1
     """Interval, p, adjusted p and verdict for all pairs of one criterion, from differences (P,), their standard errors
     `scale` (P, K) and the probabilities `shares` (K,) of these.
 
-    Order: no_audible_difference when the 90 % interval lies inside ± just_noticeable (never when that is
-    NaN), then differs when p_adjusted <= 0.05, else undecided. An unknown scale (NaN) gives undecided.
+    An unknown scale (NaN) gives undecided.
     """
     difference, scale = np.asarray(difference, float), np.asarray(scale, float)
     half = half_width(scale, df, shares, CONFIDENCE)
@@ -138,8 +137,7 @@ def judge(difference, scale, df: float, just_noticeable: float, shares=ONE_DAY[1
     if known.any():
         adjusted[known] = stats.false_discovery_control(p[known], method="bh")
     low, high = difference - half, difference + half
-    inaudible = (low >= -just_noticeable) & (high <= just_noticeable)
-    verdict = np.where(inaudible, "no_audible_difference", np.where(adjusted <= ALPHA, "differs", "undecided"))
+    verdict = verdicts(low, high, adjusted, just_noticeable)
     return pd.DataFrame({"low": low, "high": high, "p": p, "p_adjusted": adjusted, "verdict": verdict})
 
 

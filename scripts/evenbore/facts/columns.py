@@ -333,7 +333,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
                "Schuirmann 1987, J. Pharmacokinet. Biopharm. 15, 657"),
         Column("just_noticeable", "see unit", "float", "smallest difference that listeners usually notice"),
         _UNIT,
-        Column("verdict", "", "str", "not_testable, no_audible_effect, effect or undecided"),
+        Column("verdict", "", "str", "differs, no_audible_difference, undecided or not_comparable, as for pairs"),
         Column("se", "see unit", "float", "standard error of the estimate"),
         Column("df", "", "float", "its degrees of freedom", "Satterthwaite 1946, Biometrics Bull. 2, 110"),
         Column("method", "", "str", "instrument means (exact where balanced) or mixed model (REML)"),

@@ -2,16 +2,9 @@
 
 import pandas as pd
 
+from evenbore.facts.verdicts import VERDICTS
 from evenbore.report.results import Results, plain
 from evenbore.report.words import number
-
-VERDICTS = {
-    "effect": "effect",
-    "no_audible_effect": "no audible effect",
-    "undecided": "undecided",
-    "not_testable": "not testable",
-}
-
 
 def factors(results: Results) -> list[dict]:
     """One entry per factor and kind of instrument: name, family, what is compared if it is the same in all rows (else
@@ -42,7 +35,7 @@ def _row(row) -> dict:
     return {
         "criterion": plain(row.criterion),
         "contrast": _words(row.contrast) if pd.notna(row.contrast) else "",
-        "verdict": VERDICTS[row.verdict],
+        "verdict": VERDICTS[row.verdict].words,
         "sentence": _sentence(row) if known else "",
         "estimate": _interval(row) if known else "",
         "p": f"{row.p_adjusted:.2g}" if known else "",
@@ -58,6 +51,6 @@ def _interval(row) -> str:
 
 
 def _sentence(row) -> str:
-    if row.verdict == "no_audible_effect":
+    if row.verdict == "no_audible_difference":
         return f"within ± {row.just_noticeable:g} {row.unit}, the least that is heard"
-    return "more than chance between instruments explains" if row.verdict == "effect" else ""
+    return "more than chance between instruments explains" if row.verdict == "differs" else ""

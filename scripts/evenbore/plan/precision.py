@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from evenbore.compare.pairs import ALPHA, POWER
+from evenbore.compare.pairs import POWER
+from evenbore.compare.verdict import ALPHA
 from evenbore.plan.layout import Layout
 from evenbore.statistics import mixed
 

@@ -14,7 +14,8 @@ import pandas as pd
 
 import evenbore
 from evenbore.compare.factors import AUTO, PERMUTATIONS
-from evenbore.compare.pairs import ALPHA, CONFIDENCE
+from evenbore.compare.pairs import CONFIDENCE
+from evenbore.compare.verdict import ALPHA
 from evenbore.facts.columns import TABLES, Column
 from evenbore.facts.criteria import CRITERIA
 from evenbore.report.results import plain

@@ -81,7 +81,7 @@ def test_more_takes_do_not_make_more_instruments():
 def test_one_instrument_of_each_is_refused():
     takes, recordings = takes_of({"i0": 0.0, "i1": 50.0}, repeats=9)
     row = only(table(takes, sheet_of(["wood", "plastic"]), recordings))
-    assert row["verdict"] == "not_testable"
+    assert row["verdict"] == "not_comparable"
     assert pd.isna(row["estimate"]) and pd.isna(row["p"])
     assert "single instrument proves nothing" in row["reason"]
 
@@ -119,7 +119,7 @@ def test_no_factor_gives_an_empty_table():
 def test_a_listed_factor_without_levels_is_told():
     takes, recordings = takes_of(VALUES)
     row = only(table(takes, sheet_of([None] * 6), recordings, ["maker"]))
-    assert row["verdict"] == "not_testable" and row["reason"]
+    assert row["verdict"] == "not_comparable" and row["reason"]
 
 
 def test_factors_fitted_together_stand_each_beside_the_other():
@@ -146,7 +146,7 @@ def test_one_player_for_each_material_is_refused():
     player = dict(zip(VALUES, ["p1"] * 3 + ["p2"] * 3, strict=True))
     takes, recordings = takes_of(VALUES, player=player)
     row = only(table(takes, sheet_of(["wood"] * 3 + ["plastic"] * 3), recordings))
-    assert row["verdict"] == "not_testable" and pd.isna(row["p"])
+    assert row["verdict"] == "not_comparable" and pd.isna(row["p"])
     assert "player" in row["reason"]
 
 
@@ -154,7 +154,7 @@ def test_unlinked_sessions_are_never_compared():
     sessions = dict(zip(VALUES, [("s1",)] * 3 + [("s2",)] * 3, strict=True))
     takes, recordings = takes_of(VALUES, sessions)
     row = only(table(takes, sheet_of(["wood"] * 3 + ["plastic"] * 3), recordings))
-    assert row["verdict"] == "not_testable"
+    assert row["verdict"] == "not_comparable"
 
 
 def test_a_linked_session_drops_out():
@@ -183,8 +183,8 @@ def test_equivalence_needs_a_just_noticeable_difference():
     frames = [takes_of(values, criterion=criterion) for criterion in ("tuning_offset", "noise")]
     takes, recordings = pd.concat([f for f, _ in frames]), frames[0][1] | frames[1][1]
     found = table(takes, sheet, recordings)
-    assert only(found)["equivalent"] == "yes" and only(found)["verdict"] == "no_audible_effect"
-    assert only(found, "noise")["equivalent"] == "" and only(found, "noise")["verdict"] != "no_audible_effect"
+    assert only(found)["equivalent"] == "yes" and only(found)["verdict"] == "no_audible_difference"
+    assert only(found, "noise")["equivalent"] == "" and only(found, "noise")["verdict"] != "no_audible_difference"
 
 
 def test_cost_is_no_matter_of_material():
@@ -305,13 +305,13 @@ def test_one_recording_listed_twice_tells_no_error():
     takes["value"] = takes.groupby(["instrument", "session"])["value"].transform("first")
     takes.loc[takes["session"] == "s2", "value"] = takes["value"].iloc[0] + 1.0
     row = only(table(takes, sheet_of(["wood"] * 3 + ["plastic"] * 3), recordings))
-    assert row["verdict"] == "not_testable" and "listed twice" in row["reason"]
+    assert row["verdict"] == "not_comparable" and "listed twice" in row["reason"]
 
 
 def test_equal_values_tell_nothing():
     takes, recordings = takes_of(VALUES)
     row = only(table(takes.assign(value=0.0), sheet_of(["wood"] * 3 + ["plastic"] * 3), recordings))
-    assert row["verdict"] == "not_testable" and "same value" in row["reason"]
+    assert row["verdict"] == "not_comparable" and "same value" in row["reason"]
 
 
 def test_an_exact_design_has_no_variance_to_find():

@@ -20,7 +20,7 @@ def section(*changes):
 
 
 def test_two_levels_are_named_above_the_table():
-    (found,) = section({}, {"criterion": "noise", "contrast": None, "verdict": "not_testable", "estimate": None})
+    (found,) = section({}, {"criterion": "noise", "contrast": None, "verdict": "not_comparable", "estimate": None})
     assert found["contrast"] == "silver minus wood"
     assert found["rows"][0]["estimate"] == "3.00 (−1.00 to 7.00) cents"
 
@@ -31,6 +31,6 @@ def test_several_levels_are_named_in_every_row():
     assert [row["contrast"] for row in found["rows"]] == ["silver minus wood", "silver - brass - lacquered"]
 
 
-def test_no_audible_effect_tells_its_margin():
-    (found,) = section({"verdict": "no_audible_effect", "low": -1.0, "high": 4.0})
+def test_no_audible_difference_tells_its_margin():
+    (found,) = section({"verdict": "no_audible_difference", "low": -1.0, "high": 4.0})
     assert found["rows"][0]["sentence"] == "within ± 5 cents, the least that is heard"
