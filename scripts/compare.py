@@ -1,7 +1,7 @@
 """Compare the instruments: pairs, ranking by priorities, value for money, clusters."""
 
 from evenbore.compare.cluster import clusters_by_family
-from evenbore.compare.gates import gate_texts
+from evenbore.compare.gates import check_gates, seen_by
 from evenbore.compare.pairs import compared_states, in_state, of_criterion, paired, pairs
 from evenbore.compare.rank import draw_pools, rank_tables, save_pools
 from evenbore.compare.value import value_table
@@ -21,7 +21,12 @@ def compare_study(
     scatter = read_parquet(takes), read_parquet(shifts)
     states = compared_states(values, settings["states"], settings["compare_state"])
     compared = in_state(values, states)
-    gates, failed = gate_texts(compared, sheets.inspection, settings["gates"])
+    seen = seen_by(sheets.inspection, states, settings["states"])
+    checked = check_gates(compared, seen, settings["gates"], states)
+    gates, failed = (
+        {name: str(gate) for name, gate in checked.items()},
+        {n for n, gate in checked.items() if gate.failed},
+    )
 
     at_base = read_rows(note_profiles, "note_profiles", lambda rows: rows["dynamic"] == settings["base_dynamic"])
     clusters, reasons = clusters_by_family(in_state(at_base, states), families, settings["seed"])

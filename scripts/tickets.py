@@ -10,10 +10,11 @@ from evenbore.tickets.pdf import write_pdf
 from evenbore.tickets.ticket import tickets
 
 
-def write_tickets(study: str, config: str, findings: str, vetting: str, changes: str, folder: str) -> None:
-    tables = [
-        read_table(path, name) for path, name in ((findings, "findings"), (vetting, "vetting"), (changes, "changes"))
-    ]
+def write_tickets(
+    study: str, config: str, findings: str, status: str, vetting: str, changes: str, folder: str
+) -> None:  # fmt: skip
+    read = {"findings": findings, "status": status, "vetting": vetting, "changes": changes}
+    tables = [read_table(path, name) for name, path in read.items()]
     Path(folder).mkdir(parents=True, exist_ok=True)
     for ticket in tickets(load_study(study, config), *tables):
         write_html(ticket, Path(folder) / f"{ticket.file}.html")
@@ -26,6 +27,7 @@ if __name__ == "__main__":
             study=snakemake.params.study,
             config=snakemake.params.config,
             findings=snakemake.input.findings,
+            status=snakemake.input.status,
             vetting=snakemake.input.vetting,
             changes=snakemake.input.changes,
             folder=snakemake.output[0],

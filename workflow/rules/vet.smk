@@ -8,10 +8,15 @@ rule vet:
         note_profiles=rules.normalise.output.note_profiles,
         notes_normalised=rules.normalise.output.notes_normalised,
         findings=rules.diagnose.output.findings,
+        criteria=rules.assess.output.criteria,
+        pairs=rules.compare.output.pairs,
+        ranking=rules.compare.output.ranking,
+        value=rules.compare.output.value,
         sheets=SHEETS,
         code=library_files("vet"),
     output:
         vetting=f"{TABLES}/vetting.tsv",
+        status=f"{TABLES}/status.tsv",
         changes=f"{TABLES}/changes.tsv",
     log:
         "results/logs/vet.log",
@@ -33,6 +38,7 @@ rule tickets:
     input:
         findings=rules.diagnose.output.findings,
         vetting=rules.vet.output.vetting,
+        status=rules.vet.output.status,
         changes=rules.vet.output.changes,
         sheets=SHEETS,
         code=library_files("tickets"),

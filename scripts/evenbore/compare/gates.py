@@ -3,43 +3,72 @@
 A gate that is null is off. An instrument without the value is not failed; its text says what was not checked.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 import pandas as pd
 
 PASS = "pass"
 
 
-def gate_texts(values: pd.DataFrame, inspection: Iterable[Mapping], gates: Mapping) -> tuple[dict[str, str], set[str]]:
-    """Text of the gate column per instrument, and the instruments that failed.
+@dataclass(frozen=True)
+class Gate:
+    """The must-passes of one instrument in one state: gate -> why it failed, and what could not be checked."""
 
-    `values`: the instruments table in the compared states; `inspection`: rows of the inspection sheet.
+    failed: Mapping[str, str]
+    unchecked: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        """The text of the column `gate`."""
+        return "; ".join((*self.failed.values(), *self.unchecked)) or PASS
+
+
+def seen_by(inspection: Iterable[Mapping], states: Mapping[str, str], order: Sequence[str]) -> list[Mapping]:
+    """What is known from inspection of each instrument in its state (`states`): of every item the row of the latest
+    state up to that one, in the sheet's order; `order`: the study's states."""
+    latest: dict[tuple[str, str], Mapping] = {}
+    for row in inspection:
+        name, item = row["instrument"], row["item"]
+        if name not in states or order.index(row["state"]) > order.index(states[name]):
+            continue
+        before = latest.get((name, item))
+        if before is None or order.index(row["state"]) >= order.index(before["state"]):
+            latest[name, item] = row
+    return list(latest.values())
+
+
+def check_gates(
+    values: pd.DataFrame, inspection: Iterable[Mapping], gates: Mapping, instruments: Iterable[str]
+) -> dict[str, Gate]:
+    """The must-passes of every one of `instruments`.
+
+    `values`: rows of the instruments table, one state of each instrument; `inspection`: as from `seen_by`.
     """
-    table = values.pivot(index="instrument", columns="criterion", values="value")
-    units = values.groupby("criterion")["unit"].first()
-    texts, failed = {}, set()
-    for instrument, row in table.iterrows():
-        failures, unchecked = [], []
+    known = values.dropna(subset="value").set_index(["instrument", "criterion"])
+    checked = {}
+    for instrument in instruments:
+        failed, unchecked = {}, []
         for key, limit in gates.items():
             if limit is None:
                 continue
             subject, _, bound = key.rpartition("_")
             if subject == "fault_severity":
-                failures += _faults(inspection, instrument, limit)
-            elif pd.isna(row.get(subject)):
+                if faults := _faults(inspection, instrument, limit):
+                    failed[key] = faults
+            elif (instrument, subject) not in known.index:
                 unchecked.append(f"{subject} not known")
-            elif (row[subject] > limit) if bound == "max" else (row[subject] < limit):
-                side = "above" if bound == "max" else "below"
-                failures.append(f"{subject} {row[subject]:.3g} {units[subject]}, {side} {limit:g}")
-        if failures:
-            failed.add(instrument)
-        texts[instrument] = "; ".join(failures + unchecked) or PASS
-    return texts, failed
+            else:
+                value, unit = known.loc[(instrument, subject), ["value", "unit"]]
+                if (value > limit) if bound == "max" else (value < limit):
+                    side = "above" if bound == "max" else "below"
+                    failed[key] = f"{subject} {value:.3g} {unit}, {side} {limit:g}"
+        checked[instrument] = Gate(failed, tuple(unchecked))
+    return checked
 
 
-def _faults(inspection: Iterable[Mapping], instrument: str, worst: int) -> list[str]:
-    return [
+def _faults(inspection: Iterable[Mapping], instrument: str, worst: int) -> str:
+    return "; ".join(
         f"fault of severity {row['severity']}: {row['item']}"
         for row in inspection
         if row["instrument"] == instrument and row["result"] == "fault" and (row["severity"] or 0) > worst
-    ]
+    )

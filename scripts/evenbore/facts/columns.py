@@ -8,7 +8,9 @@ cents are 1200 log2(f / f_reference); an empty cell means "not measurable", neve
 
 from typing import NamedTuple
 
+from evenbore.facts.findings import FINDINGS
 from evenbore.facts.measures import FLAGS, MEASURES
+from evenbore.facts.verdicts import DECISIONS
 
 
 class Column(NamedTuple):
@@ -279,13 +281,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "findings": (
         _INSTRUMENT,
         _STATE,
-        Column(
-            "kind",
-            "",
-            "str",
-            "stuffy_run, stuffy_note, regulation_step, vent_fault, all_dull,"
-            " intonation_outlier, register_shift, odd_one_out or session_effect",
-        ),
+        Column("kind", "", "str", f"what was found: {', '.join(FINDINGS)}"),
         Column("first_note", "", "str", "lowest written note concerned"),
         Column("last_note", "", "str", "highest written note concerned"),
         Column("n_notes", "", "int", "number of notes concerned"),
@@ -301,6 +297,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("region_low_note", "", "str", "written note whose first open hole is the lowest suspected one"),
         Column("region_high_note", "", "str", "written note whose first open hole is the highest suspected one"),
         Column("explanation", "", "str", "what was measured and what else could explain it"),
+        Column("scope", "", "str", "unit, or design: most units of the model share it, so it is held against none"),
     ),
     "variance": (
         _CRITERION,
@@ -339,10 +336,29 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("method", "", "str", "instrument means (exact where balanced) or mixed model (REML)"),
         _REASON,
     ),
+    "status": (
+        _INSTRUMENT,
+        _STATE,
+        Column("family", "", "str", "key of its family: instruments of different families are never compared"),
+        Column("current", "", "str", "yes: the state that is compared; no: what was before, or is not compared"),
+        Column("decision", "", "str", f"{', '.join(DECISIONS)} (the recordings cannot decide)"),
+        Column("must_pass", "", "str", "pass, or the must-passes that failed or could not be checked"),
+        Column("good", "", "str", "what is good about it, clauses separated by semicolons"),
+        Column("against", "", "str", "what surely speaks against it, clauses separated by semicolons"),
+        Column("open", "", "str", "what the recordings leave open and what would tell, separated by semicolons"),
+        Column("total_cost", "currency of the study", "float", "price, set-up, case and inspection repairs"),
+        Column(
+            "p_first",
+            "",
+            "float",
+            "probability of being first by the config's first priorities; empty: not ranked, or alone",
+        ),
+        Column("sentence", "", "str", "all of it in one sentence"),
+    ),
     "vetting": (
         _INSTRUMENT,
         _STATE,
-        Column("decision", "", "str", "accept, bench, return or retake (the recordings cannot decide)"),
+        Column("decision", "", "str", f"{', '.join(DECISIONS)} (the recordings cannot decide)"),
         Column("reasons", "", "str", "why, in words"),
         _N_TAKES,
         Column("listen", "", "str", "where the notes of the reasons sound: note, recording, time from its start"),

@@ -10,12 +10,13 @@ import pandas as pd
 from scipy import stats
 
 from evenbore.facts.columns import names
+from evenbore.facts.findings import FINDINGS
 from evenbore.findings import words
 from evenbore.findings.dullness import Dullness, dullness
 from evenbore.findings.intonation import deviations, out_of_tune
 from evenbore.findings.odd import FEATURES, features, odd_ones
 from evenbore.findings.patterns import RUNNING, SIZE_PRIOR, Fit, Whole, correlation, fit, log_ratios, region
-from evenbore.findings.rows import TOLD, Rows, collect_rows, excess
+from evenbore.findings.rows import MIN_PEERS, TOLD, Rows, collect_rows, excess
 from evenbore.findings.templates import Template, templates
 from evenbore.findings.tolerances import learned_cents, tolerance
 from evenbore.trade.pitch import midi_to_note, note_to_midi
@@ -44,7 +45,8 @@ def diagnose(notes: pd.DataFrame, instruments: dict[str, dict], families: dict, 
         for _, of_group in of_family[of_family["dynamic"].isin(SOFT)].groupby("group", sort=False):
             found += _dull(of_group, family, tolerances)
         at_base = of_family[of_family["dynamic"] == config["base_dynamic"]]
-        found += _intonation(at_base, family, tolerances) + _odd(at_base, instruments)
+        found += _intonation(at_base, family, tolerances, instruments) + _odd(at_base, instruments)
+    _share_by_design(found, set(notes["instrument"]), instruments)
     order = {name: number for number, name in enumerate(instruments)}
     found.sort(key=lambda row: (order.get(row["instrument"], -1), row["state"] or ""))
     return pd.DataFrame(found, columns=names("findings"))
@@ -99,7 +101,36 @@ def _row(owner, kind, first, last, n, size, unit, confidence, explanation, place
         "region_low_note": low,
         "region_high_note": high,
         "explanation": explanation,
+        "scope": "unit",
     }
+
+
+def _share_by_design(found: list[dict], heard: set[str], instruments: dict[str, dict]) -> None:
+    """Mark, in place, findings by tone that most other units of the model (of those `heard`) have on the same notes."""
+    by_tone = [row for row in found if row["instrument"] and FINDINGS[row["kind"]].by == "tone"]
+    for row in by_tone:
+        units = _same_model(row["instrument"], instruments) & heard
+        alike = {other["instrument"] for other in by_tone if other["kind"] == row["kind"] and _overlap(row, other)}
+        if len(units) >= MIN_PEERS and 2 * len(alike & units) > len(units):
+            row["scope"] = "design"
+            row["explanation"] += (
+                f" {len(alike & units)} of the {len(units)} other units of its model share it: a trait of the design,"
+                " held against none."
+            )
+
+
+def _overlap(one: dict, other: dict) -> bool:
+    first, last = (note_to_midi(one[key]) for key in ("first_note", "last_note"))
+    return note_to_midi(other["first_note"]) <= last and note_to_midi(other["last_note"]) >= first
+
+
+def _same_model(name: str, instruments: dict[str, dict]) -> set[str]:
+    """The other instruments of the same maker and model; none where the sheet names no model."""
+    of = ("family", "maker", "model")
+    model = [instruments[name].get(key) for key in of]
+    if not model[-1]:
+        return set()
+    return {other for other, sheet in instruments.items() if [sheet.get(key) for key in of] == model} - {name}
 
 
 def _dull(notes: pd.DataFrame, family, tolerances: dict[str, dict]) -> list[dict]:
@@ -301,7 +332,7 @@ def _odd(notes: pd.DataFrame, instruments: dict[str, dict]) -> list[dict]:
     return found
 
 
-def _intonation(notes: pd.DataFrame, family, tolerances) -> list[dict]:
+def _intonation(notes: pd.DataFrame, family, tolerances, instruments: dict[str, dict]) -> list[dict]:
     if notes.empty:
         return []
     away, counts, s_r = deviations(notes, _written(notes, family))
@@ -309,7 +340,8 @@ def _intonation(notes: pd.DataFrame, family, tolerances) -> list[dict]:
     found = []
     for owner in away.index:
         tolerance = tolerances[owner[0]]["note_cents"]
-        for one in out_of_tune(away, counts, s_r, owner, family, tolerance):
+        for one in out_of_tune(away, counts, s_r, owner, family, tolerance, _same_model(owner[0], instruments)):
             text = words.intonation(one, family, tolerance, interval)
-            found.append(_row(owner, one.kind, one.first, one.last, one.n, one.cents, "cents", one.confidence, text))
+            row = _row(owner, one.kind, one.first, one.last, one.n, one.cents, "cents", one.confidence, text)
+            found.append(row | {"scope": "design" if one.design else "unit"})
     return found

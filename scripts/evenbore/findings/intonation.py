@@ -5,12 +5,14 @@ An instrument's cents at a note are the mean over its takes at the base dynamic,
 deviation. Its standard error comes from the scatter of repeat takes, pooled over the study.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from evenbore.findings.rows import MIN_PEERS
 from evenbore.statistics.alignment import take_offsets
 
 REPEAT = ["instrument", "state", "session", "articulation", "direction"]
@@ -24,7 +26,8 @@ class OutOfTune:
     """`kind` intonation_outlier or register_shift; `first`, `last` written notes and `n` how many; `cents`: mean
     deviation (for a width, the mean deviation of the interval); `confidence` that it is beyond the tolerance, NaN
     when nothing was repeated; `alike` of `others` instruments lie the same way by at least half the tolerance;
-    `what`: "note", "run", "register" or "width"; `name`: the register's or vent's name."""
+    `what`: "note", "run", "register" or "width"; `name`: the register's or vent's name; `design`: in words, how many
+    units of the same model share it, empty where it is this unit's own."""
 
     kind: str
     first: int
@@ -36,6 +39,7 @@ class OutOfTune:
     others: int
     what: str
     name: str = ""
+    design: str = ""
 
 
 def deviations(notes: pd.DataFrame, written: np.ndarray) -> tuple[pd.DataFrame, pd.DataFrame, float]:
@@ -58,9 +62,9 @@ def deviations(notes: pd.DataFrame, written: np.ndarray) -> tuple[pd.DataFrame, 
 
 
 def out_of_tune(
-    away: pd.DataFrame, counts: pd.DataFrame, s_r: float, owner, family, tolerance: float
+    away: pd.DataFrame, counts: pd.DataFrame, s_r: float, owner, family, tolerance: float, model: Collection[str] = ()
 ) -> list[OutOfTune]:
-    """Findings of one (instrument, state) of `deviations`."""
+    """Findings of one (instrument, state) of `deviations`; `model`: the other instruments of the same model."""
     values = away.loc[owner].dropna()
     error = s_r / np.sqrt(counts.loc[owner, values.index])
     others = away[away.index.get_level_values("instrument") != owner[0]]
@@ -68,10 +72,11 @@ def out_of_tune(
 
     def found(kind: str, notes: list[int], what: str, name: str = "") -> OutOfTune:
         mean, se = float(values[notes].mean()), float(np.sqrt((error[notes].to_numpy() ** 2).sum()) / len(notes))
-        alike, known = _alike(others.reindex(columns=notes).mean(axis=1), mean, tolerance)
+        theirs = others.reindex(columns=notes).mean(axis=1)
         return OutOfTune(
-            kind, notes[0], notes[-1], len(notes), mean, _confidence(mean, se, tolerance), alike, known, what, name
-        )
+            kind, notes[0], notes[-1], len(notes), mean, _confidence(mean, se, tolerance),
+            *_alike(theirs, mean, tolerance), what, name, _design(theirs, mean, tolerance, model),
+        )  # fmt: skip
 
     shifted = _shifted_registers(family, values, tolerance)
     rest = values.drop([note for notes in shifted.values() for note in notes])
@@ -79,7 +84,7 @@ def out_of_tune(
     return [
         *(found("register_shift", notes, "register", name) for name, notes in shifted.items()),
         *(found("intonation_outlier", run, "run" if len(run) > 1 else "note") for run in _runs(rest, beyond)),
-        *_width(values, error, others, family, tolerance),
+        *_width(values, error, others, family, tolerance, model),
     ]
 
 
@@ -118,7 +123,16 @@ def _shifted_registers(family, values: pd.Series, tolerance: float) -> dict[str,
     return out
 
 
-def _width(values, error, others, family, tolerance) -> list[OutOfTune]:
+def _design(others: pd.Series, mean: float, tolerance: float, model: Collection[str]) -> str:
+    """How many units of the model share a deviation, in words, if most do and this unit goes no further than the
+    tolerance beyond their median; empty otherwise."""
+    units = others[others.index.isin(model)].dropna()
+    alike, known = _alike(units, mean, tolerance)
+    shared = known >= MIN_PEERS and 2 * alike > known and abs(mean - units.median()) <= tolerance
+    return f"{alike} of the {known} other units of its model" if shared else ""
+
+
+def _width(values, error, others, family, tolerance, model) -> list[OutOfTune]:
     """The mean width of octaves or twelfths, when beyond the tolerance."""
     pairs = [(note, family.partner(int(note))) for note in values.index]
     pairs = [(low, high) for low, high in pairs if high in values.index] if family.overblow else []
@@ -129,7 +143,8 @@ def _width(values, error, others, family, tolerance) -> list[OutOfTune]:
     se = float(np.sqrt((error[low].to_numpy() ** 2 + error[high].to_numpy() ** 2).sum()) / len(pairs))
     if abs(mean) <= tolerance or abs(mean) < CERTAIN * se:
         return []
-    theirs = (others.reindex(columns=high).to_numpy() - others.reindex(columns=low).to_numpy()) if len(others) else []
-    alike, known = _alike(pd.DataFrame(theirs).mean(axis=1), mean, tolerance)
-    sure = _confidence(mean, se, tolerance)
-    return [OutOfTune("register_shift", high[0], high[-1], len(high), mean, sure, alike, known, "width")]
+    above, below = others.reindex(columns=high), others.reindex(columns=low)
+    theirs = pd.DataFrame(above.to_numpy() - below.to_numpy(), others.index).mean(axis=1)
+    alike, sure = _alike(theirs, mean, tolerance), _confidence(mean, se, tolerance)
+    design = _design(theirs, mean, tolerance, model)
+    return [OutOfTune("register_shift", high[0], high[-1], len(high), mean, sure, *alike, "width", design=design)]

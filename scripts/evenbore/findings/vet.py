@@ -2,81 +2,104 @@
 
     return   a must-pass of the config fails that no bench mends: the whole instrument does not reach pitch, or a fault
              seen at inspection is worse than allowed
-    bench    a finding as sure as the tolerances ask, or a fault seen at inspection
+    bench    another must-pass fails, a finding is as sure as the tolerances ask, or a fault was seen at inspection
     retake   the recordings cannot decide: nothing usable, too many notes missing, nothing to compare with, no soft
-             take, or a sign that a second take must confirm (a single note in one take, the whole scale dull)
-    accept   none of these
+             take, or a finding past its tolerance that is not sure; each says which recording would tell
+    accept   none of these: nothing past the tolerances was found
 
-A decision rests on what was recorded; it is a pointer for whoever decides, and for a qualified technician.
+What most units of a model share (scope `design`) decides nothing. A decision rests on what was recorded; it is a
+pointer for whoever decides, and for a qualified technician.
 """
 
+import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import pandas as pd
 from scipy import stats
 
-from evenbore.compare.gates import gate_texts
+from evenbore.compare.gates import Gate, check_gates, seen_by
+from evenbore.compare.pairs import MOST_TAKES
 from evenbore.facts.columns import names
+from evenbore.facts.findings import FINDINGS
 from evenbore.findings.diagnose import SOFT
 from evenbore.findings.rows import MIN_PEERS
 from evenbore.trade.pitch import note_to_midi
 
-BY_TONE = ("stuffy_run", "vent_fault", "regulation_step", "stuffy_note", "all_dull")
 LEAST_FOUND = 0.9  # of the expected notes
 SURE_OF_PITCH = 0.9  # that a note really is beyond the tolerance
 # ASSUME: scatter of a note's pitch in one take, where nothing in the study was repeated (common practice: 2 to 5 cents)
 NOTE_CENTS_SD = 4.0
 FINAL_GATES = ("tuning_offset_min", "fault_severity_max")  # must-passes that a bench does not mend
-WORDS = {
-    "stuffy_run": "a run of stuffy notes",
-    "vent_fault": "notes of one vent dull together",
-    "regulation_step": "a sharp step as of a key out of regulation",
-    "stuffy_note": "a stuffy note",
-    "all_dull": "dull throughout",
-    "intonation_outlier": "out of tune",
-    "register_shift": "a register out of tune",
-    "odd_one_out": "unlike the others of its model",
-}
+NOTHING = "nothing past the tolerances was found"
 NOTE_COLUMNS = ["recording", "instrument", "state", "session", "dynamic", "group", "midi", "written_note", "onset_s",
                 "cents"]  # fmt: skip
 """What vetting uses of the notes, tolerances included."""
 UNITS = {"cents": "cents", "dB": "dB around 2 kHz", "z": "times the usual scatter"}
 
 
-def vet(
+@dataclass(frozen=True)
+class Decision:
+    """What is decided of one instrument in one state.
+
+    `against`: what speaks against it, surely; `unsure`: what the recordings leave open, each with what would tell;
+    `caution`: how far to trust it; `gate`: its must-passes; `takes` used; `listen`: where what was found sounds.
+    """
+
+    instrument: str
+    state: str
+    decision: str
+    against: tuple[str, ...]
+    unsure: tuple[str, ...]
+    caution: tuple[str, ...]
+    gate: Gate
+    takes: int
+    listen: str | None
+
+
+def decisions(
     findings: pd.DataFrame, recordings: pd.DataFrame, notes: pd.DataFrame, values: pd.DataFrame,
     instruments: Mapping[str, dict], inspection, config: Mapping, tolerances: Mapping[str, dict],
-) -> pd.DataFrame:  # fmt: skip
-    """The table `vetting`: one row for every instrument in every state it was recorded in.
+) -> list[Decision]:  # fmt: skip
+    """The decision on every instrument of the sheet in every state it was recorded in (in the first, if in none).
 
     `notes`: notes after set-up normalisation; `values`: table `instruments`; `tolerances`: instrument -> tolerances,
     with `confidence`.
     """
     scales = recordings[recordings["notes_expected"].notna() | (recordings["status"] == "set_aside")]
-    final = {key: limit for key, limit in config["gates"].items() if key in FINAL_GATES}
-    order, rows = {state: n for n, state in enumerate(config["states"])}, []
+    order, decided = {state: n for n, state in enumerate(config["states"])}, []
     softly = notes[notes["dynamic"].isin(SOFT)].groupby("group")["instrument"].agg(set).to_dict()
-    takes_of, notes_of, found_of, values_of = (
-        dict(list(table.groupby("instrument"))) for table in (scales, notes, findings, values)
-    )
+    tables = {"takes": scales, "notes": notes, "findings": findings[findings["scope"] == "unit"], "values": values}
+    by_name = {key: dict(list(table.groupby("instrument"))) for key, table in tables.items()}
     for name in instruments:
-        own, seen = takes_of.get(name, scales[:0]), [one for one in inspection if one["instrument"] == name]
-        faults, heard = [one for one in seen if one["result"] == "fault"], notes_of.get(name, notes[:0])
-        for state in sorted(own["state"].unique(), key=order.get):
-            takes, found, measured = (
-                table[table["state"] == state]
-                for table in (own, found_of.get(name, findings[:0]), values_of.get(name, values[:0]))
-            )
-            failed = _failed(measured, seen, final)
-            unable = _unable(takes, heard, softly, name, instruments)
-            rows.append(_decided(name, state, takes, found, failed, faults, unable, heard, tolerances[name]))
-    table = pd.DataFrame(rows, columns=names("vetting"))
-    return table.assign(shipment=table["instrument"].map(lambda name: instruments[name].get("shipment")))
+        theirs = {key: by_name[key].get(name, table[:0]) for key, table in tables.items()}
+        for state in sorted(theirs["takes"]["state"].unique(), key=order.get) or config["states"][:1]:
+            of_state = {key: table[table["state"] == state] for key, table in theirs.items() if key != "notes"}
+            seen = seen_by(inspection, {name: state}, config["states"])
+            gate = check_gates(of_state["values"], seen, config["gates"], [name])[name]
+            faults = [row["item"] for row in seen if row["result"] == "fault" and row["state"] == state]
+            unable = _unable(of_state["takes"], theirs["notes"], softly, name, instruments)
+            heard = of_state["takes"].query("status != 'set_aside'"), theirs["notes"]
+            what = of_state["findings"], gate, faults, unable
+            decided.append(_decided(name, state, *heard, *what, tolerances[name], config["base_dynamic"]))
+    return decided
 
 
-def _failed(values: pd.DataFrame, inspection, gates: Mapping) -> list[str]:
-    texts, failed = gate_texts(values, inspection, gates) if len(values) else ({}, set())
-    return [texts[name].split("; ")[0] for name in failed]
+def vetting_table(decided: list[Decision], instruments: Mapping[str, dict]) -> pd.DataFrame:
+    """The table `vetting`, one row for each decision."""
+    rows = [
+        {
+            "instrument": one.instrument,
+            "state": one.state,
+            "decision": one.decision,
+            "reasons": "; ".join((*one.against, *one.unsure, *one.caution)) or NOTHING,
+            "n_takes": one.takes,
+            "listen": one.listen,
+            "shipment": instruments[one.instrument].get("shipment"),
+        }
+        for one in decided
+    ]
+    return pd.DataFrame(rows, columns=names("vetting"))
 
 
 def _unable(takes: pd.DataFrame, notes: pd.DataFrame, softly: Mapping[int, set], name: str, instruments) -> list[str]:
@@ -84,69 +107,82 @@ def _unable(takes: pd.DataFrame, notes: pd.DataFrame, softly: Mapping[int, set],
 
     `notes`: of this instrument; `softly`: group -> all instruments with soft notes in it.
     """
+    if takes.empty:
+        return ["it was not recorded"]
     used = takes[takes["status"] != "set_aside"]
     if used.empty:
-        return [f"no recording can be used: {'; '.join(takes['reason'].dropna().unique())}"]
+        return [f"no recording can be used ({', '.join(takes['reason'].dropna().unique())}): record it again"]
     why = []
     share = (used["notes_found"] / used["notes_expected"]).max()
     if share < LEAST_FOUND:
-        why.append(f"only {share:.0%} of the notes were found: {'; '.join(used['reason'].dropna().unique())}")
+        told = ", ".join(used["reason"].dropna().unique())
+        why.append(f"only {share:.0%} of the notes were found: record the whole scale again" + (told and f" ({told})"))
     if not used["dynamic"].isin(SOFT).any():
-        why.append("no take softer than forte, in which stuffy notes would show")
+        why.append("no take softer than forte, in which stuffy notes would show: record one at p or mf")
     soft = notes[notes["dynamic"].isin(SOFT)]
     group = soft.loc[soft["recording"].isin(used["recording"]), "group"].unique()
     others = set().union(*(softly.get(one, ()) for one in group)) - {name}
     alike = sum(instruments[other]["family"] == instruments[name]["family"] for other in others)
     if alike < MIN_PEERS:
         why.append(
-            f"{MIN_PEERS} other instruments of its kind in linked sessions are needed to judge the tone, not {alike}"
+            f"{MIN_PEERS} other instruments of its kind in linked sessions are needed to judge the tone, not {alike}:"
+            f" record {MIN_PEERS - alike} more"
         )
     return why
 
 
-def _decided(name, state, takes, found, failed, seen, unable, notes, tolerance) -> dict:
-    used = takes[takes["status"] != "set_aside"]
-    single = len(used) == 1
-    bench, again = [], []
-    for row in found.to_dict("records"):
-        text = _finding(row)
-        if single and row["kind"] in ("stuffy_note", "odd_one_out"):
-            again.append(f"{text}; one take only, a second must confirm it")
-        elif row["kind"] in ("all_dull", "odd_one_out"):
-            again.append(f"{text}; try another reed or set-up before the bench")
-        elif _sure(row, tolerance):
-            bench.append(text)
-    bench += [f"seen at inspection: {one['item']}" for one in seen]
-    reasons = [f"must-pass failed: {text}" for text in failed]
-    if failed:
+def _decided(name, state, used, notes, findings, gate: Gate, faults, unable, tolerance, base: str) -> Decision:
+    failed = {key: f"must-pass failed: {text}" for key, text in gate.failed.items()}
+    against, unsure = list(failed.values()), list(unable)
+    for row in findings.to_dict("records"):
+        kind = FINDINGS[row["kind"]]
+        if kind.blocks == "bench" and _sure(row, tolerance) and not (kind.single and len(used) == 1):
+            against.append(finding_line(row))
+        else:
+            unsure.append(
+                f"{finding_line(row)}: {_what_would_tell(row, len(used), (used['dynamic'] == base).sum(), base)}"
+            )
+    against += [f"seen at inspection: {item}" for item in faults]
+    if failed.keys() & set(FINAL_GATES):
         decision = "return"
-    elif bench:
-        decision, reasons = "bench", bench + again
-    elif unable or again:
-        decision, reasons = "retake", unable + again
+    elif against:
+        decision = "bench"
     else:
-        decision = "accept"
-        reasons = ["nothing found beyond the tolerances"]
-    if decision in ("accept", "bench") and single:
-        reasons.append("one take only: a small fault can go unheard, and a note played badly pass for one")
-    return {
-        "instrument": name,
-        "state": state,
-        "decision": decision,
-        "reasons": "; ".join(reasons),
-        "n_takes": len(used),
-        "listen": _listen(used, found, notes),
-    }
+        decision = "retake" if unsure else "accept"
+    single = decision in ("accept", "bench") and len(used) == 1
+    caution = ("one take only: a small fault can go unheard, and a note played badly pass for one",) * single
+    return Decision(
+        name, state, decision, tuple(against), tuple(unsure), caution, gate, len(used), _listen(used, findings, notes)
+    )  # fmt: skip
 
 
 def _sure(row: Mapping, tolerance: Mapping) -> bool:
     """Whether a finding is sure enough for the bench."""
-    if row["kind"] in BY_TONE:
+    if FINDINGS[row["kind"]].by == "tone":
         return row["confidence"] >= tolerance["confidence"]
     if pd.notna(row["confidence"]):
         return row["confidence"] >= SURE_OF_PITCH
     beyond = (abs(row["size"]) - tolerance["note_cents"]) / NOTE_CENTS_SD
     return beyond * row["n_notes"] ** 0.5 >= stats.norm.ppf(SURE_OF_PITCH)
+
+
+def _what_would_tell(row: Mapping, takes: int, at_base: int, base: str) -> str:
+    """Which recording would decide a finding that is not sure; `at_base` of the `takes` are of the `base` dynamic."""
+    kind = FINDINGS[row["kind"]]
+    if kind.instead:
+        return kind.instead
+    if takes == 1:
+        return "one take only, a second must confirm it"
+    if kind.by == "tone":
+        return "past the tolerance but not surely, record it again softly, twice"
+    if pd.isna(row["confidence"]):
+        return "past the tolerance, how surely is not known, record a second take"
+    # the excess stays while its standard error falls with the root of the takes
+    now, wanted = stats.norm.ppf([row["confidence"], SURE_OF_PITCH])
+    enough = math.ceil(at_base * (wanted / now) ** 2) if now > 0 else math.inf
+    if enough > MOST_TAKES:
+        return "at the tolerance itself, where more takes cannot tell, play it and judge"
+    return f"past the tolerance but not surely, {enough} takes at {base} in all would tell"
 
 
 def finding_words(row: Mapping) -> tuple[str, str, str]:
@@ -155,23 +191,24 @@ def finding_words(row: Mapping) -> tuple[str, str, str]:
     where = first if first == last else f"{first} to {last}"
     size = f"{row['size']:+.1f} {UNITS[row['unit']]}" if pd.notna(row["size"]) else ""
     sure = f"{min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else ""
-    return f"{WORDS[row['kind']]}: {where}", size, sure
+    return f"{FINDINGS[row['kind']].words}: {where}", size, sure
 
 
-def _finding(row: Mapping) -> str:
+def finding_line(row: Mapping) -> str:
     """A finding in one line."""
     what, size, sure = finding_words(row)
     region = f", look {row['region']}" if pd.notna(row["region"]) else ""
-    return what + (size and f" ({size})") + (sure and f", confidence {sure}") + region
+    return what + (size and f" ({size})") + (sure and f", confidence {sure}") + region.replace(";", ",")
 
 
-def _listen(used: pd.DataFrame, found: pd.DataFrame, notes: pd.DataFrame) -> str | None:
+def _listen(used: pd.DataFrame, findings: pd.DataFrame, notes: pd.DataFrame) -> str | None:
     """Where the first note of each finding sounds: recording and time."""
-    own, out = notes[notes["recording"].isin(used["recording"])], []
-    soft = own[own["dynamic"].isin(SOFT)]
-    for row in found.to_dict("records"):
-        here = (soft if len(soft) else own)["written_note"].map(note_to_midi) == note_to_midi(row["first_note"])
-        sounding = (soft if len(soft) else own)[here]
+    heard = notes[notes["recording"].isin(used["recording"])]
+    soft, out = heard[heard["dynamic"].isin(SOFT)], []
+    if len(soft):
+        heard = soft
+    for row in findings.to_dict("records"):
+        sounding = heard[heard["written_note"].map(note_to_midi) == note_to_midi(row["first_note"])]
         if len(sounding):
             first = sounding.iloc[0]
             out.append(f"{row['first_note']} in {first['recording']} at {first['onset_s']:.1f} s")

@@ -114,7 +114,9 @@ def intonation(finding: OutOfTune, family, tolerance: float, interval: str) -> s
     text += f" (tolerance {tolerance:g})."
     if finding.confidence != finding.confidence:
         text += " Nothing was repeated in this study, so its uncertainty is not known."
-    if finding.others:
+    if finding.design:
+        text += f" {finding.design} share it: a trait of the design or of the player, held against none."
+    elif finding.others:
         text += (
             f" {finding.alike} of {finding.others} other instruments of this kind lie the same way by at least half the"
             " tolerance" + ("; it may be the design or the player." if finding.alike * 2 >= finding.others else ".")

@@ -16,6 +16,8 @@ from PIL import Image
 from evenbore.compare.pairs import EXACT
 from evenbore.compare.rank import oriented
 from evenbore.facts.columns import TABLES
+from evenbore.facts.findings import FINDINGS
+from evenbore.facts.verdicts import DECISIONS, VERDICTS
 from evenbore.figures import FIGURES
 from evenbore.files.atomic import write_atomically
 from evenbore.page import charts, research
@@ -28,6 +30,7 @@ from evenbore.report.results import Results, plain
 from evenbore.trade.inspection import not_inspected
 
 LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
+FLATTERED = "flattered by what was found on it, so it counts as no merit"
 TEMPLATES = Path(__file__).parent / "templates"
 SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
 
@@ -45,7 +48,7 @@ def write_page(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain}
+    environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
     context = _context(results, draws, clips, Path(figures), Path(captions)) | {"provenance": provenance}
     section = environment.get_template("instrument.html")
     context["folded_data"] = (
@@ -91,15 +94,18 @@ def _context(results: Results, draws, clips: list[StoredClip], figures: Path, ca
         "sound": sound,
         "hearable": {(clip["instrument"], clip["state"]) for clip in sound["clips"] if clip["kind"] == "scale"},
         "table": _comparison(results),
-        "gates": _gates(results),
+        "now": {row["instrument"]: row for row in _records(results.tables["status"].query("current == 'yes'"))},
+        "ranks": words.rank_texts(results),
         "figures": (_figure(name, figures, captions, bool(folded)) for name in FIGURES),
         "profiles": profiles,
         "sections": (_instrument(results, name, profiles) for name in shown),
-        "vetting": _records(results.tables["vetting"]),
+        "decisions": _decisions(results),
+        "decision_words": DECISIONS,
+        "traits": words.traits(results),
         "pairs": pairs,
         "compare_data": _script_data(_side_by_side(results, profiles)),
-        "verdicts": words.VERDICTS,
-        "kinds": words.KINDS,
+        "verdicts": VERDICTS,
+        "kinds": FINDINGS,
         "criteria": _records(results.tables["criteria"]),
         "sessions": _sessions(results),
         "factors": research.factors(results),
@@ -143,10 +149,11 @@ def _groups(results: Results) -> dict[int, list[str]]:
     return {int(g): [name for name in results.order if group.get(name) == g] for g in sorted(group.unique())}
 
 
-def _gates(results: Results) -> dict[str, str]:
-    """Text of the gate per ranked instrument."""
-    ranking = results.tables["ranking"].drop_duplicates("instrument").set_index("instrument")["gate"]
-    return {name: words.gate(text) for name, text in ranking.items()}
+def _decisions(results: Results) -> list[dict]:
+    """The rows of the table `status` in the reports' order, with where to hear what was found."""
+    heard = results.tables["vetting"].set_index(["instrument", "state"])[["listen", "shipment"]]
+    return [row | {key: None if pd.isna(value) else value for key, value in heard.loc[(name, row["state"])].items()}
+            for name in results.order for row in reversed(results.status(name))]  # fmt: skip
 
 
 def _comparison(results: Results) -> dict:
@@ -165,6 +172,8 @@ def _comparison(results: Results) -> dict:
         columns.append(criterion)
         for row in _records(own):
             value, reason = row["value"], row["reason"]
+            if (row["instrument"], name) in results.flattered:
+                reason = "; ".join(filter(None, (reason, FLATTERED)))
             if reason:
                 notes.setdefault(reason, len(notes) + 1)
             cells[row["instrument"]][name] = {
@@ -205,8 +214,8 @@ def _few_colours(path: Path) -> bytes:
 def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dict:
     """What the section of one instrument shows."""
     study = results.study
-    own = {table: _records(results.of(table, name))
-           for table in ("findings", "tuning_advice", "recordings", "value", "ranking")}  # fmt: skip
+    own = {table: _records(results.of(table, name)) for table in ("findings", "tuning_advice", "recordings", "value")}
+    state = results.states.get(name)
     family = study.families[study.instruments[name]["family"]]
     inspection = [row for row in study.inspection if row["instrument"] == name]
     return {
@@ -215,9 +224,9 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
         "family": family.name,
         "charts": charts.instrument_charts(results, name, profiles),
         "notes": _note_rows(name, profiles),
-        "ranks": own["ranking"],
-        "advice": [row for row in own["tuning_advice"] if row["state"] == results.states.get(name)],
-        "findings": own["findings"],
+        "status": results.status(name),
+        "advice": [row for row in own["tuning_advice"] if row["state"] == state],
+        "findings": [row for row in own["findings"] if row["state"] == state and row["scope"] == "unit"],
         "recordings": own["recordings"],
         "value": own["value"][0] if own["value"] else None,
         "inspection": inspection,
@@ -246,7 +255,7 @@ def _pairs(results: Results) -> str:
     rows = results.tables["pairs"]
     instruments, verdicts, criteria, reasons = (
         {name: i for i, name in enumerate(dict.fromkeys(names))}
-        for names in (results.shown, words.VERDICTS, rows["criterion"], rows["reason"].dropna())
+        for names in (results.shown, VERDICTS, rows["criterion"], rows["reason"].dropna())
     )
     units = rows.drop_duplicates("criterion").set_index("criterion")["unit"].to_dict()
     noticeable = results.tables["criteria"].set_index("criterion")["just_noticeable"].to_dict()
@@ -272,7 +281,7 @@ def _pairs(results: Results) -> str:
     data = {
         "instruments": [results.label(name) for name in instruments],
         "criteria": [[plain(name), units[name], figures(noticeable[name])] for name in criteria],
-        "verdicts": list(words.VERDICTS.values()),
+        "verdicts": [verdict.words for verdict in VERDICTS.values()],
         "reasons": list(reasons),
         "rows": listed,
     }

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from evenbore.compare.gates import seen_by
 from evenbore.compare.rank import (
     SATURATION,
     STRATA,
@@ -62,7 +63,8 @@ def priorities_data(results: Results, drawn: str | Path) -> dict:
         "gates": [[gate, plain(subjects[gate]), units.get(subjects[gate], ""), limits[gate],
                    _known(values.get(subjects[gate]), len(place))] for gate in GATES],
         "faults": [[place[row["instrument"]], row["severity"] or 0, row["item"]]
-                   for row in results.study.inspection if row["result"] == "fault"],
+                   for row in seen_by(results.study.inspection, results.states, config["states"])
+                   if row["result"] == "fault"],
         "pools": pools,
     }  # fmt: skip
 

@@ -6,6 +6,7 @@ from evenbore.facts.verdicts import VERDICTS
 from evenbore.report.results import Results, plain
 from evenbore.report.words import number
 
+
 def factors(results: Results) -> list[dict]:
     """One entry per factor and kind of instrument: name, family, what is compared if it is the same in all rows (else
     empty), the sentences on all of it, and rows of the table."""

@@ -4,8 +4,12 @@ from collections import Counter
 
 import pandas as pd
 
+from evenbore.facts.findings import FINDINGS
+from evenbore.facts.verdicts import VERDICTS
+from evenbore.facts.words import plain
+from evenbore.findings.vet import NOTHING
 from evenbore.report import words
-from evenbore.report.results import Results, plain
+from evenbore.report.results import Results
 
 CAUTIONS = (
     "These results hold for this player, mouthpiece and reed, on these days; they are of single instruments, not of"
@@ -14,60 +18,70 @@ CAUTIONS = (
     " tell.",
     "A finding is a reason to have an instrument looked at by a qualified technician, never a diagnosis.",
 )
-VERDICTS = {
-    "differs": "differ",
-    "no_audible_difference": "show no audible difference",
-    "undecided": "are undecided",
-    "not_comparable": "cannot be compared",
-}
 
 
 def quotes(results: Results) -> str:
     """The sentences as text, one paragraph each."""
-    parts = [results.study.config["title"], *_answers(results), *_criteria(results), *_findings(results), *CAUTIONS]
+    told = (*_answers(results), *_criteria(results), *_statuses(results), *_traits(results), *_sessions(results))
+    parts = [results.study.config["title"], *told, *CAUTIONS]
     return "\n\n".join(" ".join(part.split()) for part in parts) + "\n"
 
 
 def _answers(results: Results) -> list[str]:
     found, most = [], words.most_named(results)
     for answer in words.answers(results):
-        group = f" (group {answer.group})" if answer.group and results.tables["ranking"]["group"].nunique() > 1 else ""
-        first = answer.leaders[0]
-        said = f"{results.label(first.instrument)} comes first with a probability of {words.percent(first.p_first)}"
-        if len(answer.leaders) > 1:
-            others = ", ".join(f"{results.label(place.instrument)} ({words.percent(place.p_first)})"
-                               for place in answer.leaders[1:most])  # fmt: skip
-            if len(answer.leaders) > most:
-                others += f" and {len(answer.leaders) - most} more"
-            said += f"; with 90 % probability the first is that one or one of {others}"
-        kind = f", {answer.kind}" if answer.kind else ""
-        found.append(f"With the priorities of a {plain(answer.priorities)}{kind}{group}: {said}.")
-        found += [f"{results.label(place.instrument)} fails a must-pass: {place.gate}." for place in answer.failed]
-    return list(dict.fromkeys(found))
-
-
-def _criteria(results: Results) -> list[str]:
-    """Of every criterion: how far apart the instruments measured, and what the pairs tell."""
-    values, found, pairs = results.compared("instruments"), [], _verdicts(results)
-    for criterion in results.tables["criteria"].itertuples(index=False):
-        own = values[(values["criterion"] == criterion.criterion)].dropna(subset="value")
-        judged = pairs.get(criterion.criterion, {})
-        if len(own) < 2 or not judged:
+        if answer.alone:
             continue
-        ends = own.loc[[own["value"].idxmin(), own["value"].idxmax()]].itertuples(index=False)
-        low, high = (_measured(results, row, criterion.unit) for row in ends)
-        verdicts = ", ".join(f"{judged[verdict]} {text}" for verdict, text in VERDICTS.items() if verdict in judged)
-        name, count = plain(criterion.criterion).capitalize(), sum(judged.values())
-        found.append(f"{name}: from {low} to {high}. Of {count} pairs {verdicts}.")
+        group = f" (group {answer.group})" if answer.group and results.tables["ranking"]["group"].nunique() > 1 else ""
+        first = answer.first
+        state = results.states[first.instrument]
+        said = (
+            f"{words.who(results, first.instrument, state)} is the likeliest first of {len(answer.places)}, with a"
+            f" probability of {words.percent(first.p_first)}"
+        )
+        rest = [place for place in answer.leaders if place is not first]
+        if rest:
+            others = ", ".join(f"{results.label(place.instrument)} ({words.percent(place.p_first)})"
+                               for place in rest[: most - 1])  # fmt: skip
+            if len(rest) > most - 1:
+                others += f" and {len(rest) - most + 1} more"
+            said += f"; with 90 % probability the first is that one or one of {others}"
+        found.append(f"With the priorities of a {plain(answer.priorities)}, {answer.kind}{group}: {said}.")
     return found
 
 
-def _verdicts(results: Results) -> dict[str, Counter]:
-    """Of each criterion, how many pairs of all have each verdict."""
-    counts: dict[str, Counter] = {}
+def _criteria(results: Results) -> list[str]:
+    """Of every criterion and kind (and group, where set-ups count): how far apart the instruments measured, and what
+    their pairs tell."""
+    values, found, pairs = results.compared("instruments").dropna(subset="value"), [], _verdicts(results)
+    values = values.assign(kind=values["instrument"].map(lambda name: results.study.instruments[name]["family"]))
+    for criterion in results.tables["criteria"].itertuples(index=False):
+        own = values[values["criterion"] == criterion.criterion]
+        group = own["group"].fillna(0) if criterion.chain_dependent == "yes" else pd.Series(0, own.index)
+        for (kind, number), rows in own.groupby(["kind", group], sort=False):
+            judged = pairs.get((criterion.criterion, kind), Counter())
+            if len(rows) < 2 or not judged:
+                continue
+            ends = rows.loc[[rows["value"].idxmin(), rows["value"].idxmax()]].itertuples(index=False)
+            low, high = (_measured(results, row, criterion.unit) for row in ends)
+            within = f", group {number:.0f}" if number and values["group"].nunique() > 1 else ""
+            name = plain(criterion.criterion).capitalize()
+            told = ", ".join(f"{judged[key]} {verdict.of_pairs}" for key, verdict in VERDICTS.items() if judged[key])
+            count = sum(judged.values())
+            family = results.study.families[kind].name
+            found.append(f"{name} ({family}{within}): from {low} to {high}. Of {count} pairs {told}.")
+    return found
+
+
+def _verdicts(results: Results) -> dict[tuple[str, str], Counter]:
+    """Of each criterion and family, how many pairs within it have each verdict."""
+    family = {name: row["family"] for name, row in results.study.instruments.items()}
+    counts: dict[tuple[str, str], Counter] = {}
     for part in results.tables.whole("pairs"):
-        for (criterion, verdict), number in part[["criterion", "verdict"]].value_counts().items():
-            counts.setdefault(criterion, Counter())[verdict] += number
+        kind = part["instrument_a"].map(family)
+        alike = part[kind == part["instrument_b"].map(family)]
+        for (criterion, of, verdict), number in alike.groupby(["criterion", kind, "verdict"]).size().items():
+            counts.setdefault((criterion, of), Counter())[verdict] += number
     return counts
 
 
@@ -76,13 +90,30 @@ def _measured(results: Results, row, unit: str) -> str:
     sure = f", 90 % interval {interval}" if interval else ""  # an exact value, such as a price, has none
     if pd.isna(row.low):
         sure = ", without an interval"
-    return f"{value} {unit}{sure} ({results.label(row.instrument)})"
+    flattered = ", flattered by what was found" if (row.instrument, row.criterion) in results.flattered else ""
+    return f"{value} {unit}{sure} ({results.label(row.instrument)}, {plain(row.state)}{flattered})"
 
 
-def _findings(results: Results) -> list[str]:
+def _statuses(results: Results) -> list[str]:
+    """Every instrument's status, with what it was before where that is history."""
     found = []
-    for row in results.tables["findings"].itertuples(index=False):
-        who = "" if pd.isna(row.instrument) else f"{results.label(row.instrument)}: "
-        sure = "" if pd.isna(row.confidence) else f" (probability {words.percent(row.confidence)})"
-        found.append(f"{who}{words.KINDS.get(row.kind, row.kind)}{sure}. {row.explanation}")
+    for name in results.order:
+        *before, now = results.status(name) or [None]
+        if now is None:
+            continue
+        past = "".join(f" Before, {plain(row['state'])}: {row['decision']}; {row['against'] or row['open'] or NOTHING}."
+                       for row in before)  # fmt: skip
+        found.append(now["sentence"] + past)
     return found
+
+
+def _traits(results: Results) -> list[str]:
+    return [f"A trait of the {one.model}, on {one.count} of {one.units} units and held against none: {one.found}."
+            for one in words.traits(results)]  # fmt: skip
+
+
+def _sessions(results: Results) -> list[str]:
+    """Effects of sessions, blamed on no instrument."""
+    found = results.tables["findings"]
+    return [f"{FINDINGS[row.kind].words.capitalize()} (probability {words.percent(row.confidence)}). {row.explanation}"
+            for row in found[found["instrument"].isna()].itertuples(index=False)]  # fmt: skip

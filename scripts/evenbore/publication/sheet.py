@@ -8,11 +8,13 @@ from pathlib import Path
 import pandas as pd
 from fpdf import FPDF
 
+from evenbore.facts.findings import FINDINGS
+from evenbore.facts.words import plain
 from evenbore.page import charts
 from evenbore.report import words
 from evenbore.report.curves import Curves
 from evenbore.report.pdf import FONT, GRID, HEIGHT, INK, INNER, MARGIN, SOFT, clean, new_document, write
-from evenbore.report.results import Results, plain
+from evenbore.report.results import Results
 
 LOWEST = HEIGHT - 24
 CHARTS = 2
@@ -38,7 +40,7 @@ def sheet(results: Results, name: str, profiles: dict[str, Curves]) -> FPDF:
     write(pdf, results.label(name), 17, bold=True)
     kind = [results.study.families[row["family"]].name, *(row[key] for key in ("maker", "model", "serial") if row[key])]
     write(pdf, f"{results.study.config['title']}. {', '.join(kind)}; id {name}.", 9, SOFT)
-    write(pdf, _ranks(results, name), 9)
+    write(pdf, words.rank_texts(results)[name], 9)
     _table(pdf, results, name)
     for chart in charts.instrument_charts(results, name, profiles)[:CHARTS]:
         _chart(pdf, chart)
@@ -58,16 +60,6 @@ def _fits(pdf: FPDF, text: str) -> bool:
         return False
     write(pdf, text, 8)
     return True
-
-
-def _ranks(results: Results, name: str) -> str:
-    rows = results.of("ranking", name)
-    if rows.empty:
-        return "Not ranked."
-    parts = [f"{plain(r.priorities)} {r.rank_low:.0f} to {r.rank_high:.0f} (first with {words.percent(r.p_first)})"
-             for r in rows.itertuples(index=False)]  # fmt: skip
-    gate = words.gate(rows["gate"].iloc[0])
-    return f"Rank (90 % interval) for {'; '.join(parts)}. Must-passes: {gate}."
 
 
 def _table(pdf: FPDF, results: Results, name: str) -> None:
@@ -150,19 +142,29 @@ def _chart(pdf: FPDF, chart: charts.NoteChart) -> None:
 
 
 def _texts(results: Results, name: str) -> list[str]:
-    """Tuning advice, cost and findings, the most useful first."""
-    row, advice = results.study.instruments[name], results.of("tuning_advice", name)
-    advice = advice[advice["state"] == results.states.get(name)]
-    texts = [f"Tuning. {text}" for text in advice["advice"]]
+    """Status, tuning advice and findings, the most useful first; what was before is told as that."""
+    texts = []
+    for row in reversed(results.status(name)):
+        when = f"Now, {plain(row['state'])}" if row["current"] == "yes" else f"Before, {plain(row['state'])}"
+        texts.append(f"{when}: {row['decision']}.")
+        for column, head in (("against", "Against it"), ("good", "Good"), ("open", "Open")):
+            texts += [f"{head}: {row[column]}."] if row[column] else []
+        if row["current"] == "yes":
+            texts.append(f"Must-passes: {words.gate(row['must_pass'])}.")
+    advice = results.of("tuning_advice", name)
+    texts[1:1] = [f"Tuning. {text}" for text in advice[advice["state"] == results.states.get(name)]["advice"]]
+    found = results.of("findings", name)
+    now = found[(found["state"] == results.states.get(name)) & (found["scope"] == "unit")]
+    for one in now.itertuples(index=False):
+        sure = "" if pd.isna(one.confidence) else f", probability {words.percent(one.confidence)}"
+        texts.append(f"{FINDINGS[one.kind].words.capitalize()}{sure}. {one.explanation}")
+    row = results.study.instruments[name]
     if row["price"] is not None:
-        value = next(iter(results.of("value", name)["total_cost"]), None)
+        value = next((status["total_cost"] for status in results.status(name) if status["current"] == "yes"), None)
         total = (
             ""
             if pd.isna(value)
             else f", {words.number(value, 0)} in all (set-up, case and repairs found by inspection)"
         )
-        texts.append(f"Cost. Price {words.number(row['price'], 0)}{total}, {results.study.config['currency']}.")
-    for found in results.of("findings", name).itertuples(index=False):
-        sure = "" if pd.isna(found.confidence) else f", probability {words.percent(found.confidence)}"
-        texts.append(f"Finding: {words.KINDS.get(found.kind, found.kind)}{sure}. {found.explanation}")
+        texts.insert(1, f"Cost. Price {words.number(row['price'], 0)}{total}, {results.study.config['currency']}.")
     return texts

@@ -6,14 +6,17 @@ of those that are shown.
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 
 import pandas as pd
 
 from evenbore.compare.pairs import compared_states, in_state
+from evenbore.facts.words import plain as plain
 from evenbore.files.longtables import empty, parts, read_rows
 from evenbore.files.tables import read_table
+from evenbore.findings.status import flattered_values
 from evenbore.findings.tolerances import tolerance
 from evenbore.study.sheets import Study
 
@@ -80,6 +83,18 @@ class Results:
         """Rows of a table of one instrument."""
         return self.tables.of(table, instrument)
 
+    def status(self, instrument: str) -> list[dict]:
+        """Rows of the table `status` of one instrument, the current state last; empty texts for empty cells."""
+        rows = self.of("status", instrument)
+        rows = rows.astype({"must_pass": object}).fillna({column: "" for column in ("good", "against", "open")})
+        return sorted(rows.to_dict("records"), key=lambda row: row["current"])
+
+    @cached_property
+    def flattered(self) -> set[tuple[str, str]]:
+        """(instrument, criterion) whose value a finding in the state compared flatters."""
+        found = flattered_values(self.compared("findings"))
+        return {(name, criterion) for (name, _), criteria in found.items() for criterion in criteria}
+
     def label(self, instrument: str) -> str:
         """The instrument's label from the sheet."""
         return self.study.instruments[instrument]["label"]
@@ -132,8 +147,3 @@ def _first_of_every_kind(study: Study, order: list[str]) -> list[str]:
         turn[name] = seen[family] = seen.get(family, 0) + 1
     first = set(sorted(order, key=turn.get)[:most])
     return [name for name in order if name in first]
-
-
-def plain(name: str) -> str:
-    """A key as words: `worst_note_cents` -> worst note."""
-    return name.replace("_", " ").removesuffix(" cents")

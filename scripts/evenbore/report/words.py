@@ -1,29 +1,16 @@
 """Results in a musician's words: numbers with sense, verdicts, and the answer for every set of priorities."""
 
 import math
+from collections import Counter
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
+from evenbore.facts.findings import FINDINGS
+from evenbore.facts.words import plain
 from evenbore.report.results import Results
 
-VERDICTS = {
-    "differs": "differs",
-    "no_audible_difference": "no audible difference",
-    "undecided": "undecided",
-    "not_comparable": "not comparable",
-}
-KINDS = {
-    "stuffy_run": "run of stuffy notes",
-    "stuffy_note": "stuffy note",
-    "regulation_step": "step between two notes (regulation)",
-    "vent_fault": "register vent",
-    "all_dull": "dull throughout",
-    "intonation_outlier": "note out of tune",
-    "register_shift": "register out of tune",
-    "odd_one_out": "unlike the others",
-    "session_effect": "effect of the session",
-}
 SURE = 0.90
 """Probability that the first place is among the instruments named."""
 MOST_NAMED = 10
@@ -85,9 +72,9 @@ class Place:
 class Answer:
     """Who comes first under one set of priorities among one kind of instrument in one comparability group (None: all).
 
-    `kind`: in words, empty when the study has one kind only; `alone`: nothing else is ranked there;
-    `leaders`: the fewest instruments that hold the first place with probability SURE, likeliest first;
-    `failed`: those that did not pass a must-pass; `uncounted`: weighed criteria that nobody has a value for;
+    `kind`: in words; `alone`: nothing else is ranked there; `first`: the likeliest first; `places`: of all, in the
+    ranking's order; of these `leaders`: the fewest that hold the first place with probability SURE, and `failed`: those
+    that did not pass a must-pass; `uncounted`: weighed criteria that nobody has a value for;
     `drives`: (criterion, first place's probability without it) of the criterion that the likeliest first owes most to;
     `turns`: (criterion, change of its weight, instrument that would then be the likeliest first).
     """
@@ -96,8 +83,9 @@ class Answer:
     kind: str
     group: int | None
     alone: bool
+    first: Place
     leaders: list[Place]
-    others: list[Place]
+    places: list[Place]
     failed: list[Place]
     uncounted: list[str]
     drives: tuple[str, float] | None
@@ -114,26 +102,27 @@ def answers(results: Results) -> list[Answer]:
     found = []
     ranked = ranking.assign(kind=ranking["instrument"].map(kind_of), group=ranking["group"].fillna(0))
     for (priorities, kind, group), part in ranked.groupby(["priorities", "kind", "group"], sort=False):
-        part = part.sort_values("p_first", ascending=False, kind="stable")
         places = [Place(row.instrument, row.p_first, int(row.rank_low), int(row.rank_high), _failed(row.gate))
                   for row in part.itertuples(index=False)]  # fmt: skip
         known = set(values.loc[values["instrument"].isin(part["instrument"]), "criterion"])
         weighed = [c for c, weight in config["priorities"].get(priorities, {}).items() if weight]
-        before = part["p_first"].cumsum() - part["p_first"]
-        count = max(int((before < SURE - 1e-9).sum()), 1)
+        likeliest = sorted(places, key=lambda place: -place.p_first)
+        before = np.cumsum([0.0, *(place.p_first for place in likeliest[:-1])])
+        leading = {place.instrument for place in likeliest[: max(int((before < SURE - 1e-9).sum()), 1)]}
         shown = results.tables["sensitivity"].query("priorities == @priorities")
         found.append(
             Answer(
                 priorities,
-                kind if len(kinds) > 1 else "",
+                kind,
                 int(group) or None,
                 len(part) == 1,
-                places[:count],
-                [place for place in places[count:] if place.p_first > 0],
+                likeliest[0],
+                [place for place in places if place.instrument in leading],
+                places,
                 [place for place in places if place.gate],
                 [c for c in weighed if c not in known],
-                _drives(shown, places[0]),
-                _turns(shown, [place.instrument for place in places]),
+                _drives(shown, likeliest[0]),
+                _turns(shown, [place.instrument for place in likeliest]),
             )
         )
     return found
@@ -168,6 +157,54 @@ def _failed(text: str) -> str:
     """What failed, in words; empty when nothing did, also when a must-pass could not be checked."""
     parts = [] if pd.isna(text) or text == "pass" else text.split("; ")
     return "; ".join(gate(part) for part in parts if not part.endswith(" not known"))
+
+
+def rank_texts(results: Results) -> dict[str, str]:
+    """Every instrument's ranks under every set of priorities, in words; nothing comes first alone."""
+    parts: dict[str, list[str]] = {name: [] for name in results.tables["ranking"]["instrument"]}
+    for answer in answers(results):
+        for place in answer.places if not answer.alone else ():
+            span = f"{place.rank_low}" + (f" to {place.rank_high}" if place.rank_high != place.rank_low else "")
+            among = f"{span} of {len(answer.places)} (first with {percent(place.p_first)})"
+            parts[place.instrument].append(f"{plain(answer.priorities)} {among}")
+    told = {name: f"Rank (90 % interval) for {'; '.join(texts)}." for name, texts in parts.items() if texts}
+    alone = dict.fromkeys(parts, "Nothing of its kind to rank it with.")
+    return dict.fromkeys(results.order, "Not ranked.") | alone | told
+
+
+def who(results: Results, name: str, state: str) -> str:
+    """An instrument as a published sentence names it: label, kind and state."""
+    family = results.study.families[results.study.instruments[name]["family"]].name
+    return f"{results.label(name)} ({family}, {plain(state)})"
+
+
+@dataclass(frozen=True)
+class Trait:
+    """What most units of a model share: the model, what was found, on how many of its `units`."""
+
+    model: str
+    found: str
+    count: int
+    units: int
+
+
+def traits(results: Results) -> list[Trait]:
+    """The traits of designs, each told once."""
+    findings = results.compared("findings")
+    design = findings[findings["scope"] == "design"]
+    sheet = results.study.instruments
+    model_of = {name: (row["maker"] or "", row["model"] or "") for name, row in sheet.items()}
+    units = Counter(model_of[name] for name in results.states)
+    out = []
+    for (model, kind, _), rows in design.groupby(
+        [design["instrument"].map(model_of), "kind", "first_note"], sort=False
+    ):
+        first = rows.iloc[0]
+        where = first["first_note"] if (rows["last_note"] == first["first_note"]).all() else (
+            f"{first['first_note']} to {rows['last_note'].mode()[0]}")  # fmt: skip
+        text = f"{FINDINGS[kind].words}: {where} ({rows['size'].median():+.1f} {first['unit']} in the middle)"
+        out.append(Trait(" ".join(filter(None, model)), text, rows["instrument"].nunique(), units[model]))
+    return out
 
 
 def unranked(results: Results) -> list[tuple[str, str]]:

@@ -16,6 +16,7 @@ from evenbore.files.longtables import empty
 from evenbore.report.results import Results
 
 SHEETS = {
+    "status": "status",
     "criteria": "instruments",
     "pairs": "pairs",
     "ranking": "ranking",
@@ -60,15 +61,16 @@ def _file(table: str) -> str:
 
 
 def summary(results: Results) -> pd.DataFrame:
-    """One row per instrument: label, must-passes, and value, low and high of every criterion, unit in the header."""
-    gates = results.tables["ranking"].drop_duplicates("instrument").set_index("instrument")["gate"]
+    """One row per instrument: label, decision, must-passes; of every criterion value, low and high, unit in the header."""
+    status = results.tables["status"].query("current == 'yes'").set_index("instrument")
     rows = results.compared("instruments").set_index(["instrument", "criterion"])
     frame = pd.DataFrame(
         {
             "instrument": results.order,
             "label": [results.label(name) for name in results.order],
             "state": [results.states.get(name) for name in results.order],
-            "must-passes": [gates.get(name) for name in results.order],
+            "decision": status["decision"].reindex(results.order).to_numpy(object),
+            "must-passes": status["must_pass"].reindex(results.order).to_numpy(object),
         }
     )
     for criterion in results.tables["criteria"].itertuples(index=False):

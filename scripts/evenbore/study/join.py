@@ -179,7 +179,7 @@ def _join_inspection(studies: list[Study]) -> tuple[list[dict], list[Problem]]:
     problems = []
     for study in studies:
         for row in study.inspection:
-            known = rows.setdefault((row["instrument"], row["item"]), row)
+            known = rows.setdefault((row["instrument"], row["state"], row["item"]), row)
             if known != row:
                 problems.append(
                     Problem(

@@ -134,7 +134,11 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     families, found = _load_families(sheets["instruments"], families_dir)
     problems += found
     problems += _check_ids(sheets) + _check_references(sheets, config)
-    problems += _resolve_recordings(sheets, config.get("states", fallback["states"])[0], families, folder)
+    first_state = config.get("states", fallback["states"])[0]
+    for kind in ("recordings", "inspection"):
+        for row in sheets[kind].rows:
+            row["state"] = row["state"] or first_state
+    problems += _resolve_recordings(sheets, families, folder)
     problems += _check_repeats(sheets) + _check_places(sheets, families)
     order = {name: i for i, name in enumerate([_name(path, folder), *(sheet.file for sheet in sheets.values())])}
     problems.sort(key=lambda problem: (order.get(problem.file, len(order)), problem.row or 0))
@@ -263,7 +267,8 @@ def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
             for kind in ("recordings", *OPTIONAL) if column == "instrument" else ("recordings",):
                 check(kind, column, known, sheets[target].file)
     if "states" in config:
-        check("recordings", "state", config["states"], "the config's states")
+        for kind in ("recordings", "inspection"):
+            check(kind, "state", config["states"], "the config's states")
     if isinstance(config.get("factors"), list) and sheets["instruments"].complete:
         problems += _check_factors(sheets["instruments"], config)
     if "tolerances" in config:
@@ -293,15 +298,12 @@ def _check_factors(sheet: Sheet, config: dict) -> list[Problem]:
     ]  # fmt: skip
 
 
-def _resolve_recordings(
-    sheets: dict[str, Sheet], first_state: str, families: dict[str, Family], folder: Path
-) -> list[Problem]:
-    """Fill in state, path and written range of every recording, in place; return what does not fit."""
+def _resolve_recordings(sheets: dict[str, Sheet], families: dict[str, Family], folder: Path) -> list[Problem]:
+    """Fill in path and written range of every recording, in place; return what does not fit."""
     sheet = sheets["recordings"]
     family_of = {row["instrument"]: families.get(row["family"]) for row in sheets["instruments"].rows}
     problems = []
     for number, row in zip(sheet.numbers, sheet.rows, strict=True):
-        row["state"] = row["state"] or first_state
         row["path"] = None if row["file"] is None else _audio_path(folder, row["file"])
         problems += _resolve_notes(row, number, sheet.file)
         family = family_of.get(row["instrument"])
@@ -424,7 +426,7 @@ def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
     items: dict[tuple, int] = {}
     sheet = sheets["inspection"]
     for number, row in zip(sheet.numbers, sheet.rows, strict=True):
-        first = items.setdefault((row["instrument"], row["item"]), number)
+        first = items.setdefault((row["instrument"], row["state"], row["item"]), number)
         if first != number and None not in (row["instrument"], row["item"]):
             problems.append(
                 Problem(
@@ -432,7 +434,7 @@ def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
                     number,
                     "item",
                     shown(row["item"]),
-                    "each item once for an instrument",
+                    "each item once for an instrument in a state",
                     f"row {first} has it already",
                 )
             )

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from evenbore.findings.vet import finding_words
+from evenbore.facts.words import plain
+from evenbore.findings.vet import NOTHING, finding_words
 from evenbore.findings.words import POINTER
 from evenbore.tickets.drawing import Mark, Shape, strip, tube
 from evenbore.trade.pitch import note_to_midi
@@ -35,19 +36,25 @@ class Ticket:
     pointer: str
 
 
-def tickets(study, findings: pd.DataFrame, vetting: pd.DataFrame, changes: pd.DataFrame) -> list[Ticket]:
-    """A ticket for every instrument whose latest state, or an earlier one, went to the bench."""
-    made = []
-    for name, rows in vetting.groupby("instrument", sort=False):
+def tickets(
+    study, findings: pd.DataFrame, status: pd.DataFrame, vetting: pd.DataFrame, changes: pd.DataFrame
+) -> list[Ticket]:
+    """A ticket for every instrument that goes to the bench, or went there in an earlier state: then as history."""
+    made, heard = [], vetting.set_index(["instrument", "state"])
+    for name, rows in status.groupby("instrument", sort=False):
         sent = rows[rows["decision"] == "bench"]
         if len(sent):
-            state = sent.iloc[-1]["state"]
-            own = findings[(findings["instrument"] == name) & (findings["state"] == state)]
-            made.append(_ticket(study, name, sent.iloc[-1], own, changes[changes["instrument"] == name]))
+            row, now = sent.iloc[-1], rows[rows["current"] == "yes"].iloc[-1]
+            found = findings[(findings["instrument"] == name) & (findings["state"] == row["state"])]
+            found = found[found["scope"] == "unit"]
+            listen = heard.loc[(name, row["state"])]
+            made.append(_ticket(study, name, row, now, listen, found, changes[changes["instrument"] == name]))
     return made
 
 
-def _ticket(study, name: str, row: pd.Series, findings: pd.DataFrame, changes: pd.DataFrame) -> Ticket:
+def _ticket(
+    study, name: str, row: pd.Series, now: pd.Series, heard: pd.Series, findings: pd.DataFrame, changes: pd.DataFrame
+) -> Ticket:
     sheet = study.instruments[name]
     family = study.families[sheet["family"]]
     findings = findings.sort_values("confidence", ascending=False, na_position="last")
@@ -65,15 +72,20 @@ def _ticket(study, name: str, row: pd.Series, findings: pd.DataFrame, changes: p
     return Ticket(
         file=name,
         title=f"{sheet['label']} ({name})",
-        subtitle=", ".join([*parts, f"state: {row['state'].replace('_', ' ')}", f"takes: {row['n_takes']}"]),
-        reasons=row["reasons"],
-        findings=[_line(n, one) for n, one in enumerate(told, 1)],
+        subtitle=", ".join([*parts, f"state: {plain(row['state'])}", f"takes: {heard['n_takes']}"]),
+        reasons=row["against"],
+        findings=[_line(n, one) for n, one in enumerate(told, 1)]
+        + [
+            ("", f"seen at inspection: {one['item']}", f"severity {one['severity']}" if one["severity"] else "", "")
+            for one in study.inspection
+            if (one["instrument"], one["state"], one["result"]) == (name, row["state"], "fault")
+        ],
         more=max(0, len(findings) - MOST_FINDINGS),
         changes=_changes(changes),
-        before_after=_states(changes),
+        before_after=_states(changes, row, now),
         strip=strip(family, marks),
         tube=tube(family, regions),
-        listen=row["listen"] if isinstance(row["listen"], str) else "",
+        listen=heard["listen"] if isinstance(heard["listen"], str) else "",
         pointer=POINTER,
     )
 
@@ -90,7 +102,7 @@ def _changes(changes: pd.DataFrame) -> list[tuple[str, str, str, str]]:
     rows = known.sort_values("size", ascending=False).head(MOST_CHANGES).to_dict("records")
     return [
         (
-            " ".join(filter(None, (row["criterion"].replace("_", " "), row["note"] if pd.notna(row["note"]) else ""))),
+            " ".join(filter(None, (plain(row["criterion"]), row["note"] if pd.notna(row["note"]) else ""))),
             f"{row['change']:+.1f}",
             f"{row['low']:+.1f} to {row['high']:+.1f}",
             row["within_tolerance"] if pd.notna(row["within_tolerance"]) else "",
@@ -99,9 +111,20 @@ def _changes(changes: pd.DataFrame) -> list[tuple[str, str, str, str]]:
     ]
 
 
-def _states(changes: pd.DataFrame) -> str:
-    if changes.empty:
-        return "Recorded in one state only: record again after the work, with the same reed, room and microphone."
-    last = changes.iloc[-1]
-    count = int((changes["verdict"] == "differs").sum())
-    return f"From {last['state_from']} to {last['state_to']}: {count} of {len(changes)} comparisons differ."
+def _states(changes: pd.DataFrame, sent: pd.Series, now: pd.Series) -> str:
+    if sent["state"] == now["state"] and changes.empty:
+        return "Record again after the work, with the same reed, room and microphone."
+    told = ""
+    if len(changes):
+        last = changes.iloc[-1]
+        count = int((changes["verdict"] == "differs").sum())
+        told = (
+            f"From {plain(last['state_from'])} to {plain(last['state_to'])}: {count} of {len(changes)} comparisons"
+            " differ. "
+        )
+    if sent["state"] == now["state"]:
+        return told.strip()
+    why = now["against"] or now["open"] if now["decision"] != "accept" else NOTHING
+    return (
+        f"{told}What was found {plain(sent['state'])} is history. Now, {plain(now['state'])}: {now['decision']}; {why}."
+    )

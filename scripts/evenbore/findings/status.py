@@ -1,0 +1,168 @@
+"""The status of every instrument and state: the one source of all that is said about it.
+
+Every output (page, sheets, quotes, tickets, workbook) reads the table `status` and decides nothing itself. A clause
+holds for its row's state alone: a fault mended later stands in the earlier state and nowhere else. What is better or
+worse is told against instruments of the same kind and comparability group only, where the verdict is `differs`.
+"""
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from evenbore.compare.rank import oriented
+from evenbore.facts.columns import names
+from evenbore.facts.findings import FINDINGS
+from evenbore.facts.words import plain
+from evenbore.findings.vet import NOTHING, Decision
+
+MOST_NAMED = 3  # instruments in a clause
+
+
+def status_table(
+    decided: list[Decision], findings: pd.DataFrame, values: pd.DataFrame, criteria: pd.DataFrame,
+    pairs: Iterable[pd.DataFrame], ranking: pd.DataFrame, value: pd.DataFrame, study, states: Mapping[str, str],
+) -> pd.DataFrame:  # fmt: skip
+    """The table `status`, one row for each of `decided`.
+
+    `values`: table `instruments`; `pairs`: the table of that name a part at a time; `study`: as from `load_study`;
+    `states`: state compared per instrument. The others are the results tables.
+    """
+    flattered = flattered_values(findings)
+    labels = {name: sheet["label"] for name, sheet in study.instruments.items()}
+    better, worse, told = _against_others(pairs, values, criteria, states, flattered, labels)
+    first = _first_places(ranking, study)
+    cost = values[values["criterion"] == "total_cost"].set_index(["instrument", "state"])["value"].to_dict()
+    on_front = set(value.loc[value["on_front"] == "yes", "instrument"])
+    empty = values[values["value"].isna() & values["reason"].notna()].groupby(["instrument", "state"])
+    missing = {key: dict(zip(rows["criterion"], rows["reason"], strict=True)) for key, rows in empty}
+    last = {one.instrument: one.state for one in decided}
+    rows = []
+    for one in decided:
+        name, key = one.instrument, (one.instrument, one.state)
+        current = states.get(name, last[name]) == one.state
+        good = [NOTHING] if one.decision == "accept" else []
+        against, left_open = list(one.against), [*one.unsure, *one.caution]
+        if current:
+            good += better.get(name, []) + ["on the front of best value: nothing else is better and cheaper"] * (
+                name in on_front and one.decision == "accept"
+            )
+            against += worse.get(name, [])
+            left_open += told.get(name, [])
+        against += [
+            f"seen at inspection, needs attention: {row['item']}"
+            for row in study.inspection
+            if (row["instrument"], row["state"], row["result"]) == (*key, "attention")
+        ]
+        left_open += _not_seen_again(one, study)
+        if key in flattered:
+            left_open.append(f"flattered by what was found, no merit: {', '.join(map(plain, flattered[key]))}")
+        left_open += [f"no value for {plain(criterion)}: {why}" for criterion, why in missing.get(key, {}).items()]
+        rows.append(
+            {
+                "instrument": name,
+                "state": one.state,
+                "family": study.instruments[name]["family"],
+                "current": "yes" if current else "no",
+                "decision": one.decision,
+                "must_pass": str(one.gate),
+                **{
+                    column: "; ".join(clause.replace(";", ",") for clause in clauses)
+                    for column, clauses in (("good", good), ("against", against), ("open", left_open))
+                },
+                "total_cost": cost.get(key, np.nan),
+                "p_first": first.get(name, np.nan) if current else np.nan,
+            }
+        )
+        rows[-1]["sentence"] = _sentence(one, rows[-1], study)
+    return pd.DataFrame(rows, columns=names("status"))
+
+
+def flattered_values(findings: pd.DataFrame) -> dict[tuple[str, str], list[str]]:
+    """(instrument, state) -> criteria whose value a finding there flatters."""
+    out: dict[tuple[str, str], list[str]] = {}
+    for row in findings.dropna(subset="instrument").itertuples(index=False):
+        known = out.setdefault((row.instrument, row.state), [])
+        known += [criterion for criterion in FINDINGS[row.kind].flatters if criterion not in known]
+    return {key: criteria for key, criteria in out.items() if criteria}
+
+
+def _against_others(
+    pairs: Iterable[pd.DataFrame],
+    values: pd.DataFrame,
+    criteria: pd.DataFrame,
+    states: Mapping[str, str],
+    flattered: Mapping,
+    labels: Mapping[str, str],
+) -> tuple[dict[str, list[str]], dict[str, list[str]], dict[str, list[str]]]:
+    """By instrument, in words: where it is better and worse than others, and how many it cannot be told from."""
+    direction = criteria.set_index("criterion")["better"].to_dict()
+    compared = values[values["state"] == values["instrument"].map(states)]
+    value = compared.set_index(["instrument", "criterion"])["value"].to_dict()
+    wins: dict[tuple[str, str], int] = {}
+    losses: dict[tuple[str, str], int] = {}
+    others: dict[str, set[str]] = {}
+    differing: dict[str, set[str]] = {}
+    of_criterion: dict[tuple[str, str], int] = {}
+    for part in pairs:
+        heard = part[(part["criterion"] != "total_cost") & (part["verdict"] != "not_comparable")]
+        for row in heard[["criterion", "instrument_a", "instrument_b", "verdict"]].itertuples(index=False):
+            criterion, a, b, verdict = row
+            others.setdefault(a, set()).add(b)
+            others.setdefault(b, set()).add(a)
+            for key in ((a, criterion), (b, criterion)):
+                of_criterion[key] = of_criterion.get(key, 0) + 1
+            if verdict != "differs" or direction[criterion] == "taste":
+                continue
+            differing.setdefault(a, set()).add(b)
+            differing.setdefault(b, set()).add(a)
+            good_a, good_b = (oriented(np.asarray(value[name, criterion]), direction[criterion]) for name in (a, b))
+            winner, loser = (a, b) if good_a > good_b else (b, a)
+            wins[winner, criterion] = wins.get((winner, criterion), 0) + 1
+            losses[loser, criterion] = losses.get((loser, criterion), 0) + 1
+
+    def words(counts: dict[tuple[str, str], int], than: str) -> dict[str, list[str]]:
+        out: dict[str, list[str]] = {}
+        for (name, criterion), count in counts.items():
+            text = f"{plain(criterion)}: {than} than {count} of {of_criterion[name, criterion]} others"
+            out.setdefault(name, []).append(text)
+        return out
+
+    merits = {key: n for key, n in wins.items() if key[1] not in flattered.get((key[0], states.get(key[0])), ())}
+    told = {}
+    for name, all_of in others.items():
+        if alike := sorted(all_of - differing.get(name, set())):
+            who = ", ".join(labels[other] for other in alike) if len(alike) <= MOST_NAMED else f"{len(alike)} others"
+            told[name] = [f"not told by sound from {who} (of {len(all_of)})"]
+    return words(merits, "better"), words(losses, "worse"), told
+
+
+def _first_places(ranking: pd.DataFrame, study) -> dict[str, float]:
+    """First-place probability by the config's first priorities, of instruments that were ranked with others."""
+    rows = ranking[ranking["priorities"] == next(iter(study.config["priorities"]), None)]
+    kind = rows["instrument"].map(lambda name: study.instruments[name]["family"])
+    size = rows.groupby([kind, rows["group"].fillna(0)])["instrument"].transform("size")
+    rows = rows[size > 1]
+    return dict(zip(rows["instrument"], rows["p_first"], strict=True))
+
+
+def _not_seen_again(one: Decision, study) -> list[str]:
+    """Items that were a fault in an earlier state and were not inspected since."""
+    order = study.config["states"]
+    latest: dict[str, Mapping] = {}
+    for row in sorted(study.inspection, key=lambda row: order.index(row["state"])):
+        if row["instrument"] == one.instrument and order.index(row["state"]) <= order.index(one.state):
+            latest[row["item"]] = row
+    return [
+        f"{item}: a fault {plain(row['state'])}, not inspected since"
+        for item, row in latest.items()
+        if row["result"] == "fault" and row["state"] != one.state
+    ]
+
+
+def _sentence(one: Decision, row: Mapping, study) -> str:
+    who = f"{study.instruments[one.instrument]['label']} ({study.families[row['family']].name}, {plain(one.state)})"
+    text = f"{who}: {one.decision}; {'; '.join(one.against or one.unsure) or NOTHING}."
+    if pd.notna(row["total_cost"]):
+        text += f" It costs {row['total_cost']:.0f} {study.config['currency']} in all."
+    return text
