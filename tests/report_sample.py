@@ -22,6 +22,7 @@ from figures import figures
 from normalise import normalise_study
 from page import page
 from simulate import study_tables
+from vet import vet_study
 
 LABELS = {
     "ref": "House horn",
@@ -71,7 +72,7 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     write_clips(_clips(recordings[recordings["status"] != "set_aside"]), folder / "results/work/clips/all.npz")
     _write(folder, "clusters", _clusters(list(labels)))
     _write(folder, "findings", _findings(list(labels)))
-    _write(folder, "vetting", _vetting(list(labels)))
+    _vet(folder)
     (folder / "results" / "provenance.json").write_text(
         json.dumps({"evenbore": "0.1.0", "made": "2025-03-20", "inputs": {"config/<i>.tsv": "0" * 64}}), "utf-8"
     )
@@ -100,6 +101,17 @@ def _run_steps(folder: Path) -> None:
     factors_of_study(
         folder, config, tables / "criteria.tsv", tables / "instruments.tsv", work / "takes.parquet",
         work / "notes.parquet", tables / "factors.tsv", tables / "variance.tsv",
+    )  # fmt: skip
+
+
+def _vet(folder: Path) -> None:
+    """Decisions and statuses, as the workflow makes them."""
+    tables, config = folder / "results/tables", folder / "config/config.yaml"
+    given = ("recordings", "instruments", "note_profiles")
+    compared = ("findings", "criteria", "pairs", "ranking", "value")
+    vet_study(
+        folder, config, *(tables / f"{t}.tsv" for t in given), folder / "results/work/notes.parquet",
+        *(tables / f"{t}.tsv" for t in (*compared, "vetting", "status", "changes")),
     )  # fmt: skip
 
 
@@ -187,17 +199,12 @@ def _findings(instruments: list[str]) -> pd.DataFrame:
                 "instrument": instruments[1], "state": "as_found", "kind": "intonation_outlier", "first_note": "D6",
                 "last_note": "D6", "n_notes": 1, "size": 27.6, "unit": "cents", "confidence": 0.99,
                 "explanation": "D6 lies 28 cents above the other notes; the player may also have lipped it up",
+                "scope": "unit",
             },
             {
                 "state": "as_found", "kind": "session_effect", "n_notes": 0, "size": 1.2, "unit": "dB",
                 "confidence": 0.7, "explanation": "hall_2 sounds duller than hall_1 by 1.2 dB on all instruments",
+                "scope": "unit",
             },
         ]
     )  # fmt: skip
-
-
-def _vetting(instruments: list[str]) -> pd.DataFrame:
-    decisions = np.resize(["accept", "bench", "return", "retake"], len(instruments))
-    return pd.DataFrame({"instrument": instruments, "state": "as_found", "decision": decisions,
-                         "reasons": "a <b>reason</b>", "n_takes": 2, "listen": "D6 in take 1 at 3.2 s",
-                         "shipment": "lot & <1>"})  # fmt: skip

@@ -5,7 +5,7 @@ from collections import Counter
 import pandas as pd
 
 from evenbore.findings.diagnose import diagnose
-from evenbore.findings.vet import vet
+from evenbore.findings import vet
 from evenbore.trade.pitch import note_to_midi
 
 from . import sampled, simulated
@@ -47,7 +47,8 @@ def decisions(study: Study) -> pd.DataFrame:
     offset = notes.groupby(["instrument", "state"])["cents"].median().rename("value").reset_index()
     values = offset.assign(criterion="tuning_offset", unit="cents")
     limits = {name: CONFIG["tolerances"]["default"] for name in instruments}
-    table = vet(found, takes, notes, values, instruments, (), CONFIG, limits)
+    decided = vet.decisions(found, takes, notes, values, instruments, (), CONFIG, limits)
+    table = vet.vetting_table(decided, instruments)
     number = table["instrument"].str.slice(1).astype(int)
     planted = number.map(lambda n: f"{study.planted[n].kind} {study.planted[n].size:g}" if n in study.planted else "")
     return table.assign(planted=planted, study=study.name, family=study.family, sound=study.soundfont or "simulated")

@@ -16,8 +16,6 @@ from evenbore.facts.findings import FINDINGS
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING, Decision
 
-MOST_NAMED = 3  # instruments in a clause
-
 
 def status_table(
     decided: list[Decision], findings: pd.DataFrame, values: pd.DataFrame, criteria: pd.DataFrame,
@@ -29,8 +27,7 @@ def status_table(
     `states`: state compared per instrument. The others are the results tables.
     """
     flattered = flattered_values(findings)
-    labels = {name: sheet["label"] for name, sheet in study.instruments.items()}
-    better, worse, told = _against_others(pairs, values, criteria, states, flattered, labels)
+    better, worse, told = _against_others(pairs, values, criteria, states, flattered)
     first = _first_places(ranking, study)
     cost = values[values["criterion"] == "total_cost"].set_index(["instrument", "state"])["value"].to_dict()
     on_front = set(value.loc[value["on_front"] == "yes", "instrument"])
@@ -93,7 +90,6 @@ def _against_others(
     criteria: pd.DataFrame,
     states: Mapping[str, str],
     flattered: Mapping,
-    labels: Mapping[str, str],
 ) -> tuple[dict[str, list[str]], dict[str, list[str]], dict[str, list[str]]]:
     """By instrument, in words: where it is better and worse than others, and how many it cannot be told from."""
     direction = criteria.set_index("criterion")["better"].to_dict()
@@ -131,9 +127,8 @@ def _against_others(
     merits = {key: n for key, n in wins.items() if key[1] not in flattered.get((key[0], states.get(key[0])), ())}
     told = {}
     for name, all_of in others.items():
-        if alike := sorted(all_of - differing.get(name, set())):
-            who = ", ".join(labels[other] for other in alike) if len(alike) <= MOST_NAMED else f"{len(alike)} others"
-            told[name] = [f"not told by sound from {who} (of {len(all_of)})"]
+        if alike := all_of - differing.get(name, set()):
+            told[name] = [f"by sound not told from {len(alike)} of {len(all_of)} others"]
     return words(merits, "better"), words(losses, "worse"), told
 
 

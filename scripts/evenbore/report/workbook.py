@@ -61,7 +61,7 @@ def _file(table: str) -> str:
 
 
 def summary(results: Results) -> pd.DataFrame:
-    """One row per instrument: label, decision, must-passes; of every criterion value, low and high, unit in the header."""
+    """One row per instrument: label, decision, must-passes; value, low and high of each criterion, unit in its head."""
     status = results.tables["status"].query("current == 'yes'").set_index("instrument")
     rows = results.compared("instruments").set_index(["instrument", "criterion"])
     frame = pd.DataFrame(

@@ -7,7 +7,7 @@ import pytest
 from evenbore.facts.columns import names
 from evenbore.files.tables import conform
 from evenbore.findings.tolerances import LEAST_CENTS, learned_cents, limit_factor, tolerance
-from evenbore.findings.vet import vet
+from evenbore.findings.vet import NOTHING, decisions, vetting_table
 
 GATES = {"gates": {"worst_note_cents_max": 35, "tuning_offset_min": -30, "fault_severity_max": 2}}
 CONFIG = GATES | {"states": ["as_found", "after_setup"], "base_dynamic": "mf"}
@@ -15,7 +15,7 @@ LIMITS = {"note_cents": 20, "stuffy_z": 3.5, "confidence": 0.5}
 OTHERS = ("b", "c", "d")
 
 
-def decide(findings=(), takes=2, inspection=(), offset=0.0, others=OTHERS, **recording):
+def decide(findings=(), takes=2, inspection=(), offset=0.0, others=OTHERS, values=(), **recording):
     """Decision and reasons for instrument `a` with what is given; the others are sound."""
     whole = {"status": "ok", "reason": "", "notes_expected": 33, "notes_found": 33, "dynamic": "mf"}
     recordings = [
@@ -31,18 +31,28 @@ def decide(findings=(), takes=2, inspection=(), offset=0.0, others=OTHERS, **rec
         for row in recordings
         if row["status"] != "set_aside"
     ]
-    values = [{"instrument": "a", "state": "as_found", "criterion": "tuning_offset", "value": offset, "unit": "cents"}]
+    reach = {"instrument": "a", "state": "as_found", "criterion": "tuning_offset", "value": offset, "unit": "cents"}
+    values = [reach, *values]
     rows = [
-        {"instrument": "a", "state": "as_found", "n_notes": 1, "size": -5.0, "unit": "dB", "region": None} | row
+        {
+            "instrument": "a",
+            "state": "as_found",
+            "n_notes": 1,
+            "size": -5.0,
+            "unit": "dB",
+            "region": None,
+            "scope": "unit",
+        }
+        | row
         for row in findings
     ]
     findings = pd.DataFrame(rows, columns=names("findings"))
-    table = vet(
-        findings, pd.DataFrame(recordings), pd.DataFrame(notes), pd.DataFrame(values),
-        {name: {"family": "saxophone_alto", "shipment": "June"} for name in ("a", *others)},
-        inspection, CONFIG, dict.fromkeys(("a", *others), LIMITS),
+    instruments = {name: {"family": "saxophone_alto", "shipment": "June"} for name in ("a", *others)}
+    decided = decisions(
+        findings, pd.DataFrame(recordings), pd.DataFrame(notes), pd.DataFrame(values), instruments, inspection, CONFIG,
+        dict.fromkeys(("a", *others), LIMITS),
     )  # fmt: skip
-    conform(table, "vetting")
+    table = conform(vetting_table(decided, instruments), "vetting")
     assert (table["shipment"] == "June").all()
     return table.set_index("instrument").loc["a"]
 
@@ -64,7 +74,8 @@ def test_a_stuffy_run_goes_to_the_bench_with_where_to_hear_it():
     assert row["decision"] == "bench"
     assert "C5 to G5" in row["reasons"]
     assert row["listen"] == "C5 in a0 at 7.2 s"
-    assert decide([RUN | {"confidence": 0.4}])["decision"] == "accept"
+    unsure = decide([RUN | {"confidence": 0.4}])
+    assert (unsure["decision"], "record it again softly" in unsure["reasons"]) == ("retake", True)
 
 
 def test_a_single_note_in_one_take_is_recorded_again():
@@ -81,19 +92,44 @@ def test_a_dull_scale_asks_for_another_reed_first():
 @pytest.mark.parametrize(
     ("size", "confidence", "decision"),
     # without repeats: 20 cents allowed, 4 cents scatter, 90 %: 20 + 1.2816 * 4 = 25.13 cents
-    [(24.0, 0.91, "bench"), (24.0, 0.8, "accept"), (25.0, np.nan, "accept"), (25.3, np.nan, "bench")],
+    [(24.0, 0.91, "bench"), (24.0, 0.8, "retake"), (25.0, np.nan, "retake"), (25.3, np.nan, "bench")],
 )
 def test_a_note_out_of_tune_must_be_surely_so(size, confidence, decision):
-    assert decide([TUNE | {"size": size, "confidence": confidence}])["decision"] == decision
+    row = decide([TUNE | {"size": size, "confidence": confidence}])
+    assert row["decision"] == decision
+    assert "C5" in row["reasons"] and NOTHING not in row["reasons"]
+
+
+def test_how_many_takes_would_make_a_note_sure():
+    # 0.8413 is one standard error beyond with 2 takes; 1.2816 of them need 2 * 1.2816^2 = 3.28 takes
+    assert "4 takes at mf in all" in decide([TUNE | {"size": 22.0, "confidence": 0.8413}])["reasons"]
+    # 0.52 is 0.05 standard errors: 1,300 takes
+    assert "more takes cannot tell" in decide([TUNE | {"size": 20.1, "confidence": 0.52}])["reasons"]
+
+
+def test_every_finding_is_among_the_reasons():
+    row = decide([RUN, TUNE | {"first_note": "Eb4", "last_note": "Eb4", "size": 20.8, "confidence": 0.74}])
+    assert row["decision"] == "bench"
+    assert "C5 to G5" in row["reasons"] and "Eb4 (+20.8 cents)" in row["reasons"]
+
+
+def test_a_trait_of_the_design_is_held_against_none():
+    assert decide([TUNE | {"size": 28.0, "confidence": 0.99, "scope": "design"}])["decision"] == "accept"
 
 
 def test_what_no_bench_mends_is_returned():
     row = decide([RUN], offset=-45.0)
     assert row["decision"] == "return"
     assert "tuning_offset" in row["reasons"]
-    fault = {"instrument": "a", "item": "crack", "result": "fault", "severity": 3}
+    fault = {"instrument": "a", "state": "as_found", "item": "crack", "result": "fault", "severity": 3}
     assert decide(inspection=[fault])["decision"] == "return"
     assert decide(inspection=[fault | {"severity": 2}])["decision"] == "bench"
+
+
+def test_another_must_pass_goes_to_the_bench():
+    values = [{"instrument": "a", "state": "as_found", "criterion": "worst_note_cents", "value": 41.0, "unit": "cents"}]
+    row = decide(values=values)
+    assert (row["decision"], row["reasons"]) == ("bench", "must-pass failed: worst_note_cents 41 cents, above 35")
 
 
 def test_recordings_that_cannot_decide():

@@ -163,7 +163,7 @@ def test_the_table_shows_the_values_of_the_tables(results, html):
 def test_what_cannot_be_compared_is_said_with_the_reason(document):
     text = " ".join("".join(document.text).split())
     assert "The instruments fall into 2 groups recorded in set-ups that no shared instrument links." in text
-    assert "Attic find stands alone in its group" in text
+    assert "Attic find stands alone: there is no other alto saxophone in its group" in text
     assert "Without any value: response (no tongued take with usable attacks)" in text
     assert "no price in the instruments sheet" in text
 
@@ -181,8 +181,11 @@ def test_cautions_stand_in_every_report(document, empty):
 
 def test_every_decision_is_told_with_its_reasons(document, empty, results):
     text = " ".join("".join(document.text).split())
-    for row in results.tables["vetting"].itertuples(index=False):
-        told = f"{results.label(row.instrument)}{row.decision}{row.reasons}{row.listen}as found{row.shipment}"
+    status, heard = results.tables["status"], results.tables["vetting"].set_index("instrument")["listen"].fillna("")
+    assert list(status["instrument"]) == list(results.study.instruments)
+    for row in status.astype(object).where(status.notna(), "").itertuples(index=False):
+        why = "; ".join(filter(None, (row.against, row.open))) or row.good
+        told = f"{results.label(row.instrument)}{row.decision}{why}{heard[row.instrument]}as found"
         assert " ".join(told.split()) in text
     assert "Accept, bench" not in "".join(empty.text)
 
@@ -221,7 +224,7 @@ def ranking(results, p_first, gates=None, group=1):
     [
         ([1.0, 0.0, 0.0], ["ref"]),
         ([0.05, 0.9, 0.05], ["a"]),
-        ([0.3, 0.5, 0.2], ["a", "ref", "b"]),
+        ([0.3, 0.5, 0.2], ["ref", "a", "b"]),  # in the order of the ranking
         ([0.34, 0.33, 0.33], ["ref", "a", "b"]),
         ([0.45, 0.1, 0.45], ["ref", "b"]),  # 0.9 by two
     ],

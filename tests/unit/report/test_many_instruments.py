@@ -88,23 +88,25 @@ def test_the_workbook_holds_those_shown_and_says_where_the_others_are(many, few)
 
 
 def test_a_sheet_ends_where_the_file_format_ends(results, tmp_path, monkeypatch):
-    monkeypatch.setattr(workbook, "MOST_ROWS", 50)
+    monkeypatch.setattr(workbook, "MOST_ROWS", 70)
     workbook.write_workbook(results, tmp_path / "short.xlsx")
     rows = list(openpyxl.load_workbook(tmp_path / "short.xlsx")["note profiles"].values)
     whole = read_table(results.tables.folder / "note_profiles.tsv", "note_profiles")
-    assert len(rows) == 50
-    assert [row[0] for row in rows[1:-1]] == whole["instrument"][:48].tolist()
-    assert rows[-1][0] == "The first 48 rows: a sheet holds no more. All rows: results/tables/note_profiles.tsv"
+    assert len(rows) == 70
+    assert [row[0] for row in rows[1:-1]] == whole["instrument"][:68].tolist()
+    assert rows[-1][0] == "The first 68 rows: a sheet holds no more. All rows: results/tables/note_profiles.tsv"
 
 
 def test_verdicts_are_counted_over_all_pairs(few, many):
     all_pairs = read_table(many / "results/tables/pairs.tsv", "pairs").query("criterion == 'intonation_spread'")
     assert len(few.tables["pairs"].query("criterion == 'intonation_spread'")) < len(all_pairs)
     verdicts = Counter(all_pairs["verdict"])
-    told = next(part for part in quotes.quotes(few).split("\n\n") if part.startswith("Intonation spread: "))
+    told = next(
+        part for part in quotes.quotes(few).split("\n\n") if part.startswith("Intonation spread (alto saxophone): ")
+    )
     assert f"Of {len(all_pairs)} pairs" in told
-    for verdict, text in quotes.VERDICTS.items():
-        assert (f"{verdicts[verdict]} {text}" in told) == (verdict in verdicts)
+    for verdict, said in quotes.VERDICTS.items():
+        assert (f"{verdicts[verdict]} {said.of_pairs}" in told) == (verdict in verdicts)
 
 
 def test_only_what_is_drawn_is_read_of_the_notes(few, many):

@@ -17,7 +17,7 @@ def workbook(report):
 
 
 def test_sheets_in_order(workbook):
-    assert workbook.sheetnames == ["summary", "criteria", "pairs", "ranking", "note profiles", "columns"]
+    assert workbook.sheetnames == ["summary", "status", "criteria", "pairs", "ranking", "note profiles", "columns"]
 
 
 def test_no_cell_is_a_formula_or_a_link(workbook):

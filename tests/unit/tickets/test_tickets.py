@@ -19,26 +19,25 @@ NASTY = '<script>alert("x")</script> Ωмега 笛 ' + "long " * 200
 
 def study(label="Elm"):
     sheet = {"label": label, "family": "saxophone_alto", "maker": label, "model": "", "serial": "7"}
-    return SimpleNamespace(instruments={"a": sheet, "b": sheet}, families={"saxophone_alto": FAMILY})
+    fault = {"instrument": "a", "state": "as_found", "item": "pads", "result": "fault", "severity": 2}
+    return SimpleNamespace(
+        instruments={"a": sheet, "b": sheet}, families={"saxophone_alto": FAMILY}, inspection=[fault]
+    )
 
 
 def tables(decision="bench", region="palm keys", n=1):
     finding = {
         "instrument": "a", "state": "as_found", "kind": "stuffy_run", "first_note": "Bb3", "last_note": "A4",
         "n_notes": 12, "size": -5.0, "unit": "dB", "confidence": 0.9, "region": region,
-        "region_low_note": "A4" if region else None, "region_high_note": "C5" if region else None, "explanation": "",
+        "region_low_note": "A4" if region else None, "region_high_note": "C5" if region else None, "explanation": "", "scope": "unit",
     }  # fmt: skip
-    row = {
-        "instrument": "a",
-        "state": "as_found",
-        "decision": decision,
-        "reasons": "why",
-        "n_takes": 2,
-        "listen": "A4 in r",
-    }
+    status = {"instrument": "a", "state": "as_found", "current": "yes", "decision": decision}
+    status |= {"against": "why", "open": ""}
+    heard = {"instrument": "a", "state": "as_found", "n_takes": 2, "listen": "A4 in r"}
     return (
         pd.DataFrame([finding] * n),
-        pd.DataFrame([row, row | {"instrument": "b", "decision": "accept"}]),
+        pd.DataFrame([status, status | {"instrument": "b", "decision": "accept"}]),
+        pd.DataFrame([heard, heard | {"instrument": "b"}]),
         pd.DataFrame(columns=names("changes")),
     )
 
@@ -46,6 +45,23 @@ def tables(decision="bench", region="palm keys", n=1):
 def test_only_instruments_for_the_bench_have_a_ticket():
     assert [ticket.file for ticket in tickets(study(), *tables())] == ["a"]
     assert tickets(study(), *tables("accept")) == []
+
+
+def test_what_was_seen_at_inspection_is_on_the_ticket():
+    (ticket,) = tickets(study(), *tables())
+    assert ("", "seen at inspection: pads", "severity 2", "") in ticket.findings
+
+
+def test_a_fault_mended_is_told_as_history():
+    found, status, heard, changes = tables()
+    after = {"state": "after_setup", "decision": "accept", "against": ""}
+    status = pd.concat([status.head(1).assign(current="no"), status.head(1).assign(**after)])
+    (ticket,) = tickets(study(), found, status, heard, changes)
+    assert ticket.before_after == (
+        "What was found as found is history. Now, after setup: accept; nothing past the tolerances was found."
+    )
+    # b was never sent
+    assert "state: as found" in ticket.subtitle
 
 
 def test_strip_and_tube_mark_what_was_found():
