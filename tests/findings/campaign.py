@@ -4,8 +4,8 @@ from collections import Counter
 
 import pandas as pd
 
-from evenbore.findings.diagnose import diagnose
 from evenbore.findings import vet
+from evenbore.findings.diagnose import diagnose
 from evenbore.trade.pitch import note_to_midi
 
 from . import sampled, simulated

@@ -234,3 +234,29 @@ def test_takes_without_noise_or_brightness_give_no_made_up_finding():
     diagnose(notes, sheet, families, CONFIG)
     notes[["brightness_db", "level_dbfs", *OCTAVES]] = np.nan
     assert set(diagnose(notes, sheet, families, CONFIG)["unit"]) <= {"cents"}
+
+
+def test_what_most_units_of_a_model_share_is_a_trait_of_the_design():
+    # C#5 and E6 are 28 cents sharp on every unit of one model; one unit has a note of its own
+    sharp = {73: 28.0, 88: 28.0}
+    bent = {number: dict(sharp) for number in range(7)} | {7: {80: 40.0}}
+    notes, sheet, families = study(77, instruments=8, bent=bent)
+    sheet = {
+        name: row | {"maker": "Maker A", "model": "One" if name != "i07" else "Two"} for name, row in sheet.items()
+    }
+    found = diagnose(notes, sheet, families, CONFIG).query("kind == 'intonation_outlier'")
+    shared = found[found["first_note"].isin(["C#5", "E6"])]
+    assert shared["instrument"].nunique() >= 5 and set(shared["scope"]) == {"design"}
+    assert shared["explanation"].str.contains("6 other units of its model share it").all()
+    own = found[found["instrument"] == "i07"]
+    assert "unit" in set(own["scope"])
+    nameless = diagnose(notes, {n: {"family": row["family"]} for n, row in sheet.items()}, families, CONFIG)
+    assert set(nameless["scope"]) == {"unit"}
+
+
+def test_a_unit_far_beyond_its_design_is_told_of_its_own():
+    bent = {number: {73: 25.0} for number in range(7)} | {0: {73: 60.0}}
+    notes, sheet, families = study(78, instruments=7, bent=bent)
+    sheet = {name: row | {"model": "One"} for name, row in sheet.items()}
+    found = diagnose(notes, sheet, families, CONFIG).query("first_note == 'C#5' and kind == 'intonation_outlier'")
+    assert found.set_index("instrument")["scope"]["i00"] == "unit"

@@ -29,7 +29,8 @@ def tables(decision="bench", region="palm keys", n=1):
     finding = {
         "instrument": "a", "state": "as_found", "kind": "stuffy_run", "first_note": "Bb3", "last_note": "A4",
         "n_notes": 12, "size": -5.0, "unit": "dB", "confidence": 0.9, "region": region,
-        "region_low_note": "A4" if region else None, "region_high_note": "C5" if region else None, "explanation": "", "scope": "unit",
+        "region_low_note": "A4" if region else None, "region_high_note": "C5" if region else None, "explanation": "",
+        "scope": "unit",
     }  # fmt: skip
     status = {"instrument": "a", "state": "as_found", "current": "yes", "decision": decision}
     status |= {"against": "why", "open": ""}
