@@ -13,15 +13,15 @@ import pandas as pd
 import yaml
 from PIL import Image
 
-from evenbore.compare.pairs import EXACT
 from evenbore.compare.rank import oriented
 from evenbore.facts.columns import TABLES
+from evenbore.facts.criteria import BETTER, CRITERIA, EXACT, GATES
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
 from evenbore.figures import FIGURES
 from evenbore.files.atomic import write_atomically
 from evenbore.page import charts, research
-from evenbore.page.priorities import GATES, priorities_data
+from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.recording.clips import StoredClip
 from evenbore.report import words
@@ -107,6 +107,8 @@ def _context(results: Results, draws, clips: list[StoredClip], figures: Path, ca
         "verdicts": VERDICTS,
         "kinds": FINDINGS,
         "criteria": _records(results.tables["criteria"]),
+        "entry": CRITERIA,
+        "better": BETTER,
         "sessions": _sessions(results),
         "factors": research.factors(results),
         "inseparable": _inseparable(results),
