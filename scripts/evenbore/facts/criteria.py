@@ -351,6 +351,8 @@ _ENTRIES = (
 CRITERIA: dict[str, Criterion] = {criterion.name: criterion for criterion in _ENTRIES}
 MEASURED = tuple(criterion for criterion in CRITERIA.values() if criterion.kind != "cost")
 """Those that recordings tell."""
+WEIGHED = tuple(criterion for criterion in MEASURED if criterion.better != "taste")
+"""Those that priorities may give a weight: cost is weighed on the value front, and a taste is nobody else's."""
 EXACT = frozenset(criterion.name for criterion in CRITERIA.values() if criterion.kind == "cost")
 ADDITIVE = frozenset(criterion.name for criterion in CRITERIA.values() if criterion.additive)
 
