@@ -1,9 +1,9 @@
 """Judge every instrument by every criterion; write criteria, instruments and tuning advice."""
 
-from evenbore.facts.criteria import criteria_table
 from evenbore.files.tables import read_parquet, read_table, write_parquet, write_table
 from evenbore.judge.assess import assess
 from evenbore.judge.tuning import tuning_advice
+from evenbore.judge.values import criteria_table
 from evenbore.process.steplog import step_log
 from evenbore.setups.errors import load_setup_errors
 from evenbore.study.sheets import load_study

@@ -29,12 +29,11 @@ import pandas as pd
 from scipy import stats
 
 from evenbore.compare.verdict import ALPHA, verdicts
-from evenbore.facts.criteria import ADDITIVE, day_scale
-from evenbore.judge.repeatability import ONE_DAY, UNKNOWN, Repeatability, error_parts, repeatability
+from evenbore.facts.criteria import ADDITIVE, EXACT
+from evenbore.judge.repeatability import ONE_DAY, UNKNOWN, Repeatability, day_scale, error_parts, repeatability
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics.student import half_width, two_sided
 
-EXACT = ("total_cost",)
 CONFIDENCE = 0.90
 POWER = 0.80
 MOST_PAIRED = 300

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from evenbore.facts.columns import names
-from evenbore.facts.criteria import TakeNotes
 from evenbore.judge.assess import prepared_takes
+from evenbore.judge.values import TakeNotes
 from evenbore.statistics.alignment import take_offsets
 from evenbore.trade.pitch import cents, midi_to_hz, midi_to_note, speed_of_sound
 

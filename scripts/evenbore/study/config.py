@@ -1,8 +1,9 @@
 """The config: YAML read strictly, every problem found at once and in plain words.
 
 Strict means: no aliases, no duplicate keys, no unknown keys (but `x_…`), no missing keys. What is allowed
-stands in `workflow/schemas/config.schema.yaml`; the repo's own `config/config.yaml` supplies the line to
-add for a missing key.
+stands in `workflow/schemas/config.schema.yaml` and, of criteria, in their registry; the repo's own
+`config/config.yaml` supplies the line to add for a missing key. A config from before a criterion existed knows no
+just-noticeable difference of it: the registry's default serves, and `added` names it.
 """
 
 import difflib
@@ -13,6 +14,7 @@ from pathlib import Path
 
 import yaml
 
+from evenbore.facts.criteria import LARGEST, MEASURED, WEIGHED, Criterion
 from evenbore.files.errors import Problem
 from evenbore.files.paths import command
 
@@ -28,7 +30,27 @@ def repo_root() -> Path:
 def load_schema(name: str) -> dict:
     """Return one schema of `workflow/schemas` (`config`, `recordings`, `instruments`, …)."""
     path = repo_root() / "workflow" / "schemas" / f"{name}.schema.yaml"
-    return yaml.safe_load(path.read_text(encoding="utf-8"))
+    schema = yaml.safe_load(path.read_text(encoding="utf-8"))
+    if name == "config":
+        keys = schema["properties"]
+        keys["just_noticeable"]["properties"] = {c.name: _just_noticeable(c) for c in MEASURED}
+        keys["priorities"]["additionalProperties"]["properties"] = {c.name: _WEIGHT for c in WEIGHED}
+    return schema
+
+
+_WEIGHT = {
+    "type": "number",
+    "minimum": 0,
+    "maximum": 1_000_000,
+    "description": "Weight of this criterion, without unit; 0 to 1000000.",
+}
+
+
+def _just_noticeable(criterion: Criterion) -> dict:
+    """The schema of a criterion's just-noticeable difference."""
+    largest = LARGEST[criterion.unit]
+    about = f"{criterion.glossary.rstrip('.')}, in {criterion.unit}; above 0 to {largest}, or null."
+    return {"type": ["number", "null"], "exclusiveMinimum": 0, "maximum": largest, "description": about}
 
 
 @cache
@@ -84,11 +106,12 @@ def read_bytes(path: Path) -> tuple[bytes | None, str]:
         return None, error.strerror or str(error)
 
 
-def load_config(path: Path, name: str) -> tuple[dict, list[Problem]]:
-    """Read a config; return its sound top-level keys and every problem (`name` is the file as shown)."""
+def load_config(path: Path, name: str) -> tuple[dict, list[Problem], list[str]]:
+    """Read a config; return its sound top-level keys, every problem (`name` is the file as shown), and what was added:
+    the criteria whose just-noticeable difference is the default, for the config does not give it."""
     node, data, problems = _parse(path, name)
     if problems:
-        return {}, problems
+        return {}, problems, []
     lines: dict[tuple, int] = {}
     found: list[tuple[tuple, Problem]] = []
     _walk_nodes(node, (), lines, found, name)
@@ -96,7 +119,12 @@ def load_config(path: Path, name: str) -> tuple[dict, list[Problem]]:
     found += _cross_problems(data, {where[0] for where, _ in found if where}, lines, name)
     spoilt = {where[0] for where, _ in found if where}
     sound = {key: value for key, value in data.items() if key not in spoilt}
-    return sound, [problem for _, problem in found]
+    given = sound.get("just_noticeable", {})
+    default = {criterion.name: criterion.just_noticeable for criterion in MEASURED}
+    if "just_noticeable" in sound:
+        sound["just_noticeable"] = default | given
+    added = [criterion for criterion in default if "just_noticeable" in sound and criterion not in given]
+    return sound, [problem for _, problem in found], added
 
 
 def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict, list[Problem]]:

@@ -2,9 +2,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from evenbore.facts.criteria import TakeNotes
 from evenbore.files.tables import conform
 from evenbore.judge.tuning import cents_per_mm, move_mm, temperature_cents, tuning_advice, tuning_note
+from evenbore.judge.values import TakeNotes
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import cents, note_to_midi
 from simulate import study_tables

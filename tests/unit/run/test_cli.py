@@ -2,7 +2,9 @@
 
 import json
 import os
+import re
 import shlex
+import shutil
 import signal
 import subprocess
 import sys
@@ -31,6 +33,18 @@ def test_misspelt_commands_exit_2(arguments, capsys):
         cli.main(arguments)
     assert stop.value.code == 2
     assert "usage: evenbore" in capsys.readouterr().err
+
+
+def test_check_says_which_settings_an_older_config_does_not_give(tmp_path, capsys, monkeypatch):
+    study = tmp_path / "study"
+    shutil.copytree(SCRIPTS.parent / "config", study / "config")
+    monkeypatch.setattr("evenbore.study.check.check_study", lambda _: [])
+    assert cli.main(["check", str(study)]) == 0
+    assert capsys.readouterr().out.startswith("All in order.")
+    config = study / "config/config.yaml"
+    config.write_text(re.sub(r"\n  response: null .*", "", config.read_text("utf-8")), "utf-8")
+    assert cli.main(["check", str(study)]) == 0
+    assert "\n  just_noticeable.response: null (ms)\nAll in order." in capsys.readouterr().out
 
 
 def test_another_name_of_a_family_is_answered_with_its_key(capsys):

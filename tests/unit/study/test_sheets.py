@@ -12,6 +12,7 @@ import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from evenbore.facts.criteria import CRITERIA
 from evenbore.files.errors import StudyError
 from evenbore.findings.tolerances import tolerance
 from evenbore.study.config import default_config, load_schema, repo_root
@@ -397,6 +398,36 @@ def test_a_missing_key_is_answered_with_the_line_to_add(tmp_path, old, line):
     text = re.sub(rf"^{re.escape(old)}.*\n", "", CONFIG_TEXT, flags=re.MULTILINE)
     (folder / "config/config.yaml").write_text(text, encoding="utf-8")
     assert line in the_problem(folder).allowed
+
+
+def older_config(folder, *lines):
+    """Take lines out of a study's config, as if it were from before these criteria existed."""
+    text = (folder / "config/config.yaml").read_text(encoding="utf-8")
+    for line in lines:
+        text, found = re.subn(rf"^  {line} .*\n", "", text, flags=re.MULTILINE)
+        assert found == 1
+    (folder / "config/config.yaml").write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_a_config_from_before_a_criterion_existed_gets_its_default_and_says_so(tmp_path):
+    whole = load_study(write_study(tmp_path))
+    assert whole.added == [] and whole.added_settings() == []
+    study = load_study(older_config(tmp_path, "intonation_spread: 3", "noise: null"))
+    assert study.config == whole.config and list(study.config["just_noticeable"]) == list(CRITERIA)[:-1]
+    assert study.added_settings() == [
+        "just_noticeable.intonation_spread: 3 (cents)",
+        "just_noticeable.noise: null (dB)",
+    ]
+
+
+@pytest.mark.parametrize("key", ["total_cost", "smoothness"])
+def test_what_is_no_measured_criterion_has_neither_difference_nor_weight(tmp_path, key):
+    for section, old in (("just_noticeable", "just_noticeable:\n"), ("priorities.beginner", "  beginner:\n")):
+        folder = write_study(tmp_path)
+        text = CONFIG_TEXT.replace(old, f"{old}{'  ' * (1 + section.count('.'))}{key}: 1\n")
+        (folder / "config/config.yaml").write_text(text, encoding="utf-8")
+        assert the_problem(folder).column == f"{section}.{key}"
 
 
 def test_the_line_to_add_mends_the_config(tmp_path):
