@@ -14,9 +14,9 @@ from assess import assess_study
 from compare import compare_study
 from evenbore.compare.rank import save_pools
 from evenbore.facts.columns import TABLES, names
+from evenbore.files.paths import repo_root
 from evenbore.files.tables import write_parquet, write_table
 from evenbore.recording.clips import RATE, Clip, encoded, faded, write_clips
-from evenbore.study.config import repo_root
 from factors import factors_of_study
 from figures import figures
 from normalise import normalise_study

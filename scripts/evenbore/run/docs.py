@@ -3,12 +3,11 @@
 `python -m evenbore.run.docs` (with `scripts` on the import path) writes it anew.
 """
 
-from pathlib import Path
-
 from evenbore.facts.measures import FLAGS, HIGH_BAND_HZ, MEASURES
+from evenbore.files.paths import repo_root
 from evenbore.notes.spectrum import ABOVE_NOISE_DB, TOP_HZ
 
-PAGE = Path(__file__).resolve().parents[3] / "docs" / "measures.md"
+PAGE = repo_root() / "docs" / "measures.md"
 _BETTER = {
     "lower": "lower is better",
     "higher": "higher is better",

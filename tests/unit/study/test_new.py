@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenbore.files.errors import EvenboreError
+from evenbore.files.paths import repo_root
 from evenbore.study.check import check_study
-from evenbore.study.config import repo_root
 from evenbore.study.new import new_study
 from evenbore.study.sheets import load_study
 
