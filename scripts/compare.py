@@ -29,13 +29,13 @@ def compare_study(
     for family, reason in reasons.items():
         print(f"{family}: {reason or 'the instruments fall into clusters'}")
     pools = draw_pools(values, *scatter, registry, states, families, settings["seed"], settings["draws"])
-    made = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
+    tables = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
     cost = of_criterion(compared, "total_cost").set_index("instrument")["value"]
-    made |= {"clusters": clusters, "value": value_table(pools, settings["priorities"], registry, cost, failed)}
-    chosen = paired(states, made["ranking"], sheets.instruments)
+    tables |= {"clusters": clusters, "value": value_table(pools, settings["priorities"], registry, cost, failed)}
+    chosen = paired(states, tables["ranking"], sheets.instruments)
     print(f"compared pair by pair: {len(chosen)} of {len(states)} instruments")
     write_table_parts(pairs(values, *scatter, registry, chosen, families), "pairs", paths_to_tables["pairs"])
-    for table, frame in made.items():
+    for table, frame in tables.items():
         write_table(frame, table, paths_to_tables[table])
     save_pools(pools, path_to_draws)
 

@@ -28,20 +28,20 @@ def vet_study(
         sheets.config, tolerances,
     )  # fmt: skip
     states = compared_states(values, sheets.config["states"], sheets.config["compare_state"])
-    told = status_table(
+    status = status_table(
         decided, findings, values, read_table(path_to_criteria, "criteria"), parts(path_to_pairs, "pairs"),
         read_table(path_to_ranking, "ranking"), read_table(path_to_value, "value"), sheets, states,
     )  # fmt: skip
     write_table(vetting_table(decided, sheets.instruments), "vetting", path_to_vetting)
-    write_table(told, "status", path_to_status)
+    write_table(status, "status", path_to_status)
     write_table(changes(values, profiles, sheets.config, tolerances), "changes", path_to_changes)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         read = (
-            "recordings", "instruments", "note_profiles", "notes_normalised", "findings", "criteria", "pairs", "ranking",
-            "value",
+            "recordings", "instruments", "note_profiles", "notes_normalised", "findings",
+            "criteria", "pairs", "ranking", "value",
         )  # fmt: skip
         vet_study(
             path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,
