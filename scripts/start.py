@@ -56,11 +56,11 @@ class SetupError(Exception):
 def main(argv):
     """Set up what the command needs and run it; returns the exit code."""
     if sys.version_info < OLDEST:
-        found = ".".join(str(part) for part in sys.version_info[:3])
+        version = ".".join(str(part) for part in sys.version_info[:3])
         print(
             "evenbore needs Python {}.{} or newer; this is Python {} ({}).\n"
             "Install a newer one and start again with it, for example: python3.12 scripts/start.py demo".format(
-                *OLDEST, found, sys.executable
+                *OLDEST, version, sys.executable
             ),
             file=sys.stderr,
         )

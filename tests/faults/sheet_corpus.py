@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from unit.studies import INSTRUMENTS, RECORDINGS, SESSIONS, changed, sheet_text
 
-from evenbore.study.config import repo_root
+from evenbore.files.paths import repo_root
 
 CONFIG = (repo_root() / "config" / "config.yaml").read_text(encoding="utf-8")
 OWNED = "owned"

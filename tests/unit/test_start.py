@@ -158,11 +158,10 @@ class Copy:
     def __init__(self, root: Path, wheels: Path):
         self.root = root
         self.wheels = wheels
-        library = root / "scripts" / "evenbore"
-        library.mkdir(parents=True)
+        run = root / "scripts" / "evenbore" / "run"
+        run.mkdir(parents=True)
         shutil.copy(SCRIPT, root / "scripts")
-        (library / "__init__.py").touch()
-        (library / "cli.py").write_text(
+        (run / "cli.py").write_text(
             "import sys, tinypart\nprint('asked', tinypart.version, sys.argv[1:])\n", encoding="utf-8"
         )
         self.pin(tiny_wheel(wheels, "1.0"))

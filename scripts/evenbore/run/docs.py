@@ -8,8 +8,8 @@ from pathlib import Path
 
 from evenbore.facts.criteria import BETTER, CRITERIA, LARGEST, MEASURED, PRIORITIES, Criterion
 from evenbore.facts.measures import FLAGS, HIGH_BAND_HZ, MEASURES
+from evenbore.files.paths import repo_root
 from evenbore.notes.spectrum import ABOVE_NOISE_DB, TOP_HZ
-from evenbore.study.config import repo_root
 
 _DIRECTION = {key: words.sentence.lower() for key, words in BETTER.items()} | {"neutral": "neither is better"}
 _HEADER = "| criterion | unit | direction |"

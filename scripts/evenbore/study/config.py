@@ -16,14 +16,9 @@ import yaml
 
 from evenbore.facts.criteria import LARGEST, MEASURED, WEIGHED, Criterion
 from evenbore.files.errors import Problem
-from evenbore.files.paths import command
+from evenbore.files.paths import command, repo_root
 
 SHOWN_LENGTH = 80  # characters of a wrong value that a message repeats
-
-
-def repo_root() -> Path:
-    """The folder that holds `config/`, `workflow/` and `scripts/`."""
-    return Path(__file__).resolve().parents[3]
 
 
 @cache

@@ -16,7 +16,8 @@ from pathlib import Path
 
 from evenbore.facts.formats import AUDIO_SUFFIXES
 from evenbore.files.errors import EvenboreError
-from evenbore.study.config import default_config, load_schema, repo_root
+from evenbore.files.paths import repo_root
+from evenbore.study.config import default_config, load_schema
 from evenbore.study.sheetfile import RESERVED, write_sheet
 from evenbore.study.sheets import CONFIG, SAME_TAKE
 from evenbore.trade.families import family_keys, likely_family

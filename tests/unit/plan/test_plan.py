@@ -13,6 +13,7 @@ import soundfile as sf
 
 from evenbore.facts.criteria import MEASURED
 from evenbore.files.errors import EvenboreError, StudyError
+from evenbore.files.paths import repo_root
 from evenbore.plan.blind import LETTERS, draw_codes, seal, unseal
 from evenbore.plan.guide import BEAT_S, COUNT_IN, CUE_BEFORE_S, RATE, SILENCE_S, cue_hz, guide_track, note_times
 from evenbore.plan.layout import layouts, turns
@@ -20,7 +21,6 @@ from evenbore.plan.plan import FOLDER, open_key, unblind, write_plan
 from evenbore.plan.precision import detectable, factor_error, pair_errors, scatter
 from evenbore.run.cli import main
 from evenbore.setups.comparability import session_groups
-from evenbore.study.config import repo_root
 from evenbore.study.sheets import read_study
 from sheetstudies import sheet_text
 

@@ -23,10 +23,16 @@ def study(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def written(study):
-    work = study / "results/work"
-    paper(study, study / "config/config.yaml", study / "results/tables", work / "takes.parquet",
-                work / "notes.parquet", study / "results/publication/paper")  # fmt: skip
-    return study / "results/publication/paper"
+    folder = study / "results/publication/paper"
+    paper(
+        path_to_study=study,
+        path_to_config=study / "config/config.yaml",
+        path_to_tables=study / "results/tables",
+        path_to_takes=study / "results/work/takes.parquet",
+        path_to_notes_normalised=study / "results/work/notes.parquet",
+        path_to_folder=folder,
+    )
+    return folder
 
 
 def test_every_export_opens_with_its_columns_explained(written):

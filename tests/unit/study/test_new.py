@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from evenbore.facts.formats import AUDIO_SUFFIXES, SUFFIXES_OF
 from evenbore.files.errors import EvenboreError
+from evenbore.files.paths import repo_root
 from evenbore.recording.decoders import CONTAINERS
 from evenbore.study.check import check_study
-from evenbore.study.config import repo_root
 from evenbore.study.new import new_study
 from evenbore.study.sheets import load_study
 

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from evenbore.facts.criteria import CRITERIA
 from evenbore.files.errors import StudyError
+from evenbore.files.paths import repo_root
 from evenbore.findings.tolerances import tolerance
-from evenbore.study.config import default_config, load_schema, repo_root
+from evenbore.study.config import default_config, load_schema
 from evenbore.study.sheets import SHEETS, chunks, load_study, read_study
 from sheetstudies import INSTRUMENTS, RECORDINGS, SESSIONS, changed, sheet_text, write_study
 
