@@ -98,7 +98,7 @@ class Reader:
         yield self.sheets()
         yield self.table_statements()
         yield self.status()
-        for path in (self.results / "report.html", ):
+        for path in (self.results / "report.html",):
             if path.exists():
                 yield self.report(parse(path.read_text("utf-8")))
         if (self.results / "comparison.xlsx").exists():
@@ -463,7 +463,9 @@ class Reader:
         key, names = self.priorities[words], []
         if told := re.search(rf"({self.labels}) comes first", paragraph):
             yield Statement(source, "first", self.named[told[1]], None, key, True)
-        for told in re.finditer(rf"({self.labels}) (?:comes first with a probability of |\()((?:\w+ )?\d+\s%)", paragraph):
+        for told in re.finditer(
+            rf"({self.labels}) (?:comes first with a probability of |\()((?:\w+ )?\d+\s%)", paragraph
+        ):
             names.append(self.named[told[1]])
             yield Statement(source, "p_first", names[-1], None, key, share(told[2]))
         yield Statement(source, "order", None, None, key, tuple(names))

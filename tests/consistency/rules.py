@@ -260,7 +260,9 @@ def tunings(known: Known) -> Iterator[Contradiction]:
             if out:
                 yield Contradiction("the rest in tune, and a finding", f"{out[0].size} cents", one, found[owner])
             elif owner in worst and worst[owner].claim[0][0] > limit:
-                yield Contradiction("the rest in tune, and a note far out", f"{worst[owner].claim[0]}", one, worst[owner])
+                yield Contradiction(
+                    "the rest in tune, and a note far out", f"{worst[owner].claim[0]}", one, worst[owner]
+                )
 
 
 def _moves(one: Statement) -> Iterator[Contradiction]:
