@@ -64,7 +64,7 @@ def finding(instrument: str, kind: str, first: str, last: str, size: float, conf
     }  # fmt: skip
 
 
-def ranked(shares: Mapping[str, float], seconds: list[str], alone: str, priorities) -> dict[str, pd.DataFrame]:
+def ranked(sample: Path, shares: Mapping[str, float], seconds: list[str], alone: str) -> dict[str, pd.DataFrame]:
     """Tables of the ranking where instruments come first with these probabilities, `seconds` are otherwise near the
     front and the others far behind, and `alone` has a group of its own."""
     rng, members = np.random.default_rng(1), list(shares)
@@ -80,5 +80,6 @@ def ranked(shares: Mapping[str, float], seconds: list[str], alone: str, prioriti
     ]
     everybody = [*members, alone]
     criteria = pd.DataFrame({"criterion": ["intonation_spread"], "chain_dependent": ["no"]})
-    return rank_tables(pools, priorities, criteria, dict.fromkeys(everybody, "pass"), set(),
-                       dict.fromkeys(everybody, "as_found"), seed=1)  # fmt: skip
+    priorities = load_study(sample).config["priorities"]
+    states, gates = (dict.fromkeys(everybody, word) for word in ("as_found", "pass"))
+    return rank_tables(pools, priorities, criteria, gates, set(), states, seed=1)

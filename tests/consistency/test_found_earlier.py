@@ -12,41 +12,6 @@ from evenbore.recording.quality import advice
 from evenbore.study.sheets import load_study
 
 from . import studies
-from .outputs import read_study
-from .rules import contradictions
-
-# instrument `b`: all takes clipped; `c`, `d`: one note beyond its tolerance, by more than the table's 90 % or less;
-# `e`: a run, and a note that is less sure
-FINDINGS = [
-    studies.finding("c", "intonation_outlier", "E6", "E6", 20.4, 0.63),
-    studies.finding("d", "intonation_outlier", "C#5", "C#5", 28.0, 0.87, limit=25),
-    studies.finding("e", "stuffy_run", "Bb3", "Bb4", -12.1, 0.81),
-    studies.finding("e", "intonation_outlier", "Eb4", "Eb4", 20.8, 0.74),
-]
-SHARES = {"ref": 0.44, "a": 0.30, "d": 0.13, "c": 0.11, "b": 0.02, "e": 0.0}
-SECONDS = ["ref", "a", "c", "b"]  # `d` is first more often than `c`, and else far behind it
-CLIPPED = "clipped (1.1 % of the samples): turn the gain down until the loudest note peaks between -20 and -6 dB"
-
-
-@pytest.fixture(scope="module")
-def told(report, tmp_path_factory):
-    """A study with all of the causes at once, and all that its outputs say."""
-    recordings = studies.table(report, "recordings").astype({"reason": object})
-    recordings.loc[recordings["instrument"] == "b", ["status", "reason", "clipped_fraction"]] = "warned", CLIPPED, 0.011
-    priorities = load_study(report).config["priorities"]
-    tables = {"findings": pd.DataFrame(FINDINGS), "recordings": recordings}
-    tables |= studies.ranked(SHARES, SECONDS, "f", priorities)
-    return studies.written_out(report, tmp_path_factory.mktemp("told") / "study", tables)
-
-
-@pytest.fixture(scope="module")
-def statements(told):
-    return read_study(told)
-
-
-@pytest.fixture(scope="module")
-def found(statements):
-    return contradictions(statements)
 
 
 def of(found, *kinds, instruments=None):
