@@ -6,6 +6,8 @@ import sys
 
 import pytest
 
+from consistency.outputs import read_study
+from consistency.rules import contradictions
 from rendering.study import SOUNDFONT, Plan, write_study
 
 PLANS = (
@@ -62,3 +64,9 @@ def test_notes_table_holds_the_notes_that_were_played(finished):
 def test_report_is_there(finished):
     folder, _ = finished
     assert "Sampled" in (folder / "results" / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_no_two_outputs_contradict_each_other(finished):
+    folder, _ = finished
+    assert [f"{one.kind}: {one.why} ({one.first.source})" for one in contradictions(read_study(folder))] == []

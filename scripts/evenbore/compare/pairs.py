@@ -49,7 +49,7 @@ OTHER_KIND = "different kinds of instrument"
 NO_REPEATS = "no repeat takes in the study: the player's own repeatability is not known"
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
 SAME_COST = "both cost the same"
-OTHER_DAYS = "more takes on the same days would not decide it: counted are days, with a take of both on each"
+OTHER_DAYS = "each take on another day, and both instruments played on each of these days"
 DAYS_ASSUMED = "how much an instrument's days scatter is assumed, for only one was recorded on several"
 
 
