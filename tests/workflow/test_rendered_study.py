@@ -8,6 +8,7 @@ import pytest
 
 from rendering.study import SOUNDFONT, Plan, write_study
 
+pytestmark = pytest.mark.xdist_group("rendered study")
 PLANS = (
     Plan("clarinet", "clarinet_b_flat", "slurred", "up"),
     Plan("alto", "saxophone_alto", "tongued", "up"),

@@ -13,20 +13,19 @@ from evenbore.report import paper as module
 from evenbore.report.paper import as_csv, citation, dictionary, exports, methods_text
 from evenbore.study.sheets import load_study
 from paper import READ, paper
-from report_sample import make_results
 
 
 @pytest.fixture(scope="module")
-def study(tmp_path_factory):
-    return make_results(tmp_path_factory.mktemp("sample"))
+def study(report):
+    return report
 
 
 @pytest.fixture(scope="module")
-def written(study):
-    work = study / "results/work"
+def written(study, tmp_path_factory):
+    work, folder = study / "results/work", tmp_path_factory.mktemp("paper")
     paper(study, study / "config/config.yaml", study / "results/tables", work / "takes.parquet",
-                work / "notes.parquet", study / "results/publication/paper")  # fmt: skip
-    return study / "results/publication/paper"
+                work / "notes.parquet", folder)  # fmt: skip
+    return folder
 
 
 def test_every_export_opens_with_its_columns_explained(written):
