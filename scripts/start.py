@@ -78,7 +78,8 @@ def main(argv):
         print("\nSet-up interrupted; the next start takes it up again.", file=sys.stderr)
         return 130
     if command == "test":
-        return run([str(python), "-m", "pytest", *rest], cwd=REPO)
+        # on all cores, what shares a costly fixture on one; an -n that follows wins
+        return run([str(python), "-m", "pytest", "-n", "logical", "--dist", "loadgroup", *rest], cwd=REPO)
     os.environ["EVENBORE_COMMAND"] = typed(sys.argv[0])  # for the next command that evenbore names
     if command == "demo":
         return run([str(python), "-P", "-m", "evenbore.run.cli", "run", str(REPO), *rest])

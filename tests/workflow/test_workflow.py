@@ -23,7 +23,7 @@ from consistency.rules import contradictions
 from evenbore.facts.columns import TABLES, names
 from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunks_measured, jobs, make_study, play
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("workflow")]
 
 # Started with every Python process: notes which of the workflow's own files a step script opens or imports.
 RECORDER = """

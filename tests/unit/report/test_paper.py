@@ -13,17 +13,16 @@ from evenbore.report import paper as module
 from evenbore.report.paper import as_csv, citation, dictionary, exports, methods_text
 from evenbore.study.sheets import load_study
 from paper import READ, paper
-from report_sample import make_results
 
 
 @pytest.fixture(scope="module")
-def study(tmp_path_factory):
-    return make_results(tmp_path_factory.mktemp("sample"))
+def study(report):
+    return report
 
 
 @pytest.fixture(scope="module")
-def written(study):
-    folder = study / "results/publication/paper"
+def written(study, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("paper")
     paper(
         path_to_study=study,
         path_to_config=study / "config/config.yaml",

@@ -1,10 +1,10 @@
 """Sheets and config: what is right loads typed; what is wrong is reported at once, each in its place."""
 
 import dataclasses
+import difflib
 import json
 import os
 import re
-import time
 
 import jsonschema
 import pytest
@@ -317,16 +317,16 @@ def test_a_pipe_or_a_folder_in_place_of_a_sheet_does_not_hang(tmp_path):
     assert [p.cause for p in problems_of(folder)] == ["a folder or a device stands there, not a file"] * 2
 
 
-def test_many_wrong_words_take_no_longer_than_right_ones(tmp_path):
-    instruments = [INSTRUMENTS[0] | {"instrument": f"alto{i}"} for i in range(3000)]
+def test_a_likely_spelling_is_sought_for_the_first_of_many_wrong_words(tmp_path, monkeypatch):
+    """For each of ten thousand it would take some minutes."""
+    sought = []
+    monkeypatch.setattr(difflib, "get_close_matches", lambda word, *_, **__: sought.append(word) or [])
+    instruments = [INSTRUMENTS[0] | {"instrument": f"alto{i}"} for i in range(100)]
     recordings = [
-        RECORDINGS[0] | {"recording": f"r{i}", "file": f"{i}.wav", "instrument": f"alot{i}"} for i in range(10000)
+        RECORDINGS[0] | {"recording": f"r{i}", "file": f"{i}.wav", "instrument": f"alot{i}"} for i in range(1000)
     ]
-    folder = write_study(tmp_path, recordings, instruments)
-    begin = time.process_time()
-    assert len(problems_of(folder)) == 10000
-    # Seeking a likely spelling for each would take some minutes.
-    assert time.process_time() - begin < 20
+    assert len(problems_of(write_study(tmp_path, recordings, instruments))) == 1000
+    assert 1 <= len(sought) <= 100
 
 
 def test_missing_sheet_and_missing_study(tmp_path):
