@@ -21,24 +21,26 @@ from vet import vet_study
 
 LEFT_OUT = shutil.ignore_patterns("publication", "bench_tickets", "report.html", "comparison.xlsx")
 DRAWS = 2000
+VETTED = ("recordings", "instruments", "note_profiles", "findings", "criteria", "pairs", "ranking", "value", "vetting",
+          "status", "changes")  # fmt: skip
+"""Tables that the step of vetting reads and writes."""
 
 
 def written_out(sample: Path, folder: Path, tables: Mapping[str, pd.DataFrame]) -> Path:
     """The sample study in `folder` with these tables in place of its own, vetted and told of in all outputs."""
     shutil.copytree(sample, folder, ignore=LEFT_OUT)
     results, config = folder / "results", folder / "config/config.yaml"
-    made = {name: results / f"tables/{name}.tsv" for name in ("recordings", "instruments", "note_profiles", "findings",
-                                                              "vetting", "changes")}  # fmt: skip
     for name, frame in tables.items():
         write_table(frame.reindex(columns=names(name)), name, results / f"tables/{name}.tsv")
-    vet_study(folder, config, made["recordings"], made["instruments"], made["note_profiles"],
-              results / "work/notes.parquet", made["findings"], made["vetting"], made["changes"])  # fmt: skip
+    paths = {f"path_to_{name}": results / f"tables/{name}.tsv" for name in VETTED}
+    vet_study(folder, config, path_to_notes_normalised=results / "work/notes.parquet", **paths)
     page(
         folder, config, results / "tables", results / "work/draws.npz", sorted((results / "work/clips").glob("*.npz")),
         results / "figures", repo_root() / "workflow/report", results / "provenance.json", results / "report.html",
         results / "comparison.xlsx", results / "tables/columns.tsv",
     )  # fmt: skip
-    write_tickets(folder, config, made["findings"], made["vetting"], made["changes"], results / "bench_tickets")
+    paths = {f"path_to_{name}": results / f"tables/{name}.tsv" for name in ("findings", "status", "vetting", "changes")}
+    write_tickets(folder, config, path_to_folder=results / "bench_tickets", **paths)
     told = read_results(load_study(folder), results / "tables")
     write_sheets(told, results / "publication/sheets")
     (results / "publication/quotes.txt").write_text(quotes(told), "utf-8")
@@ -60,7 +62,7 @@ def finding(instrument: str, kind: str, first: str, last: str, size: float, conf
     return {
         "instrument": instrument, "state": "as_found", "kind": kind, "first_note": first, "last_note": last,
         "n_notes": 1, "size": size, "unit": "cents" if kind == "intonation_outlier" else "dB",
-        "confidence": confidence, "explanation": told,
+        "confidence": confidence, "explanation": told, "scope": "unit",
     }  # fmt: skip
 
 

@@ -12,11 +12,12 @@ import yaml
 from evenbore.compare.rank import SATURATION, WEIGHT_CONCENTRATION
 from evenbore.facts import columns
 from evenbore.facts.criteria import CRITERIA, NEIGHBOURS
+from evenbore.facts.findings import FINDINGS
+from evenbore.facts.verdicts import VERDICTS
 from evenbore.figures import FIGURES
 from evenbore.findings import patterns
 from evenbore.findings.diagnose import REGION_SHARE, SURE
 from evenbore.notes import evidence, rise, segment
-from evenbore.report.words import KINDS, VERDICTS
 from evenbore.run import cli
 from evenbore.setups import responses
 from evenbore.trade.families import family_keys
@@ -127,7 +128,7 @@ def test_every_family_is_listed(repo):
 def test_method_defines_what_the_tables_hold(repo):
     named = {span for doc in DOCS if doc.startswith("docs/") for span in code_spans(text_of(repo, doc))}
     assert set(CRITERIA) <= named
-    assert set(VERDICTS) | set(KINDS) <= named
+    assert set(VERDICTS) | set(FINDINGS) <= named
     measured = {column.name for column in columns.TABLES["notes"] if column.dtype == "float"}
     assert measured - {"onset_s", "offset_s", "f0_hz"} <= named
 
