@@ -10,7 +10,7 @@ Conventions
   of many uncertain values would be believed too much (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., 5.4).
 - An instrument of which nothing but its cost is known is not ranked.
 - A missing value is drawn from the worse half of the study's spread, taken at least one step wide: it widens the rank
-  and is on average a loss. A criterion that nobody has a value for does not count.
+  and is on average a loss. A criterion that nobody has a value for does not count, nor does a matter of taste.
 - A step is the just-noticeable difference of the criterion, see `steps`. The utility of a value x steps better than
   the study's median is SATURATION tanh(x / SATURATION): near the median a step counts as one, far away it counts
   less, because ten steps in one thing do not make up for everything else.
@@ -159,7 +159,8 @@ def draw_pool(instruments, takes, shifts, criteria, states, names, family, group
     rng = np.random.default_rng(seed)
     rows = pairs.in_state(instruments, states)
     values = rows.pivot(index="instrument", columns="criterion", values="value").reindex(names).astype(float)
-    used = criteria[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in criteria["criterion"]]]
+    judged = criteria[criteria["better"] != "taste"]
+    used = judged[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in judged["criterion"]]]
     size = steps(criteria, values["total_cost"].median() if "total_cost" in values else np.nan)
     stacked = np.empty((draws, len(names), len(used)), np.float32)
     for number, criterion in enumerate(used.itertuples(index=False)):
