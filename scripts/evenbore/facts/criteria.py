@@ -35,13 +35,14 @@ BETTER = {
 
 
 class MustPass(NamedTuple):
-    """A must-pass: its words before the limit, the criterion (or `fault_severity`) it is about, its unit, and whether
-    the limit is the most (`max`) or the least (`min`)."""
+    """A must-pass: its words before the limit, the criterion (or `fault_severity`) it is about, its unit, whether the
+    limit is the most (`max`) or the least (`min`), and whether no bench mends a failure (`final`)."""
 
     words: str
     subject: str
     unit: str
     bound: Literal["max", "min"]
+    final: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,7 +60,8 @@ class Criterion:
     `measure`: field of `TakeNotes` whose change at a single note is noticed alike; `smoothed`: the criterion is the
     `unevenness` of that measure, which what set-up and room leave of their errors widens too.
     `good`, `bad`: how an instrument reads at its two ends; `missing`: why there is no value.
-    `weights`: in the sets of PRIORITIES; `gates`: bound -> words of the must-pass.
+    `weights`: in the sets of PRIORITIES; `gates`: bound -> words of the must-pass; `final_gates`: the bounds of those
+    that no bench mends.
     """
 
     name: str
@@ -83,6 +85,7 @@ class Criterion:
     smoothed: bool = False
     weights: Mapping[str, float] = field(default_factory=dict)
     gates: Mapping[str, str] = field(default_factory=dict)
+    final_gates: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not (self.just_noticeable or self.step):
@@ -120,6 +123,7 @@ _ENTRIES = (
         missing=_TOO_FEW,
         weights={"section_player": 5},
         gates={"min": "Whole instrument no flatter than"},
+        final_gates=("min",),
     ),
     Criterion(
         name="intonation_spread",
@@ -357,8 +361,8 @@ EXACT = frozenset(criterion.name for criterion in CRITERIA.values() if criterion
 ADDITIVE = frozenset(criterion.name for criterion in CRITERIA.values() if criterion.additive)
 
 GATES = {
-    f"{c.name}_{bound}": MustPass(words, c.name, c.unit, bound)
+    f"{c.name}_{bound}": MustPass(words, c.name, c.unit, bound, bound in c.final_gates)
     for c in CRITERIA.values()
     for bound, words in c.gates.items()
-} | {"fault_severity_max": MustPass("No fault worse than severity", "fault_severity", "", "max")}
+} | {"fault_severity_max": MustPass("No fault worse than severity", "fault_severity", "", "max", True)}
 """Every must-pass by its key in the config; those of a cost are the page's own (a budget)."""
