@@ -1,23 +1,5 @@
-"""The figures of a study. This module only names them, so that the workflow can list them cheaply.
+"""The figures of a study, as PNG and SVG.
 
-Drawing: `draw` (all of them), `notes`, `decision`, `chain`, `research` (one function per figure), `style` (looks and
-saving).
+`entries` lists them, `notes`, `decision`, `chain` and `research` draw them (one function per figure, with its category
+and caption), `draw` draws all, `style` is looks and saving.
 """
-
-CATEGORIES = {
-    "intonation_map": "Notes",
-    "intonation_by_note": "Notes",
-    "evenness_brightness": "Notes",
-    "evenness_level": "Notes",
-    "brightness_matched": "Notes",
-    "brightness_dynamic": "Notes",
-    "criteria": "Decision",
-    "rank_probabilities": "Decision",
-    "value_front": "Decision",
-    "pairs": "Decision",
-    "clusters": "Likeness and set-ups",
-    "setups": "Likeness and set-ups",
-    "variance_components": "Likeness and set-ups",
-}
-"""Figure -> its category in a Snakemake report."""
-FIGURES = tuple(CATEGORIES)

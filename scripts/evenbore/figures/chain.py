@@ -6,39 +6,23 @@ from scipy.cluster.hierarchy import dendrogram, linkage
 
 from evenbore.compare.cluster import axis_words, principal_components, profile_matrix
 from evenbore.figures.decision import place_labels, titled
-from evenbore.figures.style import COLOURS, GREY, MARKERS, NothingToShow, panels
+from evenbore.figures.entries import entry
+from evenbore.figures.style import NothingToShow, panels
 from evenbore.report.results import Results
+from evenbore.report.style import COLOURS, GREY, MARKERS
 
 TICKS_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 
 
-def setups(results: Results, shown, labels):
-    """Estimated response of each session's set-up, one panel per comparability group of linked sessions."""
-    rows = results.tables["setups"]
-    linked = rows[rows["group"].map(rows.groupby("group")["session"].nunique()) > 1]
-    if linked.empty:
-        raise NothingToShow("no two sessions are linked by an instrument recorded in both")
-    groups = sorted(linked["group"].unique())
-    figure, grid = panels(len(groups), 1, 3.0, sharex=True)
-    for axes, group in zip(grid, groups, strict=True):
-        axes.axhline(0, color=GREY, lw=0.8)
-        for i, (session, line) in enumerate(linked[linked["group"] == group].groupby("session", sort=False)):
-            colour, marker = COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)]
-            half = 1.645 * line["response_se_db"]
-            axes.fill_between(line["band_hz"], line["response_db"] - half, line["response_db"] + half, color=colour,
-                              alpha=0.2, lw=0)  # fmt: skip
-            axes.plot(line["band_hz"], line["response_db"], color=colour, marker=marker, ms=4, lw=1.2, label=session)
-        axes.set_xscale("log")
-        axes.minorticks_off()
-        axes.set_xticks(TICKS_HZ, [f"{hz // 1000}k" if hz >= 1000 else str(hz) for hz in TICKS_HZ])
-        axes.set(title=f"comparability group {group}", ylabel="response, dB", xlabel="frequency, Hz")
-        axes.grid(color="#eeeeee")
-        axes.legend(title="session", frameon=False, loc="center left", bbox_to_anchor=(1.0, 0.5))
-    return figure
-
-
+@entry("Likeness and set-ups")
 def clusters(results: Results, shown, labels):
-    """For each kind a map of the instruments' normalised profiles, and the tree that joins the most alike first."""
+    """Each kind of instrument on its own. Left: map of the instruments' normalised profiles on their first two
+    principal components, the two directions in which the profiles vary most; the axes are named after the trait
+    that grows along them (correlation of at least 0.7), if there is one. Instruments close together sound alike.
+    Markers and colours are clusters; "no cluster structure" means that the instruments do not fall into groups more
+    than chance would make them. Right: the tree of resemblance; the further left two branches meet, the less alike
+    they are. A tree can be drawn of any instruments and is no proof of groups.
+    """
     rows = results.tables["clusters"].dropna(subset=["pc1", "pc2"])
     kinds = {kind: rows[rows["instrument"].isin(names)] for kind, names in results.kinds(shown).items()}
     parts = {kind: part for kind, part in kinds.items() if len(part)}
@@ -89,3 +73,32 @@ def _tree(axes, matrix, labels) -> None:
     axes.spines[["left", "right"]].set_visible(False)
     axes.tick_params(axis="y", length=0)
     axes.set_xlabel("distance between profiles (Ward's linkage)")
+
+
+@entry("Likeness and set-ups")
+def setups(results: Results, shown, labels):
+    """Estimated response of each session's set-up (room, microphone, place, gain) against frequency, in dB,
+    relative to the mean of its comparability group; shaded: 90 % interval. This is what was taken out of level and
+    brightness. It comes from the instruments that were recorded in several sessions.
+    """
+    rows = results.tables["setups"]
+    linked = rows[rows["group"].map(rows.groupby("group")["session"].nunique()) > 1]
+    if linked.empty:
+        raise NothingToShow("no two sessions are linked by an instrument recorded in both")
+    groups = sorted(linked["group"].unique())
+    figure, grid = panels(len(groups), 1, 3.0, sharex=True)
+    for axes, group in zip(grid, groups, strict=True):
+        axes.axhline(0, color=GREY, lw=0.8)
+        for i, (session, line) in enumerate(linked[linked["group"] == group].groupby("session", sort=False)):
+            colour, marker = COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)]
+            half = 1.645 * line["response_se_db"]
+            axes.fill_between(line["band_hz"], line["response_db"] - half, line["response_db"] + half, color=colour,
+                              alpha=0.2, lw=0)  # fmt: skip
+            axes.plot(line["band_hz"], line["response_db"], color=colour, marker=marker, ms=4, lw=1.2, label=session)
+        axes.set_xscale("log")
+        axes.minorticks_off()
+        axes.set_xticks(TICKS_HZ, [f"{hz // 1000}k" if hz >= 1000 else str(hz) for hz in TICKS_HZ])
+        axes.set(title=f"comparability group {group}", ylabel="response, dB", xlabel="frequency, Hz")
+        axes.grid(color="#eeeeee")
+        axes.legend(title="session", frameon=False, loc="center left", bbox_to_anchor=(1.0, 0.5))
+    return figure

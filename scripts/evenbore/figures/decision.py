@@ -10,8 +10,10 @@ from matplotlib.textpath import TextPath
 
 from evenbore.compare.rank import oriented
 from evenbore.facts.criteria import BETTER
-from evenbore.figures.style import BLUE, COLOURS, GREY, MARKERS, PALE, NothingToShow, panels
+from evenbore.figures.entries import entry
+from evenbore.figures.style import NothingToShow, panels
 from evenbore.report.results import Results, plain
+from evenbore.report.style import BLUE, COLOURS, GREY, MARKERS, PALE
 
 PER_ROW = 3
 MOST_RANKS = 15
@@ -30,8 +32,14 @@ def titled(title: str, kind: str, kinds) -> str:
     return f"{kind}: {title}" if len(kinds) > 1 else title
 
 
+@entry("Decision")
 def criteria(results: Results, shown, labels):
-    """One panel per kind and criterion: value and 90 % interval of every instrument, and the just-noticeable step."""
+    """One panel per kind of instrument and criterion: value of each instrument (dot) and its 90 % interval (line),
+    in the unit below the panel; the arrow tells which way is better. Grey band: the study's median plus and minus
+    one just-noticeable step of the config (``just_noticeable``); where no step is known there is no band.
+    Instruments are in order of their mean rank. Colours and markers tell comparability groups apart. Two
+    instruments inside each other's intervals are not told apart by this study.
+    """
     rows = results.compared("instruments")
     known = rows[rows["instrument"].isin(shown)].dropna(subset="value")
     kinds = results.kinds(shown)
@@ -86,8 +94,14 @@ def _unseen(axes, values, place) -> None:
                       va="center")  # fmt: skip
 
 
+@entry("Decision")
 def rank_probabilities(results: Results, shown, labels):
-    """One panel per priority set and comparability group: probability of every rank."""
+    """One panel per set of priorities of the config and kind of instrument: probability of every rank for every
+    instrument, in per cent (numbers below 4.5 % are left out). With more than 15 ranks: the median rank (dot) and
+    the ranks that hold 90 % of the probability (line). From random draws of the true values within their
+    uncertainty and of the weights within theirs. A row spread over many ranks means that the study cannot tell
+    where the instrument stands.
+    """
     rows = results.tables["rank_probabilities"]
     rows = rows[rows["instrument"].isin(shown)]
     if rows.empty:
@@ -148,8 +162,12 @@ def _rank_intervals(axes, ranking: pd.DataFrame, labels) -> None:
     axes.set_xlabel("rank (1 is best); dot: median, line: 90 % of the probability")
 
 
+@entry("Decision")
 def value_front(results: Results, shown, labels):
-    """Quality with its interval against total cost; the front of best value."""
+    """Across: total cost (price, set-up, case, repairs found by inspection). Up: quality in just-noticeable steps,
+    the mean over all sets of priorities, with its 90 % interval. Diamonds and dashed line: the front of best value,
+    where nothing else is both better and cheaper. Instruments that failed a must-pass are never on the front.
+    """
     rows = results.tables["value"].dropna(subset=["total_cost", "quality"])
     rows = rows[rows["instrument"].isin(shown)]
     if rows.empty:
@@ -203,8 +221,13 @@ def place_labels(axes, x, y, texts: list[str]) -> None:
             note.remove()
 
 
+@entry("Decision")
 def pairs(results: Results, shown, labels):
-    """One matrix per kind and criterion: the verdict of every pair, seen from the row's instrument."""
+    """One matrix per kind of instrument and criterion, read along the row: + the row's instrument is better and −
+    it is worse than the column's (it differs, adjusted p at most 0.05); = no audible difference (the 90 % interval
+    lies within plus and minus the just-noticeable step of the config), or the same cost; ? undecided; × not
+    comparable.
+    """
     rows = results.tables["pairs"]
     values = results.compared("instruments").pivot(index="instrument", columns="criterion", values="value")
     kinds = results.kinds(shown)

@@ -7,11 +7,11 @@ from pathlib import Path
 import matplotlib as mpl
 from matplotlib.figure import Figure
 
-from evenbore.figures import FIGURES, chain, decision, notes, research
+from evenbore.figures import chain, decision, notes, research  # noqa: F401  each enters its figures
+from evenbore.figures.entries import DRAW, FIGURES
 from evenbore.figures.style import NothingToShow, figure_labels, nothing, save, settings
+from evenbore.files.tables import write_text
 from evenbore.report.results import Results
-
-MODULES = (notes, decision, chain, research)
 
 
 def draw_figures(results: Results, folder: str | Path) -> None:
@@ -21,14 +21,19 @@ def draw_figures(results: Results, folder: str | Path) -> None:
             save(figure, Path(folder) / name)
 
 
+def write_captions(folder: str | Path) -> None:
+    """Write the caption of every figure into `folder`, as <figure>.rst."""
+    for name, entry in FIGURES.items():
+        write_text(f"{entry.caption}\n", Path(folder) / f"{name}.rst")
+
+
 @contextmanager
 def drawn(results: Results, name: str) -> Iterator[Figure]:
     """One figure, to be saved within the context; the instruments at most as many as the config allows."""
     labels = figure_labels({name: results.label(name) for name in results.order})
-    draw = next(getattr(module, name) for module in MODULES if hasattr(module, name))
     with mpl.rc_context(settings(name)):
         try:
-            figure = draw(results, results.shown, labels)
+            figure = DRAW[name](results, results.shown, labels)
         except NothingToShow as reason:
             figure = nothing(str(reason))
         yield figure

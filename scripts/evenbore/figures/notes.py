@@ -1,32 +1,38 @@
-"""Figures note by note: intonation, evenness, brightness against dynamic. One function per figure.
-
-Each takes the results, the instruments to show and their labels, and returns a Figure or raises NothingToShow.
-"""
+"""Figures note by note: intonation, evenness, brightness against dynamic. One function per figure."""
 
 import numpy as np
 import pandas as pd
 import seaborn as sns
 from matplotlib.collections import LineCollection
 
-from evenbore.figures.style import BLUE, GREY, ORANGE, PALE, NothingToShow, panels
+from evenbore.figures.entries import entry
+from evenbore.figures.style import NothingToShow, panels
 from evenbore.judge.assess import DYNAMICS
-from evenbore.report.curves import Curves, centred, profile
+from evenbore.report.curves import centred, curves_of, note_names, profile
 from evenbore.report.results import Results
+from evenbore.report.style import BLUE, GREY, ORANGE, PALE
 from evenbore.setups.profiles import MATCHED
 
 PER_ROW = 3
+ROOM = 12  # names of notes along a panel
 
 
-def _profile(results: Results, measure: str) -> pd.DataFrame:
-    rows = profile(results, measure)
+def _needed(results: Results, rows: pd.DataFrame) -> pd.DataFrame:
+    """The rows, if there are any."""
     if rows.empty:
         raise NothingToShow(f"no notes were measured in takes at {results.study.config['base_dynamic']}")
     return rows
 
 
+@entry("Notes")
 def intonation_map(results: Results, shown, labels):
-    """Cents from the instrument's own median, instrument by note."""
-    rows = centred(_profile(results, "cents"))
+    """Every row is an instrument, every column a written note. Colour: how far the note lies from the instrument's
+    own median over all notes, in cents (purple flat, orange sharp). A number is printed where the note lies beyond
+    the tolerance of the config (``tolerances: note_cents``); × means that the note was not measured. A column of
+    one colour over many instruments is a habit of the family or of the player, a single dark cell one of that
+    instrument.
+    """
+    rows = centred(_needed(results, profile(results, "cents")))
     table = rows.pivot_table(index="instrument", columns="written", values="value")
     table = table.reindex([name for name in shown if name in table.index])
     columns = rows[rows["instrument"].isin(shown)].drop_duplicates("written").set_index("written")["written_note"]
@@ -58,43 +64,47 @@ def intonation_map(results: Results, shown, labels):
     return figure
 
 
+@entry("Notes")
 def intonation_by_note(results: Results, shown, labels):
-    """One panel per instrument: cents by note around its own median, with interval and tolerance band."""
-    rows = centred(_profile(results, "cents"))
-    shown = [name for name in shown if name in set(rows["instrument"])]
-    figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
-    for axes, name in zip(grid, shown, strict=True):
-        own = rows[rows["instrument"] == name]
-        allowed = results.tolerance_cents(name)
-        axes.axhspan(-allowed, allowed, color=PALE, lw=0)
-        axes.axhline(0, color=GREY, lw=0.8)
-        beyond = own["value"].abs() > allowed
-        axes.vlines(own["written"], own["low"], own["high"], color=BLUE, lw=0.9)
-        axes.plot(own["written"], own["value"], color=BLUE, lw=0.8, marker="o", ms=2.5)
-        axes.plot(own["written"][beyond], own["value"][beyond], ls="", marker="D", ms=5, mfc="none", mec=ORANGE)
-        for row in own[beyond].itertuples(index=False):
-            axes.annotate(row.written_note, (row.written, row.value), xytext=(-7, 0), textcoords="offset points",
-                          size=7, ha="right", va="center")  # fmt: skip
-        axes.set_title(labels[name])
-    name_notes(grid, rows)
-    figure.supxlabel("written note", size=9)
-    figure.supylabel("cents from own median", size=9)
-    return figure
+    """One panel per instrument: deviation of each written note from the instrument's own median, in cents; whiskers
+    are 90 % intervals from repeat takes. Grey band: the tolerance of the config (``tolerances: note_cents``); notes
+    beyond it are set off by a diamond and named. Dotted lines: change of register. The whole instrument's offset is
+    not shown here: pulling out or pushing in mends it.
+    """
+    return _by_note(results, shown, labels, "cents", "cents from own median")
 
 
+@entry("Notes")
 def evenness_brightness(results: Results, shown, labels):
-    """Brightness by note, from the instrument's own median, against the other instruments."""
-    return _against_peers(results, shown, labels, "brightness_db", "brightness\nfrom own median, dB")
+    """One panel per instrument: brightness of each written note (level of the harmonics above about 2 kHz relative
+    to all of them, set-up taken out) from the instrument's own median, in dB; whiskers are 90 % intervals. Grey
+    band: middle 80 % of the other instruments of the same comparability group, dashed: their median (drawn where
+    there are at least three others). Dotted lines: change of register. A note below the band while its neighbours
+    are inside it is duller than usual.
+    """
+    return _by_note(results, shown, labels, "brightness_db", "brightness\nfrom own median, dB")
 
 
+@entry("Notes")
 def evenness_level(results: Results, shown, labels):
-    """Level by note, from the instrument's own median, against the other instruments."""
-    return _against_peers(results, shown, labels, "level_dbfs", "level\nfrom own median, dB")
+    """One panel per instrument: level of each written note relative to the instrument's own median, in dB, with the
+    set-up taken out; whiskers are 90 % intervals. Grey band: middle 80 % of the other instruments of the same
+    comparability group, dashed: their median (drawn where there are at least three others). Dotted lines: change of
+    register. The room's resonances at single notes are partly still in it.
+    """
+    return _by_note(results, shown, labels, "level_dbfs", "level\nfrom own median, dB")
 
 
+@entry("Notes")
 def brightness_matched(results: Results, shown, labels):
-    """Brightness at matched loudness by note, over the middle of all instruments of the group at the same note."""
-    rows = _profile(results, MATCHED)
+    """One panel per instrument: brightness (level above about 2 kHz relative to the whole, set-up taken out) as it
+    would be at a common loudness, so that who blew harder does not look brighter; of each written note over the
+    middle of all instruments of the same comparability group at that note, in dB. Whiskers are 90 % intervals; the
+    orange line and the number are the median over the notes. Above zero: brighter than the others, which is a
+    matter of taste, not of quality. Without soft and loud takes in the study nobody knows how brightness follows
+    loudness, and takes are compared as played.
+    """
+    rows = _needed(results, profile(results, MATCHED))
     rows = rows[rows.groupby("group")["instrument"].transform("nunique") > 1]
     if rows.empty:
         raise NothingToShow("no two instruments were recorded in set-ups that can be compared")
@@ -105,53 +115,65 @@ def brightness_matched(results: Results, shown, labels):
     for axes, name in zip(grid, shown, strict=True):
         own = rows[rows["instrument"] == name]
         axes.axhline(0, color=GREY, lw=0.8)
-        axes.vlines(own["written"], own["low"], own["high"], color=BLUE, lw=0.9)
+        _whiskers(axes, own)
         axes.plot(own["written"], own["value"], color=BLUE, lw=0, marker="o", ms=2.5)
         typical = round(own["value"].median(), 1) + 0.0  # no -0.0
         axes.axhline(typical, color=ORANGE, lw=1.2)
         axes.set_title(f"{labels[name]}: {f'{typical:+.1f}'.replace('-', '−')} dB")
-    name_notes(grid, rows)
+    _name_notes(grid, rows)
     figure.supxlabel("written note", size=9)
     figure.supylabel("brightness at matched loudness\nover the middle of all, dB", size=9)
     return figure
 
 
-def _against_peers(results: Results, shown, labels, measure: str, axis: str):
-    curves = Curves(centred(_profile(results, measure)))
+def _by_note(results: Results, shown, labels, measure: str, axis: str):
+    """One panel per instrument: its curve over the notes, from its own median."""
+    curves = curves_of(results, measure)
+    _needed(results, curves.rows)
     shown = [name for name in shown if len(curves.of(name))]
     figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
     for axes, name in zip(grid, shown, strict=True):
-        own, band = curves.of(name), curves.peers_band(name)
+        chart = curves.chart(name)
+        points, band = chart.points, chart.band
         axes.fill_between(band.index, band["low"], band["high"], color=PALE, lw=0)
         axes.plot(band.index, band["middle"], color=GREY, lw=0.8, ls="--")
-        axes.vlines(own["written"], own["low"], own["high"], color=BLUE, lw=0.9)
-        axes.plot(own["written"], own["value"], color=BLUE, lw=0.8, marker="o", ms=2.5)
-        for note in register_starts(own):
-            axes.axvline(note - 0.5, color=GREY, lw=0.6, ls=":")
+        _whiskers(axes, points)
+        axes.plot(points["written"], points["value"], color=BLUE, lw=0.8, marker="o", ms=2.5)
+        for note in chart.borders:
+            axes.axvline(note, color=GREY, lw=0.6, ls=":")
+        marked = points[points["marked"]]
+        axes.plot(marked["written"], marked["value"], ls="", marker="D", ms=5, mfc="none", mec=ORANGE)
+        for _, run in marked.groupby((marked["written"].diff() != 1).cumsum()):  # neighbours' names would overlap
+            text = "–".join(run["written_note"].iloc[[0, -1]].unique())
+            axes.annotate(text, run[["written", "value"]].iloc[0], xytext=(-7, 0), textcoords="offset points",
+                          size=7, ha="right", va="center")  # fmt: skip
         axes.set_title(labels[name])
-    name_notes(grid, curves.rows)
+    grid[0].set_ylim(curves.limits)
+    grid[0].set_yticks(list(curves.ticks), list(curves.ticks.values()))
+    _name_notes(grid, curves.rows)
     figure.supxlabel("written note", size=9)
     figure.supylabel(axis, size=9)
     return figure
 
 
-def register_starts(own: pd.DataFrame) -> list[int]:
-    """Written notes (rising) at which another register begins; `own` sorted by `written`."""
-    register = own["register"].fillna("")
-    return own["written"][(register != register.shift()).to_numpy() & (np.arange(len(own)) > 0)].tolist()
+def _whiskers(axes, rows: pd.DataFrame) -> None:
+    axes.vlines(rows["written"], rows["low"], rows["high"], color=BLUE, lw=0.9)
 
 
-def name_notes(grid, rows: pd.DataFrame) -> None:
-    """Write note names along the shared note axis: every C and F, or all when there are few."""
-    names = rows.drop_duplicates("written").set_index("written")["written_note"].sort_index()
-    if len(names) > 12:
-        names = names[[note % 12 in (0, 5) for note in names.index]]
+def _name_notes(grid, rows: pd.DataFrame) -> None:
+    """Write note names along the shared note axis."""
+    names = note_names(rows, ROOM)
     for axes in grid:
-        axes.set_xticks(names.index.tolist(), names.tolist())
+        axes.set_xticks(list(names), list(names.values()))
 
 
+@entry("Notes")
 def brightness_dynamic(results: Results, shown, labels):
-    """Brightness against level over the dynamics, each instrument before all others."""
+    """One panel per instrument: brightness (level above about 2 kHz relative to the whole, dB) against level (dB re
+    full scale), medians over the notes, at each dynamic that was recorded; the set-up is taken out of both. Grey
+    lines: the others of these instruments that are of the same comparability group. Every instrument brightens when
+    played louder; one whose line lies higher is brighter at the same level.
+    """
     rows = results.compared("note_profiles")
     if rows["dynamic"].nunique() < 2:
         raise NothingToShow("it needs takes at two or more dynamics")

@@ -2,16 +2,25 @@
 
 import numpy as np
 
-from evenbore.figures.style import COLOURS, NothingToShow, panels
+from evenbore.figures.entries import entry
+from evenbore.figures.style import NothingToShow, panels
 from evenbore.report.results import Results, plain
+from evenbore.report.style import COLOURS
 
 COMPONENTS = ("instrument", "session", "player", "take", "note")
 HATCHES = ("", "///", "...", "xxx", "---")
 NARROWEST_LABEL = 0.07
 
 
+@entry("Likeness and set-ups")
 def variance_components(results: Results, shown, labels):
-    """Share of each component in the variance of one take's value, one bar per criterion."""
+    """Where the scatter of one take's value comes from, one bar per criterion, numbers in per cent: differences
+    between the instruments, between sessions (the day, the room, the tuning), between players, between takes as a
+    whole, and of single notes within a take. A long instrument part means that one take already tells the
+    instruments apart; where take and note are long, repeats help; where session is long, only a shared instrument
+    does. A part that sessions or players do not tell from another is left out (``variance.tsv`` says why). The
+    criteria of two dynamics are not split into take and note.
+    """
     rows = results.tables["variance"].dropna(subset="share")
     if rows.empty:
         raise NothingToShow("no criterion has repeat takes of several instruments")

@@ -1,7 +1,6 @@
-"""How figures look and are saved: the same bytes from the same data, nothing told by colour alone."""
+"""How figures look and are saved: the same bytes from the same data."""
 
 import math
-import unicodedata
 from pathlib import Path
 
 import numpy as np
@@ -9,27 +8,14 @@ from matplotlib import font_manager
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from evenbore.report.style import clean, fonts
+
 WIDTH_IN = 9.0
-# Okabe & Ito 2008, "Color Universal Design": told apart with every common kind of colour blindness
-COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
-MARKERS = ("o", "s", "^", "D", "v", "P", "X")
-BLUE, ORANGE, GREY, PALE = "#0072B2", "#D55E00", "#6b6b6b", "#e4e4e4"
-# Fonts for scripts that DejaVu Sans lacks; used where a machine has them
-MORE_FONTS = (
-    "Noto Sans CJK SC", "Noto Sans CJK JP", "Hiragino Sans", "PingFang SC", "Microsoft YaHei", "Yu Gothic",
-    "Malgun Gothic", "WenQuanYi Zen Hei", "Nirmala UI", "Noto Sans Devanagari", "Noto Sans Thai",
-)  # fmt: skip
 LONGEST_LABEL = 22
 
 
 class NothingToShow(Exception):
     """The data of a figure are missing; the message is the reason in plain words."""
-
-
-def fonts() -> list[str]:
-    """DejaVu Sans, which comes with matplotlib, and what else of MORE_FONTS is installed."""
-    installed = {font.name for font in font_manager.fontManager.ttflist}
-    return ["DejaVu Sans", *(name for name in MORE_FONTS if name in installed)]
 
 
 def settings(name: str) -> dict:
@@ -64,7 +50,7 @@ def figure_labels(labels: dict[str, str]) -> dict[str, str]:
 
 
 def _drawable(key: str, label: str, known: set[int]) -> str:
-    text = "".join(c for c in " ".join(label.split()) if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
+    text = clean(label)
     if not text.strip() or not all(ord(c) in known for c in text):
         return key
     return text if len(text) <= LONGEST_LABEL else text[: LONGEST_LABEL - 1] + "…"

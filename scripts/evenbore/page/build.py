@@ -25,7 +25,8 @@ from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.recording.clips import StoredClip
 from evenbore.report import words
-from evenbore.report.curves import Curves
+from evenbore.report.curves import ROOM, Curves, all_curves, note_names
+from evenbore.report.curves import charts as note_charts
 from evenbore.report.results import Results, plain
 from evenbore.trade.inspection import not_inspected
 
@@ -65,7 +66,7 @@ def _context(results: Results, draws, clips: list[StoredClip], figures: Path, ca
     study, shown = results.study, results.shown
     written_out = set(shown)
     folded = [name for name in results.order if name not in written_out]
-    pairs, profiles = _pairs(results), charts.centred_profiles(results)
+    pairs, profiles = _pairs(results), all_curves(results)
     sound, own = sound_data(results, clips), priorities_data(results, draws)
     texts = {"sound_data": _script_data(sound), "own_data": _script_data(own)}
     weighable = {own["criteria"][c][0] for pool in own.pop("pools") for c in pool["criteria"]}
@@ -225,7 +226,7 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
         "name": name,
         "sheet": study.instruments[name],
         "family": family.name,
-        "charts": charts.instrument_charts(results, name, profiles),
+        "charts": [charts.svg(chart) for chart in note_charts(profiles, name)],
         "notes": _note_rows(name, profiles),
         "status": results.status(name),
         "advice": [row for row in own["tuning_advice"] if row["state"] == state],
@@ -239,7 +240,7 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
 
 
 def _note_rows(name: str, profiles: dict[str, Curves]) -> list[dict]:
-    """Value and interval of each note's `charts.MEASURES`, as texts."""
+    """Value and interval of each note's measures, as texts."""
     notes: dict[int, dict] = {}
     for measure, curves in profiles.items():
         for row in curves.of(name).itertuples(index=False):
@@ -304,13 +305,18 @@ def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict:
         return [value, *interval.split(" to ")]
 
     def curve(curves: Curves, name: str) -> list[list]:
-        own = curves.of(name)[["written", "written_note", "value", "low", "high"]].round(2)
+        own = curves.of(name)[["written", "value", "low", "high"]].round(2)
         return own.astype(object).where(own.notna(), None).to_numpy().tolist()
+
+    def axis(curves: Curves) -> list:
+        limits, names = [round(value, 2) for value in curves.limits], note_names(curves.rows, ROOM)
+        return [curves.title, curves.axis, limits, list(curves.ticks.items()), list(names.items())]
 
     return {
         "ids": results.shown,
         "values": [[texts(name, criterion) for criterion in criteria] for name in results.shown],
-        "measures": list(charts.MEASURES.values()),
+        "frame": charts.FRAME,
+        "measures": [axis(curves) for curves in profiles.values()],
         "curves": [[curve(curves, name) for name in results.shown] for curves in profiles.values()],
     }
 

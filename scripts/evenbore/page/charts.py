@@ -1,28 +1,13 @@
-"""Geometry of the small charts of one instrument, drawn by the page and by its sheet. Lengths in SVG units (px)."""
+"""Small charts of the page in SVG units (px): bars in the table, curves over the notes."""
 
-import math
 from dataclasses import dataclass
 
 import pandas as pd
 
-from evenbore.report.curves import Curves, centred, profile
-from evenbore.report.results import Results
-from evenbore.report.words import number
+from evenbore.report.curves import ROOM, NoteChart, note_names, scale
 
-WIDTH, HEIGHT = 720, 260
-LEFT, RIGHT, TOP, BOTTOM = 46, 8, 22, 52
-STEPS = (0.5, 1, 2, 5, 10, 20, 50, 100, 200)
-
-MEASURES = {
-    "cents": ("Intonation", "cents from its own median"),
-    "brightness_db": ("Evenness of brightness", "dB from its own median"),
-    "level_dbfs": ("Evenness of level", "dB from its own median"),
-}
-"""Measure -> title and axis of its chart in each instrument's section; all from the instrument's own median."""
-LEGENDS = {
-    "cents": "Grey band: the tolerance; diamonds: notes beyond it; whiskers: 90 % interval.",
-    "": "Grey band: middle 80 % of the other instruments, dashed their median; whiskers: 90 % interval.",
-}
+FRAME = {"width": 720, "height": 260, "left": 46, "right": 712, "top": 22, "bottom": 208, "inset": 6}
+"""A picture of a curve: its size, the edges of the field, how far within it the first and last note stand."""
 
 
 @dataclass(frozen=True)
@@ -32,22 +17,6 @@ class Bar:
     value: float
     low: float | None
     high: float | None
-
-
-@dataclass(frozen=True)
-class NoteChart:
-    """A curve over the notes: `points` (x, y, y of low, y of high, name, marked), `band` a polygon (text),
-    `line` and `middle` polylines (text), ticks as (place, text)."""
-
-    title: str
-    axis: str
-    legend: str
-    points: list[tuple]
-    line: str
-    band: str
-    middle: str
-    x_ticks: list[tuple[float, str]]
-    y_ticks: list[tuple[float, str]]
 
 
 def bars(rows: pd.DataFrame) -> dict[str, Bar]:
@@ -62,73 +31,32 @@ def bars(rows: pd.DataFrame) -> dict[str, Bar]:
     return {row.instrument: Bar(place(row.value), place(row.low), place(row.high)) for row in known.itertuples()}
 
 
-def centred_profiles(results: Results) -> dict[str, Curves]:
-    """The curves of each measure of MEASURES, each instrument from its own median."""
-    return {measure: Curves(centred(profile(results, measure))) for measure in MEASURES}
-
-
-def instrument_charts(results: Results, name: str, profiles: dict[str, Curves]) -> list[NoteChart]:
-    """The charts of one instrument, those without data left out; `profiles` from `centred_profiles`."""
-    made = []
-    for measure, (title, axis) in MEASURES.items():
-        curves = profiles[measure]
-        own = curves.of(name)
-        if own.empty:
-            continue
-        if measure == "cents":
-            allowed = results.tolerance_cents(name)
-            band = pd.DataFrame({"low": -allowed, "middle": 0.0, "high": allowed}, index=own["written"])
-            limits = min(-1.2 * allowed, curves.values[0]), max(1.2 * allowed, curves.values[1])
-            marked = set(own.loc[own["value"].abs() > allowed, "written"])
-        else:  # what stands out among the peers is for the findings, which are controlled for chance
-            band = curves.peers_band(name)
-            limits = curves.ends
-            marked = set()
-        legend = LEGENDS.get(measure, LEGENDS[""])
-        made.append(note_chart(title, axis, legend, own, band, limits, marked))
-    return made
-
-
-def note_chart(
-    title: str, axis: str, legend: str, own: pd.DataFrame, band: pd.DataFrame, limits, marked: set
-) -> NoteChart:
-    """The curve of one instrument.
-
-    `own`: written, written_note, value, low, high, sorted by `written`; `band`: low, middle, high by written note;
-    `limits`: lowest and highest value shown, alike for all instruments; `marked`: written notes set off.
-    """
-    first, last = own["written"].min(), max(own["written"].max(), own["written"].min() + 1)
-    bottom, top = limits
+def svg(chart: NoteChart) -> dict:
+    """A curve over the notes as the template draws it: `points` (x, y, y of low, y of high, marked), `band` a polygon,
+    `line` and `middle` polylines, `x_ticks` and `y_ticks` (place, text), `borders` (x)."""
+    left, right = FRAME["left"] + FRAME["inset"], FRAME["right"] - FRAME["inset"]
+    across, upwards = scale(*chart.notes, left, right), scale(*chart.limits, FRAME["bottom"], FRAME["top"])
 
     def x(note: float) -> float:
-        return round(LEFT + 6 + (WIDTH - LEFT - RIGHT - 12) * (note - first) / (last - first), 1)
+        return round(across(note), 1)
 
-    def y(value: float) -> float:
-        value = min(max(value, bottom), top)
-        return round(TOP + (HEIGHT - TOP - BOTTOM) * (top - value) / (top - bottom), 1)
+    def y(value: float) -> float | None:
+        return None if pd.isna(value) else round(upwards(value), 1)
 
-    points = [
-        (x(r.written), y(r.value), None if pd.isna(r.low) else y(r.low), None if pd.isna(r.high) else y(r.high),
-         r.written_note, r.written in marked)
-        for r in own.itertuples(index=False)
-    ]  # fmt: skip
-    inside = band[(band.index >= first) & (band.index <= last)]
-    edge = [(note, r.low) for note, r in inside.iterrows()] + [(note, r.high) for note, r in inside[::-1].iterrows()]
-    step = next((s for s in STEPS if (top - bottom) / s <= 6), STEPS[-1])
-    ticks = [step * k for k in range(math.ceil(bottom / step), math.floor(top / step) + 1)]
-    every = 1 if len(own) <= 40 else 2
-    return NoteChart(
-        title,
-        axis,
-        legend,
-        points,
-        _path((px, py) for px, py, *_ in points),
-        _path((x(note), y(value)) for note, value in edge),
-        _path((x(note), y(r.middle)) for note, r in inside.iterrows()),
-        [(point[0], point[4]) for point in points[::every]],
-        [(y(tick), number(tick, 1 if step < 1 else 0)) for tick in ticks],
-    )
+    def path(notes, values) -> str:
+        return " ".join(f"{x(note)},{y(value)}" for note, value in zip(notes, values, strict=True))
 
-
-def _path(points) -> str:
-    return " ".join(f"{x},{y}" for x, y in points)
+    points, band = chart.points, chart.band
+    return {
+        "frame": FRAME,
+        "title": chart.title,
+        "axis": chart.axis,
+        "legend": chart.legend,
+        "points": [(x(r.written), y(r.value), y(r.low), y(r.high), r.marked) for r in points.itertuples(index=False)],
+        "line": path(points["written"], points["value"]),
+        "band": path([*band.index, *band.index[::-1]], [*band["low"], *band["high"][::-1]]),
+        "middle": path(band.index, band["middle"]),
+        "x_ticks": [(x(note), text) for note, text in note_names(points, ROOM).items()],
+        "y_ticks": [(y(value), text) for value, text in chart.ticks.items()],
+        "borders": [x(note) for note in chart.borders],
+    }

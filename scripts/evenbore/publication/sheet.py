@@ -10,15 +10,17 @@ from fpdf import FPDF
 
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.words import plain
-from evenbore.page import charts
 from evenbore.report import words
-from evenbore.report.curves import Curves
-from evenbore.report.pdf import FONT, GRID, HEIGHT, INK, INNER, MARGIN, SOFT, clean, new_document, write
+from evenbore.report.curves import ROOM, Curves, NoteChart, all_curves, charts, note_names, scale
+from evenbore.report.pdf import FONT, HEIGHT, INNER, MARGIN, line_count, new_document, table_row, write
 from evenbore.report.results import Results
+from evenbore.report.style import ACCENT, BAND, INK, LINE, MARK, SOFT
 
 LOWEST = HEIGHT - 24
 CHARTS = 2
-BAND, BLUE, MARK = (226, 228, 231), (11, 90, 143), (176, 74, 0)
+LEFT, RIGHT = MARGIN + 11.5, MARGIN + INNER - 2  # edges of a chart's field
+FIELD, NAMES = 47, 8  # its height, and that of the notes' names below it
+COLUMNS = (44, 24, 38, INNER - 106)
 FOOT = (
     "For this player, mouthpiece and reed, on these days. A finding is for a qualified technician to look at, never a"
     " diagnosis; work on it may touch the warranty or the right of return."
@@ -28,7 +30,7 @@ FOOT = (
 def write_sheets(results: Results, folder: str | Path) -> None:
     """Write <instrument>.pdf of every instrument of the sheet into `folder`."""
     Path(folder).mkdir(parents=True, exist_ok=True)
-    profiles = charts.centred_profiles(results)
+    profiles = all_curves(results)
     for name in results.order:
         sheet(results, name, profiles).output(str(Path(folder) / f"{name}.pdf"))
 
@@ -42,7 +44,7 @@ def sheet(results: Results, name: str, profiles: dict[str, Curves]) -> FPDF:
     write(pdf, f"{results.study.config['title']}. {', '.join(kind)}; id {name}.", 9, SOFT)
     write(pdf, words.rank_texts(results)[name], 9)
     _table(pdf, results, name)
-    for chart in charts.instrument_charts(results, name, profiles)[:CHARTS]:
+    for chart in charts(profiles, name)[:CHARTS]:
         _chart(pdf, chart)
     left = [part for part in _texts(results, name) if not _fits(pdf, part)]
     if left:
@@ -55,8 +57,7 @@ def sheet(results: Results, name: str, profiles: dict[str, Curves]) -> FPDF:
 def _fits(pdf: FPDF, text: str) -> bool:
     """Write the text if it fits above the foot; return whether it did."""
     pdf.set_font(FONT, "", 8)
-    lines = pdf.multi_cell(INNER, 3.6, clean(text), align="L", dry_run=True, output="LINES")
-    if pdf.get_y() + 3.6 * len(lines) + 5 > LOWEST:
+    if pdf.get_y() + 3.6 * line_count(pdf, text, INNER) + 5 > LOWEST:
         return False
     write(pdf, text, 8)
     return True
@@ -66,7 +67,7 @@ def _table(pdf: FPDF, results: Results, name: str) -> None:
     rows = results.of("instruments", name)
     rows = rows[rows["state"] == results.states.get(name)].set_index("criterion")
     better = {"lower": "lower is better", "higher": "higher is better", "target": "nearest 0 is best"}
-    _row(pdf, ("criterion", "value", "90 % interval", ""), (SOFT,) * 4)
+    table_row(pdf, COLUMNS, ("criterion", "value", "90 % interval", ""), colours=(SOFT,) * 4, border="B", edge=LINE)
     for criterion in results.tables["criteria"].itertuples(index=False):
         if criterion.criterion not in rows.index:
             continue
@@ -76,69 +77,58 @@ def _table(pdf: FPDF, results: Results, name: str) -> None:
         else:
             value, interval = words.value_texts(row)
             cells = (f"{value} {criterion.unit}", interval, better[criterion.better])
-        _row(pdf, (plain(criterion.criterion), *cells), (INK, INK, INK, SOFT))
+        cells = (plain(criterion.criterion), *cells)
+        table_row(pdf, COLUMNS, cells, colours=(INK, INK, INK, SOFT), border="B", edge=LINE)
     pdf.ln(1)
 
 
-def _row(pdf: FPDF, cells, colours) -> None:
-    pdf.set_draw_color(*GRID)
-    for width, text, colour in zip((44, 24, 38, INNER - 106), cells, colours, strict=True):
-        _cell(pdf, width, text, colour)
-    pdf.ln(4.6)
-
-
-def _cell(pdf: FPDF, width: float, text: str, colour) -> None:
-    pdf.set_font(FONT, "", 8)
-    pdf.set_text_color(*colour)
-    text = clean(text)
-    while pdf.get_string_width(text) > width - 2:
-        text = text[:-2] + "…"
-    pdf.cell(width, 4.6, text, border="B")
-
-
-def _chart(pdf: FPDF, chart: charts.NoteChart) -> None:
+def _chart(pdf: FPDF, chart: NoteChart) -> None:
     """A curve over the notes, as the report draws it."""
     write(pdf, f"{chart.title} ({chart.axis}). {chart.legend}", 7.5, SOFT)
-    scale = INNER / charts.WIDTH
-    top = pdf.get_y() - 4
+    top = pdf.get_y() + 1
+    bottom = top + FIELD
+    x, y = scale(*chart.notes, LEFT + 1.5, RIGHT - 1.5), scale(*chart.limits, bottom, top)
 
-    def place(x: float, y: float) -> tuple[float, float]:
-        return MARGIN + scale * x, top + scale * y
-
-    def path(text: str) -> list[tuple[float, float]]:
-        return [place(*map(float, pair.split(","))) for pair in text.split()]
+    def path(notes, values) -> list[tuple[float, float]]:
+        return [(x(note), y(value)) for note, value in zip(notes, values, strict=True)]
 
     pdf.set_line_width(0.1)
-    pdf.set_draw_color(*GRID)
+    pdf.set_draw_color(LINE)
     pdf.set_font(FONT, "", 6.5)
-    pdf.set_text_color(*SOFT)
-    for y, text in chart.y_ticks:
-        pdf.line(*place(charts.LEFT, y), *place(charts.WIDTH - charts.RIGHT, y))
-        pdf.text(*place(charts.LEFT - 6 * len(text) - 10, y + 4), text)
-    pdf.set_fill_color(*BAND)
-    if chart.band:
-        pdf.polygon(path(chart.band), style="F")
-    for x, text in chart.x_ticks:
-        with pdf.rotation(90, *place(x + 4, charts.HEIGHT - charts.BOTTOM + 32)):
-            pdf.text(*place(x + 4, charts.HEIGHT - charts.BOTTOM + 32), text)
-    pdf.set_draw_color(*SOFT)
+    pdf.set_text_color(SOFT)
+    for value, text in chart.ticks.items():
+        pdf.line(LEFT, y(value), RIGHT, y(value))
+        pdf.text(LEFT - 1.5 - pdf.get_string_width(text), y(value) + 0.8, text)
+    for note, text in note_names(chart.points, ROOM).items():
+        place = x(note) + 0.8, bottom + 1.5 + pdf.get_string_width(text)
+        with pdf.rotation(90, *place):
+            pdf.text(*place, text)
+    low, middle, high = (path(chart.band.index, chart.band[edge]) for edge in ("low", "middle", "high"))
+    pdf.set_fill_color(BAND)
+    if middle:
+        pdf.polygon([*low, *reversed(high)], style="F")
+    pdf.set_draw_color(SOFT)
+    pdf.set_dash_pattern(0.3, 1)
+    for note in chart.borders:
+        pdf.line(x(note), top, x(note), bottom)
     pdf.set_dash_pattern(1.2, 1)
-    if chart.middle:
-        pdf.polyline(path(chart.middle))
+    if middle:
+        pdf.polyline(middle)
     pdf.set_dash_pattern()
-    pdf.set_draw_color(*BLUE)
-    pdf.set_fill_color(*BLUE)
+    pdf.set_draw_color(ACCENT)
+    pdf.set_fill_color(ACCENT)
     pdf.set_line_width(0.25)
-    pdf.polyline(path(chart.line))
-    for x, y, low, high, _, marked in chart.points:
-        if low is not None:
-            pdf.line(*place(x, low), *place(x, high))
-        pdf.circle(*place(x, y), radius=0.6, style="F")
-        if marked:
-            pdf.set_draw_color(*MARK)
-            pdf.polygon([place(x, y - 7), place(x + 7, y), place(x, y + 7), place(x - 7, y)])
-            pdf.set_draw_color(*BLUE)
-    pdf.set_y(top + scale * (charts.HEIGHT - 14))
+    pdf.polyline(path(chart.points["written"], chart.points["value"]))
+    for one in chart.points.itertuples(index=False):
+        across, up = x(one.written), y(one.value)
+        if pd.notna(one.low):
+            pdf.line(across, y(one.low), across, y(one.high))
+        pdf.circle(across, up, radius=0.6, style="F")
+        if one.marked:
+            pdf.set_draw_color(MARK)
+            pdf.polygon([(across, up - 1.8), (across + 1.8, up), (across, up + 1.8), (across - 1.8, up)])
+            pdf.set_draw_color(ACCENT)
+    pdf.set_y(bottom + NAMES)
 
 
 def _texts(results: Results, name: str) -> list[str]:

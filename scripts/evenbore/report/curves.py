@@ -1,19 +1,36 @@
-"""Curves over the notes, as figures and report draw them: one instrument's profile and what its peers do.
+"""Curves over the notes: one instrument's profile, what its peers do, and what of it is drawn where.
 
 Frames are rows of note_profiles with a column `written` (written note number); `value`, `low`, `high` in the unit
-of the measure.
+of the measure. A `NoteChart` is in these units too, written notes across and values upwards; figures, page, sheets and
+tickets bring it to their own by `scale`.
 """
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from evenbore.compare.pairs import in_state
 from evenbore.report.results import Results
+from evenbore.report.words import number
 from evenbore.trade.pitch import note_to_midi
+
+MEASURES = {
+    "cents": ("Intonation", "cents from its own median"),
+    "brightness_db": ("Evenness of brightness", "dB from its own median"),
+    "level_dbfs": ("Evenness of level", "dB from its own median"),
+}
+"""Measure -> title and axis of the chart of one instrument; all from the instrument's own median."""
 
 COLUMNS = ["instrument", "group", "written_note", "register", "value", "low", "high"]
 LEAST_PEERS = 3
 BAND = {"low": 0.1, "middle": 0.5, "high": 0.9}
+STEPS = (0.5, 1, 2, 5, 10, 20, 50, 100, 200)
+MOST_STEPS = 6
+MARGIN = 0.04  # of the span of values, above and below
+ROOM = 40  # names of notes along the whole width of a page
 
 
 def profile(results: Results, measure: str) -> pd.DataFrame:
@@ -31,15 +48,48 @@ def centred(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(**{column: rows[column] - middle for column in ("value", "low", "high")})
 
 
-class Curves:
-    """The curves of one measure. `rows`: all (from `profile`); `values`, `ends`: the lowest and highest of the values,
-    and of the values and their intervals."""
+def scale(low: float, high: float, start: float, end: float) -> Callable[[float], float]:
+    """The straight line that brings `low` to `start` and `high` to `end`."""
+    return lambda value: start + (end - start) * (value - low) / (high - low)
 
-    def __init__(self, rows: pd.DataFrame):
-        self.rows = rows
+
+def named(notes: Sequence[int], room: int) -> list[int]:
+    """The written notes to be named along an axis with room for `room` names: all, or every C and F."""
+    return list(notes) if len(notes) <= room else [note for note in notes if note % 12 in (0, 5)]
+
+
+def note_names(rows: pd.DataFrame, room: int) -> dict[int, str]:
+    """The `named` notes of the rows, in rising order, and their names."""
+    names = rows.drop_duplicates("written").set_index("written")["written_note"].sort_index()
+    return names[named(names.index, room)].to_dict()
+
+
+@dataclass(frozen=True)
+class NoteChart:
+    """The curve of one instrument. `points`: its rows (sorted by `written`) with a column `marked`; `band`: low, middle,
+    high by written note; `notes`: first and last note; `borders`: between two notes, where another register begins;
+    `limits` (lowest and highest value) and `ticks` (value -> text): alike for all instruments."""
+
+    title: str
+    axis: str
+    legend: str
+    points: pd.DataFrame
+    band: pd.DataFrame
+    notes: tuple[int, int]
+    borders: list[float]
+    limits: tuple[float, float]
+    ticks: dict[float, str]
+
+
+class Curves:
+    """The curves of one measure of MEASURES. `rows`: all (from `profile`); `tolerances`: of each instrument, if that is
+    what its notes are held against, not its peers; `limits`, `ticks`: of the values' axis, as in NoteChart."""
+
+    def __init__(self, measure: str, rows: pd.DataFrame, tolerances: Mapping[str, float] | None = None):
+        self.title, self.axis = MEASURES[measure]
+        self.rows, self.tolerances = rows, tolerances
         self._places = rows.groupby("instrument").indices
-        self.values = rows["value"].min(), rows["value"].max()
-        self.ends = rows[["value", "low"]].min().min(), rows[["value", "high"]].max().max()
+        self.limits, self.ticks = _value_axis(rows, max((tolerances or {}).values(), default=0.0))
         known = rows.dropna(subset="value")
         # (notes, instruments) of each group, every note's values in rising order, NaN last
         self._values = {group: part.pivot(index="written", columns="instrument", values="value")
@@ -74,3 +124,54 @@ class Curves:
             low, high = others(below), others(np.minimum(below + 1, last))
             band[name] = (low + (high - low) * (share * last - below)).ravel()
         return pd.DataFrame(band, index=table.index[enough])
+
+    def chart(self, instrument: str) -> NoteChart:
+        """The chart of an instrument that has rows."""
+        own = self.of(instrument)
+        first, last = own["written"].iloc[[0, -1]]
+        if self.tolerances:
+            allowed = self.tolerances[instrument]
+            band = pd.DataFrame({"low": -allowed, "middle": 0.0, "high": allowed}, index=own["written"])
+            own, legend = own.assign(marked=own["value"].abs() > allowed), "the tolerance; diamonds: notes beyond it"
+        else:  # what stands out among the peers is for the findings, which are controlled for chance
+            band = self.peers_band(instrument).loc[first:last]
+            own, legend = own.assign(marked=False), "middle 80 % of the other instruments, dashed their median"
+        legend = f"Grey band: {legend}; whiskers: 90 % interval; dotted: new register."
+        notes = first, max(last, first + 1)
+        return NoteChart(self.title, self.axis, legend, own, band, notes, _borders(own), self.limits, self.ticks)
+
+
+def curves_of(results: Results, measure: str) -> Curves:
+    """The curves of a measure of MEASURES."""
+    rows = centred(profile(results, measure))
+    if measure != "cents":
+        return Curves(measure, rows)
+    return Curves(measure, rows, {name: results.tolerance_cents(name) for name in rows["instrument"].unique()})
+
+
+def all_curves(results: Results) -> dict[str, Curves]:
+    """The curves of each measure of MEASURES."""
+    return {measure: curves_of(results, measure) for measure in MEASURES}
+
+
+def charts(profiles: Mapping[str, Curves], instrument: str) -> list[NoteChart]:
+    """The charts of one instrument, those without data left out."""
+    return [curves.chart(instrument) for curves in profiles.values() if len(curves.of(instrument))]
+
+
+def _value_axis(rows: pd.DataFrame, tolerance: float) -> tuple[tuple[float, float], dict[float, str]]:
+    """Limits that hold all values, intervals and the widest tolerance, and the ticks between them."""
+    ends = pd.concat([rows["value"], rows["low"], rows["high"], pd.Series([-tolerance, tolerance])])
+    low, high = ends.min(), ends.max()
+    margin = MARGIN * (high - low) or 1.0
+    low, high = low - margin, high + margin
+    step = next((step for step in STEPS if (high - low) / step <= MOST_STEPS), STEPS[-1])
+    ticks = [step * k for k in range(math.ceil(low / step), math.floor(high / step) + 1)]
+    return (low, high), {tick: number(tick, 1 if step < 1 else 0) for tick in ticks}
+
+
+def _borders(own: pd.DataFrame) -> list[float]:
+    """Half a note below each written note at which another register begins; `own` sorted by `written`."""
+    register = own["register"].fillna("")
+    begins = (register != register.shift()).to_numpy() & (np.arange(len(own)) > 0)
+    return (own["written"][begins] - 0.5).tolist()

@@ -1,22 +1,22 @@
 """Pages (A4) as PDF with text in any script.
 
-Conventions: lengths in mm. Text: DejaVu Sans, what else is installed where that lacks a character, right-to-left text
-in its order (HarfBuzz). A character that no font has is an empty box.
+Conventions: lengths in mm, sizes of text in points. Text: DejaVu Sans, what else is installed where that lacks a
+character, right-to-left text in its order (HarfBuzz). A character that no font has is an empty box.
 """
 
 import logging
-import unicodedata
+from bisect import bisect_left
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
 from matplotlib import font_manager
 
-from evenbore.figures.style import fonts
+from evenbore.report.style import INK, clean, fonts
 
 WIDTH, HEIGHT, MARGIN = 210, 297, 14
 INNER = WIDTH - 2 * MARGIN
-INK, SOFT, GRID = (29, 33, 37), (85, 92, 99), (201, 206, 211)
 FONT = "DejaVu Sans"
 logging.getLogger("fpdf").setLevel(logging.ERROR)  # it warns of every character that no font has
 logging.getLogger("fontTools").setLevel(logging.ERROR)
@@ -38,14 +38,49 @@ def new_document() -> FPDF:
     return pdf
 
 
-def write(pdf: FPDF, text: str, size: float, colour=INK, bold: bool = False) -> None:
-    """Write a paragraph over the whole width, `size` in points."""
-    pdf.set_font(FONT, "B" if bold else "", size)
-    pdf.set_text_color(*colour)
-    pdf.multi_cell(INNER, 0.45 * size, clean(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+def write(pdf: FPDF, text: str, size: float, colour: str = INK, bold: bool = False, most: int | None = None) -> None:
+    """Write a paragraph over the whole width, cut after `most` lines."""
+    _pen(pdf, size, colour, bold)
+    text = _cut(pdf, text, INNER, most) if most else clean(text)
+    pdf.multi_cell(INNER, 0.45 * size, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     pdf.ln(1)
 
 
-def clean(text: str) -> str:
-    """One line without control characters, of any script."""
-    return "".join(c for c in " ".join(text.split()) if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
+def line_count(pdf: FPDF, text: str, width: float) -> int:
+    """How many lines the text takes in the font that is set."""
+    return len(pdf.multi_cell(width, 1, clean(text), align="L", dry_run=True, output="LINES"))
+
+
+def table_row(
+    pdf: FPDF, widths: Sequence[float], cells: Sequence[str], *, colours: Sequence[str] | None = None,
+    bold: bool = False, most: int = 1, border: str | int = 1, edge: str = INK,
+) -> None:  # fmt: skip
+    """Write a row of a table at 8 points, each text cut after `most` lines; `border` as fpdf2's cells have it."""
+    _pen(pdf, 8, INK, bold)
+    texts = [_cut(pdf, text, width, most) for text, width in zip(cells, widths, strict=True)]
+    tall = 1.0 + 3.6 * max(line_count(pdf, text, width) for text, width in zip(texts, widths, strict=True))
+    top, left = pdf.get_y(), pdf.l_margin
+    pdf.set_draw_color(edge)
+    pdf.set_line_width(0.2)
+    for text, width, colour in zip(texts, widths, colours or [INK] * len(texts), strict=True):
+        pdf.set_text_color(colour)
+        pdf.set_xy(left, top)
+        pdf.cell(width, tall, border=border)
+        pdf.set_xy(left, top + 0.5)
+        pdf.multi_cell(width, 3.6, text, align="L")
+        left += width
+    pdf.set_xy(pdf.l_margin, top + tall)
+
+
+def _pen(pdf: FPDF, size: float, colour: str, bold: bool) -> None:
+    pdf.set_font(FONT, "B" if bold else "", size)
+    pdf.set_text_color(colour)
+
+
+def _cut(pdf: FPDF, text: str, width: float, most: int) -> str:
+    """The text, or as much of its beginning as fits into `most` lines, with an ellipsis."""
+    text = clean(text)
+    if line_count(pdf, text, width) <= most:
+        return text
+    kept = bisect_left(range(len(text)), True, key=lambda n: line_count(pdf, text[: n + 1] + "…", width) > most)
+    return text[:kept].rstrip() + "…"

@@ -7,10 +7,13 @@ No meaning lies in colour alone: bars and regions carry the number of their find
 
 from dataclasses import dataclass
 
+from evenbore.report.curves import named, scale
+from evenbore.report.pdf import INNER
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note
 
-WIDTH = 186.0
+WIDTH = float(INNER)
+ROOM = 12  # names of notes along the strip
 CELL_MM, BAR_MM = 9.0, 3.4
 DARK, PALE, LIGHT = "#222222", "#c9c9c9", "#f2f2f2"
 SHARPS = (1, 3, 6, 8, 10)
@@ -47,18 +50,18 @@ def height(shapes: list[Shape]) -> float:
 def strip(family: Family, marks: list[Mark]) -> list[Shape]:
     """The family's notes in a row, with a numbered bar below for each mark."""
     low, high = family.low, max([family.high, *(mark.high for mark in marks)])
-    step = WIDTH / (high - low + 1)
+    x_of, step = scale(low, high + 1, 0, WIDTH), WIDTH / (high - low + 1)
+    notes = range(low, high + 1)
     shapes = []
-    for note in range(low, high + 1):
+    for note in notes:
         sharp = note % 12 in SHARPS
-        x = (note - low) * step
         tall = CELL_MM / 2 if sharp else CELL_MM
-        shapes.append(Shape("rect", x, 0, step, tall, PALE if sharp else "#ffffff"))
-        if note % 12 == 0 or note in (low, high):
-            shapes.append(Shape("text", x + step / 2, CELL_MM + 3, text=midi_to_note(note)))
+        shapes.append(Shape("rect", x_of(note), 0, step, tall, PALE if sharp else "#ffffff"))
+    for note in sorted({low, *named(notes, ROOM), high}):
+        shapes.append(Shape("text", x_of(note + 0.5), CELL_MM + 3, text=midi_to_note(note)))
     for row, mark in enumerate(marks):
-        x, y = (mark.low - low) * step, CELL_MM + 4.5 + row * (BAR_MM + 0.8)
-        wide = (mark.high - mark.low + 1) * step
+        x, y = x_of(mark.low), CELL_MM + 4.5 + row * (BAR_MM + 0.8)
+        wide = x_of(mark.high + 1) - x
         shapes.append(Shape("rect", x, y, wide, BAR_MM, DARK))
         beside = x + wide + 2 if x + wide + 4 < WIDTH else x - 2
         shapes.append(Shape("text", beside, y + BAR_MM - 0.8, text=str(mark.number)))
@@ -69,16 +72,20 @@ def tube(family: Family, regions: list[Mark]) -> list[Shape]:
     """The tube with its holes in order, each named by the note it first opens for; nothing without a list of holes."""
     if not family.holes:
         return []
-    y, step = 9.0, (WIDTH - 24) / len(family.holes)
+    numbers: dict[tuple[int, int], list[str]] = {}
+    for mark in regions:
+        numbers.setdefault((mark.low, mark.high), []).append(str(mark.number))
+    y, step = 9.0 + 2.5 * max(len(numbers) - 1, 0), (WIDTH - 24) / len(family.holes)
     shapes = [Shape("rect", 12, y - 3, WIDTH - 24, 6, LIGHT)]
     ends = ("player", 5.5), ("bell", WIDTH - 5)
     shapes += [Shape("text", x, y + 1, text=text) for text, x in ends]
-    for row, mark in enumerate(regions):
-        inside = [n for n, hole in enumerate(family.holes) if mark.low <= hole.first_open_for <= mark.high]
+    for row, ((low, high), found) in enumerate(numbers.items()):
+        inside = [n for n, hole in enumerate(family.holes) if low <= hole.first_open_for <= high]
         if inside:
             x, wide = 12 + inside[0] * step, (inside[-1] - inside[0] + 1) * step
             shapes.append(Shape("rect", x, y - 4.5, wide, 9, PALE))
-            shapes.append(Shape("text", x + wide / 2, y - 5.3 - row * 2.5, text=f"region of finding {mark.number}"))
+            text = f"region of finding {', '.join(found)}"
+            shapes.append(Shape("text", x + wide / 2, y - 5.3 - row * 2.5, text=text))
     for n, hole in enumerate(family.holes):
         x = 12 + (n + 0.5) * step
         shapes.append(Shape("circle", x, y, w=1.6, fill="#ffffff"))

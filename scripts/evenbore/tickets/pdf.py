@@ -1,100 +1,66 @@
-"""A bench ticket as a PDF of one A4 page whose content also fits Letter, by fpdf2.
+"""A bench ticket as a PDF of one A4 page whose content also fits Letter.
 
-The font is the DejaVu Sans that matplotlib brings; a character it lacks shows as an empty box, as in any PDF. Texts
-that would not fit are cut with an ellipsis: the page stays one page.
+Texts that would not fit are cut with an ellipsis: the page stays one page.
 """
 
-from datetime import UTC, datetime
 from pathlib import Path
 
-import matplotlib
 from fpdf import FPDF
 
-from evenbore.tickets.drawing import WIDTH, Shape, height
+from evenbore.report.pdf import FONT, INNER, MARGIN, new_document, table_row, write
+from evenbore.report.style import INK
+from evenbore.tickets.drawing import Shape, height
 from evenbore.tickets.ticket import Ticket
 
-NO_DATE = datetime(2000, 1, 1, tzinfo=UTC)  # the same input gives the same bytes
-MARGIN = 12.0
-BOTTOM = 264.0  # mm: Letter is 279 mm tall, less the same margin
-NOTES_MM = 46.0  # kept for the technician
-WIDTHS = {"findings": (9.0, 94.0, 27.0, 22.0, 34.0), "changes": (70.0, 30.0, 46.0, 40.0)}
-HEADS = {
-    "findings": ("No.", "Finding (written notes)", "Size", "Confidence", "Found / done"),
-    "changes": ("What", "Change", "90 % interval", "Pitch within tolerance"),
-}
+BOTTOM = 264  # mm: Letter is 279 mm tall, less a margin
+NOTES_MM, LEAST_NOTES_MM = 46, 30  # for the technician; the least that very long texts leave
+FINDINGS = {"No.": 9, "Finding (written notes)": 92, "Size": 26, "Confidence": 22, "Found / done": 33}
+CHANGES = {"What": 68, "Change": 30, "90 % interval": 45, "Pitch within tolerance": 39}
+"""Heads of the tables and the width of their columns."""
 
 
 def write_pdf(ticket: Ticket, path: Path) -> None:
     """Write the page."""
-    pdf = FPDF(format="A4", unit="mm")
-    pdf.set_creation_date(NO_DATE)
-    pdf.set_auto_page_break(False)
-    pdf.set_margins(MARGIN, MARGIN)
-    pdf.c_margin = 0.0
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    pdf.add_font("sans", "", folder / "DejaVuSans.ttf")
-    pdf.add_font("sans", "B", folder / "DejaVuSans-Bold.ttf")
+    pdf = new_document()
     pdf.set_title(f"Bench ticket: {ticket.title}")
-    pdf.add_page()
-    _text(pdf, f"Bench ticket: {ticket.title}", 14, most=2, bold=True)
-    _text(pdf, ticket.subtitle, 9, most=3)
-    _text(pdf, "What was found", 10.5, bold=True, above=2)
-    rows = [(*row, "") for row in ticket.findings] or [("", ticket.reasons, "", "", "")]
-    _table(pdf, "findings", rows)
+    write(pdf, f"Bench ticket: {ticket.title}", 14, bold=True, most=2)
+    write(pdf, ticket.subtitle, 9, most=3)
+    _head(pdf, "What was found")
+    _table(pdf, FINDINGS, [(*row, "") for row in ticket.findings] or [("", ticket.reasons, "", "", "")])
     if ticket.more:
-        _text(pdf, f"{ticket.more} more in findings.tsv.", 8)
-    _text(pdf, "Notes", 10.5, bold=True, above=2)
+        write(pdf, f"{ticket.more} more in findings.tsv.", 8)
+    _head(pdf, "Notes")
     _draw(pdf, ticket.strip)
     if ticket.tube:
-        _text(
-            pdf, "Where to look first (holes by the note they first open for; not to scale)", 10.5, bold=True, above=2
-        )
+        _head(pdf, "Where to look first (holes by the note they first open for; not to scale)")
         _draw(pdf, ticket.tube)
-    _text(pdf, "Before and after", 10.5, bold=True, above=2)
-    _text(pdf, ticket.before_after, 9, most=2)
+    _head(pdf, "Before and after")
+    write(pdf, ticket.before_after, 9, most=2)
     if ticket.changes:
         room = int((BOTTOM - NOTES_MM - pdf.y) // 5.2) - 2
-        _table(pdf, "changes", ticket.changes[: max(room, 0)])
+        _table(pdf, CHANGES, ticket.changes[: max(room, 0)])
     if ticket.listen:
-        _text(pdf, f"Listen: {ticket.listen}.", 7.5, most=2, above=1)
+        write(pdf, f"Listen: {ticket.listen}.", 7.5, most=2)
     _technician(pdf, ticket.pointer)
     path.write_bytes(pdf.output())
 
 
-def _text(pdf: FPDF, text: str, size: float, most: int = 1, bold: bool = False, above: float = 0.0) -> None:
-    """Lines of text over the full width, at most `most`."""
-    pdf.set_font("sans", "B" if bold else "", size)
-    pdf.set_xy(MARGIN, pdf.y + above)
-    for line in _lines(pdf, text, WIDTH, most):
-        pdf.cell(WIDTH, size * 0.45, line, new_x="LMARGIN", new_y="NEXT")
+def _head(pdf: FPDF, text: str) -> None:
+    pdf.ln(1)
+    write(pdf, text, 10.5, bold=True)
 
 
-def _lines(pdf: FPDF, text: str, width: float, most: int) -> list[str]:
-    lines = pdf.multi_cell(width, 4, " ".join(text.split()), dry_run=True, output="LINES", align="L")
-    if len(lines) > most:
-        lines = [*lines[: most - 1], lines[most - 1][:-2].rstrip() + "…"]
-    return lines
-
-
-def _table(pdf: FPDF, name: str, rows: list[tuple]) -> None:
-    if not rows:
-        return
-    for number, row in enumerate([HEADS[name], *rows]):
-        pdf.set_font("sans", "B" if number == 0 else "", 8)
-        cells = [_lines(pdf, text, width - 2, 3) for text, width in zip(row, WIDTHS[name], strict=True)]
-        tall = 3.6 * max(1, *(len(lines) for lines in cells)) + 1.6
-        x, y = MARGIN, pdf.y
-        for lines, width in zip(cells, WIDTHS[name], strict=True):
-            pdf.rect(x, y, width, tall)
-            for place, line in enumerate(lines):
-                pdf.set_xy(x + 1, y + 0.8 + 3.6 * place)
-                pdf.cell(width, 3.6, line)
-            x += width
-        pdf.set_xy(MARGIN, y + tall)
+def _table(pdf: FPDF, columns: dict[str, int], rows: list[tuple]) -> None:
+    if rows:
+        for number, row in enumerate([tuple(columns), *rows]):
+            table_row(pdf, list(columns.values()), row, bold=number == 0, most=3)
+        pdf.ln(1)
 
 
 def _draw(pdf: FPDF, shapes: list[Shape]) -> None:
-    top = pdf.y + 1
+    top = pdf.y
+    pdf.set_draw_color(INK)
+    pdf.set_text_color(INK)
     for shape in shapes:
         x, y = MARGIN + shape.x, top + shape.y
         pdf.set_fill_color(shape.fill)
@@ -103,22 +69,21 @@ def _draw(pdf: FPDF, shapes: list[Shape]) -> None:
         elif shape.kind == "circle":
             pdf.circle(x=x, y=y, radius=shape.w, style="DF")
         else:
-            pdf.set_font("sans", "", shape.size * 2.83)
+            pdf.set_font(FONT, "", shape.size * 2.83)
             pdf.text(x - pdf.get_string_width(shape.text) / 2, y, shape.text)
     pdf.set_xy(MARGIN, top + height(shapes))
 
 
 def _technician(pdf: FPDF, pointer: str) -> None:
     """Space for notes and signature, and what a ticket is, at the foot of the page."""
-    y = min(pdf.y + 3, BOTTOM - NOTES_MM)
-    pdf.set_xy(MARGIN, y)
-    _text(pdf, "Technician's notes", 10.5, bold=True)
+    pdf.set_y(min(pdf.y + 3, BOTTOM - LEAST_NOTES_MM))
+    write(pdf, "Technician's notes", 10.5, bold=True)
     foot = BOTTOM - 9
-    pdf.rect(MARGIN, pdf.y + 1, WIDTH, max(foot - 8 - pdf.y, 8))
+    pdf.rect(MARGIN, pdf.y, INNER, max(foot - 9 - pdf.y, 8))
     pdf.line(MARGIN, foot, MARGIN + 60, foot)
-    pdf.line(MARGIN + 70, foot, MARGIN + WIDTH, foot)
-    pdf.set_font("sans", "", 7)
+    pdf.line(MARGIN + 70, foot, MARGIN + INNER, foot)
+    pdf.set_font(FONT, "", 7)
     pdf.text(MARGIN, foot + 3, "Date")
     pdf.text(MARGIN + 70, foot + 3, "Name and signature")
-    pdf.set_xy(MARGIN, foot + 3.6)
-    _text(pdf, pointer, 6.5, most=2)
+    pdf.set_y(foot + 3.6)
+    write(pdf, pointer, 6.5, most=2)

@@ -124,36 +124,30 @@
     }
   };
 
-  const chart = ([title, axis], curves, names) => {
-    const [width, height, left, right, top, bottom] = [720, 250, 46, 8, 24, 50];
-    const points = curves.flat();
-    if (!points.length) return null;
-    const notes = points.map(([note]) => note);
-    const ends = points.flatMap(([, , value, low, high]) => [value, low ?? value, high ?? value]);
+  const chart = ([title, axis, [lowest, highest], values, named], curves, names) => {
+    const { width, height, left, right, top, bottom, inset } = more.frame;
+    const notes = curves.flat().map(([note]) => note);
+    if (!notes.length) return null;
     const [first, last] = [Math.min(...notes), Math.max(...notes)];
-    const [lowest, highest] = [Math.min(...ends, -1), Math.max(...ends, 1)];
-    const x = (note) => left + 8 + ((width - left - right - 16) * (note - first)) / Math.max(last - first, 1);
-    const y = (value) => top + ((height - top - bottom) * (highest - value)) / (highest - lowest);
+    const x = (note) => left + inset + ((right - left - 2 * inset) * (note - first)) / Math.max(last - first, 1);
+    const y = (value) => top + ((bottom - top) * (highest - value)) / (highest - lowest);
     const svg = document.createElementNS(SVG, "svg");
     svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
     svg.setAttribute("role", "img");
     svg.setAttribute("aria-label", `${title} of ${names.join(" and ")} by written note, ${axis}; the numbers stand in the section of each`);
     draw(svg, "text", { class: "tick", x: 4, y: 13 }, axis);
-    const step = [0.5, 1, 2, 5, 10, 20, 50, 100, 200].find((size) => (highest - lowest) / size <= 6) ?? 500;
-    for (let k = Math.ceil(lowest / step); k * step <= highest; k++) {
-      draw(svg, "line", { class: "grid", x1: left, x2: width - right, y1: y(k * step), y2: y(k * step) });
-      draw(svg, "text", { class: "tick", x: left - 6, y: y(k * step) + 4, "text-anchor": "end" }, String(k * step).replace("-", "−"));
+    for (const [value, text] of values) {
+      draw(svg, "line", { class: "grid", x1: left, x2: right, y1: y(value), y2: y(value) });
+      draw(svg, "text", { class: "tick", x: left - 6, y: y(value) + 4, "text-anchor": "end" }, text);
     }
-    const named = new Map(points.map(([note, name]) => [note, name]));
-    const every = named.size > 40 ? 2 : 1;
-    [...named.keys()].sort((m, n) => m - n).forEach((note, k) => {
-      if (k % every) return;
-      draw(svg, "text", { class: "tick", transform: `translate(${x(note) + 4} ${height - bottom + 8}) rotate(-90)`, "text-anchor": "end" }, named.get(note));
-    });
+    for (const [note, name] of named) {
+      if (note < first || note > last) continue;
+      draw(svg, "text", { class: "tick", transform: `translate(${x(note) + 4} ${bottom + 6}) rotate(-90)`, "text-anchor": "end" }, name);
+    }
     curves.forEach((curve, k) => {
       const group = draw(svg, "g", { class: k ? "two" : "one" });
-      draw(group, "polyline", { class: "curve", points: curve.map(([note, , value]) => `${x(note)},${y(value)}`).join(" ") });
-      for (const [note, , value, low, high] of curve) {
+      draw(group, "polyline", { class: "curve", points: curve.map(([note, value]) => `${x(note)},${y(value)}`).join(" ") });
+      for (const [note, value, low, high] of curve) {
         const at = x(note) + (k ? 1.5 : -1.5); // beside each other
         if (low !== null) draw(group, "line", { class: "whisker", x1: at, x2: at, y1: y(low), y2: y(high) });
         if (k) draw(group, "rect", { class: "dot", x: at - 3, y: y(value) - 3, width: 6, height: 6 });

@@ -1,0 +1,49 @@
+"""Which figures there are. A figure's entry is the function that draws it, its docstring the caption:
+
+    @entry("Category")
+    def name(results, shown, labels):
+        '''Caption (reStructuredText): what the axes are, how to read it, the thresholds used.'''
+
+The list is read from the source, so that the workflow knows the outputs without loading what draws them.
+"""
+
+import ast
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+MODULES = ("notes", "decision", "chain", "research")  # in the order of the report
+DRAW: dict[str, Callable] = {}
+"""Figure -> its function: (results, instruments to show, their labels) -> Figure, or raises NothingToShow. Filled when
+the modules are imported."""
+
+
+@dataclass(frozen=True)
+class Entry:
+    """`category`: in a Snakemake report; `caption`: reStructuredText."""
+
+    category: str
+    caption: str
+
+
+def entry(category: str) -> Callable[[Callable], Callable]:
+    """Enter the function as the figure of its name."""
+
+    def enter(function: Callable) -> Callable:
+        DRAW[function.__name__] = function
+        return function
+
+    return enter
+
+
+def _entries(module: str) -> dict[str, Entry]:
+    found = {}
+    for node in ast.parse(Path(__file__).with_name(f"{module}.py").read_bytes()).body:
+        for mark in getattr(node, "decorator_list", ()):
+            if isinstance(mark, ast.Call) and mark.func.id == entry.__name__:
+                found[node.name] = Entry(mark.args[0].value, ast.get_docstring(node))
+    return found
+
+
+FIGURES = {name: entry for module in MODULES for name, entry in _entries(module).items()}
+"""All figures in the order of the report."""
