@@ -1,13 +1,16 @@
-"""Draw the figures of a study."""
+"""Draw the figures of a study and write their captions."""
 
-from evenbore.figures.draw import draw_figures
+from evenbore.figures.draw import draw_figures, write_captions
 from evenbore.process.steplog import step_log
 from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
 
 
-def figures(path_to_study: str, path_to_config: str, path_to_tables: str, path_to_figures: str) -> None:
+def figures(
+    path_to_study: str, path_to_config: str, path_to_tables: str, path_to_figures: str, path_to_captions: str
+) -> None:
     draw_figures(read_results(load_study(path_to_study, path_to_config), path_to_tables), path_to_figures)
+    write_captions(path_to_captions)
 
 
 if __name__ == "__main__":
@@ -17,4 +20,5 @@ if __name__ == "__main__":
             path_to_config=snakemake.params.config,
             path_to_tables=snakemake.params.tables,
             path_to_figures=snakemake.params.figures,
+            path_to_captions=snakemake.params.captions,
         )

@@ -14,6 +14,7 @@ from assess import assess_study
 from compare import compare_study
 from evenbore.compare.rank import save_pools
 from evenbore.facts.columns import TABLES, names
+from evenbore.figures.entries import FIGURES
 from evenbore.files.paths import repo_root
 from evenbore.files.tables import write_parquet, write_table
 from evenbore.recording.clips import RATE, Clip, encoded, faded, write_clips
@@ -41,12 +42,16 @@ SESSIONS = {"hall_1": ["ref", "a", "b", "c"], "hall_2": ["ref", "d", "e"], "atti
 def make_report(folder: Path) -> Path:
     """Draw the figures and write the report, the workbook and the table of columns of a study."""
     results, config = folder / "results", folder / "config/config.yaml"
-    clips = sorted((results / "work/clips").glob("*.npz"))
+    clips, captions = sorted((results / "work/clips").glob("*.npz")), results / "work/captions"
     tables, drawn = results / "tables", results / "figures"
-    figures(path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_figures=drawn)
+    figures(
+        path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_figures=drawn,
+        path_to_captions=captions,
+    )  # fmt: skip
     page(
         path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_draws=results / "work/draws.npz",
-        paths_to_clips=clips, path_to_figures=drawn, path_to_captions=repo_root() / "workflow/report",
+        paths_to_clips=clips, paths_to_figures=[drawn / f"{name}.svg" for name in FIGURES],
+        paths_to_captions=[captions / f"{name}.rst" for name in FIGURES],
         path_to_provenance=results / "provenance.json", path_to_report=results / "report.html",
         path_to_workbook=results / "comparison.xlsx", path_to_columns=tables / "columns.tsv",
     )  # fmt: skip

@@ -14,7 +14,7 @@ from evenbore.facts import columns
 from evenbore.facts.criteria import CRITERIA, NEIGHBOURS
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.verdicts import VERDICTS
-from evenbore.figures import FIGURES
+from evenbore.figures.entries import FIGURES
 from evenbore.findings import patterns
 from evenbore.findings.diagnose import REGION_SHARE, SURE
 from evenbore.notes import evidence, rise, segment

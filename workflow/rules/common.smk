@@ -10,7 +10,7 @@ sys.path.insert(0, str(REPO / "scripts"))
 
 from evenbore import publication
 from evenbore.files.errors import StudyError
-from evenbore.figures import CATEGORIES, FIGURES
+from evenbore.figures.entries import FIGURES
 from evenbore.run import dependencies
 from evenbore.study.sheets import chunks, load_study
 
@@ -53,7 +53,7 @@ WORK = "results/work"
 FIGURE_FOLDER = "results/figures"
 PUBLICATION = "results/publication"
 PAPER = f"{PUBLICATION}/paper"
-CAPTIONS = [here(REPO / "workflow/report" / f"{name}.rst") for name in FIGURES]
+CAPTION_FOLDER = f"{WORK}/captions"
 
 
 def as_rules_see_it(row):
@@ -102,7 +102,7 @@ def paper_folder(wildcards):
 
 def caption_folder(wildcards):
     """Where the figures' captions are."""
-    return here(REPO / "workflow/report")
+    return CAPTION_FOLDER
 
 
 wildcard_constraints:

@@ -31,13 +31,14 @@ rule figures:
         png=[
             report(
                 f"{FIGURE_FOLDER}/{name}.png",
-                caption=f"../report/{name}.rst",
-                category=CATEGORIES[name],
+                caption=str(Path.cwd() / CAPTION_FOLDER / f"{name}.rst"),
+                category=entry.category,
                 labels={"figure": name.replace("_", " ")},
             )
-            for name in FIGURES
+            for name, entry in FIGURES.items()
         ],
         svg=expand(f"{FIGURE_FOLDER}/{{name}}.svg", name=FIGURES),
+        captions=expand(f"{CAPTION_FOLDER}/{{name}}.rst", name=FIGURES),
     log:
         "results/logs/figures.log",
     benchmark:
@@ -50,6 +51,7 @@ rule figures:
         config=config_path,
         tables=table_folder,
         figures=figure_folder,
+        captions=caption_folder,
     message:
         "Drawing the figures"
     script:
@@ -142,7 +144,7 @@ rule page:
         draws=rules.compare.output.draws,
         clips=clips_wanted,
         figures=rules.figures.output.svg,
-        captions=CAPTIONS,
+        captions=rules.figures.output.captions,
         provenance=rules.provenance.output[0],
         sheets=SHEETS,
         code=library_files("page"),
@@ -161,8 +163,6 @@ rule page:
         study=".",
         config=config_path,
         tables=table_folder,
-        figures=figure_folder,
-        captions=caption_folder,
     message:
         "Writing the report"
     script:

@@ -18,7 +18,6 @@ from evenbore.facts.columns import TABLES
 from evenbore.facts.criteria import BETTER, CRITERIA, EXACT, GATES
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
-from evenbore.figures import FIGURES
 from evenbore.files.atomic import write_atomically
 from evenbore.page import charts, research
 from evenbore.page.priorities import priorities_data
@@ -37,11 +36,11 @@ SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js", "l
 
 
 def write_page(
-    results: Results, draws: str | Path, clips: list[StoredClip], figures: str | Path, captions: str | Path,
+    results: Results, draws: str | Path, clips: list[StoredClip], figures: list[str], captions: list[str],
     provenance: dict, path: str | Path,
 ) -> None:  # fmt: skip
-    """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `figures`: folder of the figures;
-    `captions`: folder of <figure>.rst."""
+    """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `figures`: SVG files, the PNG
+    beside each; `captions`: of the same figures."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES, encoding="utf-8"),
         autoescape=True,
@@ -50,7 +49,7 @@ def write_page(
         lstrip_blocks=True,
     )
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
-    context = _context(results, draws, clips, Path(figures), Path(captions)) | {"provenance": provenance}
+    context = _context(results, draws, clips, figures, captions) | {"provenance": provenance}
     section = environment.get_template("instrument.html")
     context["folded_data"] = (
         _script_data([name, results.label(name), _packed_text(section.render(context | {"s": _instrument(
@@ -61,7 +60,7 @@ def write_page(
     write_atomically(path, lambda temporary: stream.dump(str(temporary), "utf-8"))
 
 
-def _context(results: Results, draws, clips: list[StoredClip], figures: Path, captions: Path) -> dict:
+def _context(results: Results, draws, clips: list[StoredClip], figures: list[str], captions: list[str]) -> dict:
     """What the templates show."""
     study, shown = results.study, results.shown
     written_out = set(shown)
@@ -97,7 +96,9 @@ def _context(results: Results, draws, clips: list[StoredClip], figures: Path, ca
         "table": _comparison(results),
         "now": {row["instrument"]: row for row in _records(results.tables["status"].query("current == 'yes'"))},
         "ranks": words.rank_texts(results),
-        "figures": (_figure(name, figures, captions, bool(folded)) for name in FIGURES),
+        "figures": (
+            _figure(Path(svg), Path(caption), bool(folded)) for svg, caption in zip(figures, captions, strict=True)
+        ),
         "profiles": profiles,
         "sections": (_instrument(results, name, profiles) for name in shown),
         "decisions": _decisions(results),
@@ -194,17 +195,16 @@ def _comparison(results: Results) -> dict:
     return {"columns": columns, "cells": cells, "notes": list(notes), "missing": missing}
 
 
-def _figure(name: str, figures: Path, captions: Path, many: bool) -> dict:
+def _figure(svg: Path, caption: Path, many: bool) -> dict:
     """A figure as a data URI: the SVG, or where that is large the PNG in 256 colours; `many`: of many instruments."""
-    data, kind = (figures / f"{name}.svg").read_bytes(), "svg+xml"
+    data, kind = svg.read_bytes(), "svg+xml"
     if len(data) > (LARGEST_OF_MANY if many else LARGEST_SVG):
-        data, kind = _few_colours(figures / f"{name}.png"), "png"
-    caption = (captions / f"{name}.rst").read_text("utf-8").strip()
+        data, kind = _few_colours(svg.with_suffix(".png")), "png"
     return {
-        "name": name,
-        "title": plain(name),
+        "name": svg.stem,
+        "title": plain(svg.stem),
         "src": f"data:image/{kind};base64," + base64.b64encode(data).decode("ascii"),
-        "caption": " ".join(caption.replace("``", "").split()),
+        "caption": " ".join(caption.read_text("utf-8").replace("``", "").split()),
     }
 
 

@@ -1,7 +1,11 @@
 """Figures: all are drawn from any tables, the same bytes each time, and hostile labels stay text."""
 
 import dataclasses
+import inspect
 import itertools
+import os
+import subprocess
+import sys
 import xml.etree.ElementTree as ET
 
 import matplotlib as mpl
@@ -10,7 +14,8 @@ import pandas as pd
 import pytest
 
 import report_sample
-from evenbore.figures import FIGURES, decision, draw, style
+from evenbore.figures import decision, draw, style
+from evenbore.figures.entries import DRAW, FIGURES
 from evenbore.report import curves
 from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
@@ -42,8 +47,18 @@ def test_every_figure_is_drawn_as_png_and_svg(report, name):
     assert not any("Nothing to show" in text for text in texts(figure.with_suffix(".svg")))
 
 
-def test_every_figure_has_a_caption_and_every_caption_a_figure(repo):
-    assert {path.stem for path in (repo / "workflow/report").glob("*.rst")} == set(FIGURES)
+def test_the_list_read_from_the_source_is_what_is_drawn(report):
+    assert set(FIGURES) == set(DRAW)
+    for name, entry in FIGURES.items():
+        assert entry.category and entry.caption == inspect.getdoc(DRAW[name])
+        assert (report / f"results/work/captions/{name}.rst").read_text("utf-8").strip() == entry.caption
+
+
+def test_listing_the_figures_loads_nothing_that_draws_them():
+    code = "import sys, evenbore.figures.entries as e; print(len(e.FIGURES), {'numpy', 'matplotlib'} & set(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=os.environ | {
+        "PYTHONPATH": os.pathsep.join(sys.path)})  # fmt: skip
+    assert done.stdout.split() == [str(len(FIGURES)), "set()"], done.stderr
 
 
 def test_hostile_labels_stay_text(report):
@@ -113,7 +128,7 @@ def test_peers_band_is_the_quantiles_of_the_others_of_the_group():
     values = {"own": 100.0, "a": 1.0, "b": 2.0, "c": 3.0, "d": 4.0, "e": 5.0, "elsewhere": 1000.0}
     rows = pd.DataFrame({"instrument": list(values), "value": list(values.values()), "written": 60})
     rows = rows.assign(low=rows["value"], high=rows["value"], group=[1] * 6 + [2])
-    all_curves = curves.Curves(rows)
+    all_curves = curves.Curves("level_dbfs", rows)
     assert all_curves.peers_band("own").loc[60].to_list() == pytest.approx([1.4, 3.0, 4.6])
     assert all_curves.peers_band("elsewhere").empty
 
@@ -124,7 +139,7 @@ def test_peers_band_is_that_of_pandas_for_every_instrument():
     rows = rows.assign(value=rng.integers(0, 6, len(rows)) / 2.0, group=1 + (rows["instrument"] > 6))  # with equal ones
     rows.loc[rng.choice(len(rows), 30, replace=False), "value"] = np.nan
     rows = rows.drop(rng.choice(len(rows), 20, replace=False)).assign(low=np.nan, high=np.nan)
-    all_curves = curves.Curves(rows)
+    all_curves = curves.Curves("level_dbfs", rows)
     for name, own in rows.groupby("instrument"):
         others = rows[(rows["instrument"] != name) & (rows["group"] == own["group"].iloc[0])].groupby("written")[
             "value"

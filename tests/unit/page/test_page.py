@@ -11,7 +11,7 @@ import pytest
 import report_sample
 from evenbore.facts.columns import TABLES
 from evenbore.facts.criteria import CRITERIA
-from evenbore.figures import FIGURES
+from evenbore.figures.entries import FIGURES
 from evenbore.page import build, charts
 from evenbore.report import words
 from evenbore.trade.families import load_family

@@ -12,8 +12,8 @@ import pytest
 from PIL import Image
 
 import report_sample
-from evenbore.page import charts
 from evenbore.publication import PICTURES, pictures, sheet
+from evenbore.report.curves import all_curves
 from publication import publication
 
 
@@ -80,7 +80,7 @@ def test_what_does_not_fit_is_counted_not_cut(results):
     finding = results.tables["findings"].iloc[:1]
     many = pd.concat([finding.assign(instrument="ref", explanation="something " * 60)] * 30, ignore_index=True)
     crowded = dataclasses.replace(results, tables=results.tables | {"findings": many})
-    page = sheet.sheet(crowded, "ref", charts.centred_profiles(crowded))
+    page = sheet.sheet(crowded, "ref", all_curves(crowded))
     assert page.page == 1
     document = pypdf.PdfReader(io.BytesIO(page.output()))
     assert re.search(r"Not shown for want of space: \d+; see the report", document.pages[0].extract_text())
@@ -101,7 +101,7 @@ def test_sentences_carry_their_uncertainty(pack, results):
 
 
 def test_the_same_results_give_the_same_sheet(pack, results):
-    again = sheet.sheet(results, "ref", charts.centred_profiles(results)).output()
+    again = sheet.sheet(results, "ref", all_curves(results)).output()
     assert bytes(again) == (pack / "sheets" / "ref.pdf").read_bytes()
 
 
