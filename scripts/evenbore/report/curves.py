@@ -66,9 +66,9 @@ def note_names(rows: pd.DataFrame, room: int) -> dict[int, str]:
 
 @dataclass(frozen=True)
 class NoteChart:
-    """The curve of one instrument. `points`: its rows (sorted by `written`) with a column `marked`; `band`: low, middle,
-    high by written note; `notes`: first and last note; `borders`: between two notes, where another register begins;
-    `limits` (lowest and highest value) and `ticks` (value -> text): alike for all instruments."""
+    """The curve of one instrument. `points`: its rows (sorted by `written`) with a column `marked`; `band`: low,
+    middle, high by written note; `notes`: first and last note; `borders`: between two notes, where another register
+    begins; `limits` (lowest and highest value) and `ticks` (value -> text): alike for all instruments."""
 
     title: str
     axis: str
@@ -164,7 +164,7 @@ def _value_axis(rows: pd.DataFrame, tolerance: float) -> tuple[tuple[float, floa
     ends = pd.concat([rows["value"], rows["low"], rows["high"], pd.Series([-tolerance, tolerance])])
     low, high = ends.min(), ends.max()
     margin = MARGIN * (high - low) or 1.0
-    low, high = low - margin, high + margin
+    low, high = float(low - margin), float(high + margin)
     step = next((step for step in STEPS if (high - low) / step <= MOST_STEPS), STEPS[-1])
     ticks = [step * k for k in range(math.ceil(low / step), math.floor(high / step) + 1)]
     return (low, high), {tick: number(tick, 1 if step < 1 else 0) for tick in ticks}

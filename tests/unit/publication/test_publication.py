@@ -12,8 +12,9 @@ import pytest
 from PIL import Image
 
 import report_sample
+from evenbore.page.charts import FRAME, svg
 from evenbore.publication import PICTURES, pictures, sheet
-from evenbore.report.curves import all_curves
+from evenbore.report.curves import all_curves, charts
 from publication import publication
 
 
@@ -63,9 +64,25 @@ def test_every_instrument_has_one_page_with_its_label(pack, results, name):
     assert "/JavaScript" not in document.trailer["/Root"] and "/Annots" not in document.pages[0]
 
 
-def test_right_to_left_letters_are_all_there(pack):
-    text = pypdf.PdfReader(pack / "sheets" / "c.pdf").pages[0].extract_text()
-    assert set("שלום") <= set(text)
+@pytest.mark.parametrize("label", ["שלום", "ساكسفون"])
+def test_right_to_left_labels_read_from_right_to_left(results, label):
+    instruments = results.study.instruments | {"ref": results.study.instruments["ref"] | {"label": label}}
+    named = dataclasses.replace(results, study=dataclasses.replace(results.study, instruments=instruments))
+    page = pypdf.PdfReader(io.BytesIO(sheet.sheet(named, "ref", all_curves(named)).output())).pages[0]
+    assert label in page.extract_text()
+
+
+def test_sheet_and_page_draw_the_same_curves_between_the_same_limits(results, monkeypatch):
+    lines, profiles = [], all_curves(results)
+    monkeypatch.setattr(sheet.FPDF, "polyline", lambda pdf, points: lines.append(np.array(points)))
+    sheet.sheet(results, "ref", profiles)
+    for chart, drawn in zip(charts(profiles, "ref"), lines[1::2], strict=False):  # of each the middle, then the curve
+        on_page = np.array([pair.split(",") for pair in svg(chart)["line"].split()], float)
+        values = chart.points["value"].max() - chart.points["value"].min()
+        for line, field in ((drawn, sheet.FIELD), (on_page, FRAME["bottom"] - FRAME["top"])):
+            assert np.ptp(line[:, 1]) / field == pytest.approx(values / np.diff(chart.limits)[0], abs=1e-3)
+        shape = [(line - line.min(axis=0)) / np.ptp(line, axis=0) for line in (drawn, on_page)]
+        np.testing.assert_allclose(*shape, atol=2e-3)
 
 
 def test_the_page_holds_the_values_of_the_table(pack, results):

@@ -4,6 +4,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pandas as pd
+import pypdf
 import pytest
 
 from evenbore.facts.columns import names
@@ -86,6 +87,25 @@ def test_one_page_of_pdf_and_safe_html(tmp_path, label, n, region):
     assert "<script" not in text
     assert "never a diagnosis" in text
     assert ("http:" in text, "src=" in text) == (False, False)
+
+
+@pytest.mark.parametrize("label", ["שלום", "ساكسفون"])
+def test_right_to_left_labels_read_from_right_to_left(tmp_path, label):
+    (ticket,) = tickets(study(label), *tables())
+    write_pdf(ticket, tmp_path / "a.pdf")
+    page = pypdf.PdfReader(tmp_path / "a.pdf").pages[0]
+    assert page.extract_text().count(label) == 2  # the label and the maker
+
+
+def test_findings_of_one_region_share_its_name_and_others_have_a_line_each():
+    texts = [s for s in tube(FAMILY, [Mark(69, 72, 1), Mark(69, 72, 2), Mark(60, 62, 3)]) if "region" in s.text]
+    assert [s.text for s in texts] == ["region of finding 1, 2", "region of finding 3"]
+    assert texts[0].y - texts[1].y >= texts[0].size * 0.8 and all(s.y > 0 for s in texts)
+
+
+def test_the_strip_names_its_ends_and_every_c_and_f():
+    names = [shape.text for shape in strip(FAMILY, []) if shape.kind == "text"]
+    assert names == ["Bb3", "C4", "F4", "C5", "F5", "C6", "F6"]
 
 
 def test_the_same_ticket_gives_the_same_bytes(tmp_path):
