@@ -74,9 +74,12 @@ def test_right_to_left_labels_read_from_right_to_left(results, label):
 
 def test_sheet_and_page_draw_the_same_curves_between_the_same_limits(results, monkeypatch):
     lines, profiles = [], all_curves(results)
+    monkeypatch.setattr(sheet.FPDF, "polygon", lambda *args, **how: None)
     monkeypatch.setattr(sheet.FPDF, "polyline", lambda pdf, points: lines.append(np.array(points)))
     sheet.sheet(results, "ref", profiles)
-    for chart, drawn in zip(charts(profiles, "ref"), lines[1::2], strict=False):  # of each the middle, then the curve
+    curves = lines[1::2]  # of each chart the middle of the band, then the curve
+    assert len(curves) == sheet.CHARTS
+    for chart, drawn in zip(charts(profiles, "ref"), curves, strict=False):
         on_page = np.array([pair.split(",") for pair in svg(chart)["line"].split()], float)
         values = chart.points["value"].max() - chart.points["value"].min()
         for line, field in ((drawn, sheet.FIELD), (on_page, FRAME["bottom"] - FRAME["top"])):
