@@ -287,6 +287,7 @@ class Reader:
             decision, _, why = part.partition("; ")
             yield Statement(source, "decision", name, there, None, decision)
             why, cost, _ = why.partition(" It costs ")
+            why = why.rstrip(".")
             yield from self._said(source, name, there, why, None)
             yield from self._cost(source, name, rf"It costs ({NUMBER})", part) if cost else ()
 
