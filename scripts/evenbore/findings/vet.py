@@ -4,7 +4,7 @@
              seen at inspection is worse than allowed
     bench    another must-pass fails, a finding is as sure as the tolerances ask, or a fault was seen at inspection
     retake   the recordings cannot decide: nothing usable, too many notes missing, nothing to compare with, no soft
-             take, or a finding past its tolerance that is not sure; each says which recording would tell
+             take or clipped ones only, or a finding past its tolerance that is not sure; each says what would tell
     accept   none of these: nothing past the tolerances was found
 
 What most units of a model share (scope `design`) decides nothing. A decision rests on what was recorded; it is a
@@ -117,8 +117,11 @@ def _unable(takes: pd.DataFrame, notes: pd.DataFrame, softly: Mapping[int, set],
     if share < LEAST_FOUND:
         told = ", ".join(used["reason"].dropna().unique())
         why.append(f"only {share:.0%} of the notes were found: record the whole scale again" + (told and f" ({told})"))
-    if not used["dynamic"].isin(SOFT).any():
+    heard = used[used["dynamic"].isin(SOFT)]
+    if heard.empty:
         why.append("no take softer than forte, in which stuffy notes would show: record one at p or mf")
+    elif (heard["clipped_fraction"] > 0).all():
+        why.append("all takes that the tone can be judged by are clipped: turn the gain down and record it again")
     soft = notes[notes["dynamic"].isin(SOFT)]
     group = soft.loc[soft["recording"].isin(used["recording"]), "group"].unique()
     others = set().union(*(softly.get(one, ()) for one in group)) - {name}
