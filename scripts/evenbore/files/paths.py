@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 
 
-def shown(path: str | os.PathLike) -> str:
+def shown(path: str | os.PathLike[str]) -> str:
     """The path relative to the current directory where it lies below it, else as given."""
     try:
         return str(Path(path).absolute().relative_to(Path.cwd()))
@@ -17,7 +17,7 @@ def command() -> str:
     return os.environ.get("EVENBORE_COMMAND", "evenbore")
 
 
-def typed(path: str | os.PathLike) -> str:
+def typed(path: str | os.PathLike[str]) -> str:
     """The path as it is typed in a command: shown, and in quotes if it holds spaces."""
     text = shown(path)
     return f'"{text}"' if " " in text else text

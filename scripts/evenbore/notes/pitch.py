@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenbore.facts.arrays import Bools, Floats
 from evenbore.notes.spectrum import Frames, noise_between
 
 _START_CENTS = 15.0  # the first guess may be this far off
@@ -27,7 +28,7 @@ class Pitch:
 
     f0_hz: float
     se_cents: float
-    track_cents: np.ndarray
+    track_cents: Floats
     hop_s: float
 
 
@@ -76,10 +77,11 @@ def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
     return Pitch(f0 + shift, float(np.sqrt(spread) * per_cent), track_cents, frames.hop_s)
 
 
-def _consistent(each: np.ndarray, weight: np.ndarray) -> np.ndarray:
+def _consistent(each: Floats, weight: Floats) -> Bools:
     """Which harmonics agree with the weighted median of all: a hum line or a stray partial does not."""
     order = np.argsort(each)
     middle = each[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)]
     deviation = np.abs(each - middle)
     scale = 1.4826 * np.median(deviation)
-    return deviation <= 4 * scale + 1e-4 * np.abs(middle) + 1e-3
+    agrees: Bools = deviation <= 4 * scale + 1e-4 * np.abs(middle) + 1e-3
+    return agrees

@@ -7,6 +7,8 @@ Three consecutive samples are common practice in recording meters; no standard s
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats32
+
 MIN_RUN = 3
 TOP_WIDTH = 1e-3  # samples this close to the maximum (as a share of it) belong to its flat top
 MIN_FLAT_RUNS = 3  # one flat peak is chance, several at one level are a limit
@@ -29,7 +31,7 @@ class ClipMeter:
         self._peak = {1: 0.0, -1: 0.0}
         self._blocks: list[tuple[int, float, int, int, int]] = []  # side, top, in runs, runs, just below
 
-    def update(self, block: np.ndarray, lowest: float, highest: float) -> None:
+    def update(self, block: Floats32, lowest: float, highest: float) -> None:
         """Add a block (N,) of finite samples whose minimum and maximum are `lowest` and `highest`."""
         self.frames += len(block)
         for side, top in ((1, highest), (-1, -lowest)):

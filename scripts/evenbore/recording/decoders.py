@@ -12,11 +12,17 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias, cast
 
 import numpy as np
 import soundfile
 
+from evenbore.facts.arrays import Floats32
 from evenbore.files.errors import AudioError
+
+if TYPE_CHECKING:
+    from av.audio.stream import AudioStream
+    from av.container import InputContainer
 
 MIN_RATE, MAX_RATE = 8_000, 192_000  # Hz
 BLOCK = 1 << 16  # samples read at a time, over all channels
@@ -64,7 +70,7 @@ class AudioInfo:
 
 
 @contextmanager
-def open_source(path: Path | str):
+def open_source(path: Path | str) -> Iterator["Source"]:
     """A context with the source that can read `path`: `SoundfileSource` or `ContainerSource`.
 
     Every way of not being readable ends in an `AudioError` that says why and what may have happened.
@@ -82,7 +88,7 @@ def open_source(path: Path | str):
         source.close()
 
 
-class _ForwardFile(soundfile.SoundFile):
+class _ForwardFile(soundfile.SoundFile):  # type: ignore[misc]  # the library has no types
     """Read from front to back: a seekable file would be asked to seek after every block, slow in FLAC."""
 
     def seekable(self) -> bool:
@@ -102,7 +108,7 @@ class SoundfileSource:
         )
         self.step = STEPS.get(file.subtype, 0.0)
 
-    def blocks(self) -> Iterator[np.ndarray]:
+    def blocks(self) -> Iterator[Floats32]:
         """All blocks from the start; the memory is used again for the next one."""
         done = 0
         # A block with damage in it is lost as a whole, so it is tried again in small pieces.
@@ -161,7 +167,7 @@ class ContainerSource:
                 context = stream.codec_context
                 if context is None:
                     raise ValueError("no decoder for its sound")
-                seconds = float(stream.duration * stream.time_base) if stream.duration else 0.0
+                seconds = float(stream.duration * stream.time_base) if stream.duration and stream.time_base else 0.0
                 if not seconds and container.duration:
                     seconds = container.duration / 1e6
                 if not context.sample_rate or not context.channels:
@@ -179,7 +185,7 @@ class ContainerSource:
             raise
 
     @contextmanager
-    def _container(self):
+    def _container(self) -> Iterator[tuple["InputContainer", "AudioStream"]]:
         import av
 
         self._file.seek(0)
@@ -188,7 +194,7 @@ class ContainerSource:
                 raise AudioError("holds no sound track (a video without sound, or a picture?)")
             yield container, container.streams.audio[0]
 
-    def blocks(self) -> Iterator[np.ndarray]:
+    def blocks(self) -> Iterator[Floats32]:
         """All blocks from the start."""
         import av
 
@@ -202,7 +208,7 @@ class ContainerSource:
                         return
                     for frame in packet.decode():
                         for plain in to_float.resample(frame):
-                            yield plain.to_ndarray().reshape(-1, self.info.channels)
+                            yield cast(Floats32, plain.to_ndarray()).reshape(-1, self.info.channels)
                 except av.error.EOFError:
                     return
                 except av.FFmpegError:
@@ -225,6 +231,9 @@ class ContainerSource:
     def close(self) -> None:
         """Let go of the file."""
         self._file.close()
+
+
+Source: TypeAlias = SoundfileSource | ContainerSource
 
 
 def _unfinished_header(log: str, info: AudioInfo) -> list[str]:
@@ -269,7 +278,7 @@ def _misnamed(path: Path, format_name: str) -> list[str]:
     return [f"named .{suffix}, but its content is {format_name.upper()} (usually .{usual[0]}); read as what it is"]
 
 
-def _source(path: Path, head: bytes) -> SoundfileSource | ContainerSource:
+def _source(path: Path, head: bytes) -> "Source":
     for start, what in NOT_AUDIO:
         if head.startswith(start):
             raise AudioError(f"not audio: it is {what}")

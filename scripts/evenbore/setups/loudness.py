@@ -49,4 +49,5 @@ def at_common_loudness(notes: pd.DataFrame) -> pd.Series:
     by_instrument = notes.groupby([*same, notes["instrument"], notes["state"]])["level_dbfs"].mean()
     usual = by_instrument.groupby(level=["group", "dynamic", "midi"]).mean()
     over = notes["level_dbfs"] - usual.reindex(pd.MultiIndex.from_arrays(same)).to_numpy()
-    return notes["brightness_db"] - slope * over.groupby(notes["recording"]).transform("median")
+    matched: pd.Series = notes["brightness_db"] - slope * over.groupby(notes["recording"]).transform("median")
+    return matched

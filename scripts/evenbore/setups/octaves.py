@@ -7,12 +7,14 @@ mostly chance, so the strongest must not speak for all: a fourth root of the ene
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats, Floats32
+
 MIDDLES_HZ = (1000.0, 2000.0, 4000.0)
 ROOT = 4
 OCTAVES = tuple(f"octave_{middle:.0f}_db" for middle in MIDDLES_HZ)
 
 
-def octave_levels(level_db: np.ndarray, f0_hz: np.ndarray) -> dict[str, np.ndarray]:
+def octave_levels(level_db: Floats32, f0_hz: Floats32) -> dict[str, Floats]:
     """10 lg (Σ w E_h^(1/ROOT))^ROOT, w = max(0, 1 − |log2(h f0 / middle)|), of harmonics (N, H) of energy E_h, given in
     dB re full scale.
 

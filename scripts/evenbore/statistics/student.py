@@ -8,8 +8,10 @@ import numpy as np
 from scipy import stats
 from scipy.optimize.elementwise import find_root
 
+from evenbore.facts.arrays import Floats
 
-def two_sided(distance: np.ndarray, scale: np.ndarray, df, shares: np.ndarray) -> np.ndarray:
+
+def two_sided(distance: Floats, scale: Floats, df: float | Floats, shares: Floats) -> Floats:
     """Probability (N,) of lying further than `distance` (N,) from the centre, on either side."""
     distance = np.abs(distance)[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -18,14 +20,15 @@ def two_sided(distance: np.ndarray, scale: np.ndarray, df, shares: np.ndarray) -
     return np.minimum(2 * stats.t.sf(ratio, np.reshape(df, (-1, 1))) @ shares, 1.0)
 
 
-def half_width(scale: np.ndarray, df: float, shares: np.ndarray, confidence: float) -> np.ndarray:
+def half_width(scale: Floats, df: float, shares: Floats, confidence: float) -> Floats:
     """Half (N,) of the central interval that holds `confidence`."""
-    bound = stats.t.ppf((1 + confidence) / 2, df) * scale
-    half, low = bound.max(axis=1), bound.min(axis=1)
+    bound: Floats = stats.t.ppf((1 + confidence) / 2, df) * scale
+    half: Floats = bound.max(axis=1)
+    low: Floats = bound.min(axis=1)
     mixed = np.flatnonzero(half - low > 1e-9 * half)
     if mixed.size:
 
-        def excess(distance, row):
+        def excess(distance: Floats, row: Floats) -> Floats:
             return two_sided(distance, scale[row.astype(int)], df, shares) - (1 - confidence)
 
         half[mixed] = find_root(excess, (low[mixed], half[mixed]), args=(mixed.astype(float),)).x

@@ -13,6 +13,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from evenbore.files.errors import EvenboreError
 from evenbore.study.config import default_config, load_schema, repo_root
@@ -21,7 +22,7 @@ from evenbore.study.sheets import CONFIG, SAME_TAKE
 from evenbore.trade.families import family_keys, likely_family
 
 AUDIO = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".m4a", ".mp4", ".aac", ".caf")
-WORDS = {
+WORDS: dict[str, dict[str, Any]] = {
     "dynamic": {
         "pp": "pp",
         "p": "p",
@@ -174,13 +175,13 @@ def _take_words(part: str, guess: _Guess, is_file: bool) -> str:
     def tell(column: str, value: str) -> None:
         guess.told.setdefault(column, value)
 
-    for match in DATE.finditer(part):
+    for written in DATE.finditer(part):
         try:
-            day = date(int(match[1]), int(match[3]), int(match[4])).isoformat()
+            day = date(int(written[1]), int(written[3]), int(written[4])).isoformat()
         except ValueError:
             continue
         guess.day = guess.day or day
-        part = part.replace(match[0], " ", 1)
+        part = part.replace(written[0], " ", 1)
     if UP_DOWN.search(part):
         tell("direction", "up-down")
         part = UP_DOWN.sub(" ", part)
@@ -222,7 +223,7 @@ def _name_all(guesses: list[_Guess]) -> tuple[dict[str, str], dict[str, str]]:
     several, it is a session of several instruments.
     """
     _take_leading_sessions(guesses)
-    names_in: dict[tuple, set[str]] = defaultdict(set)
+    names_in: dict[tuple[str, ...], set[str]] = defaultdict(set)
     for guess in guesses:
         names_in[tuple(guess.folders)].add(guess.rest.casefold())
     folders_are_instruments = all(len(names) == 1 for names in names_in.values()) and len(names_in) > 1
@@ -245,8 +246,8 @@ def _take_leading_sessions(guesses: list[_Guess]) -> None:
     They cross when a rest comes with several of them (an instrument recorded again) and one of them with
     several rests; otherwise the word belongs to the instrument's name.
     """
-    matches = [LEADING.fullmatch(guess.rest) for guess in guesses]
-    if not all(matches) or any(guess.session for guess in guesses):
+    matches = [match for guess in guesses if (match := LEADING.fullmatch(guess.rest))]
+    if len(matches) < len(guesses) or any(guess.session for guess in guesses):
         return
     pairs = {(match[1].casefold(), match[2].casefold()) for match in matches}
     if max(len({first for first, _ in pairs}), len({rest for _, rest in pairs})) < len(pairs):
@@ -300,7 +301,7 @@ def _blank_means() -> dict[str, str]:
 def _number_takes(recordings: list[dict[str, str]], guesses: list[_Guess]) -> None:
     """Give every take a number of its own among repeats of the same thing, in place."""
     blank = _blank_means()
-    taken: dict[tuple, set[int]] = defaultdict(set)
+    taken: dict[tuple[str, ...], set[int]] = defaultdict(set)
     order = sorted(range(len(recordings)), key=lambda i: "take" not in guesses[i].told)  # the told ones first
     for i in order:
         row = recordings[i]
@@ -369,7 +370,9 @@ def _session_rows(guesses: list[_Guess], sessions: dict[str, str]) -> list[dict[
     return [row | {"date": days[key].pop() if len(days[key]) == 1 else ""} for key, row in rows.items()]
 
 
-def _write(study: Path, recordings: list[dict], instruments: list[dict], sessions: list[dict]) -> None:
+def _write(
+    study: Path, recordings: list[dict[str, Any]], instruments: list[dict[str, Any]], sessions: list[dict[str, Any]]
+) -> None:
     paths = default_config()["sheets"]
     for kind, rows in (("recordings", recordings), ("instruments", instruments), ("sessions", sessions)):
         (study / paths[kind]).parent.mkdir(parents=True, exist_ok=True)

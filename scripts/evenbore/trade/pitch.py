@@ -6,9 +6,11 @@ give NaN where the input has no meaning (a frequency of zero or less).
 """
 
 import re
+from typing import overload
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats, Numbers
 from evenbore.files.errors import EvenboreError
 
 SEMITONE_OF_LETTER = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -47,24 +49,42 @@ def midi_to_note(midi: int) -> str:
     return f"{NAMES[number % 12]}{number // 12 - 1}"
 
 
-def midi_to_hz(midi, a4: float = 440.0):
+@overload
+def midi_to_hz(midi: float, a4: float = 440.0) -> float: ...
+@overload
+def midi_to_hz(midi: Numbers, a4: float = 440.0) -> Floats: ...
+def midi_to_hz(midi: float | Numbers, a4: float = 440.0) -> float | Floats:
     """Equal-tempered frequency in Hz of a (fractional) MIDI number: f = a4 * 2^((m - 69) / 12), ISO 16 for a4 = 440."""
     return a4 * np.exp2((np.asarray(midi, dtype=float) - 69.0) / 12.0)
 
 
-def hz_to_midi(hz, a4: float = 440.0):
+@overload
+def hz_to_midi(hz: float, a4: float = 440.0) -> float: ...
+@overload
+def hz_to_midi(hz: Numbers, a4: float = 440.0) -> Floats: ...
+def hz_to_midi(hz: float | Numbers, a4: float = 440.0) -> float | Floats:
     """Fractional MIDI number of a frequency in Hz: m = 69 + 12 log2(f / a4); NaN where f <= 0."""
     return 69.0 + cents(hz, a4) / 100.0
 
 
-def cents(hz, reference_hz):
+@overload
+def cents(hz: float, reference_hz: float) -> float: ...
+@overload
+def cents(hz: Numbers, reference_hz: float | Numbers) -> Floats: ...
+@overload
+def cents(hz: float, reference_hz: Numbers) -> Floats: ...
+def cents(hz: float | Numbers, reference_hz: float | Numbers) -> float | Floats:
     """Interval in cents from `reference_hz` up to `hz`: 1200 log2(f / f_ref); NaN where either is not positive."""
     hz, reference_hz = np.asarray(hz, dtype=float), np.asarray(reference_hz, dtype=float)
     valid = (hz > 0) & (reference_hz > 0)
     return 1200.0 * np.log2(np.where(valid, hz, np.nan) / np.where(valid, reference_hz, np.nan))
 
 
-def speed_of_sound(temperature_c):
+@overload
+def speed_of_sound(temperature_c: float) -> float: ...
+@overload
+def speed_of_sound(temperature_c: Numbers) -> Floats: ...
+def speed_of_sound(temperature_c: float | Numbers) -> float | Floats:
     """Speed of sound in m/s in dry air as an ideal gas: c = 331.3 sqrt(1 + T / 273.15), T in degrees Celsius.
 
     What a change of temperature can do to pitch at most is `cents(speed_of_sound(t1), speed_of_sound(t0))`:
