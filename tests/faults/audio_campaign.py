@@ -56,7 +56,7 @@ def _measure(some: list[Case], audio: Path, **limits) -> list[Outcome]:
     path = audio / "chunk.npz"
     with Guard(**limits) as worker:
         told = list(measure_chunk([row(audio / case.name) for case in some], "s1--clar_a", path, worker))
-    records = {record["recording"]: record for record in read_rows(path)["recordings"]}
+    records = {record["recording"]: record for record in read_rows(path).recordings}
     if any(case.weight == HEAVY for case in some):
         for case in some:
             (audio / case.name).unlink(missing_ok=True)

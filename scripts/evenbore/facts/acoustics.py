@@ -51,12 +51,12 @@ def third_octave_bands(lowest_hz: float = 20.0, highest_hz: float = 20_000.0) ->
     return Bands(nominal[wanted], centre, centre / half, centre * half)
 
 
-def a_weight_db(frequency_hz: Floats) -> Floats:
+def a_weight_db(frequency_hz: Floats | float) -> Floats:
     """A-weighting in dB, 0 dB at 1 kHz (IEC 61672-1:2013, annex E, formula E.6); -inf at 0 Hz."""
-    return _a_gain_db(frequency_hz) - _a_gain_db(np.array(1000.0))
+    return _a_gain_db(frequency_hz) - _a_gain_db(1000.0)
 
 
-def _a_gain_db(frequency_hz: Floats) -> Floats:
+def _a_gain_db(frequency_hz: Floats | float) -> Floats:
     f2 = np.square(np.asarray(frequency_hz, float))
     p1, p2, p3, p4 = (pole**2 for pole in A_POLES)
     with np.errstate(divide="ignore"):

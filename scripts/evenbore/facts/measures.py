@@ -298,7 +298,7 @@ def hidden_by_noise(level_db: Floats, limit_db: Floats, f0_hz: Floats) -> dict[s
             if measure.unit in ("Hz", "harmonic number"):
                 matters *= np.abs(before[measure.name])
             only_now: Bools = np.isnan(before[measure.name]) & ~np.isnan(after[measure.name])
-            hidden[measure.name] = only_now | (change > matters)
+            hidden[measure.name] = (change > matters) | only_now
     in_range = np.isnan(level_db) & (limit_db > _strongest(level_db) - TILT_RANGE_DB)
-    hidden["tilt_db_per_octave"] = in_range.any(axis=1)
+    hidden["tilt_db_per_octave"] = np.asarray(in_range.any(axis=1))
     return hidden

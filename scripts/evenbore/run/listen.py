@@ -73,7 +73,7 @@ def measured_guarded(row: dict) -> tuple[dict, list[dict]]:
         path = Path(folder) / "take.npz"
         list(measure_chunk([row], "", path, guard))  # what it tells beside stands in the row's reason
         chunk = read_rows(path)
-    return chunk["recordings"][0], chunk["notes"][0]
+    return chunk.recordings[0], chunk.notes[0]
 
 
 def describe(recording: dict, notes: list[dict], expected: Sequence[int], family: Family) -> str:

@@ -286,7 +286,7 @@ def _fit(rows: _Rows, s: int, take_covariance: Floats | None) -> tuple[Floats, F
         means = sparse.csr_array(sparse.diags_array(1 / totals) @ sums)
         known = weighted.T @ design - sums.T @ means
         normal = (known + (noise / BEND_SD_DB) ** 2 * bends + zero_sum).toarray()
-        sums_y: Floats = cells @ (weight * y)
+        sums_y = np.asarray(cells @ (weight * y))
         centred_y = y - (sums_y / totals)[cell]
         solution = np.linalg.solve(normal, weighted.T @ centred_y)
         residual = centred_y - design @ solution + (means @ solution)[cell]

@@ -60,7 +60,7 @@ def measured(rows, path, **limits):
     """What was told, and the rows of the chunk by recording."""
     with Guard(**limits) as worker:
         told = list(measure_chunk(rows, "s1--clar_a", path, worker))
-    return told, {record["recording"]: record for record in read_rows(path)["recordings"]}
+    return told, {record["recording"]: record for record in read_rows(path).recordings}
 
 
 def children():
@@ -104,7 +104,7 @@ def test_the_offender_is_set_aside_and_the_rest_go_on(rows, evil, tmp_path, deed
         "first": "ok", f"the_{deed}": "set_aside", "last": "ok",
     }  # fmt: skip
     assert re.search(reason, records[f"the_{deed}"]["reason"])
-    notes = read_rows(tmp_path / "c.npz")["notes"]
+    notes = read_rows(tmp_path / "c.npz").notes
     assert [len(one) for one in notes] == [8, 0, 8]
 
 

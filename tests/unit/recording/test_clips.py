@@ -41,7 +41,7 @@ def take(path, recording, **changes):
 
 def cut(*takes):
     rows, recordings, notes = map(list, zip(*takes, strict=True))
-    return cut_clips(rows, {"recordings": recordings, "notes": notes}, "mf")
+    return cut_clips(rows, recordings, notes, "mf")
 
 
 def frequency(samples):
