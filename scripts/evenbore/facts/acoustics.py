@@ -41,6 +41,10 @@ def third_octave_bands(lowest_hz: float = 20.0, highest_hz: float = 20_000.0) ->
     """The bands whose nominal mid-band frequency lies from `lowest_hz` to `highest_hz`, both included.
 
     Base ten: centre 1000·G^(x/3), edges centre·G^(± 1/6), G = 10^(3/10) (IEC 61260-1:2014, 5.2–5.5).
+
+    >>> band = third_octave_bands(1000.0, 1000.0)  # its edges: 10^2.95 and 10^3.05
+    >>> print(band.lower.round(1), band.centre, band.upper.round(1))
+    [891.3] [1000.] [1122.]
     """
     number = np.arange(-10, 61)  # 0.1 Hz to 1 MHz, as powers 10**(number / 10)
     decade, place = np.divmod(number, 10)
@@ -52,7 +56,11 @@ def third_octave_bands(lowest_hz: float = 20.0, highest_hz: float = 20_000.0) ->
 
 
 def a_weight_db(frequency_hz: Floats | float) -> Floats:
-    """A-weighting in dB, 0 dB at 1 kHz (IEC 61672-1:2013, annex E, formula E.6); -inf at 0 Hz."""
+    """A-weighting in dB, 0 dB at 1 kHz (IEC 61672-1:2013, annex E, formula E.6); -inf at 0 Hz.
+
+    >>> a_weight_db(np.array([100.0, 1000.0, 10_000.0])).round(1)  # IEC 61672-1, table 3
+    array([-19.1,   0. ,  -2.5])
+    """
     return _a_gain_db(frequency_hz) - _a_gain_db(1000.0)
 
 
@@ -65,7 +73,11 @@ def _a_gain_db(frequency_hz: Floats | float) -> Floats:
 
 
 def k_weight_power(frequency_hz: Floats) -> Floats:
-    """Power response (not in dB) of the K-weighting (ITU-R BS.1770-4), constant above 24 kHz."""
+    """Power response (not in dB) of the K-weighting (ITU-R BS.1770-4), constant above 24 kHz.
+
+    >>> print(f"{10 * np.log10(k_weight_power(np.array([997.0]))[0]):.2f} dB")  # what the −0.691 of the loudness undoes
+    0.69 dB
+    """
     z = np.exp(-2j * np.pi * np.minimum(frequency_hz, K_RATE / 2) / K_RATE)
     power = np.ones(z.shape)
     for b, a in K_FILTERS:

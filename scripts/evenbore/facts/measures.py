@@ -58,35 +58,59 @@ def _db(ratio: Floats) -> Floats:
 
 
 def level_dbfs(level_db: Floats, f0_hz: Floats) -> Floats:
-    """10 lg Σ a_h²."""
+    """10 lg Σ a_h².
+
+    >>> level_dbfs(np.array([[0.0, -20.0]]), np.array([1000.0])).round(4)  # amplitudes 1 and 0.1: 10 lg 1.01
+    array([0.0432])
+    """
     return _db(np.sum(_amplitudes(level_db) ** 2, axis=1))
 
 
 def level_dba(level_db: Floats, f0_hz: Floats) -> Floats:
-    """10 lg Σ a_h² 10^(A/10), A the weight in dB (IEC 61672-1)."""
+    """10 lg Σ a_h² 10^(A/10), A the weight in dB (IEC 61672-1).
+
+    >>> level_dba(np.array([[0.0, -20.0]]), np.array([1000.0])).round(2)  # weights 0 and 1.2 dB: 10 lg 1.01318
+    array([0.06])
+    """
     weight = 10 ** (a_weight_db(f0_hz[:, None] * _orders(level_db)) / 10)
     return _db(np.sum(_amplitudes(level_db) ** 2 * weight, axis=1))
 
 
 def level_lufs(level_db: Floats, f0_hz: Floats) -> Floats:
-    """−0.691 + 10 lg Σ K a_h² / 2: mean square of each sine, K the weight as a power (ITU-R BS.1770-4)."""
+    """−0.691 + 10 lg Σ K a_h² / 2: mean square of each sine, K the weight as a power (ITU-R BS.1770-4).
+
+    >>> level_lufs(np.array([[0.0]]), np.array([997.0])).round(2)  # BS.1770-4, annex 1: a sine of 0 dBFS in one channel
+    array([-3.01])
+    """
     weight = k_weight_power(f0_hz[:, None] * _orders(level_db))
     return _LUFS_OFFSET + _db(np.sum(_amplitudes(level_db) ** 2 / 2 * weight, axis=1))
 
 
 def centroid_order(level_db: Floats, f0_hz: Floats) -> Floats:
-    """Σ h a_h / Σ a_h (Peeters et al. 2011, amplitudes)."""
+    """Σ h a_h / Σ a_h (Peeters et al. 2011, amplitudes).
+
+    >>> centroid_order(np.array([[0.0, -20.0]]), np.array([1000.0])).round(4)  # 1.2 / 1.1
+    array([1.0909])
+    """
     a = _amplitudes(level_db)
     return _ratio(a @ _orders(a), a.sum(axis=1))
 
 
 def centroid_hz(level_db: Floats, f0_hz: Floats) -> Floats:
-    """f0 · Σ h a_h / Σ a_h (Peeters et al. 2011, amplitudes)."""
+    """f0 · Σ h a_h / Σ a_h (Peeters et al. 2011, amplitudes).
+
+    >>> centroid_hz(np.array([[0.0, -20.0]]), np.array([1000.0])).round(1)  # 1000 · 1.2 / 1.1
+    array([1090.9])
+    """
     return f0_hz * centroid_order(level_db, f0_hz)
 
 
 def rolloff_hz(level_db: Floats, f0_hz: Floats, share: float = 0.95) -> Floats:
-    """Frequency of the first harmonic up to which the share of Σ a_h² lies (Peeters et al. 2011: 95 %)."""
+    """Frequency of the first harmonic up to which the share of Σ a_h² lies (Peeters et al. 2011: 95 %).
+
+    >>> rolloff_hz(np.array([[0.0, 0.0, -20.0]]), np.array([1000.0]))  # 1 and 2 of 2.01: half, then 99.5 %
+    array([2000.])
+    """
     energy = np.cumsum(_amplitudes(level_db) ** 2, axis=1)
     first = np.argmax(energy >= share * energy[:, -1:], axis=1)
     return np.where(energy[:, -1] > 0, (first + 1) * f0_hz, np.nan)
@@ -118,13 +142,21 @@ def _strongest(level_db: Floats) -> Floats:
 
 
 def tilt_db_per_octave(level_db: Floats, f0_hz: Floats) -> Floats:
-    """Least-squares slope of level over log2 h; harmonics weigh 1 down to 20 dB below the strongest, less to 30 dB."""
+    """Least-squares slope of level over log2 h; harmonics weigh 1 down to 20 dB below the strongest, less to 30 dB.
+
+    >>> tilt_db_per_octave(np.array([[0.0, -6.0, np.nan, -12.0]]), np.array([1000.0])).round(6)
+    array([-6.])
+    """
     weight = (level_db - _strongest(level_db) + TILT_RANGE_DB) / TILT_FADE_DB
     return _line(level_db, np.clip(np.nan_to_num(weight), 0, 1))[0]
 
 
 def odd_even_db(level_db: Floats, f0_hz: Floats) -> Floats:
-    """10 lg (Σ_odd a_h² / Σ_even a_h²) (Peeters et al. 2011)."""
+    """10 lg (Σ_odd a_h² / Σ_even a_h²) (Peeters et al. 2011).
+
+    >>> odd_even_db(np.array([[0.0, -20.0]]), np.array([1000.0])).round(6)
+    array([20.])
+    """
     energy = _amplitudes(level_db) ** 2
     return _db(_ratio(energy[:, 0::2].sum(axis=1), energy[:, 1::2].sum(axis=1)))
 
@@ -135,22 +167,38 @@ def _share(level_db: Floats, part: slice) -> Floats:
 
 
 def tristimulus_1(level_db: Floats, f0_hz: Floats) -> Floats:
-    """a_1 / Σ a_h (Pollard & Jansson 1982)."""
+    """a_1 / Σ a_h (Pollard & Jansson 1982).
+
+    >>> tristimulus_1(np.array([[0.0, -20.0]]), np.array([1000.0])).round(4)  # 1 / 1.1
+    array([0.9091])
+    """
     return _share(level_db, slice(0, 1))
 
 
 def tristimulus_2(level_db: Floats, f0_hz: Floats) -> Floats:
-    """(a_2 + a_3 + a_4) / Σ a_h (Pollard & Jansson 1982)."""
+    """(a_2 + a_3 + a_4) / Σ a_h (Pollard & Jansson 1982).
+
+    >>> tristimulus_2(np.array([[0.0, -20.0]]), np.array([1000.0])).round(4)  # 0.1 / 1.1
+    array([0.0909])
+    """
     return _share(level_db, slice(1, 4))
 
 
 def tristimulus_3(level_db: Floats, f0_hz: Floats) -> Floats:
-    """(a_5 + a_6 + …) / Σ a_h (Pollard & Jansson 1982)."""
+    """(a_5 + a_6 + …) / Σ a_h (Pollard & Jansson 1982).
+
+    >>> tristimulus_3(np.zeros((1, 8)), np.array([100.0]))  # 4 / 8
+    array([0.5])
+    """
     return _share(level_db, slice(4, None))
 
 
 def high_band_db(level_db: Floats, f0_hz: Floats) -> Floats:
-    """10 lg of Σ a_h² above 2 kHz over Σ a_h² up to 2 kHz."""
+    """10 lg of Σ a_h² above 2 kHz over Σ a_h² up to 2 kHz.
+
+    >>> high_band_db(np.array([[0.0, -20.0]]), np.array([2000.0])).round(6)
+    array([-20.])
+    """
     energy = _amplitudes(level_db) ** 2
     high = f0_hz[:, None] * _orders(level_db) > HIGH_BAND_HZ
     return _db(_ratio(np.sum(energy * high, axis=1), np.sum(energy * ~high, axis=1)))
@@ -159,6 +207,9 @@ def high_band_db(level_db: Floats, f0_hz: Floats) -> Floats:
 def brightness_db(level_db: Floats, f0_hz: Floats) -> Floats:
     """10 lg (Σ w a_h² / Σ a_h²), w = f⁴ / (f⁴ + 2000⁴): a hard limit at 2 kHz would jump whenever a harmonic of a
     rising scale crosses it.
+
+    >>> brightness_db(np.array([[0.0, -20.0]]), np.array([2000.0])).round(2)  # w = 1/2, 16/17: 10 lg (0.50941 / 1.01)
+    array([-2.97])
     """
     energy = _amplitudes(level_db) ** 2
     ratio = (f0_hz[:, None] * _orders(level_db) / HIGH_BAND_HZ) ** 4
@@ -293,12 +344,10 @@ def hidden_by_noise(level_db: Floats, limit_db: Floats, f0_hz: Floats) -> dict[s
     hidden: dict[str, Bools] = {}
     for measure in MEASURES:
         if measure.function is not None:
-            change: Floats = np.abs(after[measure.name] - before[measure.name])
-            matters = np.full(change.shape, _MATTERS.get(measure.unit, _MATTERS_DB))
-            if measure.unit in ("Hz", "harmonic number"):
-                matters *= np.abs(before[measure.name])
-            only_now: Bools = np.isnan(before[measure.name]) & ~np.isnan(after[measure.name])
-            hidden[measure.name] = (change > matters) | only_now
+            scale = np.abs(before[measure.name]) if measure.unit in ("Hz", "harmonic number") else 1.0
+            change = np.abs(after[measure.name] - before[measure.name])
+            matters = scale * _MATTERS.get(measure.unit, _MATTERS_DB)
+            hidden[measure.name] = (change > matters) | np.isnan(before[measure.name]) & ~np.isnan(after[measure.name])
     in_range = np.isnan(level_db) & (limit_db > _strongest(level_db) - TILT_RANGE_DB)
     hidden["tilt_db_per_octave"] = np.asarray(in_range.any(axis=1))
     return hidden

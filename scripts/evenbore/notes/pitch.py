@@ -33,7 +33,13 @@ class Pitch:
 
 
 def measure_pitch(frames: Frames, guess_hz: float) -> Pitch | None:
-    """Pitch over the frames, starting from a guess within about 15 cents; None when no harmonic is clear."""
+    """Pitch over the frames, starting from a guess within about 15 cents; None when no harmonic is clear.
+
+    >>> from evenbore.notes.spectrum import analyse
+    >>> tone = np.sin(2 * np.pi * 440 * np.arange(48_000) / 48_000).astype(np.float32)
+    >>> print(f"{measure_pitch(analyse(tone, 48_000, 442.0), 442.0).f0_hz:.2f}")
+    440.00
+    """
     # first only harmonics whose phase cannot have slipped a turn between two frames
     slip = 2 ** (_START_CENTS / 1200) - 1
     highest_hz = min(_TOP_HZ, 0.45 * frames.rate)

@@ -155,6 +155,11 @@ def lufs(signal: Signal) -> float:
     """Integrated loudness in LUFS of the one channel (ITU-R BS.1770-4, gated). NaN below the absolute gate.
 
     The K-weighting is applied to the spectra of successive 100 ms pieces, four of which make a 400 ms block.
+
+    >>> from evenbore.recording.audio import signal_from_array
+    >>> tone = np.sin(2 * np.pi * 997 * np.arange(96_000) / 48_000)
+    >>> print(f"{lufs(signal_from_array(tone, 48_000)):.1f}")  # BS.1770-4, annex 1: −3.01
+    -3.0
     """
     step = round(LOUDNESS_STEP_S * signal.rate)
     weight = k_weight_power(np.fft.rfftfreq(step, 1 / signal.rate).astype(float)) * 2 / step**2

@@ -19,6 +19,10 @@ def octave_levels(level_db: Floats32, f0_hz: Floats32) -> dict[str, Floats]:
     dB re full scale.
 
     (N,) for each of OCTAVES; NaN where no harmonic in the band stands out of the noise.
+
+    >>> levels = octave_levels(np.array([[-6.0]]), np.array([1000 * 2**0.5]))  # w = 1/2, 1/2, 0: −6 + 40 lg 0.5
+    >>> [round(float(level[0]), 2) for level in levels.values()]
+    [-18.04, -18.04, nan]
     """
     root = np.where(np.isnan(level_db), 0.0, 10 ** (np.nan_to_num(level_db) / (10 * ROOT)))
     octave = np.log2(f0_hz[:, None] * np.arange(1, level_db.shape[1] + 1))

@@ -12,7 +12,14 @@ from evenbore.facts.arrays import Floats
 
 
 def two_sided(distance: Floats, scale: Floats, df: float | Floats, shares: Floats) -> Floats:
-    """Probability (N,) of lying further than `distance` (N,) from the centre, on either side."""
+    """Probability (N,) of lying further than `distance` (N,) from the centre, on either side.
+
+    With one degree of freedom P(|t| > 1) = 1/2 and P(|t| > √3) = 1/3, here with the same shares:
+
+    >>> scale = np.array([[1.0, 3**-0.5]])
+    >>> two_sided(np.array([1.0]), scale, 1, np.array([0.5, 0.5])).round(6)  # (1/2 + 1/3) / 2
+    array([0.416667])
+    """
     distance = np.abs(distance)[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where((scale == 0) & (distance == 0), 0.0, distance / scale)
@@ -21,7 +28,11 @@ def two_sided(distance: Floats, scale: Floats, df: float | Floats, shares: Float
 
 
 def half_width(scale: Floats, df: float, shares: Floats, confidence: float) -> Floats:
-    """Half (N,) of the central interval that holds `confidence`."""
+    """Half (N,) of the central interval that holds `confidence`.
+
+    >>> half_width(np.array([[2.0]]), 1, np.array([1.0]), 0.5).round(6)  # P(|t| > 1) = 1/2
+    array([2.])
+    """
     bound: Floats = stats.t.ppf((1 + confidence) / 2, df) * scale
     half: Floats = bound.max(axis=1)
     low: Floats = bound.min(axis=1)

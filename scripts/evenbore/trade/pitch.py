@@ -26,6 +26,9 @@ def note_to_midi(note: str) -> int:
 
     Raises EvenboreError naming the value, what is allowed and the likely cause. `B` is always the
     English B (German H).
+
+    >>> note_to_midi("B♭4")
+    70
     """
     match = NOTE_PATTERN.fullmatch(note.strip()) if isinstance(note, str) else None
     if match is None:
@@ -42,7 +45,11 @@ def note_to_midi(note: str) -> int:
 
 
 def midi_to_note(midi: int) -> str:
-    """ASCII name of a MIDI number, such as `Bb4` or `C#4`."""
+    """ASCII name of a MIDI number, such as `Bb4` or `C#4`.
+
+    >>> midi_to_note(61)
+    'C#4'
+    """
     number = int(midi)
     if number != midi or not 0 <= number <= HIGHEST_MIDI:
         raise EvenboreError(f"{midi!r} is not a note number; allowed: a whole number from 0 (C-1) to 131 (B9).")
@@ -54,7 +61,11 @@ def midi_to_hz(midi: float, a4: float = 440.0) -> float: ...
 @overload
 def midi_to_hz(midi: Numbers, a4: float = 440.0) -> Floats: ...
 def midi_to_hz(midi: float | Numbers, a4: float = 440.0) -> float | Floats:
-    """Equal-tempered frequency in Hz of a (fractional) MIDI number: f = a4 * 2^((m - 69) / 12), ISO 16 for a4 = 440."""
+    """Equal-tempered frequency in Hz of a (fractional) MIDI number: f = a4 * 2^((m - 69) / 12), ISO 16 for a4 = 440.
+
+    >>> float(midi_to_hz(57))  # an octave below
+    220.0
+    """
     return a4 * np.exp2((np.asarray(midi, dtype=float) - 69.0) / 12.0)
 
 
@@ -63,7 +74,11 @@ def hz_to_midi(hz: float, a4: float = 440.0) -> float: ...
 @overload
 def hz_to_midi(hz: Numbers, a4: float = 440.0) -> Floats: ...
 def hz_to_midi(hz: float | Numbers, a4: float = 440.0) -> float | Floats:
-    """Fractional MIDI number of a frequency in Hz: m = 69 + 12 log2(f / a4); NaN where f <= 0."""
+    """Fractional MIDI number of a frequency in Hz: m = 69 + 12 log2(f / a4); NaN where f <= 0.
+
+    >>> float(hz_to_midi(880.0))  # an octave above
+    81.0
+    """
     return 69.0 + cents(hz, a4) / 100.0
 
 
@@ -74,7 +89,11 @@ def cents(hz: Numbers, reference_hz: float | Numbers) -> Floats: ...
 @overload
 def cents(hz: float, reference_hz: Numbers) -> Floats: ...
 def cents(hz: float | Numbers, reference_hz: float | Numbers) -> float | Floats:
-    """Interval in cents from `reference_hz` up to `hz`: 1200 log2(f / f_ref); NaN where either is not positive."""
+    """Interval in cents from `reference_hz` up to `hz`: 1200 log2(f / f_ref); NaN where either is not positive.
+
+    >>> print(f"{cents(3.0, 2.0):.3f}")  # a pure fifth
+    701.955
+    """
     hz, reference_hz = np.asarray(hz, dtype=float), np.asarray(reference_hz, dtype=float)
     valid = (hz > 0) & (reference_hz > 0)
     return 1200.0 * np.log2(np.where(valid, hz, np.nan) / np.where(valid, reference_hz, np.nan))
@@ -89,6 +108,9 @@ def speed_of_sound(temperature_c: float | Numbers) -> float | Floats:
 
     What a change of temperature can do to pitch at most is `cents(speed_of_sound(t1), speed_of_sound(t0))`:
     an upper bound, because breath warms the bore.
+
+    >>> print(f"{speed_of_sound(20.0):.1f}")  # 331.3 · 1.03596
+    343.2
     """
     return 331.3 * np.sqrt(1.0 + np.asarray(temperature_c, dtype=float) / 273.15)
 
