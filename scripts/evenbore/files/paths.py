@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 
 
-def shown(path: str | os.PathLike[str]) -> str:
+def shown_path(path: str | os.PathLike[str]) -> str:
     """The path relative to the current directory where it lies below it, else as given."""
     try:
         return str(Path(path).absolute().relative_to(Path.cwd()))
@@ -19,5 +19,5 @@ def command() -> str:
 
 def typed(path: str | os.PathLike[str]) -> str:
     """The path as it is typed in a command: shown, and in quotes if it holds spaces."""
-    text = shown(path)
+    text = shown_path(path)
     return f'"{text}"' if " " in text else text

@@ -47,7 +47,7 @@ class ChunkRows(NamedTuple):
     notes: list[list[Row]]
 
 
-def read_rows(path: str | Path) -> ChunkRows:
+def read_chunk_rows(path: str | Path) -> ChunkRows:
     """The rows of recordings and notes in a chunk file."""
     with np.load(path, allow_pickle=False) as arrays:
         return ChunkRows(**json.loads(str(arrays["rows"])))
@@ -63,7 +63,7 @@ def join_chunks(parts: list[str], path: str | Path) -> None:
     """Write files of one recording each as one chunk: the same bytes as if all were written at once."""
     measured = []
     for part in parts:
-        chunk = read_rows(part)
+        chunk = read_chunk_rows(part)
         tables = (read_columns(part, table) for table in _TABLES)
         measured.append(Measured(chunk.recordings[0], chunk.notes[0], *tables))
     write_chunk(measured, path)

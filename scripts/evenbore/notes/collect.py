@@ -8,7 +8,7 @@ import pandas as pd
 from evenbore.facts.columns import names
 from evenbore.facts.rows import Row
 from evenbore.files.tables import ROWS_AT_ONCE, conform
-from evenbore.notes.chunkfile import read_columns, read_rows
+from evenbore.notes.chunkfile import read_chunk_rows, read_columns
 
 LONG = ("harmonics", "bands")
 CHUNKS_AT_ONCE = 32  # takes of one instrument often alternate with others' in the sheet
@@ -24,7 +24,7 @@ def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iter
     notes: list[pd.DataFrame] = []
     where: dict[str, tuple[str, int]] = {}
     for path in paths:
-        chunk = read_rows(path)
+        chunk = read_chunk_rows(path)
         where |= {row["recording"]: (path, number) for number, row in enumerate(chunk.recordings)}
         recordings += chunk.recordings
         rows = [note for recording in chunk.notes for note in recording]

@@ -200,16 +200,16 @@ def _onset(notes: _Notes, i: int) -> float:
         parts = [steady, spectra.values.min(axis=0) + 1e-9, notes.steady(i - 1, size)]
     else:
         parts = [steady, spectra.values[: max(1, len(spectra.times) // 8)].mean(axis=0) + 1e-9]
-    own = _shares(spectra.values, parts)[0]
-    loud = np.nonzero((own >= _SOUNDING) & (spectra.times >= first - _EARLY_S))[0]
-    sounding = int(loud[0]) if len(loud) else len(own) - 1
-    shown = _last_passes(spectra.times, own, _EDGE, sounding)
+    amplitude = _shares(spectra.values, parts)[0]
+    loud = np.nonzero((amplitude >= _SOUNDING) & (spectra.times >= first - _EARLY_S))[0]
+    sounding = int(loud[0]) if len(loud) else len(amplitude) - 1
+    shown = _last_passes(spectra.times, amplitude, _EDGE, sounding)
     level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)
     least = level[spectra.times <= first + _NEAR_S].min()
     if least > _HIDDEN:
         # noise or echo hides the first tenth: go back from a quarter, between a steady growth and a growth in dB
         half = spectra.times[sounding]
-        quarter = _last_passes(spectra.times, own, 0.5 * _SOUNDING, sounding)
+        quarter = _last_passes(spectra.times, amplitude, 0.5 * _SOUNDING, sounding)
         shown = max(min(shown, quarter - (half - quarter)), spectra.times[0])
     if not near:
         return shown

@@ -146,5 +146,5 @@ def _explained(histogram: Floats32, n_pitches: int) -> Floats32:
     foreign = np.zeros_like(explained)
     for factor in (2, 3, 5, 7, 11):
         np.maximum(foreign, sum(held[h] for h in range(factor, _HARMONICS + 1, factor)), out=foreign)
-    own = 1 - foreign / (explained + 1e-9)
-    return np.minimum(share, 1) * np.clip(own / _OWN, 0, 1)
+    not_shared = 1 - foreign / (explained + 1e-9)
+    return np.minimum(share, 1) * np.clip(not_shared / _OWN, 0, 1)

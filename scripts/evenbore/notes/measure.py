@@ -24,7 +24,7 @@ from evenbore.trade.pitch import hz_to_midi, midi_to_hz, midi_to_note
 from evenbore.trade.scale import expected_scale
 
 _ALL_THERE = 0.9  # with fewer of the expected notes than this another scale is looked for
-LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
+_LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
 
 TAKE_KEYS: Final = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
 INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
@@ -74,17 +74,17 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     midi = family.to_sounding(written)
     evidence = gather(signal, midi.min(), midi.max())
     passes = find_passes(evidence, midi, row["tuning_hz"])
-    best = max(passes, key=lambda found: found.found.sum())
+    best = max(passes, key=lambda alignment: alignment.found.sum())
     record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
     if best.found.mean() < _ALL_THERE or not (best.found[0] and best.found[-1]):
         shift, reversed_order = better_guess(evidence, midi, row["tuning_hz"], best)
-        if shift or reversed_order or best.found.mean() < LEAST_FOUND:
+        if shift or reversed_order or best.found.mean() < _LEAST_FOUND:
             reason = _not_this_scale(record, shift, reversed_order, family, written)
             if signal.damaged:  # a part of a scale fits many another
-                found, of = record["notes_found"], record["notes_expected"]
-                reason = f"too little of the scale is left: {found} of {of} expected notes found"
+                n, of = record["notes_found"], record["notes_expected"]
+                reason = f"too little of the scale is left: {n} of {of} expected notes found"
             return set_aside(record, "; ".join([*signal.warnings, reason]))
-    where = [(number, int(step)) for number, found in enumerate(passes) for step in np.nonzero(found.found)[0]]
+    where = [(number, int(step)) for number, one in enumerate(passes) for step in np.nonzero(one.found)[0]]
     half = evidence.hop_s / 2
     first = np.array([passes[number].first[step] for number, step in where]) * evidence.hop_s - half
     last = np.array([passes[number].last[step] for number, step in where]) * evidence.hop_s + half
@@ -115,13 +115,13 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     return _finish(record, warnings, notes, measured.spectra, measured.bands)
 
 
-def _guess_hz(evidence: Evidence, found: Alignment, step: int, nominal_hz: float) -> float:
+def _guess_hz(evidence: Evidence, scale: Alignment, step: int, nominal_hz: float) -> float:
     """First estimate of a note's pitch, from the grid of pitches around its place in the scale."""
-    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - found.offset_cents
+    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - scale.offset_cents
     near = np.abs(deviation) <= 60
-    mean = evidence.score[found.first[step] : found.last[step] + 1, near].mean(axis=0)
+    mean = evidence.score[scale.first[step] : scale.last[step] + 1, near].mean(axis=0)
     weight = np.clip(mean - 0.7 * mean.max(), 0, None)
-    return float(nominal_hz * 2 ** ((found.offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
+    return float(nominal_hz * 2 ** ((scale.offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
 
 
 def _confidence(score: float, rival: float) -> float:
@@ -149,8 +149,8 @@ def _not_this_scale(record: Row, shift: int, reversed_order: bool, family: Famil
     )
 
 
-def _missing(found: Alignment, written: Ints) -> list[str]:
-    missing = [midi_to_note(int(note)) for note in written[~found.found]]
+def _missing(scale: Alignment, written: Ints) -> list[str]:
+    missing = [midi_to_note(int(note)) for note in written[~scale.found]]
     return [f"notes not found: {' '.join(missing)}"] if missing else []
 
 

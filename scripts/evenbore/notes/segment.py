@@ -93,14 +93,14 @@ def find_passes(evidence: Evidence, midi: Ints, tuning_hz: float) -> list[Alignm
     return sorted(passes, key=_start)
 
 
-def better_guess(evidence: Evidence, midi: Ints, tuning_hz: float, found: Alignment) -> tuple[int, bool]:
+def better_guess(evidence: Evidence, midi: Ints, tuning_hz: float, best: Alignment) -> tuple[int, bool]:
     """What the recording seems to hold when the expected scale is not all there.
 
     Returns the semitones by which the same scale, moved as a whole, fits clearly better (0: none), and
     whether it fits clearly better in the opposite order.
     """
     # whole semitones are for the shift to tell
-    offset = (found.offset_cents + 50) % 100 - 50
+    offset = (best.offset_cents + 50) % 100 - 50
     target = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0) + offset / 100
     coarse, hop_s = evidence.score[::_COARSE], _COARSE * evidence.hop_s
 
@@ -111,28 +111,28 @@ def better_guess(evidence: Evidence, midi: Ints, tuning_hz: float, found: Alignm
 
     def clearly(tried: tuple[float, float]) -> bool:
         # half a scale matches half of many another: what it really is must be all there
-        return tried[0] > as_said + _CLEARLY and tried[1] >= _WHOLE and tried[1] > found.found.mean()
+        return tried[0] > as_said + _CLEARLY and tried[1] >= _WHOLE and tried[1] > best.found.mean()
 
     as_said = fit(target)[0]
     if clearly(fit(target[::-1])):
         return 0, True
     low, high = evidence.grid_midi[0] - target.min(), evidence.grid_midi[-1] - target.max()
-    if found.found.mean() >= _WHOLE:
+    if best.found.mean() >= _WHOLE:
         low, high = max(low, -_NEIGHBOURS), min(high, _NEIGHBOURS)
     shifts = [shift for shift in range(int(np.ceil(low)), int(high) + 1) if shift]
     fits = [fit(target + shift) for shift in shifts]
-    best = max(range(len(shifts)), key=lambda k: fits[k][0])
-    return (shifts[best] if clearly(fits[best]) else 0), False
+    likeliest = max(range(len(shifts)), key=lambda k: fits[k][0])
+    return (shifts[likeliest] if clearly(fits[likeliest]) else 0), False
 
 
-def _start(found: Alignment) -> int:
+def _start(scale: Alignment) -> int:
     """First frame of the first note found; 0 when there is none."""
-    return int(found.first[found.found][0]) if found.found.any() else 0
+    return int(scale.first[scale.found][0]) if scale.found.any() else 0
 
 
-def _stop(found: Alignment) -> int:
+def _stop(scale: Alignment) -> int:
     """Frame after the last note found; 0 when there is none."""
-    return int(found.last[found.found][-1]) + 1 if found.found.any() else 0
+    return int(scale.last[scale.found][-1]) + 1 if scale.found.any() else 0
 
 
 def _align(
@@ -146,8 +146,8 @@ def _align(
     there = first >= 0
     first[there] += start
     last[there] += start
-    own, rival = _support(score, notes, evidence.grid_midi, target, first, last)
-    return Alignment(first, last, own, rival, offset)
+    support, rival = _support(score, notes, evidence.grid_midi, target, first, last)
+    return Alignment(first, last, support, rival, offset)
 
 
 def _part_repeated(first: Ints, last: Ints, target: Floats, level: Floats32) -> None:
@@ -198,8 +198,8 @@ def _note_scores(score: Floats32, grid: Floats, target: Floats) -> Floats32:
     centre = np.rint((target - grid[0]) / step).astype(int)
     values, where = np.unique(centre, return_inverse=True)
     columns = [score[:, max(0, c - half) : c + half + 1].max(axis=1, initial=0) for c in values]
-    own = np.stack(columns, axis=1)[:, where]
-    leading: Floats32 = np.minimum(own, own - score.max(axis=1, keepdims=True) + _LEAD + _NEUTRAL)
+    of_note = np.stack(columns, axis=1)[:, where]
+    leading: Floats32 = np.minimum(of_note, of_note - score.max(axis=1, keepdims=True) + _LEAD + _NEUTRAL)
     return leading
 
 
@@ -249,10 +249,10 @@ def _search(notes: Floats32, hop_s: float) -> tuple[float, Ints, Ints]:
 def _support(
     score: Floats32, notes: Floats32, grid: Floats, target: Floats, first: Ints, last: Ints
 ) -> tuple[Floats, Floats]:
-    own, rival = np.full(len(first), np.nan), np.full(len(first), np.nan)
+    support, rival = np.full(len(first), np.nan), np.full(len(first), np.nan)
     for i in np.nonzero(first >= 0)[0]:
         span = slice(first[i], last[i] + 1)
-        own[i] = notes[span, i].mean()
+        support[i] = notes[span, i].mean()
         other = np.abs(grid - target[i]) > 0.8
         rival[i] = score[span][:, other].mean(axis=0).max()
-    return own, rival
+    return support, rival

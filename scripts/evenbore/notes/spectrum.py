@@ -137,9 +137,9 @@ def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
     lobe = np.interp(np.abs(position - nearest), np.arange(51) / 100, _main_lobe(frames.size))
     floor = noise_between(power, frames.bin_hz, f0_hz, len(number))
     noise_bin = np.minimum(floor[:-1], floor[1:])  # the lower of both sides resists a stray partial
-    own = np.maximum(power[nearest] - noise_bin, 1e-20) / lobe**2
-    above = 10 * np.log10(own * lobe**2 / noise_bin)
-    level = np.where(above >= ABOVE_NOISE_DB, 10 * np.log10(own), np.nan)
+    peak = np.maximum(power[nearest] - noise_bin, 1e-20) / lobe**2
+    above = 10 * np.log10(peak * lobe**2 / noise_bin)
+    level = np.where(above >= ABOVE_NOISE_DB, 10 * np.log10(peak), np.nan)
     limit = 10 * np.log10(noise_bin / lobe**2) + ABOVE_NOISE_DB
     bandwidth = window(frames.size)[1]
     noise = 0.5 * (floor[:-1] + floor[1:]) / bandwidth * f0_hz / frames.bin_hz

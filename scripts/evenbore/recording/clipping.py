@@ -9,7 +9,7 @@ import numpy as np
 
 from evenbore.facts.arrays import Floats32
 
-MIN_RUN = 3
+MIN_CLIPPED_RUN = 3
 TOP_WIDTH = 1e-3  # samples this close to the maximum (as a share of it) belong to its flat top
 MIN_FLAT_RUNS = 3  # one flat peak is chance, several at one level are a limit
 # A smooth wave also lingers at its crest: a sine has 2.4 times as many samples in the top band of a given
@@ -42,11 +42,11 @@ class ClipMeter:
             edge = top - width if top < self.full_scale else self.full_scale
             near = np.flatnonzero(block > edge - width if side > 0 else block < width - edge)
             at_top = near[side * block[near] >= edge]
-            if len(at_top) < MIN_RUN:
+            if len(at_top) < MIN_CLIPPED_RUN:
                 continue
             breaks = np.flatnonzero(np.diff(at_top) > 1) + 1
             lengths = np.diff(np.concatenate(([0], breaks, [len(at_top)])))
-            lengths = lengths[lengths >= MIN_RUN]
+            lengths = lengths[lengths >= MIN_CLIPPED_RUN]
             if len(lengths):
                 below = len(near) - len(at_top)
                 self._blocks.append((side, top, int(lengths.sum()), len(lengths), below))

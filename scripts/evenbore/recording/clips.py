@@ -1,6 +1,6 @@
 """Short clips of recordings, for listening in the report.
 
-Conventions: one channel at RATE; times in s from the clip's start; every clip as a whole at LOUDNESS_LUFS
+Conventions: one channel at CLIP_RATE; times in s from the clip's start; every clip as a whole at LOUDNESS_LUFS
 (ITU-R BS.1770-4; the level is that of EBU R 128). MP3, for it is what every current browser decodes: Ogg is not
 decoded by Safaris still in use (from memory), and WAV or FLAC would be four to eight times as large.
 """
@@ -22,10 +22,10 @@ from evenbore.files.errors import AudioError
 from evenbore.recording.audio import Signal, open_signal, signal_from_array
 from evenbore.recording.quality import lufs
 
-RATE = 32_000  # Hz: holds sound up to 15 kHz
+CLIP_RATE = 32_000  # Hz: holds sound up to 15 kHz
 COMPRESSION = 0.885  # of libsndfile, 0 to 1: 64 kbit/s at a constant rate
 LOUDNESS_LUFS = -23.0
-TAKES = 2  # of one instrument, state and session: the second shows how far two takes of one instrument differ
+TAKES_HEARD = 2  # of one instrument, state and session: the second shows how far two takes of one instrument differ
 NOTE_S, BEFORE_S, AFTER_S = 2.0, 0.15, 0.25  # the most of a note that is kept, and what stays around it
 PASSAGE_S = 30.0
 FADE_S = 0.01
@@ -51,7 +51,7 @@ class Clip:
 
 
 def cut_clips(rows: list[RecordingRow], recordings: list[Row], notes: list[list[Row]], base_dynamic: str) -> list[Clip]:
-    """Clips of one chunk: of each state up to TAKES takes of the scale, best first, and one passage.
+    """Clips of one chunk: of each state up to TAKES_HEARD takes of the scale, best first, and one passage.
 
     `rows`: the chunk's rows of the sheet; `recordings`, `notes`: what it told, in the same order. Takes are at the
     base dynamic, played alike. A recording that cannot be read any more has no clip.
@@ -65,7 +65,7 @@ def cut_clips(rows: list[RecordingRow], recordings: list[Row], notes: list[list[
         scales = sorted((row for row in of_state if row["notes"] and row["dynamic"] == base_dynamic), key=_worse)
         alike = [row for row in scales if _played(row) == _played(scales[0])]
         passages = sorted((row for row in of_state if row["pattern"] == "passage"), key=_worse)
-        clips += [_cut(row) for row in alike[:TAKES] + passages[:1]]
+        clips += [_cut(row) for row in alike[:TAKES_HEARD] + passages[:1]]
     return [clip for clip in clips if clip is not None]
 
 
@@ -87,10 +87,10 @@ def _cut(row: Row) -> Clip | None:
     try:
         with open_signal(row["path"], channel=row["channel"]) as signal:
             samples, starts = _join(signal, spans or [(0.0, min(signal.duration_s, PASSAGE_S))])
-            samples = soxr.resample(samples, signal.rate, RATE)
+            samples = soxr.resample(samples, signal.rate, CLIP_RATE)
     except AudioError:
         return None
-    loudness = lufs(signal_from_array(samples, RATE))
+    loudness = lufs(signal_from_array(samples, CLIP_RATE))
     if not math.isfinite(loudness):
         return None
     gain = min(10 ** ((LOUDNESS_LUFS - loudness) / 20), 0.95 / np.abs(samples).max())
@@ -128,15 +128,15 @@ def faded(samples: Floats32, rate: int) -> Floats32:
 
 
 def encoded(samples: Floats32) -> bytes:
-    """Samples (N,) at RATE as MP3."""
+    """Samples (N,) at CLIP_RATE as MP3."""
     out = io.BytesIO()
-    soundfile.write(out, samples, RATE, format="MP3", subtype="MPEG_LAYER_III", bitrate_mode="CONSTANT",
+    soundfile.write(out, samples, CLIP_RATE, format="MP3", subtype="MPEG_LAYER_III", bitrate_mode="CONSTANT",
                     compression_level=COMPRESSION)  # fmt: skip
     return out.getvalue()
 
 
 def decoded(mp3: bytes) -> Floats32:
-    """The samples (N,) at RATE behind `encoded`."""
+    """The samples (N,) at CLIP_RATE behind `encoded`."""
     samples: Floats32 = soundfile.read(io.BytesIO(mp3), dtype="float32")[0]
     return samples
 

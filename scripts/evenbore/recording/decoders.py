@@ -32,7 +32,7 @@ MAX_BROKEN_PIECES = 1000
 OGG_PAGE = 27 + 255 + 255 * 255  # the largest
 
 # Quantisation step of the integer formats, full scale = 1.
-STEPS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
+QUANTISATION_STEPS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
 
 EXTENSIONS = {
     "WAV": "wav wave bwf", "WAVEX": "wav wave bwf", "RF64": "wav wave rf64", "W64": "w64", "FLAC": "flac",
@@ -106,7 +106,7 @@ class SoundfileSource:
         self.info = AudioInfo(
             file.samplerate, file.channels, frames, frames / file.samplerate, file.format, file.subtype
         )
-        self.step = STEPS.get(file.subtype, 0.0)
+        self.step = QUANTISATION_STEPS.get(file.subtype, 0.0)
 
     def blocks(self) -> Iterator[Floats32]:
         """All blocks from the start; the memory is used again for the next one."""
@@ -140,7 +140,7 @@ class SoundfileSource:
             return [f"{self._broken_after}; the rest of {self.info.duration_s:.1f} s is left out"]
         if self.info.format == "OGG" and not _ogg_ends(self._path):
             return ["cut off: its end is missing (copied or saved incompletely?)"]
-        slack_s = 0.01 if self.info.subtype in STEPS else 0.2 + 0.02 * self.info.duration_s
+        slack_s = 0.01 if self.info.subtype in QUANTISATION_STEPS else 0.2 + 0.02 * self.info.duration_s
         return _unfinished_header(self._file.extra_info, self.info) or _cut_short(frames, self.info, slack_s)
 
     def misnamed(self) -> list[str]:

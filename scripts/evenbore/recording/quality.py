@@ -13,13 +13,12 @@ import numpy as np
 
 from evenbore.facts.acoustics import k_weight_power
 from evenbore.facts.arrays import Floats
-from evenbore.recording.audio import Signal
+from evenbore.recording.audio import LEVEL_FRAME_S, Signal
 
 NAN = float("nan")
 
 # ASSUME: a note has died away and the next one's breath has not begun; common practice, no source.
 AFTER_NOTE_S, BEFORE_NOTE_S = 0.4, 0.1
-LEVEL_FRAME_S = 0.05
 FRAMES_AT_ONCE = 200  # bounds the memory that a long quiet part takes
 QUIET_PERCENTILE = 25  # of the frames between the notes: keeps key clicks and breaths out
 

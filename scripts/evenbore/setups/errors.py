@@ -13,7 +13,7 @@ import numpy as np
 from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.setups.responses import Setups
 
-VARIANCE_KEPT = 0.999  # of every session's error
+SESSION_VARIANCE_KEPT = 0.999  # of every session's error
 
 
 class SetupErrors(NamedTuple):
@@ -37,7 +37,7 @@ def session_directions(setups: Setups) -> tuple[Floats, Floats]:
     errors = np.where(np.isfinite(setups.response_db), setups.errors_db, 0.0).transpose(1, 0, 2)
     mixing, size, directions = np.linalg.svd(errors, full_matrices=False)
     left = 1 - np.cumsum(size**2, axis=1) / np.maximum((size**2).sum(axis=1, keepdims=True), 1e-30)
-    kept = int((left > 1 - VARIANCE_KEPT).sum(axis=1).max()) + 1
+    kept = int((left > 1 - SESSION_VARIANCE_KEPT).sum(axis=1).max()) + 1
     return (size[:, :, None] * directions)[:, :kept], mixing[:, :, :kept]
 
 

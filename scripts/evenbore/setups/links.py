@@ -15,8 +15,8 @@ COVARIATES = {"player": "player", "mouthpiece": "mouthpiece or head joint", "ree
 LOW_HZ, HIGH_HZ = (0.0, 200.0), (5000.0, np.inf)
 BESIDE_LOW_HZ, BESIDE_HIGH_HZ = (300.0, 1000.0), (1000.0, 3000.0)
 CUT_DB = 6.0
-PEAK_DB = 4.0  # from the line through the two bands on either side
-SURE = 2.0  # standard errors
+RESONANCE_DB = 4.0  # from the line through the two bands on either side
+SURE_ERRORS = 2.0  # standard errors
 
 
 def offset_variances(counts: Floats) -> Floats:
@@ -85,12 +85,12 @@ def _end(band: Floats, level: Floats, end: tuple[float, float], beside: tuple[fl
 
 
 def _peaks(band: Floats, level: Floats, error: Floats) -> list[str]:
-    """Single bands, more than PEAK_DB and SURE standard errors from the straight line through their neighbours."""
+    """Bands more than RESONANCE_DB and SURE_ERRORS standard errors from the line through their neighbours."""
     said = []
     for i in range(2, band.size - 2):
         near = np.array([i - 2, i - 1, i + 1, i + 2])
         away = level[i] - level[near].mean()
-        if abs(away) >= PEAK_DB and abs(away) >= SURE * error[i]:
+        if abs(away) >= RESONANCE_DB and abs(away) >= SURE_ERRORS * error[i]:
             said.append(f"{'a resonance' if away > 0 else 'a hole'} near {band[i]:.0f} Hz ({away:+.0f} dB)")
     return said
 

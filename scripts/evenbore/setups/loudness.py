@@ -8,7 +8,7 @@ normalisation; keys as in notes.tsv.
 import pandas as pd
 
 LEAST_STEP_DB = 3.0  # between the softest and the loudest take: less is the player's own scatter
-LEAST_NOTES = 5
+LEAST_SLOPE_NOTES = 5
 _OWNER = ["instrument", "state"]
 _NOTE = [*_OWNER, "session", "articulation", "direction", "midi"]
 
@@ -17,8 +17,8 @@ def brightness_slopes(notes: pd.DataFrame) -> pd.Series:
     """Slope of brightness_db over level_dbfs in dB per dB, indexed by instrument and state.
 
     Least squares over all notes recorded at more than one dynamic, each note of a session on its own level (so that
-    neither the room's resonances nor the notes' own differences count). Only instruments with at least LEAST_NOTES
-    such notes and, in the median, LEAST_STEP_DB between their softest and loudest dynamic.
+    neither the room's resonances nor the notes' own differences count). Only instruments with at least
+    LEAST_SLOPE_NOTES such notes and, in the median, LEAST_STEP_DB between their softest and loudest dynamic.
 
     >>> piano = pd.DataFrame({"midi": range(60, 65), "dynamic": "p", "level_dbfs": -30.0, "brightness_db": -20.0})
     >>> forte = piano.assign(dynamic="f", level_dbfs=-20.0, brightness_db=-15.0)
@@ -33,7 +33,7 @@ def brightness_slopes(notes: pd.DataFrame) -> pd.Series:
     cells = means.groupby(level=_NOTE)
     centred = means - cells.transform("mean")
     step = (cells["level_dbfs"].max() - cells["level_dbfs"].min()).groupby(level=_OWNER)
-    enough = (step.size() >= LEAST_NOTES) & (step.median() >= LEAST_STEP_DB)
+    enough = (step.size() >= LEAST_SLOPE_NOTES) & (step.median() >= LEAST_STEP_DB)
     products = pd.DataFrame({"xy": centred["brightness_db"] * centred["level_dbfs"], "xx": centred["level_dbfs"] ** 2})
     sums = products.groupby(level=_OWNER).sum()[enough]
     return sums["xy"] / sums["xx"]

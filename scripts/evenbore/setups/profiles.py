@@ -19,17 +19,15 @@ from evenbore.facts.rows import Row
 from evenbore.setups.harmonics import blocks
 from evenbore.setups.loudness import at_common_loudness
 from evenbore.setups.normalise import CHAIN_MEASURES, Normalised
-from evenbore.setups.responses import BAND_HZ
+from evenbore.setups.responses import BAND_HZ, MIN_ABOVE_NOISE_DB, REPLICATE
 from evenbore.setups.rooms import ROOM_MEASURES, room_error
 from evenbore.statistics.alignment import take_offsets
 from evenbore.statistics.grouped import row_groups
 from evenbore.trade.families import Family
 
 MATCHED = "brightness_matched_db"  # brightness_db at a common loudness
-MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, MATCHED, "hnr_db", "attack_ms")
-OWNER = ["instrument", "state", "dynamic"]
-REPEAT = ["instrument", "state", "dynamic", "articulation", "direction", "session"]
-MIN_ABOVE_NOISE_DB = 10.0
+_MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, MATCHED, "hnr_db", "attack_ms")
+_OWNER = ["instrument", "state", "dynamic"]
 
 
 def note_profiles(normalised: Normalised, instruments: dict[str, Row], families: dict[str, Family]) -> pd.DataFrame:
@@ -37,15 +35,15 @@ def note_profiles(normalised: Normalised, instruments: dict[str, Row], families:
     notes = normalised.notes.assign(**{MATCHED: at_common_loudness(normalised.notes)})
     notes["attack_ms"] = notes["attack_ms"].where(notes["articulation"] == "tongued")
     # a note played twice in one recording (up-down) counts once
-    keys = [*dict.fromkeys([*OWNER, *REPEAT, "recording", "midi", "written_note", "group"])]
-    takes = notes.groupby(keys, sort=False)[list(MEASURES)].mean().reset_index()
-    by_note = [*OWNER, "midi", "written_note", "group"]
-    centred = takes[list(MEASURES)] - takes.groupby([*REPEAT, "midi"])[list(MEASURES)].transform("mean")
-    cells = takes.groupby([*REPEAT, "midi"])[list(MEASURES)].count()
+    keys = [*dict.fromkeys([*_OWNER, *REPLICATE, "recording", "midi", "written_note", "group"])]
+    takes = notes.groupby(keys, sort=False)[list(_MEASURES)].mean().reset_index()
+    by_note = [*_OWNER, "midi", "written_note", "group"]
+    centred = takes[list(_MEASURES)] - takes.groupby([*REPLICATE, "midi"])[list(_MEASURES)].transform("mean")
+    cells = takes.groupby([*REPLICATE, "midi"])[list(_MEASURES)].count()
     freedom = (cells - 1).clip(lower=0).sum()
     s_r = ((centred**2).sum() / freedom.where(freedom > 0)) ** 0.5
 
-    by_direction = _aligned(takes).groupby([*by_note, "direction"])[list(MEASURES)]
+    by_direction = _aligned(takes).groupby([*by_note, "direction"])[list(_MEASURES)]
     value = by_direction.mean().groupby(by_note).mean()
     # variance of a mean of direction means: the mean of 1/n over the directions, over their number
     inverse = (1 / by_direction.count().where(lambda n: n > 0)).groupby(by_note)
@@ -55,7 +53,7 @@ def note_profiles(normalised: Normalised, instruments: dict[str, Row], families:
     room = _room_variance(notes, by_note).reindex(variance.index)
     variance[list(ROOM_MEASURES)] += room
     variance[MATCHED] += setup["brightness_db"] + room["brightness_db"]
-    n_takes = takes.groupby(by_note)[list(MEASURES)].count()
+    n_takes = takes.groupby(by_note)[list(_MEASURES)].count()
 
     table = pd.concat(
         {"value": value.stack(), "se": variance.stack() ** 0.5, "n_takes": n_takes.stack()}, axis=1
@@ -80,14 +78,14 @@ def _aligned(takes: pd.DataFrame) -> pd.DataFrame:
     """
     aligned = takes.copy()
     column_number = {str(name): number for number, name in enumerate(aligned.columns)}
-    for rows in row_groups(takes.groupby(OWNER)):
+    for rows in row_groups(takes.groupby(_OWNER)):
         take, names = pd.factorize(takes["recording"].to_numpy()[rows])
         note, heard = pd.factorize(takes["midi"].to_numpy()[rows])
         if len(names) == 1 or len(rows) == len(names) * len(heard):
             continue
         direction = takes["direction"].to_numpy()[rows[np.unique(take, return_index=True)[1]]]
         share = 1 / pd.Series(direction).groupby(direction).transform("size").to_numpy()
-        for column in MEASURES:
+        for column in _MEASURES:
             grid = np.full((len(names), len(heard)), np.nan)
             grid[take, note] = takes[column].to_numpy(float)[rows]
             offsets = take_offsets(grid)
@@ -145,7 +143,7 @@ def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.D
     takes, room = _band_levels(normalised, bands)
     level, key = takes[range(BAND_HZ.size)].to_numpy(), takes.drop(columns=range(BAND_HZ.size))
     errors = normalised.setups.errors_db
-    deviation, cells = [], takes.groupby(REPEAT).indices
+    deviation, cells = [], takes.groupby(REPLICATE).indices
     for rows in cells.values():
         shared = np.isfinite(level[rows]).all(axis=0)
         if len(rows) > 1 and shared.any():
@@ -158,7 +156,7 @@ def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.D
         s_r2 = np.divide(np.nansum(squares, axis=0), freedom, out=s_r2, where=freedom > 0)
 
     parts = []
-    for whole in (OWNER, [*OWNER, "session"]):
+    for whole in (_OWNER, [*_OWNER, "session"]):
         for owner, rows in takes.groupby(whole).indices.items():
             keep = np.isfinite(level[rows]).all(axis=0)
             if not keep.any():
@@ -180,7 +178,7 @@ def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.D
                     }
                 )
             )
-    columns = [*OWNER, "session", "band_hz", "level_db", "se_db", "group"]
+    columns = [*_OWNER, "session", "band_hz", "level_db", "se_db", "group"]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
@@ -206,7 +204,7 @@ def _band_levels(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> tuple
         one = 10 ** (harmonics[inside] / 10)
         np.add.at(power[rows], place, one)
         np.add.at(uncertain[rows], place, one**2 * rest[inside])
-    keys = [notes[key] for key in (*REPEAT, "recording", "group")]
+    keys = [notes[key] for key in (*REPLICATE, "recording", "group")]
     total = pd.DataFrame(power).groupby(keys, sort=False).sum()
     mean = total.div(notes.groupby(keys, sort=False).size(), axis=0)
     with np.errstate(divide="ignore"):

@@ -24,7 +24,7 @@ from scipy import sparse
 from scipy.stats import norm
 
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
-from evenbore.setups.harmonics import Harmonics
+from evenbore.setups.harmonics import HarmonicArrays
 from evenbore.statistics.grouped import grouped_means
 
 BAND_HZ = 1000.0 * 10.0 ** (np.arange(-16, 14) / 10.0)  # 25 Hz to 20 kHz, IEC 61260-1 exact mid-bands
@@ -107,7 +107,7 @@ class _Rows(NamedTuple):
         return _Rows(*(column[which] for column in self))  # type: ignore[arg-type]  # each keeps its own type
 
 
-def estimate_setups(notes: pd.DataFrame, harmonics: Harmonics, groups: dict[str, int]) -> Setups:
+def estimate_setups(notes: pd.DataFrame, harmonics: HarmonicArrays, groups: dict[str, int]) -> Setups:
     """Estimate every session's response.
 
     `notes`: one row per note with the columns CELL, `recording`, `direction` and `session`; `harmonics`: theirs;
@@ -143,7 +143,7 @@ def estimate_setups(notes: pd.DataFrame, harmonics: Harmonics, groups: dict[str,
     return Setups(sessions, number, linked, response, errors)
 
 
-def _hidden_below(harmonics: Harmonics, clear: Bools, cell: Ints, session: Ints) -> Floats:
+def _hidden_below(harmonics: HarmonicArrays, clear: Bools, cell: Ints, session: Ints) -> Floats:
     """The level (N, H) that a harmonic lies below which does not stand clear of the noise though other notes of its
     cell show it; NaN elsewhere.
 
@@ -176,7 +176,7 @@ def _heard_in(present: Bools, cell: Ints, where: Ints) -> Ints:
     return count[cell]
 
 
-def _shared_rows(notes: pd.DataFrame, harmonics: Harmonics, clear: Bools, session: Ints) -> _Rows:
+def _shared_rows(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools, session: Ints) -> _Rows:
     """The harmonics (R,) whose cell was recorded in several of the sessions (N,), which are then of one group."""
     cell = notes.groupby(CELL, sort=False, dropna=False).ngroup().to_numpy()
     limit = _hidden_below(harmonics, clear, cell, session)
@@ -221,7 +221,7 @@ def _hats(frequency_hz: Floats, block: Ints, blocks: int) -> sparse.csr_array:
     )
 
 
-def _take_covariance(notes: pd.DataFrame, harmonics: Harmonics, clear: Bools) -> Floats | None:
+def _take_covariance(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools) -> Floats | None:
     """(B, B) covariance of a take's deviation from its repeats, pooled over the study; None without repeats.
 
     Pooled as ISO 5725-2 pools repeatability: sums of squares over degrees of freedom.

@@ -27,11 +27,11 @@ from evenbore.statistics.grouped import grouped_means, row_groups
 ROOM_MEASURES = ("level_dbfs", "level_dba", "level_lufs", "tilt_db_per_octave", "odd_even_db", "high_band_db",
                  "brightness_db")  # fmt: skip
 ALIKE = ["instrument", "state", "dynamic", "articulation", "direction"]
-LEAST_NOTES = 8  # fewer do not tell a variance
+LEAST_ROOM_NOTES = 8  # fewer do not tell a variance
 
 
 @dataclass(frozen=True)
-class Cells:
+class RoomCells:
     """Means over takes of one comparability group's cells, for one measure.
 
     `alike`, `instrument`, `session` (C,): numbers of the takes played alike, of the instrument in its state, and of the
@@ -86,7 +86,7 @@ def harmonic_rooms(notes: pd.DataFrame, frequency_hz: Floats32, level_db: Floats
         tones[grid.note] = octave[rows]
         for band in np.unique(tones[np.isfinite(tones)]):
             note, harmonic = np.nonzero(tones == band)
-            if note.size < LEAST_NOTES:
+            if note.size < LEAST_ROOM_NOTES:
                 continue
             added, variance, _ = rooms(grid.cells(takes[:, note, harmonic], offsets))
             for out, values in ((room, added), (left, variance)):
@@ -101,7 +101,7 @@ def _linked_groups(notes: pd.DataFrame) -> Iterator[tuple[Ints, "_Grid"]]:
     for rows in row_groups(notes.groupby("group")):
         part = notes.iloc[rows]
         linking = part.groupby(["instrument", "state"])["session"].transform("nunique") > 1
-        if part.loc[linking, "midi"].nunique() >= LEAST_NOTES:
+        if part.loc[linking, "midi"].nunique() >= LEAST_ROOM_NOTES:
             yield rows, _Grid(part)
 
 
@@ -132,7 +132,7 @@ class _Grid:
         away[~np.isfinite(takes).any(axis=1)] = 0.0
         return np.nanmedian(away, axis=1, keepdims=True)
 
-    def cells(self, takes: Floats, offsets: Floats) -> Cells:
+    def cells(self, takes: Floats, offsets: Floats) -> RoomCells:
         """The cells of takes (T, N), each less its offset (T, 1)."""
         takes = takes - offsets
         mean, count = grouped_means(takes, self.cell_of_take, len(self.alike))
@@ -140,10 +140,11 @@ class _Grid:
         # a repeat's own offset costs it one of its notes
         repeats = np.clip(count - 1, 0, None).sum()
         freedom = repeats * (1 - 1 / takes.shape[1])
-        return Cells(self.alike, self.instrument, self.session, mean, count, squares / freedom if freedom else np.nan)
+        scatter = squares / freedom if freedom else np.nan
+        return RoomCells(self.alike, self.instrument, self.session, mean, count, scatter)
 
 
-def rooms(cells: Cells) -> tuple[Floats, Floats, Floats]:
+def rooms(cells: RoomCells) -> tuple[Floats, Floats, Floats]:
     """What the room adds (C, N) in each cell's session, the variance (C, N) of what is left of it in the cell, and the
     part (C, N) of that which the other sessions share: no instrument shows what all rooms have in common."""
     linking = _several_sessions(cells.alike, cells.session)
@@ -196,7 +197,7 @@ def _prediction(alike: Ints, in_session: Floats, noise: Floats, common: float) -
     return error @ in_session.T @ within, error
 
 
-def variances(cells: Cells, linking: Bools) -> tuple[float, float]:
+def variances(cells: RoomCells, linking: Bools) -> tuple[float, float]:
     """Variances of the room, the same for all instruments, and of what it does to one alone; method of moments.
 
     Within what was played alike in several sessions, deviations from its mean over the sessions have the variance of
@@ -230,7 +231,7 @@ def variances(cells: Cells, linking: Bools) -> tuple[float, float]:
     return common, both - common
 
 
-def _others(cells: Cells, cell: int) -> Ints:
+def _others(cells: RoomCells, cell: int) -> Ints:
     """Cells of other instruments in the session of `cell`."""
     return np.flatnonzero((cells.session == cells.session[cell]) & (cells.instrument != cells.instrument[cell]))
 

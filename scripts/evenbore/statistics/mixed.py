@@ -126,10 +126,10 @@ def _ratios(y: Floats, design: Floats, columns: Sequence[Floats]) -> Floats:
         return -model.loglike(at, profile_fe=False), -2 * roots * slope
 
     bounds = [(_LEAST**0.5, _MOST**0.5)] * len(columns)
-    found = [
+    maxima = [
         minimize(unlikelihood, np.full(len(columns), start**0.5), jac=True, method="L-BFGS-B", bounds=bounds,
                  options={"ftol": 1e-13, "gtol": 1e-8})
         for start in _STARTS
     ]  # fmt: skip
-    ratios = min(found, key=lambda end: end.fun).x ** 2
+    ratios = min(maxima, key=lambda end: end.fun).x ** 2
     return np.where(ratios > 1.01 * _LEAST, ratios, 0.0)

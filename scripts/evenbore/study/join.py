@@ -35,9 +35,9 @@ def join_studies(folders: list[str | Path], into: str | Path) -> list[str]:
         raise EvenboreError(f"Joining takes two studies or more; found {len(folders)}.")
     studies = _load_all([Path(folder).absolute() for folder in folders])
     problems = _check_configs(studies) + _check_families(studies)
-    instruments, found = _join_instruments(studies)
-    inspection, more = _join_inspection(studies)
-    problems += found + more
+    instruments, instrument_problems = _join_instruments(studies)
+    inspection, inspection_problems = _join_inspection(studies)
+    problems += instrument_problems + inspection_problems
     if problems:
         raise StudyError(problems)
     prefixes = _prefixes([study.folder.name for study in studies])
@@ -176,7 +176,7 @@ def _join_instruments(studies: list[Study]) -> tuple[list[dict[str, Any]], list[
 
 
 def _join_inspection(studies: list[Study]) -> tuple[list[dict[str, Any]], list[Problem]]:
-    rows: dict[tuple[str, str], dict[str, Any]] = {}
+    rows: dict[tuple[str, ...], dict[str, Any]] = {}
     problems = []
     for study in studies:
         for row in study.inspection:

@@ -65,9 +65,9 @@ WORDS: dict[str, dict[str, Any]] = {
     "state": {"before": 0, "found": 0, "after": 1},  # the first and the second state of the config
 }
 SAYS_NOTHING = frozenset({"scale", "scales", "recording", "recordings", "rec", "audio", "wav", "track", "as", "setup"})
-DATE = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
-TAKE = re.compile(r"(?<![^\W_])(?:take|tk|t)[ _.-]*(\d{1,4})(?!\d)", re.IGNORECASE)
-SESSION = re.compile(r"(?<![^\W_])(?:session|sess|s|evening|day)[ _.-]*\d{1,3}(?![^\W_])", re.IGNORECASE)
+DATE_WORD = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
+TAKE_WORD = re.compile(r"(?<![^\W_])(?:take|tk|t)[ _.-]*(\d{1,4})(?!\d)", re.IGNORECASE)
+SESSION_WORD = re.compile(r"(?<![^\W_])(?:session|sess|s|evening|day)[ _.-]*\d{1,3}(?![^\W_])", re.IGNORECASE)
 LEADING = re.compile(r"([A-Za-z]\d{1,2})[ _.-]+(.+)")
 LAST_NUMBER = re.compile(r"[ _.(#-]+(\d{1,4})\)?$")
 UP_DOWN = re.compile(r"(?<![^\W_])up[ _.+-]*(?:and[ _.-]*)?down(?![^\W_])", re.IGNORECASE)
@@ -175,7 +175,7 @@ def _take_words(part: str, guess: _Guess, is_file: bool) -> str:
     def tell(column: str, value: str) -> None:
         guess.told.setdefault(column, value)
 
-    for written in DATE.finditer(part):
+    for written in DATE_WORD.finditer(part):
         try:
             day = date(int(written[1]), int(written[3]), int(written[4])).isoformat()
         except ValueError:
@@ -185,12 +185,12 @@ def _take_words(part: str, guess: _Guess, is_file: bool) -> str:
     if UP_DOWN.search(part):
         tell("direction", "up-down")
         part = UP_DOWN.sub(" ", part)
-    if match := TAKE.search(part):
+    if match := TAKE_WORD.search(part):
         tell("take", str(int(match[1])))
-        part = TAKE.sub(" ", part, count=1)
-    if match := SESSION.search(part):
+        part = TAKE_WORD.sub(" ", part, count=1)
+    if match := SESSION_WORD.search(part):
         guess.session = guess.session or match[0]
-        part = SESSION.sub(" ", part, count=1)
+        part = SESSION_WORD.sub(" ", part, count=1)
     if is_file and "take" not in guess.told and (match := LAST_NUMBER.search(part)) and int(match[1]) > 0:
         tell("take", str(int(match[1])))
         guess.take_is_guess = True

@@ -205,8 +205,8 @@ def _type_cells(
     columns: dict[str, list[_Cell]] = {}
     problems = []
     for column, texts in zip(header, zip(*cells, strict=True) if cells else [()] * len(header), strict=True):
-        own = re.match("x_.", column) is not None
-        if column in columns or not (own or column in schema["properties"]):
+        free = re.match("x_.", column) is not None
+        if column in columns or not (free or column in schema["properties"]):
             continue
         spec = schema["properties"].get(column, {"type": "string"})
         typed: dict[str, _Cell] = {}
@@ -214,7 +214,7 @@ def _type_cells(
         for text in set(texts):
             if text:
                 value = _number(text, spec["type"])
-                if value is not None and (own or validators[column].is_valid(value)):
+                if value is not None and (free or validators[column].is_valid(value)):
                     typed[text] = value
                 else:
                     wrong[text] = Problem(name, None, column, shown(text), _allowed(spec), _cell_cause(text, spec))

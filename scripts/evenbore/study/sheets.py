@@ -44,7 +44,7 @@ SAME_TAKE = (
     "channel",
 )
 # What measuring a recording depends on; anything else may change without measuring it again.
-MEASURED = (
+COLUMNS_FOR_MEASURING = (
     "recording",
     "instrument",
     "session",
@@ -168,7 +168,7 @@ def row_for_measuring(study: Study, row: Row) -> RecordingRow:
         "families_dir": None if study.families_dir is None else str(study.families_dir),
         "tuning_hz": study.sessions[row["session"]]["tuning_hz"],
     }
-    return cast(RecordingRow, {key: row[key] for key in MEASURED} | of_study)
+    return cast(RecordingRow, {key: row[key] for key in COLUMNS_FOR_MEASURING} | of_study)
 
 
 def _name(path: Path, folder: Path) -> str:
@@ -428,7 +428,7 @@ def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
                         f"row {first} has the same take of the same thing",
                     )
                 )
-    items: dict[tuple[str | None, str | None], int] = {}
+    items: dict[tuple[str | None, ...], int] = {}
     sheet = sheets["inspection"]
     for number, row in zip(sheet.numbers, sheet.rows, strict=True):
         first = items.setdefault((row["instrument"], row["state"], row["item"]), number)

@@ -251,7 +251,7 @@ def make_instrument(
     `fields` are further fields of `InstrumentModel`.
     """
     notes = range(family.low, family.usual_top + 1)
-    design, own = stream(seed, family.key, "design"), stream(seed, family.key, name)
+    design, single = stream(seed, family.key, "design"), stream(seed, family.key, name)
 
     def spread(rng: np.random.Generator, sd: float) -> Floats:
         # Neighbouring notes share holes and bore: half of the variance is smooth over the scale.
@@ -262,11 +262,11 @@ def make_instrument(
         scaled: Floats = sd * mixed / np.std(mixed)
         return scaled
 
-    cents = spread(design, 3.0) + spread(own, 1.0) * intonation_sd
+    cents = spread(design, 3.0) + spread(single, 1.0) * intonation_sd
     cents = (cents - cents.mean()) / np.std(cents) * intonation_sd
-    level = spread(design, 1.0) + spread(own, level_sd)
-    tilt = spread(design, 0.4) + spread(own, tilt_sd)
-    colour = design.normal(0, 1.0, (len(notes), HARMONICS)) + own.normal(0, colour_sd, (len(notes), HARMONICS))
+    level = spread(design, 1.0) + spread(single, level_sd)
+    tilt = spread(design, 0.4) + spread(single, tilt_sd)
+    colour = design.normal(0, 1.0, (len(notes), HARMONICS)) + single.normal(0, colour_sd, (len(notes), HARMONICS))
     return InstrumentModel(
         family=family,
         voice=fields.pop("voice", voice_of(family.key)),

@@ -77,7 +77,7 @@ class Chain:
             mixed[0] = 1.0
             sound = fftconvolve(sound, mixed)[: sound.size]
         heard = filtered(sound, rate, self.response_db)
-        return heard + background(sound.size, rate, self.noise_dbfs, rng) + self._hum(sound.size, rate)
+        return heard + room_noise(sound.size, rate, self.noise_dbfs, rng) + self._hum(sound.size, rate)
 
     def _hum(self, n: int, rate: int) -> Floats:
         t = np.arange(n) / rate
@@ -93,7 +93,7 @@ def filtered(sound: Floats, rate: int, response_db: Callable[[Floats], Floats]) 
     return np.fft.irfft(np.fft.rfft(sound, padded) * gain, padded)[: sound.size]
 
 
-def background(n: int, rate: int, level_dbfs: float, rng: np.random.Generator) -> Floats:
+def room_noise(n: int, rate: int, level_dbfs: float, rng: np.random.Generator) -> Floats:
     """Room noise (n,) of that RMS level: level up to 100 Hz, then 3 dB per octave down (ASSUME: quiet room)."""
     frequency = np.fft.rfftfreq(n, 1 / rate)
     shape = 1 / np.sqrt(1 + frequency / 100)

@@ -27,7 +27,7 @@ from evenbore.trade.pitch import ALLOWED_NOTES, midi_to_note, note_to_midi
 if TYPE_CHECKING:
     from jsonschema.protocols import Validator
 
-Note = TypeVar("Note", int, Ints)
+_Note = TypeVar("_Note", int, Ints)
 
 SHIPPED_DIR = Path(__file__).with_name("families")
 SCHEMA_PATH = Path(__file__).with_name("family.schema.yaml")
@@ -108,11 +108,11 @@ class Family:
     pull: str
     origin: dict[str, str]
 
-    def to_sounding(self, written: Note) -> Note:
+    def to_sounding(self, written: _Note) -> _Note:
         """Sounding MIDI of a written note (number or array)."""
         return written + self.transposition
 
-    def to_written(self, sounding: Note) -> Note:
+    def to_written(self, sounding: _Note) -> _Note:
         """Written MIDI of a sounding note (number or array)."""
         return sounding - self.transposition
 
@@ -143,11 +143,11 @@ def likely_family(text: str, keys: list[str]) -> str:
     """
     words = _words(text[:100])
     words = OTHER_NAMES.get(frozenset(words), words)
-    own = [(key, _words(key)) for key in keys]
-    own += [(key, _words(_shipped_family(key).name)) for key in keys if (SHIPPED_DIR / f"{key}.yaml").is_file()]
-    vocabulary = sorted(set().union(*(known for _, known in own)))
+    words_of = [(key, _words(key)) for key in keys]
+    words_of += [(key, _words(_shipped_family(key).name)) for key in keys if (SHIPPED_DIR / f"{key}.yaml").is_file()]
+    vocabulary = sorted(set().union(*(known for _, known in words_of)))
     near = {match for word in words for match in difflib.get_close_matches(word, vocabulary, n=1, cutoff=0.8)}
-    share, key = max((len(near & known) / len(near | known), key) for key, known in own)
+    share, key = max((len(near & known) / len(near | known), key) for key, known in words_of)
     return key if share > 0 else ""
 
 
