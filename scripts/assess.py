@@ -1,21 +1,22 @@
 """Judge every instrument by every criterion; write criteria, instruments and tuning advice."""
 
-from evenbore.facts.criteria import criteria_table
 from evenbore.files.tables import read_parquet, read_table, write_parquet, write_table
 from evenbore.judge.assess import assess
 from evenbore.judge.tuning import tuning_advice
+from evenbore.judge.values import criteria_table
 from evenbore.process.steplog import step_log
 from evenbore.setups.errors import load_setup_errors
 from evenbore.study.sheets import load_study
 
 
 def assess_study(
-    study: str, config: str, recordings: str, notes_normalised: str, setup_errors: str,
-    criteria: str, instruments: str, advice: str, takes: str, shifts: str,
+    path_to_study: str, path_to_config: str, path_to_recordings: str, path_to_notes_normalised: str,
+    path_to_setup_errors: str, path_to_criteria: str, path_to_instruments: str, path_to_tuning_advice: str,
+    path_to_takes: str, path_to_shifts: str,
 ) -> None:  # fmt: skip
-    sheets = load_study(study, config)
-    notes, errors = read_parquet(notes_normalised), load_setup_errors(setup_errors)
-    measured = read_table(recordings, "recordings")
+    sheets = load_study(path_to_study, path_to_config)
+    notes, errors = read_parquet(path_to_notes_normalised), load_setup_errors(path_to_setup_errors)
+    measured = read_table(path_to_recordings, "recordings")
     assessed = assess(
         notes, errors, measured, sheets.instruments, sheets.inspection, sheets.families, sheets.config
     )  # fmt: skip
@@ -23,24 +24,24 @@ def assess_study(
     tuning = tuning_advice(
         notes, assessed.instruments, sheets.instruments, sheets.sessions, sheets.families, sheets.config
     )  # fmt: skip
-    write_table(table, "criteria", criteria)
-    write_table(assessed.instruments, "instruments", instruments)
-    write_table(tuning, "tuning_advice", advice)
-    write_parquet(assessed.takes, takes)
-    write_parquet(assessed.shifts, shifts)
+    write_table(table, "criteria", path_to_criteria)
+    write_table(assessed.instruments, "instruments", path_to_instruments)
+    write_table(tuning, "tuning_advice", path_to_tuning_advice)
+    write_parquet(assessed.takes, path_to_takes)
+    write_parquet(assessed.shifts, path_to_shifts)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         assess_study(
-            study=snakemake.params.study,
-            config=snakemake.params.config,
-            recordings=snakemake.input.recordings,
-            notes_normalised=snakemake.input.notes_normalised,
-            setup_errors=snakemake.input.setup_errors,
-            criteria=snakemake.output.criteria,
-            instruments=snakemake.output.instruments,
-            advice=snakemake.output.tuning_advice,
-            takes=snakemake.output.criteria_takes,
-            shifts=snakemake.output.criteria_shifts,
+            path_to_study=snakemake.params.study,
+            path_to_config=snakemake.params.config,
+            path_to_recordings=snakemake.input.recordings,
+            path_to_notes_normalised=snakemake.input.notes_normalised,
+            path_to_setup_errors=snakemake.input.setup_errors,
+            path_to_criteria=snakemake.output.criteria,
+            path_to_instruments=snakemake.output.instruments,
+            path_to_tuning_advice=snakemake.output.tuning_advice,
+            path_to_takes=snakemake.output.criteria_takes,
+            path_to_shifts=snakemake.output.criteria_shifts,
         )

@@ -7,15 +7,15 @@ from evenbore.process.steplog import step_log
 from evenbore.recording.clips import cut_clips, write_clips
 
 
-def clip_chunk(rows: str, measured: str, base_dynamic: str, path_to_output: str) -> None:
-    write_clips(cut_clips(json.loads(rows), *read_chunk_rows(measured), base_dynamic), path_to_output)
+def clip_chunk(rows: str, path_to_measured: str, base_dynamic: str, path_to_output: str) -> None:
+    write_clips(cut_clips(json.loads(rows), *read_chunk_rows(path_to_measured), base_dynamic), path_to_output)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         clip_chunk(
             rows=snakemake.params.rows,
-            measured=snakemake.input.measured,
+            path_to_measured=snakemake.input.measured,
             base_dynamic=snakemake.params.base_dynamic,
             path_to_output=snakemake.output[0],
         )

@@ -7,30 +7,30 @@ from evenbore.process.steplog import step_log
 
 
 def collect_chunks(
-    chunks: list[str], order: list[str], on_bad_recording: str,
-    recordings: str, notes: str, notes_parquet: str, harmonics: str, bands: str,
+    paths_to_chunks: list[str], order: list[str], on_bad_recording: str,
+    path_to_recordings: str, path_to_notes: str, path_to_notes_parquet: str, path_to_harmonics: str, path_to_bands: str,
 ) -> None:  # fmt: skip
-    tables = collect(chunks, order)
-    write_table(tables["recordings"], "recordings", recordings)
+    tables = collect(paths_to_chunks, order)
+    write_table(tables["recordings"], "recordings", path_to_recordings)
     bad = tables["recordings"].query("status == 'set_aside'")
     if on_bad_recording == "stop" and len(bad):
         lines = [f"{row.recording}: {row.reason}" for row in bad.itertuples()]
         raise EvenboreError("\n".join(["These recordings cannot be used (on_bad_recording: stop):", *lines]))
-    write_table(tables["notes"], "notes", notes)
-    write_parquet(tables["notes"], notes_parquet)
-    write_parquet_parts(tables["harmonics"], harmonics)
-    write_parquet_parts(tables["bands"], bands)
+    write_table(tables["notes"], "notes", path_to_notes)
+    write_parquet(tables["notes"], path_to_notes_parquet)
+    write_parquet_parts(tables["harmonics"], path_to_harmonics)
+    write_parquet_parts(tables["bands"], path_to_bands)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         collect_chunks(
-            chunks=snakemake.input.chunks,
+            paths_to_chunks=snakemake.input.chunks,
             order=snakemake.params.order,
             on_bad_recording=snakemake.params.on_bad_recording,
-            recordings=snakemake.output.recordings,
-            notes=snakemake.output.notes,
-            notes_parquet=snakemake.output.notes_parquet,
-            harmonics=snakemake.output.harmonics,
-            bands=snakemake.output.bands,
+            path_to_recordings=snakemake.output.recordings,
+            path_to_notes=snakemake.output.notes,
+            path_to_notes_parquet=snakemake.output.notes_parquet,
+            path_to_harmonics=snakemake.output.harmonics,
+            path_to_bands=snakemake.output.bands,
         )

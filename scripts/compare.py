@@ -12,43 +12,39 @@ from evenbore.study.sheets import load_study
 
 
 def compare_study(
-    study: str, config: str, criteria: str, instruments: str, takes: str, shifts: str, note_profiles: str,
-    tables: dict[str, str], draws: str,
+    path_to_study: str, path_to_config: str, path_to_criteria: str, path_to_instruments: str, path_to_takes: str,
+    path_to_shifts: str, path_to_note_profiles: str, paths_to_tables: dict[str, str], path_to_draws: str,
 ) -> None:  # fmt: skip
-    sheets = load_study(study, config)
+    sheets = load_study(path_to_study, path_to_config)
     settings, families = sheets.config, {name: row["family"] for name, row in sheets.instruments.items()}
-    registry, values = read_table(criteria, "criteria"), read_table(instruments, "instruments")
-    scatter = read_parquet(takes), read_parquet(shifts)
+    registry, values = read_table(path_to_criteria, "criteria"), read_table(path_to_instruments, "instruments")
+    scatter = read_parquet(path_to_takes), read_parquet(path_to_shifts)
     states = compared_states(values, settings["states"], settings["compare_state"])
     compared = in_state(values, states)
-    seen = seen_by(sheets.inspection, states, settings["states"])
-    checked = check_gates(compared, seen, settings["gates"], states)
-    gates, failed = (
-        {name: str(gate) for name, gate in checked.items()},
-        {n for n, gate in checked.items() if gate.failed},
-    )
-
-    at_base = read_rows(note_profiles, "note_profiles", lambda rows: rows["dynamic"] == settings["base_dynamic"])
+    checked = check_gates(compared, seen_by(sheets.inspection, states, settings["states"]), settings["gates"], states)
+    gates, failed = {n: str(gate) for n, gate in checked.items()}, {n for n, gate in checked.items() if gate.failed}
+    base = settings["base_dynamic"]
+    at_base = read_rows(path_to_note_profiles, "note_profiles", lambda rows: rows["dynamic"] == base)
     clusters, reasons = clusters_by_family(in_state(at_base, states), families, settings["seed"])
     for family, reason in reasons.items():
         print(f"{family}: {reason or 'the instruments fall into clusters'}")
     pools = draw_pools(values, *scatter, registry, states, families, settings["seed"], settings["draws"])
-    made = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
+    tables = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
     cost = of_criterion(compared, "total_cost").set_index("instrument")["value"]
-    made |= {"clusters": clusters, "value": value_table(pools, settings["priorities"], registry, cost, failed)}
-    chosen = paired(states, made["ranking"], sheets.instruments)
+    tables |= {"clusters": clusters, "value": value_table(pools, settings["priorities"], registry, cost, failed)}
+    chosen = paired(states, tables["ranking"], sheets.instruments)
     print(f"compared pair by pair: {len(chosen)} of {len(states)} instruments")
-    write_table_parts(pairs(values, *scatter, registry, chosen, families), "pairs", tables["pairs"])
-    for table, frame in made.items():
-        write_table(frame, table, tables[table])
-    save_pools(pools, draws)
+    write_table_parts(pairs(values, *scatter, registry, chosen, families), "pairs", paths_to_tables["pairs"])
+    for table, frame in tables.items():
+        write_table(frame, table, paths_to_tables[table])
+    save_pools(pools, path_to_draws)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
-        inputs = (snakemake.input[key] for key in ("criteria", "instruments", "takes", "shifts", "note_profiles"))
-        made = ("pairs", "ranking", "rank_probabilities", "sensitivity", "value", "clusters")
+        read = ("criteria", "instruments", "takes", "shifts", "note_profiles")
         compare_study(
-            snakemake.params.study, snakemake.params.config, *inputs,
-            tables={table: snakemake.output[table] for table in made}, draws=snakemake.output.draws,
+            path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,
+            **{f"path_to_{table}": snakemake.input[table] for table in read},
+            paths_to_tables=dict(snakemake.output.items()), path_to_draws=snakemake.output.draws,
         )  # fmt: skip

@@ -9,30 +9,36 @@ from evenbore.study.sheets import load_study
 
 
 def factors_of_study(
-    study: str, config: str, criteria: str, instruments: str, takes: str, notes_normalised: str,
-    factors: str, variance: str,
+    path_to_study: str, path_to_config: str, path_to_criteria: str, path_to_instruments: str, path_to_takes: str,
+    path_to_notes_normalised: str, path_to_factors: str, path_to_variance: str,
 ) -> None:  # fmt: skip
-    sheets = load_study(study, config)
+    sheets = load_study(path_to_study, path_to_config)
     settings = sheets.config
     recordings = {row["recording"]: row for row in sheets.recordings}
-    values, notes = read_parquet(takes), read_parquet(notes_normalised)
-    states = compared_states(read_table(instruments, "instruments"), settings["states"], settings["compare_state"])
+    values, notes = read_parquet(path_to_takes), read_parquet(path_to_notes_normalised)
+    judged = read_table(path_to_instruments, "instruments")
+    states = compared_states(judged, settings["states"], settings["compare_state"])
     tested = factors_table(
-        values, read_table(criteria, "criteria"), sheets.instruments, recordings, states,
+        values, read_table(path_to_criteria, "criteria"), sheets.instruments, recordings, states,
         settings["factors"], settings["seed"],
     )  # fmt: skip
     scatter = variance_table(
         played_takes(values, recordings, states), notes, sheets.instruments, sheets.families,
         settings["base_dynamic"], settings["seed"],
     )  # fmt: skip
-    write_table(tested, "factors", factors)
-    write_table(scatter, "variance", variance)
+    write_table(tested, "factors", path_to_factors)
+    write_table(scatter, "variance", path_to_variance)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
-        inputs = (snakemake.input[key] for key in ("criteria", "instruments", "takes", "notes_normalised"))
         factors_of_study(
-            snakemake.params.study, snakemake.params.config, *inputs,
-            factors=snakemake.output.factors, variance=snakemake.output.variance,
-        )  # fmt: skip
+            path_to_study=snakemake.params.study,
+            path_to_config=snakemake.params.config,
+            path_to_criteria=snakemake.input.criteria,
+            path_to_instruments=snakemake.input.instruments,
+            path_to_takes=snakemake.input.takes,
+            path_to_notes_normalised=snakemake.input.notes_normalised,
+            path_to_factors=snakemake.output.factors,
+            path_to_variance=snakemake.output.variance,
+        )

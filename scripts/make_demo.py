@@ -7,7 +7,8 @@ they were made.
 import sys
 from pathlib import Path
 
+from evenbore.files.paths import repo_root
 from evenbore.synth.demo import make_demo
 
 if __name__ == "__main__":
-    make_demo(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).resolve().parents[1])
+    make_demo(Path(sys.argv[1]) if len(sys.argv) > 1 else repo_root())

@@ -10,33 +10,35 @@ from evenbore.study.sheets import load_study
 
 
 def normalise_study(
-    study: str, config: str, recordings: str, notes: str, harmonics: str, bands: str,
-    setups: str, links: str, note_table: str, band_table: str, notes_out: str, errors_out: str,
+    path_to_study: str, path_to_config: str, path_to_recordings: str, path_to_notes: str, path_to_harmonics: str,
+    path_to_bands: str, path_to_setups: str, path_to_comparability: str, path_to_note_profiles: str,
+    path_to_band_profiles: str, path_to_notes_normalised: str, path_to_setup_errors: str,
 ) -> None:  # fmt: skip
-    sheets = load_study(study, config)
-    measured = read_table(recordings, "recordings")
-    normalised = normalise(measured, read_parquet(notes), read_parquet_parts(harmonics))
-    write_table(normalised.setups.table(), "setups", setups)
-    write_table(comparability(measured, normalised.setups.table(), sheets.recordings), "comparability", links)
-    write_table(note_profiles(normalised, sheets.instruments, sheets.families), "note_profiles", note_table)
-    write_table(band_profiles(normalised, read_parquet_parts(bands)), "band_profiles", band_table)
-    write_parquet(normalised.notes, notes_out)
-    save_setup_errors(normalised.errors, errors_out)
+    sheets = load_study(path_to_study, path_to_config)
+    measured = read_table(path_to_recordings, "recordings")
+    normalised = normalise(measured, read_parquet(path_to_notes), read_parquet_parts(path_to_harmonics))
+    setups = normalised.setups.table()
+    write_table(setups, "setups", path_to_setups)
+    write_table(comparability(measured, setups, sheets.recordings), "comparability", path_to_comparability)
+    write_table(note_profiles(normalised, sheets.instruments, sheets.families), "note_profiles", path_to_note_profiles)
+    write_table(band_profiles(normalised, read_parquet_parts(path_to_bands)), "band_profiles", path_to_band_profiles)
+    write_parquet(normalised.notes, path_to_notes_normalised)
+    save_setup_errors(normalised.errors, path_to_setup_errors)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         normalise_study(
-            study=snakemake.params.study,
-            config=snakemake.params.config,
-            recordings=snakemake.input.recordings,
-            notes=snakemake.input.notes,
-            harmonics=snakemake.input.harmonics,
-            bands=snakemake.input.bands,
-            setups=snakemake.output.setups,
-            links=snakemake.output.comparability,
-            note_table=snakemake.output.note_profiles,
-            band_table=snakemake.output.band_profiles,
-            notes_out=snakemake.output.notes_normalised,
-            errors_out=snakemake.output.setup_errors,
+            path_to_study=snakemake.params.study,
+            path_to_config=snakemake.params.config,
+            path_to_recordings=snakemake.input.recordings,
+            path_to_notes=snakemake.input.notes,
+            path_to_harmonics=snakemake.input.harmonics,
+            path_to_bands=snakemake.input.bands,
+            path_to_setups=snakemake.output.setups,
+            path_to_comparability=snakemake.output.comparability,
+            path_to_note_profiles=snakemake.output.note_profiles,
+            path_to_band_profiles=snakemake.output.band_profiles,
+            path_to_notes_normalised=snakemake.output.notes_normalised,
+            path_to_setup_errors=snakemake.output.setup_errors,
         )

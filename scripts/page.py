@@ -13,28 +13,30 @@ from evenbore.study.sheets import load_study
 
 
 def page(
-    study: str, config: str, tables: str, draws: str, clips: list[str], figures: str, captions: str, provenance: str,
-    report: str, workbook: str, columns: str,
+    path_to_study: str, path_to_config: str, path_to_tables: str, path_to_draws: str, paths_to_clips: list[str],
+    path_to_figures: str, path_to_captions: str, path_to_provenance: str,
+    path_to_report: str, path_to_workbook: str, path_to_columns: str,
 ) -> None:  # fmt: skip
-    results = read_results(load_study(study, config), tables)
-    record = json.loads(Path(provenance).read_text("utf-8"))
-    write_page(results, draws, stored_clips(clips), figures, captions, record, report)
-    write_workbook(results, workbook)
-    write_text(columns_table().to_csv(sep="\t", index=False, lineterminator="\n"), columns)
+    results = read_results(load_study(path_to_study, path_to_config), path_to_tables)
+    record = json.loads(Path(path_to_provenance).read_text("utf-8"))
+    clips = stored_clips(paths_to_clips)
+    write_page(results, path_to_draws, clips, path_to_figures, path_to_captions, record, path_to_report)
+    write_workbook(results, path_to_workbook)
+    write_text(columns_table().to_csv(sep="\t", index=False, lineterminator="\n"), path_to_columns)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         page(
-            study=snakemake.params.study,
-            config=snakemake.params.config,
-            tables=snakemake.params.tables,
-            draws=snakemake.input.draws,
-            clips=snakemake.input.clips,
-            figures=snakemake.params.figures,
-            captions=snakemake.params.captions,
-            provenance=snakemake.input.provenance,
-            report=snakemake.output.report,
-            workbook=snakemake.output.workbook,
-            columns=snakemake.output.columns,
+            path_to_study=snakemake.params.study,
+            path_to_config=snakemake.params.config,
+            path_to_tables=snakemake.params.tables,
+            path_to_draws=snakemake.input.draws,
+            paths_to_clips=snakemake.input.clips,
+            path_to_figures=snakemake.params.figures,
+            path_to_captions=snakemake.params.captions,
+            path_to_provenance=snakemake.input.provenance,
+            path_to_report=snakemake.output.report,
+            path_to_workbook=snakemake.output.workbook,
+            path_to_columns=snakemake.output.columns,
         )

@@ -10,18 +10,25 @@ from evenbore.study.sheets import load_study
 READ = ("recordings", "criteria", "instruments", "factors", "variance")
 
 
-def paper(study: str, config: str, tables: str, takes: str, notes: str, folder: str) -> None:
-    sheets = load_study(study, config)
-    read = {name: read_table(Path(tables) / f"{name}.tsv", name) for name in READ}
-    files = exports(sheets, read_parquet(takes), read_parquet(notes), read)
+def paper(
+    path_to_study: str, path_to_config: str, path_to_tables: str, path_to_takes: str, path_to_notes_normalised: str,
+    path_to_folder: str,
+) -> None:  # fmt: skip
+    sheets = load_study(path_to_study, path_to_config)
+    read = {name: read_table(Path(path_to_tables) / f"{name}.tsv", name) for name in READ}
+    files = exports(sheets, read_parquet(path_to_takes), read_parquet(path_to_notes_normalised), read)
     files |= {"methods.md": methods_text(sheets, read), "CITATION.cff": citation()}
     for name, text in files.items():
-        write_text(text, Path(folder) / name)
+        write_text(text, Path(path_to_folder) / name)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         paper(
-            snakemake.params.study, snakemake.params.config, snakemake.params.tables,
-            snakemake.input.takes, snakemake.input.notes_normalised, snakemake.params.folder,
-        )  # fmt: skip
+            path_to_study=snakemake.params.study,
+            path_to_config=snakemake.params.config,
+            path_to_tables=snakemake.params.tables,
+            path_to_takes=snakemake.input.takes,
+            path_to_notes_normalised=snakemake.input.notes_normalised,
+            path_to_folder=snakemake.params.folder,
+        )

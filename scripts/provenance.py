@@ -8,18 +8,21 @@ from evenbore.run.provenance import provenance
 from evenbore.study.sheets import load_study
 
 
-def note_provenance(study: str, config: str, sheets: list[str], benchmarks: list[str], path_to_output: str) -> None:
-    loaded = load_study(study, config)
-    record = provenance(loaded.config, sheets, loaded.recordings, benchmarks)
+def note_provenance(
+    path_to_study: str, path_to_config: str, paths_to_sheets: list[str], paths_to_benchmarks: list[str],
+    path_to_output: str,
+) -> None:  # fmt: skip
+    loaded = load_study(path_to_study, path_to_config)
+    record = provenance(loaded.config, paths_to_sheets, loaded.recordings, paths_to_benchmarks)
     write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", path_to_output)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         note_provenance(
-            study=snakemake.params.study,
-            config=snakemake.params.config,
-            sheets=snakemake.input.sheets,
-            benchmarks=snakemake.input.benchmarks,
+            path_to_study=snakemake.params.study,
+            path_to_config=snakemake.params.config,
+            paths_to_sheets=snakemake.input.sheets,
+            paths_to_benchmarks=snakemake.input.benchmarks,
             path_to_output=snakemake.output[0],
         )

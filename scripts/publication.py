@@ -11,18 +11,18 @@ from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
 
 
-def publication(study: str, config: str, tables: str, folder: str) -> None:
-    results = read_results(load_study(study, config), tables)
-    write_pictures(results, folder)
-    write_sheets(results, Path(folder) / "sheets")
-    write_text(quotes(results), Path(folder) / "quotes.txt")
+def publication(path_to_study: str, path_to_config: str, path_to_tables: str, path_to_folder: str) -> None:
+    results = read_results(load_study(path_to_study, path_to_config), path_to_tables)
+    write_pictures(results, path_to_folder)
+    write_sheets(results, Path(path_to_folder) / "sheets")
+    write_text(quotes(results), Path(path_to_folder) / "quotes.txt")
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         publication(
-            study=snakemake.params.study,
-            config=snakemake.params.config,
-            tables=snakemake.params.tables,
-            folder=snakemake.params.folder,
+            path_to_study=snakemake.params.study,
+            path_to_config=snakemake.params.config,
+            path_to_tables=snakemake.params.tables,
+            path_to_folder=snakemake.params.folder,
         )

@@ -56,11 +56,11 @@ class SetupError(Exception):
 def main(argv):
     """Set up what the command needs and run it; returns the exit code."""
     if sys.version_info < OLDEST:
-        found = ".".join(str(part) for part in sys.version_info[:3])
+        version = ".".join(str(part) for part in sys.version_info[:3])
         print(
             "evenbore needs Python {}.{} or newer; this is Python {} ({}).\n"
             "Install a newer one and start again with it, for example: python3.12 scripts/start.py demo".format(
-                *OLDEST, found, sys.executable
+                *OLDEST, version, sys.executable
             ),
             file=sys.stderr,
         )
@@ -78,7 +78,8 @@ def main(argv):
         print("\nSet-up interrupted; the next start takes it up again.", file=sys.stderr)
         return 130
     if command == "test":
-        return run([str(python), "-m", "pytest", *rest], cwd=REPO)
+        # on all cores, what shares a costly fixture on one; an -n that follows wins
+        return run([str(python), "-m", "pytest", "-n", "logical", "--dist", "loadgroup", *rest], cwd=REPO)
     os.environ["EVENBORE_COMMAND"] = typed(sys.argv[0])  # for the next command that evenbore names
     if command == "demo":
         return run([str(python), "-P", "-m", "evenbore.run.cli", "run", str(REPO), *rest])

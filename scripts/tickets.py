@@ -11,24 +11,25 @@ from evenbore.tickets.ticket import tickets
 
 
 def write_tickets(
-    study: str, config: str, findings: str, status: str, vetting: str, changes: str, folder: str
+    path_to_study: str, path_to_config: str, path_to_findings: str, path_to_status: str, path_to_vetting: str,
+    path_to_changes: str, path_to_folder: str,
 ) -> None:  # fmt: skip
-    read = {"findings": findings, "status": status, "vetting": vetting, "changes": changes}
-    tables = [read_table(path, name) for name, path in read.items()]
-    Path(folder).mkdir(parents=True, exist_ok=True)
-    for ticket in tickets(load_study(study, config), *tables):
-        write_html(ticket, Path(folder) / f"{ticket.file}.html")
-        write_pdf(ticket, Path(folder) / f"{ticket.file}.pdf")
+    findings, status = read_table(path_to_findings, "findings"), read_table(path_to_status, "status")
+    vetting, changes = read_table(path_to_vetting, "vetting"), read_table(path_to_changes, "changes")
+    Path(path_to_folder).mkdir(parents=True, exist_ok=True)
+    for ticket in tickets(load_study(path_to_study, path_to_config), findings, status, vetting, changes):
+        write_html(ticket, Path(path_to_folder) / f"{ticket.file}.html")
+        write_pdf(ticket, Path(path_to_folder) / f"{ticket.file}.pdf")
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         write_tickets(
-            study=snakemake.params.study,
-            config=snakemake.params.config,
-            findings=snakemake.input.findings,
-            status=snakemake.input.status,
-            vetting=snakemake.input.vetting,
-            changes=snakemake.input.changes,
-            folder=snakemake.output[0],
+            path_to_study=snakemake.params.study,
+            path_to_config=snakemake.params.config,
+            path_to_findings=snakemake.input.findings,
+            path_to_status=snakemake.input.status,
+            path_to_vetting=snakemake.input.vetting,
+            path_to_changes=snakemake.input.changes,
+            path_to_folder=snakemake.output[0],
         )

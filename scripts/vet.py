@@ -12,44 +12,39 @@ from evenbore.study.sheets import load_study
 
 
 def vet_study(
-    study: str, config: str, recordings: str, instruments: str, note_profiles: str, notes_normalised: str,
-    findings: str, criteria: str, pairs: str, ranking: str, value: str, vetting: str, status: str, changed: str,
+    path_to_study: str, path_to_config: str, path_to_recordings: str, path_to_instruments: str,
+    path_to_note_profiles: str, path_to_notes_normalised: str, path_to_findings: str, path_to_criteria: str,
+    path_to_pairs: str, path_to_ranking: str, path_to_value: str,
+    path_to_vetting: str, path_to_status: str, path_to_changes: str,
 ) -> None:  # fmt: skip
-    sheets = load_study(study, config)
-    notes, values = read_parquet(notes_normalised, NOTE_COLUMNS), read_table(instruments, "instruments")
+    sheets = load_study(path_to_study, path_to_config)
+    notes, values = read_parquet(path_to_notes_normalised, NOTE_COLUMNS), read_table(path_to_instruments, "instruments")
     base = sheets.config["base_dynamic"]
-    profiles = read_rows(note_profiles, "note_profiles", lambda rows: in_several_states(rows, values, base))
+    profiles = read_rows(path_to_note_profiles, "note_profiles", lambda rows: in_several_states(rows, values, base))
     tolerances = study_tolerances(notes, sheets.instruments, sheets.families, sheets.config)
-    found = read_table(findings, "findings")
+    findings = read_table(path_to_findings, "findings")
     decided = decisions(
-        found, read_table(recordings, "recordings"), notes, values, sheets.instruments, sheets.inspection,
+        findings, read_table(path_to_recordings, "recordings"), notes, values, sheets.instruments, sheets.inspection,
         sheets.config, tolerances,
     )  # fmt: skip
     states = compared_states(values, sheets.config["states"], sheets.config["compare_state"])
-    compared = (read_table(path, name) for path, name in ((ranking, "ranking"), (value, "value")))
-    told = status_table(
-        decided, found, values, read_table(criteria, "criteria"), parts(pairs, "pairs"), *compared, sheets, states
-    )
-    write_table(vetting_table(decided, sheets.instruments), "vetting", vetting)
-    write_table(told, "status", status)
-    write_table(changes(values, profiles, sheets.config, tolerances), "changes", changed)
+    status = status_table(
+        decided, findings, values, read_table(path_to_criteria, "criteria"), parts(path_to_pairs, "pairs"),
+        read_table(path_to_ranking, "ranking"), read_table(path_to_value, "value"), sheets, states,
+    )  # fmt: skip
+    write_table(vetting_table(decided, sheets.instruments), "vetting", path_to_vetting)
+    write_table(status, "status", path_to_status)
+    write_table(changes(values, profiles, sheets.config, tolerances), "changes", path_to_changes)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
+        read = (
+            "recordings", "instruments", "note_profiles", "notes_normalised", "findings",
+            "criteria", "pairs", "ranking", "value",
+        )  # fmt: skip
         vet_study(
-            study=snakemake.params.study,
-            config=snakemake.params.config,
-            recordings=snakemake.input.recordings,
-            instruments=snakemake.input.instruments,
-            note_profiles=snakemake.input.note_profiles,
-            notes_normalised=snakemake.input.notes_normalised,
-            findings=snakemake.input.findings,
-            criteria=snakemake.input.criteria,
-            pairs=snakemake.input.pairs,
-            ranking=snakemake.input.ranking,
-            value=snakemake.input.value,
-            status=snakemake.output.status,
-            vetting=snakemake.output.vetting,
-            changed=snakemake.output.changes,
-        )
+            path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,
+            **{f"path_to_{table}": snakemake.input[table] for table in read},
+            **{f"path_to_{table}": snakemake.output[table] for table in ("vetting", "status", "changes")},
+        )  # fmt: skip

@@ -17,6 +17,12 @@ def pytest_configure(config):
     config.addinivalue_line("markers", "slow: takes longer than a few seconds")
 
 
+def pytest_collection_modifyitems(items):
+    for item in items:
+        if "report" in item.fixturenames:  # made once, by the one worker that runs all of these
+            item.add_marker(pytest.mark.xdist_group("report"))
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item, call):
     report = yield

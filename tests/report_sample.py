@@ -14,9 +14,9 @@ from assess import assess_study
 from compare import compare_study
 from evenbore.compare.rank import save_pools
 from evenbore.facts.columns import TABLES, names
+from evenbore.files.paths import repo_root
 from evenbore.files.tables import write_parquet, write_table
 from evenbore.recording.clips import CLIP_RATE, Clip, encoded, faded, write_clips
-from evenbore.study.config import repo_root
 from factors import factors_of_study
 from figures import figures
 from normalise import normalise_study
@@ -42,12 +42,13 @@ def make_report(folder: Path) -> Path:
     """Draw the figures and write the report, the workbook and the table of columns of a study."""
     results, config = folder / "results", folder / "config/config.yaml"
     clips = sorted((results / "work/clips").glob("*.npz"))
-    figures(folder, config, results / "tables", results / "figures")
+    tables, drawn = results / "tables", results / "figures"
+    figures(path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_figures=drawn)
     page(
-        folder, config, results / "tables", results / "work/draws.npz", clips, results / "figures",
-        repo_root() / "workflow/report",
-        results / "provenance.json", results / "report.html", results / "comparison.xlsx",
-        results / "tables/columns.tsv",
+        path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_draws=results / "work/draws.npz",
+        paths_to_clips=clips, path_to_figures=drawn, path_to_captions=repo_root() / "workflow/report",
+        path_to_provenance=results / "provenance.json", path_to_report=results / "report.html",
+        path_to_workbook=results / "comparison.xlsx", path_to_columns=tables / "columns.tsv",
     )  # fmt: skip
     return folder
 
@@ -83,24 +84,28 @@ def _run_steps(folder: Path) -> None:
     """From measured tables to the comparison, as the workflow does it."""
     tables, work, config = folder / "results/tables", folder / "results/work", folder / "config/config.yaml"
     compared = ("pairs", "ranking", "rank_probabilities", "sensitivity", "value", "clusters")
+    study = {"path_to_study": folder, "path_to_config": config}
+    judged = {f"path_to_{t}": tables / f"{t}.tsv" for t in ("criteria", "instruments")}
+    takes = {"path_to_takes": work / "takes.parquet"}
+    shifts = {"path_to_shifts": work / "shifts.parquet"}
+    notes = {"path_to_notes_normalised": work / "notes.parquet"}
     normalise_study(
-        folder, config, tables / "recordings.tsv", *(tables / f"{t}.parquet" for t in ("notes", "harmonics", "bands")),
-        *(tables / f"{t}.tsv" for t in ("setups", "comparability", "note_profiles", "band_profiles")),
-        work / "notes.parquet", work / "setup_errors.npz",
+        **study, **notes, path_to_recordings=tables / "recordings.tsv",
+        **{f"path_to_{t}": tables / f"{t}.parquet" for t in ("notes", "harmonics", "bands")},
+        **{f"path_to_{t}": tables / f"{t}.tsv" for t in ("setups", "comparability", "note_profiles", "band_profiles")},
+        path_to_setup_errors=work / "setup_errors.npz",
     )  # fmt: skip
     assess_study(
-        folder, config, tables / "recordings.tsv", work / "notes.parquet", work / "setup_errors.npz",
-        *(tables / f"{t}.tsv" for t in ("criteria", "instruments", "tuning_advice")),
-        work / "takes.parquet", work / "shifts.parquet",
+        **study, **notes, **judged, **takes, **shifts, path_to_recordings=tables / "recordings.tsv",
+        path_to_setup_errors=work / "setup_errors.npz", path_to_tuning_advice=tables / "tuning_advice.tsv",
     )  # fmt: skip
     compare_study(
-        folder, config, tables / "criteria.tsv", tables / "instruments.tsv", work / "takes.parquet",
-        work / "shifts.parquet", tables / "note_profiles.tsv",
-        {table: tables / f"{table}.tsv" for table in compared}, work / "draws.npz",
+        **study, **judged, **takes, **shifts, path_to_note_profiles=tables / "note_profiles.tsv",
+        paths_to_tables={table: tables / f"{table}.tsv" for table in compared}, path_to_draws=work / "draws.npz",
     )  # fmt: skip
     factors_of_study(
-        folder, config, tables / "criteria.tsv", tables / "instruments.tsv", work / "takes.parquet",
-        work / "notes.parquet", tables / "factors.tsv", tables / "variance.tsv",
+        **study, **notes, **judged, **takes,
+        path_to_factors=tables / "factors.tsv", path_to_variance=tables / "variance.tsv",
     )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 import shutil
 from pathlib import Path
 
-from evenbore.study.config import repo_root
+from evenbore.files.paths import repo_root
 
 RECORDINGS = [
     {"recording": "r1", "file": "audio/r1.wav", "instrument": "alto1", "session": "s1", "take": "1"},

@@ -16,7 +16,7 @@ from . import tables
 from .campaign import run
 from .takes import CLEAN, EXACT, HARD, HELD_OUT, SECOND_SOUNDFONT, short_cases
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("accuracy")]
 PRAAT = "Praat autocorrelation"
 
 

@@ -6,7 +6,7 @@ import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from evenbore.compare.gates import gate_texts
+from evenbore.compare.gates import check_gates, seen_by
 from evenbore.compare.rank import load_pools, rank_tables
 
 
@@ -18,7 +18,10 @@ def ranked(report, results):
     states = dict.fromkeys(results.order, "as_found")
 
     def rank(weights, **limits):
-        gates, failed = gate_texts(results.compared("instruments"), results.study.inspection, config["gates"] | limits)
+        seen = seen_by(results.study.inspection, states, config["states"])
+        checked = check_gates(results.compared("instruments"), seen, config["gates"] | limits, states)
+        gates = {name: str(gate) for name, gate in checked.items()}
+        failed = {name for name, gate in checked.items() if gate.failed}
         criteria = results.tables["criteria"]
         table = rank_tables(pools, {"own": weights}, criteria, gates, failed, states, config["seed"])["ranking"]
         return {

@@ -12,9 +12,10 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare.pairs import compared_states, pairs
-from evenbore.facts.criteria import CRITERIA, TakeNotes, criteria_table
+from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.facts.measures import harmonic_measures
 from evenbore.judge.assess import Assessment, assess
+from evenbore.judge.values import FUNCTIONS, TakeNotes, criteria_table
 from evenbore.setups.comparability import session_groups
 from evenbore.setups.normalise import normalise
 from evenbore.trade.families import load_family
@@ -99,11 +100,10 @@ def true_criteria(tables: dict) -> pd.DataFrame:
         loud, base, soft = (_notes(truth, name, mine, dynamic) for dynamic in (LOUD, "mf", SOFT))
         smooth = base if len(mine) == 1 else _notes(truth, name, mine, "mf", rooms=False)
         added = {part: np.mean([truth["session"][s][part] for s in mine]) for part in ("hnr_db", "attack_ms")}
-        for criterion in CRITERIA:
-            if criterion.kind == "cost":
-                continue
+        for criterion in MEASURED:
+            compute = FUNCTIONS[criterion.name]
             heard = smooth if criterion.smoothed else base
-            value = criterion.function(heard) if criterion.kind == "take" else criterion.function(loud, soft)
+            value = compute(heard) if criterion.kind == "take" else compute(loud, soft)
             if criterion.name == "noise":
                 value = -(make["hnr"] + added["hnr_db"])
             if criterion.name == "response":  # the mean over takes that scatter as logarithms
@@ -166,7 +166,7 @@ def compared_unlinked(design: Design, seed: int) -> tuple[int, int]:
     tables = draw(design, seed, dynamics=("mf",), written=(58, 77))
     config = CONFIG | {"states": ["as_found", "later"]}
     assessed = judged(tables, config)
-    criteria = criteria_table({c.name: 1.0 for c in CRITERIA}, "EUR")
+    criteria = criteria_table(dict.fromkeys(CRITERIA, 1.0), "EUR")
     states = compared_states(assessed.instruments, config["states"], "latest")
     kinds = dict.fromkeys(states, "saxophone_alto")
     table = pd.concat(pairs(assessed.instruments, assessed.takes, assessed.shifts, criteria, states, kinds))
@@ -175,7 +175,7 @@ def compared_unlinked(design: Design, seed: int) -> tuple[int, int]:
     latest = held[held["state"] == held["instrument"].map(states)]
     group_of = latest.groupby("instrument")["group"].first()
     apart = table["instrument_a"].map(group_of) != table["instrument_b"].map(group_of)
-    chain = table["criterion"].isin([c.name for c in CRITERIA if c.chain_dependent])
+    chain = table["criterion"].isin([c.name for c in MEASURED if c.chain_dependent])
     rows = table[apart & chain]
     told = rows[["difference", "low", "high", "p", "group"]].notna().any(axis=1)
     wrong = told | (rows["verdict"] != "not_comparable") | (rows["reason"] == "")

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare import pairs
-from evenbore.facts.criteria import criteria_table
 from evenbore.judge.assess import assess
+from evenbore.judge.values import criteria_table
 from evenbore.setups.normalise import normalise
 from evenbore.study.config import default_config
 from evenbore.trade.families import load_family

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare import pairs, rank
-from evenbore.facts.criteria import criteria_table
 from evenbore.judge.assess import CONFIDENCE, without_session_offsets
 from evenbore.judge.repeatability import error_parts, repeatability
+from evenbore.judge.values import criteria_table
 from evenbore.statistics.student import half_width
 
 INSTRUMENTS = 12

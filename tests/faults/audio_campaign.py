@@ -21,7 +21,8 @@ from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome, save
 from smallstudy import HIGH, LOW
 
 CHUNK = 40  # recordings measured by one worker
-SHORT_S, LITTLE_BYTES = 5.0, 1 << 30  # limits of the chunk in which one hangs and one eats the memory
+SHORT_S = 2.0  # limit of the one that hangs; the others have all the time that a busy machine may need
+LITTLE_BYTES = 1 << 30  # limit of the chunk in which one eats the memory
 
 
 def row(path: Path) -> dict:
@@ -46,7 +47,8 @@ def run(folder: Path, heavy: bool) -> list[Outcome]:
     outcomes = []
     for start in range(0, len(plain), CHUNK):
         outcomes += _measure(plain[start : start + CHUNK], audio)
-    guard.LEAST_S = SHORT_S
+    usual = guard.time_limit_s
+    guard.time_limit_s = lambda path: SHORT_S if "evil_hang" in path else usual(path)
     return outcomes + _measure(evil, audio, memory_bytes=LITTLE_BYTES)
 
 

@@ -13,13 +13,12 @@ import time
 import traceback
 from pathlib import Path
 
-from unit.studies import write_study
-
 from evenbore.files.errors import StudyError
 from evenbore.run import cli
 from evenbore.study.sheets import load_study
 from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome
 from faults.sheet_corpus import OWNED, Case, cases
+from sheetstudies import write_study
 
 SLOW_S = 300.0  # of CPU
 FORBIDDEN = ("os.system", "os.exec", "os.posix_spawn", "os.spawn", "subprocess.Popen", "socket.connect",

@@ -1,6 +1,6 @@
 """Sheets, settings and family files that somebody made by mistake or in malice, each with what must be said of it.
 
-A case changes files of the small sound study of `unit/studies.py`. `says` is what one of the problems must say (a
+A case changes files of the small sound study of `sheetstudies.py`. `says` is what one of the problems must say (a
 regular expression); "" where the study is in order all the same. `owned` is what a file would be called that any of
 these managed to have made.
 """
@@ -9,9 +9,8 @@ import codecs
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from unit.studies import INSTRUMENTS, RECORDINGS, SESSIONS, changed, sheet_text
-
-from evenbore.study.config import repo_root
+from evenbore.files.paths import repo_root
+from sheetstudies import INSTRUMENTS, RECORDINGS, SESSIONS, changed, sheet_text
 
 CONFIG = (repo_root() / "config" / "config.yaml").read_text(encoding="utf-8")
 OWNED = "owned"

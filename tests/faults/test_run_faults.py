@@ -55,6 +55,7 @@ FAULTS = (
 )
 
 
+@pytest.mark.xdist_group("run faults")
 @pytest.mark.parametrize("fault", [*FAULTS, "all of these, then a run to the end"])
 def test_nothing_is_lost_and_nobody_is_left_in_the_dark(outcomes, fault):
     """No traceback, no orphan, no half table; in the end the tables are identical."""
@@ -80,6 +81,7 @@ def test_a_study_brings_no_code_along_not_even_when_run_from_within(repo, tmp_pa
     assert mark.exists(), "the trap works"
 
 
+@pytest.mark.xdist_group("run faults")
 def test_the_faults_did_happen(outcomes):
     """A run that ended before its fault would have shown nothing."""
     happened = {outcome.fault: outcome.happened for outcome in outcomes if outcome.fault in FAULTS}

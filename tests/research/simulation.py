@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare.factors import Factor, judge_factor
-from evenbore.facts.criteria import CRITERIA, TakeNotes
 from evenbore.judge.assess import without_session_offsets
+from evenbore.judge.values import FUNCTIONS, TakeNotes
 from evenbore.plan.layout import layouts, turns
 from evenbore.plan.precision import factor_error, pair_errors
 
@@ -118,7 +118,7 @@ def summary(frame: pd.DataFrame, truth: float) -> dict:
 
 def run_notes(criterion: str, studies: int, n_notes: int = 40, n_takes: int = 6) -> dict:
     """A null material with many notes and takes: one session, six instruments of each, cents of every note drawn."""
-    function = next(c.function for c in CRITERIA if c.name == criterion)
+    function = FUNCTIONS[criterion]
     levels = materials(6, 6)
     still = np.zeros(n_notes)
     rows = []

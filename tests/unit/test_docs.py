@@ -9,14 +9,15 @@ from pathlib import Path
 import pytest
 import yaml
 
-from evenbore.compare.rank import SATURATION, STEPS, WEIGHT_CONCENTRATION
+from evenbore.compare.rank import SATURATION, WEIGHT_CONCENTRATION
 from evenbore.facts import columns
 from evenbore.facts.criteria import CRITERIA, NEIGHBOURS
+from evenbore.facts.findings import FINDINGS
+from evenbore.facts.verdicts import VERDICTS
 from evenbore.figures import FIGURES
 from evenbore.findings import patterns
 from evenbore.findings.diagnose import REGION_SHARE, SURE
 from evenbore.notes import evidence, rise, segment
-from evenbore.report.words import KINDS, VERDICTS
 from evenbore.run import cli
 from evenbore.setups import responses
 from evenbore.trade.families import family_keys
@@ -126,8 +127,8 @@ def test_every_family_is_listed(repo):
 
 def test_method_defines_what_the_tables_hold(repo):
     named = {span for doc in DOCS if doc.startswith("docs/") for span in code_spans(text_of(repo, doc))}
-    assert {criterion.name for criterion in CRITERIA} <= named
-    assert set(VERDICTS) | set(KINDS) <= named
+    assert set(CRITERIA) <= named
+    assert set(VERDICTS) | set(FINDINGS) <= named
     measured = {column.name for column in columns.TABLES["notes"] if column.dtype == "float"}
     assert measured - {"onset_s", "offset_s", "f0_hz"} <= named
 
@@ -146,8 +147,6 @@ def test_method_quotes_the_constants_of_the_code(repo):
         f"standard deviation {responses.BEND_SD_DB:g} dB",
         f"neighbours up to {NEIGHBOURS} semitones",
         f"counts {SATURATION:g} tanh(x / {SATURATION:g})",
-        f"noise {STEPS['noise']:g} dB, response {STEPS['response']:g} ms, drift {STEPS['dynamic_drift']:g} cents,"
-        f" tone hold {STEPS['tone_hold']:g} dB",
         f"concentration {WEIGHT_CONCENTRATION:g}",
         f"nothing {prior['nothing']:.2f}, leak {prior['leak']:g}, vent {prior['vent']:g}, run {prior['run']:g},"
         f" step {prior['step']:g}, fingering and single note {prior['fingering']:g} each",

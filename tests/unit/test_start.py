@@ -16,6 +16,8 @@ SCRIPT = Path(__file__).resolve().parents[2] / "scripts" / "start.py"
 sys.path.insert(0, str(SCRIPT.parent))
 import start  # noqa: E402
 
+PATIENCE_S = 600.0  # before a hang is called one, however busy the machine is
+
 posix_only = pytest.mark.skipif(os.name == "nt", reason="uses a shell script in place of Python")
 
 
@@ -47,7 +49,11 @@ def test_help_needs_no_set_up(monkeypatch, capsys):
     ("arguments", "lock", "command"),
     [
         (["demo"], "requirements.lock", ["-P", "-m", "evenbore.run.cli", "run", str(SCRIPT.parents[1])]),
-        (["test", "-k", "pitch"], "requirements-test.lock", ["-m", "pytest", "-k", "pitch"]),
+        (
+            ["test", "-k", "pitch"],
+            "requirements-test.lock",
+            ["-m", "pytest", "-n", "logical", "--dist", "loadgroup", "-k", "pitch"],
+        ),
         (
             ["run", "my study", "--", "-n"],
             "requirements.lock",
@@ -158,11 +164,10 @@ class Copy:
     def __init__(self, root: Path, wheels: Path):
         self.root = root
         self.wheels = wheels
-        library = root / "scripts" / "evenbore"
-        library.mkdir(parents=True)
+        run = root / "scripts" / "evenbore" / "run"
+        run.mkdir(parents=True)
         shutil.copy(SCRIPT, root / "scripts")
-        (library / "__init__.py").touch()
-        (library / "cli.py").write_text(
+        (run / "cli.py").write_text(
             "import sys, tinypart\nprint('asked', tinypart.version, sys.argv[1:])\n", encoding="utf-8"
         )
         self.pin(tiny_wheel(wheels, "1.0"))
@@ -185,7 +190,7 @@ class Copy:
 
     def start(self, *arguments: str) -> tuple[int, str]:
         process = self.popen(*arguments)
-        output, _ = process.communicate(timeout=120)
+        output, _ = process.communicate(timeout=PATIENCE_S)
         return process.returncode, output
 
 
@@ -197,7 +202,7 @@ def test_a_real_environment_from_first_start_to_moved_folder(tmp_path):
 
     # Two first starts at once: one sets up, the other waits for it, both go on.
     both = [copy.popen("one"), copy.popen("two")]
-    outputs = [process.communicate(timeout=120)[0] for process in both]
+    outputs = [process.communicate(timeout=PATIENCE_S)[0] for process in both]
     assert [process.returncode for process in both] == [0, 0], outputs
     assert sum("Setting up" in output for output in outputs) == 1
     assert "asked 1.0 ['one']" in outputs[0]

@@ -6,8 +6,11 @@ import sys
 
 import pytest
 
+from consistency.outputs import read_study
+from consistency.rules import contradictions
 from rendering.study import SOUNDFONT, Plan, write_study
 
+pytestmark = pytest.mark.xdist_group("rendered study")
 PLANS = (
     Plan("clarinet", "clarinet_b_flat", "slurred", "up"),
     Plan("alto", "saxophone_alto", "tongued", "up"),
@@ -62,3 +65,9 @@ def test_notes_table_holds_the_notes_that_were_played(finished):
 def test_report_is_there(finished):
     folder, _ = finished
     assert "Sampled" in (folder / "results" / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_no_two_outputs_contradict_each_other(finished):
+    folder, _ = finished
+    assert [f"{one.kind}: {one.why} ({one.first.source})" for one in contradictions(read_study(folder))] == []

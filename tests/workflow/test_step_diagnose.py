@@ -25,7 +25,12 @@ def run(folder, tables) -> pd.DataFrame:
     tables["sessions"].to_csv(config / "sessions.tsv", sep="\t", index=False)
     notes = normalise(recordings, tables["notes"], [tables["harmonics"]]).notes
     write_parquet(notes, folder / "notes.parquet")
-    diagnose_study(folder, config / "config.yaml", folder / "notes.parquet", folder / "findings.tsv")
+    diagnose_study(
+        path_to_study=folder,
+        path_to_config=config / "config.yaml",
+        path_to_notes_normalised=folder / "notes.parquet",
+        path_to_findings=folder / "findings.tsv",
+    )
     return read_table(folder / "findings.tsv", "findings")
 
 

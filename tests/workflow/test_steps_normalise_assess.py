@@ -37,15 +37,31 @@ def study(tmp_path):
 def test_steps_write_every_table(study):
     out = study / "results"
     normalise_study(
-        study, study / "config" / "config.yaml", study / "recordings.tsv", study / "notes.parquet",
-        study / "harmonics.parquet", study / "bands.parquet", out / "setups.tsv", out / "comparability.tsv",
-        out / "note_profiles.tsv", out / "band_profiles.tsv", out / "notes.parquet", out / "setup_errors.npz",
-    )  # fmt: skip
+        path_to_study=study,
+        path_to_config=study / "config" / "config.yaml",
+        path_to_recordings=study / "recordings.tsv",
+        path_to_notes=study / "notes.parquet",
+        path_to_harmonics=study / "harmonics.parquet",
+        path_to_bands=study / "bands.parquet",
+        path_to_setups=out / "setups.tsv",
+        path_to_comparability=out / "comparability.tsv",
+        path_to_note_profiles=out / "note_profiles.tsv",
+        path_to_band_profiles=out / "band_profiles.tsv",
+        path_to_notes_normalised=out / "notes.parquet",
+        path_to_setup_errors=out / "setup_errors.npz",
+    )
     assess_study(
-        study, study / "config" / "config.yaml", study / "recordings.tsv", out / "notes.parquet",
-        out / "setup_errors.npz", out / "criteria.tsv", out / "instruments.tsv", out / "tuning_advice.tsv",
-        out / "takes.parquet", out / "shifts.parquet",
-    )  # fmt: skip
+        path_to_study=study,
+        path_to_config=study / "config" / "config.yaml",
+        path_to_recordings=study / "recordings.tsv",
+        path_to_notes_normalised=out / "notes.parquet",
+        path_to_setup_errors=out / "setup_errors.npz",
+        path_to_criteria=out / "criteria.tsv",
+        path_to_instruments=out / "instruments.tsv",
+        path_to_tuning_advice=out / "tuning_advice.tsv",
+        path_to_takes=out / "takes.parquet",
+        path_to_shifts=out / "shifts.parquet",
+    )
     tables = ("setups", "comparability", "note_profiles", "band_profiles", "criteria", "instruments", "tuning_advice")
     for table in tables:
         assert len(read_table(out / f"{table}.tsv", table)), table

@@ -18,7 +18,7 @@ import pytest
 )
 def test_style(command, repo):
     done = subprocess.run(
-        [sys.executable, "-m", *command], cwd=repo, capture_output=True, text=True, encoding="utf-8", timeout=120
+        [sys.executable, "-m", *command], cwd=repo, capture_output=True, text=True, encoding="utf-8", timeout=600
     )
     assert done.returncode == 0, done.stdout + done.stderr
 

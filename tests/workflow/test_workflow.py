@@ -18,10 +18,12 @@ import pandas as pd
 import pytest
 import soundfile
 
+from consistency.outputs import read_study
+from consistency.rules import contradictions
 from evenbore.facts.columns import TABLES, names
 from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunks_measured, jobs, make_study, play
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("workflow")]
 
 # Started with every Python process: notes which of the workflow's own files a step script opens or imports.
 RECORDER = """
@@ -178,6 +180,10 @@ def test_every_table_is_there_with_exactly_its_columns(study):
         else:
             assert (header or list(pd.read_parquet(path).columns)) == names(path.stem), path.name
     assert {path.stem for path in folder.iterdir()} == set(TABLES) | {"columns"}
+
+
+def test_no_two_outputs_contradict_each_other(study):
+    assert [f"{one.kind}: {one.why} ({one.first.source})" for one in contradictions(read_study(study.folder))] == []
 
 
 def test_every_file_that_a_step_uses_is_an_input_of_its_rule(ran, study):

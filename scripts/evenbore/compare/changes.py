@@ -15,9 +15,11 @@ from scipy import stats
 
 from evenbore.compare.verdict import verdicts
 from evenbore.facts.columns import names
+from evenbore.facts.criteria import EXACT, MEASURED
+from evenbore.judge.values import COLUMNS
 
 Z90 = float(stats.norm.ppf(0.95))
-MEASURES = {"cents": "worst_note_cents", "level_dbfs": "level_evenness", "brightness_db": "timbre_evenness"}
+MEASURES = {COLUMNS[criterion.measure]: criterion.name for criterion in MEASURED if criterion.measure}
 """Measure of a note -> criterion whose just-noticeable difference it has."""
 
 
@@ -52,7 +54,7 @@ def _criteria(own, name, before, after, just_noticeable) -> list[dict]:
     found = []
     for criterion, rows in own.groupby("criterion", sort=False):
         first, last = (rows[rows["state"] == state] for state in (before, after))
-        if len(first) != 1 or len(last) != 1 or criterion == "total_cost":
+        if len(first) != 1 or len(last) != 1 or criterion in EXACT:
             continue
         first, last = first.iloc[0], last.iloc[0]
         se = np.hypot(*((row["high"] - row["low"]) / (2 * Z90) for row in (first, last)))

@@ -20,8 +20,9 @@ from scipy import stats
 from evenbore.compare.factors import SAME_VALUE
 from evenbore.compare.pairs import CONFIDENCE, of_criterion
 from evenbore.facts.columns import names
-from evenbore.facts.criteria import CRITERIA, Criterion, TakeNotes
-from evenbore.judge.assess import MEASURED, prepared_takes
+from evenbore.facts.criteria import MEASURED, Criterion
+from evenbore.judge.assess import prepared_takes
+from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics import mixed
 
@@ -44,7 +45,7 @@ def variance_table(
     cells = _cells(notes[notes["dynamic"] == base_dynamic], sheet, families)
     scatter = _note_scatter(cells)
     rows = []
-    for number, criterion in enumerate(c for c in CRITERIA if c.kind != "cost"):
+    for number, criterion in enumerate(MEASURED):
         takes = of_criterion(played, criterion.name)
         if takes.empty:
             continue
@@ -148,7 +149,7 @@ def _only(take: TakeNotes, keep: np.ndarray) -> TakeNotes:
 def _note_scatter(cells) -> dict[str, float]:
     """Measure -> standard deviation of single notes between repeats, each take's own mean taken out; NaN if unknown."""
     found = {}
-    for measure in MEASURED:
+    for measure in COLUMNS:
         squares, freedom = 0.0, 0
         for _, takes in cells:
             values = np.array([getattr(take, measure) for take in takes])
@@ -166,18 +167,18 @@ def note_variance(criterion: Criterion, cells, scatter: Mapping[str, float], rng
     """Variance that the scatter of single notes makes in a criterion, mean over the cells; NaN where unknown."""
     found = []
     for key, takes in cells:
-        if criterion.name == "response" and key["articulation"] != "tongued":
+        if criterion.articulation not in ("", key["articulation"]):
             continue
-        middle = {measure: np.mean([getattr(take, measure) for take in takes], axis=0) for measure in MEASURED}
+        middle = {measure: np.mean([getattr(take, measure) for take in takes], axis=0) for measure in COLUMNS}
         drawn = [
             _replaced(
                 takes[0], {m: notes + rng.normal(0.0, 1.0, notes.size) * scatter[m] for m, notes in middle.items()}
             )
             for _ in range(DRAWS)
         ]
-        values = np.array(criterion.of_takes(drawn))
-        if criterion.deviations is not None:  # the inflation by the scatter is taken out of the value, as in `assess`
-            still = criterion.function(_replaced(takes[0], middle))
+        values = np.array(of_takes(criterion.name, drawn))
+        if criterion.name in DEVIATIONS:  # the inflation by the scatter is taken out of the value, as in `assess`
+            still = FUNCTIONS[criterion.name](_replaced(takes[0], middle))
             values = np.sqrt(np.maximum(values**2 - (values**2).mean() + still**2, 0.0))
         found.append(values.var(ddof=1))
     found = [variance for variance in found if np.isfinite(variance)]

@@ -1,4 +1,4 @@
-"""Must-passes from the config: `<criterion>_max`, `<criterion>_min` and `fault_severity_max`.
+"""Must-passes from the config, see GATES of `facts.criteria`.
 
 A gate that is null is off. An instrument without the value is not failed; its text says what was not checked.
 """
@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
+
+from evenbore.facts.criteria import GATES
 
 PASS = "pass"
 
@@ -49,9 +51,9 @@ def check_gates(
     for instrument in instruments:
         failed, unchecked = {}, []
         for key, limit in gates.items():
-            if limit is None:
+            if limit is None or key not in GATES:
                 continue
-            subject, _, bound = key.rpartition("_")
+            subject, bound = GATES[key].subject, GATES[key].bound
             if subject == "fault_severity":
                 if faults := _faults(inspection, instrument, limit):
                     failed[key] = faults

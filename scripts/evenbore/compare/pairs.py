@@ -29,12 +29,11 @@ import pandas as pd
 from scipy import stats
 
 from evenbore.compare.verdict import ALPHA, verdicts
-from evenbore.facts.criteria import ADDITIVE, day_scale
-from evenbore.judge.repeatability import ONE_DAY, UNKNOWN, Repeatability, error_parts, repeatability
+from evenbore.facts.criteria import ADDITIVE, EXACT
+from evenbore.judge.repeatability import ONE_DAY, UNKNOWN, Repeatability, day_scale, error_parts, repeatability
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics.student import half_width, two_sided
 
-EXACT = ("total_cost",)
 CONFIDENCE = 0.90
 POWER = 0.80
 MOST_PAIRED = 300
@@ -50,7 +49,7 @@ OTHER_KIND = "different kinds of instrument"
 NO_REPEATS = "no repeat takes in the study: the player's own repeatability is not known"
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
 SAME_COST = "both cost the same"
-OTHER_DAYS = "more takes on the same days would not decide it: counted are days, with a take of both on each"
+OTHER_DAYS = "each take on another day, and both instruments played on each of these days"
 DAYS_ASSUMED = "how much an instrument's days scatter is assumed, for only one was recorded on several"
 
 

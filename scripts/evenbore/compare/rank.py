@@ -10,7 +10,7 @@ Conventions
   of many uncertain values would be believed too much (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., 5.4).
 - An instrument of which nothing but its cost is known is not ranked.
 - A missing value is drawn from the worse half of the study's spread, taken at least one step wide: it widens the rank
-  and is on average a loss. A criterion that nobody has a value for does not count.
+  and is on average a loss. A criterion that nobody has a value for does not count, nor does a matter of taste.
 - A step is the just-noticeable difference of the criterion, see `steps`. The utility of a value x steps better than
   the study's median is SATURATION tanh(x / SATURATION): near the median a step counts as one, far away it counts
   less, because ten steps in one thing do not make up for everything else.
@@ -34,11 +34,9 @@ from scipy.special import gammaincinv
 
 from evenbore.compare import pairs
 from evenbore.facts.columns import names as column_names
+from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.judge.repeatability import UNKNOWN
 
-# ASSUME: steps of the criteria without a just-noticeable difference, in their units (common practice, no source)
-STEPS = {"noise": 1.0, "response": 10.0, "dynamic_drift": 5.0, "tone_hold": 1.0}
-COST_STEP = 0.05  # ASSUME: of the study's median cost
 SATURATION = 5.0
 # ASSUME: standard deviations in steps (common practice, no source): of a take where nobody repeated one, and of a
 # session that no shared instrument links to the others (a few degrees of room temperature are 5 to 10 cents)
@@ -65,10 +63,11 @@ class Pool:
 
 
 def steps(criteria: pd.DataFrame, median_cost: float) -> pd.Series:
-    """Size of one step per criterion, in its unit: the just-noticeable difference, else STEPS or COST_STEP."""
-    default = criteria["criterion"].map(STEPS | {"total_cost": COST_STEP * median_cost}).fillna(1.0)
-    size = criteria["just_noticeable"].astype(float).where(lambda noticed: noticed > 0, default)
-    return pd.Series(size.to_numpy(), index=criteria["criterion"])
+    """Size of one step per criterion, in its unit: the just-noticeable difference, else the criterion's own step."""
+    entries = [CRITERIA[name] for name in criteria["criterion"]]
+    own = [(c.step or c.just_noticeable) * (median_cost if c.name in EXACT else 1.0) for c in entries]
+    noticed = criteria["just_noticeable"].astype(float).to_numpy()
+    return pd.Series(np.where(noticed > 0, noticed, own), index=criteria["criterion"])
 
 
 def draw_true(value, covariance, df: float, tau_scale: float, rng, draws: int) -> np.ndarray:
@@ -123,8 +122,9 @@ def utilities(better_by: np.ndarray, median: float, rng) -> np.ndarray:
 
 
 def oriented(values, better: str) -> np.ndarray:
-    """Values turned so that more is better; `better` is higher, lower or target (nearest to zero)."""
-    return {"higher": np.positive, "lower": np.negative, "target": lambda v: -np.abs(v)}[better](values)
+    """Values turned so that more is better; `better` as in facts.criteria: of a matter of taste all are as good."""
+    turns = {"higher": np.positive, "lower": np.negative, "target": lambda v: -np.abs(v), "taste": lambda v: 0 * v}
+    return turns[better](values)
 
 
 def weight_strata(draws: int, criteria: int, rng) -> np.ndarray:
@@ -159,14 +159,15 @@ def draw_pool(instruments, takes, shifts, criteria, states, names, family, group
     rng = np.random.default_rng(seed)
     rows = pairs.in_state(instruments, states)
     values = rows.pivot(index="instrument", columns="criterion", values="value").reindex(names).astype(float)
-    used = criteria[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in criteria["criterion"]]]
+    judged = criteria[criteria["better"] != "taste"]
+    used = judged[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in judged["criterion"]]]
     size = steps(criteria, values["total_cost"].median() if "total_cost" in values else np.nan)
     stacked = np.empty((draws, len(names), len(used)), np.float32)
     for number, criterion in enumerate(used.itertuples(index=False)):
         value, step = values[criterion.criterion].to_numpy(), size[criterion.criterion]
         known = np.isfinite(value)
         drawn = np.full((draws, value.size), np.nan)
-        if criterion.criterion in pairs.EXACT:
+        if criterion.criterion in EXACT:
             drawn[:, known] = value[known]
         else:
             rows = (pairs.of_criterion(frame, criterion.criterion) for frame in (takes, shifts))
@@ -211,7 +212,7 @@ def draw_pools(
     `families`: family key per instrument.
     """
     rows = pairs.in_state(instruments, states)
-    rows = rows[rows["value"].notna() & ~rows["criterion"].isin(pairs.EXACT)]
+    rows = rows[rows["value"].notna() & ~rows["criterion"].isin(EXACT)]
     group = rows.groupby("instrument")["group"].first()
     tables = (instruments, takes, shifts, criteria, states)
     pools = []

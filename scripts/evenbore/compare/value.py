@@ -11,8 +11,8 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from evenbore.compare import pairs
 from evenbore.compare.rank import Pool, pools_for, weights_of
+from evenbore.facts.criteria import EXACT
 
 STEP_UP = ["next_up", "next_cost", "next_gain", "next_better"]
 
@@ -42,7 +42,7 @@ def steps_up(instruments: list[str], cost, quality, front) -> dict[str, tuple[st
 
 def mean_weights(priorities: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
     """Mean over all sets of weights, each summing to one, of the weights other than exact (cost) ones."""
-    criteria = sorted({c for weights in priorities.values() for c in weights if c not in pairs.EXACT})
+    criteria = sorted({c for weights in priorities.values() for c in weights if c not in EXACT})
     shares = [np.array([float(weights.get(c, 0)) for c in criteria]) for weights in priorities.values()]
     mean = np.mean([share / share.sum() for share in shares if share.sum() > 0], axis=0)
     return dict(zip(criteria, mean.tolist(), strict=True))

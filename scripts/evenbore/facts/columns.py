@@ -172,7 +172,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "criteria": (
         _CRITERION,
         _UNIT,
-        Column("better", "", "str", "lower, higher or target (nearest to zero)"),
+        Column("better", "", "str", "lower, higher, target (nearest to zero) or taste (neither)"),
         Column("chain_dependent", "", "str", "yes: not compared between set-ups that nothing links"),
         Column("just_noticeable", "see unit", "float", "smallest difference that listeners usually notice"),
         Column("meaning", "", "str", "definition in words"),

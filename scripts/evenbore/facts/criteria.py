@@ -1,306 +1,368 @@
-"""What instruments are judged by: each criterion is an entry of CRITERIA, computed from one take.
+"""What instruments are judged by: everything that is known of a criterion stands in its entry of CRITERIA.
 
-A take's notes come as a `TakeNotes` of equally long arrays; a function gives one number or NaN when the take
-cannot tell. Cents are deviations from equal temperament at the session's A4, levels dB after set-up
-normalisation. `better`: lower, higher, or target (nearest to zero).
+Tables, config, schema, figures, report and documents read it here; its function of the same name is in
+`judge/values.py`. Units are cents, dB, ms or the study's currency.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from functools import cache
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
 
-import numpy as np
-import pandas as pd
-
-from evenbore.judge.repeatability import OTHER_DAYS, WHOLE_DAYS
-
-NEIGHBOURS = 4  # semitones on either side
-MIN_NEIGHBOURS = 4
+NEIGHBOURS = 4  # semitones on either side that say what a note should be
 MIN_NOTES = 5
-LEVEL_STEP_DB = 3.0
+LEVEL_STEP_DB = 3.0  # the least between a soft and a loud take
+
+LARGEST = {"cents": 200, "dB": 60, "ms": 5000}
+"""Unit -> the largest just-noticeable difference that a config may give."""
+
+PRIORITIES = ("beginner", "section_player", "soloist", "workshop_lot")
+"""The sets of weights that a study starts with, in the config's order."""
 
 
-@dataclass(frozen=True)
-class TakeNotes:
-    """Notes of one take, one entry per note, ascending written note; repeats of a note averaged.
+class Better(NamedTuple):
+    """Which way is better: as a sentence, and beside a figure's axis."""
 
-    `register`: number of the note's register; `veiled`: normally different from its neighbours;
-    `partner`: written note fingered alike one register up, -1 where there is none.
-    """
-
-    written: np.ndarray
-    register: np.ndarray
-    veiled: np.ndarray
-    partner: np.ndarray
-    nominal_cents: float
-    cents: np.ndarray
-    level: np.ndarray
-    brightness: np.ndarray
-    hnr: np.ndarray
-    attack: np.ndarray
+    sentence: str
+    axis: str
 
 
-@dataclass(frozen=True)
+BETTER = {
+    "lower": Better("Lower is better", "← better"),
+    "higher": Better("Higher is better", "better →"),
+    "target": Better("Nearest to 0 is best", "better nearest 0"),
+    "taste": Better("Neither way is better", "a matter of taste"),
+}
+
+
+class MustPass(NamedTuple):
+    """A must-pass: its words before the limit, the criterion (or `fault_severity`) it is about, its unit, whether the
+    limit is the most (`max`) or the least (`min`), and whether no bench mends a failure (`final`)."""
+
+    words: str
+    subject: str
+    unit: str
+    bound: Literal["max", "min"]
+    final: bool
+
+
+@dataclass(frozen=True, kw_only=True)
 class Criterion:
-    """One criterion; `function` takes a TakeNotes (kind "take") or a loud and a soft one (kind "dynamics").
+    """One criterion. In the words, `glossary` is a sentence, the others are clauses that begin small.
 
-    `deviations`: for a criterion that is a root mean square over notes, the notes' deviations (N,) behind it; the
-    player's own scatter inflates it and is taken out where repeat takes tell its size. `smoothed`: the field of
-    TakeNotes whose `unevenness` it is, if it is one: what set-up and room leave of their errors widens it too.
-    `together`: for one that is to be taken from all takes of an instrument at once.
+    `better`: a key of BETTER; `kind`: what it is computed from, a "take", a loud and a soft take ("dynamics"), or the
+    sheets ("cost", which is exact); `articulation`: of the only takes that tell it, empty: all.
+    `chain_dependent`: room and microphone change it. `additive`: what a session adds to every instrument's value is
+    removed where shared instruments show it. `daily`: it stands for the take as a whole, which changes with reed,
+    warmth and lips from day to day.
+    `just_noticeable`: the config's default, in its unit, None where no difference is known; `step`: what counts as one
+    step in the ranking without one, in its unit, of a cost as a share of the study's median.
+    `planning_sd`: standard deviations between instruments, sessions and takes that plans assume, None: not planned for.
+    `measure`: field of `TakeNotes` whose change at a single note is noticed alike; `smoothed`: the criterion is the
+    `unevenness` of that measure, which what set-up and room leave of their errors widens too.
+    `good`, `bad`: how an instrument reads at its two ends; `missing`: why there is no value.
+    `weights`: in the sets of PRIORITIES; `gates`: bound -> words of the must-pass; `final_gates`: the bounds of those
+    that no bench mends.
     """
 
     name: str
     unit: str
-    better: str
+    better: Literal["lower", "higher", "target", "taste"]
+    kind: Literal["take", "dynamics", "cost"]
     chain_dependent: bool
-    kind: str
-    function: Callable | None
+    additive: bool
+    daily: bool
+    just_noticeable: float | None
+    planning_sd: tuple[float, float, float] | None
+    good: str
+    bad: str
+    glossary: str
     meaning: str
     source: str
     missing: str
-    deviations: Callable | None = None
-    smoothed: str = ""
-    together: Callable | None = None
+    step: float | None = None
+    articulation: str = ""
+    measure: str = ""
+    smoothed: bool = False
+    weights: Mapping[str, float] = field(default_factory=dict)
+    gates: Mapping[str, str] = field(default_factory=dict)
+    final_gates: tuple[str, ...] = ()
 
-    def of_takes(self, takes: Sequence[TakeNotes]) -> list[float]:
-        """The criterion (kind "take") for each of an instrument's takes of the same notes."""
-        return self.together(takes) if self.together else [self.function(take) for take in takes]
-
-
-def tuning_offset(take: TakeNotes) -> float:
-    """Median deviation, cents."""
-    return _median(take.cents)
-
-
-def intonation_spread(take: TakeNotes) -> float:
-    """RMS of `intonation`: the standard deviation (n - 1) of the cents."""
-    return _rms(intonation(take))
-
-
-def worst_note_cents(take: TakeNotes) -> float:
-    """Largest distance of a note from the take's median, cents."""
-    return worst_notes([take])[0]
-
-
-def worst_notes(takes: Sequence[TakeNotes]) -> list[float]:
-    """`worst_note_cents` of takes of the same notes: the distance of the note that is furthest out in their mean.
-
-    Each take's own furthest note would be further out by the player's scatter.
-    """
-    cents = np.array([take.cents for take in takes])
-    cents = cents[:, np.isfinite(cents).all(axis=0)]
-    if cents.shape[1] < MIN_NOTES:
-        return [np.nan] * len(cents)
-    away = cents - np.median(cents, axis=1, keepdims=True)
-    mean = away.mean(axis=0)
-    worst = np.abs(mean).argmax()
-    return (np.copysign(1, mean[worst]) * away[:, worst]).tolist()
-
-
-def register_width(take: TakeNotes) -> float:
-    """Mean width of the intervals between notes fingered alike, less the nominal width, cents."""
-    index = {int(note): i for i, note in enumerate(take.written)}
-    pairs = [(i, index[int(p)]) for i, p in enumerate(take.partner) if int(p) in index]
-    widths = np.array([take.cents[upper] - take.cents[lower] for lower, upper in pairs])
-    # equal-tempered octave or twelfth between the two notes; what is left are the deviations
-    steps = np.array([100.0 * (take.written[u] - take.written[lo]) for lo, u in pairs])
-    widths = widths + steps - take.nominal_cents
-    widths = widths[np.isfinite(widths)]
-    return float(widths.mean()) if widths.size >= 3 else np.nan
-
-
-def timbre_evenness(take: TakeNotes) -> float:
-    """RMS of `timbre`, dB."""
-    return _rms(timbre(take))
-
-
-def level_evenness(take: TakeNotes) -> float:
-    """RMS of `loudness`, dB."""
-    return _rms(loudness(take))
-
-
-def noise(take: TakeNotes) -> float:
-    """Noise between the harmonics relative to the harmonics, median over notes, dB."""
-    return -_median(take.hnr)
-
-
-def response(take: TakeNotes) -> float:
-    """Median attack time, ms."""
-    return _median(take.attack)
-
-
-def dynamic_range(loud: TakeNotes, soft: TakeNotes) -> float:
-    """Median over notes of loud minus soft level, dB."""
-    return _median(loud.level - soft.level)
-
-
-def dynamic_drift(loud: TakeNotes, soft: TakeNotes) -> float:
-    """Median pitch change from soft to loud, per 10 dB of median level change, cents."""
-    return _per_10_db(loud.cents - soft.cents, loud, soft)
-
-
-def tone_hold(loud: TakeNotes, soft: TakeNotes) -> float:
-    """Median loss of brightness from loud to soft, per 10 dB of median level change, dB."""
-    return _per_10_db(loud.brightness - soft.brightness, loud, soft)
-
-
-def intonation(take: TakeNotes) -> np.ndarray:
-    """Cents from the take's mean, widened by sqrt(n / (n - 1)) for the mean that was fitted."""
-    n = np.isfinite(take.cents).sum()
-    return (take.cents - np.nanmean(take.cents)) * np.sqrt(n / (n - 1)) if n > 1 else np.full(take.cents.shape, np.nan)
-
-
-def timbre(take: TakeNotes) -> np.ndarray:
-    """`unevenness` of the brightness, dB; how hard the take was blown as a whole drops out."""
-    return unevenness(take, take.brightness)
-
-
-def loudness(take: TakeNotes) -> np.ndarray:
-    """`unevenness` of the level, dB."""
-    return unevenness(take, take.level)
-
-
-def unevenness(take: TakeNotes, values: np.ndarray) -> np.ndarray:
-    """Each note's distance from what its neighbours predict, same unit as `values`; NaN where not predicted.
-
-    The prediction is a local straight line through the neighbours up to NEIGHBOURS semitones away in the same
-    register (tricube weights, the note itself left out; Cleveland 1979, J. Am. Stat. Assoc. 74, 829). The
-    distance is divided by the factor by which the line's own scatter widens it, so that independent unevenness
-    of standard deviation s gives values of standard deviation s, at a register's end as in its middle.
-    Veiled notes neither count nor predict.
-    """
-    usable = np.isfinite(values) & ~take.veiled
-    out = np.full(values.shape, np.nan)
-    out[usable] = residual_maker(take, usable) @ values[usable]
-    return out
-
-
-def residual_maker(take: TakeNotes, usable: np.ndarray) -> np.ndarray:
-    """Matrix (n, n) that makes `unevenness` of the n usable notes' values; rows of notes not predicted are NaN."""
-    return _residual_maker(tuple(take.written[usable].tolist()), tuple(take.register[usable].tolist()))
-
-
-@cache
-def _residual_maker(written: tuple[int, ...], register: tuple[int, ...]) -> np.ndarray:
-    """See `residual_maker`: scaled leave-one-out residuals."""
-    notes, registers = np.array(written, float), np.array(register)
-    maker = np.full((notes.size, notes.size), np.nan)
-    for i, note in enumerate(notes):
-        distance = np.abs(notes - note)
-        near = np.flatnonzero((distance > 0) & (distance <= NEIGHBOURS) & (registers == registers[i]))
-        if near.size < MIN_NEIGHBOURS:
-            continue
-        weight = (1 - (distance[near] / (NEIGHBOURS + 1)) ** 3) ** 3
-        line = np.column_stack([np.ones(near.size), notes[near] - note])
-        prediction = np.linalg.solve(line.T @ (weight[:, None] * line), line.T * weight)[0]
-        maker[i] = 0.0
-        maker[i, i] = 1.0
-        maker[i, near] = -prediction
-        maker[i] /= np.sqrt((maker[i] ** 2).sum())
-    return maker
-
-
-def _median(values: np.ndarray) -> float:
-    values = values[np.isfinite(values)]
-    return float(np.median(values)) if values.size >= MIN_NOTES else np.nan
-
-
-def _rms(values: np.ndarray) -> float:
-    values = values[np.isfinite(values)]
-    return float(np.sqrt(np.mean(values**2))) if values.size >= MIN_NOTES else np.nan
-
-
-def _per_10_db(change: np.ndarray, loud: TakeNotes, soft: TakeNotes) -> float:
-    step = dynamic_range(loud, soft)
-    return 10.0 * _median(change) / step if step >= LEVEL_STEP_DB else np.nan
+    def __post_init__(self) -> None:
+        if not (self.just_noticeable or self.step):
+            raise ValueError(f"{self.name}: without a just-noticeable difference it needs a step")
+        if unknown := set(self.weights) - set(PRIORITIES):
+            raise ValueError(f"{self.name}: no such priorities: {', '.join(sorted(unknown))}")
 
 
 _TOO_FEW = f"fewer than {MIN_NOTES} usable notes"
 _TWO_DYNAMICS = "needs takes at the study's softest and loudest dynamic in the same session"
-_SMOOTH = "the curve through its neighbours within 4 semitones in the same register"
+_SMOOTH = f"the curve through its neighbours within {NEIGHBOURS} semitones in the same register"
 _SCATTER = "the player's own scatter from note to note is taken out where repeat takes show it"
 _DYNAMICS = "Own definition, from loudest and softest takes of the same session paired in take order"
 _JND_PITCH = "just-noticeable difference: 5 cents is just worth noting in direct comparison (common practice)"
 
-CRITERIA: tuple[Criterion, ...] = (
-    Criterion("tuning_offset", "cents", "target", False, "take", tuning_offset,
-        "median over all notes of the deviation from equal temperament at the session's tuning: what pulling out"
-        " or pushing in can mend", _JND_PITCH, _TOO_FEW),
-    Criterion("intonation_spread", "cents", "lower", False, "take", intonation_spread,
-        "standard deviation over the notes of the deviation from equal temperament; the whole instrument's offset"
-        f" drops out; {_SCATTER}", "Just-noticeable difference: common practice, no source", _TOO_FEW,
-        deviations=intonation),
-    Criterion("worst_note_cents", "cents", "lower", False, "take", worst_note_cents,
-        "largest distance of any note from the instrument's own median deviation: of the note that lies furthest out in"
-        " the mean of its takes; grows a little with the player's scatter", _JND_PITCH, _TOO_FEW,
-        together=worst_notes),
-    Criterion("register_width", "cents", "target", False, "take", register_width,
-        "mean over pairs of notes fingered alike of the interval's width less its nominal width (octave 1200,"
-        " twelfth 1900 cents); above zero: too wide", _JND_PITCH, "fewer than 3 pairs of notes fingered alike"),
-    Criterion("timbre_evenness", "dB", "lower", True, "take", timbre_evenness,
-        "root mean square over the notes of each note's distance in brightness (brightness_db, set-up removed)"
+# ASSUME: planning_sd is rounded from the demo, whose players are simulated: it gives the order of size and no more. A
+# pilot of a few takes is worth more. Steps and weights are common practice, without a source.
+_ENTRIES = (
+    Criterion(
+        name="tuning_offset",
+        unit="cents",
+        better="target",
+        kind="take",
+        chain_dependent=False,
+        additive=True,
+        daily=True,
+        just_noticeable=5,
+        planning_sd=(6.0, 1.6, 1.9),
+        good="in tune as a whole",
+        bad="out of tune as a whole",
+        glossary="How sharp or flat the whole instrument is.",
+        meaning="median over all notes of the deviation from equal temperament at the session's tuning: what pulling"
+        " out or pushing in can mend",
+        source=_JND_PITCH,
+        missing=_TOO_FEW,
+        weights={"section_player": 5},
+        gates={"min": "Whole instrument no flatter than"},
+        final_gates=("min",),
+    ),
+    Criterion(
+        name="intonation_spread",
+        unit="cents",
+        better="lower",
+        kind="take",
+        chain_dependent=False,
+        additive=True,
+        daily=False,
+        just_noticeable=3,
+        planning_sd=(1.7, 0.1, 0.6),
+        good="its notes in tune with each other",
+        bad="its notes out of tune with each other",
+        glossary="How far the notes are out of tune with each other.",
+        meaning="standard deviation over the notes of the deviation from equal temperament; the whole instrument's"
+        f" offset drops out; {_SCATTER}",
+        source="Just-noticeable difference: common practice, no source",
+        missing=_TOO_FEW,
+        weights={"beginner": 25, "section_player": 30, "soloist": 20, "workshop_lot": 20},
+    ),
+    Criterion(
+        name="worst_note_cents",
+        unit="cents",
+        better="lower",
+        kind="take",
+        chain_dependent=False,
+        additive=True,
+        daily=False,
+        just_noticeable=5,
+        planning_sd=(4.2, 0.5, 2.2),
+        good="no note far out of tune",
+        bad="one note far out of tune",
+        glossary="How far the worst note is out of tune with the others.",
+        meaning="largest distance of any note from the instrument's own median deviation: of the note that lies"
+        " furthest out in the mean of its takes; grows a little with the player's scatter",
+        source=_JND_PITCH,
+        missing=_TOO_FEW,
+        measure="cents",
+        weights={"beginner": 15, "section_player": 10, "soloist": 5, "workshop_lot": 25},
+        gates={"max": "Worst note within"},
+    ),
+    Criterion(
+        name="register_width",
+        unit="cents",
+        better="target",
+        kind="take",
+        chain_dependent=False,
+        additive=True,
+        daily=False,
+        just_noticeable=5,
+        planning_sd=(5.0, 0.5, 1.4),
+        good="its registers in tune with each other",
+        bad="its registers out of tune with each other",
+        glossary="How much too wide or too narrow the octaves or twelfths between the registers are.",
+        meaning="mean over pairs of notes fingered alike of the interval's width less its nominal width (octave 1200,"
+        " twelfth 1900 cents); above zero: too wide",
+        source=_JND_PITCH,
+        missing="fewer than 3 pairs of notes fingered alike",
+        weights={"beginner": 5, "section_player": 10, "soloist": 10, "workshop_lot": 10},
+    ),
+    Criterion(
+        name="timbre_evenness",
+        unit="dB",
+        better="lower",
+        kind="take",
+        chain_dependent=True,
+        additive=False,  # without the set-up already; a root mean square of small distances takes no more than that
+        daily=False,
+        just_noticeable=1,
+        planning_sd=(0.4, 0.1, 0.2),
+        good="even in tone from note to note",
+        bad="uneven in tone from note to note",
+        glossary="How much single notes are brighter or duller than their neighbours.",
+        meaning="root mean square over the notes of each note's distance in brightness (brightness_db, set-up removed)"
         f" from {_SMOOTH}; notes known to be veiled by design left out; {_SCATTER}, and the room's"
         " part where linked sessions show it",
-        "Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 1 dB as for"
-        " level, no source for brightness", _TOO_FEW, deviations=timbre, smoothed="brightness"),
-    Criterion("level_evenness", "dB", "lower", True, "take", level_evenness,
-        "root mean square over the notes of each note's distance in level (set-up removed) from"
+        source="Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 1 dB as"
+        " for level, no source for brightness",
+        missing=_TOO_FEW,
+        measure="brightness",
+        smoothed=True,
+        weights={"beginner": 10, "section_player": 15, "soloist": 15, "workshop_lot": 15},
+    ),
+    Criterion(
+        name="level_evenness",
+        unit="dB",
+        better="lower",
+        kind="take",
+        chain_dependent=True,
+        additive=False,  # as for timbre_evenness
+        daily=False,
+        just_noticeable=1,
+        planning_sd=(0.4, 0.1, 0.4),
+        good="even in loudness from note to note",
+        bad="uneven in loudness from note to note",
+        glossary="How much single notes are louder or softer than their neighbours.",
+        meaning="root mean square over the notes of each note's distance in level (set-up removed) from"
         f" {_SMOOTH}; {_SCATTER}, and the room's part where linked sessions show it",
-        "Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 0.5 to"
-        " 1.5 dB, Jesteadt, Wier & Green 1977, J. Acoust. Soc. Am. 61, 169, quoted from memory", _TOO_FEW,
-        deviations=loudness, smoothed="level"),
-    Criterion("noise", "dB", "lower", True, "take", noise,
-        "median over the notes of the noise between the harmonics relative to the harmonics; what the session adds"
-        " for every instrument (room, reverberation) is removed where shared instruments show it",
-        "Own definition", _TOO_FEW),
-    Criterion("response", "ms", "lower", True, "take", response,
-        "median over the notes of tongued takes of the time from 10 % to 90 % of the steady amplitude; the room's"
-        " reverberation lengthens it, so what the session adds for every instrument is removed where shared"
+        source="Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 0.5 to"
+        " 1.5 dB, Jesteadt, Wier & Green 1977, J. Acoust. Soc. Am. 61, 169, quoted from memory",
+        missing=_TOO_FEW,
+        measure="level",
+        smoothed=True,
+        weights={"beginner": 10, "section_player": 10, "soloist": 5, "workshop_lot": 10},
+    ),
+    Criterion(
+        name="noise",
+        unit="dB",
+        better="lower",
+        kind="take",
+        chain_dependent=True,
+        additive=True,
+        daily=True,
+        just_noticeable=None,
+        step=1.0,
+        planning_sd=(1.0, 2.6, 0.7),
+        good="little air in the tone",
+        bad="much air in the tone",
+        glossary="How much air is heard in the tone.",
+        meaning="median over the notes of the noise between the harmonics relative to the harmonics; what the session"
+        " adds for every instrument (room, reverberation) is removed where shared instruments show it",
+        source="Own definition",
+        missing=_TOO_FEW,
+        weights={"beginner": 10, "soloist": 5},
+    ),
+    Criterion(
+        name="response",
+        unit="ms",
+        better="lower",
+        kind="take",
+        chain_dependent=True,
+        additive=True,
+        daily=True,
+        just_noticeable=None,
+        step=10.0,
+        planning_sd=(5.3, 10.7, 7.8),
+        good="quick to speak",
+        bad="slow to speak",
+        glossary="How long a tongued note takes to speak.",
+        meaning="median over the notes of tongued takes of the time from 10 % to 90 % of the steady amplitude; the"
+        " room's reverberation lengthens it, so what the session adds for every instrument is removed where shared"
         " instruments show it, and sessions without such a link are not compared",
-        "Own definition", "no tongued take with usable attacks"),
-    Criterion("dynamic_range", "dB", "higher", False, "dynamics", dynamic_range,
-        "median over the notes of the level difference between the loudest and the softest dynamic of the study",
-        _DYNAMICS, _TWO_DYNAMICS),
-    Criterion("dynamic_drift", "cents", "target", False, "dynamics", dynamic_drift,
-        "median pitch change from the softest to the loudest dynamic, per 10 dB of level; above zero: sharper"
-        " when louder", _DYNAMICS, f"{_TWO_DYNAMICS}, at least {LEVEL_STEP_DB:g} dB apart"),
-    Criterion("tone_hold", "dB", "lower", False, "dynamics", tone_hold,
-        "brightness (level above 2 kHz relative to the whole level) lost from the loudest to the softest dynamic,"
-        " per 10 dB of level: what the high band loses beyond the drop of the whole sound",
-        _DYNAMICS, f"{_TWO_DYNAMICS}, at least {LEVEL_STEP_DB:g} dB apart"),
-    Criterion("total_cost", "currency", "lower", False, "cost", None,
-        "price, set-up by a technician, case, and the repairs found by inspection; a blank set-up or case cost"
-        " counts as none", "Own definition", "no price in the instruments sheet"),
-)  # fmt: skip
-
-# What a session adds to every instrument's value is removed where shared instruments show it. The two evennesses are
-# without the set-up already, and a root mean square of small distances takes no more than that.
-ADDITIVE = frozenset(
-    c.name for c in CRITERIA if c.kind != "cost" and c.name not in ("timbre_evenness", "level_evenness")
+        source="Own definition",
+        missing="no tongued take with usable attacks",
+        articulation="tongued",
+        weights={"beginner": 25, "section_player": 15, "soloist": 15, "workshop_lot": 20},
+    ),
+    Criterion(
+        name="dynamic_range",
+        unit="dB",
+        better="higher",
+        kind="dynamics",
+        chain_dependent=False,
+        additive=True,
+        daily=False,
+        just_noticeable=1,
+        planning_sd=(0.7, 0.8, 1.9),
+        good="a wide range from soft to loud",
+        bad="a narrow range from soft to loud",
+        glossary="How far apart the softest and the loudest playing are.",
+        meaning="median over the notes of the level difference between the loudest and the softest dynamic of the"
+        " study",
+        source=_DYNAMICS,
+        missing=_TWO_DYNAMICS,
+        weights={"soloist": 10},
+    ),
+    Criterion(
+        name="dynamic_drift",
+        unit="cents",
+        better="target",
+        kind="dynamics",
+        chain_dependent=False,
+        additive=True,
+        daily=False,
+        just_noticeable=None,
+        step=5.0,
+        planning_sd=(1.8, 0.2, 0.7),
+        good="steady in pitch from soft to loud",
+        bad="unsteady in pitch from soft to loud",
+        glossary="How much sharper or flatter it gets from soft to loud.",
+        meaning="median pitch change from the softest to the loudest dynamic, per 10 dB of level; above zero: sharper"
+        " when louder",
+        source=_DYNAMICS,
+        missing=f"{_TWO_DYNAMICS}, at least {LEVEL_STEP_DB:g} dB apart",
+        weights={"section_player": 5, "soloist": 5},
+    ),
+    Criterion(
+        name="tone_hold",
+        unit="dB",
+        better="lower",
+        kind="dynamics",
+        chain_dependent=False,
+        additive=True,
+        daily=False,
+        just_noticeable=None,
+        step=1.0,
+        planning_sd=(0.4, 0.2, 0.3),
+        good="full in tone when soft",
+        bad="dull in tone when soft",
+        glossary="How much of its tone is lost in soft playing.",
+        meaning="brightness (level above 2 kHz relative to the whole level) lost from the loudest to the softest"
+        " dynamic, per 10 dB of level: what the high band loses beyond the drop of the whole sound",
+        source=_DYNAMICS,
+        missing=f"{_TWO_DYNAMICS}, at least {LEVEL_STEP_DB:g} dB apart",
+        weights={"soloist": 10},
+    ),
+    Criterion(
+        name="total_cost",
+        unit="currency",
+        better="lower",
+        kind="cost",
+        chain_dependent=False,
+        additive=False,
+        daily=False,
+        just_noticeable=0,  # any cost is noticed
+        step=0.05,
+        planning_sd=None,
+        good="cheap",
+        bad="dear",
+        glossary="What it costs until it can be played.",
+        meaning="price, set-up by a technician, case, and the repairs found by inspection; a blank set-up or case cost"
+        " counts as none",
+        source="Own definition",
+        missing="no price in the instruments sheet",
+        gates={"max": "Budget: total cost at most"},
+    ),
 )
 
-# What stands for a take as a whole changes with reed, warmth and lips from day to day.
-DAILY = frozenset({"tuning_offset", "noise", "response"})
+CRITERIA: dict[str, Criterion] = {criterion.name: criterion for criterion in _ENTRIES}
+MEASURED = tuple(criterion for criterion in CRITERIA.values() if criterion.kind != "cost")
+"""Those that recordings tell."""
+WEIGHED = tuple(criterion for criterion in MEASURED if criterion.better != "taste")
+"""Those that priorities may give a weight: cost is weighed on the value front, and a taste is nobody else's."""
+EXACT = frozenset(criterion.name for criterion in CRITERIA.values() if criterion.kind == "cost")
+ADDITIVE = frozenset(criterion.name for criterion in CRITERIA.values() if criterion.additive)
 
-
-def day_scale(criteria) -> float:
-    """Scale of the prior of an instrument's own days, of these criteria (names) together; see `repeatability`."""
-    return OTHER_DAYS if DAILY.isdisjoint(criteria) else WHOLE_DAYS
-
-
-def criteria_table(just_noticeable: dict, currency: str) -> pd.DataFrame:
-    """The criteria table; `just_noticeable` from the config, null where no difference is known. Any cost is noticed."""
-    noticed = {c.name: 0.0 for c in CRITERIA if c.kind == "cost"} | just_noticeable
-    return pd.DataFrame(
-        {
-            "criterion": c.name,
-            "unit": currency if c.unit == "currency" else c.unit,
-            "better": c.better,
-            "chain_dependent": "yes" if c.chain_dependent else "no",
-            "just_noticeable": np.nan if noticed.get(c.name) is None else noticed[c.name],
-            "meaning": c.meaning,
-            "source": c.source,
-        }
-        for c in CRITERIA
-    )
+GATES = {
+    f"{c.name}_{bound}": MustPass(words, c.name, c.unit, bound, bound in c.final_gates)
+    for c in CRITERIA.values()
+    for bound, words in c.gates.items()
+} | {"fault_severity_max": MustPass("No fault worse than severity", "fault_severity", "", "max", True)}
+"""Every must-pass by its key in the config; those of a cost are the page's own (a budget)."""

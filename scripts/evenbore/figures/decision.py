@@ -9,6 +9,7 @@ from matplotlib.path import Path
 from matplotlib.textpath import TextPath
 
 from evenbore.compare.rank import oriented
+from evenbore.facts.criteria import BETTER
 from evenbore.figures.style import BLUE, COLOURS, GREY, MARKERS, PALE, NothingToShow, panels
 from evenbore.report.results import Results, plain
 
@@ -73,8 +74,7 @@ def _criterion(axes, criterion, own, names: list[str], labels, groups: list[int]
     axes.set_yticks(range(len(names)), [labels[name] for name in names])
     axes.set_ylim(len(names) - 0.5, -0.5)
     axes.grid(axis="x", color="#eeeeee")
-    better = {"lower": "← better", "higher": "better →", "target": "better nearest 0"}[criterion.better]
-    axes.set_xlabel(f"{criterion.unit} ({better})")
+    axes.set_xlabel(f"{criterion.unit} ({BETTER[criterion.better].axis})")
 
 
 def _unseen(axes, values, place) -> None:

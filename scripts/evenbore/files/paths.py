@@ -1,7 +1,18 @@
-"""How paths are shown to people."""
+"""Where evenbore's own files are, and how paths are shown to people."""
 
 import os
 from pathlib import Path
+
+IMPORTED_FROM = Path(__file__).resolve().parents[2]  # the folder that holds the package: `scripts`, or where pip put it
+
+
+def repo_root() -> Path:
+    """The folder that holds `Snakefile`, `config/`, `workflow/` and `scripts/`.
+
+    That is the checkout; an installed package brings it along as `evenbore_repo`, beside the library (pyproject.toml).
+    """
+    installed = IMPORTED_FROM / "evenbore_repo"
+    return installed if installed.is_dir() else IMPORTED_FROM.parent
 
 
 def shown_path(path: str | os.PathLike[str]) -> str:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from evenbore.compare.rank import oriented
 from evenbore.facts.columns import names
+from evenbore.facts.criteria import EXACT
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING, Decision
@@ -101,7 +102,7 @@ def _against_others(
     differing: dict[str, set[str]] = {}
     of_criterion: dict[tuple[str, str], int] = {}
     for part in pairs:
-        heard = part[(part["criterion"] != "total_cost") & (part["verdict"] != "not_comparable")]
+        heard = part[~part["criterion"].isin(EXACT) & (part["verdict"] != "not_comparable")]
         for row in heard[["criterion", "instrument_a", "instrument_b", "verdict"]].itertuples(index=False):
             criterion, a, b, verdict = row
             others.setdefault(a, set()).add(b)

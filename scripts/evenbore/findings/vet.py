@@ -21,6 +21,7 @@ from scipy import stats
 from evenbore.compare.gates import Gate, check_gates, seen_by
 from evenbore.compare.pairs import MOST_TAKES
 from evenbore.facts.columns import names
+from evenbore.facts.criteria import GATES
 from evenbore.facts.findings import FINDINGS
 from evenbore.findings.diagnose import SOFT
 from evenbore.findings.rows import MIN_PEERS
@@ -30,7 +31,6 @@ LEAST_FOUND = 0.9  # of the expected notes
 SURE_OF_PITCH = 0.9  # that a note really is beyond the tolerance
 # ASSUME: scatter of a note's pitch in one take, where nothing in the study was repeated (common practice: 2 to 5 cents)
 NOTE_CENTS_SD = 4.0
-FINAL_GATES = ("tuning_offset_min", "fault_severity_max")  # must-passes that a bench does not mend
 NOTHING = "nothing past the tolerances was found"
 NOTE_COLUMNS = ["recording", "instrument", "state", "session", "dynamic", "group", "midi", "written_note", "onset_s",
                 "cents"]  # fmt: skip
@@ -143,7 +143,7 @@ def _decided(name, state, used, notes, findings, gate: Gate, faults, unable, tol
                 f"{finding_line(row)}: {_what_would_tell(row, len(used), (used['dynamic'] == base).sum(), base)}"
             )
     against += [f"seen at inspection: {item}" for item in faults]
-    if failed.keys() & set(FINAL_GATES):
+    if any(GATES[key].final for key in failed):
         decision = "return"
     elif against:
         decision = "bench"

@@ -14,8 +14,9 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from evenbore.facts.criteria import ADDITIVE, CRITERIA, MIN_NOTES, Criterion, TakeNotes, day_scale, residual_maker
-from evenbore.judge.repeatability import OWNER, error_parts, manner_effects, repeatability, session_offsets
+from evenbore.facts.criteria import ADDITIVE, CRITERIA, EXACT, MEASURED, MIN_NOTES, Criterion
+from evenbore.judge.repeatability import OWNER, day_scale, error_parts, manner_effects, repeatability, session_offsets
+from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes, residual_maker
 from evenbore.setups.comparability import session_groups, usable
 from evenbore.setups.errors import SetupErrors
 from evenbore.setups.normalise import CHAIN_MEASURES
@@ -27,13 +28,6 @@ DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 CONFIDENCE = 0.90
 LEAST_SHARE = 0.9  # a take with fewer of the notes would hide too many of the others'
 TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
-MEASURED = {
-    "cents": "cents",
-    "level": "level_dbfs",
-    "brightness": "brightness_db",
-    "hnr": "hnr_db",
-    "attack": "attack_ms",
-}
 NO_RECORDING = "no usable recording"
 PASSAGES = "only passages of music were recorded of it, which are not cut into notes"
 NOT_AT_BASE = "no usable take of a scale at the dynamic that instruments are compared at"
@@ -76,7 +70,7 @@ def assess(
     """
     takes = prepared_takes(notes, instruments, families)
     counted = _counted(takes, config["base_dynamic"])
-    scatter = {c.name: _scatter(c, counted) for c in CRITERIA if c.deviations is not None}
+    scatter = {name: _scatter(name, counted) for name in DEVIATIONS}
     values, shifts = _evennesses(takes, counted, scatter, notes, errors)
     values = _take_values(takes, counted, scatter, values)
     values = without_session_offsets(values)
@@ -84,7 +78,7 @@ def assess(
     groups = session_groups(recordings)
     left_out = _notes_left_out(takes, config["base_dynamic"])
     rows = []
-    for criterion in CRITERIA:
+    for criterion in CRITERIA.values():
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
@@ -98,11 +92,11 @@ def assess(
         .map(groups)
     )
     table["group"] = [owned.get(key) for key in zip(table["instrument"], table["state"], strict=True)]
-    unheard = table["group"].isna() & (table["criterion"] != "total_cost")
+    unheard = table["group"].isna() & ~table["criterion"].isin(EXACT)
     table.loc[unheard, "reason"] = NO_RECORDING
     _say_what_was_not_played(table, usable(recordings), config["base_dynamic"])
     alone = table["group"].map(pd.Series(groups).value_counts()) == 1
-    in_room = alone & table["criterion"].isin([c.name for c in CRITERIA if c.smoothed]) & table["value"].notna()
+    in_room = alone & table["criterion"].isin([c.name for c in MEASURED if c.smoothed]) & table["value"].notna()
     table.loc[in_room, "reason"] = [f"{reason}; {ROOM_IN_IT}".removeprefix("; ") for reason in table["reason"][in_room]]
     return Assessment(table, values, shifts)
 
@@ -114,8 +108,8 @@ def _say_what_was_not_played(table: pd.DataFrame, recordings: pd.DataFrame, base
         pd.MultiIndex.from_frame(table[OWNER]).isin(pd.MultiIndex.from_frame(rows[OWNER]))
         for rows in (recordings, scales, scales[scales["dynamic"] == base_dynamic])
     )
-    missing = table["value"].isna() & (table["criterion"] != "total_cost")
-    of_takes = table["criterion"].isin([c.name for c in CRITERIA if c.kind == "take"])
+    missing = table["value"].isna() & ~table["criterion"].isin(EXACT)
+    of_takes = table["criterion"].isin([c.name for c in MEASURED if c.kind == "take"])
     table.loc[missing & had & ~played, "reason"] = PASSAGES
     table.loc[missing & played & ~at_base & of_takes, "reason"] = NOT_AT_BASE
 
@@ -126,7 +120,7 @@ def prepared_takes(notes: pd.DataFrame, instruments: dict[str, dict], families: 
         return []
     keys = notes.drop_duplicates("recording")[TAKE_KEYS].to_dict("records")
     midi, places, bounds = _played_notes(notes)
-    columns = {name: _means(notes[column].to_numpy(float), places) for name, column in MEASURED.items()}
+    columns = {name: _means(notes[column].to_numpy(float), places) for name, column in COLUMNS.items()}
     names: dict[tuple, dict] = {}  # most takes hold the same notes
     out = []
     for key, first, last in zip(keys, bounds[:-1], bounds[1:], strict=True):
@@ -180,15 +174,15 @@ def _counted(takes, base_dynamic: str) -> list[tuple[dict, TakeNotes]]:
 def _take_values(takes, counted, scatter: dict[str, float], evennesses: list[tuple]) -> pd.DataFrame:
     """One row per criterion and take that has a value; `evennesses`: the rows of the smoothed criteria."""
     rows = list(evennesses)
-    for criterion in (c for c in CRITERIA if c.kind == "take" and not c.smoothed):
-        own = [pair for pair in counted if criterion.name != "response" or pair[0]["articulation"] == "tongued"]
+    for criterion in (c for c in MEASURED if c.kind == "take" and not c.smoothed):
+        own = [pair for pair in counted if criterion.articulation in ("", pair[0]["articulation"])]
         for members in _by_owner(own).values():
-            found = criterion.of_takes([take for _, take in members])
-            if criterion.deviations is not None:
+            found = of_takes(criterion.name, [take for _, take in members])
+            if criterion.name in DEVIATIONS:
                 found = np.sqrt(np.maximum(0.0, np.square(found) - scatter[criterion.name]))
             rows += [_value(key, criterion, value) for (key, _), value in zip(members, found, strict=True)]
     for key, loud, soft in _dynamic_pairs(takes):
-        rows += [_value(key, c, c.function(loud, soft)) for c in CRITERIA if c.kind == "dynamics"]
+        rows += [_value(key, c, FUNCTIONS[c.name](loud, soft)) for c in MEASURED if c.kind == "dynamics"]
     columns = ["instrument", "state", "session", "recording", "direction", "articulation", "criterion", "value"]
     return pd.DataFrame(rows, columns=columns).dropna(subset="value").reset_index(drop=True)
 
@@ -218,8 +212,8 @@ def _evennesses(takes, counted, scatter, notes: pd.DataFrame, errors: SetupError
     common_component = _components(notes["group"], notes["midi"], places) + room_component.max() + 1
     session = np.zeros(midi.size, int)
     session[places] = errors.session
-    for criterion in (c for c in CRITERIA if c.smoothed):
-        column = MEASURED[criterion.smoothed]
+    for criterion in (c for c in MEASURED if c.smoothed):
+        column = COLUMNS[criterion.measure]
         moves = _means(errors.changes[:, :, CHAIN_MEASURES.index(column)].T, places)
         left, common = (
             np.nan_to_num(_means(notes[name(column)].to_numpy(float), places)) for name in (room_error, common_error)
@@ -255,7 +249,7 @@ def evenness(
     `moves` (N, K): what one standard error along each direction adds to the notes; `left`, `common` (N,): standard
     deviation of what is left of the room in them, and of its part that all sessions have in common.
     """
-    values = getattr(take, criterion.smoothed)
+    values = getattr(take, criterion.measure)
     usable = np.isfinite(values) & ~take.veiled
     maker = residual_maker(take, usable)
     maker = maker[np.isfinite(maker).all(axis=1)]
@@ -333,7 +327,7 @@ def _at_base(takes, base_dynamic: str) -> dict[tuple, list[tuple[dict, TakeNotes
     return _by_owner(pair for pair in takes if pair[0]["dynamic"] == base_dynamic)
 
 
-def _scatter(criterion: Criterion, takes: list[tuple[dict, TakeNotes]]) -> float:
+def _scatter(criterion: str, takes: list[tuple[dict, TakeNotes]]) -> float:
     """Mean square by which the player's scatter from note to note inflates a criterion; 0 without repeat takes.
 
     Variance between repeats of each note's deviation, pooled over notes and sets of repeats.
@@ -341,7 +335,7 @@ def _scatter(criterion: Criterion, takes: list[tuple[dict, TakeNotes]]) -> float
     sets: dict[tuple, list[np.ndarray]] = {}
     for key, take in takes:
         same = tuple(key[k] for k in ("instrument", "state", "session", "direction", "articulation"))
-        sets.setdefault(same, []).append(criterion.deviations(take))
+        sets.setdefault(same, []).append(DEVIATIONS[criterion](take))
     squares, freedom = 0.0, 0
     for repeats in (np.array(deviations) for deviations in sets.values()):
         known = repeats[:, np.isfinite(repeats).all(axis=0)]
@@ -412,7 +406,7 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
         flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
         days = NO_SESSIONS if own["alone"].all() and not np.isnan(half) else ""
         low, high, small = value - half, value + half, ""
-        if criterion.deviations is not None and (value <= 0 or low < 0):
+        if criterion.name in DEVIATIONS and (value <= 0 or low < 0):
             small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE
             value, low, high = (np.maximum(x, 0.0) for x in (value, low, high))
         reason = "; ".join(filter(None, [flag, small, days, left_out.get(owner)]))

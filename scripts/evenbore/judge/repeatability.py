@@ -12,6 +12,7 @@ Model of one criterion, take = instrument in its state [+ session] + day of its 
 Standard deviations are in the unit of the values; NaN = not known.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -19,6 +20,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 from scipy.linalg import null_space
+
+from evenbore.facts.criteria import CRITERIA
 
 OWNER = ["instrument", "state"]
 CELL = ["instrument", "state", "session"]
@@ -51,6 +54,11 @@ class Repeatability(NamedTuple):
         variance `known` (N,) besides."""
         takes, days, known = (np.asarray(part, float)[..., None] for part in (takes, days, known))
         return np.sqrt(self.variances * (takes + self.ratios**2 * days) + known)
+
+
+def day_scale(criteria: Iterable[str]) -> float:
+    """Scale of the prior of an instrument's own days, of these criteria together."""
+    return WHOLE_DAYS if any(CRITERIA[name].daily for name in set(criteria)) else OTHER_DAYS
 
 
 UNKNOWN = Repeatability(np.nan, 0, *ONE_DAY, np.full(1, np.nan), 0, 0)

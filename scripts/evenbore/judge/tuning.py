@@ -1,6 +1,6 @@
 """Tuning advice: on which note to tune, how far from true to aim with it, and how far to pull out.
 
-A note that lies 4 cents above the instrument's median has to be tuned 4 cents sharp for the rest to sit in tune:
+A note that lies 4 cents above the instrument's median has to be tuned 4 cents sharp for the whole to be in tune:
 aim = the note's own deviation from the median. How far to move is an estimate for an ideal tube of the length of
 the fingered note, L = c / 4f (cylinder closed at one end) or c / 2f (cone, open cylinder), at 20 °C. A millimetre
 moves short notes more than long ones; the median over the recorded notes mends the median.
@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from evenbore.facts.columns import names
-from evenbore.facts.criteria import TakeNotes
 from evenbore.judge.assess import prepared_takes
+from evenbore.judge.values import TakeNotes
 from evenbore.statistics.alignment import take_offsets
 from evenbore.trade.pitch import cents, midi_to_hz, midi_to_note, speed_of_sound
 
@@ -136,6 +136,8 @@ def _advice(family, note: int | None, aim: float, move: float, offset: float, co
     about = "" if np.isnan(move) else f" about {abs(move):.1f} mm (an estimate; short notes move more than long ones)"
     if allowed is not None and abs(offset) < allowed:
         first = f"Leave the {family.pull} where it was: {_overall(offset, start=False)}"
+        if round(offset):
+            first += f", within the {allowed:g} cents that listeners hardly notice"
     elif offset > 0:
         first = f"Pull out{about} at the {family.pull}: {_overall(offset, start=False)}"
     else:
@@ -147,10 +149,10 @@ def _advice(family, note: int | None, aim: float, move: float, offset: float, co
     if limit is not None and offset < limit:
         first += f"; flatter than {abs(limit):g} cents is hardly mended by pushing in"
     if round(aim) == 0:
-        second = f"Tune {name} true, and the rest sits in tune"
+        second = f"Tune {name} true, and the instrument as a whole is in tune"
     else:
         side = "sharp" if aim > 0 else "flat"
-        second = f"Tune {name} {abs(aim):.0f} {_cents(aim)} {side} so that the rest sits in tune"
+        second = f"Tune {name} {abs(aim):.0f} {_cents(aim)} {side} so that the instrument as a whole is in tune"
     return f"{first}. {second}."
 
 

@@ -13,15 +13,15 @@ import pandas as pd
 import yaml
 from PIL import Image
 
-from evenbore.compare.pairs import EXACT
 from evenbore.compare.rank import oriented
 from evenbore.facts.columns import TABLES
+from evenbore.facts.criteria import BETTER, CRITERIA, EXACT, GATES
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
 from evenbore.figures import FIGURES
 from evenbore.files.atomic import write_atomically
 from evenbore.page import charts, research
-from evenbore.page.priorities import GATES, priorities_data
+from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.recording.clips import StoredClip
 from evenbore.report import words
@@ -107,12 +107,15 @@ def _context(results: Results, draws, clips: list[StoredClip], figures: Path, ca
         "verdicts": VERDICTS,
         "kinds": FINDINGS,
         "criteria": _records(results.tables["criteria"]),
+        "entry": CRITERIA,
+        "better": BETTER,
         "sessions": _sessions(results),
         "factors": research.factors(results),
         "inseparable": _inseparable(results),
         "session_findings": _records(results.tables["findings"].query("instrument.isna()")),
         "recordings": _records(results.tables["recordings"]),
         "columns": TABLES,
+        "added_settings": results.study.added_settings(),
         "settings": yaml.safe_dump(study.config, sort_keys=False, allow_unicode=True),
         "made": datetime.now(UTC).date().isoformat(),
         "style": (TEMPLATES / "report.css").read_text("utf-8"),

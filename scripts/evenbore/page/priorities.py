@@ -20,19 +20,12 @@ from evenbore.compare.rank import (
     utilities_a_draw,
     weight_strata,
 )
+from evenbore.facts.criteria import GATES
 from evenbore.report.results import Results, plain
 
 STEP = SATURATION / 2560  # a five-hundredth of a just-noticeable step
 LARGEST = 2_000_000  # utilities in one page, about 2.6 MB; with more instruments than fit, the first draws
 FEWEST = 400  # draws, however many instruments
-
-GATES = {
-    "worst_note_cents_max": "Worst note within",
-    "tuning_offset_min": "Whole instrument no flatter than",
-    "fault_severity_max": "No fault worse than severity",
-    "total_cost_max": "Budget: total cost at most",
-}
-"""Must-pass -> its words in the page; the budget is the page's own, off at first."""
 
 
 def priorities_data(results: Results, drawn: str | Path) -> dict:
@@ -44,9 +37,7 @@ def priorities_data(results: Results, drawn: str | Path) -> dict:
     config, criteria = results.study.config, results.tables["criteria"]
     draws = min(config["draws"], max(LARGEST // max(utilities_a_draw(drawn), 1), FEWEST))
     pools = [_pool(results, pool, draws) for pool in load_pools(drawn, draws)]
-    limits = config["gates"] | {"total_cost_max": None}
     units = dict(zip(criteria["criterion"], criteria["unit"], strict=True))
-    subjects = {gate: gate.rpartition("_")[0] for gate in GATES}
     values = results.compared("instruments").pivot(index="instrument", columns="criterion", values="value")
     values = values.reindex(index=results.order)
     place = {name: i for i, name in enumerate(results.order)}
@@ -60,8 +51,8 @@ def priorities_data(results: Results, drawn: str | Path) -> dict:
         "criteria": [[row.criterion, plain(row.criterion), row.chain_dependent == "yes"]
                      for row in criteria.itertuples(index=False)],
         "presets": config["priorities"],
-        "gates": [[gate, plain(subjects[gate]), units.get(subjects[gate], ""), limits[gate],
-                   _known(values.get(subjects[gate]), len(place))] for gate in GATES],
+        "gates": [[key, plain(gate.subject), units.get(gate.subject, ""), config["gates"].get(key),
+                   _known(values.get(gate.subject), len(place))] for key, gate in GATES.items()],
         "faults": [[place[row["instrument"]], row["severity"] or 0, row["item"]]
                    for row in seen_by(results.study.inspection, results.states, config["states"])
                    if row["result"] == "fault"],

@@ -21,9 +21,9 @@ import soundfile as sf
 
 from evenbore import __version__
 from evenbore.compare.factors import LEAST_INSTRUMENTS, factor_of, models
-from evenbore.facts.criteria import criteria_table
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.tables import read_table, write_text
+from evenbore.judge.values import criteria_table
 from evenbore.plan.blind import draw_codes, seal, unseal
 from evenbore.plan.guide import RATE, guide_track
 from evenbore.plan.layout import USUAL_ROUNDS, Layout, Turn, layouts, turns

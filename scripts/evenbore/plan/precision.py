@@ -1,8 +1,8 @@
 """How precise a plan will be: standard errors and smallest detectable differences, before anything is recorded.
 
-From the scatter of instruments, sessions and takes (the variance table of an earlier study, else ASSUMED) the
-covariance of the generalised least squares estimates, (X' V⁻¹ X)⁻¹, as in the analysis. Smallest detectable
-difference: (t of two sides at 5 % + t of 80 % power) times the standard error.
+From the scatter of instruments, sessions and takes (the variance table of an earlier study, else what is assumed of
+each criterion) the covariance of the generalised least squares estimates, (X' V⁻¹ X)⁻¹, as in the analysis. Smallest
+detectable difference: (t of two sides at 5 % + t of 80 % power) times the standard error.
 """
 
 from collections.abc import Mapping
@@ -13,29 +13,14 @@ from scipy import stats
 
 from evenbore.compare.pairs import POWER
 from evenbore.compare.verdict import ALPHA
+from evenbore.facts.criteria import MEASURED
 from evenbore.plan.layout import Layout
 from evenbore.statistics import mixed
-
-# ASSUME: standard deviations between instruments, sessions and takes, rounded from the demo, whose players are
-# simulated: they give the order of size and no more. A pilot of a few takes is worth more than these.
-ASSUMED = {
-    "tuning_offset": (6.0, 1.6, 1.9),
-    "intonation_spread": (1.7, 0.1, 0.6),
-    "worst_note_cents": (4.2, 0.5, 2.2),
-    "register_width": (5.0, 0.5, 1.4),
-    "timbre_evenness": (0.4, 0.1, 0.2),
-    "level_evenness": (0.4, 0.1, 0.4),
-    "noise": (1.0, 2.6, 0.7),
-    "response": (5.3, 10.7, 7.8),
-    "dynamic_range": (0.7, 0.8, 1.9),
-    "dynamic_drift": (1.8, 0.2, 0.7),
-    "tone_hold": (0.4, 0.2, 0.3),
-}
 
 
 def scatter(variance: pd.DataFrame | None) -> dict[str, tuple[float, float, float, str]]:
     """Criterion -> standard deviation of instrument, session, take, and where from ("assumed" or "pilot")."""
-    found = {criterion: (*values, "assumed") for criterion, values in ASSUMED.items()}
+    found = {c.name: (*c.planning_sd, "assumed") for c in MEASURED if c.planning_sd}
     if variance is None:
         return found
     for criterion, rows in variance.groupby("criterion"):

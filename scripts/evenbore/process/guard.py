@@ -21,6 +21,7 @@ from typing import IO, Any, cast
 
 from evenbore.facts.rows import RecordingRow
 from evenbore.files.errors import AudioError, EvenboreError
+from evenbore.files.paths import IMPORTED_FROM
 from evenbore.process import worker
 
 MEMORY_BYTES = 4 << 30  # of address space; an hour of sound needs 1 GB of it
@@ -107,8 +108,7 @@ class _Worker:
 
     def __init__(self, memory_bytes: int):
         self._memory_bytes = memory_bytes
-        scripts = str(Path(__file__).resolve().parents[2])
-        search = os.pathsep.join([scripts, *filter(None, [os.environ.get("PYTHONPATH")])])
+        search = os.pathsep.join([str(IMPORTED_FROM), *filter(None, [os.environ.get("PYTHONPATH")])])
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-m", worker.__name__, str(memory_bytes)],
             env=os.environ | {"PYTHONPATH": search},

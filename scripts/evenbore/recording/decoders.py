@@ -18,6 +18,7 @@ import numpy as np
 import soundfile
 
 from evenbore.facts.arrays import Floats32
+from evenbore.facts.formats import SUFFIXES_OF
 from evenbore.files.errors import AudioError
 
 if TYPE_CHECKING:
@@ -34,12 +35,6 @@ OGG_PAGE = 27 + 255 + 255 * 255  # the largest
 # Quantisation step of the integer formats, full scale = 1.
 QUANTISATION_STEPS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
 
-EXTENSIONS = {
-    "WAV": "wav wave bwf", "WAVEX": "wav wave bwf", "RF64": "wav wave rf64", "W64": "w64", "FLAC": "flac",
-    "OGG": "ogg oga opus spx", "MP3": "mp3 mp2 mpga", "AIFF": "aif aiff aifc", "CAF": "caf",
-    "mov": "m4a mp4 m4b mov 3gp 3g2", "aac": "aac", "matroska": "mka mkv webm", "asf": "wma asf", "amr": "amr",
-    "mp3": "mp3 mp2 mpga", "wav": "wav wave", "aiff": "aif aiff aifc", "flac": "flac", "ogg": "ogg oga opus",
-}  # fmt: skip
 # Containers that FFmpeg may open. Playlists and streams are left out on purpose: a text file named like audio
 # must not make it fetch anything.
 CONTAINERS = "mov,matroska,aac,asf,amr,mp3,wav,w64,flac,ogg,aiff,caf,ac3,eac3"
@@ -272,7 +267,7 @@ def _cut_short(frames: int, info: AudioInfo, slack_s: float = 0.0, promised_s: f
 
 def _misnamed(path: Path, format_name: str) -> list[str]:
     suffix = path.suffix.lower().lstrip(".")
-    usual = EXTENSIONS.get(format_name, suffix).split()
+    usual = SUFFIXES_OF.get(format_name, suffix).split()
     if not suffix or suffix in usual:
         return []
     return [f"named .{suffix}, but its content is {format_name.upper()} (usually .{usual[0]}); read as what it is"]

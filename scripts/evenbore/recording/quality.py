@@ -259,17 +259,19 @@ def _db(power: float) -> float:
 # twice that, so only what is long beyond doubt is spoken of.
 CLIPPED_WORDS_ABOVE = 0.0
 LOW_SNR_DB, LOW_PEAK_DBFS, HIGH_HUM_DB, LONG_REVERB_S, SHORT_LEAD_IN_S, LOW_RATE_HZ = 30, -30, 6, 2.5, 1.0, 32_000
+SOFTLY = ("pp", "p", "mp")  # played softer than instruments are compared at: nearer the noise of any room
 
 
-def advice(numbers: Mapping[str, float]) -> list[str]:
+def advice(numbers: Mapping[str, float | str]) -> list[str]:
     """What the player can do better, most important first; missing or NaN numbers say nothing.
 
-    Understands clipped_fraction, snr_db, hum_db, reverb_s, peak_dbfs, lead_in_s and sample_rate_hz.
+    Understands clipped_fraction, snr_db, hum_db, reverb_s, peak_dbfs, lead_in_s and sample_rate_hz, and the dynamic:
+    a soft take near the noise tells nothing of the room.
     """
 
     def known(name: str, wrong: Callable[[float], bool]) -> bool:
         value = numbers.get(name)
-        return value is not None and math.isfinite(value) and wrong(value)
+        return not (value is None or isinstance(value, str)) and math.isfinite(value) and wrong(value)
 
     lines = []
     if known("clipped_fraction", lambda v: v > CLIPPED_WORDS_ABOVE):
@@ -278,10 +280,10 @@ def advice(numbers: Mapping[str, float]) -> list[str]:
             "loudest note peaks between -20 and -6 dB, and record again"
         )
     if known("snr_db", lambda v: v < LOW_SNR_DB):
-        lines.append(
-            f"notes only {numbers['snr_db']:.0f} dB above the noise: find a quieter room (fans and heating off), "
-            "or set the microphone closer for all instruments alike"
-        )
+        remedy = "find a quieter room (fans and heating off), or set the microphone closer for all instruments alike"
+        if numbers.get("dynamic") in SOFTLY:
+            remedy = f"it was played {numbers['dynamic']}, so judge the room by a louder take"
+        lines.append(f"notes only {numbers['snr_db']:.0f} dB above the noise: {remedy}")
     if known("peak_dbfs", lambda v: v < LOW_PEAK_DBFS):
         lines.append(f"recorded very low (peak {numbers['peak_dbfs']:.0f} dB): turn the gain up for all instruments")
     if known("hum_db", lambda v: v > HIGH_HUM_DB):

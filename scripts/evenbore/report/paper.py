@@ -42,7 +42,7 @@ def exports(
 
     `takes`: as from `assess`; `notes`: as from `normalise`; `tables`: results tables instruments, factors, variance.
     """
-    units = {criterion.name: criterion.unit for criterion in CRITERIA}
+    units = {criterion.name: criterion.unit for criterion in CRITERIA.values()}
     own_takes = takes.assign(value=takes["value"] + takes["session_offset"], unit=takes["criterion"].map(units))
     frames = {
         "takes.csv": _with_sheets(own_takes, study),
@@ -103,7 +103,7 @@ def dictionary(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 def _explained(name: str, schema: Mapping[str, str]) -> Column:
     unit, meaning = TAKE_MEANING.get(name, ("mm" if name.endswith("_mm") else "", schema.get(name, "")))
     if name == "criterion":
-        meaning = "; ".join(f"{c.name}: {c.meaning}" for c in CRITERIA)
+        meaning = "; ".join(f"{c.name}: {c.meaning}" for c in CRITERIA.values())
     return Column(name, unit, "str", meaning or "column of the study's own sheet")
 
 

@@ -140,12 +140,21 @@ def _check(arguments: argparse.Namespace) -> int:
     if arguments.against is not None:
         return _against(arguments)
     from evenbore.study.check import check_study
+    from evenbore.study.sheets import load_study
 
     problems = check_study(arguments.study)
     if problems:
         return _report(problems)
+    _tell_added(load_study(arguments.study).added_settings())
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
     return 0
+
+
+def _tell_added(settings: list[str]) -> None:
+    """Say which settings a config from before a criterion existed does not give."""
+    if settings:
+        print("The config does not give these settings. The program's own are used; to choose, add them to the config:")
+        print("\n".join(f"  {setting}" for setting in settings))
 
 
 def _against(arguments: argparse.Namespace) -> int:
@@ -188,7 +197,9 @@ def _run(arguments: argparse.Namespace) -> int:
     from evenbore.study.sheets import chunks, load_study
 
     study = arguments.study.resolve()
-    recordings = {chunk: len(rows) for chunk, rows in chunks(load_study(study)).items()}
+    loaded = load_study(study)
+    _tell_added(loaded.added_settings())
+    recordings = {chunk: len(rows) for chunk, rows in chunks(loaded).items()}
     return run_workflow(study, recordings, arguments.options)
 
 

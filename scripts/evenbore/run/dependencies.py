@@ -4,8 +4,10 @@ import ast
 from functools import cache
 from pathlib import Path
 
-SCRIPTS = Path(__file__).resolve().parents[2]
-SCHEMAS = SCRIPTS.parent / "workflow" / "schemas"
+from evenbore.files.paths import IMPORTED_FROM, repo_root
+
+SCRIPTS = repo_root() / "scripts"
+SCHEMAS = repo_root() / "workflow" / "schemas"
 NO_STEPS = ("start.py", "make_demo.py")  # lie beside the step scripts
 
 
@@ -17,7 +19,7 @@ def library_files(script: str) -> list[str]:
     """
     modules = _closure(SCRIPTS / f"{script}.py")
     files = modules | {file for folder in {module.parent for module in modules} for file in _data(folder)}
-    if SCRIPTS / "evenbore" / "study" / "config.py" in modules:
+    if IMPORTED_FROM / "evenbore" / "study" / "config.py" in modules:
         files |= set(SCHEMAS.glob("*.yaml"))
     return sorted(path.as_posix() for path in files)
 
@@ -29,12 +31,12 @@ def all_files() -> list[str]:
 
 
 def _closure(start: Path) -> set[Path]:
-    found, to_do = set(), [start]
+    modules, to_do = set(), [start]
     while to_do:
-        for path in _imported(to_do.pop()) - found:
-            found.add(path)
+        for path in _imported(to_do.pop()) - modules:
+            modules.add(path)
             to_do.append(path)
-    return found
+    return modules
 
 
 @cache
@@ -49,7 +51,7 @@ def _imported(path: Path) -> frozenset[Path]:
     for name in names:
         parts = name.split(".")
         if parts[0] == "evenbore":
-            bases = [SCRIPTS.joinpath(*parts[: n + 1]) for n in range(len(parts))]
+            bases = [IMPORTED_FROM.joinpath(*parts[: n + 1]) for n in range(len(parts))]
             files |= {file for base in bases for file in (base.with_suffix(".py"), base / "__init__.py")}
     return frozenset(file for file in files if file.is_file())
 

@@ -1,26 +1,89 @@
-"""The page of all measures of a note, `docs/measures.md`, written from the list of measures.
+"""What is written from the lists of measures and criteria: `docs/measures.md`, the table of criteria in
+`docs/method.md`, and the criteria's lines in `config/config.yaml` and `config/README.md`.
 
-`python -m evenbore.run.docs` (with `scripts` on the import path) writes it anew.
+`python -m evenbore.run.docs` (with `scripts` on the import path) writes them anew.
 """
 
 from pathlib import Path
 
+from evenbore.facts.criteria import BETTER, CRITERIA, LARGEST, MEASURED, PRIORITIES, Criterion
 from evenbore.facts.measures import FLAGS, HIGH_BAND_HZ, MEASURES
+from evenbore.files.paths import repo_root
 from evenbore.notes.spectrum import ABOVE_NOISE_DB, TOP_HZ
 
-PAGE = Path(__file__).resolve().parents[3] / "docs" / "measures.md"
-_BETTER = {
-    "lower": "lower is better",
-    "higher": "higher is better",
-    "target": "nearest to zero is best",
-    "neutral": "neither is better",
-}
+_DIRECTION = {key: words.sentence.lower() for key, words in BETTER.items()} | {"neutral": "neither is better"}
+_HEADER = "| criterion | unit | direction |"
+
+
+def written() -> dict[Path, str]:
+    """Every file that holds something written from the lists, with its text as it should be."""
+    root = repo_root()
+    pages = {root / name: (root / name).read_text(encoding="utf-8")
+             for name in ("docs/method.md", "config/README.md", "config/config.yaml")}  # fmt: skip
+    method, readme, config = pages
+    pages[method] = _with_lines(pages[method], _HEADER, "|", _method_rows())
+    pages[readme] = _with_lines(pages[readme], "| `just_noticeable` |", "| … `", _readme_rows())
+    pages[config] = _with_lines(pages[config], "just_noticeable:", "  ", _just_noticeable_lines())
+    pages[config] = _with_lines(pages[config], "priorities:", "  ", _priorities_lines())
+    return {root / "docs" / "measures.md": measures_page()} | pages
+
+
+def _with_lines(text: str, head: str, prefix: str, lines: list[str]) -> str:
+    """The text with `lines` in place of those that follow the line beginning with `head` and begin with `prefix`."""
+    old = text.splitlines()
+    first = next(number for number, line in enumerate(old) if line.startswith(head)) + 1
+    last = next((number for number in range(first, len(old)) if not old[number].startswith(prefix)), len(old))
+    return "\n".join([*old[:first], *lines, *old[last:], ""])
+
+
+def _plain(value: float | None) -> str:
+    return "null" if value is None else f"{value:g}"
+
+
+def _method_rows() -> list[str]:
+    return ["| --- | --- | --- | --- | --- | --- | --- |"] + [
+        f"| `{c.name}` | {c.unit} | {_DIRECTION[c.better]} | {c.meaning} | {_noticed(c)} | {_step(c)} |"
+        f" {'as a whole' if c.daily else '' if c.kind == 'cost' else 'little'} |".replace("  ", " ")
+        for c in CRITERIA.values()
+    ]
+
+
+def _noticed(criterion: Criterion) -> str:
+    if criterion.kind == "cost":
+        return "any"
+    return "none known" if criterion.just_noticeable is None else f"{criterion.just_noticeable:g} {criterion.unit}"
+
+
+def _step(criterion: Criterion) -> str:
+    if criterion.kind == "cost":
+        return f"{100 * criterion.step:g} % of the median"
+    return f"{criterion.step or criterion.just_noticeable:g} {criterion.unit}"
+
+
+def _readme_rows() -> list[str]:
+    return [
+        f"| … `{c.name}` | {c.glossary[0].lower()}{c.glossary[1:].rstrip('.')} | {c.unit} |"
+        f" above 0 to {LARGEST[c.unit]}, or null | {_plain(c.just_noticeable)} |"
+        for c in MEASURED
+    ]
+
+
+def _just_noticeable_lines() -> list[str]:
+    return [f"  {c.name + ': ' + _plain(c.just_noticeable):<24} # {c.unit}" for c in MEASURED]
+
+
+def _priorities_lines() -> list[str]:
+    return [
+        line
+        for name in PRIORITIES
+        for line in (f"  {name}:", *(f"    {c.name}: {c.weights[name]:g}" for c in MEASURED if name in c.weights))
+    ]
 
 
 def measures_page() -> str:
     """The page as Markdown."""
     rows = [
-        f"| `{m.name}` | {m.unit} | {m.definition} | {_BETTER[m.better]} | {m.source} |".replace("  ", " ")
+        f"| `{m.name}` | {m.unit} | {m.definition} | {_DIRECTION[m.better]} | {m.source} |".replace("  ", " ")
         for m in MEASURES
     ]
     return "\n".join(
@@ -53,4 +116,5 @@ def measures_page() -> str:
 
 
 if __name__ == "__main__":
-    PAGE.write_text(measures_page(), encoding="utf-8", newline="\n")
+    for path, text in written().items():
+        path.write_text(text, encoding="utf-8", newline="\n")

@@ -140,12 +140,12 @@ def _evenness(notes: list[dict], family: Family) -> list[str]:
 
     lines = []
     for column, name, unit in (("level_dbfs", "level", " dB"), ("centroid_order", "brightness", " harmonics")):
-        found = steps(column)
-        if not found:
+        sizes = steps(column)
+        if not sizes:
             text = f"{name}: not measurable"
         else:
-            size, where = max(found)
-            typical = median(step for step, _ in found)
+            size, where = max(sizes)
+            typical = median(size for size, _ in sizes)
             text = f"{name} from note to note: usually {typical:.1f}{unit}, most {where} ({size:.1f}{unit})"
         lines.append(_item("" if lines else "Evenness", text))
     return lines

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import evenbore
 from evenbore.files.digest import sha256
-from evenbore.run.dependencies import SCRIPTS, all_files
+from evenbore.files.paths import IMPORTED_FROM, repo_root
+from evenbore.run.dependencies import all_files
 
 PACKAGES = (
     "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
@@ -38,9 +39,16 @@ def provenance(config: dict, sheets: list[str], recordings: Iterable[dict], benc
 
 
 def _code() -> str:
-    """SHA-256 over everything that computes, names and contents."""
-    parts = [f"{Path(file).relative_to(SCRIPTS.parent).as_posix()} {sha256(file)}" for file in all_files()]
+    """SHA-256 over everything that computes, names and contents; the same in a checkout and installed."""
+    parts = sorted(f"{_name(Path(file))} {sha256(file)}" for file in all_files())
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+
+def _name(file: Path) -> str:
+    """What a file of ours is called in a checkout."""
+    root = repo_root()
+    path = file.relative_to(root) if file.is_relative_to(root) else "scripts" / file.relative_to(IMPORTED_FROM)
+    return path.as_posix()
 
 
 def _seconds(path: str) -> float:

@@ -40,9 +40,9 @@ def claim(study: Path) -> str:
     To be called by a run that has its own note and was refused by Snakemake's lock.
     """
     notes = _notes(study)
-    found = {_state(path) for path in notes} | ({AT_WORK} if _processes(study) else set())
-    if found != {CUT_OFF}:
-        return AT_WORK if AT_WORK in found else UNKNOWN
+    states = {_state(path) for path in notes} | ({AT_WORK} if _processes(study) else set())
+    if states != {CUT_OFF}:
+        return AT_WORK if AT_WORK in states else UNKNOWN
     try:
         for note in notes:
             note.unlink()  # of two runs that come here at once one succeeds
@@ -83,11 +83,11 @@ def _state(note: Path) -> str:
 
 def _processes(study: Path) -> list[psutil.Process]:
     """What a run may have left running on this study: steps go on for a while when what started them is killed."""
-    found = []
+    ours = []
     for process in psutil.process_iter(["cmdline", "cwd"]):
         command = process.info["cmdline"] or []
         if any(word in part for part in command for word in OURS) and (
             process.info["cwd"] == str(study) or str(study) in command
         ):
-            found.append(process)
-    return found
+            ours.append(process)
+    return ours

@@ -14,10 +14,9 @@ from collections import Counter
 from pathlib import Path
 
 from evenbore.files.errors import NO_MEMORY, OUT_OF_MEMORY
-from evenbore.files.paths import command, shown_path, typed
+from evenbore.files.paths import IMPORTED_FROM, command, repo_root, shown_path, typed
 from evenbore.run import running
 from evenbore.run.progress import Progress, Screen, stage_name
-from evenbore.study.config import repo_root
 
 WINDOWS = os.name == "nt"
 INTERRUPTED = 130  # what shells report for a command ended by Ctrl-C
@@ -68,8 +67,8 @@ def _attempt(study: Path, recordings: dict[str, int], options: list[str], log: P
         log_start = log_file.tell()
         events = Path(scratch) / "events.jsonl"
         events.touch()
-        # The step scripts and the logger plugin are found in the folder of the library.
-        search = os.pathsep.join([str(repo_root() / "scripts"), *filter(None, [os.environ.get("PYTHONPATH")])])
+        # The logger plugin lies beside the library.
+        search = os.pathsep.join([str(IMPORTED_FROM), *filter(None, [os.environ.get("PYTHONPATH")])])
         code = _supervise(
             _command(study, options),
             # PYTHONSAFEPATH: the folder where we were called, a stranger's study perhaps, is no place for modules.

@@ -1,8 +1,9 @@
 """The config: YAML read strictly, every problem found at once and in plain words.
 
 Strict means: no aliases, no duplicate keys, no unknown keys (but `x_…`), no missing keys. What is allowed
-stands in `workflow/schemas/config.schema.yaml`; the repo's own `config/config.yaml` supplies the line to
-add for a missing key.
+stands in `workflow/schemas/config.schema.yaml` and, of criteria, in their registry; the repo's own
+`config/config.yaml` supplies the line to add for a missing key. A config from before a criterion existed knows no
+just-noticeable difference of it: the registry's default serves, and `added` names it.
 """
 
 import difflib
@@ -14,8 +15,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import yaml
 
+from evenbore.facts.criteria import LARGEST, MEASURED, WEIGHED, Criterion
 from evenbore.files.errors import Problem
-from evenbore.files.paths import command
+from evenbore.files.paths import command, repo_root
 
 if TYPE_CHECKING:
     from jsonschema.protocols import Validator
@@ -24,17 +26,31 @@ _Where: TypeAlias = tuple[str | int, ...]  # the keys down to a place in the con
 SHOWN_LENGTH = 80  # characters of a wrong value that a message repeats
 
 
-def repo_root() -> Path:
-    """The folder that holds `config/`, `workflow/` and `scripts/`."""
-    return Path(__file__).resolve().parents[3]
-
-
 @cache
 def load_schema(name: str) -> dict[str, Any]:
     """Return one schema of `workflow/schemas` (`config`, `recordings`, `instruments`, …)."""
     path = repo_root() / "workflow" / "schemas" / f"{name}.schema.yaml"
     schema: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
+    if name == "config":
+        keys = schema["properties"]
+        keys["just_noticeable"]["properties"] = {c.name: _just_noticeable(c) for c in MEASURED}
+        keys["priorities"]["additionalProperties"]["properties"] = {c.name: _WEIGHT for c in WEIGHED}
     return schema
+
+
+_WEIGHT = {
+    "type": "number",
+    "minimum": 0,
+    "maximum": 1_000_000,
+    "description": "Weight of this criterion, without unit; 0 to 1000000.",
+}
+
+
+def _just_noticeable(criterion: Criterion) -> dict[str, object]:
+    """The schema of a criterion's just-noticeable difference."""
+    largest = LARGEST[criterion.unit]
+    about = f"{criterion.glossary.rstrip('.')}, in {criterion.unit}; above 0 to {largest}, or null."
+    return {"type": ["number", "null"], "exclusiveMinimum": 0, "maximum": largest, "description": about}
 
 
 @cache
@@ -91,11 +107,12 @@ def read_bytes(path: Path) -> tuple[bytes | None, str]:
         return None, error.strerror or str(error)
 
 
-def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem]]:
-    """Read a config; return its sound top-level keys and every problem (`name` is the file as shown)."""
+def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem], list[str]]:
+    """Read a config; return its sound top-level keys, every problem (`name` is the file as shown), and what was added:
+    the criteria whose just-noticeable difference is the default, for the config does not give it."""
     node, data, problems = _parse(path, name)
     if problems:
-        return {}, problems
+        return {}, problems, []
     lines: dict[_Where, int] = {}
     placed: list[tuple[_Where, Problem]] = []
     _walk_nodes(node, (), lines, placed, name)
@@ -103,7 +120,12 @@ def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem]]:
     placed += _cross_problems(data, {where[0] for where, _ in placed if where}, lines, name)
     spoilt = {where[0] for where, _ in placed if where}
     sound = {key: value for key, value in data.items() if key not in spoilt}
-    return sound, [problem for _, problem in placed]
+    given = sound.get("just_noticeable", {})
+    default = {criterion.name: criterion.just_noticeable for criterion in MEASURED}
+    if "just_noticeable" in sound:
+        sound["just_noticeable"] = default | given
+    added = [criterion for criterion in default if "just_noticeable" in sound and criterion not in given]
+    return sound, [problem for _, problem in placed], added
 
 
 def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict[str, Any], list[Problem]]:

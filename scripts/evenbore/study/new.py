@@ -15,13 +15,14 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from evenbore.facts.formats import AUDIO_SUFFIXES
 from evenbore.files.errors import EvenboreError
-from evenbore.study.config import default_config, load_schema, repo_root
+from evenbore.files.paths import repo_root
+from evenbore.study.config import default_config, load_schema
 from evenbore.study.sheetfile import RESERVED, write_sheet
 from evenbore.study.sheets import CONFIG, SAME_TAKE
 from evenbore.trade.families import family_keys, likely_family
 
-AUDIO = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".m4a", ".mp4", ".aac", ".caf")
 WORDS: dict[str, dict[str, Any]] = {
     "dynamic": {
         "pp": "pp",
@@ -111,7 +112,7 @@ def new_study(study_dir: str | Path, audio_dir: str | Path, family: str) -> list
     if not files:
         raise EvenboreError(
             f"No recordings in {audio.as_posix()} or below; allowed: files that end in "
-            f"{' '.join(AUDIO)}. Likely cause: another folder was meant."
+            f"{' '.join(AUDIO_SUFFIXES)}. Likely cause: another folder was meant."
         )
     guesses = [_guess(file, path, audio) for file, path in files]
     instruments, sessions = _name_all(guesses)
@@ -136,7 +137,7 @@ def _audio_files(audio: Path, study: Path) -> tuple[list[tuple[str, Path]], list
         below[:] = [name for name in below if not name.startswith(".") and Path(folder, name) != study / "results"]
         for name in names:
             path = Path(folder, name)
-            if name.startswith(".") or path.suffix.lower() not in AUDIO:
+            if name.startswith(".") or path.suffix.lower() not in AUDIO_SUFFIXES:
                 continue
             file = _as_written(path, study)
             if UNWRITABLE.search(file):

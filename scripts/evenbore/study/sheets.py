@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
+from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import default_config, load_config, misspelling, shown
@@ -66,7 +67,8 @@ class Study:
     """A study that passed every check.
 
     `families_dir`: the study's own families, None when there are none. `files`: the config and the sheets
-    as found (`config`, `recordings`, …; an optional sheet that is not there is left out).
+    as found (`config`, `recordings`, …; an optional sheet that is not there is left out). `added`: criteria whose
+    just-noticeable difference the config does not give, so that it is the default.
     """
 
     folder: Path
@@ -79,6 +81,13 @@ class Study:
     families: dict[str, Family]
     families_dir: Path | None
     files: dict[str, Path]
+    added: list[str]
+
+    def added_settings(self) -> list[str]:
+        """The settings that the config does not give, as `just_noticeable.noise: null (dB)`."""
+        values = self.config["just_noticeable"]
+        told = {name: "null" if values[name] is None else f"{values[name]:g}" for name in self.added}
+        return [f"just_noticeable.{name}: {value} ({CRITERIA[name].unit})" for name, value in told.items()]
 
 
 @dataclass(frozen=True)
@@ -91,6 +100,7 @@ class Reading:
     families: dict[str, Family]
     families_dir: Path | None
     files: dict[str, Path]
+    added: list[str]
     problems: list[Problem]
 
 
@@ -111,6 +121,7 @@ def load_study(folder: str | Path, config_path: str | Path | None = None) -> Stu
         families=reading.families,
         families_dir=reading.families_dir,
         files=reading.files,
+        added=reading.added,
     )
 
 
@@ -118,7 +129,7 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     """Read what can be read of a study folder and find every problem of its config and sheets."""
     folder = Path(folder).absolute()
     path = folder / CONFIG if config_path is None else Path(config_path).absolute()
-    config, problems = load_config(path, _name(path, folder))
+    config, problems, added = load_config(path, _name(path, folder))
     fallback = default_config()
     paths = config.get("sheets", fallback["sheets"])
     files = {"config": path} | {kind: _sheet_path(folder / paths[kind]) for kind in SHEETS}
@@ -144,7 +155,7 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     problems += _check_repeats(sheets) + _check_places(sheets, families)
     order = {name: i for i, name in enumerate([_name(path, folder), *(sheet.file for sheet in sheets.values())])}
     problems.sort(key=lambda problem: (order.get(problem.file, len(order)), problem.row or 0))
-    return Reading(folder, config, sheets, families, families_dir, files, problems)
+    return Reading(folder, config, sheets, families, families_dir, files, added, problems)
 
 
 def chunk_key(row: Row) -> str:

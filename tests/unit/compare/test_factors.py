@@ -9,7 +9,7 @@ from scipy.optimize import brute
 
 from evenbore.compare.factors import Factor, factor_of, factors_table, is_balanced, models
 from evenbore.compare.tangles import tangles, words
-from evenbore.facts.criteria import criteria_table
+from evenbore.judge.values import criteria_table
 from evenbore.statistics import mixed
 
 JND = {"tuning_offset": 5.0}

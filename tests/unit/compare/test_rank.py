@@ -260,3 +260,24 @@ def test_an_instrument_of_which_only_the_cost_is_known_is_not_ranked():
     table = pd.concat([table, pd.DataFrame(unheard, columns=table.columns)], ignore_index=True)
     pools = pools_of(table, takes, draws=50)
     assert [pool.instruments for pool in pools] == [["x1", "x2"]]
+
+
+def test_a_step_is_the_noticeable_difference_or_the_criterions_own_and_never_a_guess():
+    table = pd.DataFrame(
+        {"criterion": ["intonation_spread", "noise", "response", "total_cost"], "just_noticeable": [2, None, None, 0]}
+    )
+    # a cost counts by 5 % of the study's median
+    assert rank.steps(table, 2000.0).tolist() == [2.0, 1.0, 10.0, 100.0]
+    assert rank.steps(table.assign(just_noticeable=np.nan), 2000.0).tolist() == [3.0, 1.0, 10.0, 100.0]
+    with pytest.raises(KeyError, match="smoothness"):
+        rank.steps(table.assign(criterion="smoothness"), 2000.0)
+
+
+def test_a_matter_of_taste_ranks_nobody():
+    rng = np.random.default_rng(1)
+    table, takes = study(rng, {"intonation_spread": np.array([4.0, 8.0]), "dynamic_range": np.array([30.0, 5.0])})
+    criteria = CRITERIA.assign(better=["lower", "taste", "lower", "lower"])
+    states, kinds = dict.fromkeys(("x1", "x2"), "as_found"), dict.fromkeys(("x1", "x2"), "saxophone_alto")
+    (pool,) = rank.draw_pools(table, takes, NO_SHIFTS, criteria, states, kinds, 1, 200)
+    assert pool.criteria == ["intonation_spread"]
+    assert rank.oriented(np.array([-3.0, 2.0]), "taste").tolist() == [0.0, 0.0]

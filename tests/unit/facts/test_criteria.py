@@ -1,147 +1,38 @@
-"""Each criterion against a value worked out by hand."""
+"""The registry of criteria is complete, and an entry that lacks what the ranking needs cannot be made."""
 
-import numpy as np
+from dataclasses import replace
+
 import pytest
+import yaml
 
-from evenbore.facts.criteria import CRITERIA, TakeNotes, criteria_table, unevenness
-from evenbore.files.tables import conform
-
-BY_NAME = {criterion.name: criterion for criterion in CRITERIA}
+from evenbore.facts.criteria import BETTER, CRITERIA, GATES, LARGEST, MEASURED
 
 
-def take(cents, *, written=None, register=None, veiled=None, partner=None, nominal=1200.0, level=None, brightness=None,
-         hnr=None, attack=None):  # fmt: skip
-    n = len(cents)
-    blank = np.full(n, np.nan)
-
-    def filled(values):
-        return blank if values is None else np.asarray(values, float)
-
-    return TakeNotes(
-        written=np.arange(60, 60 + n) if written is None else np.asarray(written),
-        register=np.zeros(n, int) if register is None else np.asarray(register),
-        veiled=np.zeros(n, bool) if veiled is None else np.asarray(veiled),
-        partner=np.full(n, -1) if partner is None else np.asarray(partner),
-        nominal_cents=nominal,
-        cents=np.asarray(cents, float),
-        level=filled(level),
-        brightness=filled(brightness),
-        hnr=filled(hnr),
-        attack=filled(attack),
-    )
+@pytest.mark.parametrize("criterion", CRITERIA.values(), ids=lambda c: c.name)
+def test_every_entry_says_what_it_is(criterion):
+    words = ("unit", "good", "bad", "glossary", "meaning", "source", "missing")
+    assert all(getattr(criterion, name) for name in words)
+    assert criterion.better in BETTER
+    assert criterion.glossary[0].isupper() and criterion.glossary.endswith(".")
+    assert not any("|" in getattr(criterion, name) for name in words), "a bar would break the documents' tables"
 
 
-def test_offset_spread_and_worst_note():
-    notes = take([2.0, 4.0, 6.0, 8.0, 30.0])
-    assert BY_NAME["tuning_offset"].function(notes) == 6.0
-    # mean 10; squares 64 + 36 + 16 + 4 + 400 = 520; 520 / 4 = 130
-    assert BY_NAME["intonation_spread"].function(notes) == pytest.approx(130**0.5)
-    assert BY_NAME["worst_note_cents"].function(notes) == 24.0
+@pytest.mark.parametrize("criterion", MEASURED, ids=lambda c: c.name)
+def test_a_just_noticeable_difference_is_one_that_a_config_may_give(criterion):
+    assert criterion.just_noticeable is None or 0 < criterion.just_noticeable <= LARGEST[criterion.unit]
 
 
-def test_an_offset_moves_the_offset_only():
-    cents = np.array([2.0, 4.0, 6.0, 8.0, 30.0])
-    for name in ("intonation_spread", "worst_note_cents"):
-        assert BY_NAME[name].function(take(cents + 17)) == pytest.approx(BY_NAME[name].function(take(cents)))
-    assert BY_NAME["tuning_offset"].function(take(cents + 17)) == 23.0
+@pytest.mark.parametrize("noticed", [None, 0])
+def test_without_a_just_noticeable_difference_a_step_is_needed(noticed):
+    with pytest.raises(ValueError, match="noise: without a just-noticeable difference it needs a step"):
+        replace(CRITERIA["noise"], just_noticeable=noticed, step=None)
 
 
-def test_a_note_that_was_not_measured_is_left_out():
-    assert BY_NAME["tuning_offset"].function(take([2.0, 4.0, 6.0, 8.0, 30.0, np.nan])) == 6.0
+def test_weights_are_those_of_sets_that_there_are():
+    with pytest.raises(ValueError, match="noise: no such priorities: beginners"):
+        replace(CRITERIA["noise"], weights={"beginners": 10})
 
 
-@pytest.mark.parametrize("criterion", [c for c in CRITERIA if c.kind == "take"], ids=lambda c: c.name)
-def test_too_few_notes_give_nothing(criterion):
-    few = take([1.0, 2.0], level=[0, 0], brightness=[0, 0], hnr=[20, 20], attack=[30, 30])
-    assert np.isnan(criterion.function(few))
-
-
-def test_register_width_of_octaves():
-    # three octave pairs: 10 - 1, 14 - 2, 18 - 3 cents wide of 1200: mean 12
-    notes = take(
-        [1.0, 2.0, 3.0, 10.0, 14.0, 18.0], written=[60, 61, 62, 72, 73, 74], partner=[72, 73, 74, -1, -1, -1]
-    )  # fmt: skip
-    assert BY_NAME["register_width"].function(notes) == pytest.approx(12.0)
-
-
-def test_register_width_of_twelfths_is_against_1900_cents():
-    notes = take(
-        [0.0, 0.0, 0.0, 5.0, 5.0, 5.0],
-        written=[60, 61, 62, 79, 80, 81],
-        partner=[79, 80, 81, -1, -1, -1],
-        nominal=1900.0,
-    )
-    assert BY_NAME["register_width"].function(notes) == pytest.approx(5.0)
-
-
-def test_a_straight_slope_is_perfectly_even():
-    assert BY_NAME["level_evenness"].function(take(np.zeros(20), level=-20 + 0.7 * np.arange(20))) == pytest.approx(
-        0, abs=1e-9
-    )
-
-
-def test_a_step_between_registers_is_not_uneven():
-    level = np.r_[np.full(10, -20.0), np.full(10, -14.0)]
-    register = np.r_[np.zeros(10, int), np.ones(10, int)]
-    assert BY_NAME["level_evenness"].function(take(np.zeros(20), level=level, register=register)) == pytest.approx(
-        0, abs=1e-9
-    )
-
-
-def test_one_note_that_sticks_out_by_hand():
-    # In the middle of a flat stretch the local line is the weighted mean of 4 + 4 neighbours with tricube weights
-    # w(d) = (1 - (d/5)³)³; a note 3 dB up is 3 / sqrt(1 + Σ p²) away, p = w / Σ w.
-    level = np.zeros(19)
-    level[9] = 3.0
-    weight = (1 - (np.array([1, 2, 3, 4]) / 5) ** 3) ** 3
-    share = np.r_[weight, weight] / (2 * weight.sum())
-    away = unevenness(take(np.zeros(19)), level)
-    assert away[9] == pytest.approx(3 / np.sqrt(1 + (share**2).sum()))
-    # its neighbour one semitone up expects p(1) of it
-    assert away[10] == pytest.approx(-3 * share[0] / np.sqrt(1 + (share**2).sum()))
-    assert away[0] == pytest.approx(0)
-
-
-def test_independent_unevenness_of_one_db_measures_one_db():
-    rng = np.random.default_rng(7)
-    squares = [unevenness(take(np.zeros(24)), rng.normal(0, 1, 24)) ** 2 for _ in range(2000)]
-    by_note = np.mean(squares, axis=0)
-    assert by_note == pytest.approx(np.ones(24), abs=0.15)  # ends as well as the middle
-
-
-def test_veiled_notes_neither_count_nor_predict():
-    level = np.zeros(19)
-    level[9] = 9.0
-    veiled = np.arange(19) == 9
-    notes = take(np.zeros(19), level=level, veiled=veiled)
-    assert np.isnan(unevenness(notes, level)[9])
-    assert BY_NAME["level_evenness"].function(notes) == pytest.approx(0, abs=1e-9)
-
-
-def test_noise_and_response_are_medians():
-    notes = take(np.zeros(5), hnr=[20, 21, 22, 23, 60], attack=[30, 31, 35, 90, 200])
-    assert BY_NAME["noise"].function(notes) == -22
-    assert BY_NAME["response"].function(notes) == 35
-
-
-def test_dynamics_by_hand():
-    soft = take([0, 0, 0, 0, 0], level=[-30] * 5, brightness=[-25] * 5)
-    loud = take([-6, -6, -6, -6, -6], level=[-15] * 5, brightness=[-19] * 5)
-    assert BY_NAME["dynamic_range"].function(loud, soft) == 15
-    assert BY_NAME["dynamic_drift"].function(loud, soft) == pytest.approx(-4.0)  # -6 cents over 15 dB
-    assert BY_NAME["tone_hold"].function(loud, soft) == pytest.approx(4.0)  # 6 dB over 15 dB
-
-
-def test_dynamics_too_close_say_nothing_about_drift():
-    soft, loud = take(np.zeros(5), level=[-20] * 5), take(np.ones(5), level=[-18] * 5)
-    assert BY_NAME["dynamic_range"].function(loud, soft) == 2
-    assert np.isnan(BY_NAME["dynamic_drift"].function(loud, soft))
-
-
-def test_the_table_carries_the_configured_differences():
-    table = conform(criteria_table({"level_evenness": 1, "noise": None}, "EUR"), "criteria").set_index("criterion")
-    assert list(table.index) == [c.name for c in CRITERIA]
-    assert table.loc["level_evenness", "just_noticeable"] == 1
-    assert np.isnan(table.loc["noise", "just_noticeable"])
-    assert table.loc["total_cost", "unit"] == "EUR"
-    assert set(table["better"]) == {"lower", "higher", "target"}
+def test_gates_are_keys_of_the_config_and_the_budget(repo):
+    schema = yaml.safe_load((repo / "workflow/schemas/config.schema.yaml").read_text(encoding="utf-8"))
+    assert set(GATES) == {*schema["properties"]["gates"]["required"], "total_cost_max"}

@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from evenbore.facts.criteria import CRITERIA, TakeNotes
+from evenbore.facts.criteria import CRITERIA
 from evenbore.files.tables import conform
 from evenbore.judge.assess import (
     NO_REPEATS,
@@ -17,6 +17,7 @@ from evenbore.judge.assess import (
     assess,
 )
 from evenbore.judge.repeatability import error_parts, manner_effects, repeatability, session_offsets
+from evenbore.judge.values import FUNCTIONS, TakeNotes
 from evenbore.setups.normalise import normalise
 from evenbore.trade.families import load_family
 from simulate import study_tables
@@ -255,7 +256,7 @@ def test_a_room_that_lengthens_attacks_does_not_make_slower_instruments():
     a, b = value(found, "a", "response"), value(found, "b", "response")
     # four means of four takes that scatter by 2 % of about 45 ms: standard error 0.9 ms
     assert a["value"] == pytest.approx(b["value"], abs=3)
-    assert next(c for c in CRITERIA if c.name == "response").chain_dependent
+    assert CRITERIA["response"].chain_dependent
 
 
 def test_errors_of_linked_set_ups_widen_the_intervals():
@@ -359,11 +360,7 @@ def _truth(truth, name):
         nominal_cents=1200, cents=truth["cents"][name], level=level, brightness=blank, hnr=blank,
         attack=blank,
     )  # fmt: skip
-    return {
-        c.name: c.function(notes)
-        for c in CRITERIA
-        if c.name in ("tuning_offset", "intonation_spread", "level_evenness")
-    }
+    return {name: FUNCTIONS[name](notes) for name in ("tuning_offset", "intonation_spread", "level_evenness")}
 
 
 def cut(tables, recording, keep):

@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 import soundfile
 
-from evenbore.facts.criteria import dynamic_drift, dynamic_range, tone_hold
 from evenbore.facts.measures import brightness_db
 from evenbore.judge.assess import prepared_takes
+from evenbore.judge.values import dynamic_drift, dynamic_range, tone_hold
 from evenbore.notes.measure import measure_recording
 from evenbore.setups.loudness import at_common_loudness
 from evenbore.synth.instrument import DYNAMIC_DB, make_instrument

@@ -2,9 +2,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from evenbore.facts.criteria import TakeNotes
 from evenbore.files.tables import conform
 from evenbore.judge.tuning import cents_per_mm, move_mm, temperature_cents, tuning_advice, tuning_note
+from evenbore.judge.values import TakeNotes
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import cents, note_to_midi
 from simulate import study_tables
@@ -72,7 +72,7 @@ def test_offset_and_aim_together_are_the_note_as_played():
     assert row["aim_cents"] == pytest.approx(4.0)
     assert row["overall_offset_cents"] == pytest.approx(12.0)
     assert "Pull out" in row["advice"]
-    assert "Tune F#5 4 cents sharp so that the rest sits in tune" in row["advice"]
+    assert "Tune F#5 4 cents sharp so that the instrument as a whole is in tune" in row["advice"]
 
 
 def test_flat_is_pushed_in_with_the_caution():

@@ -10,6 +10,7 @@ import pytest
 
 import report_sample
 from evenbore.facts.columns import TABLES
+from evenbore.facts.criteria import CRITERIA
 from evenbore.figures import FIGURES
 from evenbore.page import build, charts
 from evenbore.report import words
@@ -57,8 +58,11 @@ def document(html):
 
 @pytest.fixture(scope="module")
 def empty(tmp_path_factory):
-    folder = report_sample.make_report(report_sample.empty_results(tmp_path_factory.mktemp("empty")))
-    return Document((folder / "results/report.html").read_text("utf-8"))
+    """The report of a study without recordings, whose config is from before a criterion existed."""
+    folder = report_sample.empty_results(tmp_path_factory.mktemp("empty"))
+    config = folder / "config/config.yaml"
+    config.write_text(re.sub(r"\n  noise: null .*", "", config.read_text("utf-8")), "utf-8")
+    return Document((report_sample.make_report(folder) / "results/report.html").read_text("utf-8"))
 
 
 @pytest.mark.parametrize("name", ["document", "empty"])
@@ -209,6 +213,18 @@ def test_every_column_and_setting_is_in_the_methods(document, results):
     for listed in TABLES.values():
         assert all(column.meaning in text for column in listed)
     assert f"seed: {results.study.config['seed']}" in text
+
+
+def test_settings_that_the_config_does_not_give_are_named(document, empty):
+    said = "The config does not give these; the program's own were used: just_noticeable.noise: null (dB)."
+    assert said in "".join(empty.text)
+    assert "The config does not give these" not in "".join(document.text)
+
+
+def test_the_glossary_says_of_every_criterion_what_it_is_in_plain_words(document):
+    text = "".join(document.text)
+    for criterion in CRITERIA.values():
+        assert f"{criterion.glossary} At its best: {criterion.good}; at its worst: {criterion.bad}." in text
 
 
 def ranking(results, p_first, gates=None, group=1):

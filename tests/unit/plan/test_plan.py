@@ -11,16 +11,16 @@ import pandas as pd
 import pytest
 import soundfile as sf
 
-from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.criteria import MEASURED
 from evenbore.files.errors import EvenboreError, StudyError
+from evenbore.files.paths import repo_root
 from evenbore.plan.blind import LETTERS, draw_codes, seal, unseal
 from evenbore.plan.guide import BEAT_S, COUNT_IN, CUE_BEFORE_S, RATE, SILENCE_S, cue_hz, guide_track, note_times
 from evenbore.plan.layout import layouts, turns
 from evenbore.plan.plan import FOLDER, open_key, unblind, write_plan
-from evenbore.plan.precision import ASSUMED, detectable, factor_error, pair_errors, scatter
+from evenbore.plan.precision import detectable, factor_error, pair_errors, scatter
 from evenbore.run.cli import main
 from evenbore.setups.comparability import session_groups
-from evenbore.study.config import repo_root
 from evenbore.study.sheets import read_study
 from sheetstudies import sheet_text
 
@@ -117,7 +117,7 @@ def test_smallest_detectable_difference():
 
 
 def test_scatter_is_assumed_for_every_criterion_and_taken_from_a_pilot():
-    assert set(ASSUMED) == {c.name for c in CRITERIA if c.kind != "cost"}
+    assert set(scatter(None)) == {criterion.name for criterion in MEASURED if criterion.planning_sd}
     rows = [("tuning_offset", "instrument", 3.0), ("tuning_offset", "session", np.nan),
             ("tuning_offset", "take", 3.0), ("tuning_offset", "note", 4.0)]  # fmt: skip
     found = scatter(pd.DataFrame(rows, columns=["criterion", "component", "sd"]))

@@ -17,11 +17,19 @@ from evenbore.publication import PICTURES, pictures, sheet
 from publication import publication
 
 
+def write_pack(study, folder):
+    publication(
+        path_to_study=study,
+        path_to_config=study / "config/config.yaml",
+        path_to_tables=study / "results/tables",
+        path_to_folder=folder,
+    )
+    return folder
+
+
 @pytest.fixture(scope="module")
 def pack(report, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("publication")
-    publication(report, report / "config/config.yaml", report / "results/tables", folder)
-    return folder
+    return write_pack(report, tmp_path_factory.mktemp("publication"))
 
 
 @pytest.mark.parametrize("name", PICTURES)
@@ -99,6 +107,6 @@ def test_the_same_results_give_the_same_sheet(pack, results):
 
 def test_an_empty_study_has_a_pack(tmp_path):
     study = report_sample.empty_results(tmp_path / "study")
-    publication(study, study / "config/config.yaml", study / "results/tables", tmp_path / "pack")
+    write_pack(study, tmp_path / "pack")
     assert "Not ranked" in pypdf.PdfReader(tmp_path / "pack/sheets/ref.pdf").pages[0].extract_text()
     assert "never a diagnosis" in (tmp_path / "pack/quotes.txt").read_text("utf-8")

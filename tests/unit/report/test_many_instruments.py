@@ -77,7 +77,8 @@ def test_pairs_are_those_of_the_instruments_shown(many, few):
 def test_the_workbook_holds_those_shown_and_says_where_the_others_are(many, few):
     book = openpyxl.load_workbook(many / "results/comparison.xlsx")
     for sheet, table, owner in (("pairs", "pairs", "instrument_b"), ("note profiles", "note_profiles", "instrument")):
-        rows = [dict(zip(next(book[sheet].values), row, strict=True)) for row in list(book[sheet].values)[1:]]
+        header, *rows = book[sheet].values
+        rows = [dict(zip(header, row, strict=True)) for row in rows]
         told = f"The first 3 of 7 instruments. All rows: results/tables/{table}.tsv"
         assert next(iter(rows.pop().values())) == told == book[sheet]["A1"].comment.text
         assert {row[owner] for row in rows} <= set(few.shown)

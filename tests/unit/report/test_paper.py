@@ -13,20 +13,25 @@ from evenbore.report import paper as module
 from evenbore.report.paper import as_csv, citation, dictionary, exports, methods_text
 from evenbore.study.sheets import load_study
 from paper import READ, paper
-from report_sample import make_results
 
 
 @pytest.fixture(scope="module")
-def study(tmp_path_factory):
-    return make_results(tmp_path_factory.mktemp("sample"))
+def study(report):
+    return report
 
 
 @pytest.fixture(scope="module")
-def written(study):
-    work = study / "results/work"
-    paper(study, study / "config/config.yaml", study / "results/tables", work / "takes.parquet",
-                work / "notes.parquet", study / "results/publication/paper")  # fmt: skip
-    return study / "results/publication/paper"
+def written(study, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("paper")
+    paper(
+        path_to_study=study,
+        path_to_config=study / "config/config.yaml",
+        path_to_tables=study / "results/tables",
+        path_to_takes=study / "results/work/takes.parquet",
+        path_to_notes_normalised=study / "results/work/notes.parquet",
+        path_to_folder=folder,
+    )
+    return folder
 
 
 def test_every_export_opens_with_its_columns_explained(written):

@@ -2,7 +2,9 @@
 
 import json
 import os
+import re
 import shlex
+import shutil
 import signal
 import subprocess
 import sys
@@ -31,6 +33,18 @@ def test_misspelt_commands_exit_2(arguments, capsys):
         cli.main(arguments)
     assert stop.value.code == 2
     assert "usage: evenbore" in capsys.readouterr().err
+
+
+def test_check_says_which_settings_an_older_config_does_not_give(tmp_path, capsys, monkeypatch):
+    study = tmp_path / "study"
+    shutil.copytree(SCRIPTS.parent / "config", study / "config")
+    monkeypatch.setattr("evenbore.study.check.check_study", lambda _: [])
+    assert cli.main(["check", str(study)]) == 0
+    assert capsys.readouterr().out.startswith("All in order.")
+    config = study / "config/config.yaml"
+    config.write_text(re.sub(r"\n  response: null .*", "", config.read_text("utf-8")), "utf-8")
+    assert cli.main(["check", str(study)]) == 0
+    assert "\n  just_noticeable.response: null (ms)\nAll in order." in capsys.readouterr().out
 
 
 def test_another_name_of_a_family_is_answered_with_its_key(capsys):
@@ -83,7 +97,7 @@ def test_a_reader_who_has_enough_is_no_error(tmp_path):
         encoding="utf-8",
     )
     process.stdout.close()
-    assert (process.wait(60), process.stderr.read()) == (141, "")
+    assert (process.wait(600), process.stderr.read()) == (141, "")
 
 
 def fail_with(error):
@@ -141,7 +155,8 @@ rule measure:
     output: "results/work/{chunk}.txt"
     log: "results/logs/measure/{chunk}.log"
     message: "a message hides the rule's name in the text output"
-    shell: "python -c \\"import pathlib, sys, time; time.sleep(SLEEP); "
+    shell: "python -c \\"import pathlib, sys, time; "
+        "[time.sleep(0.1) for _ in iter(pathlib.Path('HOLD').exists, False)]; "
         "pathlib.Path('{log}').write_text('first\\\\nThe take is empty.'); "
         "sys.exit(CODE) if CODE else pathlib.Path('{output}').touch()\\""
 rule page:
@@ -152,7 +167,10 @@ rule page:
 
 @pytest.fixture
 def toy(tmp_path):
-    """Function: write a workflow of two stages and return a process of `evenbore run`'s supervision on it."""
+    """Function: write a workflow of two stages and return a process of `evenbore run`'s supervision on it.
+
+    Its jobs wait as long as the file `toy.hold` exists.
+    """
     study = tmp_path / "my study"
     (study / "config").mkdir(parents=True)
     (study / "config" / "config.yaml").write_text("title: toy\n", encoding="utf-8")
@@ -164,9 +182,9 @@ def toy(tmp_path):
         encoding="utf-8",
     )
 
-    def run(*options, sleep=0, code=0):
+    def run(*options, code=0):
         text = (
-            SNAKEFILE.replace("SLEEP", str(sleep))
+            SNAKEFILE.replace("HOLD", str(run.hold))
             .replace("CODE", str(code))
             .replace('"python ', f'"{shlex.quote(sys.executable)} ')
         )
@@ -180,12 +198,12 @@ def toy(tmp_path):
             encoding="utf-8",
         )
 
-    run.study = study
+    run.study, run.hold = study, tmp_path / "hold"
     return run
 
 
 def end(process):
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=600)
     return process.returncode, out, err
 
 
@@ -220,16 +238,17 @@ def test_a_failed_stage_is_named_with_the_end_of_its_log(toy):
 
 @pytest.mark.slow
 def test_a_second_run_at_once_is_told_so_and_harms_nothing(toy):
-    mark = "15.0625"  # long enough for the second run to meet it on a busy machine
-    first = toy(sleep=mark)
-    wait_for_jobs(mark)
-    code, _, err = end(toy(sleep=mark))
+    toy.hold.touch()
+    first = toy()
+    wait_for_jobs(toy, first)
+    code, _, err = end(toy())
+    toy.hold.unlink()
     assert code == 1
     assert err.startswith("Another run is at work on this study: wait for its end")
     code, out, err = end(first)
     assert code == 0, err
     assert "Report:" in out
-    code, out, _ = end(toy("--unlock", sleep=mark))
+    code, out, _ = end(toy("--unlock"))
     assert (code, out) == (0, "The study is free again.\n")
 
 
@@ -237,26 +256,25 @@ def test_a_second_run_at_once_is_told_so_and_harms_nothing(toy):
 @pytest.mark.skipif(os.name == "nt", reason="Windows consoles send Ctrl-C to every process themselves")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_ends_the_run_with_all_it_started(toy, number):
-    mark = "987.125"
-    process = toy(sleep=mark)
-    wait_for_jobs(mark)
+    toy.hold.touch()
+    process = toy()
+    wait_for_jobs(toy, process)
     process.send_signal(number)
     code, _, err = end(process)
     assert code == 130
     assert "What is finished is kept" in err
-    assert not jobs_with(mark)
+    assert not jobs_of(toy)
 
 
-def wait_for_jobs(mark):
-    deadline = time.monotonic() + 30
-    while not jobs_with(mark):
-        assert time.monotonic() < deadline, "no job was started"
+def wait_for_jobs(toy, process):
+    while not jobs_of(toy):
+        assert process.poll() is None, "no job was started"
         time.sleep(0.2)
 
 
-def jobs_with(mark):
+def jobs_of(toy):
     commands = (" ".join(process.info["cmdline"] or ()) for process in psutil.process_iter(["cmdline"]))
-    return [command for command in commands if f"time.sleep({mark})" in command]
+    return [command for command in commands if str(toy.hold) in command]
 
 
 def test_half_written_events_wait_for_their_end(tmp_path):

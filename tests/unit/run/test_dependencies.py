@@ -71,6 +71,7 @@ def tree(tmp_path, monkeypatch):
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")
     monkeypatch.setattr(dependencies, "SCRIPTS", tmp_path)
+    monkeypatch.setattr(dependencies, "IMPORTED_FROM", tmp_path)
     monkeypatch.setattr(dependencies, "SCHEMAS", tmp_path / "schemas")
 
     def listed(text):

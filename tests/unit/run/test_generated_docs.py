@@ -1,13 +1,29 @@
-"""The page of definitions is what the list of measures says, and the list is complete."""
+"""What is written from the lists of measures and criteria says what they say, and the lists are complete."""
+
+import pytest
+import yaml
 
 from evenbore.facts.columns import TABLES
+from evenbore.facts.criteria import MEASURED, PRIORITIES
 from evenbore.facts.measures import FLAGS, MEASURES
-from evenbore.run.docs import PAGE, measures_page
+from evenbore.run.docs import written
 
 
-def test_the_page_is_up_to_date():
-    written = PAGE.read_text(encoding="utf-8")
-    assert written == measures_page(), "run: python -m evenbore.run.docs (with scripts on the import path)"
+@pytest.mark.parametrize("path", written(), ids=lambda path: path.name)
+def test_what_is_written_from_the_lists_is_up_to_date(path):
+    text = path.read_text(encoding="utf-8")
+    assert text == written()[path], "run: python -m evenbore.run.docs (with scripts on the import path)"
+
+
+def test_the_config_and_its_page_hold_the_defaults_of_every_criterion(repo):
+    config = yaml.safe_load((repo / "config/config.yaml").read_text(encoding="utf-8"))
+    assert config["just_noticeable"] == {c.name: c.just_noticeable for c in MEASURED}
+    assert list(config["priorities"]) == list(PRIORITIES)
+    given = {(name, c.name): weight for c in MEASURED for name, weight in c.weights.items()}
+    found = {(name, c): weight for name, weights in config["priorities"].items() for c, weight in weights.items()}
+    assert found == given
+    rows = (repo / "config/README.md").read_text(encoding="utf-8")
+    assert all(f"| … `{c.name}` |" in rows for c in MEASURED)
 
 
 def test_every_measure_says_what_it_is():

@@ -9,9 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from evenbore.facts.formats import AUDIO_SUFFIXES, SUFFIXES_OF
 from evenbore.files.errors import EvenboreError
+from evenbore.files.paths import repo_root
+from evenbore.recording.decoders import CONTAINERS
 from evenbore.study.check import check_study
-from evenbore.study.config import repo_root
 from evenbore.study.new import new_study
 from evenbore.study.sheets import load_study
 
@@ -134,6 +136,13 @@ def test_only_audio_is_listed_in_any_case_and_no_hidden_files(tmp_path):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no such file names")
+def test_every_kind_of_file_that_can_be_read_is_listed(tmp_path):
+    rows, _, _ = study_of(tmp_path, *(f"alto{number}{suffix}" for number, suffix in enumerate(AUDIO_SUFFIXES)))
+    assert {Path(file).suffix for file in rows} == set(AUDIO_SUFFIXES)
+    assert {".wav", ".m4a", ".3gp", ".amr", ".wma", ".webm"} <= set(AUDIO_SUFFIXES)
+    assert set(CONTAINERS.split(",")) <= {name.lower() for name in SUFFIXES_OF}
+
+
 def test_hard_names_become_sound_ids_and_come_back_as_they_are(tmp_path):
     names = [
         'quo"ted.wav',

@@ -1,0 +1,232 @@
+"""How each criterion is computed: a function of a take's notes under the criterion's name in `facts/criteria.py`.
+
+A take's notes come as a `TakeNotes` of equally long arrays; a function gives one number or NaN when the take cannot
+tell. Of kind "take" it gets one TakeNotes, of kind "dynamics" a loud and a soft one. Cents are deviations from equal
+temperament at the session's A4, levels dB after set-up normalisation.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import pandas as pd
+
+from evenbore.facts.criteria import CRITERIA, LEVEL_STEP_DB, MEASURED, MIN_NOTES, NEIGHBOURS
+
+MIN_NEIGHBOURS = 4
+COLUMNS = {
+    "cents": "cents",
+    "level": "level_dbfs",
+    "brightness": "brightness_db",
+    "hnr": "hnr_db",
+    "attack": "attack_ms",
+}
+"""Measured field of `TakeNotes` -> its column of the notes table."""
+
+
+@dataclass(frozen=True)
+class TakeNotes:
+    """Notes of one take, one entry per note, ascending written note; repeats of a note averaged.
+
+    `register`: number of the note's register; `veiled`: normally different from its neighbours;
+    `partner`: written note fingered alike one register up, -1 where there is none.
+    """
+
+    written: np.ndarray
+    register: np.ndarray
+    veiled: np.ndarray
+    partner: np.ndarray
+    nominal_cents: float
+    cents: np.ndarray
+    level: np.ndarray
+    brightness: np.ndarray
+    hnr: np.ndarray
+    attack: np.ndarray
+
+
+def tuning_offset(take: TakeNotes) -> float:
+    """Median deviation, cents."""
+    return _median(take.cents)
+
+
+def intonation_spread(take: TakeNotes) -> float:
+    """RMS of `intonation`: the standard deviation (n - 1) of the cents."""
+    return _rms(intonation(take))
+
+
+def worst_note_cents(take: TakeNotes) -> float:
+    """Largest distance of a note from the take's median, cents."""
+    return worst_notes([take])[0]
+
+
+def worst_notes(takes: Sequence[TakeNotes]) -> list[float]:
+    """`worst_note_cents` of takes of the same notes: the distance of the note that is furthest out in their mean.
+
+    Each take's own furthest note would be further out by the player's scatter.
+    """
+    cents = np.array([take.cents for take in takes])
+    cents = cents[:, np.isfinite(cents).all(axis=0)]
+    if cents.shape[1] < MIN_NOTES:
+        return [np.nan] * len(cents)
+    away = cents - np.median(cents, axis=1, keepdims=True)
+    mean = away.mean(axis=0)
+    worst = np.abs(mean).argmax()
+    return (np.copysign(1, mean[worst]) * away[:, worst]).tolist()
+
+
+def register_width(take: TakeNotes) -> float:
+    """Mean width of the intervals between notes fingered alike, less the nominal width, cents."""
+    index = {int(note): i for i, note in enumerate(take.written)}
+    pairs = [(i, index[int(p)]) for i, p in enumerate(take.partner) if int(p) in index]
+    widths = np.array([take.cents[upper] - take.cents[lower] for lower, upper in pairs])
+    # equal-tempered octave or twelfth between the two notes; what is left are the deviations
+    steps = np.array([100.0 * (take.written[u] - take.written[lo]) for lo, u in pairs])
+    widths = widths + steps - take.nominal_cents
+    widths = widths[np.isfinite(widths)]
+    return float(widths.mean()) if widths.size >= 3 else np.nan
+
+
+def timbre_evenness(take: TakeNotes) -> float:
+    """RMS of `timbre`, dB."""
+    return _rms(timbre(take))
+
+
+def level_evenness(take: TakeNotes) -> float:
+    """RMS of `loudness`, dB."""
+    return _rms(loudness(take))
+
+
+def noise(take: TakeNotes) -> float:
+    """Noise between the harmonics relative to the harmonics, median over notes, dB."""
+    return -_median(take.hnr)
+
+
+def response(take: TakeNotes) -> float:
+    """Median attack time, ms."""
+    return _median(take.attack)
+
+
+def dynamic_range(loud: TakeNotes, soft: TakeNotes) -> float:
+    """Median over notes of loud minus soft level, dB."""
+    return _median(loud.level - soft.level)
+
+
+def dynamic_drift(loud: TakeNotes, soft: TakeNotes) -> float:
+    """Median pitch change from soft to loud, per 10 dB of median level change, cents."""
+    return _per_10_db(loud.cents - soft.cents, loud, soft)
+
+
+def tone_hold(loud: TakeNotes, soft: TakeNotes) -> float:
+    """Median loss of brightness from loud to soft, per 10 dB of median level change, dB."""
+    return _per_10_db(loud.brightness - soft.brightness, loud, soft)
+
+
+def intonation(take: TakeNotes) -> np.ndarray:
+    """Cents from the take's mean, widened by sqrt(n / (n - 1)) for the mean that was fitted."""
+    n = np.isfinite(take.cents).sum()
+    return (take.cents - np.nanmean(take.cents)) * np.sqrt(n / (n - 1)) if n > 1 else np.full(take.cents.shape, np.nan)
+
+
+def timbre(take: TakeNotes) -> np.ndarray:
+    """`unevenness` of the brightness, dB; how hard the take was blown as a whole drops out."""
+    return unevenness(take, take.brightness)
+
+
+def loudness(take: TakeNotes) -> np.ndarray:
+    """`unevenness` of the level, dB."""
+    return unevenness(take, take.level)
+
+
+def unevenness(take: TakeNotes, values: np.ndarray) -> np.ndarray:
+    """Each note's distance from what its neighbours predict, same unit as `values`; NaN where not predicted.
+
+    The prediction is a local straight line through the neighbours up to NEIGHBOURS semitones away in the same
+    register (tricube weights, the note itself left out; Cleveland 1979, J. Am. Stat. Assoc. 74, 829). The
+    distance is divided by the factor by which the line's own scatter widens it, so that independent unevenness
+    of standard deviation s gives values of standard deviation s, at a register's end as in its middle.
+    Veiled notes neither count nor predict.
+    """
+    usable = np.isfinite(values) & ~take.veiled
+    out = np.full(values.shape, np.nan)
+    out[usable] = residual_maker(take, usable) @ values[usable]
+    return out
+
+
+def residual_maker(take: TakeNotes, usable: np.ndarray) -> np.ndarray:
+    """Matrix (n, n) that makes `unevenness` of the n usable notes' values; rows of notes not predicted are NaN."""
+    return _residual_maker(tuple(take.written[usable].tolist()), tuple(take.register[usable].tolist()))
+
+
+@cache
+def _residual_maker(written: tuple[int, ...], register: tuple[int, ...]) -> np.ndarray:
+    """See `residual_maker`: scaled leave-one-out residuals."""
+    notes, registers = np.array(written, float), np.array(register)
+    maker = np.full((notes.size, notes.size), np.nan)
+    for i, note in enumerate(notes):
+        distance = np.abs(notes - note)
+        near = np.flatnonzero((distance > 0) & (distance <= NEIGHBOURS) & (registers == registers[i]))
+        if near.size < MIN_NEIGHBOURS:
+            continue
+        weight = (1 - (distance[near] / (NEIGHBOURS + 1)) ** 3) ** 3
+        line = np.column_stack([np.ones(near.size), notes[near] - note])
+        prediction = np.linalg.solve(line.T @ (weight[:, None] * line), line.T * weight)[0]
+        maker[i] = 0.0
+        maker[i, i] = 1.0
+        maker[i, near] = -prediction
+        maker[i] /= np.sqrt((maker[i] ** 2).sum())
+    return maker
+
+
+def _median(values: np.ndarray) -> float:
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if values.size >= MIN_NOTES else np.nan
+
+
+def _rms(values: np.ndarray) -> float:
+    values = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(values**2))) if values.size >= MIN_NOTES else np.nan
+
+
+def _per_10_db(change: np.ndarray, loud: TakeNotes, soft: TakeNotes) -> float:
+    step = dynamic_range(loud, soft)
+    return 10.0 * _median(change) / step if step >= LEVEL_STEP_DB else np.nan
+
+
+FUNCTIONS: dict[str, Callable[..., float]] = {criterion.name: globals()[criterion.name] for criterion in MEASURED}
+"""Criterion -> its function; one without a function keeps this module from being imported."""
+
+DEVIATIONS: dict[str, Callable[[TakeNotes], np.ndarray]] = {
+    "intonation_spread": intonation,
+    "timbre_evenness": timbre,
+    "level_evenness": loudness,
+}
+"""Criterion that is a root mean square over notes -> the notes' deviations (N,) behind it: the player's own scatter
+inflates it and is taken out where repeat takes tell its size."""
+
+TOGETHER: dict[str, Callable[[Sequence[TakeNotes]], list[float]]] = {"worst_note_cents": worst_notes}
+"""Criterion that is to be taken from all takes of an instrument at once."""
+
+
+def of_takes(criterion: str, takes: Sequence[TakeNotes]) -> list[float]:
+    """The criterion (kind "take") for each of an instrument's takes of the same notes."""
+    if criterion in TOGETHER:
+        return TOGETHER[criterion](takes)
+    return [FUNCTIONS[criterion](take) for take in takes]
+
+
+def criteria_table(just_noticeable: dict, currency: str) -> pd.DataFrame:
+    """The criteria table; `just_noticeable` from the config, null where no difference is known."""
+    noticed = {c.name: c.just_noticeable for c in CRITERIA.values() if c.kind == "cost"} | just_noticeable
+    return pd.DataFrame(
+        {
+            "criterion": c.name,
+            "unit": currency if c.unit == "currency" else c.unit,
+            "better": c.better,
+            "chain_dependent": "yes" if c.chain_dependent else "no",
+            "just_noticeable": np.nan if noticed.get(c.name) is None else noticed[c.name],
+            "meaning": c.meaning,
+            "source": c.source,
+        }
+        for c in CRITERIA.values()
+    )

@@ -1,0 +1,87 @@
+"""Whole studies out of the sample one (`report_sample`) with other tables, written out by the program's own steps."""
+
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from evenbore.compare.rank import Pool, rank_tables
+from evenbore.facts.columns import names
+from evenbore.files.tables import read_table, write_table
+from evenbore.publication.quotes import quotes
+from evenbore.publication.sheet import write_sheets
+from evenbore.report.results import read_results
+from evenbore.study.config import repo_root
+from evenbore.study.sheets import load_study
+from page import page
+from tickets import write_tickets
+from vet import vet_study
+
+LEFT_OUT = shutil.ignore_patterns("publication", "bench_tickets", "report.html", "comparison.xlsx")
+DRAWS = 2000
+VETTED = ("recordings", "instruments", "note_profiles", "findings", "criteria", "pairs", "ranking", "value", "vetting",
+          "status", "changes")  # fmt: skip
+"""Tables that the step of vetting reads and writes."""
+
+
+def written_out(sample: Path, folder: Path, tables: Mapping[str, pd.DataFrame]) -> Path:
+    """The sample study in `folder` with these tables in place of its own, vetted and told of in all outputs."""
+    shutil.copytree(sample, folder, ignore=LEFT_OUT)
+    results, config = folder / "results", folder / "config/config.yaml"
+    for name, frame in tables.items():
+        write_table(frame.reindex(columns=names(name)), name, results / f"tables/{name}.tsv")
+    paths = {f"path_to_{name}": results / f"tables/{name}.tsv" for name in VETTED}
+    vet_study(folder, config, path_to_notes_normalised=results / "work/notes.parquet", **paths)
+    page(
+        folder, config, results / "tables", results / "work/draws.npz", sorted((results / "work/clips").glob("*.npz")),
+        results / "figures", repo_root() / "workflow/report", results / "provenance.json", results / "report.html",
+        results / "comparison.xlsx", results / "tables/columns.tsv",
+    )  # fmt: skip
+    paths = {f"path_to_{name}": results / f"tables/{name}.tsv" for name in ("findings", "status", "vetting", "changes")}
+    write_tickets(folder, config, path_to_folder=results / "bench_tickets", **paths)
+    told = read_results(load_study(folder), results / "tables")
+    write_sheets(told, results / "publication/sheets")
+    (results / "publication/quotes.txt").write_text(quotes(told), "utf-8")
+    return folder
+
+
+def table(folder: Path, name: str) -> pd.DataFrame:
+    """A results table of a study."""
+    return read_table(folder / f"results/tables/{name}.tsv", name)
+
+
+def finding(instrument: str, kind: str, first: str, last: str, size: float, confidence: float, limit: float = 20):
+    """A row of findings.tsv as the program words it: out of tune (cents, with the tolerance) or dull (dB)."""
+    where = first if first == last else f"{first} to {last}"
+    told = f"{where} sound stuffy as a run. Harmonics around 2 kHz {size:+.1f} dB against the others."
+    if kind == "intonation_outlier":
+        side = "sharp" if size > 0 else "flat"
+        told = f"{where} is {abs(size):.0f} cents {side} of the instrument's own offset (tolerance {limit:g})."
+    return {
+        "instrument": instrument, "state": "as_found", "kind": kind, "first_note": first, "last_note": last,
+        "n_notes": 1, "size": size, "unit": "cents" if kind == "intonation_outlier" else "dB",
+        "confidence": confidence, "explanation": told, "scope": "unit",
+    }  # fmt: skip
+
+
+def ranked(sample: Path, shares: Mapping[str, float], seconds: list[str], alone: str) -> dict[str, pd.DataFrame]:
+    """Tables of the ranking where instruments come first with these probabilities, `seconds` are otherwise near the
+    front and the others far behind, and `alone` has a group of its own."""
+    rng, members = np.random.default_rng(1), list(shares)
+    behind = {name: -1.0 - number if name in seconds else -9.0 for number, name in enumerate(members)}
+    utility = np.array([behind[name] for name in members]) + rng.uniform(0, 0.5, (DRAWS, len(members)))
+    first = rng.permutation(
+        np.repeat(np.arange(len(members)), np.round(DRAWS * np.array([*shares.values()])).astype(int))
+    )
+    utility[np.arange(DRAWS), first] = 5.0
+    pools = [
+        Pool("saxophone_alto", 1, members, ["intonation_spread"], utility[:, :, None]),
+        Pool("saxophone_alto", 2, [alone], ["intonation_spread"], np.zeros((DRAWS, 1, 1))),
+    ]
+    everybody = [*members, alone]
+    criteria = pd.DataFrame({"criterion": ["intonation_spread"], "chain_dependent": ["no"]})
+    priorities = load_study(sample).config["priorities"]
+    states, gates = (dict.fromkeys(everybody, word) for word in ("as_found", "pass"))
+    return rank_tables(pools, priorities, criteria, gates, set(), states, seed=1)
