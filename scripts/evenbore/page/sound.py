@@ -16,7 +16,7 @@ from evenbore.recording.quality import lufs
 from evenbore.report.results import Results
 
 TAPS = 2047  # at CLIP_RATE: resolves 16 Hz
-LEAST_S = 2.5
+LEAST_TONE_S = 2.5
 PEAK_DB = -0.5
 MB = 1_000_000
 
@@ -107,7 +107,7 @@ def excerpt(samples: np.ndarray, start_s: float, end_s: float) -> np.ndarray:
 
 def _level(samples: np.ndarray) -> tuple[float, float]:
     peak = 20 * np.log10(max(float(np.abs(samples).max(initial=0)), 1e-6))
-    repeats = int(np.ceil(LEAST_S * CLIP_RATE / max(len(samples), 1)))
+    repeats = int(np.ceil(LEAST_TONE_S * CLIP_RATE / max(len(samples), 1)))
     loudness = lufs(signal_from_array(np.tile(samples, repeats), CLIP_RATE))
     return (loudness if np.isfinite(loudness) else LOUDNESS_LUFS, peak)
 

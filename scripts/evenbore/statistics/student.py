@@ -10,6 +10,8 @@ from scipy.optimize.elementwise import find_root
 
 from evenbore.facts.arrays import Floats
 
+CONFIDENCE = 0.90  # of every interval that the results tell
+
 
 def two_sided(distance: Floats, scale: Floats, df: float | Floats, shares: Floats) -> Floats:
     """Probability (N,) of lying further than `distance` (N,) from the centre, on either side.
