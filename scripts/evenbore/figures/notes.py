@@ -8,13 +8,11 @@ import pandas as pd
 import seaborn as sns
 from matplotlib.collections import LineCollection
 
-from evenbore.figures.style import BLUE, GREY, ORANGE, PALE, NothingToShow, panels
+from evenbore.figures.style import BLUE, GREY, ORANGE, PALE, PER_ROW, NothingToShow, panels
 from evenbore.judge.assess import DYNAMICS
 from evenbore.report.curves import Curves, centred, profile
 from evenbore.report.results import Results
 from evenbore.setups.profiles import MATCHED
-
-PER_ROW = 3
 
 
 def _profile(results: Results, measure: str) -> pd.DataFrame:

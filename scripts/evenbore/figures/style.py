@@ -14,6 +14,7 @@ WIDTH_IN = 9.0
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 BLUE, ORANGE, GREY, PALE = "#0072B2", "#D55E00", "#6b6b6b", "#e4e4e4"
+PER_ROW = 3  # panels side by side, where there are many
 # Fonts for scripts that DejaVu Sans lacks; used where a machine has them
 MORE_FONTS = (
     "Noto Sans CJK SC", "Noto Sans CJK JP", "Hiragino Sans", "PingFang SC", "Microsoft YaHei", "Yu Gothic",

@@ -32,7 +32,7 @@ from evenbore.trade.inspection import not_inspected
 LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
 FLATTERED = "flattered by what was found on it, so it counts as no merit"
 TEMPLATES = Path(__file__).parent / "templates"
-SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
+PAGE_SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
 
 
 def write_page(
@@ -71,7 +71,7 @@ def _context(results: Results, draws, clips: list[StoredClip], figures: Path, ca
     weighable = {own["criteria"][c][0] for pool in own.pop("pools") for c in pool["criteria"]}
     for clip in sound["clips"]:
         del clip["mp3"]  # it is large, and in the text
-    script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in SCRIPTS)
+    script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in PAGE_SCRIPTS)
     return texts | {
         "study": study,
         "config": study.config,
@@ -310,7 +310,7 @@ def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict:
     return {
         "ids": results.shown,
         "values": [[texts(name, criterion) for criterion in criteria] for name in results.shown],
-        "measures": list(charts.MEASURES.values()),
+        "measures": list(charts.CHART_MEASURES.values()),
         "curves": [[curve(curves, name) for name in results.shown] for curves in profiles.values()],
     }
 

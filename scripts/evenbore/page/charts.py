@@ -11,9 +11,9 @@ from evenbore.report.words import number
 
 WIDTH, HEIGHT = 720, 260
 LEFT, RIGHT, TOP, BOTTOM = 46, 8, 22, 52
-STEPS = (0.5, 1, 2, 5, 10, 20, 50, 100, 200)
+AXIS_STEPS = (0.5, 1, 2, 5, 10, 20, 50, 100, 200)
 
-MEASURES = {
+CHART_MEASURES = {
     "cents": ("Intonation", "cents from its own median"),
     "brightness_db": ("Evenness of brightness", "dB from its own median"),
     "level_dbfs": ("Evenness of level", "dB from its own median"),
@@ -63,14 +63,14 @@ def bars(rows: pd.DataFrame) -> dict[str, Bar]:
 
 
 def centred_profiles(results: Results) -> dict[str, Curves]:
-    """The curves of each measure of MEASURES, each instrument from its own median."""
-    return {measure: Curves(centred(profile(results, measure))) for measure in MEASURES}
+    """The curves of each of CHART_MEASURES, each instrument from its own median."""
+    return {measure: Curves(centred(profile(results, measure))) for measure in CHART_MEASURES}
 
 
 def instrument_charts(results: Results, name: str, profiles: dict[str, Curves]) -> list[NoteChart]:
     """The charts of one instrument, those without data left out; `profiles` from `centred_profiles`."""
     made = []
-    for measure, (title, axis) in MEASURES.items():
+    for measure, (title, axis) in CHART_MEASURES.items():
         curves = profiles[measure]
         own = curves.of(name)
         if own.empty:
@@ -114,7 +114,7 @@ def note_chart(
     ]  # fmt: skip
     inside = band[(band.index >= first) & (band.index <= last)]
     edge = [(note, r.low) for note, r in inside.iterrows()] + [(note, r.high) for note, r in inside[::-1].iterrows()]
-    step = next((s for s in STEPS if (top - bottom) / s <= 6), STEPS[-1])
+    step = next((s for s in AXIS_STEPS if (top - bottom) / s <= 6), AXIS_STEPS[-1])
     ticks = [step * k for k in range(math.ceil(bottom / step), math.floor(top / step) + 1)]
     every = 1 if len(own) <= 40 else 2
     return NoteChart(

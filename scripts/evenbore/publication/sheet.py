@@ -13,12 +13,23 @@ from evenbore.facts.words import plain
 from evenbore.page import charts
 from evenbore.report import words
 from evenbore.report.curves import Curves
-from evenbore.report.pdf import FONT, GRID, HEIGHT, INK, INNER, MARGIN, SOFT, clean, new_document, write
+from evenbore.report.pdf import (
+    FONT,
+    GRID,
+    INK,
+    INNER,
+    PAGE_HEIGHT_MM,
+    PAGE_MARGIN_MM,
+    SOFT_INK,
+    clean,
+    new_document,
+    write,
+)
 from evenbore.report.results import Results
 
-LOWEST = HEIGHT - 24
+LOWEST = PAGE_HEIGHT_MM - 24
 CHARTS = 2
-BAND, BLUE, MARK = (226, 228, 231), (11, 90, 143), (176, 74, 0)
+BAND_RGB, BLUE_RGB, MARK_RGB = (226, 228, 231), (11, 90, 143), (176, 74, 0)
 FOOT = (
     "For this player, mouthpiece and reed, on these days. A finding is for a qualified technician to look at, never a"
     " diagnosis; work on it may touch the warranty or the right of return."
@@ -39,16 +50,16 @@ def sheet(results: Results, name: str, profiles: dict[str, Curves]) -> FPDF:
     row = results.study.instruments[name]
     write(pdf, results.label(name), 17, bold=True)
     kind = [results.study.families[row["family"]].name, *(row[key] for key in ("maker", "model", "serial") if row[key])]
-    write(pdf, f"{results.study.config['title']}. {', '.join(kind)}; id {name}.", 9, SOFT)
+    write(pdf, f"{results.study.config['title']}. {', '.join(kind)}; id {name}.", 9, SOFT_INK)
     write(pdf, words.rank_texts(results)[name], 9)
     _table(pdf, results, name)
     for chart in charts.instrument_charts(results, name, profiles)[:CHARTS]:
         _chart(pdf, chart)
     left = [part for part in _texts(results, name) if not _fits(pdf, part)]
     if left:
-        write(pdf, f"Not shown for want of space: {len(left)}; see the report.", 8, SOFT)
-    pdf.set_y(HEIGHT - 18)
-    write(pdf, FOOT, 7.5, SOFT)
+        write(pdf, f"Not shown for want of space: {len(left)}; see the report.", 8, SOFT_INK)
+    pdf.set_y(PAGE_HEIGHT_MM - 18)
+    write(pdf, FOOT, 7.5, SOFT_INK)
     return pdf
 
 
@@ -66,7 +77,7 @@ def _table(pdf: FPDF, results: Results, name: str) -> None:
     rows = results.of("instruments", name)
     rows = rows[rows["state"] == results.states.get(name)].set_index("criterion")
     better = {"lower": "lower is better", "higher": "higher is better", "target": "nearest 0 is best"}
-    _row(pdf, ("criterion", "value", "90 % interval", ""), (SOFT,) * 4)
+    _row(pdf, ("criterion", "value", "90 % interval", ""), (SOFT_INK,) * 4)
     for criterion in results.tables["criteria"].itertuples(index=False):
         if criterion.criterion not in rows.index:
             continue
@@ -76,7 +87,7 @@ def _table(pdf: FPDF, results: Results, name: str) -> None:
         else:
             value, interval = words.value_texts(row)
             cells = (f"{value} {criterion.unit}", interval, better[criterion.better])
-        _row(pdf, (plain(criterion.criterion), *cells), (INK, INK, INK, SOFT))
+        _row(pdf, (plain(criterion.criterion), *cells), (INK, INK, INK, SOFT_INK))
     pdf.ln(1)
 
 
@@ -98,12 +109,12 @@ def _cell(pdf: FPDF, width: float, text: str, colour) -> None:
 
 def _chart(pdf: FPDF, chart: charts.NoteChart) -> None:
     """A curve over the notes, as the report draws it."""
-    write(pdf, f"{chart.title} ({chart.axis}). {chart.legend}", 7.5, SOFT)
+    write(pdf, f"{chart.title} ({chart.axis}). {chart.legend}", 7.5, SOFT_INK)
     scale = INNER / charts.WIDTH
     top = pdf.get_y() - 4
 
     def place(x: float, y: float) -> tuple[float, float]:
-        return MARGIN + scale * x, top + scale * y
+        return PAGE_MARGIN_MM + scale * x, top + scale * y
 
     def path(text: str) -> list[tuple[float, float]]:
         return [place(*map(float, pair.split(","))) for pair in text.split()]
@@ -111,23 +122,23 @@ def _chart(pdf: FPDF, chart: charts.NoteChart) -> None:
     pdf.set_line_width(0.1)
     pdf.set_draw_color(*GRID)
     pdf.set_font(FONT, "", 6.5)
-    pdf.set_text_color(*SOFT)
+    pdf.set_text_color(*SOFT_INK)
     for y, text in chart.y_ticks:
         pdf.line(*place(charts.LEFT, y), *place(charts.WIDTH - charts.RIGHT, y))
         pdf.text(*place(charts.LEFT - 6 * len(text) - 10, y + 4), text)
-    pdf.set_fill_color(*BAND)
+    pdf.set_fill_color(*BAND_RGB)
     if chart.band:
         pdf.polygon(path(chart.band), style="F")
     for x, text in chart.x_ticks:
         with pdf.rotation(90, *place(x + 4, charts.HEIGHT - charts.BOTTOM + 32)):
             pdf.text(*place(x + 4, charts.HEIGHT - charts.BOTTOM + 32), text)
-    pdf.set_draw_color(*SOFT)
+    pdf.set_draw_color(*SOFT_INK)
     pdf.set_dash_pattern(1.2, 1)
     if chart.middle:
         pdf.polyline(path(chart.middle))
     pdf.set_dash_pattern()
-    pdf.set_draw_color(*BLUE)
-    pdf.set_fill_color(*BLUE)
+    pdf.set_draw_color(*BLUE_RGB)
+    pdf.set_fill_color(*BLUE_RGB)
     pdf.set_line_width(0.25)
     pdf.polyline(path(chart.line))
     for x, y, low, high, _, marked in chart.points:
@@ -135,9 +146,9 @@ def _chart(pdf: FPDF, chart: charts.NoteChart) -> None:
             pdf.line(*place(x, low), *place(x, high))
         pdf.circle(*place(x, y), radius=0.6, style="F")
         if marked:
-            pdf.set_draw_color(*MARK)
+            pdf.set_draw_color(*MARK_RGB)
             pdf.polygon([place(x, y - 7), place(x + 7, y), place(x, y + 7), place(x - 7, y)])
-            pdf.set_draw_color(*BLUE)
+            pdf.set_draw_color(*BLUE_RGB)
     pdf.set_y(top + scale * (charts.HEIGHT - 14))
 
 

@@ -11,16 +11,16 @@ from evenbore.compare.pairs import in_state
 from evenbore.report.results import Results
 from evenbore.trade.pitch import note_to_midi
 
-COLUMNS = ["instrument", "group", "written_note", "register", "value", "low", "high"]
+CURVE_COLUMNS = ["instrument", "group", "written_note", "register", "value", "low", "high"]
 LEAST_PEERS = 3
 BAND = {"low": 0.1, "middle": 0.5, "high": 0.9}
 
 
 def profile(results: Results, measure: str) -> pd.DataFrame:
-    """All instruments' rows of one measure at the base dynamic, sorted by `written`, with that column and COLUMNS."""
+    """All instruments' rows of one measure at the base dynamic: CURVE_COLUMNS and `written`, sorted by that."""
     rows = results.tables["note_profiles"]
     wanted = (rows["measure"] == measure) & (rows["dynamic"] == results.study.config["base_dynamic"])
-    rows = in_state(rows[wanted], results.states)[COLUMNS]
+    rows = in_state(rows[wanted], results.states)[CURVE_COLUMNS]
     written = {note: note_to_midi(note) for note in rows["written_note"].unique()}
     return rows.assign(written=rows["written_note"].map(written).astype(int)).sort_values("written")
 

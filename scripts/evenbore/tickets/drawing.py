@@ -1,4 +1,4 @@
-"""Note strip and tube as plain shapes, in millimetres from the top left corner of a drawing WIDTH wide.
+"""Note strip and tube as plain shapes, in millimetres from the top left corner of a drawing DRAWING_WIDTH_MM wide.
 
 The strip is a row of cells, one a written note, sharps half as tall; what is found on notes lies under them as numbered
 bars. The tube runs from mouthpiece to bell with its holes in order, evenly spaced: their true places are not known.
@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note
 
-WIDTH = 186.0
+DRAWING_WIDTH_MM = 186.0
 CELL_MM, BAR_MM = 9.0, 3.4
-DARK, PALE, LIGHT = "#222222", "#c9c9c9", "#f2f2f2"
+DARK, PALE_LINE, LIGHT = "#222222", "#c9c9c9", "#f2f2f2"
 SHARPS = (1, 3, 6, 8, 10)
 
 
@@ -47,20 +47,20 @@ def height(shapes: list[Shape]) -> float:
 def strip(family: Family, marks: list[Mark]) -> list[Shape]:
     """The family's notes in a row, with a numbered bar below for each mark."""
     low, high = family.low, max([family.high, *(mark.high for mark in marks)])
-    step = WIDTH / (high - low + 1)
+    step = DRAWING_WIDTH_MM / (high - low + 1)
     shapes = []
     for note in range(low, high + 1):
         sharp = note % 12 in SHARPS
         x = (note - low) * step
         tall = CELL_MM / 2 if sharp else CELL_MM
-        shapes.append(Shape("rect", x, 0, step, tall, PALE if sharp else "#ffffff"))
+        shapes.append(Shape("rect", x, 0, step, tall, PALE_LINE if sharp else "#ffffff"))
         if note % 12 == 0 or note in (low, high):
             shapes.append(Shape("text", x + step / 2, CELL_MM + 3, text=midi_to_note(note)))
     for row, mark in enumerate(marks):
         x, y = (mark.low - low) * step, CELL_MM + 4.5 + row * (BAR_MM + 0.8)
         wide = (mark.high - mark.low + 1) * step
         shapes.append(Shape("rect", x, y, wide, BAR_MM, DARK))
-        beside = x + wide + 2 if x + wide + 4 < WIDTH else x - 2
+        beside = x + wide + 2 if x + wide + 4 < DRAWING_WIDTH_MM else x - 2
         shapes.append(Shape("text", beside, y + BAR_MM - 0.8, text=str(mark.number)))
     return shapes
 
@@ -69,15 +69,15 @@ def tube(family: Family, regions: list[Mark]) -> list[Shape]:
     """The tube with its holes in order, each named by the note it first opens for; nothing without a list of holes."""
     if not family.holes:
         return []
-    y, step = 9.0, (WIDTH - 24) / len(family.holes)
-    shapes = [Shape("rect", 12, y - 3, WIDTH - 24, 6, LIGHT)]
-    ends = ("player", 5.5), ("bell", WIDTH - 5)
+    y, step = 9.0, (DRAWING_WIDTH_MM - 24) / len(family.holes)
+    shapes = [Shape("rect", 12, y - 3, DRAWING_WIDTH_MM - 24, 6, LIGHT)]
+    ends = ("player", 5.5), ("bell", DRAWING_WIDTH_MM - 5)
     shapes += [Shape("text", x, y + 1, text=text) for text, x in ends]
     for row, mark in enumerate(regions):
         inside = [n for n, hole in enumerate(family.holes) if mark.low <= hole.first_open_for <= mark.high]
         if inside:
             x, wide = 12 + inside[0] * step, (inside[-1] - inside[0] + 1) * step
-            shapes.append(Shape("rect", x, y - 4.5, wide, 9, PALE))
+            shapes.append(Shape("rect", x, y - 4.5, wide, 9, PALE_LINE))
             shapes.append(Shape("text", x + wide / 2, y - 5.3 - row * 2.5, text=f"region of finding {mark.number}"))
     for n, hole in enumerate(family.holes):
         x = 12 + (n + 0.5) * step

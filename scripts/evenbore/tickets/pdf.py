@@ -10,12 +10,12 @@ from pathlib import Path
 import matplotlib
 from fpdf import FPDF
 
-from evenbore.tickets.drawing import WIDTH, Shape, height
+from evenbore.tickets.drawing import DRAWING_WIDTH_MM, Shape, height
 from evenbore.tickets.ticket import Ticket
 
 NO_DATE = datetime(2000, 1, 1, tzinfo=UTC)  # the same input gives the same bytes
-MARGIN = 12.0
-BOTTOM = 264.0  # mm: Letter is 279 mm tall, less the same margin
+MARGIN_MM = 12.0
+BOTTOM_MM = 264.0  # mm: Letter is 279 mm tall, less the same margin
 NOTES_MM = 46.0  # kept for the technician
 WIDTHS = {"findings": (9.0, 94.0, 27.0, 22.0, 34.0), "changes": (70.0, 30.0, 46.0, 40.0)}
 HEADS = {
@@ -29,7 +29,7 @@ def write_pdf(ticket: Ticket, path: Path) -> None:
     pdf = FPDF(format="A4", unit="mm")
     pdf.set_creation_date(NO_DATE)
     pdf.set_auto_page_break(False)
-    pdf.set_margins(MARGIN, MARGIN)
+    pdf.set_margins(MARGIN_MM, MARGIN_MM)
     pdf.c_margin = 0.0
     folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
     pdf.add_font("sans", "", folder / "DejaVuSans.ttf")
@@ -53,7 +53,7 @@ def write_pdf(ticket: Ticket, path: Path) -> None:
     _text(pdf, "Before and after", 10.5, bold=True, above=2)
     _text(pdf, ticket.before_after, 9, most=2)
     if ticket.changes:
-        room = int((BOTTOM - NOTES_MM - pdf.y) // 5.2) - 2
+        room = int((BOTTOM_MM - NOTES_MM - pdf.y) // 5.2) - 2
         _table(pdf, "changes", ticket.changes[: max(room, 0)])
     if ticket.listen:
         _text(pdf, f"Listen: {ticket.listen}.", 7.5, most=2, above=1)
@@ -64,9 +64,9 @@ def write_pdf(ticket: Ticket, path: Path) -> None:
 def _text(pdf: FPDF, text: str, size: float, most: int = 1, bold: bool = False, above: float = 0.0) -> None:
     """Lines of text over the full width, at most `most`."""
     pdf.set_font("sans", "B" if bold else "", size)
-    pdf.set_xy(MARGIN, pdf.y + above)
-    for line in _lines(pdf, text, WIDTH, most):
-        pdf.cell(WIDTH, size * 0.45, line, new_x="LMARGIN", new_y="NEXT")
+    pdf.set_xy(MARGIN_MM, pdf.y + above)
+    for line in _lines(pdf, text, DRAWING_WIDTH_MM, most):
+        pdf.cell(DRAWING_WIDTH_MM, size * 0.45, line, new_x="LMARGIN", new_y="NEXT")
 
 
 def _lines(pdf: FPDF, text: str, width: float, most: int) -> list[str]:
@@ -83,20 +83,20 @@ def _table(pdf: FPDF, name: str, rows: list[tuple]) -> None:
         pdf.set_font("sans", "B" if number == 0 else "", 8)
         cells = [_lines(pdf, text, width - 2, 3) for text, width in zip(row, WIDTHS[name], strict=True)]
         tall = 3.6 * max(1, *(len(lines) for lines in cells)) + 1.6
-        x, y = MARGIN, pdf.y
+        x, y = MARGIN_MM, pdf.y
         for lines, width in zip(cells, WIDTHS[name], strict=True):
             pdf.rect(x, y, width, tall)
             for place, line in enumerate(lines):
                 pdf.set_xy(x + 1, y + 0.8 + 3.6 * place)
                 pdf.cell(width, 3.6, line)
             x += width
-        pdf.set_xy(MARGIN, y + tall)
+        pdf.set_xy(MARGIN_MM, y + tall)
 
 
 def _draw(pdf: FPDF, shapes: list[Shape]) -> None:
     top = pdf.y + 1
     for shape in shapes:
-        x, y = MARGIN + shape.x, top + shape.y
+        x, y = MARGIN_MM + shape.x, top + shape.y
         pdf.set_fill_color(shape.fill)
         if shape.kind == "rect":
             pdf.rect(x, y, shape.w, shape.h, style="DF")
@@ -105,20 +105,20 @@ def _draw(pdf: FPDF, shapes: list[Shape]) -> None:
         else:
             pdf.set_font("sans", "", shape.size * 2.83)
             pdf.text(x - pdf.get_string_width(shape.text) / 2, y, shape.text)
-    pdf.set_xy(MARGIN, top + height(shapes))
+    pdf.set_xy(MARGIN_MM, top + height(shapes))
 
 
 def _technician(pdf: FPDF, pointer: str) -> None:
     """Space for notes and signature, and what a ticket is, at the foot of the page."""
-    y = min(pdf.y + 3, BOTTOM - NOTES_MM)
-    pdf.set_xy(MARGIN, y)
+    y = min(pdf.y + 3, BOTTOM_MM - NOTES_MM)
+    pdf.set_xy(MARGIN_MM, y)
     _text(pdf, "Technician's notes", 10.5, bold=True)
-    foot = BOTTOM - 9
-    pdf.rect(MARGIN, pdf.y + 1, WIDTH, max(foot - 8 - pdf.y, 8))
-    pdf.line(MARGIN, foot, MARGIN + 60, foot)
-    pdf.line(MARGIN + 70, foot, MARGIN + WIDTH, foot)
+    foot = BOTTOM_MM - 9
+    pdf.rect(MARGIN_MM, pdf.y + 1, DRAWING_WIDTH_MM, max(foot - 8 - pdf.y, 8))
+    pdf.line(MARGIN_MM, foot, MARGIN_MM + 60, foot)
+    pdf.line(MARGIN_MM + 70, foot, MARGIN_MM + DRAWING_WIDTH_MM, foot)
     pdf.set_font("sans", "", 7)
-    pdf.text(MARGIN, foot + 3, "Date")
-    pdf.text(MARGIN + 70, foot + 3, "Name and signature")
-    pdf.set_xy(MARGIN, foot + 3.6)
+    pdf.text(MARGIN_MM, foot + 3, "Date")
+    pdf.text(MARGIN_MM + 70, foot + 3, "Name and signature")
+    pdf.set_xy(MARGIN_MM, foot + 3.6)
     _text(pdf, pointer, 6.5, most=2)
