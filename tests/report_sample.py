@@ -73,7 +73,7 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     write_clips(_clips(recordings[recordings["status"] != "set_aside"]), folder / "results/work/clips/all.npz")
     _write(folder, "clusters", _clusters(list(labels)))
     _write(folder, "findings", _findings(list(labels)))
-    _vet(folder)
+    vet_sample(folder)
     (folder / "results" / "provenance.json").write_text(
         json.dumps({"evenbore": "0.1.0", "made": "2025-03-20", "inputs": {"config/<i>.tsv": "0" * 64}}), "utf-8"
     )
@@ -109,7 +109,7 @@ def _run_steps(folder: Path) -> None:
     )  # fmt: skip
 
 
-def _vet(folder: Path) -> None:
+def vet_sample(folder: Path) -> None:
     """Decisions and statuses, as the workflow makes them."""
     tables, config = folder / "results/tables", folder / "config/config.yaml"
     given = ("recordings", "instruments", "note_profiles")

@@ -26,6 +26,8 @@ _ROOM_HEARD_DB = 3.0  # noise between the harmonics less than this above the bac
 # and lies this many robust standard deviations out on a scale of log time (Iglewicz & Hoaglin 1993, from memory)
 _LATE_RATIO, _LATE_MS, _LATE_SDS = 2.0, 30.0, 3.5
 _LEAST_NOTES = 8
+_CEILING = 0.98  # ASSUME: a note of a clipped recording that comes so near the recording's peak is clipped itself
+_LEFT_BY_CLIPPING = ("f0_hz", "f0_se_cents", "cents", "cents_sd", "cents_drift", "transition_ms", "snr_db")
 _UNMEASURED = {measure.name: float("nan") for measure in MEASURES}
 
 
@@ -73,6 +75,10 @@ def measure_notes(
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
     _add_tone(rows, spectra, quiet, signal.rate)
     _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
+    for k in _clipped(signal, rows):
+        rows[k] |= {name: np.nan for name in _UNMEASURED if name not in _LEFT_BY_CLIPPING}
+        rows[k]["flags"] += " clipped"
+        spectra[k] = bands[k] = None
     _flag_late(rows)
     return Notes(rows, spectra, bands)
 
@@ -140,6 +146,15 @@ def _add_attacks(
     if room:
         for row in rows:
             row |= {"settle_ms": np.nan, "transition_ms": np.nan, "flags": f"{row['flags']} {room}"}
+
+
+def _clipped(signal: Signal, rows: list[Row]) -> list[int]:
+    """Notes that reach the ceiling of a clipped recording: their harmonics are not the instrument's."""
+    if not signal.clipped_fraction > 0:
+        return []
+    spans = [[round(row[edge] * signal.rate) for edge in ("onset_s", "offset_s")] for row in rows]
+    peaks = [np.abs(signal.slice(*span)).max(initial=0.0) for span in spans]
+    return [k for k, peak in enumerate(peaks) if peak >= _CEILING * signal.peak]
 
 
 def _noise(

@@ -239,14 +239,14 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
 
 
 def _note_rows(name: str, profiles: dict[str, Curves]) -> list[dict]:
-    """Value and interval of each note's `charts.MEASURES`, as texts."""
+    """Value and interval of each note's `charts.MEASURES`, as texts; None for one that was not measured."""
     notes: dict[int, dict] = {}
     for measure, curves in profiles.items():
         for row in curves.of(name).itertuples(index=False):
             text = words.number(row.value, 1)
             if pd.notna(row.low):
                 text += f" ({words.number(row.low, 1)} to {words.number(row.high, 1)})"
-            notes.setdefault(row.written, {"note": row.written_note})[measure] = text
+            notes.setdefault(row.written, {"note": row.written_note} | dict.fromkeys(profiles))[measure] = text
     return [notes[written] for written in sorted(notes)]
 
 
