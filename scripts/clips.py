@@ -2,13 +2,13 @@
 
 import json
 
-from evenbore.notes.chunkfile import read_rows
+from evenbore.notes.chunkfile import read_chunk_rows
 from evenbore.process.steplog import step_log
 from evenbore.recording.clips import cut_clips, write_clips
 
 
 def clip_chunk(rows: str, path_to_measured: str, base_dynamic: str, path_to_output: str) -> None:
-    write_clips(cut_clips(json.loads(rows), read_rows(path_to_measured), base_dynamic), path_to_output)
+    write_clips(cut_clips(json.loads(rows), *read_chunk_rows(path_to_measured), base_dynamic), path_to_output)
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 from evenbore.compare.cluster import clusters_by_family
 from evenbore.compare.gates import check_gates, seen_by
-from evenbore.compare.pairs import compared_states, in_state, of_criterion, paired, pairs
+from evenbore.compare.pairs import compared_states, in_state, of_criterion, paired, pairs_table
 from evenbore.compare.rank import draw_pools, rank_tables, save_pools
 from evenbore.compare.value import value_table
 from evenbore.files.longtables import read_rows
@@ -34,7 +34,7 @@ def compare_study(
     tables |= {"clusters": clusters, "value": value_table(pools, settings["priorities"], registry, cost, failed)}
     chosen = paired(states, tables["ranking"], sheets.instruments)
     print(f"compared pair by pair: {len(chosen)} of {len(states)} instruments")
-    write_table_parts(pairs(values, *scatter, registry, chosen, families), "pairs", paths_to_tables["pairs"])
+    write_table_parts(pairs_table(values, *scatter, registry, chosen, families), "pairs", paths_to_tables["pairs"])
     for table, frame in tables.items():
         write_table(frame, table, paths_to_tables[table])
     save_pools(pools, path_to_draws)

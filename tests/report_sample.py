@@ -17,7 +17,7 @@ from evenbore.facts.columns import TABLES, names
 from evenbore.figures.entries import FIGURES
 from evenbore.files.paths import repo_root
 from evenbore.files.tables import write_parquet, write_table
-from evenbore.recording.clips import RATE, Clip, encoded, faded, write_clips
+from evenbore.recording.clips import CLIP_RATE, Clip, encoded, faded, write_clips
 from factors import factors_of_study
 from figures import figures
 from normalise import normalise_study
@@ -78,7 +78,7 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     write_clips(_clips(recordings[recordings["status"] != "set_aside"]), folder / "results/work/clips/all.npz")
     _write(folder, "clusters", _clusters(list(labels)))
     _write(folder, "findings", _findings(list(labels)))
-    _vet(folder)
+    vet_sample(folder)
     (folder / "results" / "provenance.json").write_text(
         json.dumps({"evenbore": "0.1.0", "made": "2025-03-20", "inputs": {"config/<i>.tsv": "0" * 64}}), "utf-8"
     )
@@ -114,7 +114,7 @@ def _run_steps(folder: Path) -> None:
     )  # fmt: skip
 
 
-def _vet(folder: Path) -> None:
+def vet_sample(folder: Path) -> None:
     """Decisions and statuses, as the workflow makes them."""
     tables, config = folder / "results/tables", folder / "config/config.yaml"
     given = ("recordings", "instruments", "note_profiles")
@@ -183,21 +183,21 @@ def _clips(recordings: pd.DataFrame) -> list[Clip]:
     rng = np.random.default_rng(5)
     clips = []
     for row in recordings[recordings["dynamic"] == "mf"].itertuples(index=False):
-        size = round(NOTE_S * RATE)
-        time = np.arange(size) / RATE
+        size = round(NOTE_S * CLIP_RATE)
+        time = np.arange(size) / CLIP_RATE
         pace = rng.uniform(0.8, 1.0)
-        samples, notes = [np.zeros(RATE // 5)], []
+        samples, notes = [np.zeros(CLIP_RATE // 5)], []
         for midi, written in zip(range(69, 69 + len(WRITTEN)), WRITTEN, strict=True):
             harmonics = np.arange(1, 9)
             tone = np.sin(2 * np.pi * 440 * 2 ** ((midi - 69) / 12) * harmonics[:, None] * time)
             tone = rng.uniform(0.02, 0.1) * (rng.uniform(0.4, 0.9) ** harmonics) @ tone
             if midi == 69:  # one that dies away half-way: what is quiet does not count in its loudness
                 tone *= 10 ** (-2 * np.clip(time / NOTE_S - 0.5, 0, 1))
-            start = sum(map(len, samples)) / RATE
-            samples.append(faded(tone[: round(pace * size)], RATE))
+            start = sum(map(len, samples)) / CLIP_RATE
+            samples.append(faded(tone[: round(pace * size)], CLIP_RATE))
             notes.append((written, midi, start, start + pace * NOTE_S))
         keys = (getattr(row, key) for key in ("recording", "instrument", "session", "state", "take"))
-        sound = np.concatenate([*samples, np.zeros(RATE // 5)]).astype(np.float32)
+        sound = np.concatenate([*samples, np.zeros(CLIP_RATE // 5)]).astype(np.float32)
         clips.append(Clip(*keys, "slurred, up, mf", "scale", notes, encoded(sound)))
     return clips
 

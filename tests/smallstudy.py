@@ -19,7 +19,7 @@ import soundfile as sf
 from evenbore.synth.demo import write_ogg, write_rows
 from evenbore.synth.instrument import make_instrument, stream
 from evenbore.synth.playing import Player, scale
-from evenbore.synth.room import background
+from evenbore.synth.room import room_noise
 from evenbore.trade.families import load_family
 
 RATE = 44_100
@@ -112,7 +112,7 @@ def play(instrument: str, session: str, take: int, octave: int = 0) -> tuple[np.
     written = [note + 12 * octave for note in range(LOW, HIGH + 1)]
     played = scale(model, written, rng, Player(note_s=0.4), articulation="tongued", rate=RATE)
     gain = 10 ** ((-8 if session == "s2" else -3) / 20)
-    return gain * played.audio + background(played.audio.size, RATE, -70, rng), played.notes
+    return gain * played.audio + room_noise(played.audio.size, RATE, -70, rng), played.notes
 
 
 def _add_odd_ones(study: SmallStudy) -> None:

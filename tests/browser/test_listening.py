@@ -13,7 +13,7 @@ import scipy.stats
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from evenbore.recording.clips import RATE
+from evenbore.recording.clips import CLIP_RATE
 from report_sample import WRITTEN
 
 SPY = """
@@ -74,12 +74,12 @@ def samples(page, number):
 def loudness(sound):
     """Of a sound, the silence after it left out, repeated to be long enough to measure."""
     sound = np.trim_zeros(sound, "b")
-    return pyloudnorm.Meter(RATE).integrated_loudness(np.tile(sound, int(np.ceil(4 * RATE / len(sound)))))
+    return pyloudnorm.Meter(CLIP_RATE).integrated_loudness(np.tile(sound, int(np.ceil(4 * CLIP_RATE / len(sound)))))
 
 
 def frequency(sound):
     spectrum = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), 1 << 17))
-    return np.argmax(spectrum) * RATE / (1 << 17)
+    return np.argmax(spectrum) * CLIP_RATE / (1 << 17)
 
 
 @pytest.mark.parametrize("setup", ["as recorded", "evened out"])
@@ -97,7 +97,7 @@ def test_the_note_is_the_one_chosen(spied):
     for note in ("G5", "C6"):
         choose(spied, what=f"the note {note}")
         sound = np.trim_zeros(samples(spied, play(spied, "[data-play=first]")), "b")
-        inside = sound[round(0.1 * RATE) : round(-0.02 * RATE)]
+        inside = sound[round(0.1 * CLIP_RATE) : round(-0.02 * CLIP_RATE)]
         assert frequency(inside) == pytest.approx(440 * 2 ** (WRITTEN.index(note) / 12), rel=0.003)
 
 
@@ -112,8 +112,8 @@ def test_a_change_goes_on_at_the_same_note_without_a_gap(spied):
     )  # fmt: skip
     assert new["begun"] == pytest.approx(old["told"], abs=0.003) and old["stopped"] > new["begun"]
     # the note that sounded in the old one at that time sounds in the new one (the instruments keep different pace)
-    window = round(0.05 * RATE)
-    places = (new["begun"] - old["begun"]) * RATE, new["offset"] * RATE
+    window = round(0.05 * CLIP_RATE)
+    places = (new["begun"] - old["begun"]) * CLIP_RATE, new["offset"] * CLIP_RATE
     pitches = [
         frequency(samples(spied, number)[round(place) : round(place) + window])
         for number, place in zip((first, second), places, strict=True)
@@ -147,8 +147,9 @@ def test_a_finding_is_heard_with_its_neighbours(spied):
     spied.execute_script("arguments[0].scrollIntoView({ block: 'center' })", button)
     number = play(spied, ".hear[data-low='D6']")
     sound = samples(spied, number)
-    assert frequency(sound[round(0.1 * RATE) : round(0.4 * RATE)]) == pytest.approx(440 * 2 ** (6 / 12), rel=0.003)
-    assert frequency(sound[round(-0.4 * RATE) : round(-0.1 * RATE)]) == pytest.approx(440 * 2 ** (8 / 12), rel=0.003)
+    first, last = (slice(*(round(s * CLIP_RATE) for s in part)) for part in ((0.1, 0.4), (-0.4, -0.1)))
+    assert frequency(sound[first]) == pytest.approx(440 * 2 ** (6 / 12), rel=0.003)
+    assert frequency(sound[last]) == pytest.approx(440 * 2 ** (8 / 12), rel=0.003)
     assert button.get_attribute("aria-pressed") == "true"
     button.click()
     assert button.get_attribute("aria-pressed") == "false"

@@ -12,7 +12,8 @@ Subjects and what they claim:
     order           of (priorities, first of its kind and group): instruments, best first
     first, tied     of the priorities: the instrument, or instruments, of which the output says so
     value           of the criterion `key`: (value, low, high); total_cost is one of them
-    verdict         of (instrument, other, criterion); verdicts: how many pairs of a criterion have each
+    verdict         of (instrument, other, criterion); verdicts: how many pairs of (criterion, family, group) have each,
+                    of all groups where it is None
     takes_needed    of the same: (takes, remark)
     tuning          Tuning, as advised
     compared        instruments that one sentence sets against each other
@@ -43,14 +44,15 @@ from .tree import Node, parse
 DECISIONS = ("accept", "bench", "return", "retake")
 SOFT = ("pp", "p", "mp", "mf")
 LOUDNESS = ("pp", "p", "mp", "mf", "f", "ff")
-NOTHING = re.compile(r"\bnothing (was )?found\b|\bnothing stood out\b|\bno finding", re.I)
+NOTHING = re.compile(r"\bnothing (?:past the tolerances )?(?:was )?found\b|\bnothing stood out\b", re.I)
+NONE_FOUND = re.compile(r"None(?: in the state ([\w ]+))?\.")
 WHOLE = "the whole instrument"
 OF_WHOLE = {"all_dull", "odd_one_out", "session_effect"}
 WHOLE_WORDS = re.compile(r"dull throughout|unlike the others|whole scale|Unlike the \d+ others", re.I)
 SIZE = re.compile(rf"({NUMBER}) (cents?|dB|z|times)\b")
 OFF = re.compile(rf"(?:is|are)[\w ]*? ({NUMBER}) cents? (?:too )?(sharp|flat|wide|narrow)")
 UNITS = {"cent": "cents", "times": "z"}
-NOT_A_FINDING = re.compile(r"^only \d|notes? (?:was|were|not) found|missing|^must-pass|needed to judge|^one take only")
+NOT_A_FINDING = re.compile(r"^only \d|notes? (?:was|were|not) found|missing|^must-pass|needed to judge|^no value for")
 NUMBERED = re.compile(rf"(?<!\w)\d+ ([a-z][a-z ]+): ({SPAN.pattern})[^:]*?({NUMBER}) (cents|dB|times)")
 
 
@@ -90,6 +92,7 @@ class Reader:
         self.current = known
         self.criteria = {row["criterion"]: row["unit"] for row in self.tables.get("criteria", [])}
         self.priorities = {plain(key): key for key in self.config["priorities"]}
+        self.first_priorities = next(iter(self.config["priorities"]), None)
         labels = "|".join(re.escape(label) for label in sorted(self.named, key=len, reverse=True))
         self.labels = f"(?:{labels})" if labels else "(?!)"
 
@@ -97,7 +100,7 @@ class Reader:
         """The statements of each output."""
         yield self.sheets()
         yield self.table_statements()
-        yield self.status()
+        yield self.status("tables/status.tsv", self.tables.get("status", []))
         for path in (self.results / "report.html",):
             if path.exists():
                 yield self.report(parse(path.read_text("utf-8")))
@@ -182,18 +185,22 @@ class Reader:
                                      row["reasons"])  # fmt: skip
 
     def _decided(self, source, name, state, decision, reasons) -> Iterator[Statement]:
-        """A decision with its reasons, which name all that was found, unless they are others altogether."""
+        """A decision with its reasons, which name all that was found."""
         yield Statement(source, "decision", name, state, None, decision)
-        if NOTHING.search(reasons):
-            yield Statement(source, "nothing_found", name, state, None, NOTHING.search(reasons).group())
-        clauses = reasons.split("; ")
+        yield from self._said(source, name, state, reasons, 0)
+
+    def _said(self, source, name, state, text: str, left_out: int | None) -> Iterator[Statement]:
+        """What clauses say that speak against an instrument or leave something open."""
+        if NOTHING.search(text):
+            yield Statement(source, "nothing_found", name, state, None, NOTHING.search(text).group())
+        clauses = text.split("; ")
         for clause in clauses:
             if clause.startswith("seen at inspection: "):
-                yield Statement(source, "seen", name, state, clause.partition(": ")[2], True)
+                item = re.sub(r" severity \d$", "", clause.partition(": ")[2].rstrip("."))
+                yield Statement(source, "seen", name, state, item, True)
             if clause.startswith("must-pass failed: "):
                 yield Statement(source, "must_pass", name, state, None, plain(clause.partition(": ")[2]))
-        whole = 0 if decision in ("bench", "accept") else None
-        yield Statement(source, "findings", name, state, whole, _clauses(clauses))
+        yield Statement(source, "findings", name, state, left_out, _clauses(clauses))
 
     def _ranking(self, source: str, rows: list[dict]) -> Iterator[Statement]:
         orders: dict[tuple, list[str]] = {}
@@ -215,15 +222,18 @@ class Reader:
                 yield Statement(source, "value", row["instrument"], row["state"], row["criterion"], claim)
 
     def _pairs(self, source: str, rows: list[dict]) -> Iterator[Statement]:
-        counts: dict[str, Counter] = {}
+        counts: dict[tuple, Counter] = {}
         for row in rows:
-            key = row["instrument_a"], row["instrument_b"], row["criterion"]
-            counts.setdefault(row["criterion"], Counter())[row["verdict"]] += 1
+            a, b, criterion = key = row["instrument_a"], row["instrument_b"], row["criterion"]
+            family = self.sheet[a]["family"]
+            group = int(float(row["group"])) if row["group"] not in ("", None) else None
+            for of in {group, None} if family == self.sheet[b]["family"] else ():
+                counts.setdefault((criterion, family, of), Counter())[row["verdict"]] += 1
             yield Statement(source, "verdict", None, None, key, row["verdict"])
             takes = int(float(row["takes_needed"])) if row["takes_needed"] not in ("", None) else None
             yield Statement(source, "takes_needed", None, None, key, (takes, row["reason"] or ""))
-        for criterion, verdicts in counts.items():
-            yield Statement(source, "verdicts", None, None, criterion, verdicts)
+        for key, verdicts in counts.items():
+            yield Statement(source, "verdicts", None, None, key, verdicts)
 
     def _recordings(self) -> Iterator[Statement]:
         source, rows = "tables/recordings.tsv", self.tables.get("recordings", [])
@@ -245,26 +255,41 @@ class Reader:
         for what, number in counts.items():
             yield Statement(source, "count", None, None, what, number)
 
-    def status(self) -> Iterator[Statement]:
+    def status(self, source: str, rows: list[dict]) -> Iterator[Statement]:
         """The table of statements, one row per instrument and state."""
-        source = "tables/status.tsv"
-        for row in self.tables.get("status", []):
+        for row in rows:
+            row = {column: "" if cell is None else cell for column, cell in row.items()}
             name, state = row["instrument"], row["state"]
             yield Statement(source, "decision", name, state, None, row["decision"])
+            yield Statement(source, "must_pass", name, state, None, plain(row["must_pass"]))
             if row["current"] == "yes":
                 yield Statement(source, "current", name, state, None, True)
-                if row["must_pass"]:
-                    yield Statement(source, "must_pass", name, state, None, plain(row["must_pass"]))
-                if row["total_cost"]:
-                    cost = exact(float(row["total_cost"])), None, None
-                    yield Statement(source, "value", name, state, "total_cost", cost)
-            said = "; ".join(row[column] for column in ("good", "against", "open", "sentence") if row[column])
-            if NOTHING.search(said):
-                yield Statement(source, "nothing_found", name, state, None, NOTHING.search(said).group())
-            clauses = [c for column in ("against", "open") for c in row[column].split("; ") if c]
-            yield Statement(source, "findings", name, state, None, _clauses(clauses))
-            for decision in re.findall(rf"\b[Dd]ecision: ({'|'.join(DECISIONS)})\b", row["sentence"]):
-                yield Statement(f"{source}, sentence", "decision", name, state, None, decision)
+            if row["total_cost"] != "":
+                yield Statement(
+                    source, "value", name, state, "total_cost", (exact(float(row["total_cost"])), None, None)
+                )
+            if row["p_first"] != "":
+                yield Statement(source, "p_first", name, state, self.first_priorities, exact(float(row["p_first"])))
+            yield from self._said(source, name, state, "; ".join(filter(None, (row["against"], row["open"]))), 0)
+            if NOTHING.search(row["good"]):
+                yield Statement(source, "nothing_found", name, state, None, NOTHING.search(row["good"]).group())
+            yield from self._sentence(f"{source}, sentence", row["sentence"])
+
+    def _sentence(self, source: str, text: str) -> Iterator[Statement]:
+        """'Label (kind, state): decision; why. It costs … in all. Before, state: decision; why.'"""
+        told = re.match(rf"({self.labels}) \(([^()]+), ([\w ]+)\): ", text)
+        if not told:
+            return
+        name = self.named[told[1]]
+        parts = re.split(r" Before, ([\w ]+): ", text[told.end() :])
+        for state, part in zip([told[3], *parts[1::2]], parts[0::2], strict=True):
+            there = state.replace(" ", "_")
+            decision, _, why = part.partition("; ")
+            yield Statement(source, "decision", name, there, None, decision)
+            why, cost, _ = why.partition(" It costs ")
+            why = why.rstrip(".")
+            yield from self._said(source, name, there, why, None)
+            yield from self._cost(source, name, rf"It costs ({NUMBER})", part) if cost else ()
 
     # --- the report -----------------------------------------------------------------------------------------------
 
@@ -287,7 +312,8 @@ class Reader:
         vetting = page.first("section", aria_labelledby="vetting")
         for row in vetting.first("table").rows() if vetting else ():
             name, state = _linked(row["Instrument"]), row["State"].text().replace(" ", "_")
-            yield from self._decided("report.html, vetting", name, state, row["Decision"].text(), row["Why"].text())
+            decision = row["Decision"].text().partition(" ")[0]
+            yield from self._decided("report.html, vetting", name, state, decision, row["Why"].text())
         pairs = page.first("script", id="pair-data")
         yield from self._pair_data(json.loads(pairs.raw())) if pairs else ()
 
@@ -330,7 +356,9 @@ class Reader:
             name = _linked(row["Instrument"])
             names.append(name)
             gate = row["Must-passes"].text()
-            if gate != "not ranked":
+            if "Decision" in row and row["Decision"].text():
+                yield Statement("report.html, table", "decision", name, None, None, row["Decision"].text())
+            if gate:
                 yield Statement("report.html, table", "must_pass", name, None, None, plain(gate))
             for title, cell in row.items():
                 value = cell.first("span", class_="value")
@@ -350,14 +378,23 @@ class Reader:
                 yield from self._ranks(source, name, text)
             if text.startswith("Tuning. "):
                 yield self._tuned(source, name, state, text.removeprefix("Tuning. "))
-            if NOTHING.search(text):
-                yield Statement(source, "nothing_found", name, state, None, NOTHING.search(text).group())
+            if NONE_FOUND.fullmatch(text) or NOTHING.search(text):
+                yield Statement(source, "nothing_found", name, state, None, text)
             if text.startswith("Price"):
                 yield from self._cost(source, name, rf"found by inspection ({NUMBER})", text)
-                if onto := [_linked(paragraph)]:
-                    yield Statement(source, "compared", None, None, None, tuple({name, *filter(None, onto)}))
-            if told := re.search(rf"\b[Dd]ecision: ({'|'.join(DECISIONS)})\b", text):
-                yield Statement(source, "decision", name, None, None, told[1])
+                yield Statement(source, "compared", None, None, None, (name, _linked(paragraph) or name))
+            if told := re.match(rf"({'|'.join(DECISIONS)}) \(([\w ]+)\)\. Must-passes: (.*)\.$", text, re.I):
+                there = told[2].replace(" ", "_")
+                yield Statement(source, "decision", name, there, None, told[1].lower())
+                yield Statement(source, "must_pass", name, there, None, plain(told[3]))
+            if told := re.match(rf"Before \(([\w ]+)\): ({'|'.join(DECISIONS)})(?:; )?(.*)\.$", text):
+                there = told[1].replace(" ", "_")
+                yield Statement(source, "decision", name, there, None, told[2])
+                yield from self._said(source, name, there, told[3], None)
+        if listed := section.first("dl", class_="status"):
+            texts = {head.text(): text.text() for head, text in zip(listed.all("dt"), listed.all("dd"), strict=True)}
+            said = "; ".join(texts[head] for head in ("Against it", "Open") if head in texts)
+            yield from self._said(f"{source}, status", name, state, said, 0)
         found: dict[str, dict] = {state: {}}
         for item in _below(section, "Findings"):
             text = item.text()
@@ -374,7 +411,7 @@ class Reader:
 
     def _ranks(self, source: str, name: str, text: str) -> Iterator[Statement]:
         for words, key in self.priorities.items():
-            told = re.search(rf"\b{words} (\d+)(?: to (\d+))? \(first with (.*?%)\)", text)
+            told = re.search(rf"\b{words} (\d+)(?: to (\d+))?(?: of \d+)? \(first with (.*?%)\)", text)
             if told:
                 yield Statement(source, "rank", name, None, key, (float(told[1]), float(told[2] or told[1])))
                 yield Statement(source, "p_first", name, None, key, share(told[3]))
@@ -420,12 +457,13 @@ class Reader:
                 yield from self._ranking(source, rows)
             elif page.title == "summary":
                 yield from self._summary(source, rows)
-            for row in rows if "decision" in head else ():
-                state = row.get("state")
-                yield Statement(source, "decision", row["instrument"], state, None, row["decision"])
+            elif page.title == "status":
+                yield from self.status(source, rows)
 
     def _summary(self, source: str, rows: list[dict]) -> Iterator[Statement]:
         for row in rows:
+            if row.get("decision"):
+                yield Statement(source, "decision", row["instrument"], row["state"], None, row["decision"])
             if row["must-passes"]:
                 gate = plain(row["must-passes"])
                 yield Statement(source, "must_pass", row["instrument"], row["state"], None, gate)
@@ -437,44 +475,38 @@ class Reader:
         yield Statement(source, "order", None, None, "all", tuple(row["instrument"] for row in rows))
 
     def quotes(self, text: str) -> Iterator[Statement]:
-        """What publication/quotes.txt says; of findings it lists all."""
-        source, found = "publication/quotes.txt", {name: {} for name in self.current}
+        """What publication/quotes.txt says."""
+        source = "publication/quotes.txt"
         for paragraph in text.strip().split("\n\n"):
             if paragraph.startswith("With the priorities of a"):
                 yield from self._quoted_answer(source, paragraph)
-            elif told := re.fullmatch(rf"({self.labels}) fails a must-pass: (.*)\.", paragraph):
-                yield Statement(source, "must_pass", self.named[told[1]], None, None, plain(told[2]))
             elif " pairs " in paragraph and ": from " in paragraph:
                 yield from self._quoted_criterion(source, paragraph)
-            elif told := re.match(rf"({self.labels}): ", paragraph):
-                rest = paragraph[told.end() :]
-                notes = WHOLE if WHOLE_WORDS.search(rest) else span(rest)
-                said = re.search(r"\(state ([\w ]+?)\)|\bstate ([\w ]+?)[,:.]", rest)
-                state = (said[1] or said[2]).replace(" ", "_") if said else None
-                there = found[self.named[told[1]]].setdefault(state, {})
-                there.setdefault(notes, []).append(Finding(size=_off(rest), unit="cents" if _off(rest) else None))
-        for name, states in found.items():
-            for state in {None, *states}:
-                yield Statement(source, "findings", name, state, 0, states.get(state, {}))
+            else:
+                yield from self._sentence(source, paragraph)
 
     def _quoted_answer(self, source: str, paragraph: str) -> Iterator[Statement]:
         words = next(words for words in sorted(self.priorities, key=len, reverse=True)
                      if paragraph.startswith(f"With the priorities of a {words}"))  # fmt: skip
         key, names = self.priorities[words], []
-        if told := re.search(rf"({self.labels}) comes first", paragraph):
+        likeliest = (
+            rf"({self.labels}) \([^()]+\) is the likeliest first of \d+, with a probability of ((?:\w+ )?\d+\s%)"
+        )
+        if told := re.search(likeliest, paragraph):
             yield Statement(source, "first", self.named[told[1]], None, key, True)
-        for told in re.finditer(
-            rf"({self.labels}) (?:comes first with a probability of |\()((?:\w+ )?\d+\s%)", paragraph
-        ):
-            names.append(self.named[told[1]])
-            yield Statement(source, "p_first", names[-1], None, key, share(told[2]))
-        yield Statement(source, "order", None, None, key, tuple(names))
-        yield Statement(source, "compared", None, None, key, tuple(names))
+            yield Statement(source, "p_first", self.named[told[1]], None, key, share(told[2]))
+        for other in re.finditer(rf"({self.labels}) \(((?:\w+ )?\d+\s%)\)", paragraph):
+            names.append(self.named[other[1]])
+            yield Statement(source, "p_first", names[-1], None, key, share(other[2]))
+        if names:
+            yield Statement(source, "order", None, None, key, tuple(names))
+            yield Statement(source, "compared", None, None, key, (self.named[told[1]], *names))
 
     def _quoted_criterion(self, source: str, paragraph: str) -> Iterator[Statement]:
-        title = paragraph.partition(":")[0].lower()
-        criterion = {plain(c): c for c in self.criteria}[title]
-        end = rf"({NUMBER}) \S+(?:, 90 % interval ({NUMBER}) to ({NUMBER})|, without an interval)? \(({self.labels})\)"
+        title = re.match(r"(.*?)(?: \(([^()]*?)(?:, group (\d+))?\))?: from ", paragraph)
+        criterion = {plain(c): c for c in self.criteria}[title[1].lower()]
+        end = (rf"({NUMBER}) \S+(?:, 90 % interval ({NUMBER}) to ({NUMBER})|, without an interval)?"
+               rf" \(({self.labels})(?:, [^()]*)?\)")  # fmt: skip
         ends = [told.groups() for told in re.finditer(end, paragraph)]
         for *numbers, label in ends:
             claim = tuple(None if number is None else printed(number) for number in numbers)
@@ -484,17 +516,14 @@ class Reader:
                  "are undecided": "undecided", "cannot be compared": "not_comparable"}  # fmt: skip
         counts = Counter({verdict: int(told[1]) for text, verdict in words.items()
                           if (told := re.search(rf"(\d+) {text}", paragraph))})  # fmt: skip
-        yield Statement(source, "verdicts", None, None, criterion, counts)
+        of = criterion, self.sheet[self.named[ends[0][-1]]]["family"], title[3] and int(title[3])
+        yield Statement(source, "verdicts", None, None, of, counts)
 
     def publication_sheet(self, path: Path) -> Iterator[Statement]:
         """What the page of one instrument says, as far as its cells are not cut."""
         text, name = _pdf(path), path.stem
-        source, state = f"publication/sheets/{path.name}", self.current.get(name)
+        source = f"publication/sheets/{path.name}"
         yield from self._ranks(source, name, text)
-        if told := re.search(r"Must-passes: (.*?)\. criterion value", text):
-            yield Statement(source, "must_pass", name, None, None, plain(told[1]))
-        if told := re.search(rf"\b[Dd]ecision: ({'|'.join(DECISIONS)})\b", text):
-            yield Statement(source, "decision", name, None, None, told[1])
         table = text.partition("criterion value 90 % interval")[2].partition("cents from its own median")[0]
         for criterion, unit in self.criteria.items():
             told = re.search(rf"{plain(criterion)} ({NUMBER}) {re.escape(unit)}(?: ({NUMBER}) to ({NUMBER}))?", table)
@@ -502,14 +531,18 @@ class Reader:
                 claim = tuple(None if number is None else printed(number) for number in told.groups())
                 yield Statement(source, "value", name, None, criterion, claim)
         yield from self._cost(source, name, rf"({NUMBER}) in all \(", text)
-        if told := re.search(r"Tuning\. (.*?) (?:Cost\.|Finding:|Not shown|For this player)", text):
-            yield self._tuned(source, name, state, told[1])
-        found: dict = {}
-        for part in re.split(r"Finding: ", text)[1:]:
-            notes = WHOLE if WHOLE_WORDS.search(part) else span(part)
-            found.setdefault(notes, []).append(Finding(size=_off(part), unit="cents" if _off(part) else None))
+        if told := re.search(r"Tuning\. (.*?\.) (?:[A-Z][\w ,-]+:|Not shown|For this player)", text):
+            yield self._tuned(source, name, self.current.get(name), told[1])
         left = re.search(r"want of space: (\d+)", text)
-        yield Statement(source, "findings", name, None, int(left[1]) if left else 0, found)
+        parts = re.split(r"(?:Now|Before), ([\w ]+): (\w+)\.", text.partition("For this player, mouthpiece")[0])
+        for state, decision, part in zip(parts[1::3], parts[2::3], parts[3::3], strict=True):
+            there = state.replace(" ", "_")
+            yield Statement(source, "decision", name, there, None, decision)
+            if told := re.search(r"Must-passes: (.*?)\.(?: |$)", part):
+                yield Statement(source, "must_pass", name, there, None, plain(told[1]))
+            end = r"\.(?= (?:Good|Open|Must-passes|Against it|Not shown|[A-Z][\w ]+, probability|[A-Z][a-z ]+\. )|$| $)"
+            said = [told[1] for told in re.finditer(rf"(?:Against it|Open): (.*?){end}", part)]
+            yield from self._said(source, name, there, "; ".join(said), int(left[1]) if left else 0)
 
     def ticket(self, name: str, source: str, text: str) -> Iterator[Statement]:
         """What a bench ticket says: that the instrument is for the bench, and why."""
@@ -523,8 +556,14 @@ class Reader:
             found.setdefault(notes, []).append(one)
         more = re.search(r"(\d+) more in findings", text)
         yield Statement(source, "findings", name, state, int(more[1]) if more else 0, found)
-        for told in re.finditer(r"seen at inspection: ([^;]+?)(?:;| Notes)", body):
+        for told in re.finditer(r"seen at inspection: (.+?)(?= severity \d|;| seen at| Notes)", body):
             yield Statement(source, "seen", name, state, told[1], True)
+        if told := re.search(
+            rf"Now, ([\w ]+): ({'|'.join(DECISIONS)}); (.*?)\. (?:What Change|Listen|Technician)", text
+        ):
+            there = told[1].replace(" ", "_")
+            yield Statement(source, "decision", name, there, None, told[2])
+            yield from self._said(source, name, there, told[3], None)
 
     def paper(self) -> Iterator[Statement]:
         """What the exports and the methods text for a paper say."""

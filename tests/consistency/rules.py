@@ -128,8 +128,7 @@ def lists_of_findings(known: Known) -> Iterator[Contradiction]:
             notes
             for notes, those in there.claim.items()
             for finding in those[len(one.claim.get(notes, [])) :]
-            if "findings.tsv" not in one.source
-            and ("vetting" not in one.source or (finding.scope != "design" and known.past(name, finding)))
+            if finding.scope != "design"
         ]
         if one.key is not None and len(missing) > one.key:
             for notes in missing:

@@ -16,14 +16,11 @@ from evenbore.report.results import read_results
 from evenbore.study.config import repo_root
 from evenbore.study.sheets import load_study
 from page import page
+from report_sample import vet_sample
 from tickets import write_tickets
-from vet import vet_study
 
 LEFT_OUT = shutil.ignore_patterns("publication", "bench_tickets", "report.html", "comparison.xlsx")
 DRAWS = 2000
-VETTED = ("recordings", "instruments", "note_profiles", "findings", "criteria", "pairs", "ranking", "value", "vetting",
-          "status", "changes")  # fmt: skip
-"""Tables that the step of vetting reads and writes."""
 
 
 def written_out(sample: Path, folder: Path, tables: Mapping[str, pd.DataFrame]) -> Path:
@@ -32,8 +29,7 @@ def written_out(sample: Path, folder: Path, tables: Mapping[str, pd.DataFrame]) 
     results, config = folder / "results", folder / "config/config.yaml"
     for name, frame in tables.items():
         write_table(frame.reindex(columns=names(name)), name, results / f"tables/{name}.tsv")
-    paths = {f"path_to_{name}": results / f"tables/{name}.tsv" for name in VETTED}
-    vet_study(folder, config, path_to_notes_normalised=results / "work/notes.parquet", **paths)
+    vet_sample(folder)
     page(
         folder, config, results / "tables", results / "work/draws.npz", sorted((results / "work/clips").glob("*.npz")),
         results / "figures", repo_root() / "workflow/report", results / "provenance.json", results / "report.html",
@@ -80,8 +76,8 @@ def ranked(sample: Path, shares: Mapping[str, float], seconds: list[str], alone:
         Pool("saxophone_alto", 1, members, ["intonation_spread"], utility[:, :, None]),
         Pool("saxophone_alto", 2, [alone], ["intonation_spread"], np.zeros((DRAWS, 1, 1))),
     ]
-    everybody = [*members, alone]
     criteria = pd.DataFrame({"criterion": ["intonation_spread"], "chain_dependent": ["no"]})
-    priorities = load_study(sample).config["priorities"]
-    states, gates = (dict.fromkeys(everybody, word) for word in ("as_found", "pass"))
-    return rank_tables(pools, priorities, criteria, gates, set(), states, seed=1)
+    gates = table(sample, "ranking").drop_duplicates("instrument").set_index("instrument")["gate"].to_dict()
+    failed = {name for name, gate in gates.items() if "above" in gate or "below" in gate}
+    states, priorities = dict.fromkeys([*members, alone], "as_found"), load_study(sample).config["priorities"]
+    return rank_tables(pools, priorities, criteria, gates, failed, states, seed=1)

@@ -53,6 +53,6 @@ def study_pairs(layout: Layout, seed: int):
     heard = criteria_table({}, "EUR").query("criterion != 'total_cost'")
     kinds = dict.fromkeys(names, FAMILY)
     return pd.concat(
-        pairs.pairs(found.instruments, found.takes, found.shifts, heard, dict.fromkeys(names, STATE), kinds),
+        pairs.pairs_table(found.instruments, found.takes, found.shifts, heard, dict.fromkeys(names, STATE), kinds),
         ignore_index=True,
     )

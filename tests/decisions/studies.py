@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare import pairs, rank
-from evenbore.judge.assess import CONFIDENCE, without_session_offsets
+from evenbore.judge.assess import without_session_offsets
 from evenbore.judge.repeatability import error_parts, repeatability
 from evenbore.judge.values import criteria_table
-from evenbore.statistics.student import half_width
+from evenbore.statistics.student import CONFIDENCE, half_width
 
 INSTRUMENTS = 12
 STATE = "as_found"
@@ -88,7 +88,7 @@ def pairs_of(takes: pd.DataFrame, just_noticeable: Mapping[str, float]) -> pd.Da
     states = dict.fromkeys(table["instrument"].unique(), STATE)
     families = dict.fromkeys(states, "saxophone_alto")
     criteria = criteria_of(takes["criterion"].unique(), just_noticeable)
-    return pd.concat(pairs.pairs(table, takes, NO_SHIFTS, criteria, states, families), ignore_index=True)
+    return pd.concat(pairs.pairs_table(table, takes, NO_SHIFTS, criteria, states, families), ignore_index=True)
 
 
 def covered(table: pd.DataFrame, truth: np.ndarray) -> float:

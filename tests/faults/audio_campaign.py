@@ -12,7 +12,7 @@ from pathlib import Path
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
-from evenbore.notes.chunkfile import read_rows
+from evenbore.notes.chunkfile import read_chunk_rows
 from evenbore.process import guard
 from evenbore.process.guard import Guard, measure_chunk
 from faults.audio_corpus import HEAVY, LIGHT, SET_ASIDE, Case, cases
@@ -58,7 +58,7 @@ def _measure(some: list[Case], audio: Path, **limits) -> list[Outcome]:
     path = audio / "chunk.npz"
     with Guard(**limits) as worker:
         told = list(measure_chunk([row(audio / case.name) for case in some], "s1--clar_a", path, worker))
-    records = {record["recording"]: record for record in read_rows(path)["recordings"]}
+    records = {record["recording"]: record for record in read_chunk_rows(path).recordings}
     if any(case.weight == HEAVY for case in some):
         for case in some:
             (audio / case.name).unlink(missing_ok=True)

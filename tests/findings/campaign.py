@@ -42,7 +42,7 @@ def decisions(study: Study) -> pd.DataFrame:
     found = diagnose(notes, instruments, families, CONFIG)
     family = families[study.family]
     takes = notes.groupby("recording", sort=False)[["instrument", "state", "session", "dynamic"]].first().reset_index()
-    takes = takes.assign(status="ok", reason="", notes_expected=family.high - family.low + 1)
+    takes = takes.assign(status="ok", reason="", notes_expected=family.high - family.low + 1, clipped_fraction=0.0)
     takes["notes_found"] = takes["recording"].map(notes.groupby("recording").size())
     offset = notes.groupby(["instrument", "state"])["cents"].median().rename("value").reset_index()
     values = offset.assign(criterion="tuning_offset", unit="cents")

@@ -5,9 +5,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from evenbore.judge.assess import CONFIDENCE
 from evenbore.judge.repeatability import error_parts, repeatability
-from evenbore.statistics.student import half_width
+from evenbore.statistics.student import CONFIDENCE, half_width
 
 
 def test_interval_of_many_takes_is_the_bootstraps():

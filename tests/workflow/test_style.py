@@ -11,6 +11,7 @@ import pytest
     [
         pytest.param(["ruff", "check", "."], id="ruff check"),
         pytest.param(["ruff", "format", "--check", "."], id="ruff format"),
+        pytest.param(["mypy"], id="mypy"),
         pytest.param(["snakefmt", "--check", "Snakefile", "workflow"], id="snakefmt"),
         pytest.param(["snakemake", "--lint"], id="snakemake lint"),
     ],

@@ -19,7 +19,7 @@ from evenbore.facts.criteria import EXACT, MEASURED
 from evenbore.judge.values import COLUMNS
 
 Z90 = float(stats.norm.ppf(0.95))
-MEASURES = {COLUMNS[criterion.measure]: criterion.name for criterion in MEASURED if criterion.measure}
+CRITERION_OF_MEASURE = {COLUMNS[criterion.measure]: criterion.name for criterion in MEASURED if criterion.measure}
 """Measure of a note -> criterion whose just-noticeable difference it has."""
 
 
@@ -29,7 +29,7 @@ def in_several_states(profiles: pd.DataFrame, values: pd.DataFrame, base_dynamic
     several = states.index[states > 1]
     return (
         (profiles["dynamic"] == base_dynamic)
-        & profiles["measure"].isin(MEASURES)
+        & profiles["measure"].isin(CRITERION_OF_MEASURE)
         & profiles["instrument"].isin(several)
     )  # fmt: skip
 
@@ -44,7 +44,7 @@ def changes(values: pd.DataFrame, profiles: pd.DataFrame, config: Mapping, toler
         for before, after in pairwise(states):
             found += _criteria(own, name, before, after, config["just_noticeable"])
             theirs = profiles_of.get(name, profiles[:0])
-            for measure, criterion in MEASURES.items():
+            for measure, criterion in CRITERION_OF_MEASURE.items():
                 limit = tolerances[name]["note_cents"] if measure == "cents" else None
                 found += _notes(theirs, name, before, after, measure, config["just_noticeable"][criterion], limit)
     return pd.DataFrame(found, columns=names("changes"))

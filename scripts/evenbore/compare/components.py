@@ -18,19 +18,20 @@ import pandas as pd
 from scipy import stats
 
 from evenbore.compare.factors import SAME_VALUE
-from evenbore.compare.pairs import CONFIDENCE, of_criterion
+from evenbore.compare.pairs import of_criterion
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import MEASURED, Criterion
 from evenbore.judge.assess import prepared_takes
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics import mixed
+from evenbore.statistics.student import CONFIDENCE
 
 BLOCKS = ("session", "player")
-DRAWS = 40  # of note scatter per cell: the share of the notes is told to about a tenth
+NOTE_DRAWS = 40  # of note scatter per cell: the share of the notes is told to about a tenth
 ONE = "only one"
 TANGLED = "not to be told from the instruments: record some instruments in several"
-NO_REPEATS = "no repeat takes: not to be told from the instruments"
+NOT_TOLD_APART = "no repeat takes: not to be told from the instruments"
 
 
 def variance_table(
@@ -78,7 +79,7 @@ def components(takes: pd.DataFrame, kinds: np.ndarray, noted: float) -> list[dic
         reasons["instrument"] = f"{ONE} instrument"
         labels.pop("instrument")
     elif np.linalg.matrix_rank(spanned) >= len(takes):
-        return [_row(name, np.nan, np.nan, 0, NO_REPEATS) for name in ("instrument", *BLOCKS, mixed.RESIDUAL)]
+        return [_row(name, np.nan, np.nan, 0, NOT_TOLD_APART) for name in ("instrument", *BLOCKS, mixed.RESIDUAL)]
     try:
         if np.ptp(takes["value"]) == 0:
             raise mixed.NoScatter(SAME_VALUE)
@@ -174,7 +175,7 @@ def note_variance(criterion: Criterion, cells, scatter: Mapping[str, float], rng
             _replaced(
                 takes[0], {m: notes + rng.normal(0.0, 1.0, notes.size) * scatter[m] for m, notes in middle.items()}
             )
-            for _ in range(DRAWS)
+            for _ in range(NOTE_DRAWS)
         ]
         values = np.array(of_takes(criterion.name, drawn))
         if criterion.name in DEVIATIONS:  # the inflation by the scatter is taken out of the value, as in `assess`

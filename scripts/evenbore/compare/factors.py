@@ -28,13 +28,14 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from evenbore.compare.pairs import CONFIDENCE, POWER, in_state, of_criterion
+from evenbore.compare.pairs import POWER, in_state, of_criterion
 from evenbore.compare.tangles import SHEET_COLUMNS, TAKE_COLUMNS, tangles, words
 from evenbore.compare.verdict import ALPHA, verdicts
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import EXACT
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics import mixed
+from evenbore.statistics.student import CONFIDENCE
 
 AUTO = "auto"
 NUMBERS = ("bore_mm",)

@@ -30,11 +30,17 @@ from scipy import stats
 
 from evenbore.compare.verdict import ALPHA, verdicts
 from evenbore.facts.criteria import ADDITIVE, EXACT
-from evenbore.judge.repeatability import ONE_DAY, UNKNOWN, Repeatability, day_scale, error_parts, repeatability
+from evenbore.judge.repeatability import (
+    ONE_DAY,
+    UNKNOWN_REPEATABILITY,
+    Repeatability,
+    day_scale,
+    error_parts,
+    repeatability,
+)
 from evenbore.setups.comparability import session_groups
-from evenbore.statistics.student import half_width, two_sided
+from evenbore.statistics.student import CONFIDENCE, half_width, two_sided
 
-CONFIDENCE = 0.90
 POWER = 0.80
 MOST_PAIRED = 300
 MOST_TAKES = 50
@@ -46,10 +52,10 @@ UNLINKED_PLAYER = (
     " from the instrument: record one of the two in the other's session as well"
 )
 OTHER_KIND = "different kinds of instrument"
-NO_REPEATS = "no repeat takes in the study: the player's own repeatability is not known"
+REPEATABILITY_UNKNOWN = "no repeat takes in the study: the player's own repeatability is not known"
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
 SAME_COST = "both cost the same"
-OTHER_DAYS = "each take on another day, and both instruments played on each of these days"
+NEEDS_OTHER_DAYS = "each take on another day, and both instruments played on each of these days"
 DAYS_ASSUMED = "how much an instrument's days scatter is assumed, for only one was recorded on several"
 
 
@@ -109,7 +115,7 @@ def design(takes: pd.DataFrame, shifts: pd.DataFrame, states: dict[str, str], in
     of_takes, of_days = np.full((2, number, number), np.nan)
     if takes.empty:
         unknown = np.full(number, np.nan)
-        return Design(unknown, of_takes, of_days, moved, UNKNOWN, unknown)
+        return Design(unknown, of_takes, of_days, moved, UNKNOWN_REPEATABILITY, unknown)
     additive = set(takes["criterion"]) <= ADDITIVE
     owners, *parts = error_parts(takes, additive)
     place = owners.get_indexer([(name, states[name]) for name in instruments])
@@ -194,7 +200,7 @@ def paired(states: dict[str, str], ranking: pd.DataFrame, instruments: Mapping[s
     return {name: states[name] for name in order[:MOST_PAIRED]}
 
 
-def pairs(
+def pairs_table(
     instruments, takes, shifts, criteria, states: dict[str, str], families: Mapping[str, str]
 ) -> Iterator[pd.DataFrame]:
     """The pairs table of a study criterion by criterion, one row per pair.
@@ -234,7 +240,7 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
     undecided = (judged["verdict"] == "undecided").to_numpy()
     if not exact:
         unrepeated = undecided & np.isnan(plan.repeatability.s_r)
-        reason[unrepeated] = NO_REPEATS
+        reason[unrepeated] = REPEATABILITY_UNKNOWN
         judged.loc[unrepeated, "takes_needed"] = 2
         todo = undecided & ~unrepeated
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -243,7 +249,7 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
         needed = np.where(linked[todo], takes_needed(plan, *question), np.nan)
         days_needed = takes_needed(one_take_a_day(plan), *question)
         judged.loc[todo, "takes_needed"] = np.where(np.isfinite(needed), needed, days_needed)
-        reason[todo] = np.where(np.isfinite(needed), "", np.where(np.isfinite(days_needed), OTHER_DAYS, TOO_MANY))
+        reason[todo] = np.where(np.isfinite(needed), "", np.where(np.isfinite(days_needed), NEEDS_OTHER_DAYS, TOO_MANY))
         if len(plan.repeatability.ratios) > 1 and not plan.repeatability.day_df:
             reason[todo] = [f"{why}; {DAYS_ASSUMED}".removeprefix("; ") for why in reason[todo]]
         reason[undecided & ~linked] = UNLINKED_PLAYER

@@ -35,7 +35,7 @@ from scipy.special import gammaincinv
 from evenbore.compare import pairs
 from evenbore.facts.columns import names as column_names
 from evenbore.facts.criteria import CRITERIA, EXACT
-from evenbore.judge.repeatability import UNKNOWN
+from evenbore.judge.repeatability import UNKNOWN_REPEATABILITY
 
 SATURATION = 5.0
 # ASSUME: standard deviations in steps (common practice, no source): of a take where nobody repeated one, and of a
@@ -194,7 +194,7 @@ def _errors(plan: pairs.Design, step: float) -> tuple[np.ndarray, Iterator[np.nd
     measured, else as assumed."""
     known = plan.repeatability
     if not known.df:
-        known = UNKNOWN._replace(variances=np.full(1, (UNREPEATED * step) ** 2), freedom=np.inf)
+        known = UNKNOWN_REPEATABILITY._replace(variances=np.full(1, (UNREPEATED * step) ** 2), freedom=np.inf)
     # what instruments joined by links share does not count between them
     apart = (UNLINKED * step) ** 2 * (plan.linked[:, None] == plan.linked) + plan.shifts @ plan.shifts.T
     sizes = np.broadcast_arrays(known.variances, known.ratios)

@@ -8,6 +8,8 @@ from functools import cache
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats
+
 # IEC 61672-1:2013, annex E: pole frequencies of the A-weighting.
 A_POLES = (20.598997, 107.65265, 737.86223, 12194.217)
 
@@ -28,10 +30,10 @@ NOMINAL_DECADE = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 class Bands:
     """One-third octaves, arrays (B,) in Hz: nominal and exact mid-band frequency, lower and upper edge."""
 
-    nominal: np.ndarray
-    centre: np.ndarray
-    lower: np.ndarray
-    upper: np.ndarray
+    nominal: Floats
+    centre: Floats
+    lower: Floats
+    upper: Floats
 
 
 @cache
@@ -39,6 +41,10 @@ def third_octave_bands(lowest_hz: float = 20.0, highest_hz: float = 20_000.0) ->
     """The bands whose nominal mid-band frequency lies from `lowest_hz` to `highest_hz`, both included.
 
     Base ten: centre 1000·G^(x/3), edges centre·G^(± 1/6), G = 10^(3/10) (IEC 61260-1:2014, 5.2–5.5).
+
+    >>> band = third_octave_bands(1000.0, 1000.0)  # its edges: 10^2.95 and 10^3.05
+    >>> print(band.lower.round(1), band.centre, band.upper.round(1))
+    [891.3] [1000.] [1122.]
     """
     number = np.arange(-10, 61)  # 0.1 Hz to 1 MHz, as powers 10**(number / 10)
     decade, place = np.divmod(number, 10)
@@ -49,20 +55,29 @@ def third_octave_bands(lowest_hz: float = 20.0, highest_hz: float = 20_000.0) ->
     return Bands(nominal[wanted], centre, centre / half, centre * half)
 
 
-def a_weight_db(frequency_hz: np.ndarray | float) -> np.ndarray:
-    """A-weighting in dB, 0 dB at 1 kHz (IEC 61672-1:2013, annex E, formula E.6); -inf at 0 Hz."""
+def a_weight_db(frequency_hz: Floats | float) -> Floats:
+    """A-weighting in dB, 0 dB at 1 kHz (IEC 61672-1:2013, annex E, formula E.6); -inf at 0 Hz.
+
+    >>> a_weight_db(np.array([100.0, 1000.0, 10_000.0])).round(1)  # IEC 61672-1, table 3
+    array([-19.1,   0. ,  -2.5])
+    """
     return _a_gain_db(frequency_hz) - _a_gain_db(1000.0)
 
 
-def _a_gain_db(frequency_hz):
+def _a_gain_db(frequency_hz: Floats | float) -> Floats:
     f2 = np.square(np.asarray(frequency_hz, float))
     p1, p2, p3, p4 = (pole**2 for pole in A_POLES)
     with np.errstate(divide="ignore"):
-        return 20 * np.log10(f2**2 * p4 / ((f2 + p1) * np.sqrt((f2 + p2) * (f2 + p3)) * (f2 + p4)))
+        gain: Floats = 20 * np.log10(f2**2 * p4 / ((f2 + p1) * np.sqrt((f2 + p2) * (f2 + p3)) * (f2 + p4)))
+    return gain
 
 
-def k_weight_power(frequency_hz: np.ndarray) -> np.ndarray:
-    """Power response (not in dB) of the K-weighting (ITU-R BS.1770-4), constant above 24 kHz."""
+def k_weight_power(frequency_hz: Floats) -> Floats:
+    """Power response (not in dB) of the K-weighting (ITU-R BS.1770-4), constant above 24 kHz.
+
+    >>> print(f"{10 * np.log10(k_weight_power(np.array([997.0]))[0]):.2f} dB")  # what the −0.691 of the loudness undoes
+    0.69 dB
+    """
     z = np.exp(-2j * np.pi * np.minimum(frequency_hz, K_RATE / 2) / K_RATE)
     power = np.ones(z.shape)
     for b, a in K_FILTERS:

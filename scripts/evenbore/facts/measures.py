@@ -17,6 +17,7 @@ from typing import NamedTuple
 import numpy as np
 
 from evenbore.facts.acoustics import a_weight_db, k_weight_power
+from evenbore.facts.arrays import Bools, Floats
 
 HIGH_BAND_HZ = 2000.0
 # weaker harmonics come and go with the noise, and would pull the slope with them
@@ -35,68 +36,92 @@ class Measure(NamedTuple):
     better: str
     definition: str
     source: str = ""
-    function: Callable | None = None
+    function: Callable[[Floats, Floats], Floats] | None = None
 
 
-def _amplitudes(level_db: np.ndarray) -> np.ndarray:
+def _amplitudes(level_db: Floats) -> Floats:
     return np.where(np.isnan(level_db), 0.0, 10 ** (np.nan_to_num(level_db) / 20))
 
 
-def _orders(level_db: np.ndarray) -> np.ndarray:
+def _orders(level_db: Floats) -> Floats:
     return np.arange(1.0, level_db.shape[1] + 1)
 
 
-def _ratio(top: np.ndarray, bottom: np.ndarray) -> np.ndarray:
+def _ratio(top: Floats, bottom: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(bottom > 0, top / bottom, np.nan)
 
 
-def _db(ratio: np.ndarray) -> np.ndarray:
+def _db(ratio: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(ratio > 0, 10 * np.log10(ratio), np.nan)
 
 
-def level_dbfs(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """10 lg Σ a_h²."""
+def level_dbfs(level_db: Floats, f0_hz: Floats) -> Floats:
+    """10 lg Σ a_h².
+
+    >>> level_dbfs(np.array([[0.0, -20.0]]), np.array([1000.0])).round(4)  # amplitudes 1 and 0.1: 10 lg 1.01
+    array([0.0432])
+    """
     return _db(np.sum(_amplitudes(level_db) ** 2, axis=1))
 
 
-def level_dba(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """10 lg Σ a_h² 10^(A/10), A the weight in dB (IEC 61672-1)."""
+def level_dba(level_db: Floats, f0_hz: Floats) -> Floats:
+    """10 lg Σ a_h² 10^(A/10), A the weight in dB (IEC 61672-1).
+
+    >>> level_dba(np.array([[0.0, -20.0]]), np.array([1000.0])).round(2)  # weights 0 and 1.2 dB: 10 lg 1.01318
+    array([0.06])
+    """
     weight = 10 ** (a_weight_db(f0_hz[:, None] * _orders(level_db)) / 10)
     return _db(np.sum(_amplitudes(level_db) ** 2 * weight, axis=1))
 
 
-def level_lufs(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """−0.691 + 10 lg Σ K a_h² / 2: mean square of each sine, K the weight as a power (ITU-R BS.1770-4)."""
+def level_lufs(level_db: Floats, f0_hz: Floats) -> Floats:
+    """−0.691 + 10 lg Σ K a_h² / 2: mean square of each sine, K the weight as a power (ITU-R BS.1770-4).
+
+    >>> level_lufs(np.array([[0.0]]), np.array([997.0])).round(2)  # BS.1770-4, annex 1: a sine of 0 dBFS in one channel
+    array([-3.01])
+    """
     weight = k_weight_power(f0_hz[:, None] * _orders(level_db))
     return _LUFS_OFFSET + _db(np.sum(_amplitudes(level_db) ** 2 / 2 * weight, axis=1))
 
 
-def centroid_order(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """Σ h a_h / Σ a_h (Peeters et al. 2011, amplitudes)."""
+def centroid_order(level_db: Floats, f0_hz: Floats) -> Floats:
+    """Σ h a_h / Σ a_h (Peeters et al. 2011, amplitudes).
+
+    >>> centroid_order(np.array([[0.0, -20.0]]), np.array([1000.0])).round(4)  # 1.2 / 1.1
+    array([1.0909])
+    """
     a = _amplitudes(level_db)
     return _ratio(a @ _orders(a), a.sum(axis=1))
 
 
-def centroid_hz(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """f0 · Σ h a_h / Σ a_h (Peeters et al. 2011, amplitudes)."""
+def centroid_hz(level_db: Floats, f0_hz: Floats) -> Floats:
+    """f0 · Σ h a_h / Σ a_h (Peeters et al. 2011, amplitudes).
+
+    >>> centroid_hz(np.array([[0.0, -20.0]]), np.array([1000.0])).round(1)  # 1000 · 1.2 / 1.1
+    array([1090.9])
+    """
     return f0_hz * centroid_order(level_db, f0_hz)
 
 
-def rolloff_hz(level_db: np.ndarray, f0_hz: np.ndarray, share: float = 0.95) -> np.ndarray:
-    """Frequency of the first harmonic up to which the share of Σ a_h² lies (Peeters et al. 2011: 95 %)."""
+def rolloff_hz(level_db: Floats, f0_hz: Floats, share: float = 0.95) -> Floats:
+    """Frequency of the first harmonic up to which the share of Σ a_h² lies (Peeters et al. 2011: 95 %).
+
+    >>> rolloff_hz(np.array([[0.0, 0.0, -20.0]]), np.array([1000.0]))  # 1 and 2 of 2.01: half, then 99.5 %
+    array([2000.])
+    """
     energy = np.cumsum(_amplitudes(level_db) ** 2, axis=1)
     first = np.argmax(energy >= share * energy[:, -1:], axis=1)
     return np.where(energy[:, -1] > 0, (first + 1) * f0_hz, np.nan)
 
 
-def rolloff_85_hz(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
+def rolloff_85_hz(level_db: Floats, f0_hz: Floats) -> Floats:
     """As `rolloff_hz`, 85 %."""
     return rolloff_hz(level_db, f0_hz, 0.85)
 
 
-def _line(level_db: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _line(level_db: Floats, weight: Floats) -> tuple[Floats, Floats]:
     """Slope (N,) of level over log2 of harmonic number and the line itself (N, H), by weighted least squares.
 
     `weight` (N, H), 0 where the harmonic is missing; three harmonics of some weight are needed.
@@ -111,52 +136,80 @@ def _line(level_db: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndar
     return slope, mean_y[:, None] + slope[:, None] * (octave - mean_x[:, None])
 
 
-def _strongest(level_db: np.ndarray) -> np.ndarray:
-    return np.max(np.where(np.isnan(level_db), -np.inf, level_db), axis=1, keepdims=True)
+def _strongest(level_db: Floats) -> Floats:
+    strongest: Floats = np.max(np.where(np.isnan(level_db), -np.inf, level_db), axis=1, keepdims=True)
+    return strongest
 
 
-def tilt_db_per_octave(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """Least-squares slope of level over log2 h; harmonics weigh 1 down to 20 dB below the strongest, less to 30 dB."""
+def tilt_db_per_octave(level_db: Floats, f0_hz: Floats) -> Floats:
+    """Least-squares slope of level over log2 h; harmonics weigh 1 down to 20 dB below the strongest, less to 30 dB.
+
+    >>> tilt_db_per_octave(np.array([[0.0, -6.0, np.nan, -12.0]]), np.array([1000.0])).round(6)
+    array([-6.])
+    """
     weight = (level_db - _strongest(level_db) + TILT_RANGE_DB) / TILT_FADE_DB
     return _line(level_db, np.clip(np.nan_to_num(weight), 0, 1))[0]
 
 
-def odd_even_db(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """10 lg (Σ_odd a_h² / Σ_even a_h²) (Peeters et al. 2011)."""
+def odd_even_db(level_db: Floats, f0_hz: Floats) -> Floats:
+    """10 lg (Σ_odd a_h² / Σ_even a_h²) (Peeters et al. 2011).
+
+    >>> odd_even_db(np.array([[0.0, -20.0]]), np.array([1000.0])).round(6)
+    array([20.])
+    """
     energy = _amplitudes(level_db) ** 2
     return _db(_ratio(energy[:, 0::2].sum(axis=1), energy[:, 1::2].sum(axis=1)))
 
 
-def _share(level_db: np.ndarray, part: slice) -> np.ndarray:
+def _share(level_db: Floats, part: slice) -> Floats:
     a = _amplitudes(level_db)
     return _ratio(a[:, part].sum(axis=1), a.sum(axis=1))
 
 
-def tristimulus_1(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """a_1 / Σ a_h (Pollard & Jansson 1982)."""
+def tristimulus_1(level_db: Floats, f0_hz: Floats) -> Floats:
+    """a_1 / Σ a_h (Pollard & Jansson 1982).
+
+    >>> tristimulus_1(np.array([[0.0, -20.0]]), np.array([1000.0])).round(4)  # 1 / 1.1
+    array([0.9091])
+    """
     return _share(level_db, slice(0, 1))
 
 
-def tristimulus_2(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """(a_2 + a_3 + a_4) / Σ a_h (Pollard & Jansson 1982)."""
+def tristimulus_2(level_db: Floats, f0_hz: Floats) -> Floats:
+    """(a_2 + a_3 + a_4) / Σ a_h (Pollard & Jansson 1982).
+
+    >>> tristimulus_2(np.array([[0.0, -20.0]]), np.array([1000.0])).round(4)  # 0.1 / 1.1
+    array([0.0909])
+    """
     return _share(level_db, slice(1, 4))
 
 
-def tristimulus_3(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """(a_5 + a_6 + …) / Σ a_h (Pollard & Jansson 1982)."""
+def tristimulus_3(level_db: Floats, f0_hz: Floats) -> Floats:
+    """(a_5 + a_6 + …) / Σ a_h (Pollard & Jansson 1982).
+
+    >>> tristimulus_3(np.zeros((1, 8)), np.array([100.0]))  # 4 / 8
+    array([0.5])
+    """
     return _share(level_db, slice(4, None))
 
 
-def high_band_db(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
-    """10 lg of Σ a_h² above 2 kHz over Σ a_h² up to 2 kHz."""
+def high_band_db(level_db: Floats, f0_hz: Floats) -> Floats:
+    """10 lg of Σ a_h² above 2 kHz over Σ a_h² up to 2 kHz.
+
+    >>> high_band_db(np.array([[0.0, -20.0]]), np.array([2000.0])).round(6)
+    array([-20.])
+    """
     energy = _amplitudes(level_db) ** 2
     high = f0_hz[:, None] * _orders(level_db) > HIGH_BAND_HZ
     return _db(_ratio(np.sum(energy * high, axis=1), np.sum(energy * ~high, axis=1)))
 
 
-def brightness_db(level_db: np.ndarray, f0_hz: np.ndarray) -> np.ndarray:
+def brightness_db(level_db: Floats, f0_hz: Floats) -> Floats:
     """10 lg (Σ w a_h² / Σ a_h²), w = f⁴ / (f⁴ + 2000⁴): a hard limit at 2 kHz would jump whenever a harmonic of a
     rising scale crosses it.
+
+    >>> brightness_db(np.array([[0.0, -20.0]]), np.array([2000.0])).round(2)  # w = 1/2, 16/17: 10 lg (0.50941 / 1.01)
+    array([-2.97])
     """
     energy = _amplitudes(level_db) ** 2
     ratio = (f0_hz[:, None] * _orders(level_db) / HIGH_BAND_HZ) ** 4
@@ -270,13 +323,13 @@ _MATTERS_DB = 1.0
 
 
 def harmonic_measures(
-    level_db: np.ndarray, f0_hz: np.ndarray, names: Iterable[str] = tuple(HARMONIC_MEASURES)
-) -> dict[str, np.ndarray]:
+    level_db: Floats, f0_hz: Floats, names: Iterable[str] = tuple(HARMONIC_MEASURES)
+) -> dict[str, Floats]:
     """These of HARMONIC_MEASURES for levels (N, H) and fundamentals (N,)."""
     return {name: HARMONIC_MEASURES[name](level_db, f0_hz) for name in names}
 
 
-def hidden_by_noise(level_db: np.ndarray, limit_db: np.ndarray, f0_hz: np.ndarray) -> dict[str, np.ndarray]:
+def hidden_by_noise(level_db: Floats, limit_db: Floats, f0_hz: Floats) -> dict[str, Bools]:
     """Per harmonic measure, whether the missing harmonics may have made a difference, bool (N,).
 
     `limit_db` (N, H): level under which a harmonic is missing; NaN beyond the range of measurement. Each missing
@@ -288,7 +341,7 @@ def hidden_by_noise(level_db: np.ndarray, limit_db: np.ndarray, f0_hz: np.ndarra
     likely = np.where(np.isnan(level_db), np.fmin(limit_db, line), level_db)
     likely[np.isnan(limit_db)] = np.nan
     before, after = harmonic_measures(level_db, f0_hz), harmonic_measures(likely, f0_hz)
-    hidden = {}
+    hidden: dict[str, Bools] = {}
     for measure in MEASURES:
         if measure.function is not None:
             scale = np.abs(before[measure.name]) if measure.unit in ("Hz", "harmonic number") else 1.0
@@ -296,5 +349,5 @@ def hidden_by_noise(level_db: np.ndarray, limit_db: np.ndarray, f0_hz: np.ndarra
             matters = scale * _MATTERS.get(measure.unit, _MATTERS_DB)
             hidden[measure.name] = (change > matters) | np.isnan(before[measure.name]) & ~np.isnan(after[measure.name])
     in_range = np.isnan(level_db) & (limit_db > _strongest(level_db) - TILT_RANGE_DB)
-    hidden["tilt_db_per_octave"] = in_range.any(axis=1)
+    hidden["tilt_db_per_octave"] = np.asarray(in_range.any(axis=1))
     return hidden

@@ -11,12 +11,11 @@ from matplotlib.textpath import TextPath
 from evenbore.compare.rank import oriented
 from evenbore.facts.criteria import BETTER
 from evenbore.figures.entries import entry
-from evenbore.figures.style import NothingToShow, panels
+from evenbore.figures.style import PER_ROW, NothingToShow, panels
 from evenbore.report.results import Results, plain
 from evenbore.report.style import BLUE, COLOURS, GREY, MARKERS, PALE
 
-PER_ROW = 3
-MOST_RANKS = 15
+MOST_RANKS_DRAWN = 15
 # verdict as the row's instrument sees it -> (symbol, meaning, colour)
 CELLS = {
     "better": ("+", "differs, row better", "#7fb7dc"),
@@ -115,7 +114,7 @@ def rank_probabilities(results: Results, shown, labels):
     size = max(part["instrument"].nunique() for _, part in parts)
     figure, grid = panels(len(parts), 2, 0.9 + 0.24 * size)
     for axes, ((priorities, kind, group), part) in zip(grid, parts, strict=True):
-        if part["rank"].max() <= MOST_RANKS:
+        if part["rank"].max() <= MOST_RANKS_DRAWN:
             table = part.pivot(index="instrument", columns="rank", values="probability")
             table = table.loc[table.mul(table.columns.to_numpy(float), axis=1).sum(axis=1).sort_values().index]
             _rank_cells(axes, table, labels)

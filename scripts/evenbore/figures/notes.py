@@ -6,15 +6,14 @@ import seaborn as sns
 from matplotlib.collections import LineCollection
 
 from evenbore.figures.entries import entry
-from evenbore.figures.style import NothingToShow, panels
+from evenbore.figures.style import PER_ROW, NothingToShow, panels
 from evenbore.judge.assess import DYNAMICS
 from evenbore.report.curves import centred, curves_of, note_names, profile
 from evenbore.report.results import Results
 from evenbore.report.style import BLUE, GREY, ORANGE, PALE
 from evenbore.setups.profiles import MATCHED
 
-PER_ROW = 3
-ROOM = 12  # names of notes along a panel
+_MOST_NAMES = 12  # names of notes along a panel
 
 
 def _needed(results: Results, rows: pd.DataFrame) -> pd.DataFrame:
@@ -162,7 +161,7 @@ def _whiskers(axes, rows: pd.DataFrame) -> None:
 
 def _name_notes(grid, rows: pd.DataFrame) -> None:
     """Write note names along the shared note axis."""
-    names = note_names(rows, ROOM)
+    names = note_names(rows, _MOST_NAMES)
     for axes in grid:
         axes.set_xticks(list(names), list(names.values()))
 

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from evenbore.report.style import clean, fonts
 
 WIDTH_IN = 9.0
+PER_ROW = 3  # panels side by side, where there are many
 LONGEST_LABEL = 22
 
 

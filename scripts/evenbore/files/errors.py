@@ -48,9 +48,9 @@ class Problem:
             place += f", row {self.row}"
         if self.column is not None:
             place += f", column '{self.column}'"
-        found = "" if self.value is None else f" found {self.value!r};"
+        value = "" if self.value is None else f" found {self.value!r};"
         cause = f" Likely cause: {self.cause}." if self.cause else ""
-        return f"{place}:{found} allowed: {self.allowed}.{cause}"
+        return f"{place}:{value} allowed: {self.allowed}.{cause}"
 
 
 class StudyError(EvenboreError):

@@ -15,7 +15,7 @@ def repo_root() -> Path:
     return installed if installed.is_dir() else IMPORTED_FROM.parent
 
 
-def shown(path: str | os.PathLike) -> str:
+def shown_path(path: str | os.PathLike[str]) -> str:
     """The path relative to the current directory where it lies below it, else as given."""
     try:
         return str(Path(path).absolute().relative_to(Path.cwd()))
@@ -28,7 +28,7 @@ def command() -> str:
     return os.environ.get("EVENBORE_COMMAND", "evenbore")
 
 
-def typed(path: str | os.PathLike) -> str:
+def typed(path: str | os.PathLike[str]) -> str:
     """The path as it is typed in a command: shown, and in quotes if it holds spaces."""
-    text = shown(path)
+    text = shown_path(path)
     return f'"{text}"' if " " in text else text

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -42,7 +43,8 @@ def write_table_parts(parts: Iterable[pd.DataFrame], table: str, path: str | Pat
 
 def read_table(path: str | Path, table: str) -> pd.DataFrame:
     """Read a results table with its column types; only empty cells count as missing."""
-    return pd.read_csv(path, **_reading(table))
+    frame: pd.DataFrame = pd.read_csv(path, **_reading(table))
+    return frame
 
 
 def read_table_parts(path: str | Path, table: str) -> Iterator[pd.DataFrame]:
@@ -51,7 +53,7 @@ def read_table_parts(path: str | Path, table: str) -> Iterator[pd.DataFrame]:
         yield from parts
 
 
-def _reading(table: str) -> dict:
+def _reading(table: str) -> dict[str, Any]:
     """How pandas reads a results table."""
     types = {column.name: _PANDAS_TYPES[column.dtype] for column in TABLES[table]}
     return {"sep": "\t", "dtype": types, "keep_default_na": False, "na_values": [""], "encoding": "utf-8"}
@@ -86,7 +88,8 @@ def read_parquet(path: str | Path, columns: list[str] | None = None) -> pd.DataF
     from pyarrow.parquet import ParquetFile
 
     with ParquetFile(path) as file:
-        return file.read(columns=columns, use_threads=False).to_pandas(use_threads=False)
+        frame: pd.DataFrame = file.read(columns=columns, use_threads=False).to_pandas(use_threads=False)
+    return frame
 
 
 def read_parquet_parts(path: str | Path) -> Iterator[pd.DataFrame]:

@@ -13,15 +13,24 @@ from evenbore.facts.columns import names
 from evenbore.facts.findings import FINDINGS
 from evenbore.findings import words
 from evenbore.findings.dullness import Dullness, dullness
-from evenbore.findings.intonation import deviations, out_of_tune
+from evenbore.findings.intonation import note_deviations, out_of_tune
 from evenbore.findings.odd import FEATURES, features, odd_ones
-from evenbore.findings.patterns import RUNNING, SIZE_PRIOR, Fit, Whole, correlation, fit, log_ratios, region
+from evenbore.findings.patterns import (
+    RUNNING,
+    SIZE_PRIOR,
+    PatternFit,
+    Whole,
+    correlation,
+    fit_patterns,
+    log_ratios,
+    region,
+)
 from evenbore.findings.rows import MIN_PEERS, TOLD, Rows, collect_rows, excess
 from evenbore.findings.templates import Template, templates
 from evenbore.findings.tolerances import learned_cents, tolerance
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
-SOFT = ("pp", "p", "mp", "mf")
+SOFT_DYNAMICS = ("pp", "p", "mp", "mf")
 SURE = 0.75  # a pattern is told when "nothing" is less probable than 1 - SURE; healthy instruments hardly reach it
 REGION_SHARE = 0.90
 WIDEN = 1  # holes on either side, for what the templates cannot know
@@ -42,7 +51,7 @@ def diagnose(notes: pd.DataFrame, instruments: dict[str, dict], families: dict, 
     for key, of_family in notes.groupby(family_key, sort=False):
         family = families[key]
         tolerances = tolerances_of(of_family, family, instruments, config)
-        for _, of_group in of_family[of_family["dynamic"].isin(SOFT)].groupby("group", sort=False):
+        for _, of_group in of_family[of_family["dynamic"].isin(SOFT_DYNAMICS)].groupby("group", sort=False):
             found += _dull(of_group, family, tolerances)
         at_base = of_family[of_family["dynamic"] == config["base_dynamic"]]
         found += _intonation(at_base, family, tolerances, instruments) + _odd(at_base, instruments)
@@ -74,7 +83,7 @@ def tolerances_of(notes: pd.DataFrame, family, instruments: dict[str, dict], con
     known = notes[notes["instrument"].isin(accepted) & (notes["dynamic"] == config["base_dynamic"])]
     if known.empty:
         return tolerances
-    away, _, _ = deviations(known, _written(known, family))
+    away, _, _ = note_deviations(known, _written(known, family))
     learned = learned_cents(away.abs().max(axis=1).groupby(level="instrument").min().to_numpy())
     if learned is None:
         return tolerances
@@ -145,7 +154,7 @@ def _dull(notes: pd.DataFrame, family, tolerances: dict[str, dict]) -> list[dict
     found, clear = [], np.full(dull.z.shape, np.nan)
     for i, owner in enumerate(dull.owners):
         whole = Whole(dull.shift_z[i], dull.shift_sd[i], _freedom(dull))
-        fitted = fit(dull.z[i], healthy, alternatives, support[i], whole)
+        fitted = fit_patterns(dull.z[i], healthy, alternatives, support[i], whole)
         pattern = None if fitted is None else _pattern(fitted)
         told = np.zeros(len(rows.written), bool)
         if pattern is not None:
@@ -174,7 +183,7 @@ def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> n
     return np.minimum(out, MOST_SUPPORT)
 
 
-def _pattern(fitted: Fit) -> tuple[str, Template, float] | None:
+def _pattern(fitted: PatternFit) -> tuple[str, Template, float] | None:
     """Kind, template and probability of the pattern to tell of, or None."""
     if fitted.posterior["nothing"] > 1 - SURE:
         return None
@@ -274,7 +283,7 @@ def _contrasts(rows: Rows, owner, inside: np.ndarray, outside: np.ndarray) -> di
 
 def _basis(rows: Rows, owner, dull: Dullness) -> str:
     own = rows.keys[(rows.keys["instrument"] == owner[0]) & (rows.keys["state"] == owner[1])]
-    return words.compared(dull.peers, int(own["takes"].sum()), sorted(set(own["dynamic"]), key=SOFT.index))
+    return words.compared(dull.peers, int(own["takes"].sum()), sorted(set(own["dynamic"]), key=SOFT_DYNAMICS.index))
 
 
 def _single_notes(clear: np.ndarray, rows: Rows, dull: Dullness, family, tolerances) -> list[dict]:
@@ -335,13 +344,13 @@ def _odd(notes: pd.DataFrame, instruments: dict[str, dict]) -> list[dict]:
 def _intonation(notes: pd.DataFrame, family, tolerances, instruments: dict[str, dict]) -> list[dict]:
     if notes.empty:
         return []
-    away, counts, s_r = deviations(notes, _written(notes, family))
+    away, counts, s_r = note_deviations(notes, _written(notes, family))
     interval = "Twelfths" if family.overblow == 19 else "Octaves"
     found = []
     for owner in away.index:
         tolerance = tolerances[owner[0]]["note_cents"]
         for one in out_of_tune(away, counts, s_r, owner, family, tolerance, _same_model(owner[0], instruments)):
-            text = words.intonation(one, family, tolerance, interval)
+            text = words.explain_intonation(one, family, tolerance, interval)
             row = _row(owner, one.kind, one.first, one.last, one.n, one.cents, "cents", one.confidence, text)
             found.append(row | {"scope": "design" if one.design else "unit"})
     return found

@@ -15,7 +15,7 @@ from scipy.optimize import nnls
 from evenbore.findings.references import SMALLEST_SD, Components, deviations
 from evenbore.findings.rows import (
     CONDITION,
-    MEASURES,
+    LEVEL_MEASURES,
     MIN_PEERS,
     Rows,
     condition_medians,
@@ -61,13 +61,13 @@ class SessionEffect:
 
 def score(rows: Rows) -> np.ndarray:
     """Dullness scores (R, N) of rows, 0 in the middle of all rows played alike."""
-    away = np.array([rows.value[name] - condition_medians(rows.keys, rows.value[name]) for name in MEASURES])
+    away = np.array([rows.value[name] - condition_medians(rows.keys, rows.value[name]) for name in LEVEL_MEASURES])
     inner = [one - row_median(one) for one in away]
     sd = np.array([max(np.nan_to_num(robust_sd(one)), SMALLEST_SD) for one in inner])
     covariance = robust_correlation([one / each for one, each in zip(inner, sd, strict=True)])
     total = np.full(away.shape[1:], np.nan)
     known = np.isfinite(away)
-    for which in np.unique(known.reshape(len(MEASURES), -1), axis=1).T:
+    for which in np.unique(known.reshape(len(LEVEL_MEASURES), -1), axis=1).T:
         if which.any():
             weights = -best_weights(LOSS_DB[which] / sd[which], covariance[np.ix_(which, which)])
             here = (known == which[:, None, None]).all(axis=0)

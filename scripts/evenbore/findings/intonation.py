@@ -17,7 +17,7 @@ from evenbore.statistics.alignment import take_offsets
 
 REPEAT = ["instrument", "state", "session", "articulation", "direction"]
 CERTAIN = 1.96  # standard errors
-MIN_RUN = 3
+MIN_OUTLIER_RUN = 3
 MIN_PAIRS = 4
 
 
@@ -42,7 +42,7 @@ class OutOfTune:
     design: str = ""
 
 
-def deviations(notes: pd.DataFrame, written: np.ndarray) -> tuple[pd.DataFrame, pd.DataFrame, float]:
+def note_deviations(notes: pd.DataFrame, written: np.ndarray) -> tuple[pd.DataFrame, pd.DataFrame, float]:
     """Deviations in cents of every (instrument, state) by written note, numbers of takes, and s_r of one take.
 
     `notes`: notes of the base dynamic of one family. s_r is NaN without repeats.
@@ -64,7 +64,7 @@ def deviations(notes: pd.DataFrame, written: np.ndarray) -> tuple[pd.DataFrame, 
 def out_of_tune(
     away: pd.DataFrame, counts: pd.DataFrame, s_r: float, owner, family, tolerance: float, model: Collection[str] = ()
 ) -> list[OutOfTune]:
-    """Findings of one (instrument, state) of `deviations`; `model`: the other instruments of the same model."""
+    """Findings of one (instrument, state) of `note_deviations`; `model`: the other instruments of the same model."""
     values = away.loc[owner].dropna()
     error = s_r / np.sqrt(counts.loc[owner, values.index])
     others = away[away.index.get_level_values("instrument") != owner[0]]
@@ -116,7 +116,7 @@ def _shifted_registers(family, values: pd.Series, tolerance: float) -> dict[str,
     for group in (*family.registers, *family.vents):
         inside = values[(values.index >= group.low) & (values.index <= group.high)]
         taken = any(set(inside.index) & set(notes) for notes in out.values())
-        if len(inside) < MIN_RUN or taken:
+        if len(inside) < MIN_OUTLIER_RUN or taken:
             continue
         if abs(inside.mean()) > tolerance and (np.sign(inside) == np.sign(inside.mean())).all():
             out[group.name] = [int(note) for note in inside.index]

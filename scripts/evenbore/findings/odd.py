@@ -24,10 +24,10 @@ FEATURES = {
     "noise": "noise against tone",
     "level": "level",
 }
-FEWEST = 8  # instruments of a model
+FEWEST_OF_MODEL = 8  # instruments of a model
 EACH = 6  # instruments that every feature needs
 CHANCE = 0.02  # that any of a model's instruments is called odd
-DRAWS = 200
+CHANCE_DRAWS = 200
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ def odd_ones(table: pd.DataFrame) -> list[Odd]:
     table = table.dropna(axis=1, how="any")
     count = len(table)
     table = table.iloc[:, : count // EACH]
-    if count < FEWEST or table.shape[1] == 0:
+    if count < FEWEST_OF_MODEL or table.shape[1] == 0:
         return []
     values = table.to_numpy()
     middle = np.median(values, axis=0)
@@ -72,7 +72,7 @@ def odd_ones(table: pd.DataFrame) -> list[Odd]:
         return []
     by_chance, found = farthest_by_chance(count, table.shape[1]), []
     for i in np.flatnonzero(distance > np.quantile(by_chance, 1 - CHANCE)):
-        p = (1 + int((by_chance >= distance[i]).sum())) / (1 + DRAWS)
+        p = (1 + int((by_chance >= distance[i]).sum())) / (1 + CHANCE_DRAWS)
         away = dict(zip(table.columns, standard[i].tolist(), strict=True))
         found.append(Odd(table.index[i], p, away, count - 1))
     return found
@@ -85,6 +85,6 @@ def distances(values: np.ndarray) -> np.ndarray:
 
 @cache
 def farthest_by_chance(n: int, p: int) -> np.ndarray:
-    """Largest of the robust distances of n normal points in p dimensions, (DRAWS,)."""
+    """Largest of the robust distances of n normal points in p dimensions, (CHANCE_DRAWS,)."""
     rng = np.random.default_rng([n, p])
-    return np.array([distances(rng.standard_normal((n, p))).max() for _ in range(DRAWS)])
+    return np.array([distances(rng.standard_normal((n, p))).max() for _ in range(CHANCE_DRAWS)])

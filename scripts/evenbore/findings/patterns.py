@@ -42,13 +42,13 @@ LEAST_ROUGH = 0.15
 MODEL_ERROR = 0.12
 # ASSUME: how exactly what dulls the whole scale and what dulls single notes are known in the same unit
 UNIT_ERROR = 0.2
-MIN_NOTES = 8
+MIN_FITTED_NOTES = 8
 RUNNING = ("leak", "step", "run")
 MUCH = 0.35  # of the full effect, for a note to be told as affected
 
 
 @dataclass(frozen=True)
-class Fit:
+class PatternFit:
     """`posterior`: kind -> probability, "nothing" included. `holes`: first-open note of a hole -> share of the leak's
     posterior. `best`: kind -> its most probable template. `affected` (N,): probability that a note is much affected,
     given a leak, step or run."""
@@ -104,19 +104,19 @@ def _smooth(distance, reach: float):
     return np.exp(-0.5 * (distance / reach) ** 2)
 
 
-def fit(
+def fit_patterns(
     z: np.ndarray,
     covariance: np.ndarray,
     alternatives: list[Template],
     more: np.ndarray | None = None,
     whole: Whole | None = None,
-) -> Fit | None:
-    """Weigh all alternatives for one instrument; None with fewer than MIN_NOTES notes known.
+) -> PatternFit | None:
+    """Weigh all alternatives for one instrument; None with fewer than MIN_FITTED_NOTES notes known.
 
     `z` (N,), NaN where not known; `covariance` (N, N) of healthy deviations; `more` (T,): log Bayes factors
     of the alternatives from other measures.
     """
-    if np.isfinite(z).sum() < MIN_NOTES:
+    if np.isfinite(z).sum() < MIN_FITTED_NOTES:
         return None
     logs = log_ratios(z, covariance, alternatives, whole)
     if more is not None:
@@ -138,7 +138,7 @@ def fit(
     for index in np.flatnonzero(kinds == "leak"):
         place = alternatives[index].place
         holes[place] = holes.get(place, 0.0) + float(each[index] / posterior["leak"])
-    return Fit(posterior, holes, best, _affected(alternatives, each))
+    return PatternFit(posterior, holes, best, _affected(alternatives, each))
 
 
 def _affected(alternatives: list[Template], each: np.ndarray) -> np.ndarray:
@@ -154,7 +154,7 @@ def log_ratios(
 ) -> np.ndarray:
     """Log likelihood of each alternative with each of SIZES over that of nothing, (T, S); 0 where z cannot tell."""
     known = np.isfinite(z)
-    if known.sum() < MIN_NOTES:
+    if known.sum() < MIN_FITTED_NOTES:
         return np.zeros((len(alternatives), len(SIZES)))
     low = np.quantile(z[known], CLEAN)
     y = np.clip(z[known] - low, *CLIP)

@@ -9,7 +9,7 @@ from evenbore.setups.octaves import OCTAVES
 
 ROW = ["instrument", "state", "session", "dynamic", "articulation", "direction"]
 CONDITION = ["dynamic", "articulation", "direction"]
-MEASURES = ("level", *OCTAVES)
+LEVEL_MEASURES = ("level", *OCTAVES)
 TOLD = OCTAVES[1]  # by which the size of a loss is told: measurable on high and low instruments
 MIN_PEERS = 3  # other instruments that a reference needs
 MAD_TO_SD = 1.4826  # of normal noise
@@ -36,7 +36,7 @@ def collect_rows(notes: pd.DataFrame, written: np.ndarray) -> Rows:
         noise=-notes["hnr_db"],
         attack=notes["attack_ms"].where(notes["articulation"] == "tongued"),
     )
-    columns = [*MEASURES, "noise", "attack", "cents"]
+    columns = [*LEVEL_MEASURES, "noise", "attack", "cents"]
     # a note played twice in one recording counts once
     takes = notes.groupby([*ROW, "recording", "written"], sort=True)[columns].mean().astype(float)
     grid = takes.unstack("written")

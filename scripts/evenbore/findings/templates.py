@@ -29,7 +29,7 @@ MODE_NUMBERS = (1, 2, 3, 5, 8)
 # share of the overblown register's own lowest mode, not held; the rest goes with three times that mode
 LOWEST_SHARE = {"gradual": 0.75, "prompt": 0.5, "sudden": 0.25}
 UPPER_STRENGTH = (1.0, 0.6)
-MIN_RUN = 4  # notes a run needs
+MIN_DULL_RUN = 4  # notes a run needs
 HEARD_HZ = 2500.0  # about where dullness is heard
 
 
@@ -101,7 +101,7 @@ def _leaks(family, fingered, mode):
     out = []
     for hole in family.holes:
         below = np.flatnonzero((mode == 1) & (fingered < hole.first_open_for))
-        if len(below) < MIN_RUN:
+        if len(below) < MIN_DULL_RUN:
             continue
         for shape in LOWEST_SHARE:
             for upper in UPPER_STRENGTH:
@@ -116,7 +116,7 @@ def _steps(family, fingered, mode):
     for hole in family.holes:
         low = (mode > 0) & (fingered < hole.first_open_for)
         first_register = np.flatnonzero(low & (mode == 1))
-        if len(first_register) >= MIN_RUN and (~low).sum() >= MIN_RUN:
+        if len(first_register) >= MIN_DULL_RUN and (~low).sum() >= MIN_DULL_RUN:
             out.append(Template("step", low.astype(float), hole.first_open_for, first_register[0], first_register[-1]))
     return out
 
@@ -128,7 +128,7 @@ def _vents(family, written, mode):
     out, seen = [], set()
     for name, group in groups.items():
         index = np.flatnonzero(group)
-        if MIN_RUN <= len(index) <= len(written) - MIN_RUN and group.tobytes() not in seen and family.vents:
+        if MIN_DULL_RUN <= len(index) <= len(written) - MIN_DULL_RUN and group.tobytes() not in seen and family.vents:
             seen.add(group.tobytes())
             out.append(Template("vent", group.astype(float), name, index[0], index[-1]))
     return out
@@ -142,7 +142,7 @@ def _runs(family, written, mode):
     """
     n = len(written)
     roots = {0, *np.flatnonzero(mode > 1)[:1].tolist()}
-    spans = [(i, j) for i in range(n) for j in range(i + MIN_RUN - 1, min(i + n // 2, n))]
+    spans = [(i, j) for i in range(n) for j in range(i + MIN_DULL_RUN - 1, min(i + n // 2, n))]
     rooted = sum(i in roots for i, _ in spans)
     out = []
     for i, j in spans:

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 import numpy as np
 from scipy import stats
 
-SHARE, SURE = 0.95, 0.95
-FEWEST = 6  # accepted instruments that a tolerance can be learned from
+TOLERANCE_SHARE, TOLERANCE_CONFIDENCE = 0.95, 0.95
+FEWEST_ACCEPTED = 6  # accepted instruments that a tolerance can be learned from
 LEAST_CENTS = 5.0  # no learned tolerance is narrower: less is not noticed
 
 
@@ -30,13 +30,13 @@ def tolerance(config: Mapping, sheet: Mapping) -> dict:
 
 def limit_factor(n: int) -> float:
     """k of the one-sided tolerance limit for n values."""
-    return float(stats.nct.ppf(SURE, n - 1, stats.norm.ppf(SHARE) * np.sqrt(n)) / np.sqrt(n))
+    return float(stats.nct.ppf(TOLERANCE_CONFIDENCE, n - 1, stats.norm.ppf(TOLERANCE_SHARE) * np.sqrt(n)) / np.sqrt(n))
 
 
 def learned_cents(worst_cents: np.ndarray) -> float | None:
-    """Tolerance of notes from the worst notes (cents) of accepted instruments; None with fewer than FEWEST."""
+    """Tolerance of notes from the worst notes (cents) of accepted instruments; None with fewer than FEWEST_ACCEPTED."""
     worst = np.asarray(worst_cents, float)
     worst = worst[np.isfinite(worst)]
-    if len(worst) < FEWEST:
+    if len(worst) < FEWEST_ACCEPTED:
         return None
     return max(LEAST_CENTS, float(worst.mean() + limit_factor(len(worst)) * worst.std(ddof=1)))

@@ -4,7 +4,7 @@
              seen at inspection is worse than allowed
     bench    another must-pass fails, a finding is as sure as the tolerances ask, or a fault was seen at inspection
     retake   the recordings cannot decide: nothing usable, too many notes missing, nothing to compare with, no soft
-             take, or a finding past its tolerance that is not sure; each says which recording would tell
+             take or clipped ones only, or a finding past its tolerance that is not sure; each says what would tell
     accept   none of these: nothing past the tolerances was found
 
 What most units of a model share (scope `design`) decides nothing. A decision rests on what was recorded; it is a
@@ -23,7 +23,7 @@ from evenbore.compare.pairs import MOST_TAKES
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import GATES
 from evenbore.facts.findings import FINDINGS
-from evenbore.findings.diagnose import SOFT
+from evenbore.findings.diagnose import SOFT_DYNAMICS
 from evenbore.findings.rows import MIN_PEERS
 from evenbore.trade.pitch import note_to_midi
 
@@ -68,7 +68,7 @@ def decisions(
     """
     scales = recordings[recordings["notes_expected"].notna() | (recordings["status"] == "set_aside")]
     order, decided = {state: n for n, state in enumerate(config["states"])}, []
-    softly = notes[notes["dynamic"].isin(SOFT)].groupby("group")["instrument"].agg(set).to_dict()
+    softly = notes[notes["dynamic"].isin(SOFT_DYNAMICS)].groupby("group")["instrument"].agg(set).to_dict()
     tables = {"takes": scales, "notes": notes, "findings": findings[findings["scope"] == "unit"], "values": values}
     by_name = {key: dict(list(table.groupby("instrument"))) for key, table in tables.items()}
     for name in instruments:
@@ -117,9 +117,12 @@ def _unable(takes: pd.DataFrame, notes: pd.DataFrame, softly: Mapping[int, set],
     if share < LEAST_FOUND:
         told = ", ".join(used["reason"].dropna().unique())
         why.append(f"only {share:.0%} of the notes were found: record the whole scale again" + (told and f" ({told})"))
-    if not used["dynamic"].isin(SOFT).any():
+    heard = used[used["dynamic"].isin(SOFT_DYNAMICS)]
+    if heard.empty:
         why.append("no take softer than forte, in which stuffy notes would show: record one at p or mf")
-    soft = notes[notes["dynamic"].isin(SOFT)]
+    elif (heard["clipped_fraction"] > 0).all():
+        why.append("all takes that the tone can be judged by are clipped: turn the gain down and record it again")
+    soft = notes[notes["dynamic"].isin(SOFT_DYNAMICS)]
     group = soft.loc[soft["recording"].isin(used["recording"]), "group"].unique()
     others = set().union(*(softly.get(one, ()) for one in group)) - {name}
     alike = sum(instruments[other]["family"] == instruments[name]["family"] for other in others)
@@ -204,7 +207,7 @@ def finding_line(row: Mapping) -> str:
 def _listen(used: pd.DataFrame, findings: pd.DataFrame, notes: pd.DataFrame) -> str | None:
     """Where the first note of each finding sounds: recording and time."""
     heard = notes[notes["recording"].isin(used["recording"])]
-    soft, out = heard[heard["dynamic"].isin(SOFT)], []
+    soft, out = heard[heard["dynamic"].isin(SOFT_DYNAMICS)], []
     if len(soft):
         heard = soft
     for row in findings.to_dict("records"):

@@ -99,7 +99,7 @@ def odd(away: dict[str, float], labels: dict[str, str], others: int) -> str:
     )
 
 
-def intonation(finding: OutOfTune, family, tolerance: float, interval: str) -> str:
+def explain_intonation(finding: OutOfTune, family, tolerance: float, interval: str) -> str:
     """The explanation of an intonation finding."""
     side = "sharp" if finding.cents > 0 else "flat"
     where = span(finding.first, finding.last)

@@ -22,12 +22,11 @@ from evenbore.setups.errors import SetupErrors
 from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
 from evenbore.statistics.grouped import grouped_means
-from evenbore.statistics.student import half_width
+from evenbore.statistics.student import CONFIDENCE, half_width
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
-CONFIDENCE = 0.90
 LEAST_SHARE = 0.9  # a take with fewer of the notes would hide too many of the others'
-TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
+_TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
 NO_RECORDING = "no usable recording"
 PASSAGES = "only passages of music were recorded of it, which are not cut into notes"
 NOT_AT_BASE = "no usable take of a scale at the dynamic that instruments are compared at"
@@ -118,7 +117,7 @@ def prepared_takes(notes: pd.DataFrame, instruments: dict[str, dict], families: 
     """Every recording's keys and notes, repeats of a note within it averaged."""
     if notes.empty:
         return []
-    keys = notes.drop_duplicates("recording")[TAKE_KEYS].to_dict("records")
+    keys = notes.drop_duplicates("recording")[_TAKE_KEYS].to_dict("records")
     midi, places, bounds = _played_notes(notes)
     columns = {name: _means(notes[column].to_numpy(float), places) for name, column in COLUMNS.items()}
     names: dict[tuple, dict] = {}  # most takes hold the same notes

@@ -24,7 +24,7 @@ from scipy.linalg import null_space
 from evenbore.facts.criteria import CRITERIA
 
 OWNER = ["instrument", "state"]
-CELL = ["instrument", "state", "session"]
+TAKE_CELL = ["instrument", "state", "session"]
 MANNER = ["direction", "articulation"]
 RATIOS = 8.0 * ((np.arange(48) + 0.5) / 48) ** 1.5
 # ASSUME: pitch, noise and response as a whole scatter by about as much from an instrument's day to day as from take to
@@ -61,7 +61,7 @@ def day_scale(criteria: Iterable[str]) -> float:
     return WHOLE_DAYS if any(CRITERIA[name].daily for name in set(criteria)) else OTHER_DAYS
 
 
-UNKNOWN = Repeatability(np.nan, 0, *ONE_DAY, np.full(1, np.nan), 0, 0)
+UNKNOWN_REPEATABILITY = Repeatability(np.nan, 0, *ONE_DAY, np.full(1, np.nan), 0, 0)
 
 
 @dataclass(frozen=True)
@@ -101,8 +101,8 @@ def ratio_prior(scale: float) -> np.ndarray:
 
 
 def cells_of(takes: pd.DataFrame) -> Cells:
-    """The cells of `takes` (columns CELL), in the order of their keys."""
-    (instrument, state, session), names = zip(*(pd.factorize(takes[key], sort=True) for key in CELL), strict=True)
+    """The cells of `takes` (columns TAKE_CELL), in the order of their keys."""
+    (instrument, state, session), names = zip(*(pd.factorize(takes[key], sort=True) for key in TAKE_CELL), strict=True)
     owner, of_take = np.unique(instrument * len(names[1]) + state, return_inverse=True)
     owners = pd.MultiIndex.from_arrays([names[0][owner // len(names[1])], names[1][owner % len(names[1])]], names=OWNER)
     cell, of_take, size = np.unique(of_take * len(names[2]) + session, return_inverse=True, return_counts=True)
@@ -113,7 +113,7 @@ def cells_of(takes: pd.DataFrame) -> Cells:
 def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
     """Effect of the manner of playing on each take's value (same index), and how many effects were fitted.
 
-    `takes`: columns CELL, value, and of MANNER those that there are. Manners are compared within cells only, one
+    `takes`: columns TAKE_CELL, value, and of MANNER those that there are. Manners are compared within cells only, one
     additive effect for the whole study; the effects of a column average zero over what it holds. A manner that no
     cell shares with another has no known effect and gets 0.
     """
@@ -142,7 +142,7 @@ def session_weights(cells: Cells) -> np.ndarray:
 def session_offsets(takes: pd.DataFrame) -> pd.Series:
     """What each session adds to every value, from instruments recorded in several; see `session_weights`.
 
-    `takes`: columns CELL and value.
+    `takes`: columns TAKE_CELL and value.
     """
     cells = cells_of(takes)
     return pd.Series(session_weights(cells) @ cells.means(takes["value"].to_numpy(float)), index=cells.sessions)
@@ -173,7 +173,7 @@ def repeatability(takes: pd.DataFrame, additive: bool = False, day_scale: float 
     means = cells.means(values)
     df = len(values) - len(means) - n_effects
     if df <= 0:
-        return UNKNOWN
+        return UNKNOWN_REPEATABILITY
     squares = float(((values - means[cells.of_take]) ** 2).sum())
     s_r = (squares / df) ** 0.5
     if not cells.joined().any():

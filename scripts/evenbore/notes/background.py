@@ -5,7 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbore.facts.acoustics import third_octave_bands
+from evenbore.facts.arrays import Floats
 from evenbore.notes.spectrum import band_levels, window
+from evenbore.recording.audio import Signal
 
 _CLEAR_S = 0.25  # background noise is taken this far away from the end of any note
 _BEFORE_S = 0.05  # and this far from the next one's onset
@@ -18,17 +20,17 @@ _NOTHING = 1e-20
 class Background:
     """Mean power per bin of the quiet parts, (K,); None when the recording has none."""
 
-    power: np.ndarray | None
+    power: Floats | None
     bin_hz: float
     bandwidth: float
 
-    def bands_db(self) -> np.ndarray:
+    def bands_db(self) -> Floats:
         """One-third-octave levels (B,) in dB, NaN where not measurable."""
         if self.power is None:
             return np.full(len(third_octave_bands().centre), np.nan)
         return band_levels(self.power, self.bin_hz, self.bandwidth)
 
-    def level_db(self, low_hz: np.ndarray, high_hz: np.ndarray) -> np.ndarray:
+    def level_db(self, low_hz: Floats, high_hz: Floats) -> Floats:
         """Levels (N,) in dB between these frequencies; NaN where the recording has no quiet part."""
         if self.power is None:
             return np.full(np.shape(low_hz), np.nan)
@@ -37,7 +39,7 @@ class Background:
         return 10 * np.log10(np.interp(high_hz, edges, running) - np.interp(low_hz, edges, running) + _NOTHING)
 
 
-def background(signal, onset_s: np.ndarray, offset_s: np.ndarray) -> Background:
+def background(signal: Signal, onset_s: Floats, offset_s: Floats) -> Background:
     """The quietest tenth of what lies clear of all notes, and its like.
 
     Speech, false starts and breaths are clear of the notes too, but louder.

@@ -6,9 +6,12 @@ columns with the index of their recording. The same measurements give the same b
 
 import json
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats
+from evenbore.facts.rows import Row
 from evenbore.files.atomic import write_atomically
 from evenbore.notes.measure import Measured
 
@@ -32,18 +35,25 @@ def write_chunk(measured: list[Measured], path: str | Path) -> None:
 
     def write(temporary: Path) -> None:
         with temporary.open("wb") as file:
-            np.savez_compressed(file, **arrays)
+            np.savez_compressed(file, allow_pickle=False, **arrays)
 
     write_atomically(path, write)
 
 
-def read_rows(path: str | Path) -> dict:
-    """Return `recordings` (list of rows) and `notes` (list of lists of rows)."""
+class ChunkRows(NamedTuple):
+    """Rows of a chunk: `recordings`, and of each of them its `notes`."""
+
+    recordings: list[Row]
+    notes: list[list[Row]]
+
+
+def read_chunk_rows(path: str | Path) -> ChunkRows:
+    """The rows of recordings and notes in a chunk file."""
     with np.load(path, allow_pickle=False) as arrays:
-        return json.loads(str(arrays["rows"]))
+        return ChunkRows(**json.loads(str(arrays["rows"])))
 
 
-def read_columns(path: str | Path, table: str) -> dict[str, np.ndarray]:
+def read_columns(path: str | Path, table: str) -> dict[str, Floats]:
     """Return the columns of `harmonics` or `bands`; `recording` is the index into the chunk's recordings."""
     with np.load(path, allow_pickle=False) as arrays:
         return {column: arrays[f"{table}.{column}"] for column in ("recording", *_TABLES[table])}
@@ -53,7 +63,7 @@ def join_chunks(parts: list[str], path: str | Path) -> None:
     """Write files of one recording each as one chunk: the same bytes as if all were written at once."""
     measured = []
     for part in parts:
-        chunk = read_rows(part)
+        chunk = read_chunk_rows(part)
         tables = (read_columns(part, table) for table in _TABLES)
-        measured.append(Measured(chunk["recordings"][0], chunk["notes"][0], *tables))
+        measured.append(Measured(chunk.recordings[0], chunk.notes[0], *tables))
     write_chunk(measured, path)

@@ -6,8 +6,9 @@ from functools import lru_cache
 import pandas as pd
 
 from evenbore.facts.columns import names
+from evenbore.facts.rows import Row
 from evenbore.files.tables import ROWS_AT_ONCE, conform
-from evenbore.notes.chunkfile import read_columns, read_rows
+from evenbore.notes.chunkfile import read_chunk_rows, read_columns
 
 LONG = ("harmonics", "bands")
 CHUNKS_AT_ONCE = 32  # takes of one instrument often alternate with others' in the sheet
@@ -19,12 +20,14 @@ def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iter
     Of recordings with the same sound only the first usable one of the sheet stays, the others are set aside: a copy
     taken for a repeat would make the instrument look perfectly repeatable.
     """
-    recordings, notes, where = [], [], {}
+    recordings: list[Row] = []
+    notes: list[pd.DataFrame] = []
+    where: dict[str, tuple[str, int]] = {}
     for path in paths:
-        chunk = read_rows(path)
-        where |= {row["recording"]: (path, number) for number, row in enumerate(chunk["recordings"])}
-        recordings += chunk["recordings"]
-        rows = [note for recording in chunk["notes"] for note in recording]
+        chunk = read_chunk_rows(path)
+        where |= {row["recording"]: (path, number) for number, row in enumerate(chunk.recordings)}
+        recordings += chunk.recordings
+        rows = [note for recording in chunk.notes for note in recording]
         notes.append(conform(pd.DataFrame(rows).reindex(columns=names("notes")), "notes"))
     place = {recording: index for index, recording in enumerate(order)}
     recordings.sort(key=lambda row: place[row["recording"]])
@@ -48,8 +51,8 @@ def _parts(table: str, kept: Iterable[tuple[str, str, int]]) -> Iterator[pd.Data
     parts, rows = [pd.DataFrame(columns=names(table))], 0
     for recording, path, number in kept:
         columns = read(path, table)
-        own = columns["recording"] == number
-        part = pd.DataFrame({name: values[own] for name, values in columns.items()})
+        of_recording = columns["recording"] == number
+        part = pd.DataFrame({name: values[of_recording] for name, values in columns.items()})
         parts.append(part.assign(recording=recording))
         rows += len(part)
         if rows >= ROWS_AT_ONCE:
@@ -63,12 +66,12 @@ def _joined(table: str, parts: list[pd.DataFrame]) -> pd.DataFrame:
     return conform(pd.concat(filled or parts[:1], ignore_index=True), table)
 
 
-def _set_copies_aside(recordings: list[dict]) -> set[str]:
+def _set_copies_aside(recordings: list[Row]) -> set[str]:
     """Set aside, in place, every usable recording that an earlier one equals byte for byte; return their ids.
 
     Two channels of one file are two recordings.
     """
-    first: dict[tuple, str] = {}
+    first: dict[tuple[str, int], str] = {}
     copies = set()
     for row in recordings:
         if row["status"] == "set_aside" or row["sha256"] is None:

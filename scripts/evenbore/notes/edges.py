@@ -11,7 +11,9 @@ from functools import lru_cache
 
 import numpy as np
 
+from evenbore.facts.arrays import Bools, Floats, Floats32
 from evenbore.notes.spectrum import fast_size, transform
+from evenbore.recording.audio import Signal
 
 _HOP_S = 0.003
 _SLUR_HOP_S = 0.008
@@ -43,16 +45,16 @@ class Edges:
     transition_s: time in which a slur goes from a tenth to nine tenths of the new note, NaN otherwise.
     """
 
-    onset_s: np.ndarray
-    offset_s: np.ndarray
-    slurred: np.ndarray
-    transition_s: np.ndarray
+    onset_s: Floats
+    offset_s: Floats
+    slurred: Bools
+    transition_s: Floats
 
 
 class _Spectra:
     """Short magnitude spectra of a stretch of the signal: values (F, K) at times (F,)."""
 
-    def __init__(self, signal, start_s: float, stop_s: float, size: int, hop_s: float = _HOP_S):
+    def __init__(self, signal: Signal, start_s: float, stop_s: float, size: int, hop_s: float = _HOP_S):
         rate = signal.rate
         hop = max(1, round(hop_s * rate))
         first = round(start_s * rate)
@@ -69,10 +71,10 @@ class _Notes:
     first_s, last_s, f0_hz: (N,).
     """
 
-    def __init__(self, signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray):
+    def __init__(self, signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats):
         self.signal, self.first_s, self.last_s, self.f0_hz = signal, first_s, last_s, f0_hz
         self.middle_s = 0.5 * (first_s + last_s)
-        self._steady = {}
+        self._steady: dict[tuple[int, int], Floats32] = {}
 
     def size(self, f0_hz: float, window: tuple[float, float, float]) -> int:
         """Samples of a window that holds so many periods, within its least and greatest length in seconds."""
@@ -83,7 +85,7 @@ class _Notes:
         """Samples of a window that tells notes i - 1 and i apart."""
         return self.size(self.f0_hz[i - 1 : i + 1].min(), _SLUR_WINDOW)
 
-    def steady(self, i: int, size: int) -> np.ndarray:
+    def steady(self, i: int, size: int) -> Floats32:
         """Mean short spectrum of the middle third of note i."""
         if (i, size) not in self._steady:
             third = (self.last_s[i] - self.first_s[i]) / 3
@@ -92,7 +94,7 @@ class _Notes:
         return self._steady[i, size]
 
 
-def refine(signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray, tongued: bool) -> Edges:
+def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongued: bool) -> Edges:
     """Edges of notes roughly between first_s and last_s, in playing order, all arrays (N,).
 
     `tongued`: every note has its own attack, even where the room fills the gap before it.
@@ -117,11 +119,11 @@ def refine(signal, first_s: np.ndarray, last_s: np.ndarray, f0_hz: np.ndarray, t
 
 
 @lru_cache(maxsize=128)
-def _hann(size: int) -> np.ndarray:
+def _hann(size: int) -> Floats32:
     return np.hanning(size).astype(np.float32)
 
 
-def _shares(spectra: np.ndarray, parts: list[np.ndarray]) -> np.ndarray:
+def _shares(spectra: Floats32, parts: list[Floats32]) -> Floats32:
     """(P, F) amplitude of each part in each spectrum, least squares, in units of the part's own level."""
     matrix = np.stack(parts)
     gram = matrix @ matrix.T
@@ -149,16 +151,17 @@ def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
     return middle, float(np.sqrt(max(rise**2 - (_OWN_RISE * notes.slur_size(i) / notes.signal.rate) ** 2, 0.0)))
 
 
-def _share(old: np.ndarray, new: np.ndarray) -> np.ndarray:
-    return new / (old + new + 1e-9)
+def _share(old: Floats32, new: Floats32) -> Floats32:
+    share: Floats32 = new / (old + new + 1e-9)
+    return share
 
 
-def _typical(levels: np.ndarray) -> float:
+def _typical(levels: Floats32) -> float:
     """Median level of a note beside a slur, in units of its steady one; 1 where there is too little to see."""
     return max(float(np.median(levels)), _EDGE) if len(levels) >= _LEAST_FRAMES else 1.0
 
 
-def _dips(signal, guess_s: float) -> bool:
+def _dips(signal: Signal, guess_s: float) -> bool:
     """Whether the level falls away between two notes that meet near guess_s."""
     width = round(_DIP_WINDOW_S * signal.rate)
     half = round(_DIP_REACH_S / _DIP_WINDOW_S)
@@ -168,7 +171,7 @@ def _dips(signal, guess_s: float) -> bool:
     return bool(power[k] < _DIP**2 * min(power[:k].max(), power[k + 1 :].max()))
 
 
-def _crossing(times: np.ndarray, values: np.ndarray, level: float, near: float) -> float:
+def _crossing(times: Floats, values: Floats32, level: float, near: float) -> float:
     """Time of the upward crossing of `level` nearest to `near`; `near` itself when there is none."""
     up = np.nonzero((values[:-1] < level) & (values[1:] >= level))[0]
     if len(up) == 0:
@@ -197,16 +200,16 @@ def _onset(notes: _Notes, i: int) -> float:
         parts = [steady, spectra.values.min(axis=0) + 1e-9, notes.steady(i - 1, size)]
     else:
         parts = [steady, spectra.values[: max(1, len(spectra.times) // 8)].mean(axis=0) + 1e-9]
-    own = _shares(spectra.values, parts)[0]
-    sounding = np.nonzero((own >= _SOUNDING) & (spectra.times >= first - _EARLY_S))[0]
-    sounding = sounding[0] if len(sounding) else len(own) - 1
-    shown = _last_passes(spectra.times, own, _EDGE, sounding)
+    amplitude = _shares(spectra.values, parts)[0]
+    loud = np.nonzero((amplitude >= _SOUNDING) & (spectra.times >= first - _EARLY_S))[0]
+    sounding = int(loud[0]) if len(loud) else len(amplitude) - 1
+    shown = _last_passes(spectra.times, amplitude, _EDGE, sounding)
     level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)
     least = level[spectra.times <= first + _NEAR_S].min()
     if least > _HIDDEN:
         # noise or echo hides the first tenth: go back from a quarter, between a steady growth and a growth in dB
         half = spectra.times[sounding]
-        quarter = _last_passes(spectra.times, own, 0.5 * _SOUNDING, sounding)
+        quarter = _last_passes(spectra.times, amplitude, 0.5 * _SOUNDING, sounding)
         shown = max(min(shown, quarter - (half - quarter)), spectra.times[0])
     if not near:
         return shown
@@ -219,7 +222,7 @@ def _onset(notes: _Notes, i: int) -> float:
     onset = max(min(shown, risen), spectra.times[k] - _AHEAD_S)
     if least > _DROWNED and abs(np.log2(notes.f0_hz[i] / notes.f0_hz[i - 1])) > _SAME_PITCH:
         onset = 0.5 * (onset + _handover(notes, i) - _HANDOVER_S)
-    return onset
+    return float(onset)
 
 
 def _handover(notes: _Notes, i: int) -> float:
@@ -229,7 +232,7 @@ def _handover(notes: _Notes, i: int) -> float:
     return _crossing(times, _share(old, new), 0.5, guess)
 
 
-def _parted(notes: _Notes, i: int, guess: float, before_s: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _parted(notes: _Notes, i: int, guess: float, before_s: float) -> tuple[Floats32, Floats32, Floats]:
     """Amplitudes of note i - 1 and of note i around the time `guess` where they meet, and the times, all (F,)."""
     size = notes.slur_size(i)
     start = max(guess - before_s, notes.middle_s[i - 1])
@@ -239,7 +242,7 @@ def _parted(notes: _Notes, i: int, guess: float, before_s: float) -> tuple[np.nd
     return old, new, spectra.times
 
 
-def _last_passes(times: np.ndarray, values: np.ndarray, limit: float, before: int) -> float:
+def _last_passes(times: Floats, values: Floats32, limit: float, before: int) -> float:
     """Time at which `values` last rise through `limit` before the frame `before`; the first time if above all along."""
     quiet = np.nonzero(values[:before] < limit)[0]
     return _passes(times[quiet[-1] :], values[quiet[-1] :], limit) if len(quiet) else float(times[0])
@@ -257,13 +260,13 @@ def _offset(notes: _Notes, i: int) -> float:
     return _passes(spectra.times, -level, -(level.min() + _EDGE))
 
 
-def _rises(level: np.ndarray) -> int:
+def _rises(level: Floats32) -> int:
     """Number of first frames before the level has risen by _EDGE over its least value so far."""
     risen = np.nonzero(level > np.minimum.accumulate(level) + _EDGE)[0]
     return int(risen[0]) if len(risen) else len(level)
 
 
-def _passes(times: np.ndarray, values: np.ndarray, limit: float) -> float:
+def _passes(times: Floats, values: Floats32, limit: float) -> float:
     """Time at which `values` first reach `limit`, between two frames; the last time when they never do."""
     above = np.nonzero(values >= limit)[0]
     if len(above) == 0:

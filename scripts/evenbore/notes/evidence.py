@@ -12,7 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats, Floats32
 from evenbore.notes.spectrum import transform
+from evenbore.recording.audio import Signal
 
 GRID_CENTS = 20.0  # spacing of the pitch grid
 MARGIN_SEMITONES = 20.0  # the grid reaches this far beyond the expected notes (a squeak to the twelfth)
@@ -38,9 +40,9 @@ class Evidence:
     the grid, fractional MIDI numbers at A4 = 440 Hz. hop_s: seconds between frames.
     """
 
-    score: np.ndarray
-    level: np.ndarray
-    grid_midi: np.ndarray
+    score: Floats32
+    level: Floats32
+    grid_midi: Floats
     hop_s: float
 
 
@@ -49,11 +51,11 @@ def frame_size(rate: int, lowest_hz: float) -> int:
     return 1 << int(np.ceil(np.log2(max(0.080, 4.5 / lowest_hz) * rate) - 0.25))
 
 
-def _cells(hz: np.ndarray, lowest_hz: float) -> np.ndarray:
+def _cells(hz: Floats, lowest_hz: float) -> Floats:
     return np.log2(hz / lowest_hz) * (1200.0 / GRID_CENTS)
 
 
-def gather(signal, lowest_midi: float, highest_midi: float) -> Evidence:
+def gather(signal: Signal, lowest_midi: float, highest_midi: float) -> Evidence:
     """Evidence for pitches around a range of sounding notes (MIDI numbers at A4 = 440 Hz)."""
     rate = signal.rate
     low = lowest_midi - MARGIN_SEMITONES
@@ -84,7 +86,7 @@ def gather(signal, lowest_midi: float, highest_midi: float) -> Evidence:
     return Evidence(score, level, grid_midi, hop / rate)
 
 
-def _peak_histogram(magnitude: np.ndarray, bin_hz: float, bottom_hz: float, n_cells: int) -> np.ndarray:
+def _peak_histogram(magnitude: Floats32, bin_hz: float, bottom_hz: float, n_cells: int) -> Floats32:
     """Compressed peak amplitudes on a log-frequency axis, (frames, n_cells)."""
     inner = magnitude[:, 1:-1]
     least = inner.max(axis=1, keepdims=True) * 10 ** (-_RANGE_DB / 20)
@@ -108,7 +110,7 @@ def _peak_histogram(magnitude: np.ndarray, bin_hz: float, bottom_hz: float, n_ce
     return histogram.reshape(len(magnitude), n_cells).astype(np.float32)
 
 
-def _noise_floor(magnitude: np.ndarray) -> np.ndarray:
+def _noise_floor(magnitude: Floats32) -> Floats32:
     """(frames, n) lower quartile of every _FLOOR_BINS bins; the last of them may hold a few bins more."""
     n = max(1, magnitude.shape[1] // _FLOOR_BINS)
     parts = magnitude[:, : n * _FLOOR_BINS].reshape(len(magnitude), n, -1)
@@ -117,7 +119,7 @@ def _noise_floor(magnitude: np.ndarray) -> np.ndarray:
     return np.concatenate([floor, floor[:, -1:]], axis=1)
 
 
-def _explained(histogram: np.ndarray, n_pitches: int) -> np.ndarray:
+def _explained(histogram: Floats32, n_pitches: int) -> Floats32:
     """(frames, n_pitches) share of the peaks up to each pitch's last harmonic that its harmonics hold.
 
     Half, a third, a fifth … of the true pitch explains everything too, but only with its multiples of two,
@@ -144,5 +146,5 @@ def _explained(histogram: np.ndarray, n_pitches: int) -> np.ndarray:
     foreign = np.zeros_like(explained)
     for factor in (2, 3, 5, 7, 11):
         np.maximum(foreign, sum(held[h] for h in range(factor, _HARMONICS + 1, factor)), out=foreign)
-    own = 1 - foreign / (explained + 1e-9)
-    return np.minimum(share, 1) * np.clip(own / _OWN, 0, 1)
+    not_shared = 1 - foreign / (explained + 1e-9)
+    return np.minimum(share, 1) * np.clip(not_shared / _OWN, 0, 1)

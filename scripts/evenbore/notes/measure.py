@@ -5,9 +5,12 @@ One decode; a broken recording is set aside with the reason, it never raises.
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats, Ints
+from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError
 from evenbore.notes.edges import refine
 from evenbore.notes.evidence import Evidence, gather
@@ -21,9 +24,9 @@ from evenbore.trade.pitch import hz_to_midi, midi_to_hz, midi_to_note
 from evenbore.trade.scale import expected_scale
 
 _ALL_THERE = 0.9  # with fewer of the expected notes than this another scale is looked for
-LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
+_LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
 
-TAKE_KEYS = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
+TAKE_KEYS: Final = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
 INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
 
 
@@ -35,15 +38,15 @@ class Measured:
     frequency_hz, level_db, above_noise_db. bands: columns pass, step, band_hz, level_db, above_noise_db.
     """
 
-    recording: dict
-    notes: list[dict]
-    harmonics: dict[str, np.ndarray]
-    bands: dict[str, np.ndarray]
+    recording: Row
+    notes: list[Row]
+    harmonics: dict[str, Floats]
+    bands: dict[str, Floats]
 
 
-def measure_recording(row: dict) -> Measured:
+def measure_recording(row: RecordingRow) -> Measured:
     """Measure the recording that a row of the sheet describes (see `sheets.row_for_measuring`)."""
-    record = {key: row[key] for key in TAKE_KEYS}
+    record: Row = {key: row[key] for key in TAKE_KEYS}
     try:
         with open_signal(row["path"], channel=row["channel"]) as signal:
             return _measure(row, record, signal)
@@ -51,12 +54,12 @@ def measure_recording(row: dict) -> Measured:
         return set_aside(record, str(error))
 
 
-def set_aside(record: dict, reason: str) -> Measured:
+def set_aside(record: Row, reason: str) -> Measured:
     """The result of a recording that cannot be used, with what is known of it."""
     return Measured(record | {"status": "set_aside", "reason": reason}, [], {}, {})
 
 
-def _measure(row: dict, record: dict, signal: Signal) -> Measured:
+def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     record |= {
         "duration_s": signal.frames / signal.rate,
         "sample_rate_hz": signal.source_rate,
@@ -71,17 +74,17 @@ def _measure(row: dict, record: dict, signal: Signal) -> Measured:
     midi = family.to_sounding(written)
     evidence = gather(signal, midi.min(), midi.max())
     passes = find_passes(evidence, midi, row["tuning_hz"])
-    best = max(passes, key=lambda found: found.found.sum())
+    best = max(passes, key=lambda alignment: alignment.found.sum())
     record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
     if best.found.mean() < _ALL_THERE or not (best.found[0] and best.found[-1]):
         shift, reversed_order = better_guess(evidence, midi, row["tuning_hz"], best)
-        if shift or reversed_order or best.found.mean() < LEAST_FOUND:
+        if shift or reversed_order or best.found.mean() < _LEAST_FOUND:
             reason = _not_this_scale(record, shift, reversed_order, family, written)
             if signal.damaged:  # a part of a scale fits many another
-                found, of = record["notes_found"], record["notes_expected"]
-                reason = f"too little of the scale is left: {found} of {of} expected notes found"
+                n, of = record["notes_found"], record["notes_expected"]
+                reason = f"too little of the scale is left: {n} of {of} expected notes found"
             return set_aside(record, "; ".join([*signal.warnings, reason]))
-    where = [(number, int(step)) for number, found in enumerate(passes) for step in np.nonzero(found.found)[0]]
+    where = [(number, int(step)) for number, one in enumerate(passes) for step in np.nonzero(one.found)[0]]
     half = evidence.hop_s / 2
     first = np.array([passes[number].first[step] for number, step in where]) * evidence.hop_s - half
     last = np.array([passes[number].last[step] for number, step in where]) * evidence.hop_s + half
@@ -112,13 +115,13 @@ def _measure(row: dict, record: dict, signal: Signal) -> Measured:
     return _finish(record, warnings, notes, measured.spectra, measured.bands)
 
 
-def _guess_hz(evidence: Evidence, found: Alignment, step: int, nominal_hz: float) -> float:
+def _guess_hz(evidence: Evidence, scale: Alignment, step: int, nominal_hz: float) -> float:
     """First estimate of a note's pitch, from the grid of pitches around its place in the scale."""
-    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - found.offset_cents
+    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - scale.offset_cents
     near = np.abs(deviation) <= 60
-    mean = evidence.score[found.first[step] : found.last[step] + 1, near].mean(axis=0)
+    mean = evidence.score[scale.first[step] : scale.last[step] + 1, near].mean(axis=0)
     weight = np.clip(mean - 0.7 * mean.max(), 0, None)
-    return nominal_hz * 2 ** ((found.offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200)
+    return float(nominal_hz * 2 ** ((scale.offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
 
 
 def _confidence(score: float, rival: float) -> float:
@@ -129,7 +132,7 @@ def _confidence(score: float, rival: float) -> float:
     return float(1 / (1 + np.exp(0.3 - 3.0 * score - 12.5 * (score - rival))))
 
 
-def _not_this_scale(record: dict, shift: int, reversed_order: bool, family: Family, written: np.ndarray) -> str:
+def _not_this_scale(record: Row, shift: int, reversed_order: bool, family: Family, written: Ints) -> str:
     n, of = record["notes_found"], record["notes_expected"]
     span = f"{midi_to_note(int(written[0]))} to {midi_to_note(int(written[-1]))} written for {family.name}"
     if reversed_order:
@@ -146,17 +149,19 @@ def _not_this_scale(record: dict, shift: int, reversed_order: bool, family: Fami
     )
 
 
-def _missing(found: Alignment, written: np.ndarray) -> list[str]:
-    missing = [midi_to_note(int(note)) for note in written[~found.found]]
+def _missing(scale: Alignment, written: Ints) -> list[str]:
+    missing = [midi_to_note(int(note)) for note in written[~scale.found]]
     return [f"notes not found: {' '.join(missing)}"] if missing else []
 
 
-def _finish(record: dict, warnings: list[str], notes, spectra, bands) -> Measured:
+def _finish(
+    record: Row, warnings: list[str], rows: list[Row], spectra: list[Harmonics | None], bands: list[Floats | None]
+) -> Measured:
     record |= {"status": "warned" if warnings else "ok", "reason": "; ".join(warnings)}
-    return Measured(record, notes, _stack_harmonics(notes, spectra), _stack_bands(notes, bands))
+    return Measured(record, rows, _stack_harmonics(rows, spectra), _stack_bands(rows, bands))
 
 
-def _stack_harmonics(notes: list[dict], spectra: list[Harmonics | None]) -> dict[str, np.ndarray]:
+def _stack_harmonics(notes: list[Row], spectra: list[Harmonics | None]) -> dict[str, Floats]:
     parts = []
     for note, spectrum in zip(notes, spectra, strict=True):
         if spectrum is not None:
@@ -167,7 +172,7 @@ def _stack_harmonics(notes: list[dict], spectra: list[Harmonics | None]) -> dict
     return dict(zip(("pass", "step", "harmonic", "frequency_hz", "level_db", "above_noise_db"), table.T, strict=True))
 
 
-def _stack_bands(notes: list[dict], bands: list[np.ndarray | None]) -> dict[str, np.ndarray]:
+def _stack_bands(notes: list[Row], bands: list[Floats | None]) -> dict[str, Floats]:
     parts = []
     for note, band in zip(notes, bands, strict=True):
         if band is not None:
@@ -177,7 +182,7 @@ def _stack_bands(notes: list[dict], bands: list[np.ndarray | None]) -> dict[str,
     return dict(zip(("pass", "step", "band_hz", "level_db", "above_noise_db"), table.T, strict=True))
 
 
-def _place(note: dict, n: int) -> tuple[np.ndarray, np.ndarray]:
+def _place(note: Row, n: int) -> tuple[Ints, Ints]:
     return np.full(n, note["pass"]), np.full(n, note["step"])
 
 

@@ -5,12 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbore.facts.acoustics import third_octave_bands
+from evenbore.facts.arrays import Bools, Floats
 from evenbore.facts.measures import HIGH_BAND_HZ, MEASURES, harmonic_measures, hidden_by_noise
+from evenbore.facts.rows import Row
 from evenbore.notes.background import Background, background
 from evenbore.notes.edges import Edges
 from evenbore.notes.pitch import Pitch, measure_pitch
 from evenbore.notes.response import attacks, cracked, settle_ms
 from evenbore.notes.spectrum import TOP_HZ, Harmonics, analyse, harmonics, note_bands
+from evenbore.recording.audio import Signal
 from evenbore.trade.pitch import cents
 
 _SETTLED_S = 0.06  # the steady part begins this long after the onset, or after 15 % of a longer note
@@ -23,6 +26,8 @@ _ROOM_HEARD_DB = 3.0  # noise between the harmonics less than this above the bac
 # and lies this many robust standard deviations out on a scale of log time (Iglewicz & Hoaglin 1993, from memory)
 _LATE_RATIO, _LATE_MS, _LATE_SDS = 2.0, 30.0, 3.5
 _LEAST_NOTES = 8
+_CEILING = 0.98  # ASSUME: a note of a clipped recording that comes so near the recording's peak is clipped itself
+_LEFT_BY_CLIPPING = ("f0_hz", "f0_se_cents", "cents", "cents_sd", "cents_drift", "transition_ms", "snr_db")
 _UNMEASURED = {measure.name: float("nan") for measure in MEASURES}
 
 
@@ -32,13 +37,13 @@ class Notes:
     level, level over the background; None for both where the note could not be measured.
     """
 
-    rows: list[dict]
+    rows: list[Row]
     spectra: list[Harmonics | None]
-    bands: list[np.ndarray | None]
+    bands: list[Floats | None]
 
 
 def measure_notes(
-    signal, edges: Edges, guess_hz: np.ndarray, nominal_hz: np.ndarray, reverb_s: float = float("nan")
+    signal: Signal, edges: Edges, guess_hz: Floats, nominal_hz: Floats, reverb_s: float = float("nan")
 ) -> Notes:
     """Measure the notes between `edges`; guess_hz (N,) within about 15 cents, nominal_hz (N,) what they should be.
 
@@ -46,13 +51,15 @@ def measure_notes(
     """
     quiet = background(signal, edges.onset_s, edges.offset_s)
     centre, quiet_bands = third_octave_bands().centre, quiet.bands_db()
-    rows, spectra, bands = [], [], []
+    rows: list[Row] = []
+    spectra: list[Harmonics | None] = []
+    bands: list[Floats | None] = []
     for k, (onset, offset) in enumerate(zip(edges.onset_s.tolist(), edges.offset_s.tolist(), strict=True)):
         row = _UNMEASURED | {"onset_s": onset, "offset_s": offset, "transition_ms": 1000 * float(edges.transition_s[k])}
         start, stop = _steady(onset, offset)
         frames = analyse(signal.slice(round(start * signal.rate), round(stop * signal.rate)), signal.rate, guess_hz[k])
         pitch = measure_pitch(frames, guess_hz[k]) if frames is not None else None
-        if pitch is None:
+        if frames is None or pitch is None:
             rows.append(row | {"flags": "too_short" if frames is None else "no_clear_pitch"})
             spectra.append(None)
             bands.append(None)
@@ -68,6 +75,10 @@ def measure_notes(
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
     _add_tone(rows, spectra, quiet, signal.rate)
     _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
+    for k in _clipped(signal, rows):
+        rows[k] |= {name: np.nan for name in _UNMEASURED if name not in _LEFT_BY_CLIPPING}
+        rows[k]["flags"] += " clipped"
+        spectra[k] = bands[k] = None
     _flag_late(rows)
     return Notes(rows, spectra, bands)
 
@@ -81,7 +92,7 @@ def _steady(onset: float, offset: float) -> tuple[float, float]:
     return start, stop
 
 
-def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict:
+def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict[str, float]:
     track = pitch.track_cents
     time = np.arange(len(track)) - (len(track) - 1) / 2
     return {
@@ -93,16 +104,17 @@ def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict:
     }
 
 
-def _add_tone(rows: list[dict], spectra: list[Harmonics | None], quiet: Background, rate: int) -> None:
+def _add_tone(rows: list[Row], spectra: list[Harmonics | None], quiet: Background, rate: int) -> None:
     """Add what follows from the harmonics and the noise between them, for all notes at once, and its flags."""
-    known = [k for k, spectrum in enumerate(spectra) if spectrum is not None]
-    if not known:
+    measured = [(k, spectrum) for k, spectrum in enumerate(spectra) if spectrum is not None]
+    if not measured:
         return
-    size = max(len(spectra[k].number) for k in known)
+    known = [k for k, _ in measured]
+    size = max(len(spectrum.number) for _, spectrum in measured)
     level, limit, noise = (np.full((len(known), size), np.nan) for _ in range(3))
-    for i, k in enumerate(known):
-        n = len(spectra[k].number)
-        level[i, :n], limit[i, :n], noise[i, :n] = spectra[k].level_db, spectra[k].limit_db, spectra[k].noise_db
+    for i, (_, spectrum) in enumerate(measured):
+        n = len(spectrum.number)
+        level[i, :n], limit[i, :n], noise[i, :n] = spectrum.level_db, spectrum.limit_db, spectrum.noise_db
     f0 = np.array([rows[k]["f0_hz"] for k in known])
     values = harmonic_measures(level, f0)
     hidden = hidden_by_noise(level, limit, f0)
@@ -117,13 +129,14 @@ def _add_tone(rows: list[dict], spectra: list[Harmonics | None], quiet: Backgrou
 
 
 def _add_attacks(
-    signal, rows: list[dict], spectra: list[Harmonics | None], slurred: np.ndarray, reverb_s: float
+    signal: Signal, rows: list[Row], spectra: list[Harmonics | None], slurred: Bools, reverb_s: float
 ) -> None:
     """Add how each note that begins by itself rises; take out the times that a room at the beginnings may hide."""
-    known = [k for k, spectrum in enumerate(spectra) if spectrum is not None and not slurred[k]]
+    tongued = [(k, spectrum) for k, spectrum in enumerate(spectra) if spectrum is not None and not slurred[k]]
+    known = [k for k, _ in tongued]
     onsets, offsets = ([rows[k][edge] for k in known] for edge in ("onset_s", "offset_s"))
-    found, room = attacks(signal, onsets, offsets, [spectra[k] for k in known], reverb_s)
-    for k, attack in zip(known, found, strict=True):
+    attack_columns, room = attacks(signal, onsets, offsets, [spectrum for _, spectrum in tongued], reverb_s)
+    for k, attack in zip(known, attack_columns, strict=True):
         if room and "cracked" in rows[k]["flags"].split():
             continue  # its own harmonics rise only after the crack
         rows[k] |= attack
@@ -135,7 +148,18 @@ def _add_attacks(
             row |= {"settle_ms": np.nan, "transition_ms": np.nan, "flags": f"{row['flags']} {room}"}
 
 
-def _noise(noise_db: np.ndarray, level_db: np.ndarray, f0: np.ndarray, quiet: Background) -> tuple[dict, dict]:
+def _clipped(signal: Signal, rows: list[Row]) -> list[int]:
+    """Notes that reach the ceiling of a clipped recording: their harmonics are not the instrument's."""
+    if not signal.clipped_fraction > 0:
+        return []
+    spans = [[round(row[edge] * signal.rate) for edge in ("onset_s", "offset_s")] for row in rows]
+    peaks = [np.abs(signal.slice(*span)).max(initial=0.0) for span in spans]
+    return [k for k, peak in enumerate(peaks) if peak >= _CEILING * signal.peak]
+
+
+def _noise(
+    noise_db: Floats, level_db: Floats, f0: Floats, quiet: Background
+) -> tuple[dict[str, Floats], dict[str, Bools]]:
     """hnr_db, noise_low_db and noise_high_db (N,), and whether each is rather the room's noise than the note's."""
     number = np.arange(1, noise_db.shape[1] + 1)
     low = f0[:, None] * number <= HIGH_BAND_HZ
@@ -156,7 +180,7 @@ def _noise(noise_db: np.ndarray, level_db: np.ndarray, f0: np.ndarray, quiet: Ba
     return values, hidden
 
 
-def _flags(row: dict, hidden: list[str]) -> list[str]:
+def _flags(row: Row, hidden: list[str]) -> list[str]:
     words = []
     if np.isnan(row["snr_db"]):
         words.append("no_quiet_part")
@@ -173,7 +197,7 @@ def _flags(row: dict, hidden: list[str]) -> list[str]:
     return words
 
 
-def _flag_late(rows: list[dict]) -> None:
+def _flag_late(rows: list[Row]) -> None:
     """Flag notes whose attack or settling takes much longer than the take's others."""
     late = np.zeros(len(rows), bool)
     for name in ("attack_ms", "settle_ms", "transition_ms"):

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenbore.facts.arrays import Bools, Floats
 from evenbore.notes.spectrum import Frames, noise_between
 
 _START_CENTS = 15.0  # the first guess may be this far off
@@ -27,12 +28,18 @@ class Pitch:
 
     f0_hz: float
     se_cents: float
-    track_cents: np.ndarray
+    track_cents: Floats
     hop_s: float
 
 
 def measure_pitch(frames: Frames, guess_hz: float) -> Pitch | None:
-    """Pitch over the frames, starting from a guess within about 15 cents; None when no harmonic is clear."""
+    """Pitch over the frames, starting from a guess within about 15 cents; None when no harmonic is clear.
+
+    >>> from evenbore.notes.spectrum import analyse
+    >>> tone = np.sin(2 * np.pi * 440 * np.arange(48_000) / 48_000).astype(np.float32)
+    >>> print(f"{measure_pitch(analyse(tone, 48_000, 442.0), 442.0).f0_hz:.2f}")
+    440.00
+    """
     # first only harmonics whose phase cannot have slipped a turn between two frames
     slip = 2 ** (_START_CENTS / 1200) - 1
     highest_hz = min(_TOP_HZ, 0.45 * frames.rate)
@@ -76,10 +83,11 @@ def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
     return Pitch(f0 + shift, float(np.sqrt(spread) * per_cent), track_cents, frames.hop_s)
 
 
-def _consistent(each: np.ndarray, weight: np.ndarray) -> np.ndarray:
+def _consistent(each: Floats, weight: Floats) -> Bools:
     """Which harmonics agree with the weighted median of all: a hum line or a stray partial does not."""
     order = np.argsort(each)
     middle = each[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)]
     deviation = np.abs(each - middle)
     scale = 1.4826 * np.median(deviation)
-    return deviation <= 4 * scale + 1e-4 * np.abs(middle) + 1e-3
+    agrees: Bools = deviation <= 4 * scale + 1e-4 * np.abs(middle) + 1e-3
+    return agrees

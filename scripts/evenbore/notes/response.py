@@ -4,8 +4,11 @@ from itertools import repeat
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats, Floats32, Ints
+from evenbore.facts.rows import Row
 from evenbore.notes.rise import rise_ms
 from evenbore.notes.spectrum import Frames, Harmonics, analyse
+from evenbore.recording.audio import Signal
 
 _LOOK_BACK_S = 0.06
 _LOOK_AHEAD_S = 0.5
@@ -33,8 +36,8 @@ _OTHER_PITCH_SEMITONES = 2.5  # beyond the echo of the note before in a scale
 
 
 def attacks(
-    signal, onset_s: list[float], offset_s: list[float], spectra: list[Harmonics], reverb_s: float
-) -> tuple[list[dict], str]:
+    signal: Signal, onset_s: list[float], offset_s: list[float], spectra: list[Harmonics], reverb_s: float
+) -> tuple[list[Row], str]:
     """attack_ms, log_attack and overshoot_db of notes that begin by themselves, not in a slur; and `room_heard` where
     the room is heard at their beginnings, `room_unknown` where it may be, else nothing.
 
@@ -67,7 +70,7 @@ def _room(troughs: list[float], reverb_s: float) -> str:
     return "" if reverb_s <= _DRY_REVERB_S or len(troughs) >= _LEAST_GAPS else "room_unknown"
 
 
-def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[float, float, float | None]:
+def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[float, float, float | None]:
     """attack_ms, overshoot_db, and the lowest level just before the note as a share of the steady one, None without a
     gap.
 
@@ -95,13 +98,13 @@ def _attack(signal, onset_s: float, offset_s: float, f0_hz: float) -> tuple[floa
     return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady)), trough
 
 
-def _last_crossing(rise: np.ndarray, level: float) -> float:
+def _last_crossing(rise: Floats, level: float) -> float:
     """Index, with its fraction, at which `rise` last passes `level` on its way from 0 to 1."""
     k = int(np.nonzero(rise < level)[0][-1])
-    return k + (level - rise[k]) / (rise[k + 1] - rise[k])
+    return k + float((level - rise[k]) / (rise[k + 1] - rise[k]))
 
 
-def settle_ms(signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
+def settle_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
     """Time from the onset until pitch stays within 10 cents of the steady one, in ms; NaN when it never does.
 
     Never less than half the analysis window of five periods (at least 20 ms): pitch cannot be known sooner.
@@ -110,7 +113,9 @@ def settle_ms(signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> f
     stop_s = min(onset_s + _LOOK_AHEAD_S, offset_s - 0.03)
     x = signal.slice(round(onset_s * rate), round(stop_s * rate))
     frames = analyse(x, rate, float(spectrum.frequency_hz[0]), _SETTLE_PERIODS)
-    track = _track_cents(frames, spectrum) if frames is not None else np.empty(0)
+    if frames is None:
+        return np.nan
+    track = _track_cents(frames, spectrum)
     if len(track) == 0:
         return np.nan
     steady = np.median(track[len(track) // 2 :])
@@ -121,7 +126,7 @@ def settle_ms(signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> f
     return float(1000 * (frames.size / 2 / rate + first * frames.hop_s))
 
 
-def _track_cents(frames: Frames, spectrum: Harmonics) -> np.ndarray:
+def _track_cents(frames: Frames, spectrum: Harmonics) -> Floats:
     """Pitch (F - 1,) in cents around the steady one, from the phase advance of the harmonics (see `pitch`)."""
     use = (spectrum.above_noise_db >= _CLEAR_DB) & (spectrum.number <= _HIGHEST_HARMONIC)
     number, frequency = spectrum.number[use], spectrum.frequency_hz[use]
@@ -131,11 +136,11 @@ def _track_cents(frames: Frames, spectrum: Harmonics) -> np.ndarray:
     values = frames.values[:, np.rint(frequency / frames.bin_hz).astype(int)]
     turn = np.exp(-2j * np.pi * frequency * frames.hop_s)
     advance = np.angle(values[1:] * np.conj(values[:-1]) * turn)
-    share = advance @ (weight / (2 * np.pi * frames.hop_s * frequency)) / np.sum(weight)  # of the steady pitch
+    share: Floats = advance @ (weight / (2 * np.pi * frames.hop_s * frequency)) / np.sum(weight)  # of the steady pitch
     return 1200 * np.log2(np.maximum(1 + share, 1e-3))
 
 
-def cracked(signal, onset_s: float, offset_s: float, f0_hz: float, before_hz: float) -> bool:
+def cracked(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, before_hz: float) -> bool:
     """Whether a part of the note's first 0.12 s sounds at another pitch than its middle.
 
     Parts of 30 ms, or four periods, half as far apart. The pitch of all is read off the autocorrelation in the same
@@ -166,35 +171,37 @@ def cracked(signal, onset_s: float, offset_s: float, f0_hz: float, before_hz: fl
     )
 
 
-def _alike(early_row: np.ndarray, steady_row: np.ndarray, lags: np.ndarray, early: int, steady: float) -> bool:
+def _alike(early_row: Floats, steady_row: Floats, lags: Ints, early: int, steady: float) -> bool:
     """Whether each part sounds at the other's pitch as well: a trace of another octave in an attack is no crack."""
     heard = _at(early_row, lags, steady) / early_row[early]
-    return min(heard, _at(steady_row, lags, lags[early]) / steady_row.max()) >= _ALIKE
+    return bool(min(heard, _at(steady_row, lags, lags[early]) / steady_row.max()) >= _ALIKE)
 
 
-def _echo(row: np.ndarray, lags: np.ndarray, early: int, before_lag: float) -> bool:
+def _echo(row: Floats, lags: Ints, early: int, before_lag: float) -> bool:
     """Whether a part sounds at the pitch of the note before as well, or at a period common to it and the new note."""
     times = lags[early] / before_lag
-    return _at(row, lags, before_lag) >= _ECHO * row[early] or (times > 0.5 and abs(times - np.rint(times)) < _SAME_LAG)
+    common = times > 0.5 and abs(times - np.rint(times)) < _SAME_LAG
+    return bool(_at(row, lags, before_lag) >= _ECHO * row[early] or common)
 
 
-def _correlation(x: np.ndarray, lags: np.ndarray) -> np.ndarray:
+def _correlation(x: Floats32, lags: Ints) -> Floats:
     """Autocorrelation (N, L) of parts (N, n) at these lags, each by the energy of the two stretches it compares."""
     length = x.shape[1]
     spectrum = np.fft.rfft(x, 256 * int(np.ceil((length + lags[-1]) / 256)), axis=1)
     product = np.fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), axis=1)[:, lags]
     energy = np.concatenate([np.zeros((len(x), 1)), np.cumsum(x**2, axis=1, dtype=float)], axis=1)
     both = energy[:, length - lags] * (energy[:, -1:] - energy[:, lags])
-    return product / np.sqrt(np.maximum(both, 1e-20))
+    correlation: Floats = product / np.sqrt(np.maximum(both, 1e-20))
+    return correlation
 
 
-def _at(correlation: np.ndarray, lags: np.ndarray, lag: float) -> float:
+def _at(correlation: Floats, lags: Ints, lag: float) -> float:
     """Highest correlation near a lag; -inf where none of `lags` is."""
     near = np.abs(lags / lag - 1) < _SAME_LAG
     return float(correlation[near].max()) if near.any() else -np.inf
 
 
-def _best_lag(correlation: np.ndarray) -> int | None:
+def _best_lag(correlation: Floats) -> int | None:
     """Index of the first peak near the highest value; None when there is no peak as high as a tone's."""
     inner = correlation[1:-1]
     peak = (inner >= correlation[:-2]) & (inner > correlation[2:])

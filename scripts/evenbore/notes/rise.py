@@ -8,13 +8,20 @@ source does, out of the echo of the note before.
 
 That mean is compared with rises of many lengths, beginnings and echoes before, in changes from frame to frame,
 because the echoes make the level wander, and steps of such a wander are nearly independent.
+
+A raised cosine, (1 − cos πx) / 2, is at a tenth for x = arccos(0.8) / π = 0.2048 and at nine tenths for x = 0.7952:
+
+>>> round(TO_TENTH, 4), round(TEN_TO_NINETY, 4)
+(0.2048, 0.5903)
 """
 
 from functools import lru_cache
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.notes.spectrum import Harmonics
+from evenbore.recording.audio import Signal
 
 TEN_TO_NINETY = float(1 - 4 / np.pi * np.arcsin(np.sqrt(0.1)))  # share of a raised cosine's length
 TO_TENTH = float(2 / np.pi * np.arcsin(np.sqrt(0.1)))
@@ -29,7 +36,7 @@ _UNSURE = 0.4  # standard deviation of ln length
 _STILL_MOVING = 0.15  # ln amplitude, 1.3 dB: the rise that was found is not all of it
 
 
-def rise_ms(signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
+def rise_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
     """Time in ms in which the note's harmonics rise from 10 % to 90 % of their steady amplitude, as a raised cosine.
 
     NaN where the length of the rise stays uncertain by more than a factor of about 1.5, where the level goes on
@@ -56,7 +63,7 @@ def rise_ms(signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> flo
     return float(1000 * hop_s * TEN_TO_NINETY * np.exp(mean))
 
 
-def _log_amplitude(signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> tuple[float, np.ndarray, int]:
+def _log_amplitude(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> tuple[float, Floats, int]:
     """Seconds from frame to frame, mean over the harmonics of ln (amplitude / steady amplitude), frames before onset.
 
     Windows of whole periods, two and 6 ms at least: in one that is steady no harmonic shows in another's place.
@@ -82,25 +89,23 @@ def _log_amplitude(signal, onset_s: float, offset_s: float, spectrum: Harmonics)
 
 
 @lru_cache(maxsize=64)
-def _window(size: int) -> np.ndarray:
+def _window(size: int) -> Floats32:
     return np.hanning(size + 1)[:-1].astype(np.float32)
 
 
 @lru_cache(maxsize=1)
-def _rises() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _rises() -> tuple[Floats32, Floats32, Floats, Ints]:
     """All rises to compare with, in hops: changes of ln amplitude (C, _FRAMES - 1), the running sum of their squares
     (C, _FRAMES), length (C,), and how much later than the onset the rise reaches a tenth (C,), the least ones first.
     """
-    later, length, echo = np.meshgrid(
-        np.arange(-_BEFORE, _BEFORE + 1), _LENGTHS, np.arange(len(_ECHOES)), indexing="ij"
-    )
-    later, length, echo = (part.ravel() for part in (later, length, echo))
+    grids = np.meshgrid(np.arange(-_BEFORE, _BEFORE + 1), _LENGTHS, np.arange(len(_ECHOES)), indexing="ij")
+    later, length, echo = grids[0].ravel(), grids[1].ravel(), grids[2].ravel()
     order = np.argsort(np.abs(later), kind="stable")
     later, length, echo = later[order], length[order], echo[order]
     time = np.arange(_FRAMES) - _BEFORE - later[:, None]
     # the window is two hops long: its blur of a rise is that of three looks 0.4 hops apart, nearly
-    looks = (np.clip((time + shift) / length[:, None] + TO_TENTH, 0, 1) for shift in (-0.44, 0.0, 0.44))
-    amplitude = sum(0.5 - 0.5 * np.cos(np.pi * look) for look in looks) / 3
+    looks = [np.clip((time + shift) / length[:, None] + TO_TENTH, 0, 1) for shift in (-0.44, 0.0, 0.44)]
+    amplitude = np.sum([0.5 - 0.5 * np.cos(np.pi * look) for look in looks], axis=0) / 3
     curve = np.empty_like(amplitude)
     for number, share in enumerate(_ECHOES):
         curve[echo == number] = np.interp(amplitude[echo == number], *_over_echo(share))
@@ -109,7 +114,7 @@ def _rises() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     return changes, squares, length, later
 
 
-def _over_echo(share: float) -> tuple[np.ndarray, np.ndarray]:
+def _over_echo(share: float) -> tuple[Floats, Floats]:
     """Amplitude 0 … 1 of the note, and the mean ln amplitude of what is heard over an echo (complex Gaussian, that
     root mean square), each with the floor: means over the quantiles of its size and over all phases.
     """

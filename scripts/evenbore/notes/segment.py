@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.notes.evidence import GRID_CENTS, Evidence
 
 _LIMIT_CENTS = 80.0  # the instrument may sit this far from nominal
@@ -42,19 +43,19 @@ class Alignment:
     the instrument sits from nominal.
     """
 
-    first: np.ndarray
-    last: np.ndarray
-    score: np.ndarray
-    rival: np.ndarray
+    first: Ints
+    last: Ints
+    score: Floats
+    rival: Floats
     offset_cents: float
 
     @property
-    def found(self) -> np.ndarray:
+    def found(self) -> Bools:
         """(N,) bool: which expected notes were found."""
         return self.first >= 0
 
 
-def find_passes(evidence: Evidence, midi: np.ndarray, tuning_hz: float) -> list[Alignment]:
+def find_passes(evidence: Evidence, midi: Ints, tuning_hz: float) -> list[Alignment]:
     """Align the expected sounding notes `midi` (N,) with every complete pass of the scale, in order of time.
 
     A4 of the session is `tuning_hz`. The list is never empty: the best pass comes even when it is poor. A
@@ -92,49 +93,51 @@ def find_passes(evidence: Evidence, midi: np.ndarray, tuning_hz: float) -> list[
     return sorted(passes, key=_start)
 
 
-def better_guess(evidence: Evidence, midi: np.ndarray, tuning_hz: float, found: Alignment) -> tuple[int, bool]:
+def better_guess(evidence: Evidence, midi: Ints, tuning_hz: float, best: Alignment) -> tuple[int, bool]:
     """What the recording seems to hold when the expected scale is not all there.
 
     Returns the semitones by which the same scale, moved as a whole, fits clearly better (0: none), and
     whether it fits clearly better in the opposite order.
     """
     # whole semitones are for the shift to tell
-    offset = (found.offset_cents + 50) % 100 - 50
+    offset = (best.offset_cents + 50) % 100 - 50
     target = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0) + offset / 100
     coarse, hop_s = evidence.score[::_COARSE], _COARSE * evidence.hop_s
 
-    def fit(pitches: np.ndarray) -> tuple[float, float]:
+    def fit(pitches: Floats) -> tuple[float, float]:
         """Log-likelihood, and the share of the notes that are there."""
         total, first, _ = _search(_note_scores(coarse, evidence.grid_midi, pitches), hop_s)
         return total, float(np.mean(first >= 0))
 
     def clearly(tried: tuple[float, float]) -> bool:
         # half a scale matches half of many another: what it really is must be all there
-        return tried[0] > as_said + _CLEARLY and tried[1] >= _WHOLE and tried[1] > found.found.mean()
+        return tried[0] > as_said + _CLEARLY and tried[1] >= _WHOLE and tried[1] > best.found.mean()
 
     as_said = fit(target)[0]
     if clearly(fit(target[::-1])):
         return 0, True
     low, high = evidence.grid_midi[0] - target.min(), evidence.grid_midi[-1] - target.max()
-    if found.found.mean() >= _WHOLE:
+    if best.found.mean() >= _WHOLE:
         low, high = max(low, -_NEIGHBOURS), min(high, _NEIGHBOURS)
     shifts = [shift for shift in range(int(np.ceil(low)), int(high) + 1) if shift]
     fits = [fit(target + shift) for shift in shifts]
-    best = max(range(len(shifts)), key=lambda k: fits[k][0])
-    return (shifts[best] if clearly(fits[best]) else 0), False
+    likeliest = max(range(len(shifts)), key=lambda k: fits[k][0])
+    return (shifts[likeliest] if clearly(fits[likeliest]) else 0), False
 
 
-def _start(found: Alignment) -> int:
+def _start(scale: Alignment) -> int:
     """First frame of the first note found; 0 when there is none."""
-    return int(found.first[found.found][0]) if found.found.any() else 0
+    return int(scale.first[scale.found][0]) if scale.found.any() else 0
 
 
-def _stop(found: Alignment) -> int:
+def _stop(scale: Alignment) -> int:
     """Frame after the last note found; 0 when there is none."""
-    return int(found.last[found.found][-1]) + 1 if found.found.any() else 0
+    return int(scale.last[scale.found][-1]) + 1 if scale.found.any() else 0
 
 
-def _align(score, notes, evidence: Evidence, target, offset: float, start: int, stop: int) -> Alignment:
+def _align(
+    score: Floats32, notes: Floats32, evidence: Evidence, target: Floats, offset: float, start: int, stop: int
+) -> Alignment:
     """The best pass between two frames."""
     _, first, last = _search(notes[start:stop], evidence.hop_s)
     _part_repeated(first, last, target, evidence.level[start:stop])
@@ -143,11 +146,11 @@ def _align(score, notes, evidence: Evidence, target, offset: float, start: int, 
     there = first >= 0
     first[there] += start
     last[there] += start
-    own, rival = _support(score, notes, evidence.grid_midi, target, first, last)
-    return Alignment(first, last, own, rival, offset)
+    support, rival = _support(score, notes, evidence.grid_midi, target, first, last)
+    return Alignment(first, last, support, rival, offset)
 
 
-def _part_repeated(first: np.ndarray, last: np.ndarray, target: np.ndarray, level: np.ndarray) -> None:
+def _part_repeated(first: Ints, last: Ints, target: Floats, level: Floats32) -> None:
     """Part notes that are asked for several times in a row where the level dips, in place: their pitch cannot tell."""
     runs = np.split(np.arange(len(target)), np.nonzero(np.diff(target))[0] + 1)
     for run in (run for run in runs if len(run) > 1 and (first[run] >= 0).any()):
@@ -159,23 +162,23 @@ def _part_repeated(first: np.ndarray, last: np.ndarray, target: np.ndarray, leve
             last[run] = np.concatenate([begin + dips - 1, [end]])
 
 
-def _dips(level: np.ndarray, count: int) -> np.ndarray | None:
+def _dips(level: Floats32, count: int) -> Ints | None:
     """Frames of the `count` deepest dips of the level, in order of time; None where there are fewer."""
     depth = np.ones(len(level))
     for t in range(_FOUND_FRAMES, len(level) - _FOUND_FRAMES):
         before, after = level[max(0, t - _BESIDE) : t].max(), level[t + 1 : t + 1 + _BESIDE].max()
         depth[t] = level[t] / min(before, after) if min(before, after) > 0 else 1.0
-    found = []
-    while len(found) < count:
+    dips: list[int] = []
+    while len(dips) < count:
         t = int(np.argmin(depth))
         if depth[t] > _DIP:
             return None
-        found.append(t)
+        dips.append(t)
         depth[max(0, t - _FOUND_FRAMES + 1) : t + _FOUND_FRAMES] = 1.0
-    return np.sort(found)
+    return np.sort(dips)
 
 
-def _offsets(score: np.ndarray, grid: np.ndarray, nominal: np.ndarray) -> list[float]:
+def _offsets(score: Floats32, grid: Floats, nominal: Floats) -> list[float]:
     """Offsets in cents worth trying: the one the pitches themselves agree on, and its semitone neighbours."""
     best = np.argmax(score, axis=1)
     peak = score[np.arange(len(score)), best]
@@ -188,18 +191,19 @@ def _offsets(score: np.ndarray, grid: np.ndarray, nominal: np.ndarray) -> list[f
     return [offset for offset in tried if abs(offset) <= _LIMIT_CENTS + 0.25 * GRID_CENTS]
 
 
-def _note_scores(score: np.ndarray, grid: np.ndarray, target: np.ndarray) -> np.ndarray:
+def _note_scores(score: Floats32, grid: Floats, target: Floats) -> Floats32:
     """(T, N) best score of each expected note within its own tolerance, less where another pitch leads clearly."""
     step = GRID_CENTS / 100
     half = int(_NOTE_CENTS / GRID_CENTS)
     centre = np.rint((target - grid[0]) / step).astype(int)
     values, where = np.unique(centre, return_inverse=True)
     columns = [score[:, max(0, c - half) : c + half + 1].max(axis=1, initial=0) for c in values]
-    own = np.stack(columns, axis=1)[:, where]
-    return np.minimum(own, own - score.max(axis=1, keepdims=True) + _LEAD + _NEUTRAL)
+    of_note = np.stack(columns, axis=1)[:, where]
+    leading: Floats32 = np.minimum(of_note, of_note - score.max(axis=1, keepdims=True) + _LEAD + _NEUTRAL)
+    return leading
 
 
-def _search(notes: np.ndarray, hop_s: float) -> tuple[float, np.ndarray, np.ndarray]:
+def _search(notes: Floats32, hop_s: float) -> tuple[float, Ints, Ints]:
     """Viterbi search: log-likelihood, and first and last frame of every note, -1 where it is missing.
 
     States 0 … n-1 are the notes, n … 2n the gaps before, between and after them; one more can't be reached.
@@ -242,11 +246,13 @@ def _search(notes: np.ndarray, hop_s: float) -> tuple[float, np.ndarray, np.ndar
     return total, first, last
 
 
-def _support(score, notes, grid, target, first, last) -> tuple[np.ndarray, np.ndarray]:
-    own, rival = np.full(len(first), np.nan), np.full(len(first), np.nan)
+def _support(
+    score: Floats32, notes: Floats32, grid: Floats, target: Floats, first: Ints, last: Ints
+) -> tuple[Floats, Floats]:
+    support, rival = np.full(len(first), np.nan), np.full(len(first), np.nan)
     for i in np.nonzero(first >= 0)[0]:
         span = slice(first[i], last[i] + 1)
-        own[i] = notes[span, i].mean()
+        support[i] = notes[span, i].mean()
         other = np.abs(grid - target[i]) > 0.8
         rival[i] = score[span][:, other].mean(axis=0).max()
-    return own, rival
+    return support, rival

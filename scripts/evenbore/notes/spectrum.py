@@ -11,6 +11,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from evenbore.facts.acoustics import third_octave_bands
+from evenbore.facts.arrays import Floats, Floats32, Ints, Spectra
 
 TOP_HZ = 10_000.0  # harmonics and noise are measured up to here (or 0.45 of the sample rate)
 ABOVE_NOISE_DB = 6.0  # a harmonic less than this above the noise is missing, not a number
@@ -27,7 +28,7 @@ _SHORTEST_S = 0.040  # of ten periods; a shorter window has a proportionally sho
 class Frames:
     """Complex spectra of a note's steady part: values (F, K), every `hop` samples, window of `size`."""
 
-    values: np.ndarray
+    values: Spectra
     size: int
     hop: int
     rate: int
@@ -43,9 +44,10 @@ class Frames:
         return self.hop / self.rate
 
     @cached_property
-    def power(self) -> np.ndarray:
+    def power(self) -> Floats32:
         """Mean power over the frames, (K,)."""
-        return np.mean(np.square(self.values.real) + np.square(self.values.imag), axis=0)
+        power: Floats32 = np.mean(np.square(self.values.real) + np.square(self.values.imag), axis=0)
+        return power
 
 
 @dataclass(frozen=True)
@@ -56,16 +58,16 @@ class Harmonics:
     noise power in the band from half a harmonic below to half a harmonic above.
     """
 
-    number: np.ndarray
-    frequency_hz: np.ndarray
-    level_db: np.ndarray
-    above_noise_db: np.ndarray
-    limit_db: np.ndarray
-    noise_db: np.ndarray
+    number: Ints
+    frequency_hz: Floats
+    level_db: Floats
+    above_noise_db: Floats
+    limit_db: Floats
+    noise_db: Floats
 
 
 @lru_cache(maxsize=128)
-def window(size: int) -> tuple[np.ndarray, float]:
+def window(size: int) -> tuple[Floats32, float]:
     """The window, scaled so that a sine of amplitude 1 peaks at 1, and its noise bandwidth in bins."""
     phase = 2 * np.pi * np.arange(size) / size
     shape = 0.35875 - 0.48829 * np.cos(phase) + 0.14128 * np.cos(2 * phase) - 0.01168 * np.cos(3 * phase)
@@ -74,11 +76,12 @@ def window(size: int) -> tuple[np.ndarray, float]:
 
 
 @lru_cache(maxsize=128)
-def _main_lobe(size: int) -> np.ndarray:
+def _main_lobe(size: int) -> Floats:
     """Amplitude seen at the nearest bin for a sine 0, 0.01 … 0.5 bins away from it."""
     shape = window(size)[0].astype(float) / 2
     offsets = np.arange(51) / 100
-    return np.abs(np.exp(-2j * np.pi * offsets[:, None] * np.arange(size) / size) @ shape)
+    lobe: Floats = np.abs(np.exp(-2j * np.pi * offsets[:, None] * np.arange(size) / size) @ shape)
+    return lobe
 
 
 def fast_size(samples: float) -> int:
@@ -86,7 +89,7 @@ def fast_size(samples: float) -> int:
     return int(_FAST_SIZES[np.searchsorted(_FAST_SIZES, samples)])
 
 
-def transform(frames: np.ndarray, shape: np.ndarray) -> np.ndarray:
+def transform(frames: Floats32, shape: Floats32) -> Spectra:
     """Complex spectra (F, K) of frames (F, size) under a window (size,), float32 throughout.
 
     A block that stays in the processor's cache takes a fifth of the time of many frames at once.
@@ -99,7 +102,7 @@ def transform(frames: np.ndarray, shape: np.ndarray) -> np.ndarray:
     return values
 
 
-def analyse(x: np.ndarray, rate: int, f0_hz: float, periods: float = _PERIODS) -> Frames | None:
+def analyse(x: Floats32, rate: int, f0_hz: float, periods: float = _PERIODS) -> Frames | None:
     """Spectra over the whole of x (a steady part), windows of so many periods (fewer when x is short).
 
     None when x is too short for three frames of five periods.
@@ -113,14 +116,15 @@ def analyse(x: np.ndarray, rate: int, f0_hz: float, periods: float = _PERIODS) -
     return Frames(transform(frames, window(size)[0]), size, hop, rate)
 
 
-def noise_between(power: np.ndarray, bin_hz: float, f0_hz: float, count: int) -> np.ndarray:
+def noise_between(power: Floats | Floats32, bin_hz: float, f0_hz: float, count: int) -> Floats:
     """(count + 1,) noise power per bin half-way below the first, between any two, and above the last of the harmonics.
 
     The mean of three bins of the mean power spectrum (K,).
     """
     middle = np.rint((np.arange(count + 1) + 0.5) * f0_hz / bin_hz).astype(int)
     middle = np.clip(middle, 1, len(power) - 2)
-    return (power[middle - 1] + power[middle] + power[middle + 1]) / 3 + 1e-20
+    noise: Floats = (power[middle - 1] + power[middle] + power[middle + 1]) / 3 + 1e-20
+    return noise
 
 
 def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
@@ -133,16 +137,16 @@ def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
     lobe = np.interp(np.abs(position - nearest), np.arange(51) / 100, _main_lobe(frames.size))
     floor = noise_between(power, frames.bin_hz, f0_hz, len(number))
     noise_bin = np.minimum(floor[:-1], floor[1:])  # the lower of both sides resists a stray partial
-    own = np.maximum(power[nearest] - noise_bin, 1e-20) / lobe**2
-    above = 10 * np.log10(own * lobe**2 / noise_bin)
-    level = np.where(above >= ABOVE_NOISE_DB, 10 * np.log10(own), np.nan)
+    peak = np.maximum(power[nearest] - noise_bin, 1e-20) / lobe**2
+    above = 10 * np.log10(peak * lobe**2 / noise_bin)
+    level = np.where(above >= ABOVE_NOISE_DB, 10 * np.log10(peak), np.nan)
     limit = 10 * np.log10(noise_bin / lobe**2) + ABOVE_NOISE_DB
     bandwidth = window(frames.size)[1]
     noise = 0.5 * (floor[:-1] + floor[1:]) / bandwidth * f0_hz / frames.bin_hz
-    return Harmonics(number, number * f0_hz, level, above, limit, 10 * np.log10(noise))
+    return Harmonics(number, f0_hz * number.astype(float), level, above, limit, 10 * np.log10(noise))
 
 
-def note_bands(frames: Frames, spectrum: Harmonics) -> np.ndarray:
+def note_bands(frames: Frames, spectrum: Harmonics) -> Floats:
     """One-third-octave levels (B,) of a note in dB; NaN below half the fundamental.
 
     The harmonics in the band and the noise between them. A window of ten periods smears a harmonic over more than a
@@ -163,7 +167,7 @@ def note_bands(frames: Frames, spectrum: Harmonics) -> np.ndarray:
     return np.where(bands.lower >= edges[0], level, np.nan)
 
 
-def band_levels(power: np.ndarray, bin_hz: float, noise_bandwidth: float) -> np.ndarray:
+def band_levels(power: Floats | Floats32, bin_hz: float, noise_bandwidth: float) -> Floats:
     """One-third-octave levels in dB of a mean power spectrum (K,); NaN where a band is narrower than two bins.
 
     Band edges after IEC 61260-1:2014 (base ten). Bins that straddle an edge count by their share.

@@ -24,7 +24,7 @@ from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.recording.clips import StoredClip
 from evenbore.report import words
-from evenbore.report.curves import ROOM, Curves, all_curves, note_names
+from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
 from evenbore.report.curves import charts as note_charts
 from evenbore.report.results import Results, plain
 from evenbore.trade.inspection import not_inspected
@@ -32,7 +32,7 @@ from evenbore.trade.inspection import not_inspected
 LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
 FLATTERED = "flattered by what was found on it, so it counts as no merit"
 TEMPLATES = Path(__file__).parent / "templates"
-SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
+PAGE_SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
 
 
 def write_page(
@@ -71,7 +71,7 @@ def _context(results: Results, draws, clips: list[StoredClip], figures: list[str
     weighable = {own["criteria"][c][0] for pool in own.pop("pools") for c in pool["criteria"]}
     for clip in sound["clips"]:
         del clip["mp3"]  # it is large, and in the text
-    script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in SCRIPTS)
+    script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in PAGE_SCRIPTS)
     return texts | {
         "study": study,
         "config": study.config,
@@ -240,14 +240,14 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
 
 
 def _note_rows(name: str, profiles: dict[str, Curves]) -> list[dict]:
-    """Value and interval of each note's measures, as texts."""
+    """Value and interval of each note's measures, as texts; None for one that was not measured."""
     notes: dict[int, dict] = {}
     for measure, curves in profiles.items():
         for row in curves.of(name).itertuples(index=False):
             text = words.number(row.value, 1)
             if pd.notna(row.low):
                 text += f" ({words.number(row.low, 1)} to {words.number(row.high, 1)})"
-            notes.setdefault(row.written, {"note": row.written_note})[measure] = text
+            notes.setdefault(row.written, {"note": row.written_note} | dict.fromkeys(profiles))[measure] = text
     return [notes[written] for written in sorted(notes)]
 
 
@@ -309,7 +309,7 @@ def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict:
         return own.astype(object).where(own.notna(), None).to_numpy().tolist()
 
     def axis(curves: Curves) -> list:
-        limits, names = [round(value, 2) for value in curves.limits], note_names(curves.rows, ROOM)
+        limits, names = [round(value, 2) for value in curves.limits], note_names(curves.rows, MOST_NOTE_NAMES)
         return [curves.title, curves.axis, limits, list(curves.ticks.items()), list(names.items())]
 
     return {

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from evenbore.report.curves import ROOM, NoteChart, note_names, scale
+from evenbore.report.curves import MOST_NOTE_NAMES, NoteChart, note_names, place_on
 
 FRAME = {"width": 720, "height": 260, "left": 46, "right": 712, "top": 22, "bottom": 208, "inset": 6}
 """A picture of a curve: its size, the edges of the field, how far within it the first and last note stand."""
@@ -35,7 +35,7 @@ def svg(chart: NoteChart) -> dict:
     """A curve over the notes as the template draws it: `points` (x, y, y of low, y of high, marked), `band` a polygon,
     `line` and `middle` polylines, `x_ticks` and `y_ticks` (place, text), `borders` (x)."""
     left, right = FRAME["left"] + FRAME["inset"], FRAME["right"] - FRAME["inset"]
-    across, upwards = scale(*chart.notes, left, right), scale(*chart.limits, FRAME["bottom"], FRAME["top"])
+    across, upwards = place_on(*chart.notes, left, right), place_on(*chart.limits, FRAME["bottom"], FRAME["top"])
 
     def x(note: float) -> float:
         return round(across(note), 1)
@@ -56,7 +56,7 @@ def svg(chart: NoteChart) -> dict:
         "line": path(points["written"], points["value"]),
         "band": path([*band.index, *band.index[::-1]], [*band["low"], *band["high"][::-1]]),
         "middle": path(band.index, band["middle"]),
-        "x_ticks": [(x(note), text) for note, text in note_names(points, ROOM).items()],
+        "x_ticks": [(x(note), text) for note, text in note_names(points, MOST_NOTE_NAMES).items()],
         "y_ticks": [(y(value), text) for value, text in chart.ticks.items()],
         "borders": [x(note) for note in chart.borders],
     }

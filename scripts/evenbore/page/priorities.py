@@ -24,8 +24,8 @@ from evenbore.facts.criteria import GATES
 from evenbore.report.results import Results, plain
 
 STEP = SATURATION / 2560  # a five-hundredth of a just-noticeable step
-LARGEST = 2_000_000  # utilities in one page, about 2.6 MB; with more instruments than fit, the first draws
-FEWEST = 400  # draws, however many instruments
+MOST_UTILITIES = 2_000_000  # utilities in one page, about 2.6 MB; with more instruments than fit, the first draws
+FEWEST_DRAWS = 400  # draws, however many instruments
 
 
 def priorities_data(results: Results, drawn: str | Path) -> dict:
@@ -35,7 +35,7 @@ def priorities_data(results: Results, drawn: str | Path) -> dict:
     no more is read.
     """
     config, criteria = results.study.config, results.tables["criteria"]
-    draws = min(config["draws"], max(LARGEST // max(utilities_a_draw(drawn), 1), FEWEST))
+    draws = min(config["draws"], max(MOST_UTILITIES // max(utilities_a_draw(drawn), 1), FEWEST_DRAWS))
     pools = [_pool(results, pool, draws) for pool in load_pools(drawn, draws)]
     units = dict(zip(criteria["criterion"], criteria["unit"], strict=True))
     values = results.compared("instruments").pivot(index="instrument", columns="criterion", values="value")

@@ -11,12 +11,12 @@ import numpy as np
 from scipy.signal import fftconvolve, firwin2
 
 from evenbore.recording.audio import signal_from_array
-from evenbore.recording.clips import BEFORE_S, LOUDNESS_LUFS, RATE, Clip, StoredClip, decoded, faded
+from evenbore.recording.clips import BEFORE_S, CLIP_RATE, LOUDNESS_LUFS, Clip, StoredClip, decoded, faded
 from evenbore.recording.quality import lufs
 from evenbore.report.results import Results
 
-TAPS = 2047  # at RATE: resolves 16 Hz
-LEAST_S = 2.5
+TAPS = 2047  # at CLIP_RATE: resolves 16 Hz
+LEAST_TONE_S = 2.5
 PEAK_DB = -0.5
 MB = 1_000_000
 
@@ -36,7 +36,7 @@ def sound_data(results: Results, clips: list[StoredClip]) -> dict:
     return {
         "heard": len(heard),
         "unheard": len({clip.about.instrument for clip in clips} - heard),
-        "rate": RATE,
+        "rate": CLIP_RATE,
         "lufs": round(float(target), 2),
         "before": BEFORE_S,
         "sessions": [[session, int(groups[session]), _text(corrections.get(session))] for session in sessions],
@@ -101,14 +101,14 @@ def _levels(clip: Clip, correction: np.ndarray | None) -> tuple[int, list[list[t
 
 def excerpt(samples: np.ndarray, start_s: float, end_s: float) -> np.ndarray:
     """A note as it is played: from a little before its onset to its end, faded."""
-    first = max(round((start_s - BEFORE_S / 3) * RATE), 0)
-    return faded(samples[first : round(end_s * RATE)], RATE)
+    first = max(round((start_s - BEFORE_S / 3) * CLIP_RATE), 0)
+    return faded(samples[first : round(end_s * CLIP_RATE)], CLIP_RATE)
 
 
 def _level(samples: np.ndarray) -> tuple[float, float]:
     peak = 20 * np.log10(max(float(np.abs(samples).max(initial=0)), 1e-6))
-    repeats = int(np.ceil(LEAST_S * RATE / max(len(samples), 1)))
-    loudness = lufs(signal_from_array(np.tile(samples, repeats), RATE))
+    repeats = int(np.ceil(LEAST_TONE_S * CLIP_RATE / max(len(samples), 1)))
+    loudness = lufs(signal_from_array(np.tile(samples, repeats), CLIP_RATE))
     return (loudness if np.isfinite(loudness) else LOUDNESS_LUFS, peak)
 
 
@@ -119,9 +119,9 @@ def _corrections(results: Results) -> dict[str, np.ndarray]:
         response = rows["response_db"].to_numpy()
         if not response.any():
             continue  # nothing links it: nothing is known
-        frequency = np.linspace(0, RATE / 2, 4097)
+        frequency = np.linspace(0, CLIP_RATE / 2, 4097)
         wanted = -np.interp(np.log(np.maximum(frequency, 1)), np.log(rows["band_hz"]), response)
-        found[session] = firwin2(TAPS, frequency, 10 ** (wanted / 20), fs=RATE).astype(np.float32)
+        found[session] = firwin2(TAPS, frequency, 10 ** (wanted / 20), fs=CLIP_RATE).astype(np.float32)
     return found
 
 

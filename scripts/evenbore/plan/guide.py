@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-RATE = 44_100
+GUIDE_RATE = 44_100
 SILENCE_S = 2.0
 COUNT_IN = 4
 BEAT_S = 1.0  # a note a second: slow enough to settle, too fast to correct
@@ -31,19 +31,19 @@ def cue_hz(sounding_hz: float) -> float:
 
 
 def guide_track(sounding_hz: Sequence[float]) -> np.ndarray:
-    """Samples (N,) at RATE, full scale 1, of the guide to a scale of these sounding notes."""
+    """Samples (N,) at GUIDE_RATE, full scale 1, of the guide to a scale of these sounding notes."""
     times = note_times(len(sounding_hz))
-    track = np.zeros(round((times[-1] + BEAT_S + SILENCE_S) * RATE))
-    t = np.arange(round(TICK_S * RATE)) / RATE
+    track = np.zeros(round((times[-1] + BEAT_S + SILENCE_S) * GUIDE_RATE))
+    t = np.arange(round(TICK_S * GUIDE_RATE)) / GUIDE_RATE
     tick = TICK_PEAK * np.sin(2 * np.pi * TICK_HZ * t) * np.hanning(t.size)
     for beat in SILENCE_S + BEAT_S * np.arange(COUNT_IN + len(times)):
         _add(track, tick, beat)
-    t = np.arange(round(CUE_S * RATE)) / RATE
+    t = np.arange(round(CUE_S * GUIDE_RATE)) / GUIDE_RATE
     for hz, time in zip(sounding_hz, times, strict=True):
         _add(track, CUE_PEAK * np.sin(2 * np.pi * cue_hz(hz) * t) * np.hanning(t.size), time - CUE_BEFORE_S)
     return track
 
 
 def _add(track: np.ndarray, sound: np.ndarray, at_s: float) -> None:
-    start = round(at_s * RATE)
+    start = round(at_s * GUIDE_RATE)
     track[start : start + sound.size] += sound

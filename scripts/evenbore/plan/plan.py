@@ -25,7 +25,7 @@ from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.tables import read_table, write_text
 from evenbore.judge.values import criteria_table
 from evenbore.plan.blind import draw_codes, seal, unseal
-from evenbore.plan.guide import RATE, guide_track
+from evenbore.plan.guide import GUIDE_RATE, guide_track
 from evenbore.plan.layout import USUAL_ROUNDS, Layout, Turn, layouts, turns
 from evenbore.plan.precision import pair_errors, predicted, scatter
 from evenbore.study.sheetfile import write_sheet
@@ -37,7 +37,7 @@ FOLDER = "results/plan"
 BLIND = "blind_study"
 NEEDED = ("config", "instruments", "sessions")
 SOFT, LOUD = "p", "f"
-TEMPLATES = Path(__file__).parent / "templates"
+_TEMPLATES = Path(__file__).parent / "templates"
 
 
 @dataclass(frozen=True)
@@ -167,7 +167,7 @@ def _write(plan: Plan, reading: Reading, target: Path, rng: Random) -> None:
     for key in sorted({row["family"] for row in sheets["instruments"].rows}):
         family = reading.families[key]
         hz = midi_to_hz(np.array([family.to_sounding(int(note)) for note in expected_scale(family, "chromatic")]))
-        sf.write(target / f"guide_{key}.wav", guide_track(hz), RATE, subtype="PCM_16")
+        sf.write(target / f"guide_{key}.wav", guide_track(hz), GUIDE_RATE, subtype="PCM_16")
     _render(plan, reading, target, fingerprint)
     summary = {
         "evenbore": __version__, "fingerprint": fingerprint, "turns": len(plan.turns), "takes": plan.n_takes,
@@ -227,7 +227,7 @@ def _write_blind_study(plan: Plan, reading: Reading, blind: Path) -> None:
 
 def _render(plan: Plan, reading: Reading, target: Path, fingerprint: str) -> None:
     environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES, encoding="utf-8"), autoescape=True, undefined=jinja2.StrictUndefined,
+        loader=jinja2.FileSystemLoader(_TEMPLATES, encoding="utf-8"), autoescape=True, undefined=jinja2.StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     words = [f"{articulation} {dynamic}" for articulation, dynamic in plan.kinds]
@@ -241,7 +241,7 @@ def _render(plan: Plan, reading: Reading, target: Path, fingerprint: str) -> Non
         ]  # fmt: skip
         sessions.append({"name": row["session"], "date": row["date"], "room": row["room"],
                          "tuning_hz": f"{row['tuning_hz']:g}", "turns": listed})  # fmt: skip
-    shared = {"title": reading.config["title"], "style": (TEMPLATES / "plan.css").read_text("utf-8")}
+    shared = {"title": reading.config["title"], "style": (_TEMPLATES / "plan.css").read_text("utf-8")}
     pages = {
         "running_sheet.html": {
             "sessions": sessions, "n_turns": len(plan.turns), "n_takes": plan.n_takes, "fingerprint": fingerprint

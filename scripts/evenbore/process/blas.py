@@ -12,9 +12,9 @@ ROOM_BYTES = 64 << 20
 
 def reserve() -> None:
     """Let each copy of the library that is loaded fetch its memory; raises MemoryError where there is too little."""
-    numpy = sys.modules.get("numpy")
-    scipy = sys.modules.get("scipy.linalg.lapack")
-    for library, solve in ((numpy, lambda one: numpy.linalg.det(one)), (scipy, lambda one: scipy.dgetrf(one))):
-        if library is not None:
-            numpy.empty(ROOM_BYTES, numpy.uint8)  # a MemoryError of Python's own
-            solve(numpy.eye(2))  # the smallest task that makes the library fetch it
+    numpy, lapack = sys.modules.get("numpy"), sys.modules.get("scipy.linalg.lapack")
+    if numpy is None:
+        return
+    for solve in [numpy.linalg.det, *([lapack.dgetrf] if lapack is not None else [])]:
+        numpy.empty(ROOM_BYTES, numpy.uint8)  # a MemoryError of Python's own
+        solve(numpy.eye(2))  # the smallest task that makes the library fetch it

@@ -17,7 +17,9 @@ import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import IO, Any, cast
 
+from evenbore.facts.rows import RecordingRow
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.files.paths import IMPORTED_FROM
 from evenbore.process import worker
@@ -37,7 +39,7 @@ class Guard:
         self._memory_bytes = memory_bytes
         self._worker: _Worker | None = None
 
-    def ask(self, task: str, limit_s: float = LEAST_S, **arguments):
+    def ask(self, task: str, limit_s: float = LEAST_S, **arguments: object) -> Any:
         """Let the worker do a task and return its result.
 
         Raises AudioError when the task ended the worker or took longer than `limit_s`, `TRIES` times, and
@@ -48,7 +50,7 @@ class Guard:
             if self._worker is None:
                 self._worker = _Worker(self._memory_bytes)
             try:
-                return self._worker.ask([task, arguments], limit_s)
+                return self._worker.ask((task, arguments), limit_s)
             except _Died as died:
                 self.close()
                 reason = str(died)
@@ -63,14 +65,14 @@ class Guard:
     def __enter__(self) -> "Guard":
         return self
 
-    def __exit__(self, *_) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 
-def measure_chunk(rows: list[dict], chunk: str, path: str | Path, guard: Guard) -> Iterator[str]:
+def measure_chunk(rows: list[RecordingRow], chunk: str, path: str | Path, guard: Guard) -> Iterator[str]:
     """Measure the recordings of a chunk into one chunk file.
 
-    `rows`: see `sheets.row_for_measuring`. Yields, recording by recording, what there is to tell of it: "" as a
+    Yields, recording by recording, what there is to tell of it: "" as a
     rule, else why the worker died on it or the traceback of an error of our own.
     """
     folder = Path(path).with_suffix(".parts")
@@ -115,7 +117,8 @@ class _Worker:
             text=True,
             encoding="utf-8",
         )
-        self._answers: queue.SimpleQueue = queue.SimpleQueue()
+        self._tasks, self._results = cast(IO[str], self._process.stdin), cast(IO[str], self._process.stdout)
+        self._answers: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         threading.Thread(target=self._listen, daemon=True).start()
         try:
             ready = self._answer(START_S)
@@ -128,11 +131,11 @@ class _Worker:
             self.end()
             raise
 
-    def ask(self, task: list, limit_s: float):
+    def ask(self, task: tuple[str, dict[str, object]], limit_s: float) -> Any:
         """Send a task; return its result."""
         with contextlib.suppress(BrokenPipeError):  # its end is noticed below
-            self._process.stdin.write(json.dumps(task) + "\n")
-            self._process.stdin.flush()
+            self._tasks.write(json.dumps(task) + "\n")
+            self._tasks.flush()
         answer = self._answer(limit_s)
         if "error" in answer:
             raise EvenboreError(answer["error"])
@@ -143,15 +146,15 @@ class _Worker:
         self._process.kill()
         self._process.wait()
         with contextlib.suppress(BrokenPipeError):
-            self._process.stdin.close()
+            self._tasks.close()
 
     def _listen(self) -> None:
-        with self._process.stdout as lines:
+        with self._results as lines:
             for line in lines:
                 self._answers.put(line)
         self._answers.put(None)
 
-    def _answer(self, limit_s: float) -> dict:
+    def _answer(self, limit_s: float) -> dict[str, Any]:
         try:
             line = self._answers.get(timeout=limit_s)
         except queue.Empty:
@@ -160,7 +163,8 @@ class _Worker:
             ) from None
         if line is None:
             raise _Died(_how(self._process.wait(), self._memory_bytes))
-        return json.loads(line)
+        answer: dict[str, Any] = json.loads(line)
+        return answer
 
 
 def _how(code: int, memory_bytes: int) -> str:

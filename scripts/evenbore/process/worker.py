@@ -13,7 +13,10 @@ import signal
 import sys
 import threading
 import traceback
+from collections.abc import Callable
+from typing import TextIO, TypedDict
 
+from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError, EvenboreError, in_words
 from evenbore.process import blas
 
@@ -26,7 +29,12 @@ def main(memory_bytes: int) -> None:
     answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # what a decoder prints must not be taken for an answer
     _limit(memory_bytes)
-    tasks = {"measure": _measure, "set_aside": _set_aside, "join": _join, "examine": _examine}
+    tasks: dict[str, Callable[..., object]] = {
+        "measure": _measure,
+        "set_aside": _set_aside,
+        "join": _join,
+        "examine": _examine,
+    }
     # now, with all that is imported: a broken set-up, or a machine without memory, is no recording's fault
     try:
         import evenbore.notes.chunkfile  # noqa: F401
@@ -35,7 +43,7 @@ def main(memory_bytes: int) -> None:
     except MemoryError as error:
         return _send(answers, {"error": in_words(error)})
     _send(answers, {"result": "ready"})
-    lines: queue.SimpleQueue = queue.SimpleQueue()
+    lines: queue.SimpleQueue[str] = queue.SimpleQueue()
     threading.Thread(target=_read, args=(lines,), daemon=True).start()
     while True:
         task, arguments = json.loads(lines.get())
@@ -58,12 +66,12 @@ def _limit(memory_bytes: int) -> None:
         resource.setrlimit(resource.RLIMIT_AS, (memory_bytes, memory_bytes))
 
 
-def _send(answers, answer: dict) -> None:
+def _send(answers: TextIO, answer: dict[str, object]) -> None:
     answers.write(json.dumps(answer) + "\n")
     answers.flush()
 
 
-def _read(lines: queue.SimpleQueue) -> None:
+def _read(lines: queue.SimpleQueue[str]) -> None:
     for line in sys.stdin:
         lines.put(line)
     os._exit(0)
@@ -73,7 +81,7 @@ def _read(lines: queue.SimpleQueue) -> None:
 # light.
 
 
-def _measure(row: dict, chunk: str, into: str) -> str:
+def _measure(row: RecordingRow, chunk: str, into: str) -> str:
     """Measure a recording into a file; returns the traceback of an error of our own, '' if there was none."""
     from evenbore.files.digest import sha256
     from evenbore.notes.chunkfile import write_chunk
@@ -92,12 +100,12 @@ def _measure(row: dict, chunk: str, into: str) -> str:
     return ""
 
 
-def _set_aside(row: dict, chunk: str, reason: str, into: str) -> None:
+def _set_aside(row: RecordingRow, chunk: str, reason: str, into: str) -> None:
     """Write down that a recording is set aside, without touching it."""
     from evenbore.notes.chunkfile import write_chunk
     from evenbore.notes.measure import TAKE_KEYS, set_aside
 
-    known = {key: row[key] for key in TAKE_KEYS} | {"chunk": chunk, "sha256": None}
+    known: Row = {key: row[key] for key in TAKE_KEYS} | {"chunk": chunk, "sha256": None}
     write_chunk([set_aside(known, reason)], into)
 
 
@@ -107,10 +115,20 @@ def _join(parts: list[str], into: str) -> None:
     join_chunks(parts, into)
 
 
-def _examine(path: str, channel: int | None) -> dict:
-    """What is wrong with a recording as a file: {"channels": how many} if it lacks this one, {"unusable": why} or
-    {"warnings": list}.
+class Examination(TypedDict, total=False):
+    """What is wrong with a recording as a file; one of the three.
+
+    `channels`: how many there are, where the one asked for is not among them; `unusable`: why it cannot be used;
+    `warnings`: of one that can be used.
     """
+
+    channels: int
+    unusable: str
+    warnings: list[str]
+
+
+def _examine(path: str, channel: int | None) -> Examination:
+    """Examine a recording as a file."""
     from evenbore.recording.audio import open_signal, probe
 
     try:

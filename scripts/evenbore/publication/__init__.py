@@ -3,7 +3,9 @@
 This module only names the pictures, so that the workflow can list them cheaply.
 """
 
-FIGURES = ("intonation_map", "criteria", "rank_probabilities", "value_front")
-SIZES = ("page", "frame")
+PUBLISHED_FIGURES = ("intonation_map", "criteria", "rank_probabilities", "value_front")
+PUBLISHED_SIZES = ("page", "frame")
 SCHEMES = ("light", "dark")
-PICTURES = tuple(f"{figure}_{size}_{scheme}" for figure in FIGURES for size in SIZES for scheme in SCHEMES)
+PICTURES = tuple(
+    f"{figure}_{size}_{scheme}" for figure in PUBLISHED_FIGURES for size in PUBLISHED_SIZES for scheme in SCHEMES
+)

@@ -7,7 +7,7 @@ from PIL import Image
 
 from evenbore.figures.draw import drawn
 from evenbore.figures.style import lay_out
-from evenbore.publication import FIGURES, SCHEMES, SIZES
+from evenbore.publication import PUBLISHED_FIGURES, PUBLISHED_SIZES, SCHEMES
 from evenbore.report.results import Results
 
 PAGE_PX = 1200
@@ -19,8 +19,8 @@ DARKEST, LIGHTEST = 22, 236  # of 255, in the dark pictures
 
 def write_pictures(results: Results, folder: str | Path) -> None:
     """Write PICTURES as PNG into `folder`."""
-    for name in FIGURES:
-        for size in SIZES:
+    for name in PUBLISHED_FIGURES:
+        for size in PUBLISHED_SIZES:
             with drawn(results, name) as figure:
                 picture = rendered(figure, size)
             for scheme in SCHEMES:

@@ -59,7 +59,7 @@ def _criteria(results: Results) -> list[str]:
         own = values[values["criterion"] == criterion.criterion]
         group = own["group"].fillna(0) if criterion.chain_dependent == "yes" else pd.Series(0, own.index)
         for (kind, number), rows in own.groupby(["kind", group], sort=False):
-            judged = pairs.get((criterion.criterion, kind), Counter())
+            judged = pairs.get((criterion.criterion, kind, number), Counter())
             if len(rows) < 2 or not judged:
                 continue
             ends = rows.loc[[rows["value"].idxmin(), rows["value"].idxmax()]].itertuples(index=False)
@@ -73,15 +73,18 @@ def _criteria(results: Results) -> list[str]:
     return found
 
 
-def _verdicts(results: Results) -> dict[tuple[str, str], Counter]:
-    """Of each criterion and family, how many pairs within it have each verdict."""
+def _verdicts(results: Results) -> dict[tuple[str, str, int], Counter]:
+    """Of each criterion, family and, where set-ups count, group (else 0): how many pairs have each verdict."""
     family = {name: row["family"] for name, row in results.study.instruments.items()}
-    counts: dict[tuple[str, str], Counter] = {}
+    criteria = results.tables["criteria"]
+    chain = criteria.loc[criteria["chain_dependent"] == "yes", "criterion"]
+    counts: dict[tuple[str, str, int], Counter] = {}
     for part in results.tables.whole("pairs"):
         kind = part["instrument_a"].map(family)
         alike = part[kind == part["instrument_b"].map(family)]
-        for (criterion, of, verdict), number in alike.groupby(["criterion", kind, "verdict"]).size().items():
-            counts.setdefault((criterion, of), Counter())[verdict] += number
+        group = alike["group"].where(alike["criterion"].isin(chain), 0)  # pairs of two groups are of none
+        for (*of, verdict), number in alike.groupby(["criterion", kind, group, "verdict"]).size().items():
+            counts.setdefault(tuple(of), Counter())[verdict] += number
     return counts
 
 

@@ -11,16 +11,16 @@ from fpdf import FPDF
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.words import plain
 from evenbore.report import words
-from evenbore.report.curves import ROOM, Curves, NoteChart, all_curves, charts, note_names, scale
-from evenbore.report.pdf import FONT, HEIGHT, INNER, MARGIN, line_count, new_document, table_row, write
+from evenbore.report.curves import MOST_NOTE_NAMES, Curves, NoteChart, all_curves, charts, note_names, place_on
+from evenbore.report.pdf import FONT, INNER, PAGE_HEIGHT_MM, PAGE_MARGIN_MM, line_count, new_document, table_row, write
 from evenbore.report.results import Results
-from evenbore.report.style import ACCENT, BAND, INK, LINE, MARK, SOFT
+from evenbore.report.style import ACCENT, BAND_FILL, INK, LINE, MARK, SOFT_INK
 
-LOWEST = HEIGHT - 24
+LOWEST = PAGE_HEIGHT_MM - 24
 CHARTS = 2
-LEFT, RIGHT = MARGIN + 11.5, MARGIN + INNER - 2  # edges of a chart's field
-FIELD, NAMES = 47, 8  # its height, and that of the notes' names below it
-COLUMNS = (44, 24, 38, INNER - 106)
+LEFT, RIGHT = PAGE_MARGIN_MM + 11.5, PAGE_MARGIN_MM + INNER - 2  # edges of a chart's field
+_FIELD_MM, _NAMES_MM = 47, 8  # its height, and that of the notes' names below it
+_COLUMNS = (44, 24, 38, INNER - 106)
 FOOT = (
     "For this player, mouthpiece and reed, on these days. A finding is for a qualified technician to look at, never a"
     " diagnosis; work on it may touch the warranty or the right of return."
@@ -41,16 +41,16 @@ def sheet(results: Results, name: str, profiles: dict[str, Curves]) -> FPDF:
     row = results.study.instruments[name]
     write(pdf, results.label(name), 17, bold=True)
     kind = [results.study.families[row["family"]].name, *(row[key] for key in ("maker", "model", "serial") if row[key])]
-    write(pdf, f"{results.study.config['title']}. {', '.join(kind)}; id {name}.", 9, SOFT)
+    write(pdf, f"{results.study.config['title']}. {', '.join(kind)}; id {name}.", 9, SOFT_INK)
     write(pdf, words.rank_texts(results)[name], 9)
     _table(pdf, results, name)
     for chart in charts(profiles, name)[:CHARTS]:
         _chart(pdf, chart)
     left = [part for part in _texts(results, name) if not _fits(pdf, part)]
     if left:
-        write(pdf, f"Not shown for want of space: {len(left)}; see the report.", 8, SOFT)
-    pdf.set_y(HEIGHT - 18)
-    write(pdf, FOOT, 7.5, SOFT)
+        write(pdf, f"Not shown for want of space: {len(left)}; see the report.", 8, SOFT_INK)
+    pdf.set_y(PAGE_HEIGHT_MM - 18)
+    write(pdf, FOOT, 7.5, SOFT_INK)
     return pdf
 
 
@@ -67,7 +67,9 @@ def _table(pdf: FPDF, results: Results, name: str) -> None:
     rows = results.of("instruments", name)
     rows = rows[rows["state"] == results.states.get(name)].set_index("criterion")
     better = {"lower": "lower is better", "higher": "higher is better", "target": "nearest 0 is best"}
-    table_row(pdf, COLUMNS, ("criterion", "value", "90 % interval", ""), colours=(SOFT,) * 4, border="B", edge=LINE)
+    table_row(
+        pdf, _COLUMNS, ("criterion", "value", "90 % interval", ""), colours=(SOFT_INK,) * 4, border="B", edge=LINE
+    )
     for criterion in results.tables["criteria"].itertuples(index=False):
         if criterion.criterion not in rows.index:
             continue
@@ -78,16 +80,16 @@ def _table(pdf: FPDF, results: Results, name: str) -> None:
             value, interval = words.value_texts(row)
             cells = (f"{value} {criterion.unit}", interval, better[criterion.better])
         cells = (plain(criterion.criterion), *cells)
-        table_row(pdf, COLUMNS, cells, colours=(INK, INK, INK, SOFT), border="B", edge=LINE)
+        table_row(pdf, _COLUMNS, cells, colours=(INK, INK, INK, SOFT_INK), border="B", edge=LINE)
     pdf.ln(1)
 
 
 def _chart(pdf: FPDF, chart: NoteChart) -> None:
     """A curve over the notes, as the report draws it."""
-    write(pdf, f"{chart.title} ({chart.axis}). {chart.legend}", 7.5, SOFT)
+    write(pdf, f"{chart.title} ({chart.axis}). {chart.legend}", 7.5, SOFT_INK)
     top = pdf.get_y() + 1
-    bottom = top + FIELD
-    x, y = scale(*chart.notes, LEFT + 1.5, RIGHT - 1.5), scale(*chart.limits, bottom, top)
+    bottom = top + _FIELD_MM
+    x, y = place_on(*chart.notes, LEFT + 1.5, RIGHT - 1.5), place_on(*chart.limits, bottom, top)
 
     def path(notes, values) -> list[tuple[float, float]]:
         return [(x(note), y(value)) for note, value in zip(notes, values, strict=True)]
@@ -95,19 +97,19 @@ def _chart(pdf: FPDF, chart: NoteChart) -> None:
     pdf.set_line_width(0.1)
     pdf.set_draw_color(LINE)
     pdf.set_font(FONT, "", 6.5)
-    pdf.set_text_color(SOFT)
+    pdf.set_text_color(SOFT_INK)
     for value, text in chart.ticks.items():
         pdf.line(LEFT, y(value), RIGHT, y(value))
         pdf.text(LEFT - 1.5 - pdf.get_string_width(text), y(value) + 0.8, text)
-    for note, text in note_names(chart.points, ROOM).items():
+    for note, text in note_names(chart.points, MOST_NOTE_NAMES).items():
         place = x(note) + 0.8, bottom + 1.5 + pdf.get_string_width(text)
         with pdf.rotation(90, *place):
             pdf.text(*place, text)
     low, middle, high = (path(chart.band.index, chart.band[edge]) for edge in ("low", "middle", "high"))
-    pdf.set_fill_color(BAND)
+    pdf.set_fill_color(BAND_FILL)
     if middle:
         pdf.polygon([*low, *reversed(high)], style="F")
-    pdf.set_draw_color(SOFT)
+    pdf.set_draw_color(SOFT_INK)
     pdf.set_dash_pattern(0.3, 1)
     for note in chart.borders:
         pdf.line(x(note), top, x(note), bottom)
@@ -128,7 +130,7 @@ def _chart(pdf: FPDF, chart: NoteChart) -> None:
             pdf.set_draw_color(MARK)
             pdf.polygon([(across, up - 1.8), (across + 1.8, up), (across, up + 1.8), (across - 1.8, up)])
             pdf.set_draw_color(ACCENT)
-    pdf.set_y(bottom + NAMES)
+    pdf.set_y(bottom + _NAMES_MM)
 
 
 def _texts(results: Results, name: str) -> list[str]:

@@ -6,18 +6,19 @@ a file becomes an `AudioError` (the recording is set aside with that reason) or,
 usable, a line in `Signal.warnings`. The content decides what a file is, not its name.
 """
 
-import io
 import math
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats32
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.recording.clipping import ClipMeter
-from evenbore.recording.decoders import BLOCK, AudioInfo, ContainerSource, SoundfileSource, open_source
+from evenbore.recording.decoders import BLOCK, AudioInfo, Source, open_source
 
 NATIVE_RATE_LIMIT = 50_000  # Hz; above it nothing a wind instrument plays is gained
 RESAMPLED_RATE = 48_000  # Hz
@@ -29,8 +30,6 @@ MAX_PEAK = 1000.0  # no recorder goes 60 dB over full scale
 MIN_USABLE_S = 1.0  # what must be left of a damaged file
 CHANNEL_MARGIN_DB = 3.0  # a later channel must be this much better: takes should not hop between microphones
 LEVEL_FRAME_S = 0.05
-
-Source = SoundfileSource | ContainerSource
 
 
 @dataclass
@@ -53,15 +52,15 @@ class Signal:
     dc: float
     warnings: list[str] = field(default_factory=list)
     damaged: bool = False
-    _samples: np.ndarray | None = None
-    _file: io.BufferedRandom | None = None
+    _samples: Floats32 | None = None
+    _file: BinaryIO | None = None
 
     @property
     def duration_s(self) -> float:
         """Length in seconds."""
         return self.frames / self.rate
 
-    def slice(self, start: int, stop: int) -> np.ndarray:
+    def slice(self, start: int, stop: int) -> Floats32:
         """Samples start ≤ i < stop, float32 (stop - start,); zeros where there is no recording."""
         first, last = max(start, 0), min(stop, self.frames)
         inside = self._read(first, last) if last > first else np.empty(0, np.float32)
@@ -71,7 +70,7 @@ class Signal:
         padded[first - start : first - start + len(inside)] = inside
         return padded
 
-    def blocks(self, size: int) -> Iterator[np.ndarray]:
+    def blocks(self, size: int) -> Iterator[Floats32]:
         """The whole signal in blocks of `size` samples; the last one may be shorter."""
         for start in range(0, self.frames, size):
             yield self._read(start, min(start + size, self.frames))
@@ -86,10 +85,10 @@ class Signal:
     def __enter__(self) -> "Signal":
         return self
 
-    def __exit__(self, *_) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _read(self, first: int, last: int) -> np.ndarray:
+    def _read(self, first: int, last: int) -> Floats32:
         if self._file is None:
             if self._samples is None:
                 raise ValueError("this signal has been closed")
@@ -97,7 +96,7 @@ class Signal:
         return _read_floats(self._file, first, last)
 
 
-def signal_from_array(samples: np.ndarray, rate: int) -> Signal:
+def signal_from_array(samples: Floats32, rate: int) -> Signal:
     """A `Signal` of samples already in memory, shape (N,), at `rate` Hz."""
     samples = np.array(samples, np.float32)
     stats = _ChannelStats(0.0, rate)
@@ -142,7 +141,18 @@ def open_signal(path: Path | str, channel: int | None = None, memory_frames: int
         )
 
 
-def _as_signal(samples, spool, frames, rate, source_rate, channel, channels, stats, damage, others) -> Signal:
+def _as_signal(
+    samples: Floats32 | None,
+    spool: BinaryIO | None,
+    frames: int,
+    rate: int,
+    source_rate: int,
+    channel: int,
+    channels: int,
+    stats: "_ChannelStats",
+    damage: list[str],
+    others: list[str],
+) -> Signal:
     if samples is not None:
         samples.flags.writeable = False
     return Signal(
@@ -161,7 +171,7 @@ def _as_signal(samples, spool, frames, rate, source_rate, channel, channels, sta
     )
 
 
-def _decode_one(source: Source, index: int, rate: int, memory_frames: int):
+def _decode_one(source: Source, index: int, rate: int, memory_frames: int) -> tuple[int, "_ChannelStats", "_Store"]:
     """One pass: the channel at `index` straight into its store."""
     info = source.info
     stats = _ChannelStats(source.step, info.sample_rate)
@@ -179,7 +189,7 @@ def _decode_one(source: Source, index: int, rate: int, memory_frames: int):
     return index, stats, store
 
 
-def _decode_best(source: Source, rate: int, memory_frames: int):
+def _decode_best(source: Source, rate: int, memory_frames: int) -> tuple[int, "_ChannelStats", "_Store"]:
     """Look at all channels, keep the best: held in memory when short, decoded a second time when long."""
     info = source.info
     every = [_ChannelStats(source.step, info.sample_rate, levels=True) for _ in range(info.channels)]
@@ -210,7 +220,7 @@ def _decode_best(source: Source, rate: int, memory_frames: int):
             store.close()
 
 
-def _blocks(source: Source) -> Iterator[np.ndarray]:
+def _blocks(source: Source) -> Iterator[Floats32]:
     """All blocks of a source that is not endless."""
     frames = 0
     for block in source.blocks():
@@ -272,9 +282,9 @@ class _ChannelStats:
         self.frames = self.bad = 0
         self._sum, self._lowest, self._highest = 0.0, math.inf, -math.inf
         self._hop = max(1, round(rate * LEVEL_FRAME_S))
-        self._powers: list[np.ndarray] | None = [] if levels else None
+        self._powers: list[Floats32] | None = [] if levels else None
 
-    def update(self, samples: np.ndarray) -> None:
+    def update(self, samples: Floats32) -> None:
         if len(samples) == 0:
             return
         lowest, highest = float(samples.min()), float(samples.max())
@@ -321,10 +331,10 @@ class _Store:
 
     def __init__(self, capacity: int, memory_frames: int):
         self._array = np.empty(capacity if capacity <= memory_frames + BLOCK else 0, np.float32)
-        self._file = None
+        self._file: BinaryIO | None = None
         self.frames = 0
 
-    def append(self, samples: np.ndarray) -> None:
+    def append(self, samples: Floats32) -> None:
         end = self.frames + len(samples)
         if self._file is None and end <= len(self._array):
             self._array[self.frames : end] = samples
@@ -342,12 +352,12 @@ class _Store:
                 ) from error
         self.frames = end
 
-    def blocks(self) -> Iterator[np.ndarray]:
+    def blocks(self) -> Iterator[Floats32]:
         for start in range(0, self.frames, BLOCK):
             stop = min(start + BLOCK, self.frames)
             yield self._array[start:stop] if self._file is None else _read_floats(self._file, start, stop)
 
-    def contents(self, memory_frames: int):
+    def contents(self, memory_frames: int) -> tuple[Floats32 | None, BinaryIO | None]:
         """(samples, None) or (None, file); the store gives up what it hands over."""
         if self._file is None:
             return self._array[: self.frames], None
@@ -363,10 +373,10 @@ class _Store:
             self._file.close()
 
 
-def _read_floats(file, first: int, last: int) -> np.ndarray:
+def _read_floats(file: BinaryIO, first: int, last: int) -> Floats32:
     samples = np.empty(last - first, np.float32)
     file.seek(4 * first)
-    file.readinto(samples.view(np.uint8).data)
+    file.readinto(samples.view(np.uint8).data)  # type: ignore[attr-defined]  # BinaryIO lacks what all files have
     return samples
 
 
@@ -381,7 +391,7 @@ class _Resampler:
 
             self._stream = soxr.ResampleStream(source_rate, rate, 1, dtype="float32", quality="HQ")
 
-    def push(self, samples: np.ndarray) -> None:
+    def push(self, samples: Floats32) -> None:
         self._store.append(samples if self._stream is None else self._stream.resample_chunk(samples))
 
     def finish(self) -> None:

@@ -7,7 +7,9 @@ Three consecutive samples are common practice in recording meters; no standard s
 
 import numpy as np
 
-MIN_RUN = 3
+from evenbore.facts.arrays import Floats32
+
+MIN_CLIPPED_RUN = 3
 TOP_WIDTH = 1e-3  # samples this close to the maximum (as a share of it) belong to its flat top
 MIN_FLAT_RUNS = 3  # one flat peak is chance, several at one level are a limit
 # A smooth wave also lingers at its crest: a sine has 2.4 times as many samples in the top band of a given
@@ -29,7 +31,7 @@ class ClipMeter:
         self._peak = {1: 0.0, -1: 0.0}
         self._blocks: list[tuple[int, float, int, int, int]] = []  # side, top, in runs, runs, just below
 
-    def update(self, block: np.ndarray, lowest: float, highest: float) -> None:
+    def update(self, block: Floats32, lowest: float, highest: float) -> None:
         """Add a block (N,) of finite samples whose minimum and maximum are `lowest` and `highest`."""
         self.frames += len(block)
         for side, top in ((1, highest), (-1, -lowest)):
@@ -40,11 +42,11 @@ class ClipMeter:
             edge = top - width if top < self.full_scale else self.full_scale
             near = np.flatnonzero(block > edge - width if side > 0 else block < width - edge)
             at_top = near[side * block[near] >= edge]
-            if len(at_top) < MIN_RUN:
+            if len(at_top) < MIN_CLIPPED_RUN:
                 continue
             breaks = np.flatnonzero(np.diff(at_top) > 1) + 1
             lengths = np.diff(np.concatenate(([0], breaks, [len(at_top)])))
-            lengths = lengths[lengths >= MIN_RUN]
+            lengths = lengths[lengths >= MIN_CLIPPED_RUN]
             if len(lengths):
                 below = len(near) - len(at_top)
                 self._blocks.append((side, top, int(lengths.sum()), len(lengths), below))

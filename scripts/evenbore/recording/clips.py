@@ -1,6 +1,6 @@
 """Short clips of recordings, for listening in the report.
 
-Conventions: one channel at RATE; times in s from the clip's start; every clip as a whole at LOUDNESS_LUFS
+Conventions: one channel at CLIP_RATE; times in s from the clip's start; every clip as a whole at LOUDNESS_LUFS
 (ITU-R BS.1770-4; the level is that of EBU R 128). MP3, for it is what every current browser decodes: Ogg is not
 decoded by Safaris still in use (from memory), and WAV or FLAC would be four to eight times as large.
 """
@@ -16,14 +16,16 @@ import numpy as np
 import soundfile
 import soxr
 
+from evenbore.facts.arrays import Floats32
+from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError
 from evenbore.recording.audio import Signal, open_signal, signal_from_array
 from evenbore.recording.quality import lufs
 
-RATE = 32_000  # Hz: holds sound up to 15 kHz
+CLIP_RATE = 32_000  # Hz: holds sound up to 15 kHz
 COMPRESSION = 0.885  # of libsndfile, 0 to 1: 64 kbit/s at a constant rate
 LOUDNESS_LUFS = -23.0
-TAKES = 2  # of one instrument, state and session: the second shows how far two takes of one instrument differ
+TAKES_HEARD = 2  # of one instrument, state and session: the second shows how far two takes of one instrument differ
 NOTE_S, BEFORE_S, AFTER_S = 2.0, 0.15, 0.25  # the most of a note that is kept, and what stays around it
 PASSAGE_S = 30.0
 FADE_S = 0.01
@@ -48,47 +50,47 @@ class Clip:
     mp3: bytes
 
 
-def cut_clips(rows: list[dict], chunk: dict, base_dynamic: str) -> list[Clip]:
-    """Clips of one chunk: of each state up to TAKES takes of the scale, best first, and one passage.
+def cut_clips(rows: list[RecordingRow], recordings: list[Row], notes: list[list[Row]], base_dynamic: str) -> list[Clip]:
+    """Clips of one chunk: of each state up to TAKES_HEARD takes of the scale, best first, and one passage.
 
-    `rows`: the chunk's rows of the sheet (`sheets.row_for_measuring`); `chunk`: what `read_rows` gave, in the same
-    order. Takes are at the base dynamic, played alike. A recording that cannot be read any more has no clip.
+    `rows`: the chunk's rows of the sheet; `recordings`, `notes`: what it told, in the same order. Takes are at the
+    base dynamic, played alike. A recording that cannot be read any more has no clip.
     """
-    found = [row | recording | {"notes": notes}
-             for row, recording, notes in zip(rows, chunk["recordings"], chunk["notes"], strict=True)
+    usable: list[Row] = [{**row, **recording, "notes": of_recording}
+             for row, recording, of_recording in zip(rows, recordings, notes, strict=True)
              if recording["status"] != "set_aside"]  # fmt: skip
     clips = []
-    for state in dict.fromkeys(row["state"] for row in found):
-        own = [row for row in found if row["state"] == state]
-        scales = sorted((row for row in own if row["notes"] and row["dynamic"] == base_dynamic), key=_worse)
+    for state in dict.fromkeys(row["state"] for row in usable):
+        of_state = [row for row in usable if row["state"] == state]
+        scales = sorted((row for row in of_state if row["notes"] and row["dynamic"] == base_dynamic), key=_worse)
         alike = [row for row in scales if _played(row) == _played(scales[0])]
-        passages = sorted((row for row in own if row["pattern"] == "passage"), key=_worse)
-        clips += [_cut(row) for row in alike[:TAKES] + passages[:1]]
+        passages = sorted((row for row in of_state if row["pattern"] == "passage"), key=_worse)
+        clips += [_cut(row) for row in alike[:TAKES_HEARD] + passages[:1]]
     return [clip for clip in clips if clip is not None]
 
 
-def _worse(row: dict) -> tuple:
+def _worse(row: Row) -> tuple[bool, bool, int, float, int]:
     """Sorts the recordings best to listen to first: unwarned, slurred, complete, clean, early."""
     snr = row.get("snr_db")
     clean = snr if snr is not None and math.isfinite(snr) else 0.0
     return (row["status"] != "ok", row["articulation"] != "slurred", -len(row["notes"]), -clean, row["take"])
 
 
-def _played(row: dict) -> str:
+def _played(row: Row) -> str:
     kind = "a passage" if row["pattern"] == "passage" else f"{row['articulation']}, {row['direction']}"
     return f"{kind}, {row['dynamic']}"
 
 
-def _cut(row: dict) -> Clip | None:
+def _cut(row: Row) -> Clip | None:
     notes = [note for note in row["notes"] if note["pass"] == 1]
     spans = [(note["onset_s"], min(note["offset_s"], note["onset_s"] + NOTE_S)) for note in notes]
     try:
         with open_signal(row["path"], channel=row["channel"]) as signal:
             samples, starts = _join(signal, spans or [(0.0, min(signal.duration_s, PASSAGE_S))])
-            samples = soxr.resample(samples, signal.rate, RATE)
+            samples = soxr.resample(samples, signal.rate, CLIP_RATE)
     except AudioError:
         return None
-    loudness = lufs(signal_from_array(samples, RATE))
+    loudness = lufs(signal_from_array(samples, CLIP_RATE))
     if not math.isfinite(loudness):
         return None
     gain = min(10 ** ((LOUDNESS_LUFS - loudness) / 20), 0.95 / np.abs(samples).max())
@@ -96,10 +98,11 @@ def _cut(row: dict) -> Clip | None:
              for note, start, (onset, end) in zip(notes, starts, spans, strict=False)]  # fmt: skip
     kind = "scale" if notes else "passage"
     keys = ("recording", "instrument", "session", "state", "take")
-    return Clip(*(row[key] for key in keys), _played(row), kind, times, encoded(samples * gain))
+    sound = encoded(samples * gain)
+    return Clip(**{key: row[key] for key in keys}, played=_played(row), kind=kind, notes=times, mp3=sound)
 
 
-def _join(signal: Signal, spans: list[tuple[float, float]]) -> tuple[np.ndarray, list[float]]:
+def _join(signal: Signal, spans: list[tuple[float, float]]) -> tuple[Floats32, list[float]]:
     """The samples around the spans, one after the other, faded where something is left out; where each span starts."""
     pieces: list[list[float]] = []
     for first, last in spans:
@@ -115,7 +118,7 @@ def _join(signal: Signal, spans: list[tuple[float, float]]) -> tuple[np.ndarray,
     return np.concatenate([faded(signal.slice(*edge), signal.rate) for edge in edges]), starts
 
 
-def faded(samples: np.ndarray, rate: int) -> np.ndarray:
+def faded(samples: Floats32, rate: int) -> Floats32:
     """The samples (N,) with FADE_S of fading at both ends."""
     size = min(round(FADE_S * rate), len(samples) // 2)
     ramp = np.linspace(0, 1, size, dtype=np.float32)
@@ -124,17 +127,18 @@ def faded(samples: np.ndarray, rate: int) -> np.ndarray:
     )
 
 
-def encoded(samples: np.ndarray) -> bytes:
-    """Samples (N,) at RATE as MP3."""
+def encoded(samples: Floats32) -> bytes:
+    """Samples (N,) at CLIP_RATE as MP3."""
     out = io.BytesIO()
-    soundfile.write(out, samples, RATE, format="MP3", subtype="MPEG_LAYER_III", bitrate_mode="CONSTANT",
+    soundfile.write(out, samples, CLIP_RATE, format="MP3", subtype="MPEG_LAYER_III", bitrate_mode="CONSTANT",
                     compression_level=COMPRESSION)  # fmt: skip
     return out.getvalue()
 
 
-def decoded(mp3: bytes) -> np.ndarray:
-    """The samples (N,) at RATE behind `encoded`."""
-    return soundfile.read(io.BytesIO(mp3), dtype="float32")[0]
+def decoded(mp3: bytes) -> Floats32:
+    """The samples (N,) at CLIP_RATE behind `encoded`."""
+    samples: Floats32 = soundfile.read(io.BytesIO(mp3), dtype="float32")[0]
+    return samples
 
 
 def write_clips(clips: list[Clip], path: str | Path) -> None:
@@ -142,7 +146,7 @@ def write_clips(clips: list[Clip], path: str | Path) -> None:
     rows = [{key: value for key, value in asdict(clip).items() if key != "mp3"} for clip in clips]
     sounds = {f"mp3_{number}": np.frombuffer(clip.mp3, np.uint8) for number, clip in enumerate(clips)}
     Path(path).parent.mkdir(parents=True, exist_ok=True)
-    np.savez(path, rows=np.array(json.dumps(rows)), **sounds)
+    np.savez(path, allow_pickle=False, rows=np.array(json.dumps(rows)), **sounds)
 
 
 @dataclass(frozen=True)

@@ -12,12 +12,18 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias, cast
 
 import numpy as np
 import soundfile
 
+from evenbore.facts.arrays import Floats32
 from evenbore.facts.formats import SUFFIXES_OF
 from evenbore.files.errors import AudioError
+
+if TYPE_CHECKING:
+    from av.audio.stream import AudioStream
+    from av.container import InputContainer
 
 MIN_RATE, MAX_RATE = 8_000, 192_000  # Hz
 BLOCK = 1 << 16  # samples read at a time, over all channels
@@ -27,7 +33,7 @@ MAX_BROKEN_PIECES = 1000
 OGG_PAGE = 27 + 255 + 255 * 255  # the largest
 
 # Quantisation step of the integer formats, full scale = 1.
-STEPS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
+QUANTISATION_STEPS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
 
 # Containers that FFmpeg may open. Playlists and streams are left out on purpose: a text file named like audio
 # must not make it fetch anything.
@@ -59,7 +65,7 @@ class AudioInfo:
 
 
 @contextmanager
-def open_source(path: Path | str):
+def open_source(path: Path | str) -> Iterator["Source"]:
     """A context with the source that can read `path`: `SoundfileSource` or `ContainerSource`.
 
     Every way of not being readable ends in an `AudioError` that says why and what may have happened.
@@ -77,7 +83,7 @@ def open_source(path: Path | str):
         source.close()
 
 
-class _ForwardFile(soundfile.SoundFile):
+class _ForwardFile(soundfile.SoundFile):  # type: ignore[misc]  # the library has no types
     """Read from front to back: a seekable file would be asked to seek after every block, slow in FLAC."""
 
     def seekable(self) -> bool:
@@ -95,9 +101,9 @@ class SoundfileSource:
         self.info = AudioInfo(
             file.samplerate, file.channels, frames, frames / file.samplerate, file.format, file.subtype
         )
-        self.step = STEPS.get(file.subtype, 0.0)
+        self.step = QUANTISATION_STEPS.get(file.subtype, 0.0)
 
-    def blocks(self) -> Iterator[np.ndarray]:
+    def blocks(self) -> Iterator[Floats32]:
         """All blocks from the start; the memory is used again for the next one."""
         done = 0
         # A block with damage in it is lost as a whole, so it is tried again in small pieces.
@@ -129,7 +135,7 @@ class SoundfileSource:
             return [f"{self._broken_after}; the rest of {self.info.duration_s:.1f} s is left out"]
         if self.info.format == "OGG" and not _ogg_ends(self._path):
             return ["cut off: its end is missing (copied or saved incompletely?)"]
-        slack_s = 0.01 if self.info.subtype in STEPS else 0.2 + 0.02 * self.info.duration_s
+        slack_s = 0.01 if self.info.subtype in QUANTISATION_STEPS else 0.2 + 0.02 * self.info.duration_s
         return _unfinished_header(self._file.extra_info, self.info) or _cut_short(frames, self.info, slack_s)
 
     def misnamed(self) -> list[str]:
@@ -156,7 +162,7 @@ class ContainerSource:
                 context = stream.codec_context
                 if context is None:
                     raise ValueError("no decoder for its sound")
-                seconds = float(stream.duration * stream.time_base) if stream.duration else 0.0
+                seconds = float(stream.duration * stream.time_base) if stream.duration and stream.time_base else 0.0
                 if not seconds and container.duration:
                     seconds = container.duration / 1e6
                 if not context.sample_rate or not context.channels:
@@ -174,7 +180,7 @@ class ContainerSource:
             raise
 
     @contextmanager
-    def _container(self):
+    def _container(self) -> Iterator[tuple["InputContainer", "AudioStream"]]:
         import av
 
         self._file.seek(0)
@@ -183,7 +189,7 @@ class ContainerSource:
                 raise AudioError("holds no sound track (a video without sound, or a picture?)")
             yield container, container.streams.audio[0]
 
-    def blocks(self) -> Iterator[np.ndarray]:
+    def blocks(self) -> Iterator[Floats32]:
         """All blocks from the start."""
         import av
 
@@ -197,7 +203,7 @@ class ContainerSource:
                         return
                     for frame in packet.decode():
                         for plain in to_float.resample(frame):
-                            yield plain.to_ndarray().reshape(-1, self.info.channels)
+                            yield cast(Floats32, plain.to_ndarray()).reshape(-1, self.info.channels)
                 except av.error.EOFError:
                     return
                 except av.FFmpegError:
@@ -220,6 +226,9 @@ class ContainerSource:
     def close(self) -> None:
         """Let go of the file."""
         self._file.close()
+
+
+Source: TypeAlias = SoundfileSource | ContainerSource
 
 
 def _unfinished_header(log: str, info: AudioInfo) -> list[str]:
@@ -264,7 +273,7 @@ def _misnamed(path: Path, format_name: str) -> list[str]:
     return [f"named .{suffix}, but its content is {format_name.upper()} (usually .{usual[0]}); read as what it is"]
 
 
-def _source(path: Path, head: bytes) -> SoundfileSource | ContainerSource:
+def _source(path: Path, head: bytes) -> "Source":
     for start, what in NOT_AUDIO:
         if head.startswith(start):
             raise AudioError(f"not audio: it is {what}")

@@ -6,18 +6,19 @@ example because no quiet part exists between the notes. numpy only.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
 
 from evenbore.facts.acoustics import k_weight_power
+from evenbore.facts.arrays import Floats
+from evenbore.recording.audio import LEVEL_FRAME_S, Signal
 
 NAN = float("nan")
 
 # ASSUME: a note has died away and the next one's breath has not begun; common practice, no source.
 AFTER_NOTE_S, BEFORE_NOTE_S = 0.4, 0.1
-LEVEL_FRAME_S = 0.05
 FRAMES_AT_ONCE = 200  # bounds the memory that a long quiet part takes
 QUIET_PERCENTILE = 25  # of the frames between the notes: keeps key clicks and breaths out
 
@@ -44,7 +45,7 @@ MIN_DECAY_RANGE_DB, DECAY_CLEAR_DB = 12.0, 6.0
 FEW_DECAY_FRAMES, DECAY_ROUNDS = 8, 5
 
 
-def quiet_parts(signal, spans: Sequence[tuple[float, float]]) -> list[tuple[int, int]]:
+def quiet_parts(signal: Signal, spans: Sequence[tuple[float, float]]) -> list[tuple[int, int]]:
     """Sample ranges (start, stop) before, between and after the notes, with room left for their ends.
 
     Without notes nothing is known to be quiet: an empty list.
@@ -61,13 +62,13 @@ def quiet_parts(signal, spans: Sequence[tuple[float, float]]) -> list[tuple[int,
     return parts
 
 
-def noise_db(signal, spans: Sequence[tuple[float, float]]) -> float:
+def noise_db(signal: Signal, spans: Sequence[tuple[float, float]]) -> float:
     """Level of the noise floor in dBFS: the lower quartile of the 50 ms levels in the quiet parts."""
     powers = [_frame_powers(signal, *part) for part in quiet_parts(signal, spans)]
     return _db(np.percentile(np.concatenate(powers), QUIET_PERCENTILE)) if powers else NAN
 
 
-def snr_db(signal, spans: Sequence[tuple[float, float]]) -> float:
+def snr_db(signal: Signal, spans: Sequence[tuple[float, float]]) -> float:
     """Median level of the notes, the noise's power taken off, over the noise floor, in dB.
 
     NaN without notes, without a quiet part, or when the quiet parts are digitally silent.
@@ -84,7 +85,7 @@ def snr_db(signal, spans: Sequence[tuple[float, float]]) -> float:
     return _db(max(np.median(powers) / floor - 1, 0.0)) if powers else NAN
 
 
-def hum_db(signal, spans: Sequence[tuple[float, float]]) -> float:
+def hum_db(signal: Signal, spans: Sequence[tuple[float, float]]) -> float:
     """Mains hum in the quietest of the quiet parts: lines of 50 or 60 Hz and its harmonics over the noise beside them.
 
     A line counts when it is a narrow peak within ± 0.2 % of its place, 6 dB over the noise beside it, and there all
@@ -115,7 +116,7 @@ def hum_db(signal, spans: Sequence[tuple[float, float]]) -> float:
     return min(max(_comb_db(quietest, window_s, mains) for mains in MAINS_HZ), MAX_HUM_DB)
 
 
-def _comb_db(spectra: np.ndarray, window_s: float, mains_hz: float) -> float:
+def _comb_db(spectra: Floats, window_s: float, mains_hz: float) -> float:
     """Lines of one mains frequency over the noise, in dB; `spectra` (N, F): power in bins of 1 / window_s Hz (Hann)."""
     power = np.percentile(spectra, 25, axis=0)  # of what is there all the time
     noise = spectra.mean(axis=0)
@@ -140,7 +141,7 @@ def _comb_db(spectra: np.ndarray, window_s: float, mains_hz: float) -> float:
     return _db(1 + sum(lines) / floor) if len(lines) >= HUM_LEAST_LINES else 0.0
 
 
-def _noise_mean(powers: np.ndarray, n_averaged: int) -> float:
+def _noise_mean(powers: Floats, n_averaged: int) -> float:
     """Mean of noise powers from their median, which keeps other lines out.
 
     An average of n spectra of noise is chi-squared with 2n degrees of freedom; its median over its mean by
@@ -149,13 +150,18 @@ def _noise_mean(powers: np.ndarray, n_averaged: int) -> float:
     return float(np.median(powers)) / (1 - 1 / (9 * n_averaged)) ** 3
 
 
-def lufs(signal) -> float:
+def lufs(signal: Signal) -> float:
     """Integrated loudness in LUFS of the one channel (ITU-R BS.1770-4, gated). NaN below the absolute gate.
 
     The K-weighting is applied to the spectra of successive 100 ms pieces, four of which make a 400 ms block.
+
+    >>> from evenbore.recording.audio import signal_from_array
+    >>> tone = np.sin(2 * np.pi * 997 * np.arange(96_000) / 48_000)
+    >>> print(f"{lufs(signal_from_array(tone, 48_000)):.1f}")  # BS.1770-4, annex 1: −3.01
+    -3.0
     """
     step = round(LOUDNESS_STEP_S * signal.rate)
-    weight = k_weight_power(np.fft.rfftfreq(step, 1 / signal.rate)) * 2 / step**2
+    weight = k_weight_power(np.fft.rfftfreq(step, 1 / signal.rate).astype(float)) * 2 / step**2
     weight[0] /= 2
     if step % 2 == 0:
         weight[-1] /= 2
@@ -177,7 +183,7 @@ def lufs(signal) -> float:
     return -0.691 + _db(power[loudness > max(gate, ABSOLUTE_GATE_LUFS)].mean())
 
 
-def reverb_s(signal, spans: Sequence[tuple[float, float]]) -> float:
+def reverb_s(signal: Signal, spans: Sequence[tuple[float, float]]) -> float:
     """Rough reverberation time (60 dB) in s, from how the sound dies after notes followed by a gap.
 
     The energy still to come (Schroeder 1965, J. Acoust. Soc. Am. 37, 409; less the noise, and with what lies under it
@@ -194,7 +200,7 @@ def reverb_s(signal, spans: Sequence[tuple[float, float]]) -> float:
     return float(np.median(times)) if times else NAN
 
 
-def _decay_time(signal, onset_s: float, offset_s: float, stop_s: float) -> float:
+def _decay_time(signal: Signal, onset_s: float, offset_s: float, stop_s: float) -> float:
     """RT60 of the decay of one note; NaN when it is too short or too noisy."""
     # a note's end may have been put into its tail
     begin, end = max(onset_s, offset_s - DECAY_BEFORE_S), min(stop_s, offset_s + DECAY_AFTER_S)
@@ -213,14 +219,14 @@ def _decay_time(signal, onset_s: float, offset_s: float, stop_s: float) -> float
     level, power = level[loud[-1] + 1 :], power[loud[-1] + 1 :]
     fallen = np.flatnonzero(level < top * 10 ** (-DECAY_RANGE_DB / 10))
     if len(fallen) and fallen[0] < FEW_DECAY_FRAMES:
-        return 60 / DECAY_RANGE_DB * (fallen[0] + 1) * DECAY_HOP_S  # too fast for a line
+        return float(60 / DECAY_RANGE_DB * (fallen[0] + 1) * DECAY_HOP_S)  # too fast for a line
     under = np.flatnonzero(level < noise * 10 ** (DECAY_CLEAR_DB / 10))
     if len(under) == 0 or under[0] < FEW_DECAY_FRAMES:
         return NAN
     return _decay_line(power[: under[0]] - noise, level[under[0] - 1] - noise)
 
 
-def _decay_line(power: np.ndarray, last: float) -> float:
+def _decay_line(power: Floats, last: float) -> float:
     """RT60 of power (F,) that falls into the noise from its `last` level on; NaN when it does not fall."""
     to_come, slope = np.cumsum(np.maximum(power, 0.0)[::-1])[::-1], -math.inf
     for _ in range(DECAY_ROUNDS):
@@ -234,7 +240,7 @@ def _decay_line(power: np.ndarray, last: float) -> float:
     return -60.0 / slope
 
 
-def _frame_powers(signal, start: int, stop: int) -> np.ndarray:
+def _frame_powers(signal: Signal, start: int, stop: int) -> Floats:
     """Mean squares (N,) of whole 50 ms frames in start ≤ i < stop, each without its mean."""
     size = round(LEVEL_FRAME_S * signal.rate)
     stop = start + max(stop - start, 0) // size * size
@@ -263,9 +269,9 @@ def advice(numbers: Mapping[str, float | str]) -> list[str]:
     a soft take near the noise tells nothing of the room.
     """
 
-    def known(name: str, wrong) -> bool:
+    def known(name: str, wrong: Callable[[float], bool]) -> bool:
         value = numbers.get(name)
-        return value is not None and math.isfinite(value) and wrong(value)
+        return not (value is None or isinstance(value, str)) and math.isfinite(value) and wrong(value)
 
     lines = []
     if known("clipped_fraction", lambda v: v > CLIPPED_WORDS_ABOVE):

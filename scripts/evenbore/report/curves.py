@@ -2,7 +2,7 @@
 
 Frames are rows of note_profiles with a column `written` (written note number); `value`, `low`, `high` in the unit
 of the measure. A `NoteChart` is in these units too, written notes across and values upwards; figures, page, sheets and
-tickets bring it to their own by `scale`.
+tickets bring it to their own by `place_on`.
 """
 
 import math
@@ -17,27 +17,27 @@ from evenbore.report.results import Results
 from evenbore.report.words import number
 from evenbore.trade.pitch import note_to_midi
 
-MEASURES = {
+CHART_MEASURES = {
     "cents": ("Intonation", "cents from its own median"),
     "brightness_db": ("Evenness of brightness", "dB from its own median"),
     "level_dbfs": ("Evenness of level", "dB from its own median"),
 }
 """Measure -> title and axis of the chart of one instrument; all from the instrument's own median."""
 
-COLUMNS = ["instrument", "group", "written_note", "register", "value", "low", "high"]
+CURVE_COLUMNS = ["instrument", "group", "written_note", "register", "value", "low", "high"]
 LEAST_PEERS = 3
-BAND = {"low": 0.1, "middle": 0.5, "high": 0.9}
-STEPS = (0.5, 1, 2, 5, 10, 20, 50, 100, 200)
+PEERS_BAND = {"low": 0.1, "middle": 0.5, "high": 0.9}
+AXIS_STEPS = (0.5, 1, 2, 5, 10, 20, 50, 100, 200)
 MOST_STEPS = 6
-MARGIN = 0.04  # of the span of values, above and below
-ROOM = 40  # names of notes along the whole width of a page
+_MARGIN = 0.04  # of the span of values, above and below
+MOST_NOTE_NAMES = 40  # names of notes along the whole width of a page
 
 
 def profile(results: Results, measure: str) -> pd.DataFrame:
-    """All instruments' rows of one measure at the base dynamic, sorted by `written`, with that column and COLUMNS."""
+    """All instruments' rows of a measure at the base dynamic, sorted by `written`: that column and CURVE_COLUMNS."""
     rows = results.tables["note_profiles"]
     wanted = (rows["measure"] == measure) & (rows["dynamic"] == results.study.config["base_dynamic"])
-    rows = in_state(rows[wanted], results.states)[COLUMNS]
+    rows = in_state(rows[wanted], results.states)[CURVE_COLUMNS]
     written = {note: note_to_midi(note) for note in rows["written_note"].unique()}
     return rows.assign(written=rows["written_note"].map(written).astype(int)).sort_values("written")
 
@@ -48,7 +48,7 @@ def centred(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(**{column: rows[column] - middle for column in ("value", "low", "high")})
 
 
-def scale(low: float, high: float, start: float, end: float) -> Callable[[float], float]:
+def place_on(low: float, high: float, start: float, end: float) -> Callable[[float], float]:
     """The straight line that brings `low` to `start` and `high` to `end`."""
     return lambda value: start + (end - start) * (value - low) / (high - low)
 
@@ -82,11 +82,11 @@ class NoteChart:
 
 
 class Curves:
-    """The curves of one measure of MEASURES. `rows`: all (from `profile`); `tolerances`: of each instrument, if that is
-    what its notes are held against, not its peers; `limits`, `ticks`: of the values' axis, as in NoteChart."""
+    """The curves of one of CHART_MEASURES. `rows`: all (from `profile`); `tolerances`: of each instrument, if that is what
+    its notes are held against, not its peers; `limits`, `ticks`: of the values' axis, as in NoteChart."""
 
     def __init__(self, measure: str, rows: pd.DataFrame, tolerances: Mapping[str, float] | None = None):
-        self.title, self.axis = MEASURES[measure]
+        self.title, self.axis = CHART_MEASURES[measure]
         self.rows, self.tolerances = rows, tolerances
         self._places = rows.groupby("instrument").indices
         self.limits, self.ticks = _value_axis(rows, max((tolerances or {}).values(), default=0.0))
@@ -107,7 +107,7 @@ class Curves:
         """
         group = self.of(instrument)["group"].iloc[0]
         if group not in self._values:
-            return pd.DataFrame(columns=list(BAND), dtype=float)
+            return pd.DataFrame(columns=list(PEERS_BAND), dtype=float)
         table, rising = self._values[group], self._rising[group]
         own = table.get(instrument, pd.Series(np.nan, table.index)).to_numpy(float)[:, None]
         place = np.where(np.isnan(own), rising.shape[1], (rising < own).sum(axis=1, keepdims=True))
@@ -119,7 +119,7 @@ class Curves:
             return np.take_along_axis(rows, k + (k >= place), axis=1)  # past the instrument itself
 
         band = {}
-        for name, share in BAND.items():
+        for name, share in PEERS_BAND.items():
             below = np.floor(share * last).astype(int)
             low, high = others(below), others(np.minimum(below + 1, last))
             band[name] = (low + (high - low) * (share * last - below)).ravel()
@@ -142,7 +142,7 @@ class Curves:
 
 
 def curves_of(results: Results, measure: str) -> Curves:
-    """The curves of a measure of MEASURES."""
+    """The curves of a measure of CHART_MEASURES."""
     rows = centred(profile(results, measure))
     if measure != "cents":
         return Curves(measure, rows)
@@ -150,8 +150,8 @@ def curves_of(results: Results, measure: str) -> Curves:
 
 
 def all_curves(results: Results) -> dict[str, Curves]:
-    """The curves of each measure of MEASURES."""
-    return {measure: curves_of(results, measure) for measure in MEASURES}
+    """The curves of each measure of CHART_MEASURES."""
+    return {measure: curves_of(results, measure) for measure in CHART_MEASURES}
 
 
 def charts(profiles: Mapping[str, Curves], instrument: str) -> list[NoteChart]:
@@ -163,9 +163,9 @@ def _value_axis(rows: pd.DataFrame, tolerance: float) -> tuple[tuple[float, floa
     """Limits that hold all values, intervals and the widest tolerance, and the ticks between them."""
     ends = pd.concat([rows["value"], rows["low"], rows["high"], pd.Series([-tolerance, tolerance])])
     low, high = ends.min(), ends.max()
-    margin = MARGIN * (high - low) or 1.0
+    margin = _MARGIN * (high - low) or 1.0
     low, high = float(low - margin), float(high + margin)
-    step = next((step for step in STEPS if (high - low) / step <= MOST_STEPS), STEPS[-1])
+    step = next((step for step in AXIS_STEPS if (high - low) / step <= MOST_STEPS), AXIS_STEPS[-1])
     ticks = [step * k for k in range(math.ceil(low / step), math.floor(high / step) + 1)]
     return (low, high), {tick: number(tick, 1 if step < 1 else 0) for tick in ticks}
 

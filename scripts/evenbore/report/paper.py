@@ -14,25 +14,25 @@ import pandas as pd
 
 import evenbore
 from evenbore.compare.factors import AUTO, PERMUTATIONS
-from evenbore.compare.pairs import CONFIDENCE
 from evenbore.compare.verdict import ALPHA
 from evenbore.facts.columns import TABLES, Column
 from evenbore.facts.criteria import CRITERIA
 from evenbore.report.results import plain
+from evenbore.statistics.student import CONFIDENCE
 from evenbore.study.sheets import Study
 
 TITLE = "evenbore: compare wind instruments fairly, from recordings of scales"
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 INSTRUMENT_COLUMNS = ("family", "maker", "model", "body_material", "bore_mm", "shipment")
-TAKE_COLUMNS = ("player", "mouthpiece", "reed")
-NOTE_COLUMNS = ("recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction",
+EXPORTED_TAKE_COLUMNS = ("player", "mouthpiece", "reed")
+EXPORTED_NOTE_COLUMNS = ("recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction",
                 "midi", "written_note", "cents", "level_dbfs", "brightness_db", "hnr_db", "attack_ms")  # fmt: skip
 TAKE_MEANING = {
     "value": ("see unit", "value of the criterion in this take, what the session adds included"),
     "session_offset": ("see unit", "what the session adds to every instrument, where shared instruments show it"),
     "unit": ("", "unit of value and session_offset"),
 }
-PACKAGES = ("numpy", "scipy", "statsmodels", "pandas", "scikit-learn", "snakemake")
+CITED_PACKAGES = ("numpy", "scipy", "statsmodels", "pandas", "scikit-learn", "snakemake")
 
 
 def exports(
@@ -46,7 +46,7 @@ def exports(
     own_takes = takes.assign(value=takes["value"] + takes["session_offset"], unit=takes["criterion"].map(units))
     frames = {
         "takes.csv": _with_sheets(own_takes, study),
-        "notes.csv": _with_sheets(notes[[c for c in NOTE_COLUMNS if c in notes]], study),
+        "notes.csv": _with_sheets(notes[[c for c in EXPORTED_NOTE_COLUMNS if c in notes]], study),
         "instruments.csv": _with_sheets(tables["instruments"], study),
         "factors.csv": tables["factors"],
         "variance.csv": tables["variance"],
@@ -62,7 +62,7 @@ def _with_sheets(frame: pd.DataFrame, study: Study) -> pd.DataFrame:
              for column in (*INSTRUMENT_COLUMNS, *own)}  # fmt: skip
     if "recording" in frame:
         rows = {row["recording"]: row for row in study.recordings}
-        added |= {column: [rows[name].get(column) for name in frame["recording"]] for column in TAKE_COLUMNS}
+        added |= {column: [rows[name].get(column) for name in frame["recording"]] for column in EXPORTED_TAKE_COLUMNS}
     return frame.assign(**{column: values for column, values in added.items() if column not in frame})
 
 
@@ -126,7 +126,7 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
     used = recordings[recordings["status"] != "set_aside"]
     judged = set(tables["instruments"].dropna(subset="value")["criterion"])
     criteria = [c for c in tables["criteria"].itertuples(index=False) if c.criterion in judged]
-    versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in PACKAGES)
+    versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in CITED_PACKAGES)
     families = sorted({study.families[row["family"]].name for row in study.instruments.values()})
     tuned = sorted({f"{row['tuning_hz']:g} Hz" for row in study.sessions.values()})
     parts = [

@@ -15,8 +15,8 @@ from matplotlib import font_manager
 
 from evenbore.report.style import INK, clean, fonts
 
-WIDTH, HEIGHT, MARGIN = 210, 297, 14
-INNER = WIDTH - 2 * MARGIN
+PAGE_WIDTH_MM, PAGE_HEIGHT_MM, PAGE_MARGIN_MM = 210, 297, 14
+INNER = PAGE_WIDTH_MM - 2 * PAGE_MARGIN_MM
 FONT = "DejaVu Sans"
 logging.getLogger("fpdf").setLevel(logging.ERROR)  # it warns of every character that no font has
 logging.getLogger("fontTools").setLevel(logging.ERROR)
@@ -26,7 +26,7 @@ def new_document() -> FPDF:
     """A document with its first page; the same content gives the same bytes."""
     pdf = FPDF(format="A4")
     pdf.set_creation_date(datetime(2000, 1, 1, tzinfo=UTC))
-    pdf.set_margin(MARGIN)
+    pdf.set_margin(PAGE_MARGIN_MM)
     pdf.set_auto_page_break(False)
     for family in fonts():
         pdf.add_font(family, "", font_manager.findfont(family))

@@ -9,7 +9,7 @@ COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#0
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 BLUE, ORANGE, GREY, PALE = "#0072B2", "#D55E00", "#6b6b6b", "#e4e4e4"
 # on paper: those of the page in the light
-INK, SOFT, LINE, BAND, ACCENT, MARK = "#1d2125", "#555c63", "#c9ced3", "#dfe2e5", "#0b5a8f", "#b04a00"
+INK, SOFT_INK, LINE, BAND_FILL, ACCENT, MARK = "#1d2125", "#555c63", "#c9ced3", "#dfe2e5", "#0b5a8f", "#b04a00"
 # Fonts for scripts that DejaVu Sans lacks; used where a machine has them
 MORE_FONTS = (
     "Noto Sans CJK SC", "Noto Sans CJK JP", "Hiragino Sans", "PingFang SC", "Microsoft YaHei", "Yu Gothic",

@@ -11,7 +11,7 @@ from evenbore.facts.findings import FINDINGS
 from evenbore.facts.words import plain
 from evenbore.report.results import Results
 
-SURE = 0.90
+LEADERS_PROBABILITY = 0.90
 """Probability that the first place is among the instruments named."""
 MOST_NAMED = 10
 
@@ -73,8 +73,8 @@ class Answer:
     """Who comes first under one set of priorities among one kind of instrument in one comparability group (None: all).
 
     `kind`: in words; `alone`: nothing else is ranked there; `first`: the likeliest first; `places`: of all, in the
-    ranking's order; of these `leaders`: the fewest that hold the first place with probability SURE, and `failed`: those
-    that did not pass a must-pass; `uncounted`: weighed criteria that nobody has a value for;
+    ranking's order; of these `leaders`: the fewest that hold the first place with LEADERS_PROBABILITY, and `failed`:
+    those that did not pass a must-pass; `uncounted`: weighed criteria that nobody has a value for;
     `drives`: (criterion, first place's probability without it) of the criterion that the likeliest first owes most to;
     `turns`: (criterion, change of its weight, instrument that would then be the likeliest first).
     """
@@ -108,7 +108,7 @@ def answers(results: Results) -> list[Answer]:
         weighed = [c for c, weight in config["priorities"].get(priorities, {}).items() if weight]
         likeliest = sorted(places, key=lambda place: -place.p_first)
         before = np.cumsum([0.0, *(place.p_first for place in likeliest[:-1])])
-        leading = {place.instrument for place in likeliest[: max(int((before < SURE - 1e-9).sum()), 1)]}
+        leading = {place.instrument for place in likeliest[: max(int((before < LEADERS_PROBABILITY - 1e-9).sum()), 1)]}
         shown = results.tables["sensitivity"].query("priorities == @priorities")
         found.append(
             Answer(

@@ -15,7 +15,7 @@ from evenbore.facts.columns import TABLES
 from evenbore.files.longtables import empty
 from evenbore.report.results import Results
 
-SHEETS = {
+WORKBOOK_SHEETS = {
     "status": "status",
     "criteria": "instruments",
     "pairs": "pairs",
@@ -31,15 +31,15 @@ LONGEST_TEXT = 32767  # of a cell, by the file format
 
 
 def write_workbook(results: Results, path: str | Path) -> None:
-    """Write the workbook: summary first, then the SHEETS, then what the columns mean."""
+    """Write the workbook: summary first, then the WORKBOOK_SHEETS, then what the columns mean."""
     # a fixed date: the same tables give the same file
     with xlsxwriter.Workbook(path, {"constant_memory": True}) as workbook:
         workbook.set_properties({"created": datetime(2000, 1, 1, tzinfo=UTC).replace(tzinfo=None)})
         head = workbook.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         _write(workbook, head, "summary", [summary(results)])
-        for sheet, table in SHEETS.items():
+        for sheet, table in WORKBOOK_SHEETS.items():
             _write(workbook, head, sheet, _rows(results, table), _told(results, table))
-        _write(workbook, head, "columns", [columns_table().query(f"table in {list(SHEETS.values())}")])
+        _write(workbook, head, "columns", [columns_table().query(f"table in {list(WORKBOOK_SHEETS.values())}")])
 
 
 def _rows(results: Results, table: str) -> Iterator[pd.DataFrame]:
@@ -105,7 +105,7 @@ def _write(workbook, head, name: str, parts: Iterable[pd.DataFrame], told: str =
         _write_rows(sheet, rows + 1, fitting, widths)
         rows += len(fitting)
         if len(fitting) < len(part):
-            told = f"The first {rows} rows: a sheet holds no more. All rows: {_file(SHEETS[name])}"
+            told = f"The first {rows} rows: a sheet holds no more. All rows: {_file(WORKBOOK_SHEETS[name])}"
             break
     for column, width in enumerate(widths.values()):
         sheet.set_column(column, column, min(width + 2, WIDEST))

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from evenbore import __version__
 from evenbore.files.errors import EvenboreError, StudyError, in_words
-from evenbore.files.paths import command, shown, typed
+from evenbore.files.paths import command, shown_path, typed
 from evenbore.trade.families import family_keys, likely_family
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
@@ -128,10 +128,10 @@ def _new(arguments: argparse.Namespace) -> int:
     from evenbore.study.new import new_study
 
     told = new_study(arguments.study, arguments.audio, arguments.family)
-    print(f"Written: {shown(arguments.study)}")
+    print(f"Written: {shown_path(arguments.study)}")
     print("What the names told:")
     print("\n".join(f"  {line}" for line in told))
-    print(f"Next: fill in the sheets in {shown(arguments.study / 'config')}")
+    print(f"Next: fill in the sheets in {shown_path(arguments.study / 'config')}")
     print(f"Then: {command()} check {typed(arguments.study)}")
     return 0
 
@@ -176,10 +176,10 @@ def _plan(arguments: argparse.Namespace) -> int:
         print("\n".join(f"{code}  {row['instrument']}" for code, row in sorted(open_key(arguments.study).items())))
         return 0
     if arguments.unseal:
-        print(f"Written: {shown(unblind(arguments.study, arguments.unseal))}")
+        print(f"Written: {shown_path(unblind(arguments.study, arguments.unseal))}")
         return 0
     plan = write_plan(arguments.study, arguments.takes, arguments.slurred_only, arguments.pilot)
-    print(f"Written: {shown(arguments.study / FOLDER)}: running sheet, protocol, guide track, sealed key")
+    print(f"Written: {shown_path(arguments.study / FOLDER)}: running sheet, protocol, guide track, sealed key")
     print(f"{len(plan.turns)} turns, {plan.n_takes} takes: every instrument {plan.layout.rounds} times a session")
     print("\n".join(f"  {session}: {len(names)} instruments" for session, names in plan.layout.visits.items()))
     told = plan.predicted.set_index("criterion")
@@ -188,7 +188,7 @@ def _plan(arguments: argparse.Namespace) -> int:
     )
     print("\n".join(f"  {c}: {row.detectable_pair:.2g} {row.unit}" for c, row in told.iterrows()))
     print(f"Next: label the instruments (evenbore plan {typed(arguments.study)} --show-key), print the running sheet,")
-    print(f"and record into {shown(arguments.study / FOLDER / BLIND)}")
+    print(f"and record into {shown_path(arguments.study / FOLDER / BLIND)}")
     return 0
 
 
@@ -224,7 +224,7 @@ def _listen(arguments: argparse.Namespace) -> int:
     )
     expected = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"], row["notes"])
     recording, notes = measured_guarded(row)
-    print(f"{shown(arguments.file)}: {family.name}")
+    print(f"{shown_path(arguments.file)}: {family.name}")
     print(describe(recording, notes, [int(note) for note in expected], family))
     return LISTEN_CODES[recording["status"]]
 
@@ -233,7 +233,7 @@ def _join(arguments: argparse.Namespace) -> int:
     from evenbore.study.join import join_studies
 
     joined = join_studies(arguments.studies, arguments.into)
-    print(f"Written: {shown(arguments.into)}")
+    print(f"Written: {shown_path(arguments.into)}")
     print("\n".join(f"  {line}" for line in joined))
     print(f"Next: {command()} check {typed(arguments.into)}")
     return 0

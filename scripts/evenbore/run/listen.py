@@ -12,7 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from statistics import median, stdev
 
-from evenbore.notes.chunkfile import read_rows
+from evenbore.notes.chunkfile import read_chunk_rows
 from evenbore.process.guard import Guard, measure_chunk
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
@@ -72,8 +72,8 @@ def measured_guarded(row: dict) -> tuple[dict, list[dict]]:
     with tempfile.TemporaryDirectory(prefix="evenbore-") as folder, Guard() as guard:
         path = Path(folder) / "take.npz"
         list(measure_chunk([row], "", path, guard))  # what it tells beside stands in the row's reason
-        chunk = read_rows(path)
-    return chunk["recordings"][0], chunk["notes"][0]
+        chunk = read_chunk_rows(path)
+    return chunk.recordings[0], chunk.notes[0]
 
 
 def describe(recording: dict, notes: list[dict], expected: Sequence[int], family: Family) -> str:

@@ -14,7 +14,7 @@ from collections import Counter
 from pathlib import Path
 
 from evenbore.files.errors import NO_MEMORY, OUT_OF_MEMORY
-from evenbore.files.paths import IMPORTED_FROM, command, repo_root, shown, typed
+from evenbore.files.paths import IMPORTED_FROM, command, repo_root, shown_path, typed
 from evenbore.run import running
 from evenbore.run.progress import Progress, Screen, stage_name
 
@@ -47,7 +47,7 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
             _attempt(study, recordings, [*options, "--unlock"], log)
             log_start, code, progress = _attempt(study, recordings, options, log)
     if code == INTERRUPTED:
-        print(f"Stopped. What is finished is kept; start again to go on. Log: {shown(log)}", file=sys.stderr)
+        print(f"Stopped. What is finished is kept; start again to go on. Log: {shown_path(log)}", file=sys.stderr)
     elif _locked(progress):
         print(_refusal(study, others), file=sys.stderr)
     elif code != 0:
@@ -186,11 +186,11 @@ def _success(study: Path, progress: Progress) -> str:
             if count[status]:
                 text += f", {count[status]} {words}"
         if count["ok"] < count.total():
-            text += f"; the reasons are in {shown(table)}"
+            text += f"; the reasons are in {shown_path(table)}"
         lines.append(text)
     report = study / "results" / "report.html"
     if report.is_file():
-        lines.append(f"Report: {shown(report)}")
+        lines.append(f"Report: {shown_path(report)}")
     return "\n".join(lines)
 
 
@@ -202,14 +202,15 @@ def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
             if path.is_file():
                 reasons = path.read_text(encoding="utf-8", errors="replace")
                 # plain words are shown whole, of a traceback its end
-                lines += [*_last_lines(reasons, 3 if TRACEBACK in reasons else MOST_REASONS), f"  in {shown(path)}"]
+                lines += _last_lines(reasons, 3 if TRACEBACK in reasons else MOST_REASONS)
+                lines.append(f"  in {shown_path(path)}")
     if NO_MEMORY.search(text) and f"  {OUT_OF_MEMORY}" not in lines:
         lines.append(OUT_OF_MEMORY)
     elif not lines:
         lines = ["The workflow stopped:", *_last_lines(text, 1 if TRACEBACK in text else 8)]
     if shutil.disk_usage(study).free < LITTLE_ROOM_BYTES:
         lines.append("The disk that the study is on is full, or nearly: make room, then start again to go on.")
-    return "\n".join([*lines, f"The whole run's log: {shown(log)}"])
+    return "\n".join([*lines, f"The whole run's log: {shown_path(log)}"])
 
 
 def _text(log: Path, start: int) -> str:

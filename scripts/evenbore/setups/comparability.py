@@ -7,6 +7,7 @@ same state links. Connected designs: Searle, Linear Models (1971), ch. 7, from m
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 import networkx as nx
 import numpy as np
@@ -23,7 +24,7 @@ def usable(recordings: pd.DataFrame) -> pd.DataFrame:
 
 def session_groups(recordings: pd.DataFrame) -> dict[str, int]:
     """Session -> number of its comparability group (1, 2, ... in the order of the recordings sheet)."""
-    graph = nx.Graph()
+    graph: nx.Graph[tuple[str, ...]] = nx.Graph()
     rows = usable(recordings)
     for session, instrument, state in rows[["session", "instrument", "state"]].itertuples(index=False):
         graph.add_edge(("session", session), ("instrument", instrument, state))
@@ -33,7 +34,7 @@ def session_groups(recordings: pd.DataFrame) -> dict[str, int]:
     return {session: group["session", session] for session in rows["session"].unique()}
 
 
-def comparability(recordings: pd.DataFrame, setups: pd.DataFrame, sheet: Sequence[dict] = ()) -> pd.DataFrame:
+def comparability(recordings: pd.DataFrame, setups: pd.DataFrame, sheet: Sequence[dict[str, Any]] = ()) -> pd.DataFrame:
     """The comparability table, one row per session and instrument recorded in it.
 
     `links` counts the other sessions that the instrument, in the same state, was recorded in too.
@@ -43,7 +44,7 @@ def comparability(recordings: pd.DataFrame, setups: pd.DataFrame, sheet: Sequenc
     """
     rows = usable(recordings)[["session", "instrument", "state"]].drop_duplicates()
     rows["links"] = rows.groupby(["instrument", "state"])["session"].transform("nunique") - 1
-    table = rows.groupby(["session", "instrument"], sort=False, as_index=False)["links"].max()
+    table = rows.groupby(["session", "instrument"], sort=False, as_index=False)[["links"]].max()
     table["group"] = table["session"].map(session_groups(recordings))
     table["link_se_db"] = table["session"].map(
         setups.groupby("session")["response_se_db"].agg(lambda se: (se**2).mean() ** 0.5)
@@ -60,16 +61,16 @@ def comparability(recordings: pd.DataFrame, setups: pd.DataFrame, sheet: Sequenc
     heard = set(usable(recordings)["recording"]) if sheet else set()
     told = inseparable([row for row in sheet if row["recording"] in heard])
     table["inseparable"] = [told.get(instrument, "") for instrument in table["instrument"]]
-    return table[[column.name for column in TABLES["comparability"]]]
+    return table.loc[:, [column.name for column in TABLES["comparability"]]]
 
 
 def _advice(session: str, more: pd.DataFrame, table: pd.DataFrame) -> str:
     if session not in more.index:
         return "nothing links this session: record an instrument of another session here, in the same state"
-    own = table[table["session"] == session].iloc[0]
-    if pd.isna(own["link_se_db"]):
+    link = table[table["session"] == session].iloc[0]
+    if pd.isna(link["link_se_db"]):
         return f"no repeat takes to judge the link by: record {more['best'][session]} here once more"
     return (
         f"one more take of {more['best'][session]} here would bring the link's standard error from"
-        f" {own['link_se_db']:.2f} to {own['one_more_se_db']:.2f} dB"
+        f" {link['link_se_db']:.2f} to {link['one_more_se_db']:.2f} dB"
     )

@@ -10,25 +10,26 @@ from typing import NamedTuple
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.setups.responses import Setups
 
-VARIANCE_KEPT = 0.999  # of every session's error
+SESSION_VARIANCE_KEPT = 0.999  # of every session's error
 
 
 class SetupErrors(NamedTuple):
     """`changes` (R, N, M): of N notes' M measures, one standard error along each direction of their session's error;
     `session` (N,): number of their session; `mixing` (S, K, R): parts of the sessions' directions in the K of all."""
 
-    changes: np.ndarray
-    session: np.ndarray
-    mixing: np.ndarray
+    changes: Floats32
+    session: Ints
+    mixing: Floats
 
-    def along_all(self, changes: np.ndarray, session: int) -> np.ndarray:
+    def along_all(self, changes: Floats, session: int) -> Floats:
         """Changes (R, ...) along the session's directions as changes (K, ...) along those of all sessions."""
         return np.tensordot(self.mixing[session], changes, axes=1)
 
 
-def session_directions(setups: Setups) -> tuple[np.ndarray, np.ndarray]:
+def session_directions(setups: Setups) -> tuple[Floats, Floats]:
     """Directions (S, R, B) of each session's error, one standard error long, strongest first, and their mixing."""
     sessions = len(setups.sessions)
     if setups.errors_db is None or not len(setups.errors_db):
@@ -36,14 +37,14 @@ def session_directions(setups: Setups) -> tuple[np.ndarray, np.ndarray]:
     errors = np.where(np.isfinite(setups.response_db), setups.errors_db, 0.0).transpose(1, 0, 2)
     mixing, size, directions = np.linalg.svd(errors, full_matrices=False)
     left = 1 - np.cumsum(size**2, axis=1) / np.maximum((size**2).sum(axis=1, keepdims=True), 1e-30)
-    kept = int((left > 1 - VARIANCE_KEPT).sum(axis=1).max()) + 1
+    kept = int((left > 1 - SESSION_VARIANCE_KEPT).sum(axis=1).max()) + 1
     return (size[:, :, None] * directions)[:, :kept], mixing[:, :, :kept]
 
 
 def save_setup_errors(errors: SetupErrors, path: str | Path) -> None:
     """Keep them in one file."""
     Path(path).parent.mkdir(parents=True, exist_ok=True)
-    np.savez(path, **errors._asdict())
+    np.savez(path, allow_pickle=False, **errors._asdict())
 
 
 def load_setup_errors(path: str | Path) -> SetupErrors:

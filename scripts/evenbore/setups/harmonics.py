@@ -6,17 +6,19 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from evenbore.facts.arrays import Floats32
+
 PLAYED = ["recording", "pass", "step"]
 NOTES_AT_ONCE = 4096
 
 
-class Harmonics(NamedTuple):
+class HarmonicArrays(NamedTuple):
     """Harmonics (N, H) of N notes: frequency in Hz, also of those not heard; level in dB re full scale and distance to
     the noise in dB, NaN where not heard. float32: exact to 0.0002 cent and 0.00001 dB."""
 
-    frequency_hz: np.ndarray
-    level_db: np.ndarray
-    above_noise_db: np.ndarray
+    frequency_hz: Floats32
+    level_db: Floats32
+    above_noise_db: Floats32
 
 
 def blocks(notes: int) -> Iterator[slice]:
@@ -24,20 +26,20 @@ def blocks(notes: int) -> Iterator[slice]:
     return (slice(first, first + NOTES_AT_ONCE) for first in range(0, notes, NOTES_AT_ONCE))
 
 
-def harmonic_arrays(notes: pd.DataFrame, parts: Iterable[pd.DataFrame]) -> Harmonics:
+def harmonic_arrays(notes: pd.DataFrame, parts: Iterable[pd.DataFrame]) -> HarmonicArrays:
     """Arrays in the order of `notes` (columns PLAYED and f0_hz) from the rows of the harmonics table, which comes in
     parts so that it need not be held as a whole; rows of other notes are left out."""
     rows = pd.MultiIndex.from_frame(notes[PLAYED])
-    found = [(np.empty(0, np.int32), np.empty(0, np.int16), np.empty((0, len(Harmonics._fields)), np.float32))]
+    heard = [(np.empty(0, np.int32), np.empty(0, np.int16), np.empty((0, len(HarmonicArrays._fields)), np.float32))]
     for part in parts:
         note = rows.get_indexer(pd.MultiIndex.from_frame(part[PLAYED]))
         used = note >= 0
-        values = part.loc[used, list(Harmonics._fields)].to_numpy(np.float32)
-        found.append((note[used].astype(np.int32), part["harmonic"].to_numpy(np.int16)[used] - 1, values))
-    note, harmonic, values = (np.concatenate(columns) for columns in zip(*found, strict=True))
+        values = part.loc[used, list(HarmonicArrays._fields)].to_numpy(np.float32)
+        heard.append((note[used].astype(np.int32), part["harmonic"].to_numpy(np.int16)[used] - 1, values))
+    note, harmonic, values = (np.concatenate(columns) for columns in zip(*heard, strict=True))
     size = len(notes), int(harmonic.max(initial=0)) + 1
     multiples = notes["f0_hz"].to_numpy(np.float32)[:, None] * np.arange(1, size[1] + 1, dtype=np.float32)
-    arrays = Harmonics(multiples, *np.full((2, *size), np.nan, np.float32))
+    arrays = HarmonicArrays(multiples, *np.full((2, *size), np.nan, np.float32))
     for array, column in zip(arrays, values.T, strict=True):
         array[note, harmonic] = column
     return arrays

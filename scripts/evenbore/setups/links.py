@@ -8,15 +8,18 @@ standard error of the link goes with its root. Limits for what is odd about a re
 import numpy as np
 import pandas as pd
 
+from evenbore.facts.arrays import Floats
+from evenbore.facts.rows import Row
+
 COVARIATES = {"player": "player", "mouthpiece": "mouthpiece or head joint", "reed": "reed"}
 LOW_HZ, HIGH_HZ = (0.0, 200.0), (5000.0, np.inf)
 BESIDE_LOW_HZ, BESIDE_HIGH_HZ = (300.0, 1000.0), (1000.0, 3000.0)
 CUT_DB = 6.0
-PEAK_DB = 4.0  # from the line through the two bands on either side
-SURE = 2.0  # standard errors
+RESONANCE_DB = 4.0  # from the line through the two bands on either side
+SURE_ERRORS = 2.0  # standard errors
 
 
-def offset_variances(counts: np.ndarray) -> np.ndarray:
+def offset_variances(counts: Floats) -> Floats:
     """Variance of each session's offset (S,) in units of a take's, from the takes of instruments in sessions (I, S).
 
     Offsets sum to zero over joined sessions; 0 for a session that nothing joins.
@@ -55,7 +58,7 @@ def odd_responses(setups: pd.DataFrame) -> dict[str, str]:
 
     `setups`: the table of that name.
     """
-    words = {}
+    words: dict[str, str] = {}
     for session, rows in setups.sort_values("band_hz").groupby("session", sort=False):
         band, level = rows["band_hz"].to_numpy(float), rows["response_db"].to_numpy(float)
         error = rows["response_se_db"].fillna(0.0).to_numpy(float)
@@ -65,34 +68,34 @@ def odd_responses(setups: pd.DataFrame) -> dict[str, str]:
             *_peaks(band, level, error),
         ]
         if any(said):
-            words[session] = "; ".join(part for part in said if part)
+            words[str(session)] = "; ".join(part for part in said if part)
     return words
 
 
-def _mean_in(band: np.ndarray, level: np.ndarray, limits: tuple[float, float]) -> float:
+def _mean_in(band: Floats, level: Floats, limits: tuple[float, float]) -> float:
     inside = (band >= limits[0]) & (band <= limits[1]) & np.isfinite(level)
     return float(level[inside].mean()) if inside.any() else np.nan
 
 
-def _end(band, level, end, beside, name: str) -> str:
+def _end(band: Floats, level: Floats, end: tuple[float, float], beside: tuple[float, float], name: str) -> str:
     change = _mean_in(band, level, end) - _mean_in(band, level, beside)
     if not abs(change) >= CUT_DB:
         return ""
     return f"{name} {abs(change):.0f} dB {'weaker' if change < 0 else 'stronger'} than in the group's other sessions"
 
 
-def _peaks(band, level, error) -> list[str]:
-    """Single bands, more than PEAK_DB and SURE standard errors from the straight line through their neighbours."""
+def _peaks(band: Floats, level: Floats, error: Floats) -> list[str]:
+    """Bands more than RESONANCE_DB and SURE_ERRORS standard errors from the line through their neighbours."""
     said = []
     for i in range(2, band.size - 2):
         near = np.array([i - 2, i - 1, i + 1, i + 2])
         away = level[i] - level[near].mean()
-        if abs(away) >= PEAK_DB and abs(away) >= SURE * error[i]:
+        if abs(away) >= RESONANCE_DB and abs(away) >= SURE_ERRORS * error[i]:
             said.append(f"{'a resonance' if away > 0 else 'a hole'} near {band[i]:.0f} Hz ({away:+.0f} dB)")
     return said
 
 
-def inseparable(recordings: list[dict]) -> dict[str, str]:
+def inseparable(recordings: list[Row]) -> dict[str, str]:
     """Instrument -> in words, what changes along with it, so that it cannot be told from the instrument.
 
     `recordings`: rows of the sheet. Instruments and the values of a covariate are joined by recordings; what is in no
@@ -100,7 +103,7 @@ def inseparable(recordings: list[dict]) -> dict[str, str]:
     """
     words: dict[str, list[str]] = {}
     for column, name in COVARIATES.items():
-        used: dict[str, set] = {}
+        used: dict[str, set[str]] = {}
         for row in recordings:
             used.setdefault(row["instrument"], set()).add(row.get(column) or "")
         if len(set().union(*used.values())) < 2:
@@ -118,9 +121,9 @@ def inseparable(recordings: list[dict]) -> dict[str, str]:
     }
 
 
-def _joined(used: dict[str, set]) -> list[set[str]]:
+def _joined(used: dict[str, set[str]]) -> list[set[str]]:
     """Sets of instruments that share a value, directly or through others."""
-    parts: list[tuple[set[str], set]] = []
+    parts: list[tuple[set[str], set[str]]] = []
     for instrument, values in used.items():
         touching = [part for part in parts if part[1] & values]
         parts = [part for part in parts if not part[1] & values]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from evenbore.facts.arrays import Floats, Floats32
 from evenbore.facts.measures import HARMONIC_MEASURES, harmonic_measures
 from evenbore.setups.comparability import session_groups, usable
 from evenbore.setups.errors import SetupErrors, session_directions
@@ -36,9 +37,9 @@ class Normalised:
     setups: Setups
     notes: pd.DataFrame
     errors: SetupErrors
-    frequency_hz: np.ndarray
-    level_db: np.ndarray
-    room_variance: np.ndarray
+    frequency_hz: Floats32
+    level_db: Floats32
+    room_variance: Floats32
 
 
 def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: Iterable[pd.DataFrame]) -> Normalised:
@@ -71,7 +72,7 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: Iterable
     return Normalised(setups, notes, errors, heard.frequency_hz, flat, room_variance)
 
 
-def _chain_measures(level_db: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
+def _chain_measures(level_db: Floats32 | Floats, frequency_hz: Floats32) -> Floats:
     """The CHAIN_MEASURES (N, M) of harmonics (N, H)."""
     measures = harmonic_measures(level_db.astype(float), frequency_hz[:, 0].astype(float))
     return np.column_stack([measures[name] for name in CHAIN_MEASURES])

@@ -7,16 +7,22 @@ mostly chance, so the strongest must not speak for all: a fourth root of the ene
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats, Floats32
+
 MIDDLES_HZ = (1000.0, 2000.0, 4000.0)
 ROOT = 4
 OCTAVES = tuple(f"octave_{middle:.0f}_db" for middle in MIDDLES_HZ)
 
 
-def octave_levels(level_db: np.ndarray, f0_hz: np.ndarray) -> dict[str, np.ndarray]:
+def octave_levels(level_db: Floats32, f0_hz: Floats32) -> dict[str, Floats]:
     """10 lg (Σ w E_h^(1/ROOT))^ROOT, w = max(0, 1 − |log2(h f0 / middle)|), of harmonics (N, H) of energy E_h, given in
     dB re full scale.
 
     (N,) for each of OCTAVES; NaN where no harmonic in the band stands out of the noise.
+
+    >>> levels = octave_levels(np.array([[-6.0]]), np.array([1000 * 2**0.5]))  # w = 1/2, 1/2, 0: −6 + 40 lg 0.5
+    >>> [round(float(level[0]), 2) for level in levels.values()]
+    [-18.04, -18.04, nan]
     """
     root = np.where(np.isnan(level_db), 0.0, 10 ** (np.nan_to_num(level_db) / (10 * ROOT)))
     octave = np.log2(f0_hz[:, None] * np.arange(1, level_db.shape[1] + 1))

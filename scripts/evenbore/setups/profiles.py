@@ -8,39 +8,42 @@ Without repeats anywhere the standard error is empty. Intervals are 90 %, by Stu
 """
 
 from collections.abc import Iterable
+from typing import cast
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from evenbore.facts.arrays import Bools, Floats
+from evenbore.facts.rows import Row
 from evenbore.setups.harmonics import blocks
 from evenbore.setups.loudness import at_common_loudness
 from evenbore.setups.normalise import CHAIN_MEASURES, Normalised
-from evenbore.setups.responses import BAND_HZ
+from evenbore.setups.responses import BAND_HZ, MIN_ABOVE_NOISE_DB, REPLICATE
 from evenbore.setups.rooms import ROOM_MEASURES, room_error
 from evenbore.statistics.alignment import take_offsets
+from evenbore.statistics.grouped import row_groups
+from evenbore.trade.families import Family
 
 MATCHED = "brightness_matched_db"  # brightness_db at a common loudness
-MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, MATCHED, "hnr_db", "attack_ms")
-OWNER = ["instrument", "state", "dynamic"]
-REPEAT = ["instrument", "state", "dynamic", "articulation", "direction", "session"]
-MIN_ABOVE_NOISE_DB = 10.0
+_MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, MATCHED, "hnr_db", "attack_ms")
+_OWNER = ["instrument", "state", "dynamic"]
 
 
-def note_profiles(normalised: Normalised, instruments: dict[str, dict], families: dict) -> pd.DataFrame:
+def note_profiles(normalised: Normalised, instruments: dict[str, Row], families: dict[str, Family]) -> pd.DataFrame:
     """The note_profiles table; `attack_ms` from tongued takes only."""
     notes = normalised.notes.assign(**{MATCHED: at_common_loudness(normalised.notes)})
     notes["attack_ms"] = notes["attack_ms"].where(notes["articulation"] == "tongued")
     # a note played twice in one recording (up-down) counts once
-    keys = [*dict.fromkeys([*OWNER, *REPEAT, "recording", "midi", "written_note", "group"])]
-    takes = notes.groupby(keys, sort=False)[list(MEASURES)].mean().reset_index()
-    by_note = [*OWNER, "midi", "written_note", "group"]
-    centred = takes[list(MEASURES)] - takes.groupby([*REPEAT, "midi"])[list(MEASURES)].transform("mean")
-    cells = takes.groupby([*REPEAT, "midi"])[list(MEASURES)].count()
+    keys = [*dict.fromkeys([*_OWNER, *REPLICATE, "recording", "midi", "written_note", "group"])]
+    takes = notes.groupby(keys, sort=False)[list(_MEASURES)].mean().reset_index()
+    by_note = [*_OWNER, "midi", "written_note", "group"]
+    centred = takes[list(_MEASURES)] - takes.groupby([*REPLICATE, "midi"])[list(_MEASURES)].transform("mean")
+    cells = takes.groupby([*REPLICATE, "midi"])[list(_MEASURES)].count()
     freedom = (cells - 1).clip(lower=0).sum()
     s_r = ((centred**2).sum() / freedom.where(freedom > 0)) ** 0.5
 
-    by_direction = _aligned(takes).groupby([*by_note, "direction"])[list(MEASURES)]
+    by_direction = _aligned(takes).groupby([*by_note, "direction"])[list(_MEASURES)]
     value = by_direction.mean().groupby(by_note).mean()
     # variance of a mean of direction means: the mean of 1/n over the directions, over their number
     inverse = (1 / by_direction.count().where(lambda n: n > 0)).groupby(by_note)
@@ -50,7 +53,7 @@ def note_profiles(normalised: Normalised, instruments: dict[str, dict], families
     room = _room_variance(notes, by_note).reindex(variance.index)
     variance[list(ROOM_MEASURES)] += room
     variance[MATCHED] += setup["brightness_db"] + room["brightness_db"]
-    n_takes = takes.groupby(by_note)[list(MEASURES)].count()
+    n_takes = takes.groupby(by_note)[list(_MEASURES)].count()
 
     table = pd.concat(
         {"value": value.stack(), "se": variance.stack() ** 0.5, "n_takes": n_takes.stack()}, axis=1
@@ -74,23 +77,24 @@ def _aligned(takes: pd.DataFrame) -> pd.DataFrame:
     Offsets average zero over an owner's takes, so that only means of notes that some takes lack change.
     """
     aligned = takes.copy()
-    for rows in takes.groupby(OWNER).indices.values():
+    column_number = {str(name): number for number, name in enumerate(aligned.columns)}
+    for rows in row_groups(takes.groupby(_OWNER)):
         take, names = pd.factorize(takes["recording"].to_numpy()[rows])
         note, heard = pd.factorize(takes["midi"].to_numpy()[rows])
         if len(names) == 1 or len(rows) == len(names) * len(heard):
             continue
         direction = takes["direction"].to_numpy()[rows[np.unique(take, return_index=True)[1]]]
         share = 1 / pd.Series(direction).groupby(direction).transform("size").to_numpy()
-        for column in MEASURES:
+        for column in _MEASURES:
             grid = np.full((len(names), len(heard)), np.nan)
             grid[take, note] = takes[column].to_numpy(float)[rows]
             offsets = take_offsets(grid)
             offsets -= np.average(offsets, weights=share)
-            aligned.iloc[rows, aligned.columns.get_loc(column)] -= offsets[take]
+            aligned.iloc[rows, column_number[column]] -= offsets[take]
     return aligned
 
 
-def _register(family, midi: int) -> str:
+def _register(family: Family, midi: int) -> str:
     register = family.register_of(int(family.to_written(midi)))
     return "" if register is None else register.name
 
@@ -101,7 +105,7 @@ def _setup_variance(normalised: Normalised, notes: pd.DataFrame, by_note: list[s
     cells = notes.groupby(by_note)
     cell, size = cells.ngroup().to_numpy(), cells.size()
     total = np.zeros((len(size), len(CHAIN_MEASURES)))
-    for rows in notes.groupby("instrument").indices.values():  # one by one: K directions are many
+    for rows in row_groups(notes.groupby("instrument")):  # one by one: K directions are many
         first, last = cell[rows].min(), cell[rows].max() + 1  # an instrument's follow one another
         changes = errors.changes[:, rows]
         known = np.zeros((last - first, len(CHAIN_MEASURES)))
@@ -109,9 +113,10 @@ def _setup_variance(normalised: Normalised, notes: pd.DataFrame, by_note: list[s
         heard = np.isfinite(changes).all(axis=0)
         np.add.at(known, cell[rows] - first, heard)
         for session in np.unique(errors.session[rows]):
-            own = errors.session[rows] == session
+            here = errors.session[rows] == session
             sums = np.zeros((len(changes), *known.shape))
-            np.add.at(sums, (slice(None), cell[rows][own] - first), np.where(heard, changes, 0.0)[:, own])
+            place = (slice(None), cell[rows][here] - first)
+            np.add.at(sums, place, np.where(heard, changes, 0.0)[:, here])  # type: ignore[arg-type]  # a slice is right
             moved += errors.along_all(sums, session)
         total[first:last] = np.square(moved / np.maximum(known, 1)).sum(axis=0)
     return pd.DataFrame(total, index=size.index, columns=list(CHAIN_MEASURES))
@@ -138,7 +143,7 @@ def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.D
     takes, room = _band_levels(normalised, bands)
     level, key = takes[range(BAND_HZ.size)].to_numpy(), takes.drop(columns=range(BAND_HZ.size))
     errors = normalised.setups.errors_db
-    deviation, cells = [], takes.groupby(REPEAT).indices
+    deviation, cells = [], takes.groupby(REPLICATE).indices
     for rows in cells.values():
         shared = np.isfinite(level[rows]).all(axis=0)
         if len(rows) > 1 and shared.any():
@@ -151,7 +156,7 @@ def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.D
         s_r2 = np.divide(np.nansum(squares, axis=0), freedom, out=s_r2, where=freedom > 0)
 
     parts = []
-    for whole in (OWNER, [*OWNER, "session"]):
+    for whole in (_OWNER, [*_OWNER, "session"]):
         for owner, rows in takes.groupby(whole).indices.items():
             keep = np.isfinite(level[rows]).all(axis=0)
             if not keep.any():
@@ -165,7 +170,7 @@ def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.D
             parts.append(
                 pd.DataFrame(
                     {
-                        **dict(zip(whole, owner, strict=True)),
+                        **dict(zip(whole, cast(tuple[str, ...], owner), strict=True)),
                         "band_hz": BAND_HZ[keep],
                         "level_db": centred.mean(axis=0),
                         "se_db": variance**0.5,
@@ -173,37 +178,37 @@ def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.D
                     }
                 )
             )
-    columns = [*OWNER, "session", "band_hz", "level_db", "se_db", "group"]
+    columns = [*_OWNER, "session", "band_hz", "level_db", "se_db", "group"]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
-def _session_means_variance(session: np.ndarray, room: np.ndarray) -> np.ndarray:
+def _session_means_variance(session: Floats, room: Floats) -> Floats:
     """Variance (B,) of a mean over takes of the variances (T, B) that all takes of a session share."""
     total = np.zeros(room.shape[1])
     for name in np.unique(session):
-        own = session == name
-        total += own.mean() ** 2 * room[own].mean(axis=0)
+        here = session == name
+        total += here.mean() ** 2 * room[here].mean(axis=0)
     return total
 
 
-def _band_levels(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> tuple[pd.DataFrame, np.ndarray]:
+def _band_levels(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> tuple[pd.DataFrame, Floats]:
     """One row per take: its keys and the level in each band (columns 0 ... B-1), NaN where it does not count; and the
     variance (T, B) of these levels by what is left of the room in single harmonics."""
     notes = normalised.notes
     power, uncertain = np.zeros((2, len(notes), BAND_HZ.size))
     for rows in blocks(len(notes)):
-        level, room = normalised.level_db[rows].astype(float), normalised.room_variance[rows]
+        harmonics, rest = normalised.level_db[rows].astype(float), normalised.room_variance[rows]
         band = np.rint(10 * np.log10(normalised.frequency_hz[rows] / BAND_HZ[0])).astype(int)
-        inside = np.isfinite(level) & (band >= 0) & (band < BAND_HZ.size)
+        inside = np.isfinite(harmonics) & (band >= 0) & (band < BAND_HZ.size)
         place = np.nonzero(inside)[0], band[inside]
-        one = 10 ** (level[inside] / 10)
+        one = 10 ** (harmonics[inside] / 10)
         np.add.at(power[rows], place, one)
-        np.add.at(uncertain[rows], place, one**2 * room[inside])
-    keys = [notes[key] for key in (*REPEAT, "recording", "group")]
+        np.add.at(uncertain[rows], place, one**2 * rest[inside])
+    keys = [notes[key] for key in (*REPLICATE, "recording", "group")]
     total = pd.DataFrame(power).groupby(keys, sort=False).sum()
     mean = total.div(notes.groupby(keys, sort=False).size(), axis=0)
     with np.errstate(divide="ignore"):
-        level = 10 * np.log10(mean.where(mean > 0))
+        level = cast(pd.DataFrame, 10 * np.log10(mean.where(mean > 0)))
     room = pd.DataFrame(uncertain).groupby(keys, sort=False).sum() / total.where(total > 0) ** 2
 
     clear = _clear_bands(bands, level.index.get_level_values("recording"))
@@ -212,11 +217,11 @@ def _band_levels(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> tuple
     return takes.assign(session_number=takes["session"].map(numbers)), room.to_numpy()
 
 
-def _clear_bands(bands: Iterable[pd.DataFrame], recordings: pd.Index) -> np.ndarray:
+def _clear_bands(bands: Iterable[pd.DataFrame], recordings: pd.Index) -> Bools:
     """Whether the bands (T, B) of these recordings stand MIN_ABOVE_NOISE_DB over their noise."""
     total, noise = np.zeros((2, len(recordings), BAND_HZ.size))
     for part in bands:
-        recording = recordings.get_indexer(part["recording"])
+        recording = recordings.get_indexer(pd.Index(part["recording"]))
         number = np.rint(10 * np.log10(part["band_hz"].to_numpy(float) / BAND_HZ[0])).astype(int)
         used = (recording >= 0) & (number >= 0) & (number < BAND_HZ.size)
         power = 10 ** (part["level_db"].to_numpy(float) / 10)

@@ -16,13 +16,15 @@ is the unit) and the scatter of single harmonics of single notes (room modes), c
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy import sparse
 from scipy.stats import norm
 
-from evenbore.setups.harmonics import Harmonics
+from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
+from evenbore.setups.harmonics import HarmonicArrays
 from evenbore.statistics.grouped import grouped_means
 
 BAND_HZ = 1000.0 * 10.0 ** (np.arange(-16, 14) / 10.0)  # 25 Hz to 20 kHz, IEC 61260-1 exact mid-bands
@@ -47,12 +49,12 @@ class Setups:
     """
 
     sessions: tuple[str, ...]
-    group: np.ndarray
-    linked: np.ndarray
-    response_db: np.ndarray
-    errors_db: np.ndarray | None
+    group: Ints
+    linked: Bools
+    response_db: Floats
+    errors_db: Floats | None
 
-    def at(self, session_index: np.ndarray, frequency_hz: np.ndarray, responses: np.ndarray) -> np.ndarray:
+    def at(self, session_index: Ints, frequency_hz: Floats32, responses: Floats) -> Floats:
         """`responses` (S, B) of the sessions (N,) at frequencies (N, H), dB, linear in log frequency."""
         out = np.full(frequency_hz.shape, np.nan)
         for s in range(len(self.sessions)):
@@ -86,7 +88,26 @@ class Setups:
         )
 
 
-def estimate_setups(notes: pd.DataFrame, harmonics: Harmonics, groups: dict[str, int]) -> Setups:
+class _Rows(NamedTuple):
+    """Harmonics (R,): numbers of their cell, tone, recording and session, frequency and level.
+
+    `censored`: does not stand clear of the noise; `level_db` is the limit that it lies below.
+    """
+
+    cell: Ints
+    tone: Ints
+    recording: Ints
+    session: Ints
+    frequency_hz: Floats
+    level_db: Floats
+    censored: Bools
+
+    def of(self, which: Bools) -> "_Rows":
+        """These of the harmonics."""
+        return _Rows(*(column[which] for column in self))  # type: ignore[arg-type]  # each keeps its own type
+
+
+def estimate_setups(notes: pd.DataFrame, harmonics: HarmonicArrays, groups: dict[str, int]) -> Setups:
     """Estimate every session's response.
 
     `notes`: one row per note with the columns CELL, `recording`, `direction` and `session`; `harmonics`: theirs;
@@ -104,9 +125,8 @@ def estimate_setups(notes: pd.DataFrame, harmonics: Harmonics, groups: dict[str,
     directions = []
     for g in np.unique(number[linked]):
         members = np.flatnonzero(number == g)
-        own = np.isin(shared["session"], members)
-        rows = {name: column[own] for name, column in shared.items()}
-        rows["session"] = np.searchsorted(members, rows["session"])
+        in_group = np.isin(shared.session, members)
+        rows = shared.of(in_group)._replace(session=np.searchsorted(members, shared.session[in_group]))
         fitted, factor, reached = _fit(rows, len(members), take_covariance)
         response[members] = np.where(reached, fitted, np.nan)
         if factor is not None:
@@ -123,7 +143,7 @@ def estimate_setups(notes: pd.DataFrame, harmonics: Harmonics, groups: dict[str,
     return Setups(sessions, number, linked, response, errors)
 
 
-def _hidden_below(harmonics: Harmonics, clear: np.ndarray, cell: np.ndarray, session: np.ndarray) -> np.ndarray:
+def _hidden_below(harmonics: HarmonicArrays, clear: Bools, cell: Ints, session: Ints) -> Floats:
     """The level (N, H) that a harmonic lies below which does not stand clear of the noise though other notes of its
     cell show it; NaN elsewhere.
 
@@ -146,7 +166,7 @@ def _hidden_below(harmonics: Harmonics, clear: np.ndarray, cell: np.ndarray, ses
     return limit
 
 
-def _heard_in(present: np.ndarray, cell: np.ndarray, where: np.ndarray) -> np.ndarray:
+def _heard_in(present: Bools, cell: Ints, where: Ints) -> Ints:
     """In how many different `where` (N,) the harmonics of each note's cell (N,) are `present` (N, H); (N, H)."""
     pairs, pair = np.unique(np.column_stack([cell, where]), axis=0, return_inverse=True)
     any_present = np.zeros((len(pairs), present.shape[1]), bool)
@@ -156,13 +176,8 @@ def _heard_in(present: np.ndarray, cell: np.ndarray, where: np.ndarray) -> np.nd
     return count[cell]
 
 
-def _shared_rows(
-    notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarray, session: np.ndarray
-) -> dict[str, np.ndarray]:
-    """The harmonics (R,) whose cell was recorded in several of the sessions (N,), which are then of one group.
-
-    `censored` is what is not clear: its `level_db` is the limit that it lies below.
-    """
+def _shared_rows(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools, session: Ints) -> _Rows:
+    """The harmonics (R,) whose cell was recorded in several of the sessions (N,), which are then of one group."""
     cell = notes.groupby(CELL, sort=False, dropna=False).ngroup().to_numpy()
     limit = _hidden_below(harmonics, clear, cell, session)
     present = clear | np.isfinite(limit)
@@ -170,28 +185,29 @@ def _shared_rows(
     censored = ~clear[note, harmonic]
     level = np.where(censored, limit[note, harmonic], harmonics.level_db[note, harmonic])
     recording, midi = (pd.factorize(notes[key])[0][note] for key in ("recording", "midi"))
-    return {
-        "cell": cell[note] * clear.shape[1] + harmonic,
-        "tone": midi * clear.shape[1] + harmonic,
-        "recording": recording,
-        "session": session[note],
-        "frequency_hz": harmonics.frequency_hz[note, harmonic].astype(float),
-        "level_db": level.astype(float),
-        "censored": censored,
-    }
+    return _Rows(
+        cell=cell[note] * clear.shape[1] + harmonic,
+        tone=midi * clear.shape[1] + harmonic,
+        recording=recording,
+        session=session[note],
+        frequency_hz=harmonics.frequency_hz[note, harmonic].astype(float),
+        level_db=level.astype(float),
+        censored=censored,
+    )
 
 
-def _place(frequency_hz) -> np.ndarray:
+def _place(frequency_hz: Floats | Floats32) -> Floats:
     """Where frequencies (N,) lie among the bands, with fractions; 0 is the first."""
-    return np.log(np.asarray(frequency_hz, float) / BAND_HZ[0]) / np.log(BAND_HZ[1] / BAND_HZ[0])
+    place: Floats = np.log(np.asarray(frequency_hz, float) / BAND_HZ[0]) / np.log(BAND_HZ[1] / BAND_HZ[0])
+    return place
 
 
-def _band(frequency_hz) -> np.ndarray:
+def _band(frequency_hz: Floats | Floats32) -> Ints:
     """The nearest band's number (N,)."""
     return np.rint(_place(frequency_hz)).clip(0, BAND_HZ.size - 1).astype(int)
 
 
-def _hats(frequency_hz: np.ndarray, block: np.ndarray, blocks: int) -> sparse.csr_array:
+def _hats(frequency_hz: Floats, block: Ints, blocks: int) -> sparse.csr_array:
     """(n, blocks * B) weights of linear interpolation over log frequency, each row in its own block of B columns."""
     place = np.clip(_place(frequency_hz), 0, BAND_HZ.size - 1 - 1e-9)
     lower = np.floor(place).astype(int)
@@ -205,7 +221,7 @@ def _hats(frequency_hz: np.ndarray, block: np.ndarray, blocks: int) -> sparse.cs
     )
 
 
-def _take_covariance(notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarray) -> np.ndarray | None:
+def _take_covariance(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools) -> Floats | None:
     """(B, B) covariance of a take's deviation from its repeats, pooled over the study; None without repeats.
 
     Pooled as ISO 5725-2 pools repeatability: sums of squares over degrees of freedom.
@@ -219,21 +235,24 @@ def _take_covariance(notes: pd.DataFrame, harmonics: Harmonics, clear: np.ndarra
     deviation = (level - grouped_means(level, cell, cell.max() + 1)[0][cell])[repeated]
     place = (take[:, None] * BAND_HZ.size + _band(harmonics.frequency_hz))[repeated]
     values, count = grouped_means(deviation, place, len(names) * BAND_HZ.size)
-    values, known = (array.reshape(len(names), BAND_HZ.size) for array in (values, count > 0))
-    told = known.any(axis=1)
+    values, count = (array.reshape(len(names), BAND_HZ.size) for array in (values, count))
+    told = (count > 0).any(axis=1)
     # a set of n repeats has n - 1 degrees of freedom: each take counts (n - 1) / n
     replicate = (
         notes.groupby(REPLICATE, sort=False, dropna=False).ngroup().to_numpy()[np.unique(take, return_index=True)[1]]
     )
     share = 1 - 1 / np.maximum(np.bincount(replicate[told], minlength=replicate.max() + 1), 1)[replicate]
-    values, known = np.nan_to_num(values[told]), known[told].astype(float)
+    values, known = np.nan_to_num(values[told]), (count[told] > 0).astype(float)
     freedom = known.T @ (known * share[told, None])
     covariance = np.divide(values.T @ values, freedom, out=np.zeros_like(freedom), where=freedom > 0)
     eigenvalue, vector = np.linalg.eigh(covariance)
-    return (vector * np.clip(eigenvalue, 0, None)) @ vector.T
+    positive: Floats = (vector * np.clip(eigenvalue, 0, None)) @ vector.T
+    return positive
 
 
-def _below(limit, fitted, noise: float, censored, y, weight) -> tuple[np.ndarray, np.ndarray]:
+def _below(
+    limit: Floats, fitted: Floats, noise: float, censored: Bools, y: Floats, weight: Floats
+) -> tuple[Floats, Floats]:
     """`y` and `weight` (N,) for the next round: those of censored rows make least squares take the step that maximises
     the likelihood of lying below `limit` where `fitted` is expected, with normal scatter `noise`."""
     away = (limit - fitted) / noise
@@ -242,15 +261,15 @@ def _below(limit, fitted, noise: float, censored, y, weight) -> tuple[np.ndarray
     return np.where(censored, fitted - noise / gain, y), np.where(censored, np.maximum(ratio * gain, 1e-6), weight)
 
 
-def _fit(rows: dict[str, np.ndarray], s: int, take_covariance: np.ndarray | None):
+def _fit(rows: _Rows, s: int, take_covariance: Floats | None) -> tuple[Floats, Floats | None, Bools]:
     """Responses (S, B) of one group of `s` sessions, their error directions (K, S, B) and which are reached (S, B)."""
-    b, n = BAND_HZ.size, len(rows["cell"])
+    b, n = BAND_HZ.size, len(rows.cell)
     if n == 0:  # joined by an instrument, but never by the same note in the same dynamic and articulation
         return np.zeros((s, b)), None, np.zeros((s, b), bool)
-    y, censored = rows["level_db"], rows["censored"]
-    cell, tone = (np.unique(rows[name], return_inverse=True)[1] for name in ("cell", "tone"))
-    hats = _hats(rows["frequency_hz"], np.zeros(n, int), 1)
-    design = _hats(rows["frequency_hz"], rows["session"], s)
+    y, censored = rows.level_db, rows.censored
+    cell, tone = (np.unique(numbers, return_inverse=True)[1] for numbers in (rows.cell, rows.tone))
+    hats = _hats(rows.frequency_hz, np.zeros(n, int), 1)
+    design = _hats(rows.frequency_hz, rows.session, s)
     cells = sparse.csr_array((np.ones(n), (cell, np.arange(n))), shape=(cell.max() + 1, n))
 
     bend = np.diff(np.eye(b), n=2, axis=0)
@@ -263,10 +282,12 @@ def _fit(rows: dict[str, np.ndarray], s: int, take_covariance: np.ndarray | None
         # least squares within cells: design less its cells' weighted means, which themselves are never written out
         weighted = sparse.csr_array(sparse.diags_array(weight) @ design)
         sums = cells @ weighted
-        means = sparse.csr_array(sparse.diags_array(1 / (cells @ weight)) @ sums)
+        totals: Floats = cells @ weight
+        means = sparse.csr_array(sparse.diags_array(1 / totals) @ sums)
         known = weighted.T @ design - sums.T @ means
         normal = (known + (noise / BEND_SD_DB) ** 2 * bends + zero_sum).toarray()
-        centred_y = y - ((cells @ (weight * y)) / (cells @ weight))[cell]
+        sums_y = np.asarray(cells @ (weight * y))
+        centred_y = y - (sums_y / totals)[cell]
         solution = np.linalg.solve(normal, weighted.T @ centred_y)
         residual = centred_y - design @ solution + (means @ solution)[cell]
         used = weight
@@ -285,9 +306,9 @@ def _fit(rows: dict[str, np.ndarray], s: int, take_covariance: np.ndarray | None
     scores = (by_tone @ design - (by_tone @ cells.T) @ means).toarray()
     middle = scores.T @ scores
     weighted_hats = sparse.csr_array(sparse.diags_array(used) @ hats)
-    for take in pd.Series(rows["recording"]).groupby(rows["recording"]).indices.values():
-        own = weighted_hats[take]
-        leverage = (design[take].T @ own - means.T @ (cells[:, take] @ own)).toarray()
+    for take in pd.Series(rows.recording).groupby(rows.recording).indices.values():
+        take_hats = weighted_hats[take]
+        leverage = (design[take].T @ take_hats - means.T @ (cells[:, take] @ take_hats)).toarray()
         middle += leverage @ take_covariance @ leverage.T
     covariance = inverse @ middle @ inverse
     eigenvalue, vector = np.linalg.eigh(covariance)

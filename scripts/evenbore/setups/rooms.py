@@ -15,21 +15,23 @@ a note's harmonics is seen more surely than each of them. Levels dB; arrays over
 cells C (an instrument's takes played alike in one session), sessions S, tones N (notes, or their harmonics).
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from evenbore.statistics.grouped import grouped_means
+from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
+from evenbore.statistics.grouped import grouped_means, row_groups
 
 ROOM_MEASURES = ("level_dbfs", "level_dba", "level_lufs", "tilt_db_per_octave", "odd_even_db", "high_band_db",
                  "brightness_db")  # fmt: skip
 ALIKE = ["instrument", "state", "dynamic", "articulation", "direction"]
-LEAST_NOTES = 8  # fewer do not tell a variance
+LEAST_ROOM_NOTES = 8  # fewer do not tell a variance
 
 
 @dataclass(frozen=True)
-class Cells:
+class RoomCells:
     """Means over takes of one comparability group's cells, for one measure.
 
     `alike`, `instrument`, `session` (C,): numbers of the takes played alike, of the instrument in its state, and of the
@@ -37,11 +39,11 @@ class Cells:
     mean.
     """
 
-    alike: np.ndarray
-    instrument: np.ndarray
-    session: np.ndarray
-    mean: np.ndarray
-    takes: np.ndarray
+    alike: Ints
+    instrument: Ints
+    session: Ints
+    mean: Floats
+    takes: Floats
     scatter: float
 
 
@@ -72,9 +74,7 @@ def common_error(measure: str) -> str:
     return f"{measure}_room_common"
 
 
-def harmonic_rooms(
-    notes: pd.DataFrame, frequency_hz: np.ndarray, level_db: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def harmonic_rooms(notes: pd.DataFrame, frequency_hz: Floats32, level_db: Floats32) -> tuple[Floats32, Floats32]:
     """What the rooms add to the harmonics (R, H) of `notes`, and the variance of what is left of it; 0 where no
     instrument shows the room. Variances are those of an octave."""
     room, left = np.zeros((2, *level_db.shape), np.float32)
@@ -86,22 +86,22 @@ def harmonic_rooms(
         tones[grid.note] = octave[rows]
         for band in np.unique(tones[np.isfinite(tones)]):
             note, harmonic = np.nonzero(tones == band)
-            if note.size < LEAST_NOTES:
+            if note.size < LEAST_ROOM_NOTES:
                 continue
-            found, variance, _ = rooms(grid.cells(takes[:, note, harmonic], offsets))
-            for out, values in ((room, found), (left, variance)):
+            added, variance, _ = rooms(grid.cells(takes[:, note, harmonic], offsets))
+            for out, values in ((room, added), (left, variance)):
                 whole = np.zeros((len(values), *takes.shape[1:]))
                 whole[:, note, harmonic] = values
                 out[rows] += whole[grid.cell, grid.note]
     return room, left
 
 
-def _linked_groups(notes: pd.DataFrame):
+def _linked_groups(notes: pd.DataFrame) -> Iterator[tuple[Ints, "_Grid"]]:
     """Rows and grid of every comparability group with an instrument in several sessions and enough notes."""
-    for rows in notes.groupby("group").indices.values():
+    for rows in row_groups(notes.groupby("group")):
         part = notes.iloc[rows]
         linking = part.groupby(["instrument", "state"])["session"].transform("nunique") > 1
-        if part.loc[linking, "midi"].nunique() >= LEAST_NOTES:
+        if part.loc[linking, "midi"].nunique() >= LEAST_ROOM_NOTES:
             yield rows, _Grid(part)
 
 
@@ -120,19 +120,19 @@ class _Grid:
         self.instrument = cells.groupby(["instrument", "state"]).ngroup().to_numpy()
         self.session = cells.groupby("session").ngroup().to_numpy()
 
-    def takes(self, values: np.ndarray) -> np.ndarray:
+    def takes(self, values: Floats | Floats32) -> Floats:
         """Values (R,) as takes by notes; a note played twice in a take by its mean."""
         size = self.shape[0] * self.shape[1]
         return grouped_means(values, self.take * self.shape[1] + self.note, size)[0].reshape(self.shape)
 
-    def offsets(self, takes: np.ndarray) -> np.ndarray:
+    def offsets(self, takes: Floats) -> Floats:
         """Each take's (T, 1) median distance from the mean of those played alike; 0 where nothing is known."""
         alike = self.alike[self.cell_of_take]
         away = takes - grouped_means(takes, alike, alike.max() + 1)[0][alike]
         away[~np.isfinite(takes).any(axis=1)] = 0.0
         return np.nanmedian(away, axis=1, keepdims=True)
 
-    def cells(self, takes: np.ndarray, offsets: np.ndarray) -> Cells:
+    def cells(self, takes: Floats, offsets: Floats) -> RoomCells:
         """The cells of takes (T, N), each less its offset (T, 1)."""
         takes = takes - offsets
         mean, count = grouped_means(takes, self.cell_of_take, len(self.alike))
@@ -140,10 +140,11 @@ class _Grid:
         # a repeat's own offset costs it one of its notes
         repeats = np.clip(count - 1, 0, None).sum()
         freedom = repeats * (1 - 1 / takes.shape[1])
-        return Cells(self.alike, self.instrument, self.session, mean, count, squares / freedom if freedom else np.nan)
+        scatter = squares / freedom if freedom else np.nan
+        return RoomCells(self.alike, self.instrument, self.session, mean, count, scatter)
 
 
-def rooms(cells: Cells) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def rooms(cells: RoomCells) -> tuple[Floats, Floats, Floats]:
     """What the room adds (C, N) in each cell's session, the variance (C, N) of what is left of it in the cell, and the
     part (C, N) of that which the other sessions share: no instrument shows what all rooms have in common."""
     linking = _several_sessions(cells.alike, cells.session)
@@ -152,17 +153,17 @@ def rooms(cells: Cells) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     left, same = np.full(cells.mean.shape, common + odd), np.zeros(cells.mean.shape)
     if not common > 0:
         return room, left, same
-    own_cells = np.flatnonzero(linking)
-    counts = cells.takes[own_cells]
+    linked_cells = np.flatnonzero(linking)
+    counts = cells.takes[linked_cells]
     sessions = np.arange(cells.session.max() + 1)
-    in_session = (cells.session[own_cells][:, None] == sessions).astype(float)
+    in_session = (cells.session[linked_cells][:, None] == sessions).astype(float)
     # takes of one instrument played in several ways share what is odd about it: together they count once
-    ways = np.array([np.unique(cells.alike[cells.instrument == i]).size for i in cells.instrument[own_cells]])
+    ways = np.array([np.unique(cells.alike[cells.instrument == i]).size for i in cells.instrument[linked_cells]])
     patterns, which = np.unique(counts, axis=1, return_inverse=True)
     for number, pattern in enumerate(patterns.T):
         notes = np.flatnonzero(which.ravel() == number)
         heard = pattern > 0
-        kept = own_cells[heard]
+        kept = linked_cells[heard]
         noise = np.maximum(ways[heard] * odd + cells.scatter / pattern[heard], 1e-9)
         weights, error = _prediction(cells.alike[kept], in_session[heard], noise, common)
         predicted = weights @ cells.mean[np.ix_(kept, notes)]
@@ -176,26 +177,27 @@ def rooms(cells: Cells) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return room, left, np.clip(same, 0.0, left)
 
 
-def _with_others(covariance: np.ndarray) -> np.ndarray:
+def _with_others(covariance: Floats) -> Floats:
     """Mean covariance (S,) of each session's error with the other sessions'."""
-    return (covariance.sum(axis=1) - np.diag(covariance)) / max(len(covariance) - 1, 1)
+    mean: Floats = (covariance.sum(axis=1) - np.diag(covariance)) / max(len(covariance) - 1, 1)
+    return mean
 
 
-def _several_sessions(alike: np.ndarray, session: np.ndarray) -> np.ndarray:
+def _several_sessions(alike: Ints, session: Ints) -> Bools:
     """Whether what was played alike in a cell (C,) was played in another session too."""
     return np.array([np.unique(session[alike == row]).size > 1 for row in alike])
 
 
-def _prediction(alike, in_session, noise, common) -> tuple[np.ndarray, np.ndarray]:
+def _prediction(alike: Ints, in_session: Floats, noise: Floats, common: float) -> tuple[Floats, Floats]:
     """Weights (S, C) of the cells' means in the predictions of the rooms, and the covariance (S, S) of their errors."""
-    own = (alike[:, None] == np.unique(alike)).astype(float)
-    weighted = own / noise[:, None]
-    within = np.diag(1 / noise) - weighted @ np.diag(1 / (own.T @ weighted).diagonal()) @ weighted.T
+    played = (alike[:, None] == np.unique(alike)).astype(float)
+    weighted = played / noise[:, None]
+    within = np.diag(1 / noise) - weighted @ np.diag(1 / (played.T @ weighted).diagonal()) @ weighted.T
     error = np.linalg.inv(in_session.T @ within @ in_session + np.eye(in_session.shape[1]) / common)
     return error @ in_session.T @ within, error
 
 
-def variances(cells: Cells, linking: np.ndarray) -> tuple[float, float]:
+def variances(cells: RoomCells, linking: Bools) -> tuple[float, float]:
     """Variances of the room, the same for all instruments, and of what it does to one alone; method of moments.
 
     Within what was played alike in several sessions, deviations from its mean over the sessions have the variance of
@@ -206,19 +208,21 @@ def variances(cells: Cells, linking: np.ndarray) -> tuple[float, float]:
     total = weight = product = product_weight = 0.0
     others_told = False
     for row in np.unique(cells.alike[linking]):
-        own = np.flatnonzero(cells.alike == row)
-        heard = np.isfinite(cells.mean[own]).all(axis=0)
-        away = cells.mean[np.ix_(own, heard)]
+        alike_cells = np.flatnonzero(cells.alike == row)
+        size = alike_cells.size
+        heard = np.isfinite(cells.mean[alike_cells]).all(axis=0)
+        away = cells.mean[np.ix_(alike_cells, heard)]
         away = away - away.mean(axis=0)
-        freedom = (1 - 1 / own.size) * heard.sum()
-        total += (away**2).sum() - (1 - 1 / own.size) * (cells.scatter / cells.takes[np.ix_(own, heard)]).sum()
-        weight += freedom * own.size
-        others = [_others(cells, cell) for cell in own]
+        freedom = (1 - 1 / size) * heard.sum()
+        scatter = (cells.scatter / cells.takes[np.ix_(alike_cells, heard)]).sum()
+        total += (away**2).sum() - (1 - 1 / size) * scatter
+        weight += freedom * size
+        others = [_others(cells, cell) for cell in alike_cells.tolist()]
         if all(other.size for other in others):
             seen = np.array([_column_means(cells.mean[other][:, heard]) for other in others])
             known = np.isfinite(seen).all(axis=0)
             product += (away * seen)[:, known].sum()
-            product_weight += (1 - 1 / own.size) * own.size * known.sum()
+            product_weight += (1 - 1 / size) * size * known.sum()
             others_told = True
     both = max(total / weight, 0.0) if weight else 0.0
     if not others_told or not product_weight:
@@ -227,10 +231,11 @@ def variances(cells: Cells, linking: np.ndarray) -> tuple[float, float]:
     return common, both - common
 
 
-def _others(cells: Cells, cell: int) -> np.ndarray:
+def _others(cells: RoomCells, cell: int) -> Ints:
     """Cells of other instruments in the session of `cell`."""
     return np.flatnonzero((cells.session == cells.session[cell]) & (cells.instrument != cells.instrument[cell]))
 
 
-def _column_means(values: np.ndarray) -> np.ndarray:
-    return grouped_means(values, np.zeros(len(values), int), 1)[0][0]
+def _column_means(values: Floats) -> Floats:
+    means: Floats = grouped_means(values, np.zeros(len(values), int), 1)[0][0]
+    return means

@@ -6,8 +6,10 @@ mean. Where one take stops early its offset would show as a step in the scale.
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats
 
-def take_offsets(values: np.ndarray) -> np.ndarray:
+
+def take_offsets(values: Floats) -> Floats:
     """Offset (T,) of every take by least squares of `values` (T, N) = note + take; NaN where a take lacks a note.
 
     Offsets average zero over takes joined by shared notes; a take that shares none has 0.
@@ -19,4 +21,5 @@ def take_offsets(values: np.ndarray) -> np.ndarray:
     # normal equations with the notes eliminated
     normal = np.diag(present.sum(axis=1).astype(float)) - shared @ present.T
     right = known.sum(axis=1) - shared @ known.sum(axis=0)
-    return np.linalg.pinv(normal, rcond=1e-9, hermitian=True) @ right
+    offsets: Floats = np.linalg.pinv(normal, rcond=1e-9, hermitian=True) @ right
+    return offsets

@@ -21,6 +21,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
+
+from evenbore.facts.arrays import Floats
 
 RESIDUAL = "take"
 _STARTS = (0.05, 1.0, 30.0)
@@ -38,13 +41,13 @@ class Fit:
     """Estimates `b` (p,) and their `covariance` (p, p); `variances` per grouping and RESIDUAL, in that order;
     `variance_errors` (K, K): their asymptotic covariance; `slopes` (K, p, p): change of `covariance` with each."""
 
-    b: np.ndarray
-    covariance: np.ndarray
+    b: Floats
+    covariance: Floats
     variances: dict[str, float]
-    variance_errors: np.ndarray
-    slopes: np.ndarray
+    variance_errors: Floats
+    slopes: Floats
 
-    def contrast(self, weights: np.ndarray) -> tuple[float, float, float]:
+    def contrast(self, weights: Floats) -> tuple[float, float, float]:
         """Estimate, standard error and Satterthwaite degrees of freedom of weights (p,) times b."""
         variance = weights @ self.covariance @ weights
         slope = np.array([weights @ change @ weights for change in self.slopes])
@@ -52,26 +55,26 @@ class Fit:
         return float(weights @ self.b), float(np.sqrt(variance)), float(2 * variance**2 / spread)
 
 
-def independent_columns(kept: np.ndarray, more: np.ndarray) -> np.ndarray:
+def independent_columns(kept: Floats, more: Floats) -> Floats:
     """Which columns of `more` (n, q) add to the space of `kept` (n, p) and of those before them: (q,) bool."""
     adds = np.zeros(more.shape[1], bool)
     basis = np.linalg.qr(kept)[0] if kept.shape[1] else np.empty((len(more), 0))
     for i, column in enumerate(more.T):
         left = column - basis @ (basis.T @ column)
         left -= basis @ (basis.T @ left)  # once more, against rounding
-        if np.linalg.norm(left) > 1e-8 * max(np.linalg.norm(column), 1e-300):
+        if np.linalg.norm(left) > 1e-8 * max(float(np.linalg.norm(column)), 1e-300):
             adds[i] = True
             basis = np.column_stack([basis, left / np.linalg.norm(left)])
     return adds
 
 
-def indicators(labels) -> np.ndarray:
+def indicators(labels: ArrayLike) -> Floats:
     """One column (n, q) of zeros and ones per distinct label, in sorted order."""
-    labels = np.asarray(labels).astype(str)
-    return (labels[:, None] == np.unique(labels)[None, :]).astype(float)
+    words = np.asarray(labels).astype(str)
+    return np.asarray(words[:, None] == np.unique(words)[None, :]).astype(float)
 
 
-def fit(y: np.ndarray, design: np.ndarray, groupings: Mapping[str, np.ndarray]) -> Fit:
+def fit(y: Floats, design: Floats, groupings: Mapping[str, Floats]) -> Fit:
     """Fit by REML; `groupings`: name -> labels (n,). `design` needs full column rank and fewer columns than rows.
 
     Raises NoScatter where the design, or the groupings with it, explain all values exactly.
@@ -106,7 +109,7 @@ def fit(y: np.ndarray, design: np.ndarray, groupings: Mapping[str, np.ndarray]) 
     )
 
 
-def _ratios(y: np.ndarray, design: np.ndarray, columns: Sequence[np.ndarray]) -> np.ndarray:
+def _ratios(y: Floats, design: Floats, columns: Sequence[Floats]) -> Floats:
     """The likeliest ratios (K,) of the variances to the residual's; `columns`: Z of each grouping."""
     from scipy.optimize import minimize
     from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VCSpec
@@ -116,17 +119,17 @@ def _ratios(y: np.ndarray, design: np.ndarray, columns: Sequence[np.ndarray]) ->
     model = MixedLM(y, design, groups=np.zeros(len(y)), exog_vc=spec)
     model.cov_pen = None  # no penalty; left unset until statsmodels' own fit
 
-    def unlikelihood(roots):
+    def unlikelihood(roots: Floats) -> tuple[float, Floats]:
         at = MixedLMParams.from_components(vcomp=roots**2)
         at.fe_params = model.get_fe_params(at.cov_re, at.vcomp)[0]
         slope = model.score_full(at, calc_fe=False)[-1]
         return -model.loglike(at, profile_fe=False), -2 * roots * slope
 
     bounds = [(_LEAST**0.5, _MOST**0.5)] * len(columns)
-    found = [
+    maxima = [
         minimize(unlikelihood, np.full(len(columns), start**0.5), jac=True, method="L-BFGS-B", bounds=bounds,
                  options={"ftol": 1e-13, "gtol": 1e-8})
         for start in _STARTS
     ]  # fmt: skip
-    ratios = min(found, key=lambda end: end.fun).x ** 2
+    ratios = min(maxima, key=lambda end: end.fun).x ** 2
     return np.where(ratios > 1.01 * _LEAST, ratios, 0.0)

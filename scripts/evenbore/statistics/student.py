@@ -8,9 +8,20 @@ import numpy as np
 from scipy import stats
 from scipy.optimize.elementwise import find_root
 
+from evenbore.facts.arrays import Floats
 
-def two_sided(distance: np.ndarray, scale: np.ndarray, df, shares: np.ndarray) -> np.ndarray:
-    """Probability (N,) of lying further than `distance` (N,) from the centre, on either side."""
+CONFIDENCE = 0.90  # of every interval that the results tell
+
+
+def two_sided(distance: Floats, scale: Floats, df: float | Floats, shares: Floats) -> Floats:
+    """Probability (N,) of lying further than `distance` (N,) from the centre, on either side.
+
+    With one degree of freedom P(|t| > 1) = 1/2 and P(|t| > √3) = 1/3, here with the same shares:
+
+    >>> scale = np.array([[1.0, 3**-0.5]])
+    >>> two_sided(np.array([1.0]), scale, 1, np.array([0.5, 0.5])).round(6)  # (1/2 + 1/3) / 2
+    array([0.416667])
+    """
     distance = np.abs(distance)[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where((scale == 0) & (distance == 0), 0.0, distance / scale)
@@ -18,14 +29,19 @@ def two_sided(distance: np.ndarray, scale: np.ndarray, df, shares: np.ndarray) -
     return np.minimum(2 * stats.t.sf(ratio, np.reshape(df, (-1, 1))) @ shares, 1.0)
 
 
-def half_width(scale: np.ndarray, df: float, shares: np.ndarray, confidence: float) -> np.ndarray:
-    """Half (N,) of the central interval that holds `confidence`."""
-    bound = stats.t.ppf((1 + confidence) / 2, df) * scale
-    half, low = bound.max(axis=1), bound.min(axis=1)
+def half_width(scale: Floats, df: float, shares: Floats, confidence: float) -> Floats:
+    """Half (N,) of the central interval that holds `confidence`.
+
+    >>> half_width(np.array([[2.0]]), 1, np.array([1.0]), 0.5).round(6)  # P(|t| > 1) = 1/2
+    array([2.])
+    """
+    bound: Floats = stats.t.ppf((1 + confidence) / 2, df) * scale
+    half: Floats = bound.max(axis=1)
+    low: Floats = bound.min(axis=1)
     mixed = np.flatnonzero(half - low > 1e-9 * half)
     if mixed.size:
 
-        def excess(distance, row):
+        def excess(distance: Floats, row: Floats) -> Floats:
             return two_sided(distance, scale[row.astype(int)], df, shares) - (1 - confidence)
 
         half[mixed] = find_root(excess, (low[mixed], half[mixed]), args=(mixed.astype(float),)).x

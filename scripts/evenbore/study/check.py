@@ -9,9 +9,11 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from queue import SimpleQueue
 
+from evenbore.facts.rows import Row
 from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError, Problem
 from evenbore.process.guard import Guard, time_limit_s
+from evenbore.process.worker import Examination
 from evenbore.study.config import printable, shown
 from evenbore.study.sheets import read_study
 
@@ -29,28 +31,28 @@ def check_study(folder: str | Path, config_path: str | Path | None = None) -> li
     sheet = reading.sheets["recordings"]
     rows = [(number, row) for number, row in zip(sheet.numbers, sheet.rows, strict=True) if row["path"] is not None]
     with _guards(min(DECODERS, os.cpu_count() or 1)) as guards, ThreadPoolExecutor(DECODERS) as pool:
-        found = list(pool.map(lambda numbered: _check_recording(*reversed(numbered), sheet.file, guards), rows))
-    sound = [numbered for numbered, problems in zip(rows, found, strict=True) if not problems]
-    return list(reading.problems) + [one for problems in found for one in problems] + _same_audio(sound, sheet.file)
+        by_row = list(pool.map(lambda row: _check_recording(row[0], row[1], sheet.file, guards), rows))
+    sound = [numbered for numbered, problems in zip(rows, by_row, strict=True) if not problems]
+    return list(reading.problems) + [one for problems in by_row for one in problems] + _same_audio(sound, sheet.file)
 
 
 @contextmanager
-def _guards(count: int) -> Iterator[SimpleQueue]:
+def _guards(count: int) -> Iterator[SimpleQueue[Guard]]:
     """Guards to be taken and put back; their workers are started when first asked."""
-    guards: SimpleQueue = SimpleQueue()
+    guards: SimpleQueue[Guard] = SimpleQueue()
     with ExitStack() as stack:
         for _ in range(count):
             guards.put(stack.enter_context(Guard()))
         yield guards
 
 
-def _check_recording(row: dict, number: int, file: str, guards: SimpleQueue) -> list[Problem]:
+def _check_recording(number: int, row: Row, file: str, guards: SimpleQueue[Guard]) -> list[Problem]:
     path, channel = row["path"], row["channel"]
     if not os.path.lexists(path):
         return [Problem(file, number, "file", shown(row["file"]), "a file that is there", _near(path))]
     guard = guards.get()
     try:
-        wrong = guard.ask("examine", time_limit_s(path), path=str(path), channel=channel)
+        wrong: Examination = guard.ask("examine", time_limit_s(path), path=str(path), channel=channel)
     except AudioError as error:
         return [Problem(file, number, "file", shown(row["file"]), "a recording that can be used", str(error))]
     finally:
@@ -88,11 +90,11 @@ def _names(folder: Path) -> dict[str, str]:
     return {name.casefold(): name for name in sorted(names)} if len(names) <= MOST_NAMES else {}
 
 
-def _same_audio(opened: list[tuple[int, dict]], file: str) -> list[Problem]:
+def _same_audio(opened: list[tuple[int, Row]], file: str) -> list[Problem]:
     """Find copies: one recording under two names would pass for a perfect repeat."""
     problems = []
-    by_size: dict[tuple, list[tuple[int, dict]]] = {}
-    first: dict[tuple, tuple[int, Path]] = {}
+    by_size: dict[tuple[int, int | None], list[tuple[int, Row]]] = {}
+    first: dict[tuple[str, int | None], tuple[int, Path]] = {}
     for number, row in opened:
         by_size.setdefault((os.path.getsize(row["path"]), row["channel"]), []).append((number, row))
     for number, row in (same for rows in by_size.values() if len(rows) > 1 for same in rows):

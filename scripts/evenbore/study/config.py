@@ -11,6 +11,7 @@ import math
 import os
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import yaml
 
@@ -18,14 +19,18 @@ from evenbore.facts.criteria import LARGEST, MEASURED, WEIGHED, Criterion
 from evenbore.files.errors import Problem
 from evenbore.files.paths import command, repo_root
 
+if TYPE_CHECKING:
+    from jsonschema.protocols import Validator
+
+_Where: TypeAlias = tuple[str | int, ...]  # the keys down to a place in the config
 SHOWN_LENGTH = 80  # characters of a wrong value that a message repeats
 
 
 @cache
-def load_schema(name: str) -> dict:
+def load_schema(name: str) -> dict[str, Any]:
     """Return one schema of `workflow/schemas` (`config`, `recordings`, `instruments`, …)."""
     path = repo_root() / "workflow" / "schemas" / f"{name}.schema.yaml"
-    schema = yaml.safe_load(path.read_text(encoding="utf-8"))
+    schema: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
     if name == "config":
         keys = schema["properties"]
         keys["just_noticeable"]["properties"] = {c.name: _just_noticeable(c) for c in MEASURED}
@@ -41,7 +46,7 @@ _WEIGHT = {
 }
 
 
-def _just_noticeable(criterion: Criterion) -> dict:
+def _just_noticeable(criterion: Criterion) -> dict[str, object]:
     """The schema of a criterion's just-noticeable difference."""
     largest = LARGEST[criterion.unit]
     about = f"{criterion.glossary.rstrip('.')}, in {criterion.unit}; above 0 to {largest}, or null."
@@ -49,9 +54,10 @@ def _just_noticeable(criterion: Criterion) -> dict:
 
 
 @cache
-def default_config() -> dict:
+def default_config() -> dict[str, Any]:
     """Return the repo's own config; treat it as read-only."""
-    return yaml.safe_load((repo_root() / "config" / "config.yaml").read_text(encoding="utf-8"))
+    config: dict[str, Any] = yaml.safe_load((repo_root() / "config" / "config.yaml").read_text(encoding="utf-8"))
+    return config
 
 
 def shown(value: object) -> str:
@@ -76,15 +82,15 @@ def misspelling(word: str, known: list[str]) -> str:
 class _PlainLoader(yaml.SafeLoader):
     """Safe YAML without aliases, which can hide loops and blow up in size, and without half characters."""
 
-    def construct_scalar(self, node):
-        value = super().construct_scalar(node)
+    def construct_scalar(self, node: yaml.ScalarNode | yaml.MappingNode) -> str:
+        value: str = super().construct_scalar(node)
         if any("\ud800" <= char <= "\udfff" for char in value):
             raise yaml.constructor.ConstructorError(None, None, "half a character (a lone surrogate)", node.start_mark)
         return value
 
-    def compose_node(self, parent, index):
+    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
         if self.check_event(yaml.AliasEvent):
-            mark = self.peek_event().start_mark
+            mark = self.peek_event().start_mark  # type: ignore[no-untyped-call]  # its stubs leave it open
             raise yaml.composer.ComposerError(None, None, "aliases (*name) are not allowed", mark)
         return super().compose_node(parent, index)
 
@@ -101,28 +107,28 @@ def read_bytes(path: Path) -> tuple[bytes | None, str]:
         return None, error.strerror or str(error)
 
 
-def load_config(path: Path, name: str) -> tuple[dict, list[Problem], list[str]]:
+def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem], list[str]]:
     """Read a config; return its sound top-level keys, every problem (`name` is the file as shown), and what was added:
     the criteria whose just-noticeable difference is the default, for the config does not give it."""
     node, data, problems = _parse(path, name)
     if problems:
         return {}, problems, []
-    lines: dict[tuple, int] = {}
-    found: list[tuple[tuple, Problem]] = []
-    _walk_nodes(node, (), lines, found, name)
-    found += _schema_problems(data, lines, name)
-    found += _cross_problems(data, {where[0] for where, _ in found if where}, lines, name)
-    spoilt = {where[0] for where, _ in found if where}
+    lines: dict[_Where, int] = {}
+    placed: list[tuple[_Where, Problem]] = []
+    _walk_nodes(node, (), lines, placed, name)
+    placed += _schema_problems(data, lines, name)
+    placed += _cross_problems(data, {where[0] for where, _ in placed if where}, lines, name)
+    spoilt = {where[0] for where, _ in placed if where}
     sound = {key: value for key, value in data.items() if key not in spoilt}
     given = sound.get("just_noticeable", {})
     default = {criterion.name: criterion.just_noticeable for criterion in MEASURED}
     if "just_noticeable" in sound:
         sound["just_noticeable"] = default | given
     added = [criterion for criterion in default if "just_noticeable" in sound and criterion not in given]
-    return sound, [problem for _, problem in found], added
+    return sound, [problem for _, problem in placed], added
 
 
-def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict, list[Problem]]:
+def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict[str, Any], list[Problem]]:
     """Return the node tree, the data and what keeps the file from being read."""
     mapping = "settings as `key: value` lines (YAML)"
     data, cause = read_bytes(path)
@@ -142,8 +148,8 @@ def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict, list[Problem]
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         cause = getattr(error, "problem", None) or getattr(error, "reason", None) or str(error)
-        row = mark.line + 1 if mark is not None else None
-        return None, {}, [Problem(name, row, None, None, mapping, f"YAML syntax: {cause}")]
+        line = mark.line + 1 if mark is not None else None
+        return None, {}, [Problem(name, line, None, None, mapping, f"YAML syntax: {cause}")]
     except (ValueError, OverflowError, RecursionError, TypeError, AttributeError) as error:
         cause = "nested too deeply" if isinstance(error, RecursionError) else f"not readable: {error}"
         return None, {}, [Problem(name, None, None, None, mapping, shown(cause))]
@@ -165,18 +171,20 @@ def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict, list[Problem]
     return node, data, []
 
 
-def _place(where: tuple) -> str | None:
+def _place(where: _Where) -> str | None:
     """Return a key as messages name it, with dots; None for the whole file."""
     return printable(".".join(str(part) for part in where)) or None
 
 
-def _line(where: tuple, lines: dict[tuple, int]) -> int | None:
+def _line(where: _Where, lines: dict[_Where, int]) -> int | None:
     while where and where not in lines:
         where = where[:-1]
     return lines.get(where)
 
 
-def _walk_nodes(node, where: tuple, lines: dict, found: list, name: str) -> None:
+def _walk_nodes(
+    node: yaml.Node | None, where: _Where, lines: dict[_Where, int], placed: list[tuple[_Where, Problem]], name: str
+) -> None:
     """Collect the line of every key; find keys that are there twice and numbers that are not finite."""
     if isinstance(node, yaml.MappingNode):
         seen = set()
@@ -185,7 +193,7 @@ def _walk_nodes(node, where: tuple, lines: dict, found: list, name: str) -> None
             line = key_node.start_mark.line + 1
             if place in seen:
                 allowed = f"each key once (the first is in line {lines[place]})"
-                found.append(
+                placed.append(
                     (
                         place,
                         Problem(
@@ -201,13 +209,13 @@ def _walk_nodes(node, where: tuple, lines: dict, found: list, name: str) -> None
             else:
                 seen.add(place)
                 lines[place] = line
-                _walk_nodes(value_node, place, lines, found, name)
+                _walk_nodes(value_node, place, lines, placed, name)
     elif isinstance(node, yaml.SequenceNode):
         for index, item in enumerate(node.value):
             lines[(*where, index)] = item.start_mark.line + 1
-            _walk_nodes(item, (*where, index), lines, found, name)
-    elif node.tag == "tag:yaml.org,2002:float" and not math.isfinite(_yaml_float(node.value)):
-        found.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value), "a finite number")))
+            _walk_nodes(item, (*where, index), lines, placed, name)
+    elif node is not None and node.tag == "tag:yaml.org,2002:float" and not math.isfinite(_yaml_float(node.value)):
+        placed.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value), "a finite number")))
 
 
 def _yaml_float(text: str) -> float:
@@ -215,19 +223,22 @@ def _yaml_float(text: str) -> float:
 
 
 @cache
-def _validator():
+def _validator() -> "Validator":
     import jsonschema
 
     # JSON Schema lets 2.0 pass as an integer; a seed or a count must be a whole number as written.
     types = jsonschema.Draft202012Validator.TYPE_CHECKER.redefine(
         "integer", lambda _, value: isinstance(value, int) and not isinstance(value, bool)
     )
-    strict = jsonschema.validators.extend(jsonschema.Draft202012Validator, type_checker=types)
+    strict: type[Validator] = jsonschema.validators.extend(  # type: ignore[no-untyped-call]  # so in its stubs
+        jsonschema.Draft202012Validator, type_checker=types
+    )
     return strict(load_schema("config"))
 
 
-def _schema_problems(data: dict, lines: dict, name: str) -> list[tuple[tuple, Problem]]:
-    found = {}
+def _schema_problems(data: dict[str, Any], lines: dict[_Where, int], name: str) -> list[tuple[_Where, Problem]]:
+    problems: dict[tuple[_Where, str], Problem] = {}
+    error: Any  # jsonschema.ValidationError, whose parts its stubs leave open
     for error in _validator().iter_errors(data):
         where = tuple(error.absolute_path)
         if error.validator == "additionalProperties":
@@ -236,28 +247,28 @@ def _schema_problems(data: dict, lines: dict, name: str) -> list[tuple[tuple, Pr
                 known = sorted(error.schema.get("properties", {}))
                 allowed = f"one of {', '.join(known)}, or a key that begins with x_"
                 cause = misspelling(str(key), known) or "a key of another version, or a line indented wrongly"
-                found[place, "unknown"] = Problem(name, _line(place, lines), _place(place), None, allowed, cause)
+                problems[place, "unknown"] = Problem(name, _line(place, lines), _place(place), None, allowed, cause)
         elif error.validator == "required":
             for key in error.validator_value:
                 if key not in error.instance:
                     place = (*where, key)
-                    found[place, "missing"] = _missing_key(place, name, _line(where, lines))
+                    problems[place, "missing"] = _missing_key(place, name, _line(where, lines))
         else:
             allowed = str(error.schema.get("description") or _description_above(where)).rstrip(".")
             value = "null" if error.instance is None else shown(error.instance)
-            found[where, error.validator] = Problem(
+            problems[where, error.validator] = Problem(
                 name, _line(where, lines), _place(where), value, allowed, _cause(error)
             )
-    return [(where, problem) for (where, _), problem in found.items()]
+    return [(where, problem) for (where, _), problem in problems.items()]
 
 
-def _unknown_keys(error) -> list:
+def _unknown_keys(error: Any) -> list[object]:
     known = error.schema.get("properties", {})
     return [key for key in error.instance if key not in known and not (isinstance(key, str) and key.startswith("x_"))]
 
 
-def _missing_key(where: tuple, name: str, row: int | None) -> Problem:
-    value = default_config()
+def _missing_key(where: _Where, name: str, row: int | None) -> Problem:
+    value: Any = default_config()
     for part in where:
         value = value[part]
     flow = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6, allow_unicode=True)
@@ -266,15 +277,16 @@ def _missing_key(where: tuple, name: str, row: int | None) -> Problem:
     return Problem(name, row, _place(where), None, f"this key; add{under} the line `{line}`", "the key is missing")
 
 
-def _description_above(where: tuple) -> str:
-    schema, text = load_schema("config"), "what the schema says"
+def _description_above(where: _Where) -> str:
+    schema: Any = load_schema("config")
+    text = "what the schema says"
     for part in where:
         schema = schema.get("properties", {}).get(part, {}) if isinstance(schema, dict) else {}
         text = schema.get("description", text)
     return text
 
 
-def _cause(error) -> str:
+def _cause(error: Any) -> str:
     if error.validator == "enum" and isinstance(error.instance, str):
         return misspelling(error.instance, [str(word) for word in error.validator_value])
     if error.validator == "type" and isinstance(error.instance, bool):
@@ -288,12 +300,14 @@ def _cause(error) -> str:
     return ""
 
 
-def _cross_problems(data: dict, spoilt: set, lines: dict, name: str) -> list[tuple[tuple, Problem]]:
+def _cross_problems(
+    data: dict[str, Any], spoilt: set[str | int], lines: dict[_Where, int], name: str
+) -> list[tuple[_Where, Problem]]:
     """Check what one key asks of another."""
-    found = []
+    problems: list[tuple[_Where, Problem]] = []
 
-    def add(where: tuple, value: str, allowed: str, cause: str = "") -> None:
-        found.append((where, Problem(name, _line(where, lines), _place(where), shown(value), allowed, cause)))
+    def add(where: _Where, value: str, allowed: str, cause: str = "") -> None:
+        problems.append((where, Problem(name, _line(where, lines), _place(where), shown(value), allowed, cause)))
 
     if "states" not in spoilt:
         states = data["states"]
@@ -315,4 +329,4 @@ def _cross_problems(data: dict, spoilt: set, lines: dict, name: str) -> list[tup
         for key, weights in data["priorities"].items():
             if not key.startswith("x_") and not any(weights.values()):
                 add(("priorities", key), str(weights), "at least one weight above 0")
-    return found
+    return problems

@@ -9,6 +9,7 @@ import shutil
 import tempfile
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import shown
@@ -34,15 +35,15 @@ def join_studies(folders: list[str | Path], into: str | Path) -> list[str]:
         raise EvenboreError(f"Joining takes two studies or more; found {len(folders)}.")
     studies = _load_all([Path(folder).absolute() for folder in folders])
     problems = _check_configs(studies) + _check_families(studies)
-    instruments, found = _join_instruments(studies)
-    inspection, more = _join_inspection(studies)
-    problems += found + more
+    instruments, instrument_problems = _join_instruments(studies)
+    inspection, inspection_problems = _join_inspection(studies)
+    problems += instrument_problems + inspection_problems
     if problems:
         raise StudyError(problems)
     prefixes = _prefixes([study.folder.name for study in studies])
     sessions = _renamed([list(study.sessions) for study in studies], prefixes)
     recordings = _renamed([[row["recording"] for row in study.recordings] for study in studies], prefixes)
-    rows: dict[str, list[dict]] = {
+    rows: dict[str, list[dict[str, Any]]] = {
         "recordings": [
             _recording_cells(row, into)
             | {"recording": recordings[i][row["recording"]], "session": sessions[i][row["session"]]}
@@ -133,9 +134,9 @@ def _check_families(studies: list[Study]) -> list[Problem]:
     return problems
 
 
-def _join_instruments(studies: list[Study]) -> tuple[list[dict], list[Problem]]:
+def _join_instruments(studies: list[Study]) -> tuple[list[dict[str, Any]], list[Problem]]:
     """Return one row per instrument; a blank gives way to a filled cell, two different cells are a problem."""
-    joined: dict[str, dict] = {}
+    joined: dict[str, dict[str, Any]] = {}
     source: dict[tuple[str, str], Study] = {}
     folds: dict[str, str] = {}
     problems = []
@@ -174,8 +175,8 @@ def _join_instruments(studies: list[Study]) -> tuple[list[dict], list[Problem]]:
     return list(joined.values()), problems
 
 
-def _join_inspection(studies: list[Study]) -> tuple[list[dict], list[Problem]]:
-    rows: dict[tuple, dict] = {}
+def _join_inspection(studies: list[Study]) -> tuple[list[dict[str, Any]], list[Problem]]:
+    rows: dict[tuple[str, ...], dict[str, Any]] = {}
     problems = []
     for study in studies:
         for row in study.inspection:
@@ -194,7 +195,7 @@ def _join_inspection(studies: list[Study]) -> tuple[list[dict], list[Problem]]:
     return list(rows.values()), problems
 
 
-def _distinct(rows: list[dict]) -> list[dict]:
+def _distinct(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return list({tuple(sorted(row.items(), key=str)): row for row in rows}.values())
 
 
@@ -229,7 +230,7 @@ def _renamed(ids: list[list[str]], prefixes: list[str]) -> list[dict[str, str]]:
     return renamed
 
 
-def _recording_cells(row: dict, into: Path) -> dict:
+def _recording_cells(row: dict[str, Any], into: Path) -> dict[str, Any]:
     """Return a recording's cells, its notes as names and its audio as seen from `into`."""
     try:
         near = Path(os.path.relpath(row["path"], into))
@@ -249,7 +250,7 @@ def _cell(value: object) -> str:
     return f"{value:.15g}" if isinstance(value, float) else str(value)
 
 
-def _write(into: Path, studies: list[Study], rows: dict[str, list[dict]]) -> None:
+def _write(into: Path, studies: list[Study], rows: dict[str, list[dict[str, Any]]]) -> None:
     """Write everything beside `into` (so that relative paths hold), load it as a last check, then move it there."""
     first = studies[0]
     into.parent.mkdir(parents=True, exist_ok=True)
@@ -277,7 +278,7 @@ def _copy_families(target: Path, studies: list[Study]) -> None:
                 shutil.copyfile(path, target / path.name)
 
 
-def _lines(studies: list[Study], sessions: list[dict], recordings: list[dict]) -> list[str]:
+def _lines(studies: list[Study], sessions: list[dict[str, Any]], recordings: list[dict[str, Any]]) -> list[str]:
     lines = []
     for study, renamed in [(s, r) for i, s in enumerate(studies) for r in (sessions[i], recordings[i])]:
         lines += [f"{study.folder.name}: {old} is now {new}" for old, new in renamed.items() if old != new]

@@ -13,6 +13,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from evenbore.facts.formats import AUDIO_SUFFIXES
 from evenbore.files.errors import EvenboreError
@@ -22,7 +23,7 @@ from evenbore.study.sheetfile import RESERVED, write_sheet
 from evenbore.study.sheets import CONFIG, SAME_TAKE
 from evenbore.trade.families import family_keys, likely_family
 
-WORDS = {
+WORDS: dict[str, dict[str, Any]] = {
     "dynamic": {
         "pp": "pp",
         "p": "p",
@@ -65,9 +66,9 @@ WORDS = {
     "state": {"before": 0, "found": 0, "after": 1},  # the first and the second state of the config
 }
 SAYS_NOTHING = frozenset({"scale", "scales", "recording", "recordings", "rec", "audio", "wav", "track", "as", "setup"})
-DATE = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
-TAKE = re.compile(r"(?<![^\W_])(?:take|tk|t)[ _.-]*(\d{1,4})(?!\d)", re.IGNORECASE)
-SESSION = re.compile(r"(?<![^\W_])(?:session|sess|s|evening|day)[ _.-]*\d{1,3}(?![^\W_])", re.IGNORECASE)
+DATE_WORD = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
+TAKE_WORD = re.compile(r"(?<![^\W_])(?:take|tk|t)[ _.-]*(\d{1,4})(?!\d)", re.IGNORECASE)
+SESSION_WORD = re.compile(r"(?<![^\W_])(?:session|sess|s|evening|day)[ _.-]*\d{1,3}(?![^\W_])", re.IGNORECASE)
 LEADING = re.compile(r"([A-Za-z]\d{1,2})[ _.-]+(.+)")
 LAST_NUMBER = re.compile(r"[ _.(#-]+(\d{1,4})\)?$")
 UP_DOWN = re.compile(r"(?<![^\W_])up[ _.+-]*(?:and[ _.-]*)?down(?![^\W_])", re.IGNORECASE)
@@ -175,22 +176,22 @@ def _take_words(part: str, guess: _Guess, is_file: bool) -> str:
     def tell(column: str, value: str) -> None:
         guess.told.setdefault(column, value)
 
-    for match in DATE.finditer(part):
+    for written in DATE_WORD.finditer(part):
         try:
-            day = date(int(match[1]), int(match[3]), int(match[4])).isoformat()
+            day = date(int(written[1]), int(written[3]), int(written[4])).isoformat()
         except ValueError:
             continue
         guess.day = guess.day or day
-        part = part.replace(match[0], " ", 1)
+        part = part.replace(written[0], " ", 1)
     if UP_DOWN.search(part):
         tell("direction", "up-down")
         part = UP_DOWN.sub(" ", part)
-    if match := TAKE.search(part):
+    if match := TAKE_WORD.search(part):
         tell("take", str(int(match[1])))
-        part = TAKE.sub(" ", part, count=1)
-    if match := SESSION.search(part):
+        part = TAKE_WORD.sub(" ", part, count=1)
+    if match := SESSION_WORD.search(part):
         guess.session = guess.session or match[0]
-        part = SESSION.sub(" ", part, count=1)
+        part = SESSION_WORD.sub(" ", part, count=1)
     if is_file and "take" not in guess.told and (match := LAST_NUMBER.search(part)) and int(match[1]) > 0:
         tell("take", str(int(match[1])))
         guess.take_is_guess = True
@@ -223,7 +224,7 @@ def _name_all(guesses: list[_Guess]) -> tuple[dict[str, str], dict[str, str]]:
     several, it is a session of several instruments.
     """
     _take_leading_sessions(guesses)
-    names_in: dict[tuple, set[str]] = defaultdict(set)
+    names_in: dict[tuple[str, ...], set[str]] = defaultdict(set)
     for guess in guesses:
         names_in[tuple(guess.folders)].add(guess.rest.casefold())
     folders_are_instruments = all(len(names) == 1 for names in names_in.values()) and len(names_in) > 1
@@ -246,8 +247,8 @@ def _take_leading_sessions(guesses: list[_Guess]) -> None:
     They cross when a rest comes with several of them (an instrument recorded again) and one of them with
     several rests; otherwise the word belongs to the instrument's name.
     """
-    matches = [LEADING.fullmatch(guess.rest) for guess in guesses]
-    if not all(matches) or any(guess.session for guess in guesses):
+    matches = [match for guess in guesses if (match := LEADING.fullmatch(guess.rest))]
+    if len(matches) < len(guesses) or any(guess.session for guess in guesses):
         return
     pairs = {(match[1].casefold(), match[2].casefold()) for match in matches}
     if max(len({first for first, _ in pairs}), len({rest for _, rest in pairs})) < len(pairs):
@@ -301,7 +302,7 @@ def _blank_means() -> dict[str, str]:
 def _number_takes(recordings: list[dict[str, str]], guesses: list[_Guess]) -> None:
     """Give every take a number of its own among repeats of the same thing, in place."""
     blank = _blank_means()
-    taken: dict[tuple, set[int]] = defaultdict(set)
+    taken: dict[tuple[str, ...], set[int]] = defaultdict(set)
     order = sorted(range(len(recordings)), key=lambda i: "take" not in guesses[i].told)  # the told ones first
     for i in order:
         row = recordings[i]
@@ -370,7 +371,9 @@ def _session_rows(guesses: list[_Guess], sessions: dict[str, str]) -> list[dict[
     return [row | {"date": days[key].pop() if len(days[key]) == 1 else ""} for key, row in rows.items()]
 
 
-def _write(study: Path, recordings: list[dict], instruments: list[dict], sessions: list[dict]) -> None:
+def _write(
+    study: Path, recordings: list[dict[str, Any]], instruments: list[dict[str, Any]], sessions: list[dict[str, Any]]
+) -> None:
     paths = default_config()["sheets"]
     for kind, rows in (("recordings", recordings), ("instruments", instruments), ("sessions", sessions)):
         (study / paths[kind]).parent.mkdir(parents=True, exist_ok=True)

@@ -14,11 +14,17 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias
 
+from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, Problem
 from evenbore.study.config import load_schema, misspelling, printable, read_bytes, shown
 from evenbore.trade.pitch import note_to_midi
 
+if TYPE_CHECKING:
+    from jsonschema.protocols import Validator
+
+_Cell: TypeAlias = str | int | float | None
 SEPARATORS = {"\t": "tabs", ",": "commas", ";": "semicolons"}
 INTEGER = re.compile(r"[+-]?[0-9]{1,15}")
 NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
@@ -33,7 +39,7 @@ class Sheet:
 
     kind: str
     file: str
-    rows: list[dict] = field(default_factory=list)
+    rows: list[Row] = field(default_factory=list)
     numbers: list[int] = field(default_factory=list)
     complete: bool = False  # False: some of the sheet could not be read, so nothing can be said to be missing
 
@@ -103,7 +109,7 @@ def _read_text(path: Path, name: str) -> tuple[str, Problem | None]:
         return "", Problem(name, row, None, value, allowed, "saved as Latin-1 or Windows-1252: save as UTF-8")
 
 
-def _separator(text: str, schema: dict) -> str:
+def _separator(text: str, schema: dict[str, Any]) -> str:
     """Return the separator whose header holds the most known columns, then the most columns."""
 
     def score(separator: str) -> tuple[int, int]:
@@ -143,7 +149,7 @@ def _ragged(record: list[str], number: int, width: int, separator: str, name: st
     return Problem(name, number, None, f"{len(record)} cells", f"{width} cells, as many as the header", cause)
 
 
-def _check_header(header: list[str], number: int, schema: dict, name: str) -> list[Problem]:
+def _check_header(header: list[str], number: int, schema: dict[str, Any], name: str) -> list[Problem]:
     known = list(schema["properties"])
     problems = []
     for column, count in Counter(header).items():
@@ -186,27 +192,29 @@ def _check_header(header: list[str], number: int, schema: dict, name: str) -> li
     return problems
 
 
-def _sentence(schema: dict, column: str) -> str:
-    return schema["properties"][column]["description"].rstrip(".")
+def _sentence(schema: dict[str, Any], column: str) -> str:
+    description: str = schema["properties"][column]["description"]
+    return description.rstrip(".")
 
 
 def _type_cells(
     header: list[str], cells: list[list[str]], numbers: list[int], kind: str, name: str
-) -> tuple[list[dict], list[Problem]]:
+) -> tuple[list[Row], list[Problem]]:
     """Type all cells column by column; a cell with a problem becomes None."""
     schema, validators = load_schema(kind), _validators(kind)
-    columns: dict[str, list] = {}
+    columns: dict[str, list[_Cell]] = {}
     problems = []
     for column, texts in zip(header, zip(*cells, strict=True) if cells else [()] * len(header), strict=True):
-        own = re.match("x_.", column) is not None
-        if column in columns or not (own or column in schema["properties"]):
+        free = re.match("x_.", column) is not None
+        if column in columns or not (free or column in schema["properties"]):
             continue
         spec = schema["properties"].get(column, {"type": "string"})
-        typed, wrong = {}, {}
+        typed: dict[str, _Cell] = {}
+        wrong: dict[str, Problem] = {}
         for text in set(texts):
             if text:
                 value = _number(text, spec["type"])
-                if value is not None and (own or validators[column].is_valid(value)):
+                if value is not None and (free or validators[column].is_valid(value)):
                     typed[text] = value
                 else:
                     wrong[text] = Problem(name, None, column, shown(text), _allowed(spec), _cell_cause(text, spec))
@@ -225,12 +233,12 @@ def _type_cells(
     return rows, problems
 
 
-def _default(spec: dict) -> str | int | float | None:
-    default = spec.get("default")
+def _default(spec: dict[str, Any]) -> _Cell:
+    default: _Cell = spec.get("default")
     return float(default) if spec["type"] == "number" and default is not None else default
 
 
-def _number(text: str, wanted: str) -> str | int | float | None:
+def _number(text: str, wanted: str) -> _Cell:
     """Return a cell as its column's type; None where it is not one."""
     if wanted == "integer":
         return int(text) if INTEGER.fullmatch(text) else None
@@ -241,7 +249,7 @@ def _number(text: str, wanted: str) -> str | int | float | None:
 
 
 @cache
-def _validators(kind: str) -> dict:
+def _validators(kind: str) -> dict[str, "Validator"]:
     """Return one compiled validator per column."""
     import jsonschema
 
@@ -257,7 +265,7 @@ def _validators(kind: str) -> dict:
     }
 
 
-def _allowed(spec: dict) -> str:
+def _allowed(spec: dict[str, Any]) -> str:
     """Say in words what a column's cells may hold."""
     if "enum" in spec:
         return "one of " + ", ".join(spec["enum"])
@@ -271,10 +279,11 @@ def _allowed(spec: dict) -> str:
         "written-note": "a written note: letter, # or b, octave, such as Bb4 or F#3",
         "date": "a date as YYYY-MM-DD",
     }
-    return by_format.get(spec.get("format", ""), spec["description"].rstrip("."))
+    description: str = spec["description"]
+    return by_format.get(spec.get("format", ""), description.rstrip("."))
 
 
-def _cell_cause(text: str, spec: dict) -> str:
+def _cell_cause(text: str, spec: dict[str, Any]) -> str:
     """Guess why a cell is wrong; '' where nothing suggests itself."""
     if "enum" in spec:
         return misspelling(text, spec["enum"])

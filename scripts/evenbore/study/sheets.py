@@ -9,8 +9,10 @@ import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, cast
 
 from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import default_config, load_config, misspelling, shown
 from evenbore.study.sheetfile import Sheet, read_sheet
@@ -43,7 +45,7 @@ SAME_TAKE = (
     "channel",
 )
 # What measuring a recording depends on; anything else may change without measuring it again.
-MEASURED = (
+COLUMNS_FOR_MEASURING = (
     "recording",
     "instrument",
     "session",
@@ -70,12 +72,12 @@ class Study:
     """
 
     folder: Path
-    config: dict
-    recordings: tuple[dict, ...]
-    instruments: dict[str, dict]
-    sessions: dict[str, dict]
-    inspection: tuple[dict, ...]
-    impressions: tuple[dict, ...]
+    config: dict[str, Any]
+    recordings: tuple[Row, ...]
+    instruments: dict[str, Row]
+    sessions: dict[str, Row]
+    inspection: tuple[Row, ...]
+    impressions: tuple[Row, ...]
     families: dict[str, Family]
     families_dir: Path | None
     files: dict[str, Path]
@@ -93,7 +95,7 @@ class Reading:
     """What could be read of a study, and all problems; `config` holds the sound top-level keys only."""
 
     folder: Path
-    config: dict
+    config: dict[str, Any]
     sheets: dict[str, Sheet]
     families: dict[str, Family]
     families_dir: Path | None
@@ -138,12 +140,12 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
             sheets[kind] = Sheet(kind, name, complete=True)
             del files[kind]
         else:
-            sheets[kind], found = read_sheet(files[kind], kind, name)
-            problems += found
-    own = folder / config.get("families_dir", fallback["families_dir"])
-    families_dir = own if os.path.isdir(own) else None
-    families, found = _load_families(sheets["instruments"], families_dir)
-    problems += found
+            sheets[kind], sheet_problems = read_sheet(files[kind], kind, name)
+            problems += sheet_problems
+    families_folder = folder / config.get("families_dir", fallback["families_dir"])
+    families_dir = families_folder if os.path.isdir(families_folder) else None
+    families, family_problems = _load_families(sheets["instruments"], families_dir)
+    problems += family_problems
     problems += _check_ids(sheets) + _check_references(sheets, config)
     first_state = config.get("states", fallback["states"])[0]
     for kind in ("recordings", "inspection"):
@@ -156,27 +158,28 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     return Reading(folder, config, sheets, families, families_dir, files, added, problems)
 
 
-def chunk_key(row: dict) -> str:
+def chunk_key(row: Row) -> str:
     """Return the chunk a recording belongs to: all of one instrument in one session."""
     return f"{row['session']}--{row['instrument']}"
 
 
-def chunks(study: Study) -> dict[str, list[dict]]:
+def chunks(study: Study) -> dict[str, list[RecordingRow]]:
     """Return each chunk's recordings as `row_for_measuring` gives them; keys sorted, rows as in the sheet."""
-    parts: dict[str, list[dict]] = {}
+    parts: dict[str, list[RecordingRow]] = {}
     for row in study.recordings:
         parts.setdefault(chunk_key(row), []).append(row_for_measuring(study, row))
     return dict(sorted(parts.items()))
 
 
-def row_for_measuring(study: Study, row: dict) -> dict:
+def row_for_measuring(study: Study, row: Row) -> RecordingRow:
     """Return what measuring one recording needs, JSON-serialisable, and nothing that it does not depend on."""
-    return {key: row[key] for key in MEASURED} | {
+    of_study = {
         "path": str(row["path"]),
         "family": study.instruments[row["instrument"]]["family"],
         "families_dir": None if study.families_dir is None else str(study.families_dir),
         "tuning_hz": study.sessions[row["session"]]["tuning_hz"],
     }
+    return cast(RecordingRow, {key: row[key] for key in COLUMNS_FOR_MEASURING} | of_study)
 
 
 def _name(path: Path, folder: Path) -> str:
@@ -200,9 +203,10 @@ def _column(sheet: Sheet, column: str) -> list[tuple[int, str]]:
 
 
 def _load_families(sheet: Sheet, extra: Path | None) -> tuple[dict[str, Family], list[Problem]]:
-    families, problems = {}, []
+    families: dict[str, Family] = {}
+    problems: list[Problem] = []
     known = family_keys(extra)
-    wrong = {}
+    wrong: dict[str, tuple[str, str]] = {}
     for key in sorted({key for _, key in _column(sheet, "family")}):
         try:
             if key in known:
@@ -234,35 +238,36 @@ def _check_ids(sheets: dict[str, Sheet]) -> list[Problem]:
                     else f"row {row} has '{other}', which differs in upper and lower case only"
                 )
                 problems.append(Problem(sheets[kind].file, number, column, key, "an id that no other row has", cause))
-    first_pair: dict[str, tuple] = {}
-    for number, row in zip(sheets["recordings"].numbers, sheets["recordings"].rows, strict=True):
-        if None in (row["session"], row["instrument"]):
+    first_pair: dict[str, tuple[tuple[str, str], Row]] = {}
+    for number, cells in zip(sheets["recordings"].numbers, sheets["recordings"].rows, strict=True):
+        if None in (cells["session"], cells["instrument"]):
             continue
         # without regard to case: an id in other capitals is unknown, which is found elsewhere
-        pair = (row["session"].casefold(), row["instrument"].casefold())
-        first = first_pair.setdefault(chunk_key(row).casefold(), (pair, row))
-        if first[0] != pair:
+        pair = (cells["session"].casefold(), cells["instrument"].casefold())
+        earlier_pair, earlier = first_pair.setdefault(chunk_key(cells).casefold(), (pair, cells))
+        if earlier_pair != pair:
             problems.append(
                 Problem(
                     sheets["recordings"].file,
                     number,
                     "instrument",
-                    row["instrument"],
+                    cells["instrument"],
                     "ids of session and instrument that joined with -- stay unlike all others",
-                    f"session '{first[1]['session']}' with instrument '{first[1]['instrument']}' gives the same",
+                    f"session '{earlier['session']}' with instrument '{earlier['instrument']}' gives the same",
                 )
             )
     return problems
 
 
-def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
+def _check_references(sheets: dict[str, Sheet], config: dict[str, Any]) -> list[Problem]:
     """Ids, states and grades that a sheet names exist where they are defined."""
     problems = []
 
     def check(kind: str, column: str, known: Iterable[str], where: str) -> None:
         known = list(known)
         listed = ", ".join(known[:20]) + (f", … ({len(known)} in all)" if len(known) > 20 else "")
-        inside, unknown = set(known), {}
+        inside = set(known)
+        unknown: dict[str, str] = {}
         for number, value in _column(sheets[kind], column):
             if value not in inside:
                 if value not in unknown:
@@ -295,15 +300,15 @@ def _check_references(sheets: dict[str, Sheet], config: dict) -> list[Problem]:
     return problems
 
 
-def _check_factors(sheet: Sheet, config: dict) -> list[Problem]:
+def _check_factors(sheet: Sheet, config: dict[str, Any]) -> list[Problem]:
     """The config's factors are columns of the instruments sheet."""
     known = list(sheet.rows[0]) if sheet.rows else []
-    own = [column for column in known if column.startswith("x_")]
+    free = [column for column in known if column.startswith("x_")]
     return [
         Problem(
             CONFIG, None, "factors", shown(column),
-            f"columns of {sheet.file}" + (f", of your own: {', '.join(own)}" if own else "; it has none of your own"),
-            misspelling(column, own),
+            f"columns of {sheet.file}" + (f", of your own: {', '.join(free)}" if free else "; it has none of your own"),
+            misspelling(column, free),
         )
         for column in config["factors"] if column not in known
     ]  # fmt: skip
@@ -330,7 +335,7 @@ def _audio_path(folder: Path, file: str) -> Path:
     return path
 
 
-def _resolve_notes(row: dict, number: int, file: str) -> list[Problem]:
+def _resolve_notes(row: Row, number: int, file: str) -> list[Problem]:
     """Turn low, high and notes into written midi numbers, in place."""
     problems: list[Problem] = []
     for column in ("low", "high"):
@@ -362,7 +367,7 @@ def _resolve_notes(row: dict, number: int, file: str) -> list[Problem]:
     return problems
 
 
-def _resolve_range(row: dict, number: int, file: str, family: Family) -> list[Problem]:
+def _resolve_range(row: Row, number: int, file: str, family: Family) -> list[Problem]:
     """Fill in the family's range where it is blank, in place; find notes the family cannot play."""
     problems = []
     given = {column: [row[column]] for column in ("low", "high") if row[column] is not None}
@@ -401,9 +406,9 @@ def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
     """No audio twice, no take number twice for the same thing, no item inspected twice."""
     problems = []
     sheet = sheets["recordings"]
-    own = [column for column in (sheet.rows[0] if sheet.rows else {}) if column.startswith("x_")]
-    audio: dict[tuple, int] = {}
-    takes: dict[tuple, int] = {}
+    free = [column for column in (sheet.rows[0] if sheet.rows else {}) if column.startswith("x_")]
+    audio: dict[tuple[Path, int | None], int] = {}
+    takes: dict[tuple[object, ...], int] = {}
     for number, row in zip(sheet.numbers, sheet.rows, strict=True):
         if row["path"] is not None:
             first = audio.setdefault((row["path"], row["channel"]), number)
@@ -420,7 +425,7 @@ def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
                 )
         if None not in (row["instrument"], row["session"], row["take"]):
             key = tuple(
-                tuple(row[column]) if isinstance(row[column], list) else row[column] for column in (*SAME_TAKE, *own)
+                tuple(row[column]) if isinstance(row[column], list) else row[column] for column in (*SAME_TAKE, *free)
             )
             first = takes.setdefault(key, number)
             if first != number:
@@ -434,7 +439,7 @@ def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
                         f"row {first} has the same take of the same thing",
                     )
                 )
-    items: dict[tuple, int] = {}
+    items: dict[tuple[str | None, ...], int] = {}
     sheet = sheets["inspection"]
     for number, row in zip(sheet.numbers, sheet.rows, strict=True):
         first = items.setdefault((row["instrument"], row["state"], row["item"]), number)

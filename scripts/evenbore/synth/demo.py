@@ -8,14 +8,16 @@ import csv
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile as sf
 
+from evenbore.facts.arrays import Floats
 from evenbore.synth.instrument import InstrumentModel, Leak, StickyVent, make_instrument, stream
 from evenbore.synth.playing import Take, scale
 from evenbore.synth.room import Chain
-from evenbore.trade.families import load_family
+from evenbore.trade.families import Family, load_family
 from evenbore.trade.pitch import midi_to_note
 
 SEED = 20250304
@@ -44,12 +46,12 @@ class Candidate:
 
     key: str
     evenings: tuple[str, ...]
-    sheet: dict
+    sheet: dict[str, Any]
     drawn_as: str
-    spreads: dict
+    spreads: dict[str, Any]
     planted: str = "nothing"
     set_cents: dict[int, float] = field(default_factory=dict)
-    model: dict = field(default_factory=dict)
+    model: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -57,17 +59,19 @@ class Evening:
     """One recording session: its row of the sheet, its set-up, and the shift of all pitches by the room's warmth."""
 
     key: str
-    sheet: dict
+    sheet: dict[str, Any]
     chain: Chain
     cents: float
 
 
-def _sheet(label: str, maker: str, model: str, price: int, setup: int, case: int, comment: str = "", **more) -> dict:
+def _sheet(
+    label: str, maker: str, model: str, price: int, setup: int, case: int, comment: str = "", **more: object
+) -> dict[str, Any]:
     row = {"label": label, "family": FAMILY, "maker": maker, "model": model, "price": price, "setup_cost": setup}
     return row | {"case_cost": case, "reference": "no", "comment": comment} | more
 
 
-def _spreads(intonation: float, level: float, tilt: float) -> dict:
+def _spreads(intonation: float, level: float, tilt: float) -> dict[str, Any]:
     return {"intonation_sd": intonation, "level_sd": level, "tilt_sd": tilt}
 
 
@@ -287,15 +291,13 @@ def make_demo(study: Path, progress: Callable[[str], None] = print) -> None:
     _write_lines(config / "impressions.tsv", IMPRESSION_COLUMNS, IMPRESSIONS)
 
 
-def instrument_of(candidate: Candidate, family) -> InstrumentModel:
+def instrument_of(candidate: Candidate, family: Family) -> InstrumentModel:
     """The model of a candidate; twins get the very same one."""
     model = make_instrument(family, SEED, candidate.drawn_as, **candidate.spreads, **candidate.model)
     return model.changed(cents=model.cents | candidate.set_cents)
 
 
-def record(
-    model: InstrumentModel, evening: Evening, name: str, articulation: str, dynamic: str
-) -> tuple[Take, np.ndarray]:
+def record(model: InstrumentModel, evening: Evening, name: str, articulation: str, dynamic: str) -> tuple[Take, Floats]:
     """One take as played (truth with it) and as the evening's set-up recorded it, float64 (n,)."""
     warm = model.changed(offset_cents=model.offset_cents + evening.cents)
     notes = list(range(LOW, HIGH + 1))
@@ -303,7 +305,7 @@ def record(
     return take, evening.chain.record(take.audio.astype(float), RATE, stream(SEED, "chain", name))
 
 
-def write_ogg(path: Path, sound: np.ndarray, rate: int) -> None:
+def write_ogg(path: Path, sound: Floats, rate: int) -> None:
     """Write mono OGG Vorbis, in pieces because the encoder overruns its stack on long ones.
 
     Raises ValueError for a sound that would clip.
@@ -317,7 +319,7 @@ def write_ogg(path: Path, sound: np.ndarray, rate: int) -> None:
             file.write(sound[start : start + rate])
 
 
-def write_rows(path: Path, rows: Sequence[dict]) -> None:
+def write_rows(path: Path, rows: Sequence[dict[str, Any]]) -> None:
     """Write a tab-separated sheet with the columns of the first row."""
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, list(rows[0]), delimiter="\t", lineterminator="\n")
@@ -325,11 +327,13 @@ def write_rows(path: Path, rows: Sequence[dict]) -> None:
         writer.writerows(rows)
 
 
-def _write_lines(path: Path, columns: tuple[str, ...], lines: Iterable[tuple]) -> None:
+def _write_lines(path: Path, columns: tuple[str, ...], lines: Iterable[tuple[object, ...]]) -> None:
     write_rows(path, [dict(zip(columns, line, strict=True)) for line in lines])
 
 
-def _recording_row(name: str, instrument: str, session: str, articulation: str, dynamic: str, take: int) -> dict:
+def _recording_row(
+    name: str, instrument: str, session: str, articulation: str, dynamic: str, take: int
+) -> dict[str, Any]:
     return {
         "recording": name,
         "file": f"demo_recordings/{name}.ogg",
@@ -350,7 +354,7 @@ def _recording_row(name: str, instrument: str, session: str, articulation: str, 
     }
 
 
-def _truth_row(recording: str, note: dict) -> dict:
+def _truth_row(recording: str, note: dict[str, Any]) -> dict[str, Any]:
     levels = note["levels_db"]
     power = 0.5 * np.sum(10 ** (levels / 10))
     return {
@@ -369,7 +373,7 @@ def _truth_row(recording: str, note: dict) -> dict:
     }
 
 
-def _instrument_truth(candidate: Candidate, model: InstrumentModel) -> dict:
+def _instrument_truth(candidate: Candidate, model: InstrumentModel) -> dict[str, Any]:
     """What is true at mezzo-forte at the first evening's warmth, without the player's variation."""
     cents = np.array([model.sound(note).cents for note in range(LOW, HIGH + 1)])
     return {

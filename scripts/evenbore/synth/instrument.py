@@ -8,10 +8,12 @@ pitch cents, frequencies Hz, times seconds. Loudness is dB relative to mezzo-for
 """
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 from zlib import crc32
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_hz
 
@@ -117,7 +119,7 @@ class StickyVent:
     slow_s: float = 0.05
 
 
-def leak_loss_db(hole: int, note: int, mode: int, bore: str, harmonics: int = HARMONICS) -> np.ndarray:
+def leak_loss_db(hole: int, note: int, mode: int, bore: str, harmonics: int = HARMONICS) -> Floats:
     """Loss (H,) in dB >= 0 of each harmonic of a note through a leak of size 1 at mezzo-forte.
 
     `note` is the first-register note of the column. With d the distance of the leak above the first open hole
@@ -138,7 +140,8 @@ def leak_loss_db(hole: int, note: int, mode: int, bore: str, harmonics: int = HA
         held[0] = np.sin(mode * quarter * d) ** 2
     follows = (1 - 1 / h) ** 2
     first = np.sin(min(quarter * d, np.pi / 2)) ** 2 if mode == 1 else held[0]
-    return (4 + 5 * follows) * held + 14 * follows * first
+    fall: Floats = (4 + 5 * follows) * held + 14 * follows * first
+    return fall
 
 
 def leak_share(loudness_db: float) -> float:
@@ -151,7 +154,7 @@ class Sound:
     """What the instrument gives for one note, before the player's own variation."""
 
     cents: float
-    levels_db: np.ndarray
+    levels_db: Floats
     attack_s: float
     breath_db: float
     crack_chance: float
@@ -172,7 +175,7 @@ class InstrumentModel:
     cents: dict[int, float]
     level_db: dict[int, float]
     tilt_db: dict[int, float]
-    colour_db: dict[int, np.ndarray]
+    colour_db: dict[int, Floats]
     offset_cents: float = 0.0
     brightness_db: float = 0.0
     noise_db: float = 0.0
@@ -210,16 +213,16 @@ class InstrumentModel:
         breath = -20 + self.voice.breath_db + self.noise_db + 0.6 * loudness_db
         return Sound(cents, levels, attack, breath, crack)
 
-    def changed(self, **fields) -> "InstrumentModel":
+    def changed(self, **fields: Any) -> "InstrumentModel":
         """The same instrument with some fields changed (a brighter one, a faulty one)."""
         return replace(self, **fields)
 
 
-def envelope_db(voice: Voice, f0_hz: float) -> np.ndarray:
+def envelope_db(voice: Voice, f0_hz: float) -> Floats:
     """Harmonic levels (H,) in dB of a voice at mezzo-forte for a note of that pitch, up to a constant."""
     h = np.arange(1, HARMONICS + 1)
     f = h * f0_hz
-    levels = -10 * np.log10(1 + (f / voice.cutoff_hz) ** (2 * voice.order)) + voice.slope_db * np.log2(h)
+    levels: Floats = -10 * np.log10(1 + (f / voice.cutoff_hz) ** (2 * voice.order)) + voice.slope_db * np.log2(h)
     levels += voice.formant_db * np.exp(-0.5 * (np.log2(f / voice.formant_hz) / 0.5) ** 2)
     levels[1::2] += voice.even_db * np.clip(1 - f[1::2] / voice.cutoff_hz, 0, 1)
     levels[0] += voice.fundamental_db
@@ -239,7 +242,7 @@ def make_instrument(
     level_sd: float = 1.0,
     tilt_sd: float = 0.5,
     colour_sd: float = 1.0,
-    **fields,
+    **fields: Any,
 ) -> InstrumentModel:
     """An instrument drawn at random; `name` draws its own deviations, the family its common design.
 
@@ -248,21 +251,22 @@ def make_instrument(
     `fields` are further fields of `InstrumentModel`.
     """
     notes = range(family.low, family.usual_top + 1)
-    design, own = stream(seed, family.key, "design"), stream(seed, family.key, name)
+    design, single = stream(seed, family.key, "design"), stream(seed, family.key, name)
 
-    def spread(rng: np.random.Generator, sd: float) -> np.ndarray:
+    def spread(rng: np.random.Generator, sd: float) -> Floats:
         # Neighbouring notes share holes and bore: half of the variance is smooth over the scale.
         rough = rng.standard_normal(len(notes))
         smooth = np.convolve(rng.standard_normal(len(notes) + 6), np.hanning(9)[1:-1], "valid")
         mixed = rough / np.std(rough) + smooth / np.std(smooth)
         mixed -= mixed.mean()
-        return sd * mixed / np.std(mixed)
+        scaled: Floats = sd * mixed / np.std(mixed)
+        return scaled
 
-    cents = spread(design, 3.0) + spread(own, 1.0) * intonation_sd
+    cents = spread(design, 3.0) + spread(single, 1.0) * intonation_sd
     cents = (cents - cents.mean()) / np.std(cents) * intonation_sd
-    level = spread(design, 1.0) + spread(own, level_sd)
-    tilt = spread(design, 0.4) + spread(own, tilt_sd)
-    colour = design.normal(0, 1.0, (len(notes), HARMONICS)) + own.normal(0, colour_sd, (len(notes), HARMONICS))
+    level = spread(design, 1.0) + spread(single, level_sd)
+    tilt = spread(design, 0.4) + spread(single, tilt_sd)
+    colour = design.normal(0, 1.0, (len(notes), HARMONICS)) + single.normal(0, colour_sd, (len(notes), HARMONICS))
     return InstrumentModel(
         family=family,
         voice=fields.pop("voice", voice_of(family.key)),

@@ -5,9 +5,11 @@ sounding; times seconds from the start of the file; levels dB; pitch cents from 
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats
 from evenbore.synth.instrument import DYNAMIC_DB, InstrumentModel
 from evenbore.synth.tones import Note, render
 from evenbore.trade.pitch import midi_to_hz
@@ -38,9 +40,9 @@ class Take:
     """A rendered take: `audio` float32 (n,), and one dict per note with
     step, written, sounding, onset_s, offset_s, f0_hz, cents, levels_db (H,), attack_s, cracked."""
 
-    audio: np.ndarray
+    audio: Floats
     rate: int
-    notes: list[dict]
+    notes: list[dict[str, Any]]
 
 
 def scale(

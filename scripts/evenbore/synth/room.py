@@ -4,16 +4,18 @@ The direct sound passes without delay, so times of the source stay true. Frequen
 times seconds; sounds are float64 (n,) in full-scale units.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.signal import fftconvolve
 
+from evenbore.facts.arrays import Floats
 from evenbore.synth.tones import coloured_noise
 
 
-def room_response(rate: int, rt60_s: float, reverberant_db: float, rng: np.random.Generator) -> np.ndarray:
+def room_response(rate: int, rt60_s: float, reverberant_db: float, rng: np.random.Generator) -> Floats:
     """Impulse response (m,): direct sound of 1, six early reflections, exponential tail.
 
     The tail is Gaussian noise whose energy falls by 60 dB in `rt60_s` (ISO 3382-1 defines the reverberation
@@ -29,7 +31,7 @@ def room_response(rate: int, rt60_s: float, reverberant_db: float, rng: np.rando
         early[min(n - 1, round(delay * rate))] += rng.choice([-1, 1]) * 10.0 ** (-3 * delay / rt60_s)
     early /= np.sqrt(np.sum(early**2))
     reflected = np.sqrt(0.8) * tail + np.sqrt(0.2) * early
-    response = reflected * 10.0 ** (reverberant_db / 20) / np.sqrt(np.sum(reflected**2))
+    response: Floats = reflected * 10.0 ** (reverberant_db / 20) / np.sqrt(np.sum(reflected**2))
     response[0] += 1.0
     return response
 
@@ -55,7 +57,7 @@ class Chain:
     hum_dbfs: float = -np.inf
     hum_hz: float = field(default=50.0)
 
-    def response_db(self, frequency_hz: np.ndarray) -> np.ndarray:
+    def response_db(self, frequency_hz: Floats) -> Floats:
         """Response of microphone, low cut and gain, without the room; same shape as `frequency_hz`."""
         f = np.maximum(np.asarray(frequency_hz, dtype=float), 1e-3)
         points = np.log2([point[0] for point in self.eq])
@@ -65,7 +67,7 @@ class Chain:
             response = response - 10 * np.log10(1 + (self.low_cut_hz / f) ** 4)
         return response
 
-    def record(self, sound: np.ndarray, rate: int, rng: np.random.Generator) -> np.ndarray:
+    def record(self, sound: Floats, rate: int, rng: np.random.Generator) -> Floats:
         """The sound as this set-up writes it to a file, float64 (n,)."""
         if self.rt60_s > 0:
             room = room_response(rate, self.rt60_s, self.reverberant_db, np.random.default_rng(self.seed))
@@ -75,23 +77,25 @@ class Chain:
             mixed[0] = 1.0
             sound = fftconvolve(sound, mixed)[: sound.size]
         heard = filtered(sound, rate, self.response_db)
-        return heard + background(sound.size, rate, self.noise_dbfs, rng) + self._hum(sound.size, rate)
+        return heard + room_noise(sound.size, rate, self.noise_dbfs, rng) + self._hum(sound.size, rate)
 
-    def _hum(self, n: int, rate: int) -> np.ndarray:
+    def _hum(self, n: int, rate: int) -> Floats:
         t = np.arange(n) / rate
         hum = sum(a * np.sin(2 * np.pi * k * self.hum_hz * t) for k, a in ((1, 1.0), (2, 0.5), (3, 0.3)))
-        return hum / np.sqrt(0.5 * (1 + 0.25 + 0.09)) * 10.0 ** (self.hum_dbfs / 20)
+        scaled: Floats = hum / np.sqrt(0.5 * (1 + 0.25 + 0.09)) * 10.0 ** (self.hum_dbfs / 20)
+        return scaled
 
 
-def filtered(sound: np.ndarray, rate: int, response_db) -> np.ndarray:
+def filtered(sound: Floats, rate: int, response_db: Callable[[Floats], Floats]) -> Floats:
     """`sound` (n,) through the response `response_db(frequency)`, without delay or phase change."""
     padded = sound.size + rate // 4
-    gain = 10.0 ** (response_db(np.fft.rfftfreq(padded, 1 / rate)) / 20)
+    gain = 10.0 ** (response_db(np.fft.rfftfreq(padded, 1 / rate).astype(float)) / 20)
     return np.fft.irfft(np.fft.rfft(sound, padded) * gain, padded)[: sound.size]
 
 
-def background(n: int, rate: int, level_dbfs: float, rng: np.random.Generator) -> np.ndarray:
+def room_noise(n: int, rate: int, level_dbfs: float, rng: np.random.Generator) -> Floats:
     """Room noise (n,) of that RMS level: level up to 100 Hz, then 3 dB per octave down (ASSUME: quiet room)."""
     frequency = np.fft.rfftfreq(n, 1 / rate)
     shape = 1 / np.sqrt(1 + frequency / 100)
-    return 10.0 ** (level_dbfs / 20) * coloured_noise(n, rng, shape)
+    noise: Floats = 10.0 ** (level_dbfs / 20) * coloured_noise(n, rng, shape)
+    return noise

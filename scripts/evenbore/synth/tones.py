@@ -17,6 +17,8 @@ from itertools import pairwise
 import numpy as np
 from scipy.signal import lfilter
 
+from evenbore.facts.arrays import Bools, Floats
+
 CONTROL_RATE = 1000
 # A raised-cosine ramp goes from 10 % to 90 % of the amplitude in this share of its length (closed form:
 # 1 - 4/pi * asin(sqrt(0.1))), and reaches 10 % after RAMP_TO_TENTH of it.
@@ -40,7 +42,7 @@ class Note:
     onset_s: float
     offset_s: float
     f0_hz: float
-    levels_db: np.ndarray
+    levels_db: Floats
     attack_s: float = 0.025
     decay_s: float = 0.03
     upper_delay_s: float = 0.015
@@ -65,16 +67,16 @@ class Truth:
     onset_s: float
     offset_s: float
     f0_hz: float
-    levels_db: np.ndarray
+    levels_db: Floats
 
 
-def raised_cosine(t: np.ndarray, start_s: float, length_s: float) -> np.ndarray:
+def raised_cosine(t: Floats, start_s: float, length_s: float) -> Floats:
     """A ramp from 0 to 1, same shape as `t`, starting at `start_s` and `length_s` long."""
     x = np.clip((t - start_s) / max(length_s, 1e-9), 0.0, 1.0)
     return 0.5 - 0.5 * np.cos(np.pi * x)
 
 
-def amplitude(level_db: np.ndarray | float) -> np.ndarray | float:
+def amplitude(level_db: Floats | float) -> Floats | float:
     """Amplitude of a level in dB; -inf gives 0."""
     return 10.0 ** (np.asarray(level_db, dtype=float) / 20.0)
 
@@ -85,7 +87,7 @@ def render(
     duration_s: float,
     slur_s: list[float] | None = None,
     rng: np.random.Generator | None = None,
-) -> tuple[np.ndarray, list[Truth]]:
+) -> tuple[Floats, list[Truth]]:
     """Sound `notes` one after the other.
 
     `slur_s` (N - 1,) makes each note glide into the next within that time, without a dip in level; without it
@@ -129,34 +131,35 @@ def render(
 
 def tone(
     f0_hz: float,
-    levels_db: np.ndarray,
+    levels_db: Floats,
     duration_s: float,
     rate: int = 44100,
     lead_s: float = 0.1,
     tail_s: float = 0.1,
     rng: np.random.Generator | None = None,
     **shape: float,
-) -> tuple[np.ndarray, Truth]:
+) -> tuple[Floats, Truth]:
     """One note between two silences; `shape` are further fields of `Note`. Returns sound (n,) and truth."""
     note = Note(lead_s, lead_s + duration_s, f0_hz, np.asarray(levels_db, dtype=float), **shape)
     sound, truths = render([note], rate, lead_s + duration_s + tail_s, rng=rng)
     return sound, truths[0]
 
 
-def air_noise(n: int, rate: int, rng: np.random.Generator) -> np.ndarray:
+def air_noise(n: int, rate: int, rng: np.random.Generator) -> Floats:
     """Noise (n,) of RMS 1 shaped like blown air: broad maximum near 2 kHz, 6 dB per octave down beyond."""
     # ASSUME: the broad hump stands for turbulence at the reed or lip; no measured spectrum is behind it.
     frequency = np.fft.rfftfreq(n, 1 / rate)
     return coloured_noise(n, rng, (frequency / 2000) / (1 + (frequency / 2000) ** 2))
 
 
-def coloured_noise(n: int, rng: np.random.Generator, shape: np.ndarray) -> np.ndarray:
+def coloured_noise(n: int, rng: np.random.Generator, shape: Floats) -> Floats:
     """Gaussian noise (n,) of RMS 1 with the amplitude spectrum `shape` (n // 2 + 1,)."""
     noise = np.fft.irfft(np.fft.rfft(rng.standard_normal(n)) * shape, n)
-    return noise / np.sqrt(np.mean(noise**2))
+    even: Floats = noise / np.sqrt(np.mean(noise**2))
+    return even
 
 
-def _borders(notes: list[Note], slur_s: list[float] | None) -> np.ndarray:
+def _borders(notes: list[Note], slur_s: list[float] | None) -> Floats:
     """Times (N + 1,) at which the running pitch passes from one note to the next."""
     if slur_s is not None:
         inner = [note.onset_s for note in notes[1:]]
@@ -165,7 +168,7 @@ def _borders(notes: list[Note], slur_s: list[float] | None) -> np.ndarray:
     return np.array([-np.inf, *inner, np.inf])
 
 
-def _rise(t: np.ndarray, notes: list[Note], slur_s: list[float], i: int, h: int) -> np.ndarray:
+def _rise(t: Floats, notes: list[Note], slur_s: list[float], i: int, h: int) -> Floats:
     """How far harmonic h has passed into note i of a slurred line (1 before the first, 0 for the end)."""
     if i == 0:
         return np.ones_like(t)
@@ -179,7 +182,7 @@ def _lag(note: Note, h: int) -> float:
     return note.upper_delay_s * (1 - 1 / min(h, LAGS))
 
 
-def _gain(t: np.ndarray, notes: list[Note], slur_s: list[float] | None, i: int, h: int) -> np.ndarray:
+def _gain(t: Floats, notes: list[Note], slur_s: list[float] | None, i: int, h: int) -> Floats:
     """Amplitude share of note i over time for harmonic h; in a slurred line the shares sum to one."""
     note = notes[i]
     attack = note.attack_s / RAMP_10_TO_90
@@ -194,7 +197,7 @@ def _gain(t: np.ndarray, notes: list[Note], slur_s: list[float] | None, i: int, 
     return gain
 
 
-def _pitch_curve(note: Note, t: np.ndarray, rng: np.random.Generator | None) -> np.ndarray:
+def _pitch_curve(note: Note, t: Floats, rng: np.random.Generator | None) -> Floats:
     """log2 of the pitch over time; wander, drift and vibrato average to zero over the steady part."""
     length = note.offset_s - note.onset_s
     x = (t - note.onset_s) / length
@@ -211,17 +214,16 @@ def _pitch_curve(note: Note, t: np.ndarray, rng: np.random.Generator | None) -> 
     cents -= note.scoop_cents * np.exp(-np.maximum(t - note.onset_s, 0) / note.scoop_s)
     if note.crack_s > 0:
         cents += 100 * note.crack_semitones * (1 - raised_cosine(t, note.onset_s + note.crack_s, 0.012))
-    return np.log2(note.f0_hz) + cents / 1200
+    octaves: Floats = np.log2(note.f0_hz) + cents / 1200
+    return octaves
 
 
-def _steady(note: Note, t: np.ndarray) -> np.ndarray:
+def _steady(note: Note, t: Floats) -> Bools:
     length = note.offset_s - note.onset_s
     return (t >= note.onset_s + 0.3 * length) & (t <= note.onset_s + 0.8 * length)
 
 
-def _truth(
-    notes: list[Note], slur_s: list[float] | None, i: int, t: np.ndarray, curve: np.ndarray, steady: np.ndarray
-) -> Truth:
+def _truth(notes: list[Note], slur_s: list[float] | None, i: int, t: Floats, curve: Floats, steady: Floats) -> Truth:
     note = notes[i]
     onset, offset = note.onset_s, note.offset_s
     if slur_s is None or i == 0:
@@ -238,7 +240,7 @@ def _truth(
 
 
 def _crossing(
-    notes: list[Note], slur_s: list[float] | None, i: int, steady: np.ndarray, near_s: float, rising: bool
+    notes: list[Note], slur_s: list[float] | None, i: int, steady: Floats, near_s: float, rising: bool
 ) -> float:
     """When the summed harmonic amplitude of note i crosses -20 dB, to 0.1 ms."""
     fine = near_s + np.arange(-0.3, 0.3, 1e-4)
@@ -249,7 +251,7 @@ def _crossing(
     return float(fine[above[0] if rising else above[-1]])
 
 
-def _additive(pitch: np.ndarray, level: np.ndarray, rate: int, n: int) -> np.ndarray:
+def _additive(pitch: Floats, level: Floats, rate: int, n: int) -> Floats:
     """Sum of harmonics from log2 pitch (c,) and amplitudes (H, c) drawn at the control rate."""
     at = np.arange(n) * (CONTROL_RATE / rate)
     frequency = 2.0 ** np.interp(at, np.arange(pitch.size), pitch)

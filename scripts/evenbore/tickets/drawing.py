@@ -1,4 +1,4 @@
-"""Note strip and tube as plain shapes, in millimetres from the top left corner of a drawing WIDTH wide.
+"""Note strip and tube as plain shapes, in millimetres from the top left corner of a drawing DRAWING_WIDTH_MM wide.
 
 The strip is a row of cells, one a written note, sharps half as tall; what is found on notes lies under them as numbered
 bars. The tube runs from mouthpiece to bell with its holes in order, evenly spaced: their true places are not known.
@@ -7,15 +7,15 @@ No meaning lies in colour alone: bars and regions carry the number of their find
 
 from dataclasses import dataclass
 
-from evenbore.report.curves import named, scale
+from evenbore.report.curves import named, place_on
 from evenbore.report.pdf import INNER
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note
 
-WIDTH = float(INNER)
-ROOM = 12  # names of notes along the strip
+DRAWING_WIDTH_MM = float(INNER)
+_MOST_NAMES = 12  # names of notes along the strip
 CELL_MM, BAR_MM = 9.0, 3.4
-DARK, PALE, LIGHT = "#222222", "#c9c9c9", "#f2f2f2"
+_DARK, _PALE, _LIGHT = "#222222", "#c9c9c9", "#f2f2f2"
 SHARPS = (1, 3, 6, 8, 10)
 
 
@@ -50,20 +50,20 @@ def height(shapes: list[Shape]) -> float:
 def strip(family: Family, marks: list[Mark]) -> list[Shape]:
     """The family's notes in a row, with a numbered bar below for each mark."""
     low, high = family.low, max([family.high, *(mark.high for mark in marks)])
-    x_of, step = scale(low, high + 1, 0, WIDTH), WIDTH / (high - low + 1)
+    x_of, step = place_on(low, high + 1, 0, DRAWING_WIDTH_MM), DRAWING_WIDTH_MM / (high - low + 1)
     notes = range(low, high + 1)
     shapes = []
     for note in notes:
         sharp = note % 12 in SHARPS
         tall = CELL_MM / 2 if sharp else CELL_MM
-        shapes.append(Shape("rect", x_of(note), 0, step, tall, PALE if sharp else "#ffffff"))
-    for note in sorted({low, *named(notes, ROOM), high}):
+        shapes.append(Shape("rect", x_of(note), 0, step, tall, _PALE if sharp else "#ffffff"))
+    for note in sorted({low, *named(notes, _MOST_NAMES), high}):
         shapes.append(Shape("text", x_of(note + 0.5), CELL_MM + 3, text=midi_to_note(note)))
     for row, mark in enumerate(marks):
         x, y = x_of(mark.low), CELL_MM + 4.5 + row * (BAR_MM + 0.8)
         wide = x_of(mark.high + 1) - x
-        shapes.append(Shape("rect", x, y, wide, BAR_MM, DARK))
-        beside = x + wide + 2 if x + wide + 4 < WIDTH else x - 2
+        shapes.append(Shape("rect", x, y, wide, BAR_MM, _DARK))
+        beside = x + wide + 2 if x + wide + 4 < DRAWING_WIDTH_MM else x - 2
         shapes.append(Shape("text", beside, y + BAR_MM - 0.8, text=str(mark.number)))
     return shapes
 
@@ -75,15 +75,15 @@ def tube(family: Family, regions: list[Mark]) -> list[Shape]:
     numbers: dict[tuple[int, int], list[str]] = {}
     for mark in regions:
         numbers.setdefault((mark.low, mark.high), []).append(str(mark.number))
-    y, step = 9.0 + 2.5 * max(len(numbers) - 1, 0), (WIDTH - 24) / len(family.holes)
-    shapes = [Shape("rect", 12, y - 3, WIDTH - 24, 6, LIGHT)]
-    ends = ("player", 5.5), ("bell", WIDTH - 5)
+    y, step = 9.0 + 2.5 * max(len(numbers) - 1, 0), (DRAWING_WIDTH_MM - 24) / len(family.holes)
+    shapes = [Shape("rect", 12, y - 3, DRAWING_WIDTH_MM - 24, 6, _LIGHT)]
+    ends = ("player", 5.5), ("bell", DRAWING_WIDTH_MM - 5)
     shapes += [Shape("text", x, y + 1, text=text) for text, x in ends]
     for row, ((low, high), found) in enumerate(numbers.items()):
         inside = [n for n, hole in enumerate(family.holes) if low <= hole.first_open_for <= high]
         if inside:
             x, wide = 12 + inside[0] * step, (inside[-1] - inside[0] + 1) * step
-            shapes.append(Shape("rect", x, y - 4.5, wide, 9, PALE))
+            shapes.append(Shape("rect", x, y - 4.5, wide, 9, _PALE))
             text = f"region of finding {', '.join(found)}"
             shapes.append(Shape("text", x + wide / 2, y - 5.3 - row * 2.5, text=text))
     for n, hole in enumerate(family.holes):

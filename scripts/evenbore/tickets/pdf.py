@@ -7,15 +7,15 @@ from pathlib import Path
 
 from fpdf import FPDF
 
-from evenbore.report.pdf import FONT, INNER, MARGIN, new_document, table_row, write
+from evenbore.report.pdf import FONT, INNER, PAGE_MARGIN_MM, new_document, table_row, write
 from evenbore.report.style import INK
 from evenbore.tickets.drawing import Shape, height
 from evenbore.tickets.ticket import Ticket
 
-BOTTOM = 264  # mm: Letter is 279 mm tall, less a margin
+BOTTOM_MM = 264  # mm: Letter is 279 mm tall, less a margin
 NOTES_MM, LEAST_NOTES_MM = 46, 30  # for the technician; the least that very long texts leave
-FINDINGS = {"No.": 9, "Finding (written notes)": 92, "Size": 26, "Confidence": 22, "Found / done": 33}
-CHANGES = {"What": 68, "Change": 30, "90 % interval": 45, "Pitch within tolerance": 39}
+_FINDING_COLUMNS = {"No.": 9, "Finding (written notes)": 92, "Size": 26, "Confidence": 22, "Found / done": 33}
+_CHANGE_COLUMNS = {"What": 68, "Change": 30, "90 % interval": 45, "Pitch within tolerance": 39}
 """Heads of the tables and the width of their columns."""
 
 
@@ -26,7 +26,7 @@ def write_pdf(ticket: Ticket, path: Path) -> None:
     write(pdf, f"Bench ticket: {ticket.title}", 14, bold=True, most=2)
     write(pdf, ticket.subtitle, 9, most=3)
     _head(pdf, "What was found")
-    _table(pdf, FINDINGS, [(*row, "") for row in ticket.findings] or [("", ticket.reasons, "", "", "")])
+    _table(pdf, _FINDING_COLUMNS, [(*row, "") for row in ticket.findings] or [("", ticket.reasons, "", "", "")])
     if ticket.more:
         write(pdf, f"{ticket.more} more in findings.tsv.", 8)
     _head(pdf, "Notes")
@@ -37,8 +37,8 @@ def write_pdf(ticket: Ticket, path: Path) -> None:
     _head(pdf, "Before and after")
     write(pdf, ticket.before_after, 9, most=2)
     if ticket.changes:
-        room = int((BOTTOM - NOTES_MM - pdf.y) // 5.2) - 2
-        _table(pdf, CHANGES, ticket.changes[: max(room, 0)])
+        room = int((BOTTOM_MM - NOTES_MM - pdf.y) // 5.2) - 2
+        _table(pdf, _CHANGE_COLUMNS, ticket.changes[: max(room, 0)])
     if ticket.listen:
         write(pdf, f"Listen: {ticket.listen}.", 7.5, most=2)
     _technician(pdf, ticket.pointer)
@@ -62,7 +62,7 @@ def _draw(pdf: FPDF, shapes: list[Shape]) -> None:
     pdf.set_draw_color(INK)
     pdf.set_text_color(INK)
     for shape in shapes:
-        x, y = MARGIN + shape.x, top + shape.y
+        x, y = PAGE_MARGIN_MM + shape.x, top + shape.y
         pdf.set_fill_color(shape.fill)
         if shape.kind == "rect":
             pdf.rect(x, y, shape.w, shape.h, style="DF")
@@ -71,19 +71,19 @@ def _draw(pdf: FPDF, shapes: list[Shape]) -> None:
         else:
             pdf.set_font(FONT, "", shape.size * 2.83)
             pdf.text(x - pdf.get_string_width(shape.text) / 2, y, shape.text)
-    pdf.set_xy(MARGIN, top + height(shapes))
+    pdf.set_xy(PAGE_MARGIN_MM, top + height(shapes))
 
 
 def _technician(pdf: FPDF, pointer: str) -> None:
     """Space for notes and signature, and what a ticket is, at the foot of the page."""
-    pdf.set_y(min(pdf.y + 3, BOTTOM - LEAST_NOTES_MM))
+    pdf.set_y(min(pdf.y + 3, BOTTOM_MM - LEAST_NOTES_MM))
     write(pdf, "Technician's notes", 10.5, bold=True)
-    foot = BOTTOM - 9
-    pdf.rect(MARGIN, pdf.y, INNER, max(foot - 9 - pdf.y, 8))
-    pdf.line(MARGIN, foot, MARGIN + 60, foot)
-    pdf.line(MARGIN + 70, foot, MARGIN + INNER, foot)
+    foot = BOTTOM_MM - 9
+    pdf.rect(PAGE_MARGIN_MM, pdf.y, INNER, max(foot - 9 - pdf.y, 8))
+    pdf.line(PAGE_MARGIN_MM, foot, PAGE_MARGIN_MM + 60, foot)
+    pdf.line(PAGE_MARGIN_MM + 70, foot, PAGE_MARGIN_MM + INNER, foot)
     pdf.set_font(FONT, "", 7)
-    pdf.text(MARGIN, foot + 3, "Date")
-    pdf.text(MARGIN + 70, foot + 3, "Name and signature")
+    pdf.text(PAGE_MARGIN_MM, foot + 3, "Date")
+    pdf.text(PAGE_MARGIN_MM + 70, foot + 3, "Name and signature")
     pdf.set_y(foot + 3.6)
     write(pdf, pointer, 6.5, most=2)

@@ -16,11 +16,18 @@ from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import yaml
 
+from evenbore.facts.arrays import Ints
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.trade.pitch import ALLOWED_NOTES, midi_to_note, note_to_midi
+
+if TYPE_CHECKING:
+    from jsonschema.protocols import Validator
+
+_Note = TypeVar("_Note", int, Ints)
 
 SHIPPED_DIR = Path(__file__).with_name("families")
 SCHEMA_PATH = Path(__file__).with_name("family.schema.yaml")
@@ -101,11 +108,11 @@ class Family:
     pull: str
     origin: dict[str, str]
 
-    def to_sounding(self, written):
+    def to_sounding(self, written: _Note) -> _Note:
         """Sounding MIDI of a written note (number or array)."""
         return written + self.transposition
 
-    def to_written(self, sounding):
+    def to_written(self, sounding: _Note) -> _Note:
         """Written MIDI of a sounding note (number or array)."""
         return sounding - self.transposition
 
@@ -119,7 +126,7 @@ class Family:
     def partner(self, written: int) -> int | None:
         """The note one register up with the same fingering (a twelfth or an octave above), if there is one."""
         lower, upper = self.register_of(written), self.register_of(written + self.overblow)
-        if lower is None or lower.overblown or not upper.overblown:
+        if lower is None or upper is None or lower.overblown or not upper.overblown:
             return None
         return written + self.overblow
 
@@ -136,11 +143,11 @@ def likely_family(text: str, keys: list[str]) -> str:
     """
     words = _words(text[:100])
     words = OTHER_NAMES.get(frozenset(words), words)
-    own = [(key, _words(key)) for key in keys]
-    own += [(key, _words(_shipped_family(key).name)) for key in keys if (SHIPPED_DIR / f"{key}.yaml").is_file()]
-    vocabulary = sorted(set().union(*(known for _, known in own)))
+    words_of = [(key, _words(key)) for key in keys]
+    words_of += [(key, _words(_shipped_family(key).name)) for key in keys if (SHIPPED_DIR / f"{key}.yaml").is_file()]
+    vocabulary = sorted(set().union(*(known for _, known in words_of)))
     near = {match for word in words for match in difflib.get_close_matches(word, vocabulary, n=1, cutoff=0.8)}
-    share, key = max((len(near & known) / len(near | known), key) for key, known in own)
+    share, key = max((len(near & known) / len(near | known), key) for key, known in words_of)
     return key if share > 0 else ""
 
 
@@ -163,7 +170,7 @@ def load_family(key: str, extra_dir: Path | None = None) -> Family:
     return _build(key, read_family_file(files[key]))
 
 
-def read_family_file(path: Path) -> dict:
+def read_family_file(path: Path) -> dict[str, Any]:
     """The strictly checked content of a family file, `like` resolved; raises StudyError with all problems."""
     data = _with_base(path, _read(path))
     problems = _schema_problems(path, data) or _order_problems(path, data)
@@ -194,7 +201,7 @@ def _problem(path: Path, place: str | None, value: object, allowed: str, cause: 
     return Problem(file=str(path), row=None, column=place, value=shown, allowed=allowed, cause=cause)
 
 
-def _read(path: Path) -> dict:
+def _read(path: Path) -> dict[str, Any]:
     allowed = "a YAML file of plain keys and values, UTF-8, without & and * references"
     try:
         if path.stat().st_size > LARGEST_FILE_BYTES:
@@ -212,7 +219,7 @@ def _read(path: Path) -> dict:
     return data
 
 
-def _with_base(path: Path, data: dict) -> dict:
+def _with_base(path: Path, data: dict[str, Any]) -> dict[str, Any]:
     """`data` laid over the family its `like` names, if any."""
     if "like" not in data:
         return data
@@ -231,7 +238,7 @@ def _with_base(path: Path, data: dict) -> dict:
 
 
 @cache
-def _validator():
+def _validator() -> "Validator":
     import jsonschema  # here, because it costs a tenth of a second and only a study's own files need it
 
     formats = jsonschema.FormatChecker(formats=())
@@ -243,12 +250,12 @@ def _validator():
     return jsonschema.Draft202012Validator(schema, format_checker=formats)
 
 
-def _schema_problems(path: Path, data: dict) -> list[Problem]:
+def _schema_problems(path: Path, data: dict[str, Any]) -> list[Problem]:
     problems = [problem for error in _validator().iter_errors(data) for problem in _explained(path, error)]
     return list(dict.fromkeys(problems))  # missing keys come once for each of them
 
 
-def _explained(path: Path, error) -> list[Problem]:
+def _explained(path: Path, error: Any) -> list[Problem]:
     """A schema error as problems: which key, what was found, what may stand there."""
     place = ".".join(str(part) for part in error.absolute_path)
     meaning = error.schema.get("description", "")
@@ -278,7 +285,7 @@ def _explained(path: Path, error) -> list[Problem]:
     return [_problem(path, place or None, error.instance, allowed)]
 
 
-def _range(data: dict) -> dict[str, int]:
+def _range(data: dict[str, Any]) -> dict[str, int]:
     return {name: note_to_midi(note) for name, note in data["range"].items()}
 
 
@@ -288,7 +295,7 @@ def _end(note: str, ends: dict[str, int]) -> int:
     return ends["usual_top"] if note == "highest" else note_to_midi(note)
 
 
-def _order_problems(path: Path, data: dict) -> list[Problem]:
+def _order_problems(path: Path, data: dict[str, Any]) -> list[Problem]:
     """What a schema cannot say: the notes follow each other as they must."""
     ends = _range(data)
     if not ends["low"] < ends["high"] <= ends["usual_top"]:
@@ -322,11 +329,11 @@ def _then(first: int, second: int) -> str:
     return f"{midi_to_note(first)} then {midi_to_note(second)}"
 
 
-def _build(key: str, data: dict) -> Family:
+def _build(key: str, data: dict[str, Any]) -> Family:
     ends = _range(data)
     low, usual_top = ends["low"], ends["usual_top"]
 
-    def spans(entries: list[dict]) -> list[tuple[dict, int, int]]:
+    def spans(entries: list[dict[str, Any]]) -> list[tuple[dict[str, Any], int, int]]:
         """Each entry with its first and last note: up to the next entry, the last one up to the usual top."""
         starts = [_end(entry["from"], ends) for entry in entries]
         lasts = [min(start - 1, usual_top) for start in starts[1:]] + [usual_top]

@@ -6,9 +6,11 @@ give NaN where the input has no meaning (a frequency of zero or less).
 """
 
 import re
+from typing import overload
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats, Numbers
 from evenbore.files.errors import EvenboreError
 
 SEMITONE_OF_LETTER = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -24,6 +26,9 @@ def note_to_midi(note: str) -> int:
 
     Raises EvenboreError naming the value, what is allowed and the likely cause. `B` is always the
     English B (German H).
+
+    >>> note_to_midi("B♭4")
+    70
     """
     match = NOTE_PATTERN.fullmatch(note.strip()) if isinstance(note, str) else None
     if match is None:
@@ -40,35 +45,72 @@ def note_to_midi(note: str) -> int:
 
 
 def midi_to_note(midi: int) -> str:
-    """ASCII name of a MIDI number, such as `Bb4` or `C#4`."""
+    """ASCII name of a MIDI number, such as `Bb4` or `C#4`.
+
+    >>> midi_to_note(61)
+    'C#4'
+    """
     number = int(midi)
     if number != midi or not 0 <= number <= HIGHEST_MIDI:
         raise EvenboreError(f"{midi!r} is not a note number; allowed: a whole number from 0 (C-1) to 131 (B9).")
     return f"{NAMES[number % 12]}{number // 12 - 1}"
 
 
-def midi_to_hz(midi, a4: float = 440.0):
-    """Equal-tempered frequency in Hz of a (fractional) MIDI number: f = a4 * 2^((m - 69) / 12), ISO 16 for a4 = 440."""
+@overload
+def midi_to_hz(midi: float, a4: float = 440.0) -> float: ...
+@overload
+def midi_to_hz(midi: Numbers, a4: float = 440.0) -> Floats: ...
+def midi_to_hz(midi: float | Numbers, a4: float = 440.0) -> float | Floats:
+    """Equal-tempered frequency in Hz of a (fractional) MIDI number: f = a4 * 2^((m - 69) / 12), ISO 16 for a4 = 440.
+
+    >>> float(midi_to_hz(57))  # an octave below
+    220.0
+    """
     return a4 * np.exp2((np.asarray(midi, dtype=float) - 69.0) / 12.0)
 
 
-def hz_to_midi(hz, a4: float = 440.0):
-    """Fractional MIDI number of a frequency in Hz: m = 69 + 12 log2(f / a4); NaN where f <= 0."""
+@overload
+def hz_to_midi(hz: float, a4: float = 440.0) -> float: ...
+@overload
+def hz_to_midi(hz: Numbers, a4: float = 440.0) -> Floats: ...
+def hz_to_midi(hz: float | Numbers, a4: float = 440.0) -> float | Floats:
+    """Fractional MIDI number of a frequency in Hz: m = 69 + 12 log2(f / a4); NaN where f <= 0.
+
+    >>> float(hz_to_midi(880.0))  # an octave above
+    81.0
+    """
     return 69.0 + cents(hz, a4) / 100.0
 
 
-def cents(hz, reference_hz):
-    """Interval in cents from `reference_hz` up to `hz`: 1200 log2(f / f_ref); NaN where either is not positive."""
+@overload
+def cents(hz: float, reference_hz: float) -> float: ...
+@overload
+def cents(hz: Numbers, reference_hz: float | Numbers) -> Floats: ...
+@overload
+def cents(hz: float, reference_hz: Numbers) -> Floats: ...
+def cents(hz: float | Numbers, reference_hz: float | Numbers) -> float | Floats:
+    """Interval in cents from `reference_hz` up to `hz`: 1200 log2(f / f_ref); NaN where either is not positive.
+
+    >>> print(f"{cents(3.0, 2.0):.3f}")  # a pure fifth
+    701.955
+    """
     hz, reference_hz = np.asarray(hz, dtype=float), np.asarray(reference_hz, dtype=float)
     valid = (hz > 0) & (reference_hz > 0)
     return 1200.0 * np.log2(np.where(valid, hz, np.nan) / np.where(valid, reference_hz, np.nan))
 
 
-def speed_of_sound(temperature_c):
+@overload
+def speed_of_sound(temperature_c: float) -> float: ...
+@overload
+def speed_of_sound(temperature_c: Numbers) -> Floats: ...
+def speed_of_sound(temperature_c: float | Numbers) -> float | Floats:
     """Speed of sound in m/s in dry air as an ideal gas: c = 331.3 sqrt(1 + T / 273.15), T in degrees Celsius.
 
     What a change of temperature can do to pitch at most is `cents(speed_of_sound(t1), speed_of_sound(t0))`:
     an upper bound, because breath warms the bore.
+
+    >>> print(f"{speed_of_sound(20.0):.1f}")  # 331.3 · 1.03596
+    343.2
     """
     return 331.3 * np.sqrt(1.0 + np.asarray(temperature_c, dtype=float) / 273.15)
 

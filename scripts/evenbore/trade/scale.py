@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from evenbore.facts.arrays import Ints
 from evenbore.files.errors import EvenboreError
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
@@ -20,7 +21,7 @@ def expected_scale(
     high: int | None = None,
     direction: str = "up",
     notes: Sequence[int | str] | None = None,
-) -> np.ndarray:
+) -> Ints:
     """Written MIDI numbers (N,) of the expected notes in playing order.
 
     `chromatic`: every semitone from `low` to `high`; `major`: the major scale on `low`, up to `high`;

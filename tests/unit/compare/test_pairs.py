@@ -44,7 +44,7 @@ def study_pairs(takes, instruments=None, criteria=CRITERIA[:1], shifts=NO_SHIFTS
     instruments = make_instruments(takes) if instruments is None else instruments
     states = pairs.compared_states(instruments, ["as_found", "after_setup"], "latest")
     kinds = dict.fromkeys(states, "saxophone_alto") | (families or {})
-    return pd.concat(pairs.pairs(instruments, takes, shifts, criteria, states, kinds), ignore_index=True)
+    return pd.concat(pairs.pairs_table(instruments, takes, shifts, criteria, states, kinds), ignore_index=True)
 
 
 def test_two_instruments_give_the_pooled_t_test():
@@ -248,7 +248,7 @@ def test_sessions_that_hide_a_difference_are_named():
     takes = make_takes(np.random.default_rng(15), [0.0, 0.0, 4.0], 4, sd=0.5)
     error = {"instrument": ["x3"], "state": "as_found", "criterion": "intonation_spread", "component": 0, "shift": 2.0}
     row = study_pairs(takes, shifts=pd.DataFrame(error)).set_index(["instrument_a", "instrument_b"]).loc[("x2", "x3")]
-    assert (row["verdict"], row["takes_needed"], row["reason"]) == ("undecided", 2, pairs.OTHER_DAYS)
+    assert (row["verdict"], row["takes_needed"], row["reason"]) == ("undecided", 2, pairs.NEEDS_OTHER_DAYS)
 
 
 @pytest.mark.parametrize("shared", [1, 2])

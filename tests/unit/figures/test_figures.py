@@ -123,14 +123,14 @@ def test_labels_that_became_alike_are_told_apart():
 
 
 def test_with_many_ranks_intervals_hold_nine_tenths_of_the_probability(results, draw_only, monkeypatch):
-    monkeypatch.setattr(decision, "MOST_RANKS", 2)
+    monkeypatch.setattr(decision, "MOST_RANKS_DRAWN", 2)
     drawn = texts(draw_only(results, "rank_probabilities") / "rank_probabilities.svg")
     assert "rank (1 is best); dot: median, line: 90 % of the probability" in drawn
 
 
 def test_rank_intervals_are_those_of_the_ranking_also_of_ranks_that_are_not_listed(results, draw_only, monkeypatch):
     drawn = []
-    monkeypatch.setattr(decision, "MOST_RANKS", 2)
+    monkeypatch.setattr(decision, "MOST_RANKS_DRAWN", 2)
     monkeypatch.setattr(decision, "_rank_intervals", lambda axes, own, labels: drawn.append(own))
     listed = results.tables["rank_probabilities"]
     few = results.tables | {"rank_probabilities": listed[listed["rank"] <= 3]}  # of very many only the first are

@@ -18,6 +18,7 @@ OTHERS = ("b", "c", "d")
 def decide(findings=(), takes=2, inspection=(), offset=0.0, others=OTHERS, values=(), **recording):
     """Decision and reasons for instrument `a` with what is given; the others are sound."""
     whole = {"status": "ok", "reason": "", "notes_expected": 33, "notes_found": 33, "dynamic": "mf"}
+    whole["clipped_fraction"] = 0.0
     recordings = [
         {"recording": f"{name}{take}", "instrument": name, "state": "as_found", "session": "s"}
         | whole
@@ -135,9 +136,15 @@ def test_another_must_pass_goes_to_the_bench():
 def test_recordings_that_cannot_decide():
     assert "clipped" in decide(status="set_aside", reason="clipped")["reasons"]
     assert "forte" in decide(dynamic="f")["reasons"]
+    assert "turn the gain down" in decide(clipped_fraction=0.011)["reasons"]
     assert "notes were found" in decide(notes_found=20)["reasons"]
     assert "3 other instruments" in decide(others=("b", "c"))["reasons"]
-    for row in (decide(status="set_aside", reason="x"), decide(dynamic="f"), decide(others=("b", "c"))):
+    for row in (
+        decide(status="set_aside", reason="x"),
+        decide(dynamic="f"),
+        decide(clipped_fraction=0.011),
+        decide(others=("b", "c")),
+    ):
         assert row["decision"] == "retake"
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from evenbore.notes import chunkfile
-from evenbore.notes.chunkfile import read_columns, read_rows, write_chunk
+from evenbore.notes.chunkfile import read_chunk_rows, read_columns, write_chunk
 from evenbore.notes.measure import Measured
 
 
@@ -33,10 +33,10 @@ SET_ASIDE = Measured({"recording": "bad", "status": "set_aside"}, [], {}, {})
 
 def test_chunk_comes_back(tmp_path):
     write_chunk([measured("a", [0, 1]), SET_ASIDE, measured("b", [5])], tmp_path / "c.npz")
-    chunk = read_rows(tmp_path / "c.npz")
-    assert [row["recording"] for row in chunk["recordings"]] == ["a", "bad", "b"]
-    assert chunk["recordings"][0]["reason"] == "é ♭"
-    assert chunk["notes"] == [
+    chunk = read_chunk_rows(tmp_path / "c.npz")
+    assert [row["recording"] for row in chunk.recordings] == ["a", "bad", "b"]
+    assert chunk.recordings[0]["reason"] == "é ♭"
+    assert chunk.notes == [
         [{"step": 0, "cents": 1 / 3}, {"step": 1, "cents": 1 / 3}],
         [],
         [{"step": 5, "cents": 1 / 3}],
@@ -52,8 +52,8 @@ def test_chunk_comes_back(tmp_path):
 @pytest.mark.parametrize("recordings", [[], [SET_ASIDE]])
 def test_a_chunk_without_notes_has_empty_columns(tmp_path, recordings):
     write_chunk(recordings, tmp_path / "c.npz")
-    chunk = read_rows(tmp_path / "c.npz")
-    assert len(chunk["recordings"]) == len(recordings)
+    chunk = read_chunk_rows(tmp_path / "c.npz")
+    assert len(chunk.recordings) == len(recordings)
     for table in ("harmonics", "bands"):
         assert all(len(column) == 0 for column in read_columns(tmp_path / "c.npz", table).values())
 
@@ -61,9 +61,9 @@ def test_a_chunk_without_notes_has_empty_columns(tmp_path, recordings):
 def test_missing_values_stay_missing(tmp_path):
     one = Measured({"recording": "a", "snr_db": math.nan}, [{"cents": math.nan}], {}, {})
     write_chunk([one], tmp_path / "c.npz")
-    chunk = read_rows(tmp_path / "c.npz")
-    assert math.isnan(chunk["recordings"][0]["snr_db"])
-    assert math.isnan(chunk["notes"][0][0]["cents"])
+    chunk = read_chunk_rows(tmp_path / "c.npz")
+    assert math.isnan(chunk.recordings[0]["snr_db"])
+    assert math.isnan(chunk.notes[0][0]["cents"])
 
 
 def test_same_measurements_same_bytes(tmp_path, monkeypatch):

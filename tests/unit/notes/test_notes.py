@@ -6,7 +6,10 @@ import soundfile
 import soxr
 
 from evenbore.facts.measures import MEASURES
+from evenbore.notes.edges import Edges
 from evenbore.notes.measure import measure_recording
+from evenbore.notes.note import measure_notes
+from evenbore.recording.audio import signal_from_array
 from evenbore.synth.instrument import make_instrument
 from evenbore.synth.playing import scale
 from evenbore.trade.families import load_family
@@ -184,3 +187,23 @@ def test_drift_and_scatter_of_pitch_by_hand():
     assert row["cents_drift"] == pytest.approx(20, abs=0.5)
     # the steady part runs from 0.15 to 0.9 s, less a window of 40 ms whose middle must lie in it
     assert row["cents_sd"] == pytest.approx(20 * (0.75 - 0.04) / np.sqrt(12), abs=0.3)
+
+
+def test_a_clipped_note_keeps_its_pitch_and_has_no_tone():
+    """Two notes, the first so loud that it clips at 0.9: the second is measured as if the first had not."""
+    rate, pause = RATE, np.zeros(RATE // 2)
+    loud, soft = (harmonic_tone(hz, [-6, -10, -14, -18, -22], 1.0, rate) for hz in (220.0, 330.0))
+    rows, spectra = {}, {}
+    for gain in (0.5, 2.0):
+        x = np.concatenate([pause, np.clip(gain * loud, -0.9, 0.9), pause, 0.1 * soft, pause])
+        x = x + np.random.default_rng(0).normal(0, 1e-5, len(x))
+        edges = Edges(np.array([0.5, 2.0]), np.array([1.5, 3.0]), np.zeros(2, bool), np.full(2, np.nan))
+        hz = np.array([220.0, 330.0])
+        measured = measure_notes(signal_from_array(x, rate), edges, hz, hz)
+        rows[gain], spectra[gain] = measured.rows, measured.spectra
+    clipped, beside = rows[2.0]
+    assert "clipped" in clipped["flags"].split() and spectra[2.0][0] is None
+    assert abs(clipped["cents"]) < 1 and np.isfinite(clipped["snr_db"])
+    assert all(np.isnan(clipped[name]) for name in ("level_dbfs", "brightness_db", "hnr_db", "attack_ms"))
+    assert "clipped" not in beside["flags"] + rows[0.5][0]["flags"]
+    assert beside["brightness_db"] == pytest.approx(rows[0.5][1]["brightness_db"], abs=0.01)

@@ -14,6 +14,7 @@ from evenbore.facts.criteria import CRITERIA
 from evenbore.figures.entries import FIGURES
 from evenbore.page import build, charts
 from evenbore.report import words
+from evenbore.report.curves import Curves
 from evenbore.trade.families import load_family
 
 VOID = {"meta", "link", "br", "img", "input"}
@@ -314,3 +315,14 @@ def test_bars_share_the_scale_of_their_column():
     # from the lowest end 0 to the highest 10: 4 % to 96 % of the width
     rows = pd.DataFrame({"instrument": ["a", "b"], "value": [2.0, 8.0], "low": [0.0, None], "high": [4.0, 10.0]})
     assert charts.bars(rows) == {"a": charts.Bar(22.4, 4.0, 40.8), "b": charts.Bar(77.6, None, 96.0)}
+
+
+def test_a_note_without_tone_is_told_as_not_measured(results):
+    """A clipped note has a pitch and no brightness."""
+    profiles = charts.centred_profiles(results)
+    bright = profiles["brightness_db"].rows
+    lowest = bright["written"].min()
+    profiles["brightness_db"] = Curves(bright[bright["written"] != lowest].reset_index(drop=True))
+    first, second, *_ = build._note_rows("ref", profiles)
+    assert first["cents"] and first["brightness_db"] is None
+    assert second["brightness_db"]

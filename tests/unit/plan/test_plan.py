@@ -15,7 +15,7 @@ from evenbore.facts.criteria import MEASURED
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
 from evenbore.plan.blind import LETTERS, draw_codes, seal, unseal
-from evenbore.plan.guide import BEAT_S, COUNT_IN, CUE_BEFORE_S, RATE, SILENCE_S, cue_hz, guide_track, note_times
+from evenbore.plan.guide import BEAT_S, COUNT_IN, CUE_BEFORE_S, GUIDE_RATE, SILENCE_S, cue_hz, guide_track, note_times
 from evenbore.plan.layout import layouts, turns
 from evenbore.plan.plan import FOLDER, open_key, unblind, write_plan
 from evenbore.plan.precision import detectable, factor_error, pair_errors, scatter
@@ -260,7 +260,7 @@ def test_command_line(study, capsys):
 def test_guide_cues_each_note_before_it_begins(study):
     write_plan(study)
     track, rate = sf.read(study / FOLDER / "guide_flute.wav")
-    assert rate == RATE
+    assert rate == GUIDE_RATE
     assert not track[: int(SILENCE_S * rate)].any()
     # the flute's range is written as it sounds: C4, 261.63 Hz first (ISO 16), a semitone more each note
     for k, time in enumerate(note_times(5)):
@@ -276,7 +276,7 @@ def test_guide_is_soft_and_its_beat_steady():
     track = guide_track([440.0] * 8)
     assert np.abs(track).max() < 0.06  # -24 dB of full scale
     loud = np.abs(track) > 0.045  # ticks alone are as loud
-    beats = np.flatnonzero(loud[1:] & ~loud[:-1]) / RATE
+    beats = np.flatnonzero(loud[1:] & ~loud[:-1]) / GUIDE_RATE
     firsts = beats[np.r_[True, np.diff(beats) > 0.1]]
     assert firsts == pytest.approx(SILENCE_S + BEAT_S * np.arange(COUNT_IN + 8), abs=0.02)
 

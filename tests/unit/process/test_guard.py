@@ -14,7 +14,7 @@ import soundfile
 
 from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError, EvenboreError
-from evenbore.notes.chunkfile import read_rows, write_chunk
+from evenbore.notes.chunkfile import read_chunk_rows, write_chunk
 from evenbore.notes.measure import measure_recording
 from evenbore.process import guard
 from evenbore.process.guard import Guard, measure_chunk, time_limit_s
@@ -60,7 +60,7 @@ def measured(rows, path, **limits):
     """What was told, and the rows of the chunk by recording."""
     with Guard(**limits) as worker:
         told = list(measure_chunk(rows, "s1--clar_a", path, worker))
-    return told, {record["recording"]: record for record in read_rows(path)["recordings"]}
+    return told, {record["recording"]: record for record in read_chunk_rows(path).recordings}
 
 
 def children():
@@ -104,7 +104,7 @@ def test_the_offender_is_set_aside_and_the_rest_go_on(rows, evil, tmp_path, deed
         "first": "ok", f"the_{deed}": "set_aside", "last": "ok",
     }  # fmt: skip
     assert re.search(reason, records[f"the_{deed}"]["reason"])
-    notes = read_rows(tmp_path / "c.npz")["notes"]
+    notes = read_chunk_rows(tmp_path / "c.npz").notes
     assert [len(one) for one in notes] == [8, 0, 8]
 
 

@@ -6,7 +6,7 @@ import pytest
 import soundfile
 
 from evenbore.recording import clips
-from evenbore.recording.clips import RATE, cut_clips, decoded, stored_clips, write_clips
+from evenbore.recording.clips import CLIP_RATE, cut_clips, decoded, stored_clips, write_clips
 
 SOURCE_RATE = 44_100
 # written note, sounding midi, onset, offset: two near each other, one long and far away
@@ -41,12 +41,12 @@ def take(path, recording, **changes):
 
 def cut(*takes):
     rows, recordings, notes = map(list, zip(*takes, strict=True))
-    return cut_clips(rows, {"recordings": recordings, "notes": notes}, "mf")
+    return cut_clips(rows, recordings, notes, "mf")
 
 
 def frequency(samples):
     spectrum = np.abs(np.fft.rfft(samples * np.hanning(len(samples)), 1 << 17))
-    return np.argmax(spectrum) * RATE / (1 << 17)
+    return np.argmax(spectrum) * CLIP_RATE / (1 << 17)
 
 
 def test_every_note_sounds_when_it_is_said_to(path):
@@ -55,17 +55,17 @@ def test_every_note_sounds_when_it_is_said_to(path):
     for (note, midi, onset, offset), (written, sounding, start, end) in zip(NOTES, clip.notes, strict=True):
         assert (written, sounding) == (note, midi)
         assert end - start == pytest.approx(min(offset - onset, clips.NOTE_S))
-        inside = samples[round((start + 0.03) * RATE) : round((end - 0.03) * RATE)]
+        inside = samples[round((start + 0.03) * CLIP_RATE) : round((end - 0.03) * CLIP_RATE)]
         assert frequency(inside) == pytest.approx(440 * 2 ** ((midi - 69) / 12), rel=0.002)
-        before = samples[round((start - 0.06) * RATE) : round((start - 0.02) * RATE)]
+        before = samples[round((start - 0.06) * CLIP_RATE) : round((start - 0.02) * CLIP_RATE)]
         assert np.sqrt(np.mean(before**2)) < 0.05 * np.sqrt(np.mean(inside**2))
     # what lies between notes far apart is left out: 1.6 s and 2 s of notes, with a little around
-    assert len(samples) / RATE == pytest.approx(1.6 + 2.0 + 2 * (clips.BEFORE_S + clips.AFTER_S), abs=0.01)
+    assert len(samples) / CLIP_RATE == pytest.approx(1.6 + 2.0 + 2 * (clips.BEFORE_S + clips.AFTER_S), abs=0.01)
 
 
 def test_clips_are_equally_loud(path):
     (clip,) = cut(take(path, "r1"))
-    loudness = pyloudnorm.Meter(RATE).integrated_loudness(decoded(clip.mp3).astype(float))
+    loudness = pyloudnorm.Meter(CLIP_RATE).integrated_loudness(decoded(clip.mp3).astype(float))
     assert loudness == pytest.approx(clips.LOUDNESS_LUFS, abs=0.6)  # the encoder itself takes 0.45 dB off
 
 

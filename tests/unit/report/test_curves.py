@@ -68,5 +68,5 @@ def test_notes_are_named_all_or_every_c_and_f(room, named):
 
 
 def test_a_scale_is_a_straight_line():
-    across = curves.scale(60, 64, 100, 20)
+    across = curves.place_on(60, 64, 100, 20)
     assert [across(note) for note in (60, 61, 64)] == [100, 80, 20]

@@ -142,8 +142,8 @@ def test_sentences_name_the_likeliest_and_count_the_others(few, monkeypatch):
 def test_of_very_many_instruments_the_page_has_the_first_draws(results, report, monkeypatch):
     drawn = report / "results/work/draws.npz"
     every = priorities.priorities_data(results, drawn)
-    monkeypatch.setattr(priorities, "LARGEST", 1)
-    monkeypatch.setattr(priorities, "FEWEST", 50)
+    monkeypatch.setattr(priorities, "MOST_UTILITIES", 1)
+    monkeypatch.setattr(priorities, "FEWEST_DRAWS", 50)
     first = priorities.priorities_data(results, drawn)
     assert (every["draws"], first["draws"]) == (4000, 50)
     for few_draws, all_draws in zip(first["pools"], every["pools"], strict=True):

@@ -17,7 +17,7 @@ import pytest
 import soundfile
 
 from evenbore.files.errors import EvenboreError, Problem, StudyError
-from evenbore.files.paths import shown, typed
+from evenbore.files.paths import shown_path, typed
 from evenbore.run import cli, workflow
 from faults.evil import evil_decoder
 
@@ -143,8 +143,8 @@ def test_own_cores_replace_all(tmp_path, options, all_cores):
 
 def test_paths_are_shown_from_here_where_possible(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    assert shown(tmp_path / "study" / "report.html") == os.path.join("study", "report.html")
-    assert shown(tmp_path.parent / "other") == str(tmp_path.parent / "other")
+    assert shown_path(tmp_path / "study" / "report.html") == os.path.join("study", "report.html")
+    assert shown_path(tmp_path.parent / "other") == str(tmp_path.parent / "other")
     assert (typed("study"), typed("my study")) == ("study", '"my study"')
 
 

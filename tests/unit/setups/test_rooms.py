@@ -3,14 +3,14 @@ import pandas as pd
 import pytest
 
 from evenbore.setups.normalise import normalise
-from evenbore.setups.rooms import Cells, room_error, rooms, variances
+from evenbore.setups.rooms import RoomCells, room_error, rooms, variances
 from simulate import study_tables
 
 
 def cells(alike, instrument, session, mean, takes=3, scatter=0.0):
     mean = np.atleast_2d(np.asarray(mean, float))
     count = np.where(np.isfinite(mean), takes, 0)
-    return Cells(np.array(alike), np.array(instrument), np.array(session), mean, count, scatter)
+    return RoomCells(np.array(alike), np.array(instrument), np.array(session), mean, count, scatter)
 
 
 def test_variances_of_room_and_of_what_is_odd_about_an_instrument():

@@ -8,7 +8,7 @@ import pypdf
 import pytest
 
 from evenbore.facts.columns import names
-from evenbore.tickets.drawing import WIDTH, Mark, strip, tube
+from evenbore.tickets.drawing import DRAWING_WIDTH_MM, Mark, strip, tube
 from evenbore.tickets.page import write_html
 from evenbore.tickets.pdf import write_pdf
 from evenbore.tickets.ticket import tickets
@@ -69,10 +69,10 @@ def test_a_fault_mended_is_told_as_history():
 def test_strip_and_tube_mark_what_was_found():
     # 32 notes from Bb3 to F6: A4 is the twelfth, so a run from Bb3 to A4 is 12 of them wide
     bar = strip(FAMILY, [Mark(58, 69, 1)])[-2]
-    assert (bar.x, bar.w) == pytest.approx((0, 12 * WIDTH / 32))
+    assert (bar.x, bar.w) == pytest.approx((0, 12 * DRAWING_WIDTH_MM / 32))
     # holes of the alto: A4 to C5 are the seventh to tenth of twenty from the top
     region = next(shape for shape in tube(FAMILY, [Mark(69, 72, 1)]) if shape.h == 9)
-    step = (WIDTH - 24) / 20
+    step = (DRAWING_WIDTH_MM - 24) / 20
     assert (region.x, region.w) == pytest.approx((12 + 6 * step, 4 * step))
     assert tube(load_family("trumpet_b_flat"), []) == []
 

@@ -1,0 +1,31 @@
+"""Rows as the rooms hand them to each other."""
+
+from typing import Any, TypeAlias, TypedDict
+
+Row: TypeAlias = dict[str, Any]  # of a table or sheet: column -> value
+
+
+class RecordingRow(TypedDict):
+    """What measuring one recording needs of the study, and nothing that it does not depend on.
+
+    As in the recordings sheet; `low`, `high` and `notes` are WRITTEN midi numbers. `path`: of the audio file;
+    `families_dir`: of the study's own families, None when there are none.
+    """
+
+    recording: str
+    instrument: str
+    session: str
+    take: int
+    dynamic: str
+    articulation: str
+    pattern: str
+    direction: str
+    state: str
+    low: int
+    high: int
+    notes: list[int] | None
+    channel: int | None
+    path: str
+    family: str
+    families_dir: str | None
+    tuning_hz: float
