@@ -42,12 +42,19 @@ SESSIONS = {"hall_1": ["ref", "a", "b", "c"], "hall_2": ["ref", "d", "e"], "atti
 def make_report(folder: Path) -> Path:
     """Draw the figures and write the report, the workbook and the table of columns of a study."""
     results, config = folder / "results", folder / "config/config.yaml"
-    clips, captions = sorted((results / "work/clips").glob("*.npz")), results / "work/captions"
-    tables, drawn = results / "tables", results / "figures"
+    tables, drawn, captions = results / "tables", results / "figures", results / "work/captions"
     figures(
         path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_figures=drawn,
         path_to_captions=captions,
     )  # fmt: skip
+    write_report(folder)
+    return folder
+
+
+def write_report(folder: Path) -> None:
+    """Write report, workbook and table of columns of a study whose figures are drawn."""
+    results, config, captions = folder / "results", folder / "config/config.yaml", folder / "results/work/captions"
+    clips, tables, drawn = sorted((results / "work/clips").glob("*.npz")), results / "tables", results / "figures"
     page(
         path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_draws=results / "work/draws.npz",
         paths_to_clips=clips, paths_to_figures=[drawn / f"{name}.svg" for name in FIGURES],

@@ -13,10 +13,8 @@ from evenbore.files.tables import read_table, write_table
 from evenbore.publication.quotes import quotes
 from evenbore.publication.sheet import write_sheets
 from evenbore.report.results import read_results
-from evenbore.study.config import repo_root
 from evenbore.study.sheets import load_study
-from page import page
-from report_sample import vet_sample
+from report_sample import vet_sample, write_report
 from tickets import write_tickets
 
 LEFT_OUT = shutil.ignore_patterns("publication", "bench_tickets", "report.html", "comparison.xlsx")
@@ -30,11 +28,7 @@ def written_out(sample: Path, folder: Path, tables: Mapping[str, pd.DataFrame]) 
     for name, frame in tables.items():
         write_table(frame.reindex(columns=names(name)), name, results / f"tables/{name}.tsv")
     vet_sample(folder)
-    page(
-        folder, config, results / "tables", results / "work/draws.npz", sorted((results / "work/clips").glob("*.npz")),
-        results / "figures", repo_root() / "workflow/report", results / "provenance.json", results / "report.html",
-        results / "comparison.xlsx", results / "tables/columns.tsv",
-    )  # fmt: skip
+    write_report(folder)
     paths = {f"path_to_{name}": results / f"tables/{name}.tsv" for name in ("findings", "status", "vetting", "changes")}
     write_tickets(folder, config, path_to_folder=results / "bench_tickets", **paths)
     told = read_results(load_study(folder), results / "tables")

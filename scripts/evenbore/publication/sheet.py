@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 from fpdf import FPDF
 
+from evenbore.facts.criteria import BETTER
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.words import plain
 from evenbore.report import words
@@ -19,7 +20,7 @@ from evenbore.report.style import ACCENT, BAND_FILL, INK, LINE, MARK, SOFT_INK
 LOWEST = PAGE_HEIGHT_MM - 24
 CHARTS = 2
 LEFT, RIGHT = PAGE_MARGIN_MM + 11.5, PAGE_MARGIN_MM + INNER - 2  # edges of a chart's field
-_FIELD_MM, _NAMES_MM = 47, 8  # its height, and that of the notes' names below it
+FIELD_MM, _NAMES_MM = 47, 8  # its height, and that of the notes' names below it
 _COLUMNS = (44, 24, 38, INNER - 106)
 FOOT = (
     "For this player, mouthpiece and reed, on these days. A finding is for a qualified technician to look at, never a"
@@ -66,7 +67,6 @@ def _fits(pdf: FPDF, text: str) -> bool:
 def _table(pdf: FPDF, results: Results, name: str) -> None:
     rows = results.of("instruments", name)
     rows = rows[rows["state"] == results.states.get(name)].set_index("criterion")
-    better = {"lower": "lower is better", "higher": "higher is better", "target": "nearest 0 is best"}
     table_row(
         pdf, _COLUMNS, ("criterion", "value", "90 % interval", ""), colours=(SOFT_INK,) * 4, border="B", edge=LINE
     )
@@ -78,7 +78,7 @@ def _table(pdf: FPDF, results: Results, name: str) -> None:
             cells = ("no value", "", "" if pd.isna(row["reason"]) else row["reason"])
         else:
             value, interval = words.value_texts(row)
-            cells = (f"{value} {criterion.unit}", interval, better[criterion.better])
+            cells = (f"{value} {criterion.unit}", interval, BETTER[criterion.better].sentence.lower())
         cells = (plain(criterion.criterion), *cells)
         table_row(pdf, _COLUMNS, cells, colours=(INK, INK, INK, SOFT_INK), border="B", edge=LINE)
     pdf.ln(1)
@@ -88,7 +88,7 @@ def _chart(pdf: FPDF, chart: NoteChart) -> None:
     """A curve over the notes, as the report draws it."""
     write(pdf, f"{chart.title} ({chart.axis}). {chart.legend}", 7.5, SOFT_INK)
     top = pdf.get_y() + 1
-    bottom = top + _FIELD_MM
+    bottom = top + FIELD_MM
     x, y = place_on(*chart.notes, LEFT + 1.5, RIGHT - 1.5), place_on(*chart.limits, bottom, top)
 
     def path(notes, values) -> list[tuple[float, float]]:

@@ -82,8 +82,8 @@ class NoteChart:
 
 
 class Curves:
-    """The curves of one of CHART_MEASURES. `rows`: all (from `profile`); `tolerances`: of each instrument, if that is what
-    its notes are held against, not its peers; `limits`, `ticks`: of the values' axis, as in NoteChart."""
+    """The curves of one of CHART_MEASURES. `rows`: all (from `profile`); `tolerances`: of each instrument, if that is
+    what its notes are held against, not its peers; `limits`, `ticks`: of the values' axis, as in NoteChart."""
 
     def __init__(self, measure: str, rows: pd.DataFrame, tolerances: Mapping[str, float] | None = None):
         self.title, self.axis = CHART_MEASURES[measure]

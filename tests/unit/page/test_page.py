@@ -14,7 +14,7 @@ from evenbore.facts.criteria import CRITERIA
 from evenbore.figures.entries import FIGURES
 from evenbore.page import build, charts
 from evenbore.report import words
-from evenbore.report.curves import Curves
+from evenbore.report.curves import Curves, all_curves
 from evenbore.trade.families import load_family
 
 VOID = {"meta", "link", "br", "img", "input"}
@@ -319,10 +319,10 @@ def test_bars_share_the_scale_of_their_column():
 
 def test_a_note_without_tone_is_told_as_not_measured(results):
     """A clipped note has a pitch and no brightness."""
-    profiles = charts.centred_profiles(results)
+    profiles = all_curves(results)
     bright = profiles["brightness_db"].rows
     lowest = bright["written"].min()
-    profiles["brightness_db"] = Curves(bright[bright["written"] != lowest].reset_index(drop=True))
+    profiles["brightness_db"] = Curves("brightness_db", bright[bright["written"] != lowest].reset_index(drop=True))
     first, second, *_ = build._note_rows("ref", profiles)
     assert first["cents"] and first["brightness_db"] is None
     assert second["brightness_db"]

@@ -82,7 +82,7 @@ def test_sheet_and_page_draw_the_same_curves_between_the_same_limits(results, mo
     for chart, drawn in zip(charts(profiles, "ref"), curves, strict=False):
         on_page = np.array([pair.split(",") for pair in svg(chart)["line"].split()], float)
         values = chart.points["value"].max() - chart.points["value"].min()
-        for line, field in ((drawn, sheet.FIELD), (on_page, FRAME["bottom"] - FRAME["top"])):
+        for line, field in ((drawn, sheet.FIELD_MM), (on_page, FRAME["bottom"] - FRAME["top"])):
             assert np.ptp(line[:, 1]) / field == pytest.approx(values / np.diff(chart.limits)[0], abs=1e-3)
         shape = [(line - line.min(axis=0)) / np.ptp(line, axis=0) for line in (drawn, on_page)]
         np.testing.assert_allclose(*shape, atol=2e-3)
