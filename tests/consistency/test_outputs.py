@@ -2,6 +2,10 @@
 
 import pytest
 
+from .outputs import Reader
+from .rules import contradictions
+from .tree import parse
+
 # What each output must have been heard to say: a reader that understands nothing finds no contradiction either.
 SAID = {
     "tables/": "findings decision p_first rank must_pass order value verdict verdicts takes_needed tuning count",
@@ -45,3 +49,37 @@ def test_findings_are_read_with_their_notes_and_sizes(statements):
 
 def test_no_two_outputs_contradict_each_other(found):
     assert [f"{one.kind}: {one.why} ({one.first.source} {one.first.instrument})" for one in found] == []
+
+
+@pytest.mark.parametrize(
+    ("told_of", "another", "kind"),
+    [
+        (": retake; out of tune: E6", ": accept; out of tune: E6", "decision differs"),
+        ("out of tune: E6 (+20.4", "out of tune: E6 (+22.4", "size of a finding differs"),
+        ("out of tune: E6 (+20.4", "out of tune: F6 (+20.4", "finding that is not in the table"),
+        ("It costs 485 EUR", "It costs 486 EUR", "value differs"),
+        ("probability of 44", "probability of 45", "p_first differs"),
+        ("worst_note_cents 36.9 cents", "worst_note_cents 37.9 cents", "must-pass differs"),
+        ("Of 21 pairs 2 differ", "Of 21 pairs 3 differ", "verdicts differs"),
+    ],
+)
+def test_a_changed_sentence_is_noticed(told, statements, told_of, another, kind):
+    text = (told / "results/publication/quotes.txt").read_text("utf-8")
+    assert told_of in text
+    changed = Reader(told, told / "results").quotes(text.replace(told_of, another))
+    assert kind in {one.kind for one in contradictions([*statements, *changed])}
+
+
+@pytest.mark.parametrize(
+    ("told_of", "another", "kind"),
+    [
+        ("<strong>Bench</strong> (as found)", "<strong>Accept</strong> (as found)", "decision differs"),
+        ("<strong>Out of tune</strong>, E6", "<strong>Out of tune</strong>, F6", "finding missing from a list"),
+        ("No clear first. Likeliest is", "No clear first, all are tied:", "tied, and far apart"),
+    ],
+)
+def test_a_changed_page_is_noticed(told, statements, told_of, another, kind):
+    text = (told / "results/report.html").read_text("utf-8")
+    assert told_of in text
+    changed = Reader(told, told / "results").report(parse(text.replace(told_of, another)))
+    assert kind in {one.kind for one in contradictions([*statements, *changed])}

@@ -53,18 +53,21 @@ def _answers(results: Results) -> list[str]:
 def _criteria(results: Results) -> list[str]:
     """Of every criterion and kind (and group, where set-ups count): how far apart the instruments measured, and what
     their pairs tell."""
-    values, found, pairs = results.compared("instruments").dropna(subset="value"), [], _verdicts(results)
+    values, found = results.compared("instruments").dropna(subset="value"), []
     values = values.assign(kind=values["instrument"].map(lambda name: results.study.instruments[name]["family"]))
+    chain = results.tables["criteria"].query("chain_dependent == 'yes'")["criterion"]
+    by_group = set(chain) if values["group"].nunique() > 1 else set()
+    pairs = _verdicts(results, by_group)
     for criterion in results.tables["criteria"].itertuples(index=False):
         own = values[values["criterion"] == criterion.criterion]
-        group = own["group"].fillna(0) if criterion.chain_dependent == "yes" else pd.Series(0, own.index)
+        group = own["group"].fillna(0) if criterion.criterion in by_group else pd.Series(0, own.index)
         for (kind, number), rows in own.groupby(["kind", group], sort=False):
             judged = pairs.get((criterion.criterion, kind, number), Counter())
             if len(rows) < 2 or not judged:
                 continue
             ends = rows.loc[[rows["value"].idxmin(), rows["value"].idxmax()]].itertuples(index=False)
             low, high = (_measured(results, row, criterion.unit) for row in ends)
-            within = f", group {number:.0f}" if number and values["group"].nunique() > 1 else ""
+            within = f", group {number:.0f}" if number else ""
             name = plain(criterion.criterion).capitalize()
             told = ", ".join(f"{judged[key]} {verdict.of_pairs}" for key, verdict in VERDICTS.items() if judged[key])
             count = sum(judged.values())
@@ -73,16 +76,14 @@ def _criteria(results: Results) -> list[str]:
     return found
 
 
-def _verdicts(results: Results) -> dict[tuple[str, str, int], Counter]:
-    """Of each criterion, family and, where set-ups count, group (else 0): how many pairs have each verdict."""
+def _verdicts(results: Results, by_group: set[str]) -> dict[tuple[str, str, int], Counter]:
+    """Of each criterion, family and, of the criteria `by_group`, group (else 0): how many pairs have each verdict."""
     family = {name: row["family"] for name, row in results.study.instruments.items()}
-    criteria = results.tables["criteria"]
-    chain = criteria.loc[criteria["chain_dependent"] == "yes", "criterion"]
     counts: dict[tuple[str, str, int], Counter] = {}
     for part in results.tables.whole("pairs"):
         kind = part["instrument_a"].map(family)
         alike = part[kind == part["instrument_b"].map(family)]
-        group = alike["group"].where(alike["criterion"].isin(chain), 0)  # pairs of two groups are of none
+        group = alike["group"].where(alike["criterion"].isin(by_group), 0)  # pairs of two groups are of none
         for (*of, verdict), number in alike.groupby(["criterion", kind, group, "verdict"]).size().items():
             counts.setdefault(tuple(of), Counter())[verdict] += number
     return counts
