@@ -30,6 +30,9 @@ RUNTIME_LOCK = REPO / "requirements.lock"
 TEST_LOCK = REPO / "requirements-test.lock"
 WINDOWS = os.name == "nt"
 BIN = "Scripts" if WINDOWS else "bin"
+# pytest's: a file at a time, for its tests share what is costly to make, in the order of tests/conftest.py. An -n that
+# follows wins.
+ON_ALL_CORES = ["-n", "logical", "--dist", "loadfile", "--no-loadscope-reorder"]
 
 # What pip says when an install fails -> what to tell the user. The first match counts.
 PIP_CAUSES = (
@@ -78,8 +81,7 @@ def main(argv):
         print("\nSet-up interrupted; the next start takes it up again.", file=sys.stderr)
         return 130
     if command == "test":
-        # on all cores, what shares a costly fixture on one; an -n that follows wins
-        return run([str(python), "-m", "pytest", "-n", "logical", "--dist", "loadgroup", *rest], cwd=REPO)
+        return run([str(python), "-m", "pytest", *ON_ALL_CORES, *rest], cwd=REPO)
     os.environ["EVENBORE_COMMAND"] = typed(sys.argv[0])  # for the next command that evenbore names
     if command == "demo":
         return run([str(python), "-P", "-m", "evenbore.run.cli", "run", str(REPO), *rest])

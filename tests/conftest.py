@@ -18,9 +18,9 @@ def pytest_configure(config):
 
 
 def pytest_collection_modifyitems(items):
-    for item in items:
-        if "report" in item.fixturenames:  # made once, by the one worker that runs all of these
-            item.add_marker(pytest.mark.xdist_group("report"))
+    """Files with slow tests first, so that no worker begins one when the others have ended."""
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow)
 
 
 @pytest.hookimpl(wrapper=True)

@@ -4,7 +4,7 @@ import pytest
 
 from .response import campaign, errors, flagged
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("response")]
+pytestmark = pytest.mark.slow
 DRY, ROOM, LIVE = "dry", "0.45 s, -6 dB", "0.9 s, -3.5 dB"
 
 

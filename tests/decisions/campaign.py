@@ -61,14 +61,14 @@ def alike(studies: int, linked: list[Layout] = LINKED, days: dict[str, tuple[flo
     return rows
 
 
-def apart(studies: int) -> list[dict]:
+def apart(studies: int, linked: list[Layout] = LINKED) -> list[dict]:
     """One of twelve instruments differs from the others: studies in which its pair with another `differs`.
 
     In one session: by twice the just-noticeable difference, takes scattering by half of it. In three linked sessions
     that add four take SDs: the two are of different sessions, neither is shared.
     """
     cases = [(Layout(takes=4), CRITERION, 4.0, 0.0, 2.0), (Layout(takes=2), CRITERION, 4.0, 0.0, 2.0)]
-    cases += [(layout, criterion, size, 4.0, np.nan) for criterion in DAYS for layout in LINKED for size in (6.0, 12.0)]
+    cases += [(layout, criterion, size, 4.0, np.nan) for criterion in DAYS for layout in linked for size in (6.0, 12.0)]
     rows = []
     for number, (layout, criterion, size, session_sd, just_noticeable) in enumerate(cases):
         rng = np.random.default_rng([2, number])

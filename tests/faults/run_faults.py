@@ -12,7 +12,7 @@ import resource
 import shutil
 import signal
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome, without_privileges
@@ -26,10 +26,13 @@ LITTLE_MEMORY_MB = range(300, 1001, 50)  # of address space: from too little to 
 
 
 class Faults:
-    """Lets faults happen to one study, one after the other; `whole` are its tables as they ought to be."""
+    """Lets faults happen to one study, one after the other; `whole` are its tables as they ought to be.
 
-    def __init__(self, engine: Engine, study: Path, whole: dict[str, bytes], seed: int):
-        self._engine, self._study, self._whole = engine, study, whole
+    `targets`: the rules that its runs go as far as, all of them when there are none.
+    """
+
+    def __init__(self, engine: Engine, study: Path, whole: dict[str, bytes], seed: int, targets: Iterable[str] = ()):
+        self._engine, self._study, self._whole, self._targets = engine, study, whole, targets
         self._random = random.Random(seed)
         self.outcomes: list[Outcome] = []
 
@@ -143,7 +146,7 @@ class Faults:
         return sorted(name for name in now.keys() | self._whole.keys() if now.get(name) != self._whole.get(name))
 
     def _start(self, **options) -> Run:
-        return Run(self._engine, self._study, **options)
+        return Run(self._engine, self._study, targets=self._targets, **options)
 
     def refused(self, fault: str, name: str, words: str, **options) -> None:
         """A run that cannot end well says so in plain words."""

@@ -9,7 +9,6 @@ import pytest
 from faults.audio_corpus import LIGHT, cases
 from faults.outcome import FINE, load, without_privileges
 
-pytestmark = pytest.mark.xdist_group("audio faults")
 CASES = [case for case in cases() if case.weight == LIGHT]
 
 

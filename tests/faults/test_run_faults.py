@@ -1,6 +1,7 @@
 """What happens to a run leaves no half table and no process; the next run ends with the tables of an undisturbed one.
 
-The undisturbed one runs on one core, in another folder, locale, time zone and hash order.
+The undisturbed one runs on one core, in another folder, locale, time zone and hash order. All go as far as the tables;
+the long version of the campaign goes to the end.
 """
 
 import os
@@ -12,7 +13,7 @@ import pytest
 
 from faults.outcome import FINE, without_privileges
 from faults.run_faults import ELSEWHERE, Faults
-from faults.victim import Run, copy_of, make_small_study, tables
+from faults.victim import ALL_TABLES, Run, copy_of, make_small_study, tables
 from smallstudy import Engine
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(os.name == "nt", reason="signals and limits are POSIX's")]
@@ -26,9 +27,9 @@ def outcomes(repo, tmp_path_factory):
     engine = Engine(repo, folder / "engine" / "ever bore")
     study = make_small_study(folder / "study", repo)
     undisturbed = copy_of(study, folder / "else where")
-    code, told = Run(engine, undisturbed, cores=1, environment=ELSEWHERE).end()
+    code, told = Run(engine, undisturbed, cores=1, targets=ALL_TABLES, environment=ELSEWHERE).end()
     assert code == 0, told
-    faults = Faults(engine, study, tables(undisturbed), seed=1)
+    faults = Faults(engine, study, tables(undisturbed), seed=1, targets=ALL_TABLES)
     faults.interrupted(signal.SIGINT, cpu_s=5)
     faults.killed(cpu_s=6)
     faults.killed_in_part()
@@ -55,7 +56,6 @@ FAULTS = (
 )
 
 
-@pytest.mark.xdist_group("run faults")
 @pytest.mark.parametrize("fault", [*FAULTS, "all of these, then a run to the end"])
 def test_nothing_is_lost_and_nobody_is_left_in_the_dark(outcomes, fault):
     """No traceback, no orphan, no half table; in the end the tables are identical."""
@@ -81,7 +81,6 @@ def test_a_study_brings_no_code_along_not_even_when_run_from_within(repo, tmp_pa
     assert mark.exists(), "the trap works"
 
 
-@pytest.mark.xdist_group("run faults")
 def test_the_faults_did_happen(outcomes):
     """A run that ended before its fault would have shown nothing."""
     happened = {outcome.fault: outcome.happened for outcome in outcomes if outcome.fault in FAULTS}

@@ -8,7 +8,6 @@ from faults.outcome import FINE
 from faults.sheet_campaign import run, watched
 from faults.sheet_corpus import cases
 
-pytestmark = pytest.mark.xdist_group("sheet faults")
 CASES = [case for case in cases() if not case.heavy]
 
 

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 import uuid
+from collections.abc import Iterable
 from pathlib import Path
 
 import psutil
@@ -18,16 +19,22 @@ HUNG = "[had to be ended]"
 PATIENCE_S = 900.0
 POLL_S = 0.02
 MARK = "EVENBORE_TEST_RUN"
+ALL_TABLES = ("collect", "normalise", "assess", "diagnose", "compare", "factors", "vet")
+"""The rules that write the tables of results; the table of columns comes with the report."""
 # Enough for every step to have something to do: two sessions, three instruments, bad recordings.
 RECORDINGS = ("s1_clar_a_1", "s1_clar_b_1", "s2_clar_a_1", "s2_clar_c_1", "empty", "nan", "missing", "odd_name")
 
 
 class Run:
-    """`evenbore run` on a study, with everything that it starts; `flags`: Snakemake's options instead of `cores`."""
+    """`evenbore run` on a study, with everything that it starts.
+
+    `targets`: rules to go as far as, all when there are none; `flags`: Snakemake's options instead of `cores`.
+    """
 
     def __init__(
-        self, engine: Engine, study: Path, cores: int = 2, before: list[str] = (), flags: list[str] = (), **options
-    ):
+        self, engine: Engine, study: Path, cores: int = 2, before: list[str] = (), targets: Iterable[str] = (),
+        flags: list[str] = (), **options,
+    ):  # fmt: skip
         environment = options.pop("environment", {})
         self._mark = uuid.uuid4().hex
         scripts = str(engine.folder / "scripts")
@@ -40,6 +47,7 @@ class Run:
                 "run",
                 study,
                 "--",
+                *targets,
                 *(flags or ["--cores", str(cores)]),
             ],
             env=os.environ | {"PYTHONPATH": scripts, "PYTHONDONTWRITEBYTECODE": "1", MARK: self._mark} | environment,

@@ -11,7 +11,6 @@ from evenbore.notes.measure import measure_recording
 from evenbore.study.sheets import load_study, row_for_measuring
 from rendering.study import PROGRAMS, SOUNDFONT, all_plans, write_study
 
-pytestmark = pytest.mark.xdist_group("rendered instruments")
 ONSET_S = 0.05  # as in MIREX note tracking: a note is found if its onset lies within 50 ms
 
 

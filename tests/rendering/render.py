@@ -43,7 +43,8 @@ AGREE_CENTS = 1.0
 STRAY_CENTS = 50
 AUDIBLE_DB = -20.0
 YIN_PERIODS = 4
-YIN_UPSAMPLING = 4
+YIN_UPSAMPLING = 4  # at most
+YIN_SAMPLES = 96  # of a period, at least, where that much upsampling is enough
 YIN_FRAME_S = 0.03
 ATTACK_S = 0.3  # a sampled note is steady from here on
 FADE_S = 0.04
@@ -157,10 +158,10 @@ def yin_pitch(body: np.ndarray, midi: float, near_cents: float = NEAR_CENTS) -> 
     This yin leans towards short lags, by half a cent to three at a lag of one period: its difference function
     keeps a part that grows with the lag over the frame. The lean falls with the square of the lag and with the
     frame's length, so the search is for four periods, in frames of at least 30 ms: 0.2 cent at most are left on
-    tones of twelve harmonics, and half a cent on the lowest notes of few. It is made at four times the rate,
-    since a parabola through few samples a period is wrong by as much.
+    tones of twelve harmonics, and half a cent on the lowest notes of few. High notes are searched at up to four
+    times the rate, since a parabola through few samples a period is wrong by as much.
     """
-    rate = YIN_UPSAMPLING * RATE
+    rate = min(YIN_UPSAMPLING, math.ceil(YIN_SAMPLES * note_hz(midi) / RATE)) * RATE
     sought = note_hz(midi) / YIN_PERIODS
     low, high = sought * 2 ** (-near_cents / 1200), sought * 2 ** (near_cents / 1200)
     frame = round(rate * max(2.5 / low, YIN_FRAME_S))

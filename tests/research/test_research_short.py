@@ -6,7 +6,6 @@ from scipy import stats
 from research.run import tables
 from research.simulation import SCENARIOS, Scenario, materials, run_notes, run_pairs, run_scenario
 
-pytestmark = pytest.mark.xdist_group("research")
 STUDIES = 120
 
 

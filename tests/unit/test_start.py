@@ -49,11 +49,7 @@ def test_help_needs_no_set_up(monkeypatch, capsys):
     ("arguments", "lock", "command"),
     [
         (["demo"], "requirements.lock", ["-P", "-m", "evenbore.run.cli", "run", str(SCRIPT.parents[1])]),
-        (
-            ["test", "-k", "pitch"],
-            "requirements-test.lock",
-            ["-m", "pytest", "-n", "logical", "--dist", "loadgroup", "-k", "pitch"],
-        ),
+        (["test", "-n", "0"], "requirements-test.lock", ["-m", "pytest", *start.ON_ALL_CORES, "-n", "0"]),
         (
             ["run", "my study", "--", "-n"],
             "requirements.lock",

@@ -10,7 +10,6 @@ from consistency.outputs import read_study
 from consistency.rules import contradictions
 from rendering.study import SOUNDFONT, Plan, write_study
 
-pytestmark = pytest.mark.xdist_group("rendered study")
 PLANS = (
     Plan("clarinet", "clarinet_b_flat", "slurred", "up"),
     Plan("alto", "saxophone_alto", "tongued", "up"),

@@ -11,7 +11,7 @@ import pytest
 import slurm
 
 from evenbore.facts.columns import TABLES
-from faults.victim import PATIENCE_S, Run, tables
+from faults.victim import ALL_TABLES, PATIENCE_S, Run, tables
 from smallstudy import Engine, SmallStudy, make_study
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(sys.platform != "linux", reason="Slurm is for Linux")]
@@ -19,8 +19,6 @@ pytestmark = [pytest.mark.slow, pytest.mark.skipif(sys.platform != "linux", reas
 # What a real cluster does not need: it has accounting, and answers to more people than to us.
 QUICK = ["--slurm-status-command", "squeue", "--slurm-init-seconds-before-status-checks", "1",
          "--seconds-between-status-checks", "1", "--slurm-no-account", "--latency-wait", "5"]  # fmt: skip
-
-ALL_TABLES = ["collect", "normalise", "assess", "diagnose", "compare", "factors", "vet"]  # the rules that write them
 
 
 @pytest.fixture
@@ -57,7 +55,7 @@ def start(cluster, engine):
 # One test for all of it, because a run through Slurm waits most of its time.
 def test_after_a_killed_job_and_a_failed_node_the_tables_are_those_of_a_local_run(start, engine, repo, tmp_path):
     here, study = (make_three_chunks(tmp_path / name, repo) for name in ("here", "study"))
-    code, told = Run(engine, here, flags=[*ALL_TABLES, "--cores", "2"]).end()
+    code, told = Run(engine, here, targets=ALL_TABLES).end()
     assert code == 0, told
     expected = tables(here)
     assert {Path(name).stem for name in expected} == TABLES.keys() - {"columns"}  # the report brings that one

@@ -33,7 +33,6 @@ PROMISED = {
 }
 # A name that ends so has that unit.
 ENDINGS = {"_hz": "Hz", "_s": "s", "_ms": "ms", "_cents": "cents", "_db": "dB", "_dbfs": "dB re full scale"}
-COLUMNS = [pytest.param(table, column, id=f"{table}-{column.name}") for table in TABLES for column in TABLES[table]]
 
 
 @pytest.mark.parametrize("table", PROMISED)
@@ -46,14 +45,15 @@ def test_no_column_twice(table):
     assert len(set(names(table))) == len(names(table))
 
 
-@pytest.mark.parametrize(("table", "column"), COLUMNS)
-def test_columns_are_described(table, column):
-    assert column.dtype in ("str", "int", "float")
-    assert len(column.meaning) > 5
-    # centroid_order and lufs say their unit themselves; the sums of harmonics say what their dB refer to
-    endings = [unit for ending, unit in ENDINGS.items() if column.name.endswith(ending)]
-    assert not endings or endings[0] in (column.unit, column.unit.removesuffix(" re full scale")), column.unit
-    assert column.dtype != "str" or not column.unit
+@pytest.mark.parametrize("table", TABLES)
+def test_columns_are_described(table):
+    for column in TABLES[table]:
+        assert column.dtype in ("str", "int", "float"), column
+        assert len(column.meaning) > 5, column
+        # centroid_order and lufs say their unit themselves; the sums of harmonics say what their dB refer to
+        endings = [unit for ending, unit in ENDINGS.items() if column.name.endswith(ending)]
+        assert not endings or endings[0] in (column.unit, column.unit.removesuffix(" re full scale")), column
+        assert column.dtype != "str" or not column.unit, column
 
 
 def test_same_name_means_the_same_type_everywhere():

@@ -10,7 +10,7 @@ import yaml
 import evenbore
 from evenbore.files.tables import read_table
 from evenbore.report import paper as module
-from evenbore.report.paper import as_csv, citation, dictionary, exports, methods_text
+from evenbore.report.paper import as_csv, citation, dictionary, methods_text
 from evenbore.study.sheets import load_study
 from paper import READ, paper
 
@@ -82,14 +82,6 @@ def test_methods_text_follows_the_settings(study):
 def test_dictionary_tells_number_from_text():
     found = dictionary({"variance.csv": pd.DataFrame({"component": ["take"], "sd": [1.0]})})
     assert list(found["type"]) == ["text", "number"]
-
-
-def test_exports_are_all_there(study):
-    read = {name: read_table(study / f"results/tables/{name}.tsv", name) for name in READ}
-    takes, notes = (pd.read_parquet(study / f"results/work/{name}.parquet") for name in ("takes", "notes"))
-    assert set(exports(load_study(study), takes, notes, read)) == {
-        "takes.csv", "notes.csv", "instruments.csv", "factors.csv", "variance.csv", "data_dictionary.csv"
-    }  # fmt: skip
 
 
 def test_citation_file_is_the_repositorys(repo):

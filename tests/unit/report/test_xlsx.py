@@ -16,10 +16,6 @@ def workbook(report):
     return openpyxl.load_workbook(report / "results/comparison.xlsx")
 
 
-def test_sheets_in_order(workbook):
-    assert workbook.sheetnames == ["summary", "status", "criteria", "pairs", "ranking", "note profiles", "columns"]
-
-
 def test_no_cell_is_a_formula_or_a_link(workbook):
     for sheet in workbook:
         assert not sheet._hyperlinks
