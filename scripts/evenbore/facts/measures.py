@@ -306,6 +306,7 @@ FLAGS = {
     "late": "attack, settling or transition takes much longer than in the take's other notes",
     "unsteady": "cents_sd over 15 cents",
     "noisy": "snr_db under 20 dB",
+    "clipped": "reaches the ceiling of a clipped recording: level, tone, noise and attack are not measured",
     "no_quiet_part": "nowhere in the recording is it quiet: snr_db is not measurable",
     "no_high_band": "no harmonic above 2 kHz stands out of the noise",
     "few_harmonics": "fewer than three harmonics within 30 dB of the strongest: no tilt",

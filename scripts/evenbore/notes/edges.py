@@ -15,6 +15,7 @@ from evenbore.facts.arrays import Bools, Floats, Floats32
 from evenbore.notes.spectrum import fast_size, transform
 from evenbore.recording.audio import Signal
 
+# ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _HOP_S = 0.003
 _SLUR_HOP_S = 0.008
 _STEADY_HOP_S = 0.030  # a mean over a steady part needs no more

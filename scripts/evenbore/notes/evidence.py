@@ -16,6 +16,7 @@ from evenbore.facts.arrays import Floats, Floats32
 from evenbore.notes.spectrum import transform
 from evenbore.recording.audio import Signal
 
+# ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 GRID_CENTS = 20.0  # spacing of the pitch grid
 MARGIN_SEMITONES = 20.0  # the grid reaches this far beyond the expected notes (a squeak to the twelfth)
 _HARMONICS = 12  # harmonics that a pitch may claim

@@ -16,6 +16,7 @@ from evenbore.notes.spectrum import TOP_HZ, Harmonics, analyse, harmonics, note_
 from evenbore.recording.audio import Signal
 from evenbore.trade.pitch import cents
 
+# ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _SETTLED_S = 0.06  # the steady part begins this long after the onset, or after 15 % of a longer note
 _RELEASE_S = 0.03
 _NOISY_DB = 20.0

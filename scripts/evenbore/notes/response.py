@@ -10,6 +10,7 @@ from evenbore.notes.rise import rise_ms
 from evenbore.notes.spectrum import Frames, Harmonics, analyse
 from evenbore.recording.audio import Signal
 
+# ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _LOOK_BACK_S = 0.06
 _LOOK_AHEAD_S = 0.5
 _HOP_S = 0.002

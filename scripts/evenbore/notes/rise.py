@@ -25,6 +25,7 @@ from evenbore.recording.audio import Signal
 
 TEN_TO_NINETY = float(1 - 4 / np.pi * np.arcsin(np.sqrt(0.1)))  # share of a raised cosine's length
 TO_TENTH = float(2 / np.pi * np.arcsin(np.sqrt(0.1)))
+# ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _LEAST_WINDOW_S = 0.006
 _CLEAR_DB, _RANGE_DB, _TOP_HZ, _MOST_HARMONICS = 20.0, 40.0, 8000.0, 20
 _FLOOR = 0.15  # of a harmonic's steady amplitude: what lies below is not told apart from nothing

@@ -15,6 +15,7 @@ import numpy as np
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.notes.evidence import GRID_CENTS, Evidence
 
+# ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _LIMIT_CENTS = 80.0  # the instrument may sit this far from nominal
 _TYPICAL_CENTS = 20.0  # most instruments sit within about this
 _NOTE_CENTS = 50.0  # and a single note this far from the instrument

@@ -23,6 +23,7 @@ FRAMES_AT_ONCE = 200  # bounds the memory that a long quiet part takes
 QUIET_PERCENTILE = 25  # of the frames between the notes: keeps key clicks and breaths out
 
 MAINS_HZ = (50.0, 60.0)
+# ASSUME: what makes lines a hum, chosen by trial; own definition, no source
 HUM_WINDOWS_S = (1.0, 0.5)  # the longest that a quiet part has room for
 HUM_HARMONICS, HUM_LEAST_LINES = 8, 3
 HUM_TOP_HZ = 520.0
@@ -34,9 +35,11 @@ HUM_QUIETEST = 4.0
 MAX_HUM_DB = 60.0
 DIGITAL_SILENCE = 2.0**-46 / 12  # power of the rounding to 24 bits
 
+# ITU-R BS.1770-4, annex 1
 LOUDNESS_STEP_S, LOUDNESS_STEPS = 0.1, 4  # 400 ms blocks overlapping by 75 %
 ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU = -70.0, -10.0
 
+# ASSUME: what can be read of a decay between notes, chosen by trial; no source
 DECAY_GAP_S, DECAY_BEFORE_S, DECAY_AFTER_S = 0.1, 0.5, 3.0
 DECAY_HOP_S, DECAY_SMOOTH = 0.005, 4
 # The range is that of T20 in ISO 3382-2, which begins 5 dB down; here the direct sound ends with a step.

@@ -1,15 +1,17 @@
-"""What is written from the lists of measures and criteria: `docs/measures.md`, the table of criteria in
-`docs/method.md`, and the criteria's lines in `config/config.yaml` and `config/README.md`.
+"""What is written from the lists of measures, criteria and families: `docs/measures.md`, the table of criteria in
+`docs/method.md`, the criteria's lines in `config/config.yaml`, and these and the families in `config/README.md`.
 
 `python -m evenbore.run.docs` (with `scripts` on the import path) writes them anew.
 """
 
+import textwrap
 from pathlib import Path
 
 from evenbore.facts.criteria import BETTER, CRITERIA, LARGEST, MEASURED, PRIORITIES, Criterion
 from evenbore.facts.measures import FLAGS, HIGH_BAND_HZ, MEASURES
 from evenbore.files.paths import repo_root
 from evenbore.notes.spectrum import ABOVE_NOISE_DB, TOP_HZ
+from evenbore.trade.families import family_keys
 
 _DIRECTION = {key: words.sentence.lower() for key, words in BETTER.items()} | {"neutral": "neither is better"}
 _HEADER = "| criterion | unit | direction |"
@@ -23,6 +25,8 @@ def written() -> dict[Path, str]:
     method, readme, config = pages
     pages[method] = _with_lines(pages[method], _HEADER, "|", _method_rows())
     pages[readme] = _with_lines(pages[readme], "| `just_noticeable` |", "| … `", _readme_rows())
+    families = textwrap.wrap(", ".join(f"`{key}`" for key in family_keys()), 118)
+    pages[readme] = _with_lines(pages[readme], "Families (", "`", families)
     pages[config] = _with_lines(pages[config], "just_noticeable:", "  ", _just_noticeable_lines())
     pages[config] = _with_lines(pages[config], "priorities:", "  ", _priorities_lines())
     return {root / "docs" / "measures.md": measures_page()} | pages

@@ -10,41 +10,13 @@ from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.trade.families import SHIPPED_DIR, family_keys, likely_family, load_family, read_family_file
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
-KEYS = [
-    "clarinet_b_flat",
-    "clarinet_a",
-    "clarinet_e_flat",
-    "clarinet_alto",
-    "clarinet_bass_low_e_flat",
-    "clarinet_bass_low_c",
-    "clarinet_contrabass",
-    "saxophone_soprano",
-    "saxophone_alto",
-    "saxophone_tenor",
-    "saxophone_baritone_low_a",
-    "piccolo",
-    "flute",
-    "flute_alto",
-    "oboe",
-    "cor_anglais",
-    "bassoon",
-    "contrabassoon",
-    "trumpet_b_flat",
-    "horn_f",
-    "trombone",
-    "euphonium",
-    "tuba",
-]
+KEYS = family_keys()
 FAMILIES = {key: load_family(key) for key in KEYS}
 WITH_FULL_HOLES = [key for key in KEYS if key.startswith(("clarinet", "saxophone"))]
 
 
 def names(notes):
     return [midi_to_note(note) for note in notes]
-
-
-def test_all_families_are_there():
-    assert family_keys() == sorted(KEYS)
 
 
 @pytest.mark.parametrize("path", sorted(SHIPPED_DIR.iterdir()), ids=lambda path: path.name)
@@ -117,7 +89,7 @@ def test_one_hole_for_each_semitone_above_the_lowest_note(key):
 
 
 def test_hole_lists_marked_to_verify():
-    assert [key for key in KEYS if FAMILIES[key].holes_coarse] == ["oboe", "cor_anglais", "bassoon", "contrabassoon"]
+    assert [key for key in KEYS if FAMILIES[key].holes_coarse] == ["bassoon", "contrabassoon", "cor_anglais", "oboe"]
 
 
 def first_open_hole(family, written):
