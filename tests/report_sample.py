@@ -124,11 +124,14 @@ def _run_steps(folder: Path) -> None:
 def vet_sample(folder: Path) -> None:
     """Decisions and statuses, as the workflow makes them."""
     tables, config = folder / "results/tables", folder / "config/config.yaml"
-    given = ("recordings", "instruments", "note_profiles")
-    compared = ("findings", "criteria", "pairs", "ranking", "value")
+    named = (
+        "recordings", "instruments", "note_profiles", "findings", "criteria", "pairs", "ranking", "value",
+        "vetting", "status", "changes",
+    )  # fmt: skip
     vet_study(
-        folder, config, *(tables / f"{t}.tsv" for t in given), folder / "results/work/notes.parquet",
-        *(tables / f"{t}.tsv" for t in (*compared, "vetting", "status", "changes")),
+        path_to_study=folder, path_to_config=config,
+        path_to_notes_normalised=folder / "results/work/notes.parquet",
+        **{f"path_to_{t}": tables / f"{t}.tsv" for t in named},
     )  # fmt: skip
 
 
