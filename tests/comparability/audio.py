@@ -98,10 +98,13 @@ def play(sound: str, midis: Iterable[int], rng: np.random.Generator, scatter: fl
     return np.fft.irfft(np.fft.rfft(audio) * gain, len(audio))
 
 
-def study(sessions: Iterable[str], seed: int, scatter: float = 0.0, hard: bool = False) -> dict[str, pd.DataFrame]:
+def study(
+    sessions: Iterable[str], seed: int, scatter: float = 0.0, hard: bool = False, takes: int = TAKES
+) -> dict[str, pd.DataFrame]:
     """The tables of recordings, notes, harmonics and bands of the whole study and its clean session.
 
-    `scatter`: of the player, see `play`; 0: the chains alone differ. `hard`: in rooms as strong as the player.
+    `scatter`: of the player, see `play`; 0: the chains alone differ. `hard`: in rooms as strong as the player. `takes`:
+    of each instrument in each session but the clean one.
     """
     family = load_family(FAMILY)
     midis = family.to_sounding(expected_scale(family, "chromatic"))
@@ -115,7 +118,7 @@ def study(sessions: Iterable[str], seed: int, scatter: float = 0.0, hard: bool =
         path = Path(folder) / "take.flac"
         for session, members in sounds.items():
             for name, sound in members.items():
-                for take in range(1, 2 if session == CLEAN else TAKES + 1):
+                for take in range(1, 2 if session == CLEAN else takes + 1):
                     rng = np.random.default_rng([seed, *map(ord, session + name), take])
                     played = play(sound, midis, rng, scatter * (session != CLEAN))
                     audio = setups.get(session, CLEAN_SETUP).record(played, rng)

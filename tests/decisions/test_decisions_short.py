@@ -14,7 +14,7 @@ STUDIES = 40
 
 def test_identical_instruments_rarely_differ():
     days = {"tuning_offset": (0.0, 1.0), "intonation_spread": (0.0, 0.5)}
-    rows = campaign.alike(STUDIES, linked=[LINKED[0], LINKED[1], LINKED[-1]], days=days)
+    rows = campaign.alike(STUDIES, linked=[LINKED[0], LINKED[-1]], days=days)
     # 5 % in each row; more than 6 of 40 would be found once in 300 times
     assert max(row["false"] for row in rows) <= 6
     assert sum(row["false"] for row in rows) <= 0.05 * STUDIES * len(rows)
