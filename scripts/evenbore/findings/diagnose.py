@@ -5,12 +5,17 @@ comparability group and takes softer than forte (a leak hardly shows in loud one
 family's list of holes; intonation needs the instrument alone.
 """
 
+from collections.abc import Mapping
+from typing import Any, TypeAlias
+
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.columns import names
 from evenbore.facts.findings import FINDINGS
+from evenbore.facts.rows import Row
 from evenbore.findings import words
 from evenbore.findings.dullness import Dullness, dullness
 from evenbore.findings.intonation import note_deviations, out_of_tune
@@ -28,6 +33,7 @@ from evenbore.findings.patterns import (
 from evenbore.findings.rows import MIN_PEERS, TOLD, Rows, collect_rows, excess
 from evenbore.findings.templates import Template, templates
 from evenbore.findings.tolerances import learned_cents, tolerance
+from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 SOFT_DYNAMICS = ("pp", "p", "mp", "mf")
@@ -39,15 +45,20 @@ FALSE_SHARE = 0.05  # of single notes (Benjamini & Hochberg 1995); chance of any
 # Pitch and noise support a vent's pattern but never make one: at most this log Bayes factor from both.
 MOST_SUPPORT = float(np.log(100.0))
 
+_Tolerances: TypeAlias = Mapping[str, Mapping[str, float]]  # instrument -> name -> value
+_Place: TypeAlias = tuple[str, int | None, int | None]  # in words; its lowest and highest note
 
-def diagnose(notes: pd.DataFrame, instruments: dict[str, dict], families: dict, config: dict) -> pd.DataFrame:
+
+def diagnose(
+    notes: pd.DataFrame, instruments: dict[str, Row], families: dict[str, Family], config: dict[str, Any]
+) -> pd.DataFrame:
     """The findings table.
 
     `notes`: notes after set-up normalisation; `config` needs base_dynamic and tolerances (grade -> note_cents in
     cents, stuffy_z in standard deviations).
     """
     family_key = notes["instrument"].map(lambda name: instruments[name]["family"])
-    found = []
+    found: list[Row] = []
     for key, of_family in notes.groupby(family_key, sort=False):
         family = families[key]
         tolerances = tolerances_of(of_family, family, instruments, config)
@@ -62,17 +73,19 @@ def diagnose(notes: pd.DataFrame, instruments: dict[str, dict], families: dict, 
 
 
 def study_tolerances(
-    notes: pd.DataFrame, instruments: dict[str, dict], families: dict, config: dict
-) -> dict[str, dict]:
+    notes: pd.DataFrame, instruments: dict[str, Row], families: dict[str, Family], config: dict[str, Any]
+) -> dict[str, dict[str, float]]:
     """Instrument -> tolerances, for every instrument of the sheet; see `tolerances_of`."""
     family_key = notes["instrument"].map(lambda name: instruments[name]["family"])
-    found = {name: tolerance(config, sheet) for name, sheet in instruments.items()}
+    tolerances = {name: tolerance(config, sheet) for name, sheet in instruments.items()}
     for key, of_family in notes.groupby(family_key, sort=False):
-        found |= tolerances_of(of_family, families[key], instruments, config)
-    return found
+        tolerances |= tolerances_of(of_family, families[key], instruments, config)
+    return tolerances
 
 
-def tolerances_of(notes: pd.DataFrame, family, instruments: dict[str, dict], config: dict) -> dict[str, dict]:
+def tolerances_of(
+    notes: pd.DataFrame, family: Family, instruments: dict[str, Row], config: dict[str, Any]
+) -> dict[str, dict[str, float]]:
     """Instrument -> tolerances of a family's instruments, that of notes learned where accepted shipments tell it."""
     tolerances = {name: tolerance(config, instruments[name]) for name in notes["instrument"].unique()}
     accepted = {
@@ -87,14 +100,17 @@ def tolerances_of(notes: pd.DataFrame, family, instruments: dict[str, dict], con
     learned = learned_cents(away.abs().max(axis=1).groupby(level="instrument").min().to_numpy())
     if learned is None:
         return tolerances
-    return {name: own | {"note_cents": learned} for name, own in tolerances.items()}
+    return {name: of_grade | {"note_cents": learned} for name, of_grade in tolerances.items()}
 
 
-def _written(notes: pd.DataFrame, family) -> np.ndarray:
+def _written(notes: pd.DataFrame, family: Family) -> Ints:
     return np.asarray(family.to_written(notes["midi"].to_numpy(int)))
 
 
-def _row(owner, kind, first, last, n, size, unit, confidence, explanation, place=("", None, None)) -> dict:
+def _row(
+    owner: tuple[str | None, str], kind: str, first: int, last: int, n: int, size: float, unit: str, confidence: float,
+    explanation: str, place: _Place = ("", None, None),
+) -> Row:  # fmt: skip
     low, high = (None if note is None else midi_to_note(note) for note in place[1:])
     return {
         "instrument": owner[0],
@@ -114,7 +130,7 @@ def _row(owner, kind, first, last, n, size, unit, confidence, explanation, place
     }
 
 
-def _share_by_design(found: list[dict], heard: set[str], instruments: dict[str, dict]) -> None:
+def _share_by_design(found: list[Row], heard: set[str], instruments: dict[str, Row]) -> None:
     """Mark, in place, findings by tone that most other units of the model (of those `heard`) have on the same notes."""
     by_tone = [row for row in found if row["instrument"] and FINDINGS[row["kind"]].by == "tone"]
     for row in by_tone:
@@ -128,12 +144,12 @@ def _share_by_design(found: list[dict], heard: set[str], instruments: dict[str, 
             )
 
 
-def _overlap(one: dict, other: dict) -> bool:
+def _overlap(one: Row, other: Row) -> bool:
     first, last = (note_to_midi(one[key]) for key in ("first_note", "last_note"))
     return note_to_midi(other["first_note"]) <= last and note_to_midi(other["last_note"]) >= first
 
 
-def _same_model(name: str, instruments: dict[str, dict]) -> set[str]:
+def _same_model(name: str, instruments: dict[str, Row]) -> set[str]:
     """The other instruments of the same maker and model; none where the sheet names no model."""
     of = ("family", "maker", "model")
     model = [instruments[name].get(key) for key in of]
@@ -142,7 +158,7 @@ def _same_model(name: str, instruments: dict[str, dict]) -> set[str]:
     return {other for other, sheet in instruments.items() if [sheet.get(key) for key in of] == model} - {name}
 
 
-def _dull(notes: pd.DataFrame, family, tolerances: dict[str, dict]) -> list[dict]:
+def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[Row]:
     """Findings of one family and comparability group by dullness."""
     rows = collect_rows(notes, _written(notes, family))
     dull = dullness(rows)
@@ -155,9 +171,8 @@ def _dull(notes: pd.DataFrame, family, tolerances: dict[str, dict]) -> list[dict
     for i, owner in enumerate(dull.owners):
         whole = Whole(dull.shift_z[i], dull.shift_sd[i], _freedom(dull))
         fitted = fit_patterns(dull.z[i], healthy, alternatives, support[i], whole)
-        pattern = None if fitted is None else _pattern(fitted)
         told = np.zeros(len(rows.written), bool)
-        if pattern is not None:
+        if fitted is not None and (pattern := _pattern(fitted)) is not None:
             kind, template, confidence = pattern
             told = template.shape > 0
             found.append(_pattern_row(kind, template, confidence, fitted, owner, rows, dull, family))
@@ -168,7 +183,7 @@ def _dull(notes: pd.DataFrame, family, tolerances: dict[str, dict]) -> list[dict
     return found + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
 
 
-def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> np.ndarray:
+def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> Floats:
     """Log Bayes factors (I, T) that pitch and noise add for vents: upper notes flat, or lower ones sharp; noisier."""
     out = np.zeros((len(dull.owners), len(alternatives)))
     vents = {i: template for i, template in enumerate(alternatives) if template.kind == "vent"}
@@ -194,11 +209,14 @@ def _pattern(fitted: PatternFit) -> tuple[str, Template, float] | None:
     together = p["leak"] + p["step"] + p["run"]
     if together < 0.5:
         return None
-    kind = max(("leak", "step", "run"), key=p.get)
+    kind = max(("leak", "step", "run"), key=p.__getitem__)
     return "stuffy_run", fitted.best["leak" if p["leak"] >= 0.5 else kind], p["leak"] if p["leak"] >= 0.5 else together
 
 
-def _pattern_row(kind, template, confidence, fitted, owner, rows: Rows, dull: Dullness, family) -> dict:
+def _pattern_row(
+    kind: str, template: Template, confidence: float, fitted: PatternFit, owner: tuple[str, str], rows: Rows,
+    dull: Dullness, family: Family,
+) -> Row:  # fmt: skip
     inside = template.shape > 0.25 * template.shape.max()
     contrasts = _contrasts(rows, owner, inside, template.shape == 0)
     base, told = _basis(rows, owner, dull), words.measured(contrasts)
@@ -206,7 +224,7 @@ def _pattern_row(kind, template, confidence, fitted, owner, rows: Rows, dull: Du
     first, last = rows.written[start], rows.written[end]
     where = words.span(int(first), int(last))
     n = end - start + 1
-    place = ("", None, None)
+    place: _Place = ("", None, None)
     if template.kind == "leak":
         holes = region(fitted.holes, REGION_SHARE, WIDEN, MOST_HOLES)
         if holes is not None:
@@ -231,7 +249,7 @@ def _pattern_row(kind, template, confidence, fitted, owner, rows: Rows, dull: Du
     return _row(owner, kind, first, last, n, contrasts[TOLD], "dB", confidence, text, place)
 
 
-def _extent(template: Template, affected: np.ndarray) -> tuple[int, int]:
+def _extent(template: Template, affected: Floats) -> tuple[int, int]:
     """First and last index of the notes of a pattern that are more likely than not much affected."""
     if template.kind not in RUNNING:
         return template.first, template.last
@@ -244,7 +262,7 @@ def _extent(template: Template, affected: np.ndarray) -> tuple[int, int]:
     return start, end
 
 
-def _all_dull_row(owner, i: int, rows: Rows, dull: Dullness) -> dict:
+def _all_dull_row(owner: tuple[str, str], i: int, rows: Rows, dull: Dullness) -> Row:
     everywhere = np.ones(len(rows.written), bool)
     contrasts = _contrasts(rows, owner, everywhere, ~everywhere)
     confidence = 1 - _chance(dull, i)
@@ -269,7 +287,7 @@ def _freedom(dull: Dullness) -> float:
     return 0.37 * dull.peers
 
 
-def _contrasts(rows: Rows, owner, inside: np.ndarray, outside: np.ndarray) -> dict[str, float]:
+def _contrasts(rows: Rows, owner: tuple[str, str], inside: Bools, outside: Bools) -> dict[str, float]:
     """Mean difference to the others on the notes inside minus that outside, by measure; NaN where not measured."""
     out = {}
     for name in (TOLD, "level", "noise", "attack", "cents"):
@@ -281,12 +299,12 @@ def _contrasts(rows: Rows, owner, inside: np.ndarray, outside: np.ndarray) -> di
     return out
 
 
-def _basis(rows: Rows, owner, dull: Dullness) -> str:
+def _basis(rows: Rows, owner: tuple[str, str], dull: Dullness) -> str:
     own = rows.keys[(rows.keys["instrument"] == owner[0]) & (rows.keys["state"] == owner[1])]
     return words.compared(dull.peers, int(own["takes"].sum()), sorted(set(own["dynamic"]), key=SOFT_DYNAMICS.index))
 
 
-def _single_notes(clear: np.ndarray, rows: Rows, dull: Dullness, family, tolerances) -> list[dict]:
+def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tolerances: _Tolerances) -> list[Row]:
     """Single stuffy notes outside of patterns, the share of false ones controlled over the whole group."""
     known = np.isfinite(clear)
     if not known.any():
@@ -312,7 +330,7 @@ def _single_notes(clear: np.ndarray, rows: Rows, dull: Dullness, family, toleran
     return found
 
 
-def _session_rows(dull: Dullness, rows: Rows, tolerances) -> list[dict]:
+def _session_rows(dull: Dullness, rows: Rows, tolerances: _Tolerances) -> list[Row]:
     limit = min(tolerance["stuffy_z"] for tolerance in tolerances.values())
     found = []
     for session, z in dull.session_z.items():
@@ -327,7 +345,7 @@ def _session_rows(dull: Dullness, rows: Rows, tolerances) -> list[dict]:
     return found
 
 
-def _odd(notes: pd.DataFrame, instruments: dict[str, dict]) -> list[dict]:
+def _odd(notes: pd.DataFrame, instruments: dict[str, Row]) -> list[Row]:
     """Instruments unlike the others of their model and comparability group."""
     model = notes["instrument"].map(lambda name: instruments[name].get("model") or "")
     found = []
@@ -341,7 +359,7 @@ def _odd(notes: pd.DataFrame, instruments: dict[str, dict]) -> list[dict]:
     return found
 
 
-def _intonation(notes: pd.DataFrame, family, tolerances, instruments: dict[str, dict]) -> list[dict]:
+def _intonation(notes: pd.DataFrame, family: Family, tolerances: _Tolerances, instruments: dict[str, Row]) -> list[Row]:
     if notes.empty:
         return []
     away, counts, s_r = note_deviations(notes, _written(notes, family))

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import nnls
 
+from evenbore.facts.arrays import Floats
 from evenbore.findings.references import SMALLEST_SD, Components, deviations
 from evenbore.findings.rows import (
     CONDITION,
@@ -42,24 +43,24 @@ class Dullness:
     """
 
     owners: list[tuple[str, str]]
-    z: np.ndarray
-    pitch_z: np.ndarray
-    noise_z: np.ndarray
-    shift_z: np.ndarray
-    shift_sd: np.ndarray
+    z: Floats
+    pitch_z: Floats
+    noise_z: Floats
+    shift_z: Floats
+    shift_sd: Floats
     peers: int
-    session_z: dict[str, np.ndarray]
+    session_z: dict[str, Floats]
 
 
 @dataclass(frozen=True)
 class SessionEffect:
     """What all instruments of a session share: `size` (N,) in the unit of the scores, `z` (N,) over its error."""
 
-    size: np.ndarray
-    z: np.ndarray
+    size: Floats
+    z: Floats
 
 
-def score(rows: Rows) -> np.ndarray:
+def score(rows: Rows) -> Floats:
     """Dullness scores (R, N) of rows, 0 in the middle of all rows played alike."""
     away = np.array([rows.value[name] - condition_medians(rows.keys, rows.value[name]) for name in LEVEL_MEASURES])
     inner = [one - row_median(one) for one in away]
@@ -75,7 +76,7 @@ def score(rows: Rows) -> np.ndarray:
     return total
 
 
-def robust_correlation(standard: list[np.ndarray]) -> np.ndarray:
+def robust_correlation(standard: list[Floats]) -> Floats:
     """Correlation (M, M) of measures of unit robust scatter, from that of sums and differences.
 
     (s² - d²) / (s² + d²), s and d the robust scatter of a + b and a - b (Gnanadesikan & Kettenring 1972, Biometrics
@@ -89,7 +90,7 @@ def robust_correlation(standard: list[np.ndarray]) -> np.ndarray:
     return out
 
 
-def best_weights(effect: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+def best_weights(effect: Floats, covariance: Floats) -> Floats:
     """Weights (M,) >= 0 of the sum of unit scatter in which `effect` (M,) stands out most."""
     root = np.linalg.cholesky(covariance)
     weights = nnls(root.T, np.linalg.solve(root, effect))[0]
@@ -121,7 +122,7 @@ def dullness(rows: Rows) -> Dullness | None:
     )
 
 
-def _whole_shift(keys, middle, owners):
+def _whole_shift(keys: pd.DataFrame, middle: Floats, owners: list[tuple[str, str]]) -> tuple[Floats, Floats]:
     """Median (I,) over an owner's rows of `middle` (R,), away from the other instruments', over their scatter; and
     that scatter (I,)."""
     middle = middle - pd.Series(middle).groupby([keys[c] for c in CONDITION]).transform("median").to_numpy()
@@ -138,13 +139,14 @@ def _whole_shift(keys, middle, owners):
     return z, sd
 
 
-def _note_sd(keys, values, owners) -> float:
+def _note_sd(keys: pd.DataFrame, values: Floats, owners: list[tuple[str, str]]) -> float:
     """Robust standard deviation of an owner's single notes, of `values` (R, N) averaged over its rows."""
     away = pd.DataFrame(values - condition_medians(keys, values))
-    return max(np.nan_to_num(robust_sd(np.array([away[own].mean() for own in members(keys, owners)]))), SMALLEST_SD)
+    sd = robust_sd(np.array([away[own].mean() for own in members(keys, owners)]))
+    return max(float(np.nan_to_num(sd)), SMALLEST_SD)
 
 
-def _session_effects(keys, values, parts: Components) -> dict[str, SessionEffect]:
+def _session_effects(keys: pd.DataFrame, values: Floats, parts: Components) -> dict[str, SessionEffect]:
     """Common deviation of each session from the others.
 
     `z` is NaN unless all of at least MIN_PEERS instruments of the session lie above every other session's median.
@@ -163,5 +165,5 @@ def _session_effects(keys, values, parts: Components) -> dict[str, SessionEffect
     return effects
 
 
-def _instrument_means(keys: pd.DataFrame, values: np.ndarray) -> pd.DataFrame:
+def _instrument_means(keys: pd.DataFrame, values: Floats) -> pd.DataFrame:
     return pd.DataFrame(values).groupby(keys["instrument"].to_numpy()).mean()

@@ -7,13 +7,16 @@ deviation. Its standard error comes from the scatter of repeat takes, pooled ove
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from evenbore.facts.arrays import Ints
 from evenbore.findings.rows import MIN_PEERS
 from evenbore.statistics.alignment import take_offsets
+from evenbore.trade.families import Family
 
 REPEAT = ["instrument", "state", "session", "articulation", "direction"]
 CERTAIN = 1.96  # standard errors
@@ -42,7 +45,7 @@ class OutOfTune:
     design: str = ""
 
 
-def note_deviations(notes: pd.DataFrame, written: np.ndarray) -> tuple[pd.DataFrame, pd.DataFrame, float]:
+def note_deviations(notes: pd.DataFrame, written: Ints) -> tuple[pd.DataFrame, pd.DataFrame, float]:
     """Deviations in cents of every (instrument, state) by written note, numbers of takes, and s_r of one take.
 
     `notes`: notes of the base dynamic of one family. s_r is NaN without repeats.
@@ -62,11 +65,12 @@ def note_deviations(notes: pd.DataFrame, written: np.ndarray) -> tuple[pd.DataFr
 
 
 def out_of_tune(
-    away: pd.DataFrame, counts: pd.DataFrame, s_r: float, owner, family, tolerance: float, model: Collection[str] = ()
-) -> list[OutOfTune]:
+    away: pd.DataFrame, counts: pd.DataFrame, s_r: float, owner: tuple[str, str], family: Family, tolerance: float,
+    model: Collection[str] = (),
+) -> list[OutOfTune]:  # fmt: skip
     """Findings of one (instrument, state) of `note_deviations`; `model`: the other instruments of the same model."""
-    values = away.loc[owner].dropna()
-    error = s_r / np.sqrt(counts.loc[owner, values.index])
+    values = cast(pd.Series, away.loc[owner]).dropna()
+    error = cast(pd.Series, s_r / np.sqrt(counts.loc[owner, values.index]))
     others = away[away.index.get_level_values("instrument") != owner[0]]
     others = others.groupby(level="instrument").mean()
 
@@ -97,8 +101,7 @@ def _runs(values: pd.Series, beyond: pd.Series) -> list[list[int]]:
     """Neighbouring notes beyond the tolerance on the same side."""
     runs: list[list[int]] = []
     for note in values.index[beyond]:
-        before = runs[-1][-1] if runs else None
-        if before == note - 1 and np.sign(values[before]) == np.sign(values[note]):
+        if runs and runs[-1][-1] == note - 1 and np.sign(values[note - 1]) == np.sign(values[note]):
             runs[-1].append(int(note))
         else:
             runs.append([int(note)])
@@ -110,7 +113,7 @@ def _alike(others: pd.Series, mean: float, tolerance: float) -> tuple[int, int]:
     return int(((others * np.sign(mean)) >= tolerance / 2).sum()), len(others)
 
 
-def _shifted_registers(family, values: pd.Series, tolerance: float) -> dict[str, list[int]]:
+def _shifted_registers(family: Family, values: pd.Series, tolerance: float) -> dict[str, list[int]]:
     """Registers or vents with all notes on one side and their mean beyond the tolerance: name -> played notes."""
     out: dict[str, list[int]] = {}
     for group in (*family.registers, *family.vents):
@@ -132,7 +135,9 @@ def _design(others: pd.Series, mean: float, tolerance: float, model: Collection[
     return f"{alike} of the {known} other units of its model" if shared else ""
 
 
-def _width(values, error, others, family, tolerance, model) -> list[OutOfTune]:
+def _width(
+    values: pd.Series, error: pd.Series, others: pd.DataFrame, family: Family, tolerance: float, model: Collection[str]
+) -> list[OutOfTune]:
     """The mean width of octaves or twelfths, when beyond the tolerance."""
     pairs = [(note, family.partner(int(note))) for note in values.index]
     pairs = [(low, high) for low, high in pairs if high in values.index] if family.overblow else []

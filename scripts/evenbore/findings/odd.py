@@ -11,8 +11,9 @@ from functools import cache
 import numpy as np
 import pandas as pd
 from scipy import stats
-from sklearn.covariance import MinCovDet
+from sklearn.covariance import MinCovDet  # type: ignore[import-untyped]  # the library has no types
 
+from evenbore.facts.arrays import Floats
 from evenbore.findings.rows import MAD_TO_SD
 from evenbore.setups.octaves import OCTAVES
 
@@ -71,20 +72,21 @@ def odd_ones(table: pd.DataFrame) -> list[Odd]:
     if distance.max() < stats.chi2.ppf((1 - CHANCE) ** (1 / count), table.shape[1]):
         return []
     by_chance, found = farthest_by_chance(count, table.shape[1]), []
-    for i in np.flatnonzero(distance > np.quantile(by_chance, 1 - CHANCE)):
+    for i in np.flatnonzero(distance > np.quantile(by_chance, 1 - CHANCE)).tolist():
         p = (1 + int((by_chance >= distance[i]).sum())) / (1 + CHANCE_DRAWS)
         away = dict(zip(table.columns, standard[i].tolist(), strict=True))
         found.append(Odd(table.index[i], p, away, count - 1))
     return found
 
 
-def distances(values: np.ndarray) -> np.ndarray:
+def distances(values: Floats) -> Floats:
     """Robust squared distance (n,) of each row of values (n, p) from their middle."""
-    return MinCovDet(random_state=0).fit(values).mahalanobis(values)
+    squared: Floats = MinCovDet(random_state=0).fit(values).mahalanobis(values)
+    return squared
 
 
 @cache
-def farthest_by_chance(n: int, p: int) -> np.ndarray:
+def farthest_by_chance(n: int, p: int) -> Floats:
     """Largest of the robust distances of n normal points in p dimensions, (CHANCE_DRAWS,)."""
     rng = np.random.default_rng([n, p])
     return np.array([distances(rng.standard_normal((n, p))).max() for _ in range(CHANCE_DRAWS)])

@@ -11,12 +11,14 @@ grows with b.
 """
 
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 from scipy.optimize import nnls
 
+from evenbore.facts.arrays import Floats, Ints, Numbers
 from evenbore.findings.templates import Template
 
 SIZES = np.geomspace(1.5, 30.0, 14)  # of b, in standard deviations of healthy notes
@@ -56,7 +58,7 @@ class PatternFit:
     posterior: dict[str, float]
     holes: dict[int, float]
     best: dict[str, Template]
-    affected: np.ndarray
+    affected: Floats
 
 
 @dataclass(frozen=True)
@@ -68,13 +70,13 @@ class Whole:
     sd: float
     freedom: float
 
-    def log_density(self, clean: np.ndarray, error: float) -> np.ndarray:
+    def log_density(self, clean: Floats, error: float) -> Floats:
         """Of clean notes lying `clean` ± `error` from the median note; 0 where not known."""
         scale = np.sqrt(1.0 + (error / self.sd) ** 2 + (UNIT_ERROR * self.z) ** 2)
         return np.nan_to_num(stats.t.logpdf(self.z + clean / self.sd, self.freedom, scale=scale))
 
 
-def correlation(z: np.ndarray, written: np.ndarray) -> np.ndarray:
+def correlation(z: Floats, written: Ints) -> Floats:
     """Correlation (N, N) of healthy deviations, learned from all instruments' z (I, N).
 
     Half the robust variance of differences at each distance (a variogram), the median over the instruments so that
@@ -82,33 +84,34 @@ def correlation(z: np.ndarray, written: np.ndarray) -> np.ndarray:
     """
     distance = np.abs(written[:, None] - written[None, :])
     lags = np.arange(1, min(17, distance.max() + 1))
-    gamma = []
+    variances = []
     for lag in lags:
         i, j = np.nonzero(np.triu(distance == lag))
         each = pd.DataFrame(np.abs(z[:, i] - z[:, j]).T).median()
-        gamma.append((1.4826 * each.median()) ** 2 / 2)
-    gamma = np.array(gamma)
+        variances.append((1.4826 * each.median()) ** 2 / 2)
+    gamma = np.array(variances)
     known = np.isfinite(gamma)
     if known.sum() < 5:
         return np.eye(len(written))
     design = np.column_stack([np.ones(len(lags)), *(1 - _smooth(lags, reach) for reach in REACH)])
     parts, _ = nnls(design[known], gamma[known])
     parts[0] = max(parts[0], LEAST_ROUGH * parts.sum(), 1e-6)
-    out = parts[0] * np.eye(len(written)) + sum(
+    out: Floats = parts[0] * np.eye(len(written)) + sum(
         part * _smooth(distance, reach) for part, reach in zip(parts[1:], REACH, strict=True)
     )
     return out
 
 
-def _smooth(distance, reach: float):
-    return np.exp(-0.5 * (distance / reach) ** 2)
+def _smooth(distance: Numbers, reach: float) -> Floats:
+    shared: Floats = np.exp(-0.5 * (distance / reach) ** 2)
+    return shared
 
 
 def fit_patterns(
-    z: np.ndarray,
-    covariance: np.ndarray,
+    z: Floats,
+    covariance: Floats,
     alternatives: list[Template],
-    more: np.ndarray | None = None,
+    more: Floats | None = None,
     whole: Whole | None = None,
 ) -> PatternFit | None:
     """Weigh all alternatives for one instrument; None with fewer than MIN_FITTED_NOTES notes known.
@@ -136,22 +139,21 @@ def fit_patterns(
         posterior[kind], best[kind] = float(each[mine].sum()), alternatives[top]
     holes: dict[int, float] = {}
     for index in np.flatnonzero(kinds == "leak"):
-        place = alternatives[index].place
+        place = cast(int, alternatives[index].place)  # a leak's
         holes[place] = holes.get(place, 0.0) + float(each[index] / posterior["leak"])
     return PatternFit(posterior, holes, best, _affected(alternatives, each))
 
 
-def _affected(alternatives: list[Template], each: np.ndarray) -> np.ndarray:
+def _affected(alternatives: list[Template], each: Floats) -> Floats:
     """Probability (N,) that a note has at least MUCH of the pattern's full effect, given a leak, step or run."""
     chosen = [i for i, template in enumerate(alternatives) if template.kind in RUNNING]
     shapes = np.array([alternatives[i].shape for i in chosen])
     much = shapes >= MUCH * shapes.max(axis=1, keepdims=True)
-    return each[chosen] @ much / max(each[chosen].sum(), 1e-300)
+    probability: Floats = each[chosen] @ much / max(each[chosen].sum(), 1e-300)
+    return probability
 
 
-def log_ratios(
-    z: np.ndarray, covariance: np.ndarray, alternatives: list[Template], whole: Whole | None = None
-) -> np.ndarray:
+def log_ratios(z: Floats, covariance: Floats, alternatives: list[Template], whole: Whole | None = None) -> Floats:
     """Log likelihood of each alternative with each of SIZES over that of nothing, (T, S); 0 where z cannot tell."""
     known = np.isfinite(z)
     if known.sum() < MIN_FITTED_NOTES:
@@ -163,7 +165,7 @@ def log_ratios(
     place = np.flatnonzero(known)
     inexact = MODEL_ERROR**2 * _smooth(place[:, None] - place[None, :], REACH[0])
 
-    def weighed(size: float, shapes: np.ndarray) -> np.ndarray:
+    def weighed(size: float, shapes: Floats) -> Floats:
         logs, clean, error = _log_likelihood(y, healthy + size**2 * inexact, size * shapes)
         if whole is None:
             return logs
@@ -173,7 +175,7 @@ def log_ratios(
     return np.column_stack([weighed(size, shapes) for size in SIZES]) - nothing
 
 
-def _log_likelihood(y: np.ndarray, covariance: np.ndarray, means: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+def _log_likelihood(y: Floats, covariance: Floats, means: Floats) -> tuple[Floats, Floats, float]:
     """Log likelihood (T,) of y (N,) with each of `means` (T, N), up to a constant, offset and scale integrated out; the
     offsets (T,) and their standard error."""
     inverse = np.linalg.inv(covariance)

@@ -10,13 +10,16 @@ note that the room weakens in every instrument of a session is part of the refer
 references count no further than WINSOR standard deviations.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from scipy import sparse
 
+from evenbore.facts.arrays import Floats, Ints
 from evenbore.findings.rows import CONDITION, MAD_TO_SD, MIN_PEERS, condition_medians, members, robust_sd, row_median
+from evenbore.statistics.grouped import row_groups
 
 POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note
 WINSOR = 2.5  # standard deviations beyond which a peer's note counts no further
@@ -24,7 +27,7 @@ WINSOR = 2.5  # standard deviations beyond which a peer's note counts no further
 SMALLEST_SD = 0.05
 
 
-def deviations(keys: pd.DataFrame, values: np.ndarray) -> np.ndarray:
+def deviations(keys: pd.DataFrame, values: Floats) -> Floats:
     """Deviations (I, N) of the instruments-in-a-state of `keys`, in their order, from the others.
 
     In standard deviations. `values` (R, N): any measure of the rows, NaN where not measured.
@@ -35,7 +38,8 @@ def deviations(keys: pd.DataFrame, values: np.ndarray) -> np.ndarray:
     away, sd, _ = _against_others(keys, values, tame, parts)
     owners = keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None)
     z = np.array([_pooled(away[own], sd[own], parts) for own in members(keys, owners)])
-    return z / _scatter(z)
+    scaled: Floats = z / _scatter(z)
+    return scaled
 
 
 @dataclass(frozen=True)
@@ -47,7 +51,7 @@ class Components:
     noise: float
 
     @classmethod
-    def of(cls, keys: pd.DataFrame, values: np.ndarray) -> "Components":
+    def of(cls, keys: pd.DataFrame, values: Floats) -> "Components":
         """By median absolute deviation: between the rows of one session and condition; between pairs of rows of one
         instrument, in one session or in several."""
         together = [keys[column] for column in ("session", *CONDITION)]
@@ -73,26 +77,30 @@ class Components:
         return cls(max(between - noise, SMALLEST_SD**2), room, noise)
 
 
-def _scatter(z: np.ndarray) -> np.ndarray:
+def _scatter(z: Floats) -> Floats:
     """Robust standard deviation (N,) of z (I, N) at each note, drawn to that of all notes the more the fewer I."""
     inner = z - row_median(z)
     each = MAD_TO_SD * np.array([np.median(np.abs(c[np.isfinite(c)])) if np.isfinite(c).any() else 0 for c in inner.T])
     n = np.isfinite(inner).sum(axis=0)
     variance = (POOLED * robust_sd(inner) ** 2 + n * each**2) / (POOLED + n)
-    return np.sqrt(np.maximum(variance, SMALLEST_SD**2))
+    sd: Floats = np.sqrt(np.maximum(variance, SMALLEST_SD**2))
+    return sd
 
 
-def _pooled(away: np.ndarray, sd: np.ndarray, parts: Components) -> np.ndarray:
+def _pooled(away: Floats, sd: Floats, parts: Components) -> Floats:
     """Mean over an instrument's rows, over its standard deviation, (N,)."""
     count = np.isfinite(away).sum(axis=0)
     total = np.where(count > 0, np.nansum(away, axis=0), np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         variance = np.nansum(sd**2, axis=0) / count  # of one row; only its noise averages out over rows
         pooled = variance - parts.noise + parts.noise / count
-        return total / count / np.sqrt(np.maximum(pooled, SMALLEST_SD**2))
+        standard: Floats = total / count / np.sqrt(np.maximum(pooled, SMALLEST_SD**2))
+        return standard
 
 
-def _against_others(keys, values, peers, parts: Components):
+def _against_others(
+    keys: pd.DataFrame, values: Floats, peers: Floats, parts: Components
+) -> tuple[Floats, Floats, Floats]:
     """Values (R, N) minus their prediction from the other instruments' `peers` values; its SD; the prediction."""
     away, sd, expected = (np.full(values.shape, np.nan) for _ in range(3))
     masks, which = np.unique(np.isfinite(values), axis=1, return_inverse=True)
@@ -110,7 +118,7 @@ def _against_others(keys, values, peers, parts: Components):
     return away, sd, expected
 
 
-def _left_out(keys: pd.DataFrame, values: np.ndarray, parts: Components):
+def _left_out(keys: pd.DataFrame, values: Floats, parts: Components) -> Iterator[tuple[Ints, Floats, Floats]]:
     """For each instrument its rows, how far they lie from the prediction by all others, and that error's covariance.
 
     `values` (R, N), all known. With P the inverse covariance C⁻¹ less what the conditions' means take of it, rows b lie
@@ -122,14 +130,15 @@ def _left_out(keys: pd.DataFrame, values: np.ndarray, parts: Components):
     shared = sparse.csr_array(sparse.hstack([np.sqrt(parts.own) * owners, np.sqrt(parts.session) * sessions]))
     inner = np.linalg.inv(parts.noise * np.eye(shared.shape[1]) + (shared.T @ shared).toarray())
 
-    def over_covariance(v: np.ndarray) -> np.ndarray:
-        return (v - shared @ (inner @ (shared.T @ v))) / parts.noise
+    def over_covariance(v: Floats) -> Floats:
+        solved: Floats = (v - shared @ (inner @ (shared.T @ v))) / parts.noise
+        return solved
 
     means = _indicator(keys[CONDITION]).toarray()
     conditions = over_covariance(means)
     gram = np.linalg.inv(means.T @ conditions)
     weighted = over_covariance(values) - conditions @ (gram @ (conditions.T @ values))
-    for own in keys.groupby("instrument").indices.values():
+    for own in row_groups(keys.groupby("instrument")):
         part = shared[own].toarray()
         used = part.any(axis=0)
         part = part[:, used]

@@ -1,10 +1,13 @@
 """Rows of a study: take means of one instrument in one state, session, dynamic, articulation and direction."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import pandas as pd
 
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.setups.octaves import OCTAVES
 
 ROW = ["instrument", "state", "session", "dynamic", "articulation", "direction"]
@@ -24,11 +27,11 @@ class Rows:
     """
 
     keys: pd.DataFrame
-    written: np.ndarray
-    value: dict[str, np.ndarray]
+    written: Ints
+    value: dict[str, Floats]
 
 
-def collect_rows(notes: pd.DataFrame, written: np.ndarray) -> Rows:
+def collect_rows(notes: pd.DataFrame, written: Ints) -> Rows:
     """Rows of `notes` (normalised notes of one family and group); `written` is each line's written note."""
     notes = notes.assign(
         written=written,
@@ -43,11 +46,11 @@ def collect_rows(notes: pd.DataFrame, written: np.ndarray) -> Rows:
     axis = np.sort(notes["written"].unique())
     means = grid.groupby(level=ROW).mean()
     counts = grid.groupby(level=ROW).size()
-    value = {name: means[name].reindex(columns=axis).to_numpy(float) for name in columns}
+    value = {name: cast(pd.DataFrame, means[name]).reindex(columns=axis).to_numpy(float) for name in columns}
     return Rows(means.index.to_frame(index=False).assign(takes=counts.to_numpy()), axis, value)
 
 
-def excess(rows: Rows, owner: tuple[str, str], measure: str) -> np.ndarray:
+def excess(rows: Rows, owner: tuple[str, str], measure: str) -> Floats:
     """Own value minus the median of the other instruments', averaged over the owner's rows, (N,), for telling.
 
     The others of the same session where there are MIN_PEERS, else all; always of the same dynamic, articulation
@@ -64,30 +67,30 @@ def excess(rows: Rows, owner: tuple[str, str], measure: str) -> np.ndarray:
     return _column_mean(np.array(out)) if out else np.full(values.shape[1], np.nan)
 
 
-def robust_sd(values: np.ndarray) -> float:
+def robust_sd(values: Floats) -> float:
     """Standard deviation about zero by the median absolute value; NaN for nothing."""
     finite = np.abs(values[np.isfinite(values)])
     return MAD_TO_SD * float(np.median(finite)) if finite.size else np.nan
 
 
-def members(keys: pd.DataFrame, owners) -> list[np.ndarray]:
+def members(keys: pd.DataFrame, owners: Iterable[tuple[str, str]]) -> list[Bools]:
     return [((keys["instrument"] == name) & (keys["state"] == state)).to_numpy() for name, state in owners]
 
 
-def row_median(values: np.ndarray) -> np.ndarray:
+def row_median(values: Floats) -> Floats:
     """Median (R, 1) of each row's known values, 0 for a row without any."""
     filled = np.where(np.isfinite(values).any(axis=1, keepdims=True), values, 0.0)
     return np.nanmedian(filled, axis=1)[:, None]
 
 
-def condition_medians(keys: pd.DataFrame, values: np.ndarray) -> np.ndarray:
+def condition_medians(keys: pd.DataFrame, values: Floats) -> Floats:
     """Median over the rows of the same dynamic, articulation and direction, note by note, (R, N)."""
     return pd.DataFrame(values).groupby([keys[c] for c in CONDITION]).transform("median").to_numpy()
 
 
-def _column_median(values: np.ndarray) -> np.ndarray:
+def _column_median(values: Floats) -> Floats:
     return pd.DataFrame(values).median().to_numpy()
 
 
-def _column_mean(values: np.ndarray) -> np.ndarray:
+def _column_mean(values: Floats) -> Floats:
     return pd.DataFrame(values).mean().to_numpy()

@@ -14,17 +14,19 @@ from evenbore.compare.rank import oriented
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import EXACT
 from evenbore.facts.findings import FINDINGS
+from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING, Decision
+from evenbore.study.sheets import Study
 
 
 def status_table(
     decided: list[Decision], findings: pd.DataFrame, values: pd.DataFrame, criteria: pd.DataFrame,
-    pairs: Iterable[pd.DataFrame], ranking: pd.DataFrame, value: pd.DataFrame, study, states: Mapping[str, str],
+    pairs: Iterable[pd.DataFrame], ranking: pd.DataFrame, value: pd.DataFrame, study: Study, states: Mapping[str, str],
 ) -> pd.DataFrame:  # fmt: skip
     """The table `status`, one row for each of `decided`.
 
-    `values`: table `instruments`; `pairs`: the table of that name a part at a time; `study`: as from `load_study`;
+    `values`: table `instruments`; `pairs`: the table of that name a part at a time;
     `states`: state compared per instrument. The others are the results tables.
     """
     flattered = flattered_values(findings)
@@ -79,9 +81,9 @@ def status_table(
 def flattered_values(findings: pd.DataFrame) -> dict[tuple[str, str], list[str]]:
     """(instrument, state) -> criteria whose value a finding there flatters."""
     out: dict[tuple[str, str], list[str]] = {}
-    for row in findings.dropna(subset="instrument").itertuples(index=False):
-        known = out.setdefault((row.instrument, row.state), [])
-        known += [criterion for criterion in FINDINGS[row.kind].flatters if criterion not in known]
+    for row in findings.dropna(subset="instrument").to_dict("records"):
+        known = out.setdefault((row["instrument"], row["state"]), [])
+        known += [criterion for criterion in FINDINGS[row["kind"]].flatters if criterion not in known]
     return {key: criteria for key, criteria in out.items() if criteria}
 
 
@@ -90,7 +92,7 @@ def _against_others(
     values: pd.DataFrame,
     criteria: pd.DataFrame,
     states: Mapping[str, str],
-    flattered: Mapping,
+    flattered: Mapping[tuple[str, str], list[str]],
 ) -> tuple[dict[str, list[str]], dict[str, list[str]], dict[str, list[str]]]:
     """By instrument, in words: where it is better and worse than others, and how many it cannot be told from."""
     direction = criteria.set_index("criterion")["better"].to_dict()
@@ -125,7 +127,7 @@ def _against_others(
             out.setdefault(name, []).append(text)
         return out
 
-    merits = {key: n for key, n in wins.items() if key[1] not in flattered.get((key[0], states.get(key[0])), ())}
+    merits = {key: n for key, n in wins.items() if key[1] not in flattered.get((key[0], states[key[0]]), ())}
     told = {}
     for name, all_of in others.items():
         if alike := all_of - differing.get(name, set()):
@@ -133,7 +135,7 @@ def _against_others(
     return words(merits, "better"), words(losses, "worse"), told
 
 
-def _first_places(ranking: pd.DataFrame, study) -> dict[str, float]:
+def _first_places(ranking: pd.DataFrame, study: Study) -> dict[str, float]:
     """First-place probability by the config's first priorities, of instruments that were ranked with others."""
     rows = ranking[ranking["priorities"] == next(iter(study.config["priorities"]), None)]
     kind = rows["instrument"].map(lambda name: study.instruments[name]["family"])
@@ -142,10 +144,10 @@ def _first_places(ranking: pd.DataFrame, study) -> dict[str, float]:
     return dict(zip(rows["instrument"], rows["p_first"], strict=True))
 
 
-def _not_seen_again(one: Decision, study) -> list[str]:
+def _not_seen_again(one: Decision, study: Study) -> list[str]:
     """Items that were a fault in an earlier state and were not inspected since."""
     order = study.config["states"]
-    latest: dict[str, Mapping] = {}
+    latest: dict[str, Row] = {}
     for row in sorted(study.inspection, key=lambda row: order.index(row["state"])):
         if row["instrument"] == one.instrument and order.index(row["state"]) <= order.index(one.state):
             latest[row["item"]] = row
@@ -156,7 +158,7 @@ def _not_seen_again(one: Decision, study) -> list[str]:
     ]
 
 
-def _sentence(one: Decision, row: Mapping, study) -> str:
+def _sentence(one: Decision, row: Row, study: Study) -> str:
     who = f"{study.instruments[one.instrument]['label']} ({study.families[row['family']].name}, {plain(one.state)})"
     text = f"{who}: {one.decision}; {'; '.join(one.against or one.unsure) or NOTHING}."
     if pd.notna(row["total_cost"]):

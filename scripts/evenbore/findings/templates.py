@@ -17,6 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats, Ints
+from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_hz
 
 # weights of the 1st, 2nd, 3rd, 5th and 8th mode of the tube in the first register
@@ -42,14 +44,14 @@ class Template:
     it has, against others."""
 
     kind: str
-    shape: np.ndarray
-    place: object
+    shape: Floats
+    place: int | str | None
     first: int
     last: int
     share: float = 1.0
 
 
-def columns(family, written: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def columns(family: Family, written: Ints) -> tuple[Ints, Ints]:
     """Fingered first-register note and tube mode (1, or 3 and 2 when overblown) of notes; mode 0: neither of both."""
     lows = [register.low for register in family.registers if register.overblown]
     first_overblown = min(lows, default=np.inf)
@@ -65,7 +67,7 @@ def columns(family, written: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return fingered, mode
 
 
-def leak(family, hole: int, fingered: np.ndarray, mode: np.ndarray, shape: str, upper: float) -> np.ndarray:
+def leak(family: Family, hole: int, fingered: Ints, mode: Ints, shape: str, upper: float) -> Floats:
     """Dullness (N,) of notes through a leak at the hole that first opens for `hole`; see the module."""
     d = 1 - 2.0 ** (-np.maximum(hole - fingered, 0) / 12.0)
     closed = family.bore == "cylinder_closed"
@@ -78,26 +80,27 @@ def leak(family, hole: int, fingered: np.ndarray, mode: np.ndarray, shape: str, 
     return np.where(mode == 1, weights @ first, np.where(mode > 1, upper * second, 0.0))
 
 
-def held(m, quarter: float, d: np.ndarray) -> np.ndarray:
+def held(m: int | Ints, quarter: float, d: Floats) -> Floats:
     """sin²(m q d), held at 1 after its first maximum."""
-    return np.sin(np.minimum(m * quarter * d, np.pi / 2)) ** 2
+    pressure: Floats = np.sin(np.minimum(m * quarter * d, np.pi / 2))
+    return pressure**2
 
 
-def templates(family, written: np.ndarray) -> list[Template]:
+def templates(family: Family, written: Ints) -> list[Template]:
     """All alternatives to "nothing" for a scale of `written` notes (N,), ascending."""
     fingered, mode = columns(family, written)
     return [
         *_leaks(family, fingered, mode),
         *_steps(family, fingered, mode),
         *_vents(family, written, mode),
-        *_runs(family, written, mode),
+        *_runs(written, mode),
         _reed(family, written),
         *_fingerings(fingered, mode),
         *(Template("note", np.eye(len(written))[i], None, i, i) for i in range(len(written))),
     ]
 
 
-def _leaks(family, fingered, mode):
+def _leaks(family: Family, fingered: Ints, mode: Ints) -> list[Template]:
     out = []
     for hole in family.holes:
         below = np.flatnonzero((mode == 1) & (fingered < hole.first_open_for))
@@ -110,7 +113,7 @@ def _leaks(family, fingered, mode):
     return out
 
 
-def _steps(family, fingered, mode):
+def _steps(family: Family, fingered: Ints, mode: Ints) -> list[Template]:
     """Everything fingered at or below a note equally dull in both registers: a key out of regulation."""
     out = []
     for hole in family.holes:
@@ -121,11 +124,12 @@ def _steps(family, fingered, mode):
     return out
 
 
-def _vents(family, written, mode):
+def _vents(family: Family, written: Ints, mode: Ints) -> list[Template]:
     groups = {vent.name: (written >= vent.low) & (written <= vent.high) for vent in family.vents}
     groups["upper register"] = mode > 1
     groups["lower register"] = mode == 1
-    out, seen = [], set()
+    out: list[Template] = []
+    seen: set[bytes] = set()
     for name, group in groups.items():
         index = np.flatnonzero(group)
         if MIN_DULL_RUN <= len(index) <= len(written) - MIN_DULL_RUN and group.tobytes() not in seen and family.vents:
@@ -134,7 +138,7 @@ def _vents(family, written, mode):
     return out
 
 
-def _runs(family, written, mode):
+def _runs(written: Ints, mode: Ints) -> list[Template]:
     """Neighbouring notes of one stretch equally dull, at most half of the scale.
 
     ASSUME: as many begin at the lowest note or at that of the overblown register, where a tube or a mechanism that
@@ -152,13 +156,13 @@ def _runs(family, written, mode):
     return out
 
 
-def _reed(family, written):
+def _reed(family: Family, written: Ints) -> Template:
     """Upper harmonics weaker throughout: low notes, which have more of them below HEARD_HZ, are the duller ones."""
     octaves = np.clip(np.log2(HEARD_HZ / midi_to_hz(family.to_sounding(written))), 0.0, 4.0)
     return Template("reed", octaves / max(octaves.max(), 1e-9), None, 0, len(written) - 1)
 
 
-def _fingerings(fingered, mode):
+def _fingerings(fingered: Ints, mode: Ints) -> list[Template]:
     """One fingering dull in both registers."""
     out = []
     for note in np.unique(fingered[mode > 1]):

@@ -8,24 +8,28 @@ are tabulated there).
 """
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from scipy import stats
+
+from evenbore.facts.arrays import Floats
+from evenbore.facts.rows import Row
 
 TOLERANCE_SHARE, TOLERANCE_CONFIDENCE = 0.95, 0.95
 FEWEST_ACCEPTED = 6  # accepted instruments that a tolerance can be learned from
 LEAST_CENTS = 5.0  # no learned tolerance is narrower: less is not noticed
 
 
-def tolerance(config: Mapping, sheet: Mapping) -> dict:
+def tolerance(config: Mapping[str, Any], sheet: Row) -> dict[str, float]:
     """Tolerances of an instrument of the sheet: its grade's for its family, else its grade's in general, else the
     default's for its family, else the default's."""
-    own = {}
+    merged: Row = {}
     for grade in ("default", sheet.get("grade") or "default"):
         of_grade = config["tolerances"][grade]
-        own |= of_grade | of_grade.get("families", {}).get(sheet["family"], {})
-    own.pop("families", None)
-    return own
+        merged |= of_grade | of_grade.get("families", {}).get(sheet["family"], {})
+    merged.pop("families", None)
+    return merged
 
 
 def limit_factor(n: int) -> float:
@@ -33,7 +37,7 @@ def limit_factor(n: int) -> float:
     return float(stats.nct.ppf(TOLERANCE_CONFIDENCE, n - 1, stats.norm.ppf(TOLERANCE_SHARE) * np.sqrt(n)) / np.sqrt(n))
 
 
-def learned_cents(worst_cents: np.ndarray) -> float | None:
+def learned_cents(worst_cents: Floats) -> float | None:
     """Tolerance of notes from the worst notes (cents) of accepted instruments; None with fewer than FEWEST_ACCEPTED."""
     worst = np.asarray(worst_cents, float)
     worst = worst[np.isfinite(worst)]

@@ -12,8 +12,9 @@ pointer for whoever decides, and for a qualified technician.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Hashable, Mapping
 from dataclasses import dataclass
+from typing import Any, cast
 
 import pandas as pd
 from scipy import stats
@@ -23,6 +24,7 @@ from evenbore.compare.pairs import MOST_TAKES
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import GATES
 from evenbore.facts.findings import FINDINGS
+from evenbore.facts.rows import Row
 from evenbore.findings.diagnose import SOFT_DYNAMICS
 from evenbore.findings.rows import MIN_PEERS
 from evenbore.trade.pitch import note_to_midi
@@ -59,7 +61,8 @@ class Decision:
 
 def decisions(
     findings: pd.DataFrame, recordings: pd.DataFrame, notes: pd.DataFrame, values: pd.DataFrame,
-    instruments: Mapping[str, dict], inspection, config: Mapping, tolerances: Mapping[str, dict],
+    instruments: Mapping[str, Row], inspection: Collection[Row], config: Mapping[str, Any],
+    tolerances: Mapping[str, Mapping[str, float]],
 ) -> list[Decision]:  # fmt: skip
     """The decision on every instrument of the sheet in every state it was recorded in (in the first, if in none).
 
@@ -67,25 +70,29 @@ def decisions(
     with `confidence`.
     """
     scales = recordings[recordings["notes_expected"].notna() | (recordings["status"] == "set_aside")]
-    order, decided = {state: n for n, state in enumerate(config["states"])}, []
+    decided: list[Decision] = []
     softly = notes[notes["dynamic"].isin(SOFT_DYNAMICS)].groupby("group")["instrument"].agg(set).to_dict()
     tables = {"takes": scales, "notes": notes, "findings": findings[findings["scope"] == "unit"], "values": values}
     by_name = {key: dict(list(table.groupby("instrument"))) for key, table in tables.items()}
     for name in instruments:
         theirs = {key: by_name[key].get(name, table[:0]) for key, table in tables.items()}
-        for state in sorted(theirs["takes"]["state"].unique(), key=order.get) or config["states"][:1]:
+        for state in sorted(theirs["takes"]["state"].unique(), key=config["states"].index) or config["states"][:1]:
             of_state = {key: table[table["state"] == state] for key, table in theirs.items() if key != "notes"}
             seen = seen_by(inspection, {name: state}, config["states"])
             gate = check_gates(of_state["values"], seen, config["gates"], [name])[name]
             faults = [row["item"] for row in seen if row["result"] == "fault" and row["state"] == state]
             unable = _unable(of_state["takes"], theirs["notes"], softly, name, instruments)
-            heard = of_state["takes"].query("status != 'set_aside'"), theirs["notes"]
-            what = of_state["findings"], gate, faults, unable
-            decided.append(_decided(name, state, *heard, *what, tolerances[name], config["base_dynamic"]))
+            used = of_state["takes"].query("status != 'set_aside'")
+            decided.append(
+                _decided(
+                    name, state, used, theirs["notes"], of_state["findings"], gate, faults, unable, tolerances[name],
+                    config["base_dynamic"],
+                )
+            )  # fmt: skip
     return decided
 
 
-def vetting_table(decided: list[Decision], instruments: Mapping[str, dict]) -> pd.DataFrame:
+def vetting_table(decided: list[Decision], instruments: Mapping[str, Row]) -> pd.DataFrame:
     """The table `vetting`, one row for each decision."""
     rows = [
         {
@@ -102,7 +109,13 @@ def vetting_table(decided: list[Decision], instruments: Mapping[str, dict]) -> p
     return pd.DataFrame(rows, columns=names("vetting"))
 
 
-def _unable(takes: pd.DataFrame, notes: pd.DataFrame, softly: Mapping[int, set], name: str, instruments) -> list[str]:
+def _unable(
+    takes: pd.DataFrame,
+    notes: pd.DataFrame,
+    softly: Mapping[Hashable, set[str]],
+    name: str,
+    instruments: Mapping[str, Row],
+) -> list[str]:
     """Why the recordings cannot tell whether the tone is sound; empty when they can.
 
     `notes`: of this instrument; `softly`: group -> all instruments with soft notes in it.
@@ -134,10 +147,13 @@ def _unable(takes: pd.DataFrame, notes: pd.DataFrame, softly: Mapping[int, set],
     return why
 
 
-def _decided(name, state, used, notes, findings, gate: Gate, faults, unable, tolerance, base: str) -> Decision:
+def _decided(
+    name: str, state: str, used: pd.DataFrame, notes: pd.DataFrame, findings: pd.DataFrame, gate: Gate,
+    faults: list[str], unable: list[str], tolerance: Mapping[str, float], base: str,
+) -> Decision:  # fmt: skip
     failed = {key: f"must-pass failed: {text}" for key, text in gate.failed.items()}
     against, unsure = list(failed.values()), list(unable)
-    for row in findings.to_dict("records"):
+    for row in cast(list[Row], findings.to_dict("records")):
         kind = FINDINGS[row["kind"]]
         if kind.blocks == "bench" and _sure(row, tolerance) and not (kind.single and len(used) == 1):
             against.append(finding_line(row))
@@ -159,17 +175,17 @@ def _decided(name, state, used, notes, findings, gate: Gate, faults, unable, tol
     )  # fmt: skip
 
 
-def _sure(row: Mapping, tolerance: Mapping) -> bool:
+def _sure(row: Row, tolerance: Mapping[str, float]) -> bool:
     """Whether a finding is sure enough for the bench."""
     if FINDINGS[row["kind"]].by == "tone":
-        return row["confidence"] >= tolerance["confidence"]
+        return bool(row["confidence"] >= tolerance["confidence"])
     if pd.notna(row["confidence"]):
-        return row["confidence"] >= SURE_OF_PITCH
+        return bool(row["confidence"] >= SURE_OF_PITCH)
     beyond = (abs(row["size"]) - tolerance["note_cents"]) / NOTE_CENTS_SD
-    return beyond * row["n_notes"] ** 0.5 >= stats.norm.ppf(SURE_OF_PITCH)
+    return bool(beyond * row["n_notes"] ** 0.5 >= stats.norm.ppf(SURE_OF_PITCH))
 
 
-def _what_would_tell(row: Mapping, takes: int, at_base: int, base: str) -> str:
+def _what_would_tell(row: Row, takes: int, at_base: int, base: str) -> str:
     """Which recording would decide a finding that is not sure; `at_base` of the `takes` are of the `base` dynamic."""
     kind = FINDINGS[row["kind"]]
     if kind.instead:
@@ -181,26 +197,26 @@ def _what_would_tell(row: Mapping, takes: int, at_base: int, base: str) -> str:
     if pd.isna(row["confidence"]):
         return "past the tolerance, how surely is not known, record a second take"
     # the excess stays while its standard error falls with the root of the takes
-    now, wanted = stats.norm.ppf([row["confidence"], SURE_OF_PITCH])
+    now, wanted = stats.norm.ppf(row["confidence"]), stats.norm.ppf(SURE_OF_PITCH)
     enough = math.ceil(at_base * (wanted / now) ** 2) if now > 0 else math.inf
     if enough > MOST_TAKES:
         return "at the tolerance itself, where more takes cannot tell, play it and judge"
     return f"past the tolerance but not surely, {enough} takes at {base} in all would tell"
 
 
-def finding_words(row: Mapping) -> tuple[str, str, str]:
+def finding_words(row: Row) -> tuple[str, str, str]:
     """What was found and where; its size; its confidence, never told as certain. Empty where not known."""
     first, last = row["first_note"], row["last_note"]
     where = first if first == last else f"{first} to {last}"
-    size = f"{row['size']:+.1f} {UNITS[row['unit']]}" if pd.notna(row["size"]) else ""
-    sure = f"{min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else ""
+    size: str = f"{row['size']:+.1f} {UNITS[row['unit']]}" if pd.notna(row["size"]) else ""
+    sure: str = f"{min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else ""
     return f"{FINDINGS[row['kind']].words}: {where}", size, sure
 
 
-def finding_line(row: Mapping) -> str:
+def finding_line(row: Row) -> str:
     """A finding in one line."""
     what, size, sure = finding_words(row)
-    region = f", look {row['region']}" if pd.notna(row["region"]) else ""
+    region: str = f", look {row['region']}" if pd.notna(row["region"]) else ""
     return what + (size and f" ({size})") + (sure and f", confidence {sure}") + region.replace(";", ",")
 
 

@@ -2,6 +2,7 @@
 
 from evenbore.findings.intonation import OutOfTune
 from evenbore.findings.rows import TOLD
+from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note
 
 POINTER = (
@@ -52,7 +53,7 @@ def span(first: int, last: int) -> str:
     return midi_to_note(first) if first == last else f"{midi_to_note(first)} to {midi_to_note(last)}"
 
 
-def hole_region(family, low: int, high: int) -> str:
+def hole_region(family: Family, low: int, high: int) -> str:
     """The holes that first open for notes `low` to `high`, with hand and joint."""
     holes = [hole for hole in family.holes if low <= hole.first_open_for <= high]
     names = [f"{hole.name} ({hole.hand} hand, {hole.joint})" for hole in holes]
@@ -99,7 +100,7 @@ def odd(away: dict[str, float], labels: dict[str, str], others: int) -> str:
     )
 
 
-def explain_intonation(finding: OutOfTune, family, tolerance: float, interval: str) -> str:
+def explain_intonation(finding: OutOfTune, family: Family, tolerance: float, interval: str) -> str:
     """The explanation of an intonation finding."""
     side = "sharp" if finding.cents > 0 else "flat"
     where = span(finding.first, finding.last)
@@ -124,7 +125,7 @@ def explain_intonation(finding: OutOfTune, family, tolerance: float, interval: s
     return f"{text} {_adjusting(finding, family)} {POINTER}"
 
 
-def _adjusting(finding: OutOfTune, family) -> str:
+def _adjusting(finding: OutOfTune, family: Family) -> str:
     if family.bore == "brass":
         return "Common practice: other fingering or slide, valve slides and water keys; the player's lip bends it."
     height = "lowered" if finding.cents > 0 else "raised"
