@@ -8,6 +8,7 @@ one instrument and measure (Benjamini & Hochberg 1995).
 
 from collections.abc import Mapping
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ from scipy import stats
 from evenbore.compare.verdict import verdicts
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import EXACT, MEASURED
+from evenbore.facts.rows import Row
 from evenbore.judge.values import COLUMNS
 
 Z90 = float(stats.norm.ppf(0.95))
@@ -34,13 +36,18 @@ def in_several_states(profiles: pd.DataFrame, values: pd.DataFrame, base_dynamic
     )  # fmt: skip
 
 
-def changes(values: pd.DataFrame, profiles: pd.DataFrame, config: Mapping, tolerances: Mapping) -> pd.DataFrame:
+def changes(
+    values: pd.DataFrame,
+    profiles: pd.DataFrame,
+    config: Mapping[str, Any],
+    tolerances: Mapping[str, Mapping[str, float]],
+) -> pd.DataFrame:
     """The table `changes`. `values`: table `instruments`; `profiles`: note_profiles at the base dynamic;
     `tolerances`: instrument -> tolerances."""
     order, found = {state: n for n, state in enumerate(config["states"])}, []
     profiles_of = dict(list(profiles.groupby("instrument")))
     for name, own in values.groupby("instrument", sort=False):
-        states = sorted(own["state"].dropna().unique(), key=order.get)
+        states = sorted(own["state"].dropna().unique(), key=order.__getitem__)
         for before, after in pairwise(states):
             found += _criteria(own, name, before, after, config["just_noticeable"])
             theirs = profiles_of.get(name, profiles[:0])
@@ -50,7 +57,9 @@ def changes(values: pd.DataFrame, profiles: pd.DataFrame, config: Mapping, toler
     return pd.DataFrame(found, columns=names("changes"))
 
 
-def _criteria(own, name, before, after, just_noticeable) -> list[dict]:
+def _criteria(
+    own: pd.DataFrame, name: str, before: str, after: str, just_noticeable: Mapping[str, float | None]
+) -> list[Row]:
     found = []
     for criterion, rows in own.groupby("criterion", sort=False):
         first, last = (rows[rows["state"] == state] for state in (before, after))
@@ -67,7 +76,15 @@ def _criteria(own, name, before, after, just_noticeable) -> list[dict]:
     return found
 
 
-def _notes(profiles, name, before, after, measure, just_noticeable, limit) -> list[dict]:
+def _notes(
+    profiles: pd.DataFrame,
+    name: str,
+    before: str,
+    after: str,
+    measure: str,
+    just_noticeable: float | None,
+    limit: float | None,
+) -> list[Row]:
     table = profiles[profiles["measure"] == measure].pivot_table(
         index=["midi", "written_note"], columns="state", values=["value", "se"], sort=True
     )
@@ -92,7 +109,17 @@ def _notes(profiles, name, before, after, measure, just_noticeable, limit) -> li
     return found
 
 
-def _row(name, before, after, criterion, note, change, se, p, just_noticeable) -> dict:
+def _row(
+    name: str,
+    before: str,
+    after: str,
+    criterion: str,
+    note: str | None,
+    change: float,
+    se: float,
+    p: float,
+    just_noticeable: float | None,
+) -> Row:
     low, high = change - Z90 * se, change + Z90 * se
     return {
         "instrument": name,

@@ -20,6 +20,7 @@ import pandas as pd
 from scipy.cluster.hierarchy import fcluster, linkage
 from sklearn.metrics import pairwise_distances, silhouette_score
 
+from evenbore.facts.arrays import Floats, Ints
 from evenbore.facts.columns import names
 
 PROFILE_MEASURES = ("cents", "level_dbfs", "brightness_matched_db")
@@ -43,13 +44,13 @@ class Clusters:
     """`labels` (I,) from 1, or None without structure; `stability` (I,) of each one's cluster; `components` (I, 2);
     `reason` in plain words why there is no structure, else empty."""
 
-    labels: np.ndarray | None
-    stability: np.ndarray
-    components: np.ndarray
+    labels: Ints | None
+    stability: Floats
+    components: Floats
     reason: str
 
 
-def principal_components(profiles: np.ndarray) -> np.ndarray:
+def principal_components(profiles: Floats) -> Floats:
     """Scores (I, I - 1 or fewer) of the scaled features, greatest variance first; constant features are left out.
 
     Signs are fixed: the entry of greatest size in each component is positive.
@@ -63,7 +64,7 @@ def principal_components(profiles: np.ndarray) -> np.ndarray:
     return scores * np.sign(scores[largest, np.arange(scores.shape[1])])
 
 
-def best_partition(scores: np.ndarray) -> tuple[np.ndarray, float]:
+def best_partition(scores: Floats) -> tuple[Ints, float]:
     """Labels (I,) from 1 and mean silhouette of the best number of clusters of the points `scores` (I, K)."""
     tree, distances = linkage(scores, "ward"), pairwise_distances(scores)
     most = min(max(2, len(scores) // 3), MOST_CLUSTERS)
@@ -75,7 +76,7 @@ def best_partition(scores: np.ndarray) -> tuple[np.ndarray, float]:
     return partitions[best], float(silhouettes[best])
 
 
-def bootstrap_stability(scores: np.ndarray, labels: np.ndarray, rng, draws: int) -> np.ndarray:
+def bootstrap_stability(scores: Floats, labels: Ints, rng: np.random.Generator, draws: int) -> Floats:
     """Mean over bootstrap draws of each cluster's greatest Jaccard similarity with a cluster found there (k,).
 
     As many clusters are sought as there are. A draw repeats instruments; similarity is over those it holds.
@@ -93,10 +94,11 @@ def bootstrap_stability(scores: np.ndarray, labels: np.ndarray, rng, draws: int)
         union = old.sum(axis=0)[:, None] + again.sum(axis=0)[None, :] - both
         present = old.any(axis=0)
         found[draw, present] = (both / union).max(axis=1)[present]
-    return np.nanmean(found, axis=0)
+    similarity: Floats = np.nanmean(found, axis=0)
+    return similarity
 
 
-def cluster(profiles: np.ndarray, seed: int) -> Clusters:
+def cluster(profiles: Floats, seed: int) -> Clusters:
     """Cluster a complete profile matrix (I, F); see the module for when there is no structure."""
     count = len(profiles)
     empty = np.full(count, np.nan)

@@ -11,21 +11,25 @@ upon them (parametric bootstrap, Efron & Tibshirani 1993, An Introduction to the
 component `take` is what the takes scatter beyond that. Not split for the criteria of two dynamics.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import stats
 
 from evenbore.compare.factors import SAME_VALUE
 from evenbore.compare.pairs import of_criterion
+from evenbore.facts.arrays import Bools, Floats
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import MEASURED, Criterion
+from evenbore.facts.rows import Row
 from evenbore.judge.assess import prepared_takes
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics import mixed
 from evenbore.statistics.student import CONFIDENCE
+from evenbore.trade.families import Family
 
 BLOCKS = ("session", "player")
 NOTE_DRAWS = 40  # of note scatter per cell: the share of the notes is told to about a tenth
@@ -37,8 +41,8 @@ NOT_TOLD_APART = "no repeat takes: not to be told from the instruments"
 def variance_table(
     played: pd.DataFrame,
     notes: pd.DataFrame,
-    sheet: Mapping[str, dict],
-    families: Mapping,
+    sheet: Mapping[str, Row],
+    families: Mapping[str, Family],
     base_dynamic: str,
     seed: int,
 ) -> pd.DataFrame:
@@ -57,7 +61,7 @@ def variance_table(
     return pd.DataFrame(rows, columns=names("variance"))
 
 
-def components(takes: pd.DataFrame, kinds: np.ndarray, noted: float) -> list[dict]:
+def components(takes: pd.DataFrame, kinds: NDArray[np.str_], noted: float) -> list[Row]:
     """Rows of one criterion. `kinds` (n,): family of each take; `noted`: variance that single notes make, or NaN."""
     groups = takes["session"].map(session_groups(takes.assign(status="ok")))
     fixed = np.column_stack([np.ones(len(takes)), *map(mixed.indicators, (kinds, groups))])
@@ -108,7 +112,7 @@ def _split(residual: tuple[float, float], noted: float) -> dict[str, tuple[float
     return {mixed.RESIDUAL: (whole - note, relative * (whole - note) ** 2), "note": (note, relative * note**2)}
 
 
-def _row(component: str, variance: float, error: float, n: int, reason: str) -> dict:
+def _row(component: str, variance: float, error: float, n: int, reason: str) -> Row:
     low = high = np.nan
     if error > 0:
         df = 2 * variance**2 / error
@@ -127,9 +131,11 @@ def _row(component: str, variance: float, error: float, n: int, reason: str) -> 
     }
 
 
-def _cells(notes: pd.DataFrame, sheet, families) -> list[tuple[dict, list[TakeNotes]]]:
+def _cells(
+    notes: pd.DataFrame, sheet: Mapping[str, Row], families: Mapping[str, Family]
+) -> list[tuple[Row, list[TakeNotes]]]:
     """Repeat takes of the same thing (two or more), with the key of the first."""
-    cells: dict[tuple, list] = {}
+    cells: dict[tuple[str, ...], list[tuple[Row, TakeNotes]]] = {}
     for key, take in prepared_takes(notes, sheet, families):
         same = tuple(key[k] for k in ("instrument", "state", "session", "direction", "articulation"))
         cells.setdefault(same, []).append((key, take))
@@ -143,11 +149,11 @@ def _common(takes: list[TakeNotes]) -> list[TakeNotes]:
     return [_only(take, np.isin(take.written, list(shared))) for take in takes]
 
 
-def _only(take: TakeNotes, keep: np.ndarray) -> TakeNotes:
+def _only(take: TakeNotes, keep: Bools) -> TakeNotes:
     return TakeNotes(**{k: v[keep] if isinstance(v, np.ndarray) else v for k, v in vars(take).items()})
 
 
-def _note_scatter(cells) -> dict[str, float]:
+def _note_scatter(cells: Sequence[tuple[Row, list[TakeNotes]]]) -> dict[str, float]:
     """Measure -> standard deviation of single notes between repeats, each take's own mean taken out; NaN if unknown."""
     found = {}
     for measure in COLUMNS:
@@ -164,7 +170,12 @@ def _note_scatter(cells) -> dict[str, float]:
     return found
 
 
-def note_variance(criterion: Criterion, cells, scatter: Mapping[str, float], rng: np.random.Generator) -> float:
+def note_variance(
+    criterion: Criterion,
+    cells: Sequence[tuple[Row, list[TakeNotes]]],
+    scatter: Mapping[str, float],
+    rng: np.random.Generator,
+) -> float:
     """Variance that the scatter of single notes makes in a criterion, mean over the cells; NaN where unknown."""
     found = []
     for key, takes in cells:
@@ -186,5 +197,5 @@ def note_variance(criterion: Criterion, cells, scatter: Mapping[str, float], rng
     return float(np.mean(found)) if found else np.nan
 
 
-def _replaced(take: TakeNotes, measures: dict[str, np.ndarray]) -> TakeNotes:
+def _replaced(take: TakeNotes, measures: Mapping[str, Floats]) -> TakeNotes:
     return TakeNotes(**vars(take) | measures)

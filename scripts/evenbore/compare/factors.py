@@ -23,6 +23,7 @@ J. Pharmacokinet. Biopharm. 15, 657 (equivalence by the 90 % interval). From mem
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -31,8 +32,10 @@ from scipy import stats
 from evenbore.compare.pairs import POWER, in_state, of_criterion
 from evenbore.compare.tangles import SHEET_COLUMNS, TAKE_COLUMNS, tangles, words
 from evenbore.compare.verdict import ALPHA, verdicts
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import EXACT
+from evenbore.facts.rows import Row
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics import mixed
 from evenbore.statistics.student import CONFIDENCE
@@ -52,6 +55,9 @@ NO_VALUES = "no take has a value"
 SAME_VALUE = "every take has the same value: its scatter is not known"
 
 
+Contrast: TypeAlias = tuple[str, Floats, set[str]]  # words, weights of `Factor.columns`, the instruments concerned
+
+
 @dataclass(frozen=True)
 class Factor:
     """One factor: `levels` instrument -> level, `numbers` instrument -> number (empty for levels)."""
@@ -60,7 +66,7 @@ class Factor:
     levels: dict[str, str]
     numbers: dict[str, float]
 
-    def columns(self, instruments: Sequence[str]) -> np.ndarray:
+    def columns(self, instruments: Sequence[str]) -> Floats:
         """Design columns (n, q) of instruments: 0 to 1 over the span of a number, else one per level but the first.
 
         Instruments without a value form a level of their own, so that they can go on linking sessions.
@@ -78,8 +84,8 @@ class Factor:
         """Levels in order."""
         return sorted(set(self.levels.values()), key=str.casefold)
 
-    def contrasts(self) -> list[tuple[str, np.ndarray, set[str]]]:
-        """What is tested: words, weights of `columns`, and the instruments concerned."""
+    def contrasts(self) -> list[Contrast]:
+        """What is tested."""
         if self.numbers:
             low, high = min(self.numbers.values()), max(self.numbers.values())
             return [(f"{high:g} - {low:g}", np.array([1.0, 0.0]), set(self.numbers))]
@@ -95,7 +101,7 @@ class Factor:
         return list(self.levels.values()).count(level)
 
 
-def factor_of(column: str, sheet: Mapping[str, dict], instruments: Sequence[str]) -> Factor:
+def factor_of(column: str, sheet: Mapping[str, Row], instruments: Sequence[str]) -> Factor:
     """The factor that a column of the instruments sheet makes of these instruments."""
     cells = {name: sheet[name].get(column) for name in instruments}
     cells = {name: value for name, value in cells.items() if value not in (None, "")}
@@ -110,11 +116,11 @@ def factor_of(column: str, sheet: Mapping[str, dict], instruments: Sequence[str]
     return Factor(column, {name: spelling[_folded(value)] for name, value in cells.items()}, {})
 
 
-def _folded(value) -> str:
+def _folded(value: object) -> str:
     return " ".join(str(value).split()).casefold()
 
 
-def models(setting: str | list[str], sheet: Mapping[str, dict]) -> list[list[str]]:
+def models(setting: str | list[str], sheet: Mapping[str, Row]) -> list[list[str]]:
     """Which columns are fitted together: the listed ones, or, with `auto`, material and own columns one by one.
 
     `auto` passes over columns that do not differ between instruments.
@@ -129,8 +135,8 @@ def models(setting: str | list[str], sheet: Mapping[str, dict]) -> list[list[str
 def factors_table(
     takes: pd.DataFrame,
     criteria: pd.DataFrame,
-    sheet: Mapping[str, dict],
-    recordings: Mapping[str, dict],
+    sheet: Mapping[str, Row],
+    recordings: Mapping[str, Row],
     states: Mapping[str, str],
     setting: str | list[str],
     seed: int,
@@ -154,7 +160,7 @@ def factors_table(
     return table.sort_values(["factor", "family"], kind="stable", ignore_index=True)
 
 
-def played_takes(takes: pd.DataFrame, recordings: Mapping[str, dict], states: Mapping[str, str]) -> pd.DataFrame:
+def played_takes(takes: pd.DataFrame, recordings: Mapping[str, Row], states: Mapping[str, str]) -> pd.DataFrame:
     """Takes in the compared states as they were played: what the session adds back in, and who played on what."""
     counted = in_state(takes, dict(states))
     columns = {
@@ -165,7 +171,15 @@ def played_takes(takes: pd.DataFrame, recordings: Mapping[str, dict], states: Ma
     return counted.assign(value=counted["value"] + counted["session_offset"], **columns)
 
 
-def _rows(factor: Factor, others, family: str, played, criteria, sheet, seed: int) -> list[dict]:
+def _rows(
+    factor: Factor,
+    others: Sequence[Factor],
+    family: str,
+    played: pd.DataFrame,
+    criteria: pd.DataFrame,
+    sheet: Mapping[str, Row],
+    seed: int,
+) -> list[Row]:
     """Rows of one factor and family, all criteria, without p_adjusted."""
     rows = []
     for criterion in criteria.itertuples(index=False):
@@ -197,7 +211,7 @@ def _rows(factor: Factor, others, family: str, played, criteria, sheet, seed: in
     return rows
 
 
-def _groups(factor: str, takes: pd.DataFrame, sheet) -> dict[str, list[tuple[str, str]]]:
+def _groups(factor: str, takes: pd.DataFrame, sheet: Mapping[str, Row]) -> dict[str, list[tuple[str, str]]]:
     """What else the instruments may share: column -> pairs of instrument and value."""
     own = sorted({column for row in sheet.values() for column in row if column.startswith("x_")})
     groups = {
@@ -212,7 +226,13 @@ def _groups(factor: str, takes: pd.DataFrame, sheet) -> dict[str, list[tuple[str
     return groups
 
 
-def judge_factor(takes: pd.DataFrame, factor: Factor, others: Sequence[Factor], contrasts, rng) -> list[dict]:
+def judge_factor(
+    takes: pd.DataFrame,
+    factor: Factor,
+    others: Sequence[Factor],
+    contrasts: Sequence[Contrast],
+    rng: np.random.Generator,
+) -> list[Row]:
     """Test one factor on the takes (value, instrument and STRATUM) of one criterion and family."""
     try:
         if np.ptp(takes["value"]) == 0:
@@ -247,18 +267,18 @@ class _Fitted:
     """A fitted model: `fit` (from `mixed`, or of the means), where the factor's columns stand in it, and df."""
 
     fit: mixed.Fit | None
-    b: np.ndarray
-    covariance: np.ndarray
-    place: np.ndarray
-    kept: np.ndarray
+    b: Floats
+    covariance: Floats
+    place: Ints
+    kept: Bools
     df: float
     method: str
     beside: bool
 
-    def estimable(self, weights: np.ndarray) -> bool:
+    def estimable(self, weights: Floats) -> bool:
         return self.df > 0 and not weights[~self.kept].any()
 
-    def contrast(self, weights: np.ndarray) -> tuple[float, float, float]:
+    def contrast(self, weights: Floats) -> tuple[float, float, float]:
         full = np.zeros(len(self.b))
         full[self.place] = weights[self.kept]
         if self.fit is None:
@@ -267,11 +287,11 @@ class _Fitted:
         return estimate, se, max(1.0, min(df, self.df))
 
 
-def _counts(takes: pd.DataFrame) -> tuple[list[str], np.ndarray, np.ndarray]:
+def _counts(takes: pd.DataFrame) -> tuple[list[str], Floats, Floats]:
     """Instruments in order of appearance, takes (n, S) of each in every stratum, and sums of their values (n, S)."""
     row, units = pd.factorize(takes["instrument"])
     strata = zip(*(takes[column] for column in STRATUM), strict=True)
-    known: dict[tuple, int] = {}
+    known: dict[tuple[str, ...], int] = {}
     place = np.array([known.setdefault(stratum, len(known)) for stratum in strata])
     counts, sums = np.zeros((2, len(units), len(known)))
     np.add.at(counts, (row, place), 1)
@@ -310,7 +330,9 @@ def _fit(takes: pd.DataFrame, factor: Factor, others: list[Factor]) -> _Fitted |
     return _fit_takes(takes, units, design, place, kept, float(df), bool(others))
 
 
-def _fit_takes(takes, units, design, place, kept, df: float, beside: bool) -> _Fitted | None:
+def _fit_takes(
+    takes: pd.DataFrame, units: list[str], design: Floats, place: Ints, kept: Bools, df: float, beside: bool
+) -> _Fitted | None:
     """The mixed model of the takes, with the instruments' design handed on to their takes."""
     index = pd.Index(units).get_indexer(takes["instrument"])
     blocks = [column for column in ("session", "player") if takes[column].nunique() > 1]
@@ -343,7 +365,9 @@ def exchangeable_means(takes: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"mean": means, "block": block}, index=units)
 
 
-def permutation_p(units: pd.DataFrame, factor: Factor, weights: np.ndarray, members: set[str], rng) -> float:
+def permutation_p(
+    units: pd.DataFrame, factor: Factor, weights: Floats, members: set[str], rng: np.random.Generator
+) -> float:
     """Two-sided p of exchanging instruments within their blocks; NaN where the factor differs within none.
 
     `units`: from `exchangeable_means`; only `members` are exchanged.
@@ -362,7 +386,7 @@ def permutation_p(units: pd.DataFrame, factor: Factor, weights: np.ndarray, memb
     return float((1 + (drawn >= seen * (1 - 1e-9)).sum()) / (PERMUTATIONS + 1))
 
 
-def _adjusted(rows: list[dict]) -> list[dict]:
+def _adjusted(rows: list[Row]) -> list[Row]:
     """The rows of one factor with p_adjusted, equivalence and verdict."""
     known = [row for row in rows if np.isfinite(row.get("p", np.nan))]
     if known:

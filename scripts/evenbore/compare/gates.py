@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from evenbore.facts.criteria import GATES
+from evenbore.facts.rows import Row
 
 PASS = "pass"
 
@@ -25,10 +26,10 @@ class Gate:
         return "; ".join((*self.failed.values(), *self.unchecked)) or PASS
 
 
-def seen_by(inspection: Iterable[Mapping], states: Mapping[str, str], order: Sequence[str]) -> list[Mapping]:
+def seen_by(inspection: Iterable[Row], states: Mapping[str, str], order: Sequence[str]) -> list[Row]:
     """What is known from inspection of each instrument in its state (`states`): of every item the row of the latest
     state up to that one, in the sheet's order; `order`: the study's states."""
-    latest: dict[tuple[str, str], Mapping] = {}
+    latest: dict[tuple[str, str], Row] = {}
     for row in inspection:
         name, item = row["instrument"], row["item"]
         if name not in states or order.index(row["state"]) > order.index(states[name]):
@@ -40,7 +41,7 @@ def seen_by(inspection: Iterable[Mapping], states: Mapping[str, str], order: Seq
 
 
 def check_gates(
-    values: pd.DataFrame, inspection: Iterable[Mapping], gates: Mapping, instruments: Iterable[str]
+    values: pd.DataFrame, inspection: Iterable[Row], gates: Mapping[str, float | None], instruments: Iterable[str]
 ) -> dict[str, Gate]:
     """The must-passes of every one of `instruments`.
 
@@ -68,7 +69,7 @@ def check_gates(
     return checked
 
 
-def _faults(inspection: Iterable[Mapping], instrument: str, worst: int) -> str:
+def _faults(inspection: Iterable[Row], instrument: str, worst: float) -> str:
     return "; ".join(
         f"fault of severity {row['severity']}: {row['item']}"
         for row in inspection

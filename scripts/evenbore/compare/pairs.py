@@ -23,13 +23,17 @@ J. Pharmacokinet. Biopharm. 15, 657 (two one-sided tests = 90 % interval inside 
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from evenbore.compare.verdict import ALPHA, verdicts
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import ADDITIVE, EXACT
+from evenbore.facts.rows import Row
 from evenbore.judge.repeatability import (
     ONE_DAY,
     UNKNOWN_REPEATABILITY,
@@ -69,23 +73,24 @@ class Design:
     takes.
     """
 
-    n: np.ndarray
-    takes: np.ndarray
-    days: np.ndarray
-    shifts: np.ndarray
+    n: Floats
+    takes: Floats
+    days: Floats
+    shifts: Floats
     repeatability: Repeatability
-    linked: np.ndarray
+    linked: Floats
 
-    def difference_scale(self, a, b, fewer=1.0) -> np.ndarray:
+    def difference_scale(self, a: Ints, b: Ints, fewer: float | Floats = 1.0) -> Floats:
         """Standard errors (P, K) of the differences between the instruments `a` and `b` (indices (P,)), one for each
         ratio of the repeatability; `fewer` (P,): the part of the takes' variance that more takes would leave."""
         takes, days, moved = (contrast(part, a, b) for part in (self.takes, self.days, self.shifts @ self.shifts.T))
         return self.repeatability.scale(takes * fewer, days, moved)
 
 
-def contrast(covariance: np.ndarray, a, b) -> np.ndarray:
+def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
     """Variance (P,) of the differences between `a` and `b` (indices (P,)); 0 at least, against rounding."""
-    return np.maximum(covariance[a, a] + covariance[b, b] - 2 * covariance[a, b], 0)
+    variance: Floats = np.maximum(covariance[a, a] + covariance[b, b] - 2 * covariance[a, b], 0)
+    return variance
 
 
 def compared_states(instruments: pd.DataFrame, states: list[str], compare_state: str) -> dict[str, str]:
@@ -110,8 +115,8 @@ def design(takes: pd.DataFrame, shifts: pd.DataFrame, states: dict[str, str], in
     The repeatability is pooled over every state: it is the player's, not the state's.
     """
     number = len(instruments)
-    moved = in_state(shifts, states).pivot(index="instrument", columns="component", values="shift")
-    moved = moved.reindex(instruments).fillna(0.0).to_numpy(float)
+    wide = in_state(shifts, states).pivot(index="instrument", columns="component", values="shift")
+    moved = wide.reindex(instruments).fillna(0.0).to_numpy(float)
     of_takes, of_days = np.full((2, number, number), np.nan)
     if takes.empty:
         unknown = np.full(number, np.nan)
@@ -128,7 +133,9 @@ def design(takes: pd.DataFrame, shifts: pd.DataFrame, states: dict[str, str], in
     return Design(n, of_takes, of_days, moved, repeatability(takes, additive, day_scale(takes["criterion"])), linked)
 
 
-def judge(difference, scale, df: float, just_noticeable: float, shares=ONE_DAY[1]) -> pd.DataFrame:
+def judge(
+    difference: ArrayLike, scale: ArrayLike, df: float, just_noticeable: float, shares: Floats = ONE_DAY[1]
+) -> pd.DataFrame:
     """Interval, p, adjusted p and verdict for all pairs of one criterion, from differences (P,), their standard errors
     `scale` (P, K) and the probabilities `shares` (K,) of these.
 
@@ -146,7 +153,7 @@ def judge(difference, scale, df: float, just_noticeable: float, shares=ONE_DAY[1
     return pd.DataFrame({"low": low, "high": high, "p": p, "p_adjusted": adjusted, "verdict": verdict})
 
 
-def takes_needed(plan: Design, difference, a, b, factor, just_noticeable: float) -> np.ndarray:
+def takes_needed(plan: Design, difference: Floats, a: Ints, b: Ints, factor: Floats, just_noticeable: float) -> Floats:
     """Fewest takes of each instrument that would decide each pair with 80 % power; NaN when takes cannot.
 
     ASSUME: the observed differences (P,) and what is known of the standard deviations stay as they are, the further
@@ -158,7 +165,7 @@ def takes_needed(plan: Design, difference, a, b, factor, just_noticeable: float)
     known = plan.repeatability
     now = 1 / plan.n[a] + 1 / plan.n[b]
 
-    def decided(n: np.ndarray) -> np.ndarray:
+    def decided(n: Floats) -> Bools:
         n_a, n_b = np.maximum(plan.n[a], n), np.maximum(plan.n[b], n)
         scale = plan.difference_scale(a, b, (1 / n_a + 1 / n_b) / now)
         df = known.freedom + n_a + n_b - plan.n[a] - plan.n[b]
@@ -187,7 +194,7 @@ def of_criterion(frame: pd.DataFrame, criterion: str) -> pd.DataFrame:
     return frame[frame["criterion"] == criterion]
 
 
-def paired(states: dict[str, str], ranking: pd.DataFrame, instruments: Mapping[str, dict]) -> dict[str, str]:
+def paired(states: dict[str, str], ranking: pd.DataFrame, instruments: Mapping[str, Row]) -> dict[str, str]:
     """The instruments to compare pair by pair, with their states: all, or MOST_PAIRED of them.
 
     Pairs grow with the square of the instruments. Of many the references of the sheet of `instruments` are taken, and
@@ -201,7 +208,12 @@ def paired(states: dict[str, str], ranking: pd.DataFrame, instruments: Mapping[s
 
 
 def pairs_table(
-    instruments, takes, shifts, criteria, states: dict[str, str], families: Mapping[str, str]
+    instruments: pd.DataFrame,
+    takes: pd.DataFrame,
+    shifts: pd.DataFrame,
+    criteria: pd.DataFrame,
+    states: dict[str, str],
+    families: Mapping[str, str],
 ) -> Iterator[pd.DataFrame]:
     """The pairs table of a study criterion by criterion, one row per pair.
 
@@ -217,7 +229,7 @@ def pairs_table(
         yield _pairs_of(criterion, rows.assign(family=[families[i] for i in names]), plan)
 
 
-def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
+def _pairs_of(criterion: Any, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
     a, b = np.triu_indices(len(rows), 1)
     value = rows["value"].to_numpy(float, na_value=np.nan)
     group = rows["group"].to_numpy(float, na_value=np.nan)
@@ -266,7 +278,7 @@ def _pairs_of(criterion, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
     )
 
 
-def _not_comparable(rows: pd.DataFrame, chain: bool, exact: bool, a, b) -> np.ndarray:
+def _not_comparable(rows: pd.DataFrame, chain: bool, exact: bool, a: Ints, b: Ints) -> NDArray[np.object_]:
     """Why each pair cannot be compared (P,); empty text where it can."""
     value = rows["value"].to_numpy(float, na_value=np.nan)
     group = rows["group"].to_numpy(float, na_value=np.nan)

@@ -24,7 +24,7 @@ Conventions
 
 import math
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,6 +33,7 @@ import pandas as pd
 from scipy.special import gammaincinv
 
 from evenbore.compare import pairs
+from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.facts.columns import names as column_names
 from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.judge.repeatability import UNKNOWN_REPEATABILITY
@@ -59,7 +60,7 @@ class Pool:
     group: int | None
     instruments: list[str]
     criteria: list[str]
-    utilities: np.ndarray
+    utilities: Floats32
 
 
 def steps(criteria: pd.DataFrame, median_cost: float) -> pd.Series:
@@ -70,7 +71,9 @@ def steps(criteria: pd.DataFrame, median_cost: float) -> pd.Series:
     return pd.Series(np.where(noticed > 0, noticed, own), index=criteria["criterion"])
 
 
-def draw_true(value, covariance, df: float, tau_scale: float, rng, draws: int) -> np.ndarray:
+def draw_true(
+    value: Floats, covariance: Floats, df: float, tau_scale: float, rng: np.random.Generator, draws: int
+) -> Floats:
     """Draws (D, I) of the true values behind `value` (I,) with error `covariance` (I, I) on `df`.
 
     tau has a half-Cauchy prior of `tau_scale`, the common mean a flat one. The covariance is rotated to be diagonal;
@@ -89,10 +92,11 @@ def draw_true(value, covariance, df: float, tau_scale: float, rng, draws: int) -
     mean = mean + rng.standard_normal((draws, 1)) / np.sqrt(precision)
     pull = noise * weight
     true = y + pull * (mean * ones - y) + np.sqrt(pull * tau2) * rng.standard_normal((draws, y.size))
-    return true @ rotation.T
+    turned_back: Floats = true @ rotation.T
+    return turned_back
 
 
-def tau_posterior(value, ones, noise, scale: float, points: int = 400) -> tuple[np.ndarray, np.ndarray]:
+def tau_posterior(value: Floats, ones: Floats, noise: Floats, scale: float, points: int = 400) -> tuple[Floats, Floats]:
     """Grid of tau and its posterior probabilities, the common mean integrated out (Gelman et al. 2013, eq. 5.21).
 
     `value`, `ones` (the mean's coefficients) and `noise` (variances), all (I,), in the basis where errors are
@@ -110,7 +114,7 @@ def tau_posterior(value, ones, noise, scale: float, points: int = 400) -> tuple[
     return tau, mass / mass.sum()
 
 
-def utilities(better_by: np.ndarray, median: float, rng) -> np.ndarray:
+def utilities(better_by: Floats, median: float, rng: np.random.Generator) -> Floats:
     """Utility in steps of drawn values (D, I), given in steps with more = better; NaN columns are missing values."""
     x = better_by - median
     missing = np.isnan(x).all(axis=0)
@@ -121,18 +125,24 @@ def utilities(better_by: np.ndarray, median: float, rng) -> np.ndarray:
     return SATURATION * np.tanh(x / SATURATION)
 
 
-def oriented(values, better: str) -> np.ndarray:
+def oriented(values: Floats, better: str) -> Floats:
     """Values turned so that more is better; `better` as in facts.criteria: of a matter of taste all are as good."""
-    turns = {"higher": np.positive, "lower": np.negative, "target": lambda v: -np.abs(v), "taste": lambda v: 0 * v}
+    turns: dict[str, Callable[[Floats], Floats]] = {
+        "higher": np.positive,
+        "lower": np.negative,
+        "target": lambda v: -np.abs(v),
+        "taste": lambda v: 0 * v,
+    }
     return turns[better](values)
 
 
-def weight_strata(draws: int, criteria: int, rng) -> np.ndarray:
+def weight_strata(draws: int, criteria: int, rng: np.random.Generator) -> Ints:
     """Which of STRATA equally likely strata each drawn weight (D, C) is taken from: the same for any weights."""
-    return rng.permuted(np.tile(np.arange(draws)[:, None] % STRATA, criteria), axis=0)
+    strata: Ints = rng.permuted(np.tile(np.arange(draws)[:, None] % STRATA, criteria), axis=0)
+    return strata
 
 
-def draw_weights(weights: np.ndarray, strata: np.ndarray) -> np.ndarray:
+def draw_weights(weights: Floats, strata: Ints) -> Floats:
     """Drawn weights (D, C) around `weights` (C,), which sum to one; a weight of 0 stays 0.
 
     Shares of independent gamma variables have the Dirichlet distribution. The gamma variables are taken at the middle
@@ -144,17 +154,29 @@ def draw_weights(weights: np.ndarray, strata: np.ndarray) -> np.ndarray:
     drawn[:, used] = np.take_along_axis(
         gammaincinv(WEIGHT_CONCENTRATION * weights[used], middles), strata[:, used], axis=0
     )
-    return drawn / drawn.sum(axis=1, keepdims=True)
+    shares: Floats = drawn / drawn.sum(axis=1, keepdims=True)
+    return shares
 
 
-def ranks(score: np.ndarray, failed: np.ndarray, rng) -> np.ndarray:
+def ranks(score: Floats, failed: Bools, rng: np.random.Generator) -> Ints:
     """Ranks (D, I) by falling `score` (D, I), those who `failed` (I,) behind all others; equal scores by lot."""
     lot = rng.random(score.shape)
     order = np.lexsort((lot, -score, np.broadcast_to(failed, score.shape)), axis=1)
     return order.argsort(axis=1) + 1
 
 
-def draw_pool(instruments, takes, shifts, criteria, states, names, family, group, seed: int, draws: int) -> Pool:
+def draw_pool(
+    instruments: pd.DataFrame,
+    takes: pd.DataFrame,
+    shifts: pd.DataFrame,
+    criteria: pd.DataFrame,
+    states: dict[str, str],
+    names: list[str],
+    family: str,
+    group: int | None,
+    seed: int,
+    draws: int,
+) -> Pool:
     """Draw the utilities of the instruments `names`; the tables are those of `compare.pairs`."""
     rng = np.random.default_rng(seed)
     rows = pairs.in_state(instruments, states)
@@ -170,15 +192,23 @@ def draw_pool(instruments, takes, shifts, criteria, states, names, family, group
         if criterion.criterion in EXACT:
             drawn[:, known] = value[known]
         else:
-            rows = (pairs.of_criterion(frame, criterion.criterion) for frame in (takes, shifts))
-            errors = _errors(pairs.design(*rows, states, list(np.array(names)[known])), step)
+            scatter = (pairs.of_criterion(frame, criterion.criterion) for frame in (takes, shifts))
+            errors = _errors(pairs.design(*scatter, states, list(np.array(names)[known])), step)
             drawn[:, known] = draw_values(value[known], *errors, step, rng, draws)
         median = np.median(oriented(value[known], criterion.better)) / step
         stacked[:, :, number] = utilities(oriented(drawn, criterion.better) / step, median, rng)
     return Pool(family, group, list(names), list(used["criterion"]), stacked)
 
 
-def draw_values(value, shares, covariances, df: float, step: float, rng, draws: int) -> np.ndarray:
+def draw_values(
+    value: Floats,
+    shares: Floats,
+    covariances: Iterable[Floats],
+    df: float,
+    step: float,
+    rng: np.random.Generator,
+    draws: int,
+) -> Floats:
     """Draws (D, I) of the true values, each with one of the K error `covariances` (I, I) by their `shares` (K,)."""
     drawn = []
     for covariance, count in zip(covariances, rng.multinomial(draws, shares), strict=True):
@@ -189,7 +219,7 @@ def draw_values(value, shares, covariances, df: float, step: float, rng, draws: 
     return rng.permutation(np.concatenate(drawn))
 
 
-def _errors(plan: pairs.Design, step: float) -> tuple[np.ndarray, Iterator[np.ndarray], float]:
+def _errors(plan: pairs.Design, step: float) -> tuple[Floats, Iterator[Floats], float]:
     """Probabilities (K,) of the error covariances of one criterion's values, these (I, I) one by one, and their df: as
     measured, else as assumed."""
     known = plan.repeatability
@@ -205,7 +235,14 @@ def _errors(plan: pairs.Design, step: float) -> tuple[np.ndarray, Iterator[np.nd
 
 
 def draw_pools(
-    instruments, takes, shifts, criteria, states, families: Mapping[str, str], seed: int, draws: int
+    instruments: pd.DataFrame,
+    takes: pd.DataFrame,
+    shifts: pd.DataFrame,
+    criteria: pd.DataFrame,
+    states: dict[str, str],
+    families: Mapping[str, str],
+    seed: int,
+    draws: int,
 ) -> list[Pool]:
     """One pool per family and comparability group and, where a family has several groups, one over all (group None).
 
@@ -217,10 +254,12 @@ def draw_pools(
     tables = (instruments, takes, shifts, criteria, states)
     pools = []
     for family, members in group.groupby(group.index.map(families)):
-        own = [(int(number), sorted(part.index)) for number, part in members.groupby(members)]
-        if len(own) > 1:
-            own.append((None, sorted(members.index)))
-        pools += [draw_pool(*tables, names, family, number, seed, draws) for number, names in own]
+        together: list[tuple[int | None, list[str]]] = [
+            (int(number), sorted(part.index)) for number, part in members.groupby(members)
+        ]
+        if len(together) > 1:
+            together.append((None, sorted(members.index)))
+        pools += [draw_pool(*tables, names, family, number, seed, draws) for number, names in together]
     return pools
 
 
@@ -260,16 +299,16 @@ def load_pools(path: str | Path, draws: int | None = None) -> list[Pool]:
         ]
 
 
-def _numbers(kept) -> range:
+def _numbers(kept: Iterable[str]) -> range:
     return range(sum(key.startswith("family_") for key in kept))
 
 
-def _first_draws(members: zipfile.ZipFile, name: str, draws: int | None) -> np.ndarray:
+def _first_draws(members: zipfile.ZipFile, name: str, draws: int | None) -> Floats32:
     with members.open(name) as file:
         np.lib.format.read_magic(file)
-        (kept, *shape), fortran, dtype = np.lib.format.read_array_header_1_0(file)
+        (kept, *one_draw), fortran, dtype = np.lib.format.read_array_header_1_0(file)
         assert not fortran, "the draws must come one after the other"
-        shape = (kept if draws is None else min(draws, kept), *shape)
+        shape = (kept if draws is None else min(draws, kept), *one_draw)
         return np.frombuffer(file.read(math.prod(shape) * dtype.itemsize), dtype).reshape(shape)
 
 
@@ -281,7 +320,7 @@ def pools_for(priorities: Mapping[str, float], pools: list[Pool], criteria: pd.D
     return [pool for pool in pools if pool.family not in several or (pool.group is not None) == bool(weighed & chain)]
 
 
-def weights_of(priorities: Mapping[str, float], pool: Pool) -> np.ndarray:
+def weights_of(priorities: Mapping[str, float], pool: Pool) -> Floats:
     """Weights (C,) over the pool's criteria, summing to one; all zero when the pool has none of them."""
     weights = np.array([float(priorities.get(criterion, 0)) for criterion in pool.criteria])
     return weights / weights.sum() if weights.sum() > 0 else weights
@@ -319,7 +358,7 @@ def rank_tables(
     }
 
 
-def _rank_draws(pool: Pool, weights, failed, seed: int) -> tuple[np.ndarray, np.ndarray]:
+def _rank_draws(pool: Pool, weights: Floats, failed: Bools, seed: int) -> tuple[Floats, Ints]:
     """Weighted utilities and ranks, both (D, I); the same seed gives the same draws of the weights."""
     rng = np.random.default_rng(seed)
     drawn = draw_weights(weights, weight_strata(len(pool.utilities), weights.size, rng))
@@ -327,7 +366,9 @@ def _rank_draws(pool: Pool, weights, failed, seed: int) -> tuple[np.ndarray, np.
     return score, ranks(score, failed, rng)
 
 
-def _ranking(name, pool: Pool, score, rank, gates, states) -> pd.DataFrame:
+def _ranking(
+    name: str, pool: Pool, score: Floats, rank: Ints, gates: Mapping[str, str], states: Mapping[str, str]
+) -> pd.DataFrame:
     table = pd.DataFrame(
         {
             "priorities": name,
@@ -345,7 +386,7 @@ def _ranking(name, pool: Pool, score, rank, gates, states) -> pd.DataFrame:
     return table.iloc[np.argsort(rank.mean(axis=0), kind="stable")]
 
 
-def _probabilities(name, pool: Pool, shares: np.ndarray) -> pd.DataFrame:
+def _probabilities(name: str, pool: Pool, shares: Floats) -> pd.DataFrame:
     ranks, number = shares.shape
     return pd.DataFrame(
         {
@@ -358,7 +399,7 @@ def _probabilities(name, pool: Pool, shares: np.ndarray) -> pd.DataFrame:
     )
 
 
-def _sensitivity(name, pool: Pool, weights, failed, seed: int) -> pd.DataFrame:
+def _sensitivity(name: str, pool: Pool, weights: Floats, failed: Bools, seed: int) -> pd.DataFrame:
     """First-place probabilities with one weight changed, also to nothing, the others keeping their proportions."""
     tables = []
     for c in np.flatnonzero((weights > 0) & (weights < 1)):

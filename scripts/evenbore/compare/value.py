@@ -12,20 +12,24 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare.rank import Pool, pools_for, weights_of
+from evenbore.facts.arrays import Bools, Floats, Numbers
 from evenbore.facts.criteria import EXACT
 
 STEP_UP = ["next_up", "next_cost", "next_gain", "next_better"]
 
 
-def on_front(cost: np.ndarray, quality: np.ndarray, allowed: np.ndarray) -> np.ndarray:
+def on_front(cost: Numbers, quality: Numbers, allowed: Bools) -> Bools:
     """Whether each instrument (I,) is on the front of low cost and high quality; NaN and not `allowed` never are."""
     usable = allowed & np.isfinite(cost) & np.isfinite(quality)
     as_good = (quality[None, :] >= quality[:, None]) & (cost[None, :] <= cost[:, None])
     better = (quality[None, :] > quality[:, None]) | (cost[None, :] < cost[:, None])
-    return usable & ~(as_good & better & usable[None, :]).any(axis=1)
+    beaten: Bools = (as_good & better & usable[None, :]).any(axis=1)
+    return usable & ~beaten
 
 
-def steps_up(instruments: list[str], cost, quality, front) -> dict[str, tuple[str, float, float, float]]:
+def steps_up(
+    instruments: list[str], cost: Numbers, quality: Numbers, front: Bools
+) -> dict[str, tuple[str, float, float, float]]:
     """For the instruments on the `front` (I,) but the dearest: STEP_UP to the next dearer there.
 
     `cost` (I,), `quality` drawn (D, I). Instruments of the same cost on the front are equally good: no step.
@@ -48,7 +52,13 @@ def mean_weights(priorities: Mapping[str, Mapping[str, float]]) -> dict[str, flo
     return dict(zip(criteria, mean.tolist(), strict=True))
 
 
-def value_table(pools: list[Pool], priorities, criteria: pd.DataFrame, cost: pd.Series, failed: set[str]):
+def value_table(
+    pools: list[Pool],
+    priorities: Mapping[str, Mapping[str, float]],
+    criteria: pd.DataFrame,
+    cost: pd.Series,
+    failed: set[str],
+) -> pd.DataFrame:
     """The value table of the instruments in `cost` (total cost, NaN where not known).
 
     Quality is the median over the draws with its 90 % interval, NaN where nothing weighed was measured. Where quality
@@ -59,7 +69,7 @@ def value_table(pools: list[Pool], priorities, criteria: pd.DataFrame, cost: pd.
     weights = mean_weights(priorities)
     table = pd.DataFrame({"total_cost": cost.astype(float), "quality": np.nan, "low": np.nan, "high": np.nan})
     table["on_front"] = "no"
-    steps: dict[str, tuple] = {}
+    steps: dict[str, tuple[str, float, float, float]] = {}
     for pool in pools_for(weights, pools, criteria):
         shares = weights_of(weights, pool)
         if not shares.any():

@@ -6,7 +6,9 @@ Tables, config, schema, figures, report and documents read it here; its function
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, TypeAlias
+
+Bound: TypeAlias = Literal["max", "min"]
 
 NEIGHBOURS = 4  # semitones on either side that say what a note should be
 MIN_NOTES = 5
@@ -41,7 +43,7 @@ class MustPass(NamedTuple):
     words: str
     subject: str
     unit: str
-    bound: Literal["max", "min"]
+    bound: Bound
     final: bool
 
 
@@ -84,7 +86,7 @@ class Criterion:
     measure: str = ""
     smoothed: bool = False
     weights: Mapping[str, float] = field(default_factory=dict)
-    gates: Mapping[str, str] = field(default_factory=dict)
+    gates: Mapping[Bound, str] = field(default_factory=dict)
     final_gates: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -10,9 +10,10 @@ import base64
 import hashlib
 import json
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from random import Random
 
+from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError
 
 LETTERS = "BCDFGHJKLMNPQRSTVWXZ"  # no vowels: no words
@@ -33,7 +34,7 @@ def draw_codes(names: Sequence[str], rng: Random) -> dict[str, str]:
     return dict(zip(names, rng.sample(sorted(codes), len(codes)), strict=True))
 
 
-def seal(rows: dict[str, dict], rng: Random) -> tuple[str, str]:
+def seal(rows: Mapping[str, Row], rng: Random) -> tuple[str, str]:
     """Sealed text and fingerprint of a key: code -> row of the instruments sheet."""
     key = {"salt": f"{rng.getrandbits(128):032x}", "instruments": rows}
     data = json.dumps(key, sort_keys=True, ensure_ascii=True).encode()
@@ -41,7 +42,7 @@ def seal(rows: dict[str, dict], rng: Random) -> tuple[str, str]:
     return f"{HEAD}\n{body}", hashlib.sha256(data).hexdigest()
 
 
-def unseal(text: str, fingerprint: str) -> dict[str, dict]:
+def unseal(text: str, fingerprint: str) -> dict[str, Row]:
     """The key behind a sealed text; raises EvenboreError where it is damaged or not the one of the fingerprint."""
     try:
         data = zlib.decompress(base64.decodebytes(text.split("\n\n", 1)[1].encode()))
@@ -51,4 +52,5 @@ def unseal(text: str, fingerprint: str) -> dict[str, dict]:
         raise EvenboreError(
             "The sealed key does not have the fingerprint of this plan: it was changed, or belongs to another plan."
         )
-    return json.loads(data)["instruments"]
+    rows: dict[str, Row] = json.loads(data)["instruments"]
+    return rows

@@ -8,6 +8,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from evenbore.facts.arrays import Floats
+
 GUIDE_RATE = 44_100
 SILENCE_S = 2.0
 COUNT_IN = 4
@@ -20,17 +22,17 @@ TICK_PEAK, CUE_PEAK = 0.05, 0.04  # -26 and -28 dB of full scale
 LOWEST_CUE_HZ = 220.0
 
 
-def note_times(count: int) -> np.ndarray:
+def note_times(count: int) -> Floats:
     """When each of `count` notes begins, seconds."""
     return SILENCE_S + BEAT_S * (COUNT_IN + np.arange(count))
 
 
 def cue_hz(sounding_hz: float) -> float:
     """Frequency of the cue: the note itself, by octaves up to where small earphones sound."""
-    return sounding_hz * 2.0 ** max(0, np.ceil(np.log2(LOWEST_CUE_HZ / sounding_hz)))
+    return float(sounding_hz * 2.0 ** max(0, np.ceil(np.log2(LOWEST_CUE_HZ / sounding_hz))))
 
 
-def guide_track(sounding_hz: Sequence[float]) -> np.ndarray:
+def guide_track(sounding_hz: Sequence[float] | Floats) -> Floats:
     """Samples (N,) at GUIDE_RATE, full scale 1, of the guide to a scale of these sounding notes."""
     times = note_times(len(sounding_hz))
     track = np.zeros(round((times[-1] + BEAT_S + SILENCE_S) * GUIDE_RATE))
@@ -44,6 +46,6 @@ def guide_track(sounding_hz: Sequence[float]) -> np.ndarray:
     return track
 
 
-def _add(track: np.ndarray, sound: np.ndarray, at_s: float) -> None:
+def _add(track: Floats, sound: Floats, at_s: float) -> None:
     start = round(at_s * GUIDE_RATE)
     track[start : start + sound.size] += sound

@@ -13,6 +13,7 @@ from itertools import product
 from random import Random
 
 import numpy as np
+from numpy.typing import NDArray
 
 LEAST_ROUNDS, MOST_ROUNDS, USUAL_ROUNDS = 2, 6, 3
 
@@ -39,7 +40,7 @@ class Layout:
         """Turns in all."""
         return self.rounds * sum(map(len, self.visits.values()))
 
-    def turns_of(self) -> tuple[np.ndarray, np.ndarray]:
+    def turns_of(self) -> tuple[NDArray[np.str_], NDArray[np.str_]]:
         """Instrument and session of every turn, in no particular order."""
         rows = [(i, s) for s, names in self.visits.items() for i in names for _ in range(self.rounds)]
         return np.array([i for i, _ in rows]), np.array([s for _, s in rows])
@@ -62,7 +63,7 @@ def layouts(strata: Mapping[str, str], references: Sequence[str], sessions: Sequ
 def _emptiest(visits: Mapping[str, list[str]], strata: Mapping[str, str], name: str, rng: Random) -> list[str]:
     """Sessions by how few are in them, then by how few of the same stratum, then at random."""
 
-    def load(session: str) -> tuple:
+    def load(session: str) -> tuple[int, int, float]:
         members = visits[session]
         return len(members), sum(strata[other] == strata[name] for other in members), rng.random()
 

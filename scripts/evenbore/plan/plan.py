@@ -9,7 +9,7 @@ Order and codes come from the operating system's randomness: a second plan is an
 import json
 import os
 import shutil
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random, SystemRandom
@@ -21,13 +21,14 @@ import soundfile as sf
 
 from evenbore import __version__
 from evenbore.compare.factors import LEAST_INSTRUMENTS, factor_of, models
+from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.tables import read_table, write_text
 from evenbore.judge.values import criteria_table
 from evenbore.plan.blind import draw_codes, seal, unseal
 from evenbore.plan.guide import GUIDE_RATE, guide_track
 from evenbore.plan.layout import USUAL_ROUNDS, Layout, Turn, layouts, turns
-from evenbore.plan.precision import pair_errors, predicted, scatter
+from evenbore.plan.precision import Scatter, pair_errors, predicted, scatter
 from evenbore.study.sheetfile import write_sheet
 from evenbore.study.sheets import CONFIG, Reading, read_study
 from evenbore.trade.pitch import midi_to_hz
@@ -103,7 +104,9 @@ def _variance(folder: Path) -> pd.DataFrame | None:
     return read_table(path, "variance") if path.is_file() else None
 
 
-def make_plan(reading: Reading, known: dict, takes: int | None, slurred_only: bool, rng: Random) -> Plan:
+def make_plan(
+    reading: Reading, known: Mapping[str, Scatter], takes: int | None, slurred_only: bool, rng: Random
+) -> Plan:
     """Choose the layout and draw order and codes."""
     sheet = {row["instrument"]: row for row in reading.sheets["instruments"].rows}
     sessions = [row["session"] for row in reading.sheets["sessions"].rows]
@@ -126,7 +129,7 @@ def make_plan(reading: Reading, known: dict, takes: int | None, slurred_only: bo
     )  # fmt: skip
 
 
-def _tested(setting, sheet: dict[str, dict]) -> tuple[str, dict[str, str]]:
+def _tested(setting: str | list[str], sheet: Mapping[str, Row]) -> tuple[str, dict[str, str]]:
     """The first factor with two levels of two instruments each: its column and these instruments' levels."""
     for columns in models(setting, sheet):
         for column in columns:
@@ -137,7 +140,7 @@ def _tested(setting, sheet: dict[str, dict]) -> tuple[str, dict[str, str]]:
     return "", {}
 
 
-def _chosen(found: Sequence[Layout], takes: int | None, n_kinds: int, known: dict) -> Layout:
+def _chosen(found: Sequence[Layout], takes: int | None, n_kinds: int, known: Mapping[str, Scatter]) -> Layout:
     """The most precise layout that the takes allow; without a limit the cheapest of USUAL_ROUNDS rounds."""
     if takes is None:
         return next(layout for layout in found if layout.rounds == USUAL_ROUNDS)
@@ -177,7 +180,7 @@ def _write(plan: Plan, reading: Reading, target: Path, rng: Random) -> None:
     write_text(json.dumps(summary, indent=2) + "\n", target / "plan.json")
 
 
-def _as_text(row: dict) -> dict[str, str]:
+def _as_text(row: Row) -> dict[str, str]:
     """A row of a sheet as its cells read."""
     return {key: "" if value is None else f"{value:.10g}" if isinstance(value, float) else str(value)
             for key, value in row.items()}  # fmt: skip
@@ -255,7 +258,7 @@ def _render(plan: Plan, reading: Reading, target: Path, fingerprint: str) -> Non
         write_text(environment.get_template(name).render(**shared, **values), target / name)
 
 
-def open_key(study: str | Path) -> dict[str, dict]:
+def open_key(study: str | Path) -> dict[str, Row]:
     """The key of a study's plan: code -> row of the instruments sheet."""
     folder = Path(study).absolute() / FOLDER
     try:

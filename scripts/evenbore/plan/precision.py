@@ -6,20 +6,26 @@ detectable difference: (t of two sides at 5 % + t of 80 % power) times the stand
 """
 
 from collections.abc import Mapping
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import stats
 
 from evenbore.compare.pairs import POWER
 from evenbore.compare.verdict import ALPHA
+from evenbore.facts.arrays import Floats
 from evenbore.facts.criteria import MEASURED
 from evenbore.plan.layout import Layout
 from evenbore.statistics import mixed
 
+Scatter: TypeAlias = tuple[float, float, float, str]
+"""Standard deviation of instrument, session, take, and where from ("assumed" or "pilot")."""
 
-def scatter(variance: pd.DataFrame | None) -> dict[str, tuple[float, float, float, str]]:
-    """Criterion -> standard deviation of instrument, session, take, and where from ("assumed" or "pilot")."""
+
+def scatter(variance: pd.DataFrame | None) -> dict[str, Scatter]:
+    """The scatter of every criterion: of an earlier study, else assumed."""
     found = {c.name: (*c.planning_sd, "assumed") for c in MEASURED if c.planning_sd}
     if variance is None:
         return found
@@ -55,7 +61,7 @@ def factor_error(layout: Layout, levels: Mapping[str, str], sd: tuple[float, flo
     return float(np.sqrt(variance)), float(len(set(instrument)) - len(set(level)))
 
 
-def _covariance(design: np.ndarray, random: list[tuple[float, np.ndarray]], take_sd: float) -> np.ndarray:
+def _covariance(design: Floats, random: list[tuple[float, NDArray[np.str_]]], take_sd: float) -> Floats:
     covariance = take_sd**2 * np.eye(len(design))
     for sd, labels in random:
         z = mixed.indicators(labels)
@@ -69,7 +75,7 @@ def detectable(error: float, df: float) -> float:
 
 
 def predicted(
-    layout: Layout, levels: Mapping[str, str], known: Mapping[str, tuple], criteria: pd.DataFrame
+    layout: Layout, levels: Mapping[str, str], known: Mapping[str, Scatter], criteria: pd.DataFrame
 ) -> pd.DataFrame:
     """One row per criterion: the scatter reckoned with, errors of pairs and of the factor, what can be detected."""
     rows = []

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from evenbore.facts.arrays import Floats
+from evenbore.facts.arrays import Bools, Floats
 
 RESIDUAL = "take"
 _STARTS = (0.05, 1.0, 30.0)
@@ -55,7 +55,7 @@ class Fit:
         return float(weights @ self.b), float(np.sqrt(variance)), float(2 * variance**2 / spread)
 
 
-def independent_columns(kept: Floats, more: Floats) -> Floats:
+def independent_columns(kept: Floats, more: Floats) -> Bools:
     """Which columns of `more` (n, q) add to the space of `kept` (n, p) and of those before them: (q,) bool."""
     adds = np.zeros(more.shape[1], bool)
     basis = np.linalg.qr(kept)[0] if kept.shape[1] else np.empty((len(more), 0))
