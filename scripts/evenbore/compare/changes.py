@@ -46,7 +46,8 @@ def changes(
     `tolerances`: instrument -> tolerances."""
     order, found = {state: n for n, state in enumerate(config["states"])}, []
     profiles_of = dict(list(profiles.groupby("instrument")))
-    for name, own in values.groupby("instrument", sort=False):
+    for instrument, own in values.groupby("instrument", sort=False):
+        name = str(instrument)
         states = sorted(own["state"].dropna().unique(), key=order.__getitem__)
         for before, after in pairwise(states):
             found += _criteria(own, name, before, after, config["just_noticeable"])
@@ -61,12 +62,14 @@ def _criteria(
     own: pd.DataFrame, name: str, before: str, after: str, just_noticeable: Mapping[str, float | None]
 ) -> list[Row]:
     found = []
-    for criterion, rows in own.groupby("criterion", sort=False):
-        first, last = (rows[rows["state"] == state] for state in (before, after))
-        if len(first) != 1 or len(last) != 1 or criterion in EXACT:
+    for key, rows in own.groupby("criterion", sort=False):
+        criterion = str(key)
+        of_states = [rows[rows["state"] == state] for state in (before, after)]
+        if any(len(one) != 1 for one in of_states) or criterion in EXACT:
             continue
-        first, last = first.iloc[0], last.iloc[0]
-        se = np.hypot(*((row["high"] - row["low"]) / (2 * Z90) for row in (first, last)))
+        first, last = (one.iloc[0] for one in of_states)
+        errors = [(row["high"] - row["low"]) / (2 * Z90) for row in (first, last)]
+        se = np.hypot(errors[0], errors[1])
         change = last["value"] - first["value"]
         p = 2 * stats.norm.sf(abs(change) / se) if se > 0 else np.nan
         row = _row(name, before, after, criterion, None, change, se, p, just_noticeable.get(criterion))

@@ -14,11 +14,12 @@ Two things must hold, else there is no cluster structure, which is an answer and
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import pandas as pd
 from scipy.cluster.hierarchy import fcluster, linkage
-from sklearn.metrics import pairwise_distances, silhouette_score
+from sklearn.metrics import pairwise_distances, silhouette_score  # type: ignore[import-untyped]  # it has none
 
 from evenbore.facts.arrays import Floats, Ints
 from evenbore.facts.columns import names
@@ -59,9 +60,10 @@ def principal_components(profiles: Floats) -> Floats:
     scaled = (profiles - profiles.mean(axis=0))[:, spread > 1e-12 * np.abs(profiles).max(initial=1)]
     scaled = scaled / scaled.std(axis=0)
     u, size, _ = np.linalg.svd(scaled, full_matrices=False)
-    scores = (u * size)[:, size > 1e-9 * size.max(initial=0)]
+    scores: Floats = (u * size)[:, size > 1e-9 * size.max(initial=0)]
     largest = np.abs(scores).argmax(axis=0)
-    return scores * np.sign(scores[largest, np.arange(scores.shape[1])])
+    signs: Floats = np.sign(scores[largest, np.arange(scores.shape[1])])
+    return scores * signs
 
 
 def best_partition(scores: Floats) -> tuple[Ints, float]:
@@ -143,7 +145,7 @@ def axis_words(wide: pd.DataFrame, component: pd.Series) -> str:
     for measure, (more, less) in TRAITS.items():
         if measure not in wide:
             continue
-        own = wide[measure].sort_index(axis=1).reindex(component.index)
+        own = cast(pd.DataFrame, wide[measure]).sort_index(axis=1).reindex(component.index)
         half = own.shape[1] // 2
         upper = own.iloc[:, own.shape[1] - half :].mean(axis=1) - own.iloc[:, :half].mean(axis=1)
         for trait, where in ((own.mean(axis=1), ""), (upper, " in high notes than in low")):

@@ -12,6 +12,8 @@ component `take` is what the takes scatter beyond that. Not split for the criter
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,7 +22,7 @@ from scipy import stats
 
 from evenbore.compare.factors import SAME_VALUE
 from evenbore.compare.pairs import of_criterion
-from evenbore.facts.arrays import Bools, Floats
+from evenbore.facts.arrays import Bools
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import MEASURED, Criterion
 from evenbore.facts.rows import Row
@@ -41,8 +43,8 @@ NOT_TOLD_APART = "no repeat takes: not to be told from the instruments"
 def variance_table(
     played: pd.DataFrame,
     notes: pd.DataFrame,
-    sheet: Mapping[str, Row],
-    families: Mapping[str, Family],
+    sheet: dict[str, Row],
+    families: dict[str, Family],
     base_dynamic: str,
     seed: int,
 ) -> pd.DataFrame:
@@ -64,7 +66,7 @@ def variance_table(
 def components(takes: pd.DataFrame, kinds: NDArray[np.str_], noted: float) -> list[Row]:
     """Rows of one criterion. `kinds` (n,): family of each take; `noted`: variance that single notes make, or NaN."""
     groups = takes["session"].map(session_groups(takes.assign(status="ok")))
-    fixed = np.column_stack([np.ones(len(takes)), *map(mixed.indicators, (kinds, groups))])
+    fixed = np.column_stack([np.ones(len(takes)), mixed.indicators(kinds), mixed.indicators(groups)])
     fixed = fixed[:, mixed.independent_columns(np.empty((len(takes), 0)), fixed)]
     owner = (takes["instrument"] + "\n" + takes["state"]).to_numpy()
     labels, reasons = {"instrument": owner}, {}
@@ -132,7 +134,7 @@ def _row(component: str, variance: float, error: float, n: int, reason: str) -> 
 
 
 def _cells(
-    notes: pd.DataFrame, sheet: Mapping[str, Row], families: Mapping[str, Family]
+    notes: pd.DataFrame, sheet: dict[str, Row], families: dict[str, Family]
 ) -> list[tuple[Row, list[TakeNotes]]]:
     """Repeat takes of the same thing (two or more), with the key of the first."""
     cells: dict[tuple[str, ...], list[tuple[Row, TakeNotes]]] = {}
@@ -150,7 +152,8 @@ def _common(takes: list[TakeNotes]) -> list[TakeNotes]:
 
 
 def _only(take: TakeNotes, keep: Bools) -> TakeNotes:
-    return TakeNotes(**{k: v[keep] if isinstance(v, np.ndarray) else v for k, v in vars(take).items()})
+    kept: dict[str, Any] = {k: v[keep] for k, v in vars(take).items() if isinstance(v, np.ndarray)}
+    return replace(take, **kept)
 
 
 def _note_scatter(cells: Sequence[tuple[Row, list[TakeNotes]]]) -> dict[str, float]:
@@ -183,19 +186,15 @@ def note_variance(
             continue
         middle = {measure: np.mean([getattr(take, measure) for take in takes], axis=0) for measure in COLUMNS}
         drawn = [
-            _replaced(
-                takes[0], {m: notes + rng.normal(0.0, 1.0, notes.size) * scatter[m] for m, notes in middle.items()}
+            replace(
+                takes[0], **{m: notes + rng.normal(0.0, 1.0, notes.size) * scatter[m] for m, notes in middle.items()}
             )
             for _ in range(NOTE_DRAWS)
         ]
         values = np.array(of_takes(criterion.name, drawn))
         if criterion.name in DEVIATIONS:  # the inflation by the scatter is taken out of the value, as in `assess`
-            still = FUNCTIONS[criterion.name](_replaced(takes[0], middle))
+            still = FUNCTIONS[criterion.name](replace(takes[0], **middle))
             values = np.sqrt(np.maximum(values**2 - (values**2).mean() + still**2, 0.0))
         found.append(values.var(ddof=1))
     found = [variance for variance in found if np.isfinite(variance)]
     return float(np.mean(found)) if found else np.nan
-
-
-def _replaced(take: TakeNotes, measures: Mapping[str, Floats]) -> TakeNotes:
-    return TakeNotes(**vars(take) | measures)

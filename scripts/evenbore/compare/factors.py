@@ -108,7 +108,7 @@ def factor_of(column: str, sheet: Mapping[str, Row], instruments: Sequence[str])
     if column in NUMBERS or column.startswith("x_"):
         numbers = pd.to_numeric(pd.Series(cells, dtype=object), errors="coerce")
         if numbers.notna().all() and numbers.nunique() >= 3:
-            values = numbers.astype(float).to_dict()
+            values = {str(name): value for name, value in numbers.astype(float).items()}
             return Factor(column, {name: f"{value:g}" for name, value in values.items()}, values)
     spelling: dict[str, str] = {}
     for value in cells.values():
@@ -187,7 +187,7 @@ def _rows(
             continue
         base = {"factor": factor.name, "family": family, "criterion": criterion.criterion, "unit": criterion.unit,
                 "just_noticeable": criterion.just_noticeable}  # fmt: skip
-        own = of_criterion(played, criterion.criterion)
+        own = of_criterion(played, str(criterion.criterion))
         own = own[np.array([sheet[name]["family"] == family for name in own["instrument"]], bool)]
         present = set(own["instrument"])
         heard = Factor(
@@ -334,7 +334,7 @@ def _fit_takes(
     takes: pd.DataFrame, units: list[str], design: Floats, place: Ints, kept: Bools, df: float, beside: bool
 ) -> _Fitted | None:
     """The mixed model of the takes, with the instruments' design handed on to their takes."""
-    index = pd.Index(units).get_indexer(takes["instrument"])
+    index = pd.Index(units).get_indexer(pd.Index(takes["instrument"]))
     blocks = [column for column in ("session", "player") if takes[column].nunique() > 1]
     fixed = np.column_stack([mixed.indicators(takes[column]) for column in (*blocks, "direction", "articulation")])
     start = place[0]

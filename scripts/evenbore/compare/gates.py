@@ -5,6 +5,7 @@ A gate that is null is off. An instrument without the value is not failed; its t
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import cast
 
 import pandas as pd
 
@@ -61,7 +62,7 @@ def check_gates(
             elif (instrument, subject) not in known.index:
                 unchecked.append(f"{subject} not known")
             else:
-                value, unit = known.loc[(instrument, subject), ["value", "unit"]]
+                value, unit = cast(pd.Series, known.loc[(instrument, subject), ["value", "unit"]])
                 if (value > limit) if bound == "max" else (value < limit):
                     side = "above" if bound == "max" else "below"
                     failed[key] = f"{subject} {value:.3g} {unit}, {side} {limit:g}"

@@ -100,8 +100,8 @@ def compared_states(instruments: pd.DataFrame, states: list[str], compare_state:
     """
     known = instruments.groupby("instrument")["state"].agg(set)
     if compare_state != "latest":
-        return {name: compare_state for name, had in known.items() if compare_state in had}
-    return {name: max(had, key=states.index) for name, had in known.items()}
+        return {str(name): compare_state for name, had in known.items() if compare_state in had}
+    return {str(name): max(had, key=states.index) for name, had in known.items()}
 
 
 def in_state(frame: pd.DataFrame, states: dict[str, str]) -> pd.DataFrame:
@@ -123,13 +123,14 @@ def design(takes: pd.DataFrame, shifts: pd.DataFrame, states: dict[str, str], in
         return Design(unknown, of_takes, of_days, moved, UNKNOWN_REPEATABILITY, unknown)
     additive = set(takes["criterion"]) <= ADDITIVE
     owners, *parts = error_parts(takes, additive)
-    place = owners.get_indexer([(name, states[name]) for name in instruments])
+    compared = [(name, states[name]) for name in instruments]
+    place = owners.get_indexer(compared)  # type: ignore[arg-type]  # a list of keys is right
     for part, whole in zip(parts, (of_takes, of_days), strict=True):
         whole[np.ix_(place >= 0, place >= 0)] = part[np.ix_(place[place >= 0], place[place >= 0])]
     counted = in_state(takes, states)
-    n = counted.groupby("instrument").size().reindex(instruments).to_numpy(float, na_value=np.nan)
+    n = np.asarray(counted.groupby("instrument").size().reindex(instruments), float)
     sessions = counted["session"].map(session_groups(takes.assign(status="ok")))
-    linked = sessions.groupby(counted["instrument"]).first().reindex(instruments).to_numpy(float, na_value=np.nan)
+    linked = np.asarray(sessions.groupby(counted["instrument"]).first().reindex(instruments), float)
     return Design(n, of_takes, of_days, moved, repeatability(takes, additive, day_scale(takes["criterion"])), linked)
 
 
@@ -171,8 +172,9 @@ def takes_needed(plan: Design, difference: Floats, a: Ints, b: Ints, factor: Flo
         df = known.freedom + n_a + n_b - plan.n[a] - plan.n[b]
         spare = stats.t.ppf(POWER, df) * np.sqrt(scale**2 @ known.shares)
         room, excess = just_noticeable - size - spare, size - spare
-        equal = (room > 0) & (two_sided(room, scale, df, known.shares) <= 1 - CONFIDENCE)
-        return equal | ((excess > 0) & (two_sided(excess, scale, df, known.shares) * factor <= ALPHA))
+        equal: Bools = (room > 0) & (two_sided(room, scale, df, known.shares) <= 1 - CONFIDENCE)
+        differs: Bools = (excess > 0) & (two_sided(excess, scale, df, known.shares) * factor <= ALPHA)
+        return equal | differs
 
     low, high = np.ones(size.size), np.full(size.size, MOST_TAKES + 1.0)  # too few, and enough or beyond
     while (between := high - low > 1).any():
@@ -223,7 +225,7 @@ def pairs_table(
     names = sorted(states)
     compared = in_state(instruments, states)
     for criterion in criteria.itertuples(index=False):
-        name = criterion.criterion
+        name = str(criterion.criterion)
         plan = design(of_criterion(takes, name), of_criterion(shifts, name), states, names)
         rows = of_criterion(compared, name).set_index("instrument").reindex(names)
         yield _pairs_of(criterion, rows.assign(family=[families[i] for i in names]), plan)
@@ -256,7 +258,7 @@ def _pairs_of(criterion: Any, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
         judged.loc[unrepeated, "takes_needed"] = 2
         todo = undecided & ~unrepeated
         with np.errstate(invalid="ignore", divide="ignore"):
-            factor = np.fmax(judged["p_adjusted"] / judged["p"], 1).to_numpy()[todo]
+            factor = np.fmax((judged["p_adjusted"] / judged["p"]).to_numpy(), 1)[todo]
         question = difference[todo], a[todo], b[todo], factor, jnd
         needed = np.where(linked[todo], takes_needed(plan, *question), np.nan)
         days_needed = takes_needed(one_take_a_day(plan), *question)

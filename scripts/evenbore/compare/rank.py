@@ -27,6 +27,7 @@ import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -66,7 +67,8 @@ class Pool:
 def steps(criteria: pd.DataFrame, median_cost: float) -> pd.Series:
     """Size of one step per criterion, in its unit: the just-noticeable difference, else the criterion's own step."""
     entries = [CRITERIA[name] for name in criteria["criterion"]]
-    own = [(c.step or c.just_noticeable) * (median_cost if c.name in EXACT else 1.0) for c in entries]
+    # one of the two is given
+    own = [cast(float, c.step or c.just_noticeable) * (median_cost if c.name in EXACT else 1.0) for c in entries]
     noticed = criteria["just_noticeable"].astype(float).to_numpy()
     return pd.Series(np.where(noticed > 0, noticed, own), index=criteria["criterion"])
 
@@ -185,18 +187,18 @@ def draw_pool(
     used = judged[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in judged["criterion"]]]
     size = steps(criteria, values["total_cost"].median() if "total_cost" in values else np.nan)
     stacked = np.empty((draws, len(names), len(used)), np.float32)
-    for number, criterion in enumerate(used.itertuples(index=False)):
-        value, step = values[criterion.criterion].to_numpy(), size[criterion.criterion]
+    for number, (criterion, better) in enumerate(zip(used["criterion"], used["better"], strict=True)):
+        value, step = values[criterion].to_numpy(), size[criterion]
         known = np.isfinite(value)
         drawn = np.full((draws, value.size), np.nan)
-        if criterion.criterion in EXACT:
+        if criterion in EXACT:
             drawn[:, known] = value[known]
         else:
-            scatter = (pairs.of_criterion(frame, criterion.criterion) for frame in (takes, shifts))
-            errors = _errors(pairs.design(*scatter, states, list(np.array(names)[known])), step)
+            scatter, moved = (pairs.of_criterion(frame, criterion) for frame in (takes, shifts))
+            errors = _errors(pairs.design(scatter, moved, states, list(np.array(names)[known])), step)
             drawn[:, known] = draw_values(value[known], *errors, step, rng, draws)
-        median = np.median(oriented(value[known], criterion.better)) / step
-        stacked[:, :, number] = utilities(oriented(drawn, criterion.better) / step, median, rng)
+        median = np.median(oriented(value[known], better)) / step
+        stacked[:, :, number] = utilities(oriented(drawn, better) / step, median, rng)
     return Pool(family, group, list(names), list(used["criterion"]), stacked)
 
 
@@ -276,7 +278,7 @@ def save_pools(pools: list[Pool], path: str | Path) -> None:
         arrays[f"criteria_{number}"] = np.array(pool.criteria, dtype=str)
         arrays[f"utilities_{number}"] = pool.utilities.astype(np.float32)
     Path(path).parent.mkdir(parents=True, exist_ok=True)
-    np.savez_compressed(path, **arrays)
+    np.savez_compressed(path, **arrays)  # type: ignore[arg-type]  # any name but allow_pickle is an array's
 
 
 def utilities_a_draw(path: str | Path) -> int:
@@ -292,7 +294,8 @@ def load_pools(path: str | Path, draws: int | None = None) -> list[Pool]:
             Pool(
                 str(kept[f"family_{number}"]),
                 None if kept[f"group_{number}"] < 0 else int(kept[f"group_{number}"]),
-                *(kept[f"{names}_{number}"].tolist() for names in ("instruments", "criteria")),
+                kept[f"instruments_{number}"].tolist(),
+                kept[f"criteria_{number}"].tolist(),
                 _first_draws(members, f"utilities_{number}.npy", draws),
             )
             for number in _numbers(kept)

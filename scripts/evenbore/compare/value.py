@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare.rank import Pool, pools_for, weights_of
-from evenbore.facts.arrays import Bools, Floats, Numbers
+from evenbore.facts.arrays import Bools, Numbers
 from evenbore.facts.criteria import EXACT
 
 STEP_UP = ["next_up", "next_cost", "next_gain", "next_better"]
@@ -23,7 +23,7 @@ def on_front(cost: Numbers, quality: Numbers, allowed: Bools) -> Bools:
     usable = allowed & np.isfinite(cost) & np.isfinite(quality)
     as_good = (quality[None, :] >= quality[:, None]) & (cost[None, :] <= cost[:, None])
     better = (quality[None, :] > quality[:, None]) | (cost[None, :] < cost[:, None])
-    beaten: Bools = (as_good & better & usable[None, :]).any(axis=1)
+    beaten: Bools = np.any(as_good & better & usable[None, :], axis=1)
     return usable & ~beaten
 
 

@@ -6,12 +6,14 @@ from numpy.typing import ArrayLike, NDArray
 ALPHA = 0.05
 
 
-def verdicts(low: ArrayLike, high: ArrayLike, p_adjusted: ArrayLike, just_noticeable: ArrayLike) -> NDArray[np.str_]:
+def verdicts(
+    low: ArrayLike, high: ArrayLike, p_adjusted: ArrayLike, just_noticeable: ArrayLike | None
+) -> NDArray[np.str_]:
     """Verdicts (P,) of differences with the 90 % intervals `low` to `high` (P,), in the unit of `just_noticeable`.
 
-    In this order: no_audible_difference when the interval lies inside ± just_noticeable (never when that is NaN), even
-    where it excludes zero; differs when p_adjusted <= ALPHA; else undecided. An unknown interval (NaN) is undecided,
-    unless p is known.
+    In this order: no_audible_difference when the interval lies inside ± just_noticeable (never when that is NaN or
+    None), even where it excludes zero; differs when p_adjusted <= ALPHA; else undecided. An unknown interval (NaN) is
+    undecided, unless p is known.
 
     >>> verdicts([-0.5, 0.2, 2.0, -3.0], [0.5, 1.0, 4.0, 3.0], [0.9, 0.01, 0.01, 0.9], 1.0).tolist()
     ['no_audible_difference', 'no_audible_difference', 'differs', 'undecided']

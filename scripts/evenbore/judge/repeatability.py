@@ -46,7 +46,7 @@ class Repeatability(NamedTuple):
     ratios: np.ndarray
     shares: np.ndarray
     variances: np.ndarray
-    freedom: int
+    freedom: float
     day_df: int
 
     def scale(self, takes, days, known=0.0) -> np.ndarray:

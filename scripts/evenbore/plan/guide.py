@@ -24,7 +24,7 @@ LOWEST_CUE_HZ = 220.0
 
 def note_times(count: int) -> Floats:
     """When each of `count` notes begins, seconds."""
-    return SILENCE_S + BEAT_S * (COUNT_IN + np.arange(count))
+    return SILENCE_S + BEAT_S * (COUNT_IN + np.arange(count, dtype=float))
 
 
 def cue_hz(sounding_hz: float) -> float:

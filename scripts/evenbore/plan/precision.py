@@ -29,7 +29,8 @@ def scatter(variance: pd.DataFrame | None) -> dict[str, Scatter]:
     found = {c.name: (*c.planning_sd, "assumed") for c in MEASURED if c.planning_sd}
     if variance is None:
         return found
-    for criterion, rows in variance.groupby("criterion"):
+    for key, rows in variance.groupby("criterion"):
+        criterion = str(key)
         sd = rows.set_index("component")["sd"]
         take = np.hypot(sd.get("take", np.nan), np.nan_to_num(sd.get("note", 0.0)))
         if criterion in found and np.isfinite([sd.get("instrument", np.nan), take]).all():
@@ -82,14 +83,15 @@ def predicted(
     n_turns, n = layout.n_turns, len({name for names in layout.visits.values() for name in names})
     testable = len(set(levels.values())) > 1
     for criterion in criteria.itertuples(index=False):
-        if criterion.criterion not in known:
+        name = str(criterion.criterion)
+        if name not in known:
             continue
-        *sd, origin = known[criterion.criterion]
-        pair, worst = pair_errors(layout, sd[1], sd[2])
-        factor, df = factor_error(layout, levels, tuple(sd)) if testable else (np.nan, np.nan)
+        instrument, session, take, origin = known[name]
+        pair, worst = pair_errors(layout, session, take)
+        factor, df = factor_error(layout, levels, (instrument, session, take)) if testable else (np.nan, np.nan)
         rows.append({
-            "criterion": criterion.criterion, "unit": criterion.unit, "sd_instrument": sd[0], "sd_session": sd[1],
-            "sd_take": sd[2], "origin": origin, "se_pair": pair, "se_worst_pair": worst,
+            "criterion": name, "unit": criterion.unit, "sd_instrument": instrument, "sd_session": session,
+            "sd_take": take, "origin": origin, "se_pair": pair, "se_worst_pair": worst,
             "detectable_pair": detectable(pair, n_turns - n - len(layout.visits) + 1), "se_factor": factor,
             "detectable_factor": detectable(factor, df), "just_noticeable": criterion.just_noticeable,
         })  # fmt: skip
