@@ -10,9 +10,10 @@ from matplotlib.textpath import TextPath
 
 from evenbore.compare.rank import oriented
 from evenbore.facts.criteria import BETTER
+from evenbore.facts.words import plain
 from evenbore.figures.entries import entry
 from evenbore.figures.style import PER_ROW, NothingToShow, panels
-from evenbore.report.results import Results, plain
+from evenbore.report.results import Results
 from evenbore.report.style import BLUE, COLOURS, GREY, MARKERS, PALE
 
 MOST_RANKS_DRAWN = 15

@@ -2,9 +2,10 @@
 
 import numpy as np
 
+from evenbore.facts.words import plain
 from evenbore.figures.entries import entry
 from evenbore.figures.style import NothingToShow, panels
-from evenbore.report.results import Results, plain
+from evenbore.report.results import Results
 from evenbore.report.style import COLOURS
 
 COMPONENTS = ("instrument", "session", "player", "take", "note")

@@ -5,8 +5,10 @@ import hashlib
 import io
 import json
 import zlib
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any, cast
 
 import jinja2
 import pandas as pd
@@ -17,7 +19,9 @@ from evenbore.compare.rank import oriented
 from evenbore.facts.columns import TABLES
 from evenbore.facts.criteria import BETTER, CRITERIA, EXACT, GATES
 from evenbore.facts.findings import FINDINGS
+from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
+from evenbore.facts.words import plain
 from evenbore.files.atomic import write_atomically
 from evenbore.page import charts, research
 from evenbore.page.priorities import priorities_data
@@ -26,7 +30,7 @@ from evenbore.recording.clips import StoredClip
 from evenbore.report import words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
 from evenbore.report.curves import charts as note_charts
-from evenbore.report.results import Results, plain
+from evenbore.report.results import Results
 from evenbore.trade.inspection import not_inspected
 
 LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
@@ -37,7 +41,7 @@ PAGE_SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js
 
 def write_page(
     results: Results, draws: str | Path, clips: list[StoredClip], figures: list[str], captions: list[str],
-    provenance: dict, path: str | Path,
+    provenance: dict[str, Any], path: str | Path,
 ) -> None:  # fmt: skip
     """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `figures`: SVG files, the PNG
     beside each; `captions`: of the same figures."""
@@ -60,7 +64,9 @@ def write_page(
     write_atomically(path, lambda temporary: stream.dump(str(temporary), "utf-8"))
 
 
-def _context(results: Results, draws, clips: list[StoredClip], figures: list[str], captions: list[str]) -> dict:
+def _context(
+    results: Results, draws: str | Path, clips: list[StoredClip], figures: list[str], captions: list[str]
+) -> dict[str, Any]:
     """What the templates show."""
     study, shown = results.study, results.shown
     written_out = set(shown)
@@ -132,12 +138,12 @@ def _first_of_all(results: Results) -> str:
     return f"the first{of} in rank: {len(results.shown)} of {len(results.order)} instruments"
 
 
-def _records(frame: pd.DataFrame) -> list[dict]:
+def _records(frame: pd.DataFrame) -> list[Row]:
     """Rows as dicts, None for what is missing."""
-    return frame.astype(object).where(frame.notna(), None).to_dict("records")
+    return cast(list[Row], frame.astype(object).where(frame.notna(), None).to_dict("records"))
 
 
-def _counts(results: Results) -> dict:
+def _counts(results: Results) -> dict[str, int]:
     recordings = results.tables["recordings"]
     return {
         "instruments": len(results.study.instruments),
@@ -154,18 +160,21 @@ def _groups(results: Results) -> dict[int, list[str]]:
     return {int(g): [name for name in results.order if group.get(name) == g] for g in sorted(group.unique())}
 
 
-def _decisions(results: Results) -> list[dict]:
+def _decisions(results: Results) -> list[Row]:
     """The rows of the table `status` in the reports' order, with where to hear what was found."""
     heard = results.tables["vetting"].set_index(["instrument", "state"])[["listen", "shipment"]]
-    return [row | {key: None if pd.isna(value) else value for key, value in heard.loc[(name, row["state"])].items()}
+    return [row | {str(key): None if pd.isna(value) else value
+                   for key, value in cast(pd.Series, heard.loc[(name, row["state"])]).items()}
             for name in results.order for row in reversed(results.status(name))]  # fmt: skip
 
 
-def _comparison(results: Results) -> dict:
+def _comparison(results: Results) -> dict[str, Any]:
     """The comparison table: `columns` (criteria that anybody has), `cells` by instrument and criterion, `notes`:
     the reasons that cells refer to by number, `missing`: criteria without any value and why."""
     rows = results.compared("instruments")
-    columns, cells, notes = [], {name: {} for name in results.order}, {}
+    columns: list[Row] = []
+    cells: dict[str, dict[str, Row]] = {name: {} for name in results.order}
+    notes: dict[str, int] = {}
     # cost first, where it can be seen without scrolling
     for criterion in sorted(_records(results.tables["criteria"]), key=lambda c: c["criterion"] not in EXACT):
         name = criterion["criterion"]
@@ -195,7 +204,7 @@ def _comparison(results: Results) -> dict:
     return {"columns": columns, "cells": cells, "notes": list(notes), "missing": missing}
 
 
-def _figure(svg: Path, caption: Path, many: bool) -> dict:
+def _figure(svg: Path, caption: Path, many: bool) -> dict[str, str]:
     """A figure as a data URI: the SVG, or where that is large the PNG in 256 colours; `many`: of many instruments."""
     data, kind = svg.read_bytes(), "svg+xml"
     if len(data) > (LARGEST_OF_MANY if many else LARGEST_SVG):
@@ -215,7 +224,7 @@ def _few_colours(path: Path) -> bytes:
     return out.getvalue()
 
 
-def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dict:
+def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dict[str, Any]:
     """What the section of one instrument shows."""
     study = results.study
     own = {table: _records(results.of(table, name)) for table in ("findings", "tuning_advice", "recordings", "value")}
@@ -239,10 +248,11 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
     }
 
 
-def _note_rows(name: str, profiles: dict[str, Curves]) -> list[dict]:
+def _note_rows(name: str, profiles: dict[str, Curves]) -> list[Row]:
     """Value and interval of each note's measures, as texts; None for one that was not measured."""
-    notes: dict[int, dict] = {}
+    notes: dict[int, dict[str, str | None]] = {}
     for measure, curves in profiles.items():
+        row: Any
         for row in curves.of(name).itertuples(index=False):
             text = words.number(row.value, 1)
             if pd.notna(row.low):
@@ -267,20 +277,21 @@ def _pairs(results: Results) -> str:
     values = results.compared("instruments").set_index(["instrument", "criterion"])["value"].to_dict()
     direction = results.tables["criteria"].set_index("criterion")["better"].to_dict()
 
-    def better(row) -> int:
+    def better(row: Any) -> int:
         a, b = (oriented(values.get((name, row.criterion), float("nan")), direction[row.criterion])
                 for name in (row.instrument_a, row.instrument_b))  # fmt: skip
         return int(a > b) - int(a < b)
 
-    def figures(value, digits=4):
+    def figures(value: Any, digits: int = 4) -> float | None:
         return None if pd.isna(value) else float(f"{value:.{digits}g}")
 
+    compared: Iterable[Any] = rows.itertuples(index=False)
     listed = [
         [instruments[r.instrument_a], instruments[r.instrument_b], criteria[r.criterion],
          verdicts[r.verdict], figures(r.difference), figures(r.low), figures(r.high),
          figures(r.p_adjusted, 2), None if pd.isna(r.takes_needed) else int(r.takes_needed),
          -1 if pd.isna(r.reason) else reasons[r.reason], better(r)]
-        for r in rows.itertuples(index=False)
+        for r in compared
     ]  # fmt: skip
     data = {
         "instruments": [results.label(name) for name in instruments],
@@ -292,7 +303,7 @@ def _pairs(results: Results) -> str:
     return _script_data(data)
 
 
-def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict:
+def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict[str, Any]:
     """What the page shows of two instruments beside their pairs: values as texts by the criteria's places in the
     pairs, and the curves over the notes."""
     values = results.compared("instruments").set_index(["instrument", "criterion"])
@@ -304,11 +315,11 @@ def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict:
         value, interval = words.value_texts(values.loc[(name, criterion)])
         return [value, *interval.split(" to ")]
 
-    def curve(curves: Curves, name: str) -> list[list]:
+    def curve(curves: Curves, name: str) -> list[list[float | None]]:
         own = curves.of(name)[["written", "value", "low", "high"]].round(2)
         return own.astype(object).where(own.notna(), None).to_numpy().tolist()
 
-    def axis(curves: Curves) -> list:
+    def axis(curves: Curves) -> list[object]:
         limits, names = [round(value, 2) for value in curves.limits], note_names(curves.rows, MOST_NOTE_NAMES)
         return [curves.title, curves.axis, limits, list(curves.ticks.items()), list(names.items())]
 
@@ -326,7 +337,7 @@ def _packed_text(text: str) -> str:
     return base64.b64encode(zlib.compress(text.encode("utf-8"), 9)).decode("ascii")
 
 
-def _script_data(data) -> str:
+def _script_data(data: object) -> str:
     """Data as compact JSON that cannot end the <script> around it."""
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
     return text.translate({ord(sign): f"\\u{ord(sign):04x}" for sign in "<>&"})
@@ -338,19 +349,20 @@ def _inseparable(results: Results) -> dict[str, str]:
     return dict(zip(links["instrument"], links["inseparable"], strict=True))
 
 
-def _sessions(results: Results) -> list[dict]:
+def _sessions(results: Results) -> list[Row]:
     """Every session of the sheet with its group, link error and instruments."""
     links = results.tables["comparability"]
-    found = []
+    sessions = []
     for session, sheet in results.study.sessions.items():
         own = links[links["session"] == session]
-        found.append(
+        members: Iterable[Any] = own.itertuples(index=False)
+        sessions.append(
             sheet
             | {
                 "group": None if own.empty else int(own["group"].iloc[0]),
                 "link_se_db": None if own.empty else own["link_se_db"].iloc[0],
                 **{words: "".join(own[words].dropna().head(1)) for words in ("advice", "odd_response")},
-                "instruments": [(row.instrument, row.links > 0) for row in own.itertuples(index=False)],
+                "instruments": [(row.instrument, row.links > 0) for row in members],
             }
         )
-    return found
+    return sessions

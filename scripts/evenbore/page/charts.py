@@ -1,6 +1,8 @@
 """Small charts of the page in SVG units (px): bars in the table, curves over the notes."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any, cast
 
 import pandas as pd
 
@@ -23,15 +25,17 @@ def bars(rows: pd.DataFrame) -> dict[str, Bar]:
     """Bars of one criterion's rows (instrument, value, low, high) on the scale that holds them all."""
     known = rows.dropna(subset="value")
     ends = pd.concat([known["value"], known["low"], known["high"]])
-    bottom, span = ends.min(), (ends.max() - ends.min()) or 1.0
+    bottom: float = ends.min()
+    span: float = (ends.max() - ends.min()) or 1.0
 
     def place(value: float) -> float | None:
         return None if pd.isna(value) else round(4 + 92 * (value - bottom) / span, 1)
 
-    return {row.instrument: Bar(place(row.value), place(row.low), place(row.high)) for row in known.itertuples()}
+    drawn: Iterable[Any] = known.itertuples()
+    return {row.instrument: Bar(cast(float, place(row.value)), place(row.low), place(row.high)) for row in drawn}
 
 
-def svg(chart: NoteChart) -> dict:
+def svg(chart: NoteChart) -> dict[str, Any]:
     """A curve over the notes as the template draws it: `points` (x, y, y of low, y of high, marked), `band` a polygon,
     `line` and `middle` polylines, `x_ticks` and `y_ticks` (place, text), `borders` (x)."""
     left, right = FRAME["left"] + FRAME["inset"], FRAME["right"] - FRAME["inset"]
@@ -43,16 +47,17 @@ def svg(chart: NoteChart) -> dict:
     def y(value: float) -> float | None:
         return None if pd.isna(value) else round(upwards(value), 1)
 
-    def path(notes, values) -> str:
+    def path(notes: Iterable[float], values: Iterable[float]) -> str:
         return " ".join(f"{x(note)},{y(value)}" for note, value in zip(notes, values, strict=True))
 
     points, band = chart.points, chart.band
+    rows: Iterable[Any] = points.itertuples(index=False)
     return {
         "frame": FRAME,
         "title": chart.title,
         "axis": chart.axis,
         "legend": chart.legend,
-        "points": [(x(r.written), y(r.value), y(r.low), y(r.high), r.marked) for r in points.itertuples(index=False)],
+        "points": [(x(r.written), y(r.value), y(r.low), y(r.high), r.marked) for r in rows],
         "line": path(points["written"], points["value"]),
         "band": path([*band.index, *band.index[::-1]], [*band["low"], *band["high"][::-1]]),
         "middle": path(band.index, band["middle"]),

@@ -1,28 +1,36 @@
 """The report's section on factors: what goes with a property of the instruments, in words and a table."""
 
+from collections.abc import Iterable, Sequence
+from typing import Any
+
 import pandas as pd
 
+from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import VERDICTS
-from evenbore.report.results import Results, plain
+from evenbore.facts.words import plain
+from evenbore.report.results import Results
 from evenbore.report.words import number
 
 
-def factors(results: Results) -> list[dict]:
+def factors(results: Results) -> list[Row]:
     """One entry per factor and kind of instrument: name, family, what is compared if it is the same in all rows (else
     empty), the sentences on all of it, and rows of the table."""
-    found = []
-    for (factor, family), rows in results.tables["factors"].groupby(["factor", "family"], sort=False):
-        found.append({
+    entries = []
+    groups: Iterable[tuple[tuple[Any, ...], pd.DataFrame]] = results.tables["factors"].groupby(
+        ["factor", "family"], sort=False
+    )
+    for (factor, family), rows in groups:
+        entries.append({
             "name": plain(factor.removeprefix("x_")),
             "family": results.study.families[family].name,
-            "contrast": _common(rows["contrast"].dropna().unique()),
+            "contrast": _common(rows["contrast"].dropna().unique().tolist()),
             "cautions": list(dict.fromkeys(rows["reason"].dropna())),
             "rows": [_row(row) for row in rows.itertuples(index=False)],
         })  # fmt: skip
-    return found
+    return entries
 
 
-def _common(contrasts) -> str:
+def _common(contrasts: Sequence[str]) -> str:
     return _words(contrasts[0]) if len(contrasts) == 1 else ""
 
 
@@ -31,7 +39,7 @@ def _words(contrast: str) -> str:
     return contrast.replace(" - ", " minus ") if contrast.count(" - ") == 1 else contrast
 
 
-def _row(row) -> dict:
+def _row(row: Any) -> Row:
     known = pd.notna(row.estimate)
     return {
         "criterion": plain(row.criterion),
@@ -46,12 +54,12 @@ def _row(row) -> dict:
     }  # fmt: skip
 
 
-def _interval(row) -> str:
+def _interval(row: Any) -> str:
     value, low, high = (number(x, 2) for x in (row.estimate, row.low, row.high))
     return f"{value} ({low} to {high}) {row.unit}"
 
 
-def _sentence(row) -> str:
+def _sentence(row: Any) -> str:
     if row.verdict == "no_audible_difference":
         return f"within ± {row.just_noticeable:g} {row.unit}, the least that is heard"
     return "more than chance between instruments explains" if row.verdict == "differs" else ""

@@ -6,10 +6,14 @@ often that where it is cut into blocks does not matter.
 """
 
 import base64
+from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from scipy.signal import fftconvolve, firwin2
 
+from evenbore.facts.arrays import Floats32
 from evenbore.recording.audio import signal_from_array
 from evenbore.recording.clips import BEFORE_S, CLIP_RATE, LOUDNESS_LUFS, Clip, StoredClip, decoded, faded
 from evenbore.recording.quality import lufs
@@ -21,7 +25,7 @@ PEAK_DB = -0.5
 MB = 1_000_000
 
 
-def sound_data(results: Results, clips: list[StoredClip]) -> dict:
+def sound_data(results: Results, clips: list[StoredClip]) -> dict[str, Any]:
     """Everything that the page's player needs, as JSON-ready data; empty lists without sound."""
     corrections = _corrections(results)
     kept = _kept(results, clips)
@@ -66,8 +70,8 @@ def _kept(results: Results, clips: list[StoredClip]) -> list[Clip]:
     used = results.tables["recordings"].set_index("recording")["status"]
     place = {name: k for k, name in enumerate(results.order)}
     clips = [clip for clip in clips if used.get(clip.about.recording) in ("ok", "warned")]
-    sessions: dict[tuple, list[str]] = {}
-    number: dict[tuple, int] = {}
+    sessions: dict[tuple[str, str], list[str]] = {}
+    number: dict[tuple[str, str, str, str], int] = {}
     ranked = []
     for index, clip in enumerate(stored.about for stored in clips):
         own = sessions.setdefault((clip.instrument, clip.state), [])
@@ -87,7 +91,7 @@ def _kept(results: Results, clips: list[StoredClip]) -> list[Clip]:
     return sorted(kept, key=lambda clip: place[clip.instrument])
 
 
-def _levels(clip: Clip, correction: np.ndarray | None) -> tuple[int, list[list[tuple[float, float]]]]:
+def _levels(clip: Clip, correction: Floats32 | None) -> tuple[int, list[list[tuple[float, float]]]]:
     """The clip's length in samples; (loudness, peak) in LUFS and dBFS of the whole and then of each note, as recorded
     and corrected."""
     samples = decoded(clip.mp3)
@@ -99,31 +103,32 @@ def _levels(clip: Clip, correction: np.ndarray | None) -> tuple[int, list[list[t
     return len(samples), rows
 
 
-def excerpt(samples: np.ndarray, start_s: float, end_s: float) -> np.ndarray:
+def excerpt(samples: Floats32, start_s: float, end_s: float) -> Floats32:
     """A note as it is played: from a little before its onset to its end, faded."""
     first = max(round((start_s - BEFORE_S / 3) * CLIP_RATE), 0)
     return faded(samples[first : round(end_s * CLIP_RATE)], CLIP_RATE)
 
 
-def _level(samples: np.ndarray) -> tuple[float, float]:
+def _level(samples: Floats32) -> tuple[float, float]:
     peak = 20 * np.log10(max(float(np.abs(samples).max(initial=0)), 1e-6))
     repeats = int(np.ceil(LEAST_TONE_S * CLIP_RATE / max(len(samples), 1)))
     loudness = lufs(signal_from_array(np.tile(samples, repeats), CLIP_RATE))
     return (loudness if np.isfinite(loudness) else LOUDNESS_LUFS, peak)
 
 
-def _corrections(results: Results) -> dict[str, np.ndarray]:
+def _corrections(results: Results) -> dict[str, Floats32]:
     """Session -> linear-phase filter (TAPS,) that takes its set-up out, of the sessions that something links."""
-    found = {}
-    for session, rows in results.tables["setups"].groupby("session", sort=False):
+    filters: dict[str, Floats32] = {}
+    setups: Iterable[tuple[Any, pd.DataFrame]] = results.tables["setups"].groupby("session", sort=False)
+    for session, rows in setups:
         response = rows["response_db"].to_numpy()
         if not response.any():
             continue  # nothing links it: nothing is known
         frequency = np.linspace(0, CLIP_RATE / 2, 4097)
         wanted = -np.interp(np.log(np.maximum(frequency, 1)), np.log(rows["band_hz"]), response)
-        found[session] = firwin2(TAPS, frequency, 10 ** (wanted / 20), fs=CLIP_RATE).astype(np.float32)
-    return found
+        filters[session] = firwin2(TAPS, frequency, 10 ** (wanted / 20), fs=CLIP_RATE).astype(np.float32)
+    return filters
 
 
-def _text(correction: np.ndarray | None) -> str | None:
+def _text(correction: Floats32 | None) -> str | None:
     return None if correction is None else base64.b64encode(correction.astype("<f4").tobytes()).decode("ascii")

@@ -8,6 +8,7 @@ tickets bring it to their own by `place_on`.
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -61,7 +62,7 @@ def named(notes: Sequence[int], room: int) -> list[int]:
 def note_names(rows: pd.DataFrame, room: int) -> dict[int, str]:
     """The `named` notes of the rows, in rising order, and their names."""
     names = rows.drop_duplicates("written").set_index("written")["written_note"].sort_index()
-    return names[named(names.index, room)].to_dict()
+    return cast(dict[int, str], names[named(names.index.tolist(), room)].to_dict())
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ import importlib.metadata
 import io
 import platform
 from collections.abc import Mapping
+from typing import Any
 
 import pandas as pd
 
@@ -17,7 +18,7 @@ from evenbore.compare.factors import AUTO, PERMUTATIONS
 from evenbore.compare.verdict import ALPHA
 from evenbore.facts.columns import TABLES, Column
 from evenbore.facts.criteria import CRITERIA
-from evenbore.report.results import plain
+from evenbore.facts.words import plain
 from evenbore.statistics.student import CONFIDENCE
 from evenbore.study.sheets import Study
 
@@ -58,8 +59,8 @@ def exports(
 def _with_sheets(frame: pd.DataFrame, study: Study) -> pd.DataFrame:
     """The frame with what the sheets say of the instrument and, where a recording stands in the rows, of the take."""
     own = sorted({column for row in study.instruments.values() for column in row if column.startswith("x_")})
-    added = {column: [study.instruments[name].get(column) for name in frame["instrument"]]
-             for column in (*INSTRUMENT_COLUMNS, *own)}  # fmt: skip
+    added: dict[str, list[Any]] = {column: [study.instruments[name].get(column) for name in frame["instrument"]]
+                                   for column in (*INSTRUMENT_COLUMNS, *own)}  # fmt: skip
     if "recording" in frame:
         rows = {row["recording"]: row for row in study.recordings}
         added |= {column: [rows[name].get(column) for name in frame["recording"]] for column in EXPORTED_TAKE_COLUMNS}
@@ -77,7 +78,7 @@ def as_csv(frame: pd.DataFrame) -> str:
     return out.getvalue()
 
 
-def _cell(value, number: bool) -> str:
+def _cell(value: Any, number: bool) -> str:
     if value is None or pd.isna(value):
         return ""
     if number or isinstance(value, int | float):
@@ -125,7 +126,7 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
     config, recordings, factors = study.config, tables["recordings"], tables["factors"]
     used = recordings[recordings["status"] != "set_aside"]
     judged = set(tables["instruments"].dropna(subset="value")["criterion"])
-    criteria = [c for c in tables["criteria"].itertuples(index=False) if c.criterion in judged]
+    criteria: list[Any] = [c for c in tables["criteria"].itertuples(index=False) if c.criterion in judged]
     versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in CITED_PACKAGES)
     families = sorted({study.families[row["family"]].name for row in study.instruments.values()})
     tuned = sorted({f"{row['tuning_hz']:g} Hz" for row in study.sessions.values()})
@@ -162,7 +163,7 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def _factor_methods(setting, factors: pd.DataFrame) -> str:
+def _factor_methods(setting: str | list[str], factors: pd.DataFrame) -> str:
     names = ", ".join(plain(name.removeprefix("x_")) for name in dict.fromkeys(factors["factor"]))
     together = " fitted together," if setting != AUTO and factors["factor"].nunique() > 1 else ""
     methods = " and ".join(sorted(factors["method"].dropna().unique())) or "no model: nothing could be tested"

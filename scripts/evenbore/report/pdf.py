@@ -8,6 +8,7 @@ import logging
 from bisect import bisect_left
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from typing import Literal, cast
 
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
@@ -48,12 +49,13 @@ def write(pdf: FPDF, text: str, size: float, colour: str = INK, bold: bool = Fal
 
 def line_count(pdf: FPDF, text: str, width: float) -> int:
     """How many lines the text takes in the font that is set."""
-    return len(pdf.multi_cell(width, 1, clean(text), align="L", dry_run=True, output="LINES"))
+    lines = pdf.multi_cell(width, 1, clean(text), align="L", dry_run=True, output="LINES")
+    return len(cast(list[str], lines))
 
 
 def table_row(
     pdf: FPDF, widths: Sequence[float], cells: Sequence[str], *, colours: Sequence[str] | None = None,
-    bold: bool = False, most: int = 1, border: str | int = 1, edge: str = INK,
+    bold: bool = False, most: int = 1, border: str | Literal[0, 1] = 1, edge: str = INK,
 ) -> None:  # fmt: skip
     """Write a row of a table at 8 points, each text cut after `most` lines; `border` as fpdf2's cells have it."""
     _pen(pdf, 8, INK, bold)

@@ -4,16 +4,18 @@ The tables that grow with the notes or with the pairs of instruments are read in
 of those that are shown.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
+from typing import TypeAlias, cast
 
 import pandas as pd
 
 from evenbore.compare.pairs import compared_states, in_state
-from evenbore.facts.words import plain as plain
+from evenbore.facts.arrays import Ints
+from evenbore.facts.rows import Row
 from evenbore.files.longtables import empty, parts, read_rows
 from evenbore.files.tables import read_table
 from evenbore.findings.status import flattered_values
@@ -26,15 +28,24 @@ BY_DYNAMIC = ("level_dbfs", "brightness_db")
 """Those that they draw at other dynamics too, of the instruments shown."""
 
 
-class Tables(dict):
+_Keep: TypeAlias = Mapping[str, Callable[[pd.DataFrame], pd.Series]]
+
+
+class Tables(dict[str, pd.DataFrame]):
     """Results tables by name, each read when first asked for, empty when its file is not there.
 
     `keep`: table -> which of its rows are read (rows -> booleans), all of the other tables.
     """
 
-    def __init__(self, folder: str | Path, keep: Mapping = MappingProxyType({}), known: Mapping = MappingProxyType({})):
+    def __init__(
+        self,
+        folder: str | Path,
+        keep: _Keep = MappingProxyType({}),
+        known: Mapping[str, pd.DataFrame] = MappingProxyType({}),
+    ):
         super().__init__(known)
-        self.folder, self.keep, self._places = Path(folder), keep, {}
+        self.folder, self.keep = Path(folder), keep
+        self._places: dict[str, Mapping[str, Ints]] = {}
 
     def __missing__(self, name: str) -> pd.DataFrame:
         path = self.folder / f"{name}.tsv"
@@ -44,13 +55,13 @@ class Tables(dict):
             self[name] = read_table(path, name) if path.exists() else empty(name)
         return self[name]
 
-    def __or__(self, others: Mapping) -> "Tables":
+    def __or__(self, others: Mapping[str, pd.DataFrame]) -> "Tables":  # type: ignore[override]  # of tables only
         return Tables(self.folder, self.keep, {**self, **others})
 
     def of(self, name: str, instrument: str) -> pd.DataFrame:
         """The rows of a table of one instrument."""
         if name not in self._places:
-            self._places[name] = self[name].groupby("instrument").indices
+            self._places[name] = cast(Mapping[str, Ints], self[name].groupby("instrument").indices)
         return self[name].iloc[self._places[name].get(instrument, [])]
 
     def whole(self, name: str) -> Iterator[pd.DataFrame]:
@@ -83,11 +94,11 @@ class Results:
         """Rows of a table of one instrument."""
         return self.tables.of(table, instrument)
 
-    def status(self, instrument: str) -> list[dict]:
+    def status(self, instrument: str) -> list[Row]:
         """Rows of the table `status` of one instrument, the current state last; empty texts for empty cells."""
         rows = self.of("status", instrument)
         rows = rows.astype({"must_pass": object}).fillna({column: "" for column in ("good", "against", "open")})
-        return sorted(rows.to_dict("records"), key=lambda row: row["current"])
+        return sorted(cast(list[Row], rows.to_dict("records")), key=lambda row: row["current"])
 
     @cached_property
     def flattered(self) -> set[tuple[str, str]]:
@@ -97,7 +108,8 @@ class Results:
 
     def label(self, instrument: str) -> str:
         """The instrument's label from the sheet."""
-        return self.study.instruments[instrument]["label"]
+        label: str = self.study.instruments[instrument]["label"]
+        return label
 
     def kinds(self, instruments: list[str]) -> dict[str, list[str]]:
         """The instruments of each kind (name of the family), in the order given: kinds are never mixed in a ranking."""
@@ -108,7 +120,8 @@ class Results:
 
     def tolerance_cents(self, instrument: str) -> float:
         """How far a note of this instrument may lie from the instrument's own offset, from the config, cents."""
-        return tolerance(self.study.config, self.study.instruments[instrument])["note_cents"]
+        cents: float = tolerance(self.study.config, self.study.instruments[instrument])["note_cents"]
+        return cents
 
 
 def read_results(study: Study, folder: str | Path) -> Results:
@@ -133,7 +146,7 @@ def _order(study: Study, ranking: pd.DataFrame, values: pd.DataFrame) -> list[st
     size = group.map(group.value_counts()).astype(float).fillna(0)
     kinds = list(dict.fromkeys(row["family"] for row in study.instruments.values()))
 
-    def place(name: str) -> tuple:
+    def place(name: str) -> tuple[bool, int, float, float]:
         kind = kinds.index(study.instruments[name]["family"])
         return name not in rank, kind, -size.get(name, 0), rank.get(name, 0)
 
@@ -141,9 +154,11 @@ def _order(study: Study, ranking: pd.DataFrame, values: pd.DataFrame) -> list[st
 
 
 def _first_of_every_kind(study: Study, order: list[str]) -> list[str]:
-    most, turn, seen = study.config["report"]["max_instruments_in_figures"], {}, {}
+    most = study.config["report"]["max_instruments_in_figures"]
+    turn: dict[str, int] = {}
+    seen: dict[str, int] = {}
     for name in order:
         family = study.instruments[name]["family"]
         turn[name] = seen[family] = seen.get(family, 0) + 1
-    first = set(sorted(order, key=turn.get)[:most])
+    first = set(sorted(order, key=turn.__getitem__)[:most])
     return [name for name in order if name in first]

@@ -2,7 +2,9 @@
 
 import math
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -14,6 +16,7 @@ from evenbore.report.results import Results
 LEADERS_PROBABILITY = 0.90
 """Probability that the first place is among the instruments named."""
 MOST_NAMED = 10
+_Groups: TypeAlias = Iterable[tuple[tuple[Any, ...], pd.DataFrame]]  # keys, rows
 
 
 def most_named(results: Results) -> int:
@@ -49,7 +52,7 @@ def decimals(half_widths: pd.Series) -> int:
     return 0 if typical == 0 else min(max(1 - math.floor(math.log10(typical)), 0), 2)
 
 
-def value_texts(row) -> tuple[str, str]:
+def value_texts(row: Any) -> tuple[str, str]:
     """A value and its 90 % interval as texts, in two figures of the uncertainty; no interval of an exact value."""
     figures = decimals(pd.Series([(row.high - row.low) / 2]))
     exact = pd.isna(row.low) or row.low == row.high
@@ -101,9 +104,11 @@ def answers(results: Results) -> list[Answer]:
     config = results.study.config
     found = []
     ranked = ranking.assign(kind=ranking["instrument"].map(kind_of), group=ranking["group"].fillna(0))
-    for (priorities, kind, group), part in ranked.groupby(["priorities", "kind", "group"], sort=False):
+    rankings: _Groups = ranked.groupby(["priorities", "kind", "group"], sort=False)
+    for (priorities, kind, group), part in rankings:
+        rows: Iterable[Any] = part.itertuples(index=False)
         places = [Place(row.instrument, row.p_first, int(row.rank_low), int(row.rank_high), _failed(row.gate))
-                  for row in part.itertuples(index=False)]  # fmt: skip
+                  for row in rows]  # fmt: skip
         known = set(values.loc[values["instrument"].isin(part["instrument"]), "criterion"])
         weighed = [c for c, weight in config["priorities"].get(priorities, {}).items() if weight]
         likeliest = sorted(places, key=lambda place: -place.p_first)
@@ -196,9 +201,8 @@ def traits(results: Results) -> list[Trait]:
     model_of = {name: (row["maker"] or "", row["model"] or "") for name, row in sheet.items()}
     units = Counter(model_of[name] for name in results.states)
     out = []
-    for (model, kind, _), rows in design.groupby(
-        [design["instrument"].map(model_of), "kind", "first_note"], sort=False
-    ):
+    shared: _Groups = design.groupby([design["instrument"].map(model_of), "kind", "first_note"], sort=False)
+    for (model, kind, _), rows in shared:
         first = rows.iloc[0]
         where = first["first_note"] if (rows["last_note"] == first["first_note"]).all() else (
             f"{first['first_note']} to {rows['last_note'].mode()[0]}")  # fmt: skip

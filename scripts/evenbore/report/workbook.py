@@ -7,9 +7,10 @@ those of the instruments that the report shows; what is left out is said in the 
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
-import xlsxwriter
+import xlsxwriter  # type: ignore[import-untyped]  # the library has no types
 
 from evenbore.facts.columns import TABLES
 from evenbore.files.longtables import empty
@@ -73,6 +74,7 @@ def summary(results: Results) -> pd.DataFrame:
             "must-passes": status["must_pass"].reindex(results.order).to_numpy(object),
         }
     )
+    criterion: Any
     for criterion in results.tables["criteria"].itertuples(index=False):
         own = rows[rows.index.get_level_values("criterion") == criterion.criterion].droplevel("criterion")
         for column in ("value", "low", "high"):
@@ -89,11 +91,15 @@ def columns_table() -> pd.DataFrame:
     )
 
 
-def _write(workbook, head, name: str, parts: Iterable[pd.DataFrame], told: str = "") -> None:
+def _write(
+    workbook: xlsxwriter.Workbook, head: xlsxwriter.format.Format, name: str, parts: Iterable[pd.DataFrame],
+    told: str = "",
+) -> None:  # fmt: skip
     """A sheet: header, rows as far as they fit, and what is left out in a remark on the header and below the rows."""
     sheet = workbook.add_worksheet(name)
     sheet.freeze_panes(1, 1)
-    rows, widths = 0, {}
+    rows = 0
+    widths: dict[str, int] = {}
     if told:
         sheet.write_comment(0, 0, told)
     for part in parts:
@@ -115,10 +121,10 @@ def _write(workbook, head, name: str, parts: Iterable[pd.DataFrame], told: str =
         sheet.write_string(rows + 1, 0, told)
 
 
-def _write_rows(sheet, first: int, rows: pd.DataFrame, widths: dict[str, int]) -> None:
+def _write_rows(sheet: xlsxwriter.worksheet.Worksheet, first: int, rows: pd.DataFrame, widths: dict[str, int]) -> None:
     """Rows of cells from row `first` on; `widths`: longest text of each column so far, updated."""
     number = [pd.api.types.is_numeric_dtype(rows[title]) for title in rows]
-    for title, numeric in zip(rows, number, strict=True):
+    for title, numeric in zip(rows.columns, number, strict=True):
         if not numeric:
             widths[title] = max([widths[title], *rows[title].dropna().astype(str).str.len()])
     columns = [rows[title].astype(object).where(rows[title].notna(), None) for title in rows]

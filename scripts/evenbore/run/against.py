@@ -5,6 +5,7 @@ The record may come from anybody: whatever is not as `provenance` writes it coun
 
 import json
 from pathlib import Path
+from typing import Any
 
 from evenbore.files.errors import EvenboreError
 from evenbore.run.provenance import provenance
@@ -32,7 +33,7 @@ def changes_since(folder: str | Path, path_to_record: str | Path) -> list[str]:
     return lines + _recordings(_mapping(then.get("recordings")), now["recordings"])
 
 
-def _record_of(study: Study) -> dict:
+def _record_of(study: Study) -> dict[str, Any]:
     """What a run of the study would note now, running times left out; sheets by their place in the study."""
     families = sorted(study.families_dir.glob("*.yaml")) if study.families_dir else []
     record = provenance(study.config, [*study.files.values(), *families], study.recordings, [])
@@ -41,7 +42,7 @@ def _record_of(study: Study) -> dict:
     return record | {"sheets": {inside.get(str(path), str(path)): digest for path, digest in record["sheets"].items()}}
 
 
-def _read(path: str | Path) -> dict:
+def _read(path: str | Path) -> dict[str, Any]:
     try:
         record = json.loads(Path(path).read_text(encoding="utf-8"))
     except (ValueError, RecursionError) as error:
@@ -51,19 +52,19 @@ def _read(path: str | Path) -> dict:
     return record
 
 
-def _mapping(value: object) -> dict:
+def _mapping(value: object) -> dict[str, Any]:
     return value if isinstance(value, dict) else {}
 
 
-def _flat(value: dict, above: str = "") -> dict:
+def _flat(value: dict[str, Any], above: str = "") -> dict[str, Any]:
     """A tree of settings as one level, the names joined by dots."""
-    flat = {}
+    flat: dict[str, Any] = {}
     for key, inner in value.items():
         flat |= _flat(inner, f"{above}{key}.") if isinstance(inner, dict) and inner else {f"{above}{key}": inner}
     return flat
 
 
-def _differ_in(then: dict, now: dict, word: str) -> list[str]:
+def _differ_in(then: dict[str, Any], now: dict[str, Any], word: str) -> list[str]:
     names = [*now, *(name for name in then if name not in now)]
     return [line for name in names for line in _differ(f"{word}{name}", then.get(name), now.get(name))]
 
@@ -82,13 +83,13 @@ def _file_changed(name: str, then: object, now: object) -> list[str]:
     """`then` and `now`: SHA-256, None for a file that could not be read, "" for one that was not among the inputs."""
     if then == now:
         return []
-    words = {"": "not there", None: "not readable"}
+    words: dict[object, str] = {"": "not there", None: "not readable"}
     if then and now:
         return [f"{printable(name)}: its content has changed"]
     return [f"{printable(name)}: {words.get(then, 'there')} then, {words.get(now, 'there')} now"]
 
 
-def _recordings(then: dict, now: dict) -> list[str]:
+def _recordings(then: dict[str, Any], now: dict[str, Any]) -> list[str]:
     lines = []
     for key in [*now, *(key for key in then if key not in now)]:
         name = f"recording {key}"

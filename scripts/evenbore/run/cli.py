@@ -8,10 +8,11 @@ after Ctrl-C, 141 when nobody reads what is printed.
 import argparse
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from evenbore import __version__
-from evenbore.files.errors import EvenboreError, StudyError, in_words
+from evenbore.files.errors import EvenboreError, Problem, StudyError, in_words
 from evenbore.files.paths import command, shown_path, typed
 from evenbore.trade.families import family_keys, likely_family
 
@@ -29,7 +30,7 @@ def main(argv: list[str] | None = None) -> int:
         parser.error("only `run` takes options after --")
     arguments.options = options
     try:
-        code = arguments.function(arguments)
+        code: int = arguments.function(arguments)
         sys.stdout.flush()
         return code
     except StudyError as error:
@@ -55,7 +56,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"evenbore {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
-    def add(name: str, function, words: str) -> argparse.ArgumentParser:
+    def add(name: str, function: Callable[[argparse.Namespace], int], words: str) -> argparse.ArgumentParser:
         added = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
         added.set_defaults(function=function)
         return added
@@ -239,7 +240,7 @@ def _join(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _report(problems) -> int:
+def _report(problems: list[Problem]) -> int:
     for problem in problems:
         print(problem, file=sys.stderr)
     print(f"{len(problems)} problem{'s' if len(problems) != 1 else ''}.", file=sys.stderr)

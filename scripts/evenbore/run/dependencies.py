@@ -31,7 +31,8 @@ def all_files() -> list[str]:
 
 
 def _closure(start: Path) -> set[Path]:
-    modules, to_do = set(), [start]
+    modules: set[Path] = set()
+    to_do = [start]
     while to_do:
         for path in _imported(to_do.pop()) - modules:
             modules.add(path)

@@ -6,6 +6,7 @@
 
 import textwrap
 from pathlib import Path
+from typing import cast
 
 from evenbore.facts.criteria import BETTER, CRITERIA, LARGEST, MEASURED, PRIORITIES, Criterion
 from evenbore.facts.measures import FLAGS, HIGH_BAND_HZ, MEASURES
@@ -60,7 +61,7 @@ def _noticed(criterion: Criterion) -> str:
 
 def _step(criterion: Criterion) -> str:
     if criterion.kind == "cost":
-        return f"{100 * criterion.step:g} % of the median"
+        return f"{100 * cast(float, criterion.step):g} % of the median"
     return f"{criterion.step or criterion.just_noticeable:g} {criterion.unit}"
 
 

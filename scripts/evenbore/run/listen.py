@@ -11,10 +11,12 @@ from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 from statistics import median, stdev
+from typing import TypeGuard
 
+from evenbore.facts.rows import RecordingRow, Row
 from evenbore.notes.chunkfile import read_chunk_rows
 from evenbore.process.guard import Guard, measure_chunk
-from evenbore.trade.families import Family
+from evenbore.trade.families import Family, Register
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 HEADINGS = {"ok": "Good take", "warned": "To be read with care", "set_aside": "Not usable"}
@@ -38,7 +40,7 @@ def row_for_listening(
     direction: str,
     tuning_hz: float,
     notes: str | None = None,
-) -> dict:
+) -> RecordingRow:
     """A row for measuring one file without a study.
 
     `low`/`high` are written notes, None: the family's range; `notes` are those of the pattern notes, apart by spaces.
@@ -64,7 +66,7 @@ def row_for_listening(
     }
 
 
-def measured_guarded(row: dict) -> tuple[dict, list[dict]]:
+def measured_guarded(row: RecordingRow) -> tuple[Row, list[Row]]:
     """What one file told, measured as in a study, in a worker process with limits: its row of `recordings`, its notes.
 
     Sets the file aside when it ends the worker.
@@ -76,7 +78,7 @@ def measured_guarded(row: dict) -> tuple[dict, list[dict]]:
     return chunk.recordings[0], chunk.notes[0]
 
 
-def describe(recording: dict, notes: list[dict], expected: Sequence[int], family: Family) -> str:
+def describe(recording: Row, notes: list[Row], expected: Sequence[int], family: Family) -> str:
     """Text on one measured take.
 
     `expected` are the WRITTEN midi notes of the scale in playing order (empty for a passage of music); the rows of
@@ -94,7 +96,7 @@ def describe(recording: dict, notes: list[dict], expected: Sequence[int], family
     return "\n".join(lines)
 
 
-def _found(notes: list[dict], expected: Sequence[int]) -> list[str]:
+def _found(notes: list[Row], expected: Sequence[int]) -> list[str]:
     if not len(expected):
         return [_item("Notes", "a passage of music is not cut into notes")]
     there = {note["step"] for note in notes}
@@ -103,7 +105,7 @@ def _found(notes: list[dict], expected: Sequence[int]) -> list[str]:
     return [_item("Notes", text + (f"; missing: {' '.join(missing)}" if missing else ""))]
 
 
-def _quality(recording: dict) -> list[str]:
+def _quality(recording: Row) -> list[str]:
     noise, clipped = recording.get("snr_db"), recording.get("clipped_fraction")
     parts = []
     if _known(noise):
@@ -113,7 +115,7 @@ def _quality(recording: dict) -> list[str]:
     return [_item("Quality", "; ".join(parts) or "not measurable")]
 
 
-def _pitch(notes: list[dict]) -> list[str]:
+def _pitch(notes: list[Row]) -> list[str]:
     pitched = [note for note in notes if _known(note["cents"])]
     if len(pitched) < 2:
         return [_item("Pitch", "too few notes with a steady pitch")]
@@ -127,7 +129,7 @@ def _pitch(notes: list[dict]) -> list[str]:
     ]
 
 
-def _evenness(notes: list[dict], family: Family) -> list[str]:
+def _evenness(notes: list[Row], family: Family) -> list[str]:
     def steps(column: str) -> list[tuple[float, str]]:
         return [
             (abs(after[column] - before[column]), f"{before['written_note']} to {after['written_note']}")
@@ -138,7 +140,7 @@ def _evenness(notes: list[dict], family: Family) -> list[str]:
             and _known(after[column])
         ]
 
-    lines = []
+    lines: list[str] = []
     for column, name, unit in (("level_dbfs", "level", " dB"), ("centroid_order", "brightness", " harmonics")):
         sizes = steps(column)
         if not sizes:
@@ -151,13 +153,14 @@ def _evenness(notes: list[dict], family: Family) -> list[str]:
     return lines
 
 
-def _register(note: dict, family: Family):
+def _register(note: Row, family: Family) -> Register | None:
     return family.register_of(family.to_written(note["midi"]))
 
 
-def _table(notes: list[dict]) -> list[str]:
+def _table(notes: list[Row]) -> list[str]:
     def typical(column: str) -> float:
-        return median([note[column] for note in notes if _known(note[column])] or [math.nan])
+        values: list[float] = [note[column] for note in notes if _known(note[column])]
+        return median(values or [math.nan])
 
     offset, level = typical("cents"), typical("level_dbfs")
     rows = [
@@ -201,7 +204,7 @@ def _item(name: str, text: str) -> str:
     return f"{name:<10}{text}"
 
 
-def _known(value) -> bool:
+def _known(value: float | None) -> TypeGuard[float]:
     return value is not None and not math.isnan(value)
 
 

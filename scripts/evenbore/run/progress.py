@@ -10,7 +10,9 @@ Events are dicts with the key `event`:
 """
 
 import shutil
-from typing import TextIO
+from typing import Any, TextIO, TypeAlias
+
+_Event: TypeAlias = dict[str, Any]
 
 STAGES = {
     "measure": "Measuring recordings",
@@ -46,15 +48,15 @@ class Progress:
     def __init__(self, recordings: dict[str, int]):
         self.recordings = recordings
         self.planned: dict[str, int] = {}
-        self.failed: list[dict] = []
-        self.errors: list[dict] = []
-        self._running: dict[int, dict] = {}
+        self.failed: list[_Event] = []
+        self.errors: list[_Event] = []
+        self._running: dict[int, _Event] = {}
         self._jobs_done: dict[str, int] = {}
         self._since: dict[str, float] = {}
         self._latest: dict[str, float] = {}
         self._measured = 0
 
-    def update(self, event: dict, now: float) -> str | None:
+    def update(self, event: _Event, now: float) -> str | None:
         """Take in one event; returns a summary line when it finishes a stage."""
         kind = event["event"]
         if kind == "planned":
@@ -71,7 +73,7 @@ class Progress:
             self.errors.append(event)
         return None
 
-    def _finish(self, job: dict, now: float) -> str | None:
+    def _finish(self, job: _Event, now: float) -> str | None:
         rule = job["rule"]
         self._jobs_done[rule] = self._jobs_done.get(rule, 0) + 1
         self._latest[rule] = now

@@ -6,8 +6,10 @@ import importlib.metadata
 import platform
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 import evenbore
+from evenbore.facts.rows import Row
 from evenbore.files.digest import sha256
 from evenbore.files.paths import IMPORTED_FROM, repo_root
 from evenbore.run.dependencies import all_files
@@ -19,7 +21,9 @@ PACKAGES = (
 )  # fmt: skip
 
 
-def provenance(config: dict, sheets: list[str], recordings: Iterable[dict], benchmarks: list[str]) -> dict:
+def provenance(
+    config: dict[str, Any], sheets: Iterable[str | Path], recordings: Iterable[Row], benchmarks: list[str]
+) -> dict[str, Any]:
     """The record as a dict ready for JSON.
 
     `recordings` are rows of the sheet with `recording`, `file` and `path` (the file as found); `benchmarks` are

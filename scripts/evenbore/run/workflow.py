@@ -11,7 +11,9 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from evenbore.files.errors import NO_MEMORY, OUT_OF_MEMORY
 from evenbore.files.paths import IMPORTED_FROM, command, repo_root, shown_path, typed
@@ -108,7 +110,9 @@ def _command(study: Path, options: list[str]) -> list[str]:
     return [*command, "--snakefile", str(repo_root() / "Snakefile"), *options]
 
 
-def _supervise(command: list[str], environment: dict, log_file, follow, screen: Screen) -> int:
+def _supervise(
+    command: list[str], environment: dict[str, str], log_file: BinaryIO, follow: Callable[[], None], screen: Screen
+) -> int:
     """Run `command` to its end, calling `follow` meanwhile; a signal to us goes on to all that it started."""
     with _signals_interrupt():
         process = subprocess.Popen(
@@ -143,7 +147,7 @@ def _supervise(command: list[str], environment: dict, log_file, follow, screen: 
 
 
 @contextlib.contextmanager
-def _signals_interrupt():
+def _signals_interrupt() -> Iterator[None]:
     """Let every signal that asks us to stop raise KeyboardInterrupt, even where the shell had it ignored."""
     names = ["SIGINT", "SIGTERM", "SIGHUP"]
     numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
@@ -155,7 +159,7 @@ def _signals_interrupt():
             signal.signal(number, handler)
 
 
-def _following(events: Path, progress: Progress, screen: Screen):
+def _following(events: Path, progress: Progress, screen: Screen) -> Callable[[], None]:
     """A function that reads the events written since its last call and shows where the run is."""
     position = 0
 

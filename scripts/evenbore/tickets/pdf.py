@@ -3,6 +3,7 @@
 Texts that would not fit are cut with an ellipsis: the page stays one page.
 """
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from fpdf import FPDF
@@ -50,7 +51,7 @@ def _head(pdf: FPDF, text: str) -> None:
     write(pdf, text, 10.5, bold=True)
 
 
-def _table(pdf: FPDF, columns: dict[str, int], rows: list[tuple]) -> None:
+def _table(pdf: FPDF, columns: dict[str, int], rows: Sequence[tuple[str, ...]]) -> None:
     if rows:
         for number, row in enumerate([tuple(columns), *rows]):
             table_row(pdf, list(columns.values()), row, bold=number == 0, most=3)

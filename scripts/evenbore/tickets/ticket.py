@@ -4,13 +4,17 @@
 The page fits A4 and Letter alike. It points; it does not diagnose.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any, cast
 
 import pandas as pd
 
+from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING, finding_words
 from evenbore.findings.words import POINTER
+from evenbore.study.sheets import Study
 from evenbore.tickets.drawing import Mark, Shape, strip, tube
 from evenbore.trade.pitch import note_to_midi
 
@@ -37,28 +41,30 @@ class Ticket:
 
 
 def tickets(
-    study, findings: pd.DataFrame, status: pd.DataFrame, vetting: pd.DataFrame, changes: pd.DataFrame
+    study: Study, findings: pd.DataFrame, status: pd.DataFrame, vetting: pd.DataFrame, changes: pd.DataFrame
 ) -> list[Ticket]:
     """A ticket for every instrument that goes to the bench, or went there in an earlier state: then as history."""
     made, heard = [], vetting.set_index(["instrument", "state"])
-    for name, rows in status.groupby("instrument", sort=False):
+    instruments: Iterable[tuple[Any, pd.DataFrame]] = status.groupby("instrument", sort=False)
+    for name, rows in instruments:
         sent = rows[rows["decision"] == "bench"]
         if len(sent):
             row, now = sent.iloc[-1], rows[rows["current"] == "yes"].iloc[-1]
             found = findings[(findings["instrument"] == name) & (findings["state"] == row["state"])]
             found = found[found["scope"] == "unit"]
-            listen = heard.loc[(name, row["state"])]
+            listen = cast(pd.Series, heard.loc[(name, row["state"])])
             made.append(_ticket(study, name, row, now, listen, found, changes[changes["instrument"] == name]))
     return made
 
 
 def _ticket(
-    study, name: str, row: pd.Series, now: pd.Series, heard: pd.Series, findings: pd.DataFrame, changes: pd.DataFrame
-) -> Ticket:
+    study: Study, name: str, row: pd.Series, now: pd.Series, heard: pd.Series, findings: pd.DataFrame,
+    changes: pd.DataFrame,
+) -> Ticket:  # fmt: skip
     sheet = study.instruments[name]
     family = study.families[sheet["family"]]
     findings = findings.sort_values("confidence", ascending=False, na_position="last")
-    told = findings.head(MOST_FINDINGS).to_dict("records")
+    told = cast(list[Row], findings.head(MOST_FINDINGS).to_dict("records"))
     marks = [Mark(note_to_midi(one["first_note"]), note_to_midi(one["last_note"]), n) for n, one in enumerate(told, 1)]
     regions = [
         Mark(note_to_midi(one["region_low_note"]), note_to_midi(one["region_high_note"]), n)
@@ -90,7 +96,7 @@ def _ticket(
     )
 
 
-def _line(number: int, row: dict) -> tuple[str, str, str, str]:
+def _line(number: int, row: Row) -> tuple[str, str, str, str]:
     what, size, sure = finding_words(row)
     return str(number), what + (f"; look {row['region']}" if pd.notna(row["region"]) else ""), size, sure or "not known"
 
