@@ -322,7 +322,9 @@ def followers(engine, study):
     [
         ("scripts/evenbore/notes/pitch.py", {"measure", "collect", "normalise", "assess", "compare"}, set()),
         ("scripts/evenbore/setups/normalise.py", {"normalise", "assess", "compare"}, {"measure", "collect"}),
-        ("scripts/evenbore/facts/criteria.py", {"assess", "compare"}, {"measure", "collect", "normalise"}),
+        # the config is read by the registry, and every step after collecting reads the config
+        ("scripts/evenbore/facts/criteria.py", {"normalise", "assess", "compare"}, {"measure", "collect"}),
+        ("scripts/evenbore/judge/values.py", {"assess", "compare"}, {"measure", "collect", "normalise"}),
         ("scripts/evenbore/compare/rank.py", {"compare"}, {"measure", "collect", "normalise", "assess"}),
         ("scripts/evenbore/trade/families/clarinet_b_flat.yaml", {"measure", "assess"}, set()),
         ("workflow/schemas/recordings.schema.yaml", {"normalise", "assess"}, {"measure"}),
