@@ -1,6 +1,7 @@
 """The findings of a study as sentences to quote, each with its uncertainty."""
 
 from collections import Counter
+from typing import Any, cast
 
 import pandas as pd
 
@@ -76,20 +77,22 @@ def _criteria(results: Results) -> list[str]:
     return found
 
 
-def _verdicts(results: Results, by_group: set[str]) -> dict[tuple[str, str, int], Counter]:
+def _verdicts(results: Results, by_group: set[str]) -> dict[tuple[str, str, int], Counter[str]]:
     """Of each criterion, family and, of the criteria `by_group`, group (else 0): how many pairs have each verdict."""
     family = {name: row["family"] for name, row in results.study.instruments.items()}
-    counts: dict[tuple[str, str, int], Counter] = {}
+    counts: dict[tuple[str, str, int], Counter[str]] = {}
     for part in results.tables.whole("pairs"):
         kind = part["instrument_a"].map(family)
         alike = part[kind == part["instrument_b"].map(family)]
         group = alike["group"].where(alike["criterion"].isin(by_group), 0)  # pairs of two groups are of none
-        for (*of, verdict), number in alike.groupby(["criterion", kind, group, "verdict"]).size().items():
-            counts.setdefault(tuple(of), Counter())[verdict] += number
+        sizes = alike.groupby(["criterion", kind, group, "verdict"]).size()
+        for key, number in sizes.items():
+            criterion, family_key, of_group, verdict = cast(tuple[str, str, int, str], key)
+            counts.setdefault((criterion, family_key, of_group), Counter())[verdict] += number
     return counts
 
 
-def _measured(results: Results, row, unit: str) -> str:
+def _measured(results: Results, row: Any, unit: str) -> str:
     value, interval = words.value_texts(row)
     sure = f", 90 % interval {interval}" if interval else ""  # an exact value, such as a price, has none
     if pd.isna(row.low):
@@ -102,9 +105,10 @@ def _statuses(results: Results) -> list[str]:
     """Every instrument's status, with what it was before where that is history."""
     found = []
     for name in results.order:
-        *before, now = results.status(name) or [None]
-        if now is None:
+        rows = results.status(name)
+        if not rows:
             continue
+        *before, now = rows
         past = "".join(f" Before, {plain(row['state'])}: {row['decision']}; {row['against'] or row['open'] or NOTHING}."
                        for row in before)  # fmt: skip
         found.append(now["sentence"] + past)
