@@ -1,7 +1,11 @@
 """Figures of what stands between the instruments: the set-ups' responses, and which instruments sound alike."""
 
+from typing import cast
+
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from scipy.cluster.hierarchy import dendrogram, linkage
 
 from evenbore.compare.cluster import axis_words, principal_components, profile_matrix
@@ -15,7 +19,7 @@ TICKS_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 
 
 @entry("Likeness and set-ups")
-def clusters(results: Results, shown, labels):
+def clusters(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Each kind of instrument on its own. Left: map of the instruments' normalised profiles on their first two
     principal components, the two directions in which the profiles vary most; the axes are named after the trait
     that grows along them (correlation of at least 0.7), if there is one. Instruments close together sound alike.
@@ -40,11 +44,11 @@ def clusters(results: Results, shown, labels):
     return figure
 
 
-def _map(axes, rows, labels, matrix) -> None:
+def _map(axes: Axes, rows: pd.DataFrame, labels: dict[str, str], matrix: pd.DataFrame) -> None:
     for number, members in rows.groupby("cluster", dropna=False):
         none = pd.isna(number)
         name = "no cluster structure" if none else f"cluster {number}"
-        i = 0 if none else int(number) - 1
+        i = 0 if none else int(cast(float, number)) - 1
         axes.plot(members["pc1"], members["pc2"], ls="", marker=MARKERS[i % len(MARKERS)],
                   color=COLOURS[i % len(COLOURS)], ms=8, label=name)  # fmt: skip
     axes.axhline(0, color="#dddddd", lw=0.8, zorder=0)
@@ -57,7 +61,7 @@ def _map(axes, rows, labels, matrix) -> None:
     place_labels(axes, rows["pc1"], rows["pc2"], [labels[name] for name in rows["instrument"]])
 
 
-def _tree(axes, matrix, labels) -> None:
+def _tree(axes: Axes, matrix: pd.DataFrame, labels: dict[str, str]) -> None:
     """Dendrogram of the profiles: where two branches meet, the further to the right, the less alike they are."""
     scores = principal_components(matrix.to_numpy(float)) if len(matrix) > 1 and matrix.shape[1] else np.empty((0, 0))
     if scores.shape[1] == 0:
@@ -76,7 +80,7 @@ def _tree(axes, matrix, labels) -> None:
 
 
 @entry("Likeness and set-ups")
-def setups(results: Results, shown, labels):
+def setups(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Estimated response of each session's set-up (room, microphone, place, gain) against frequency, in dB,
     relative to the mean of its comparability group; shaded: 90 % interval. This is what was taken out of level and
     brightness. It comes from the instruments that were recorded in several sessions.

@@ -1,19 +1,27 @@
 """Figures to decide by: criteria, rank probabilities, value, pairs. One function per figure, as in `notes`."""
 
+from collections.abc import Collection
+from typing import Any, cast
+
 import numpy as np
 import pandas as pd
 import seaborn as sns
+from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
+from matplotlib.figure import Figure
+from matplotlib.layout_engine import LayoutEngine
 from matplotlib.patches import Patch
 from matplotlib.path import Path
 from matplotlib.textpath import TextPath
+from matplotlib.transforms import Bbox
 
 from evenbore.compare.rank import oriented
+from evenbore.facts.arrays import Numbers
 from evenbore.facts.criteria import BETTER
 from evenbore.facts.words import plain
 from evenbore.figures.entries import entry
 from evenbore.figures.style import PER_ROW, NothingToShow, panels
-from evenbore.report.results import Results
+from evenbore.report.results import Results, rows_of
 from evenbore.report.style import BLUE, COLOURS, GREY, MARKERS, PALE
 
 MOST_RANKS_DRAWN = 15
@@ -27,13 +35,13 @@ CELLS = {
 }
 
 
-def titled(title: str, kind: str, kinds) -> str:
+def titled(title: str, kind: str, kinds: Collection[str]) -> str:
     """The title of a panel, with the kind of instrument where there are several."""
     return f"{kind}: {title}" if len(kinds) > 1 else title
 
 
 @entry("Decision")
-def criteria(results: Results, shown, labels):
+def criteria(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per kind of instrument and criterion: value of each instrument (dot) and its 90 % interval (line),
     in the unit below the panel; the arrow tells which way is better. Grey band: the study's median plus and minus
     one just-noticeable step of the config (``just_noticeable``); where no step is known there is no band.
@@ -46,7 +54,7 @@ def criteria(results: Results, shown, labels):
     parts = [
         (kind, criterion, names)
         for kind, names in kinds.items()
-        for criterion in results.tables["criteria"].itertuples(index=False)
+        for criterion in rows_of(results.tables["criteria"])
         if criterion.criterion in set(known.loc[known["instrument"].isin(names), "criterion"])
     ]
     if not parts:
@@ -63,8 +71,11 @@ def criteria(results: Results, shown, labels):
     return figure
 
 
-def _criterion(axes, criterion, own, names: list[str], labels, groups: list[int]) -> None:
-    """Values and intervals of the instruments `names`, one of a line, from its rows `own` of the table."""
+def _criterion(
+    axes: Axes, criterion: Any, own: pd.DataFrame, names: list[str], labels: dict[str, str], groups: list[int]
+) -> None:
+    """Values and intervals of the instruments `names`, one of a line, from its rows `own` of the table;
+    `criterion`: its row of the table of criteria."""
     place = {name: i for i, name in enumerate(names)}
     values = own.dropna(subset="value")
     if criterion.just_noticeable > 0:
@@ -85,7 +96,7 @@ def _criterion(axes, criterion, own, names: list[str], labels, groups: list[int]
     axes.set_xlabel(f"{criterion.unit} ({BETTER[criterion.better].axis})")
 
 
-def _unseen(axes, values, place) -> None:
+def _unseen(axes: Axes, values: pd.DataFrame, place: dict[str, int]) -> None:
     """Mark the instruments without a value, and the values without a group (never recorded: cost only)."""
     loose = values[values["group"].isna()]
     axes.plot(loose["value"], loose["instrument"].map(place), ls="", marker="o", ms=4, color=GREY)
@@ -95,7 +106,7 @@ def _unseen(axes, values, place) -> None:
 
 
 @entry("Decision")
-def rank_probabilities(results: Results, shown, labels):
+def rank_probabilities(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per set of priorities of the config and kind of instrument: probability of every rank for every
     instrument, in per cent (numbers below 4.5 % are left out). With more than 15 ranks: the median rank (dot) and
     the ranks that hold 90 % of the probability (line). From random draws of the true values within their
@@ -108,6 +119,7 @@ def rank_probabilities(results: Results, shown, labels):
         raise NothingToShow("nothing was ranked")
     several, kinds = rows["group"].nunique() > 1, results.kinds(shown)
     kind = rows["instrument"].map({name: kind for kind, names in kinds.items() for name in names})
+    parts: list[tuple[Any, pd.DataFrame]]
     parts = [(key, part) for key, part in rows.groupby(["priorities", kind, rows["group"].fillna(0)], sort=False)
              if part["instrument"].nunique() > 1]  # fmt: skip
     if not parts:
@@ -129,7 +141,7 @@ def rank_probabilities(results: Results, shown, labels):
     return figure
 
 
-def _rank_cells(axes, table: pd.DataFrame, labels) -> None:
+def _rank_cells(axes: Axes, table: pd.DataFrame, labels: dict[str, str]) -> None:
     """Probabilities (instrument by rank) as shaded cells with numbers."""
     percent = 100 * table.to_numpy(float)
     sns.heatmap(
@@ -150,7 +162,7 @@ def _rank_cells(axes, table: pd.DataFrame, labels) -> None:
     axes.set_xlabel("rank (1 is best); numbers: probability, %")
 
 
-def _rank_intervals(axes, ranking: pd.DataFrame, labels) -> None:
+def _rank_intervals(axes: Axes, ranking: pd.DataFrame, labels: dict[str, str]) -> None:
     """Median rank and the ranks from 5 % to 95 %, for more ranks than cells can show."""
     low, middle, high = (ranking[column] for column in ("rank_low", "rank_median", "rank_high"))
     y = np.arange(len(ranking))
@@ -163,7 +175,7 @@ def _rank_intervals(axes, ranking: pd.DataFrame, labels) -> None:
 
 
 @entry("Decision")
-def value_front(results: Results, shown, labels):
+def value_front(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Across: total cost (price, set-up, case, repairs found by inspection). Up: quality in just-noticeable steps,
     the mean over all sets of priorities, with its 90 % interval. Diamonds and dashed line: the front of best value,
     where nothing else is both better and cheaper. Instruments that failed a must-pass are never on the front.
@@ -174,7 +186,7 @@ def value_front(results: Results, shown, labels):
         raise NothingToShow("no instrument has both a price and a quality")
     group, kinds = results.compared("instruments").groupby("instrument")["group"].first(), results.kinds(shown)
     kind = rows["instrument"].map({name: kind for kind, names in kinds.items() for name in names})
-    parts = list(rows.groupby([kind, rows["instrument"].map(group)], sort=False))
+    parts: list[tuple[Any, pd.DataFrame]] = list(rows.groupby([kind, rows["instrument"].map(group)], sort=False))
     several = rows["instrument"].map(group).nunique() > 1
     figure, grid = panels(len(parts), 1, 4.2)
     for axes, ((kind, number), part) in zip(grid, parts, strict=True):
@@ -197,14 +209,14 @@ def value_front(results: Results, shown, labels):
     return figure
 
 
-def place_labels(axes, x, y, texts: list[str]) -> None:
+def place_labels(axes: Axes, x: pd.Series, y: pd.Series, texts: list[str]) -> None:
     """Write a label beside every point, at the first of several places where it covers no other label or point."""
-    figure = axes.figure
-    figure.get_layout_engine().execute(figure)
-    renderer = figure.canvas.get_renderer()
+    figure = cast(Figure, axes.figure)
+    cast(LayoutEngine, figure.get_layout_engine()).execute(figure)
+    renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]  # Agg's canvas has one
     points = axes.transData.transform(np.column_stack([np.asarray(x, float), np.asarray(y, float)]))
     room = axes.get_window_extent(renderer)
-    taken = []
+    taken: list[Bbox] = []
     places = [(10, 0, "left", "center"), (-10, 0, "right", "center"), (4, 13, "left", "center"),
               (4, -13, "left", "center"), (-4, 13, "right", "center"), (-4, -13, "right", "center"),
               (4, 24, "left", "center"), (4, -24, "left", "center")]  # fmt: skip
@@ -222,7 +234,7 @@ def place_labels(axes, x, y, texts: list[str]) -> None:
 
 
 @entry("Decision")
-def pairs(results: Results, shown, labels):
+def pairs(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One matrix per kind of instrument and criterion, read along the row: + the row's instrument is better and −
     it is worse than the column's (it differs, adjusted p at most 0.05); = no audible difference (the 90 % interval
     lies within plus and minus the just-noticeable step of the config), or the same cost; ? undecided; × not
@@ -235,14 +247,14 @@ def pairs(results: Results, shown, labels):
     for kind, names in kinds.items():
         own = rows[rows["instrument_a"].isin(names) & rows["instrument_b"].isin(names)]
         judged = set(own.loc[own["verdict"] != "not_comparable", "criterion"])
-        criteria = [c for c in results.tables["criteria"].itertuples(index=False) if c.criterion in judged]
+        criteria = [c for c in rows_of(results.tables["criteria"]) if c.criterion in judged]
         parts += [(kind, names, c, own[own["criterion"] == c.criterion]) for c in criteria]
     if not parts:
         raise NothingToShow("no two instruments could be compared")
     # the names under a matrix take up to 1.7 inches, a line of names 0.16
     figure, grid = panels(len(parts), PER_ROW, 1.7 + 0.16 * max(len(names) for _, names, *_ in parts))
     for axes, (kind, names, criterion, own) in zip(grid, parts, strict=True):
-        better = oriented(values[criterion.criterion].astype(float), criterion.better)
+        better = pd.Series(oriented(values[criterion.criterion].to_numpy(float), criterion.better), values.index)
         _matrix(axes, own, names, better, labels)
         axes.set_title(titled(plain(criterion.criterion), kind, kinds))
     handles = [Patch(facecolor=colour, edgecolor="#999999", label=f"{symbol}  {text}")
@@ -251,23 +263,23 @@ def pairs(results: Results, shown, labels):
     return figure
 
 
-def _write_symbols(axes, symbol: str, x, y, points: float = 7) -> None:
+def _write_symbols(axes: Axes, symbol: str, x: Numbers, y: Numbers, points: float = 7) -> None:
     """The symbol at many places, as one object: a text at each would take some ten kilobytes."""
-    path = TextPath((0, 0), symbol, size=points)
-    middle = path.get_extents().get_points().mean(axis=0)
-    path = Path(path.vertices - middle, path.codes)
+    text = TextPath((0, 0), symbol, size=points)
+    middle = text.get_extents().get_points().mean(axis=0)
+    path = Path(text.vertices - middle, text.codes)
     size = 2 * np.abs(path.vertices).max()  # a marker is scaled to this
     axes.scatter(x, y, s=size**2, marker=path, color="black", linewidths=0)
 
 
-def _matrix(axes, rows, names: list[str], better, labels) -> None:
+def _matrix(axes: Axes, rows: pd.DataFrame, names: list[str], better: pd.Series, labels: dict[str, str]) -> None:
     """The verdicts of one criterion's pairs `rows`; `better`: value of each instrument, more is better."""
     place, kinds = {name: i for i, name in enumerate(names)}, list(CELLS)
     cells = np.full((len(names), len(names)), np.nan)
-    for row in rows.itertuples(index=False):
-        for a, b in ((row.instrument_a, row.instrument_b), (row.instrument_b, row.instrument_a)):
+    for first, second, verdict in rows[["instrument_a", "instrument_b", "verdict"]].itertuples(index=False):
+        for a, b in ((first, second), (second, first)):
             differs = "better" if better.get(a, np.nan) > better.get(b, np.nan) else "worse"
-            cells[place[a], place[b]] = kinds.index(differs if row.verdict == "differs" else row.verdict)
+            cells[place[a], place[b]] = kinds.index(differs if verdict == "differs" else verdict)
     colours = ListedColormap([colour for _, _, colour in CELLS.values()])
     axes.pcolormesh(cells, cmap=colours, vmin=-0.5, vmax=len(kinds) - 0.5, edgecolors="#cccccc", linewidth=0.4)
     for number, (symbol, *_) in enumerate(CELLS.values()):

@@ -11,9 +11,16 @@ import ast
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from evenbore.report.results import Results
 
 MODULES = ("notes", "decision", "chain", "research")  # in the order of the report
-DRAW: dict[str, Callable] = {}
+Drawer: TypeAlias = "Callable[[Results, list[str], dict[str, str]], Figure]"
+DRAW: dict[str, Drawer] = {}
 """Figure -> its function: (results, instruments to show, their labels) -> Figure, or raises NothingToShow. Filled when
 the modules are imported."""
 
@@ -26,10 +33,10 @@ class Entry:
     caption: str
 
 
-def entry(category: str) -> Callable[[Callable], Callable]:
+def entry(category: str) -> Callable[[Drawer], Drawer]:
     """Enter the function as the figure of its name."""
 
-    def enter(function: Callable) -> Callable:
+    def enter(function: Drawer) -> Drawer:
         DRAW[function.__name__] = function
         return function
 
@@ -39,9 +46,11 @@ def entry(category: str) -> Callable[[Callable], Callable]:
 def _entries(module: str) -> dict[str, Entry]:
     found = {}
     for node in ast.parse(Path(__file__).with_name(f"{module}.py").read_bytes()).body:
-        for mark in getattr(node, "decorator_list", ()):
-            if isinstance(mark, ast.Call) and mark.func.id == entry.__name__:
-                found[node.name] = Entry(mark.args[0].value, ast.get_docstring(node))
+        if not isinstance(node, ast.FunctionDef):
+            continue
+        for mark in node.decorator_list:
+            if isinstance(mark, ast.Call) and isinstance(mark.func, ast.Name) and mark.func.id == entry.__name__:
+                found[node.name] = Entry(ast.literal_eval(mark.args[0]), ast.get_docstring(node) or "")
     return found
 
 

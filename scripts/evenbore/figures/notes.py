@@ -1,9 +1,13 @@
 """Figures note by note: intonation, evenness, brightness against dynamic. One function per figure."""
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 import seaborn as sns
+from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
+from matplotlib.figure import Figure
 
 from evenbore.figures.entries import entry
 from evenbore.figures.style import PER_ROW, NothingToShow, panels
@@ -24,7 +28,7 @@ def _needed(results: Results, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 @entry("Notes")
-def intonation_map(results: Results, shown, labels):
+def intonation_map(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Every row is an instrument, every column a written note. Colour: how far the note lies from the instrument's
     own median over all notes, in cents (purple flat, orange sharp). A number is printed where the note lies beyond
     the tolerance of the config (``tolerances: note_cents``); × means that the note was not measured. A column of
@@ -64,7 +68,7 @@ def intonation_map(results: Results, shown, labels):
 
 
 @entry("Notes")
-def intonation_by_note(results: Results, shown, labels):
+def intonation_by_note(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: deviation of each written note from the instrument's own median, in cents; whiskers
     are 90 % intervals from repeat takes. Grey band: the tolerance of the config (``tolerances: note_cents``); notes
     beyond it are set off by a diamond and named. Dotted lines: change of register. The whole instrument's offset is
@@ -74,7 +78,7 @@ def intonation_by_note(results: Results, shown, labels):
 
 
 @entry("Notes")
-def evenness_brightness(results: Results, shown, labels):
+def evenness_brightness(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: brightness of each written note (level of the harmonics above about 2 kHz relative
     to all of them, set-up taken out) from the instrument's own median, in dB; whiskers are 90 % intervals. Grey
     band: middle 80 % of the other instruments of the same comparability group, dashed: their median (drawn where
@@ -85,7 +89,7 @@ def evenness_brightness(results: Results, shown, labels):
 
 
 @entry("Notes")
-def evenness_level(results: Results, shown, labels):
+def evenness_level(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: level of each written note relative to the instrument's own median, in dB, with the
     set-up taken out; whiskers are 90 % intervals. Grey band: middle 80 % of the other instruments of the same
     comparability group, dashed: their median (drawn where there are at least three others). Dotted lines: change of
@@ -95,7 +99,7 @@ def evenness_level(results: Results, shown, labels):
 
 
 @entry("Notes")
-def brightness_matched(results: Results, shown, labels):
+def brightness_matched(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: brightness (level above about 2 kHz relative to the whole, set-up taken out) as it
     would be at a common loudness, so that who blew harder does not look brighter; of each written note over the
     middle of all instruments of the same comparability group at that note, in dB. Whiskers are 90 % intervals; the
@@ -125,7 +129,7 @@ def brightness_matched(results: Results, shown, labels):
     return figure
 
 
-def _by_note(results: Results, shown, labels, measure: str, axis: str):
+def _by_note(results: Results, shown: list[str], labels: dict[str, str], measure: str, axis: str) -> Figure:
     """One panel per instrument: its curve over the notes, from its own median."""
     curves = curves_of(results, measure)
     _needed(results, curves.rows)
@@ -155,11 +159,11 @@ def _by_note(results: Results, shown, labels, measure: str, axis: str):
     return figure
 
 
-def _whiskers(axes, rows: pd.DataFrame) -> None:
+def _whiskers(axes: Axes, rows: pd.DataFrame) -> None:
     axes.vlines(rows["written"], rows["low"], rows["high"], color=BLUE, lw=0.9)
 
 
-def _name_notes(grid, rows: pd.DataFrame) -> None:
+def _name_notes(grid: Iterable[Axes], rows: pd.DataFrame) -> None:
     """Write note names along the shared note axis."""
     names = note_names(rows, _MOST_NAMES)
     for axes in grid:
@@ -167,7 +171,7 @@ def _name_notes(grid, rows: pd.DataFrame) -> None:
 
 
 @entry("Notes")
-def brightness_dynamic(results: Results, shown, labels):
+def brightness_dynamic(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: brightness (level above about 2 kHz relative to the whole, dB) against level (dB re
     full scale), medians over the notes, at each dynamic that was recorded; the set-up is taken out of both. Grey
     lines: the others of these instruments that are of the same comparability group. Every instrument brightens when

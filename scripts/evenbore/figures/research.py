@@ -1,6 +1,7 @@
 """Figures of research: where the scatter of each criterion comes from. One function per figure, as in `notes`."""
 
 import numpy as np
+from matplotlib.figure import Figure
 
 from evenbore.facts.words import plain
 from evenbore.figures.entries import entry
@@ -14,7 +15,7 @@ NARROWEST_LABEL = 0.07
 
 
 @entry("Likeness and set-ups")
-def variance_components(results: Results, shown, labels):
+def variance_components(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Where the scatter of one take's value comes from, one bar per criterion, numbers in per cent: differences
     between the instruments, between sessions (the day, the room, the tuning), between players, between takes as a
     whole, and of single notes within a take. A long instrument part means that one take already tells the

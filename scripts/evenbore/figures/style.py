@@ -2,13 +2,19 @@
 
 import math
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from matplotlib import font_manager
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import LayoutEngine
+from numpy.typing import NDArray
 
 from evenbore.report.style import clean, fonts
+
+if TYPE_CHECKING:
+    from matplotlib.typing import RcKeyType
 
 WIDTH_IN = 9.0
 PER_ROW = 3  # panels side by side, where there are many
@@ -19,7 +25,7 @@ class NothingToShow(Exception):
     """The data of a figure are missing; the message is the reason in plain words."""
 
 
-def settings(name: str) -> dict:
+def settings(name: str) -> "dict[RcKeyType, Any]":
     """Matplotlib settings for one figure; `name` seeds the ids inside the SVG."""
     return {
         "font.family": fonts(),
@@ -57,7 +63,7 @@ def _drawable(key: str, label: str, known: set[int]) -> str:
     return text if len(text) <= LONGEST_LABEL else text[: LONGEST_LABEL - 1] + "…"
 
 
-def panels(count: int, columns: int, height_in: float, **axes) -> tuple[Figure, np.ndarray]:
+def panels(count: int, columns: int, height_in: float, **axes: Any) -> tuple[Figure, NDArray[np.object_]]:
     """A figure of `count` panels; returns it and its axes (count,)."""
     rows = math.ceil(count / columns)
     figure = _figure(0.5 + height_in * rows)
@@ -90,7 +96,7 @@ def lay_out(figure: Figure) -> None:
         for text in axes.texts:  # hundreds of them lie inside the axes and only slow the layout down
             text.set_in_layout(False)
     if figure.axes:
-        figure.get_layout_engine().execute(figure)
+        cast(LayoutEngine, figure.get_layout_engine()).execute(figure)
     figure.set_layout_engine("none")
 
 

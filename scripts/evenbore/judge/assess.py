@@ -7,14 +7,17 @@ days (see `repeatability`), with what both do to the sessions' offsets, and Σ s
 set-ups' responses move one standard error along each direction of their error.
 """
 
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias, cast
 
 import numpy as np
 import pandas as pd
 
+from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.facts.criteria import ADDITIVE, CRITERIA, EXACT, MEASURED, MIN_NOTES, Criterion
+from evenbore.facts.rows import Row
 from evenbore.judge.repeatability import OWNER, day_scale, error_parts, manner_effects, repeatability, session_offsets
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes, residual_maker
 from evenbore.setups.comparability import session_groups, usable
@@ -23,6 +26,15 @@ from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
 from evenbore.statistics.grouped import grouped_means
 from evenbore.statistics.student import CONFIDENCE, half_width
+from evenbore.trade.families import Family
+
+if TYPE_CHECKING:
+    from pandas.api.typing import NAType
+
+_Owner: TypeAlias = tuple[str, str]  # instrument and state
+_Take: TypeAlias = tuple[Row, TakeNotes]  # with its _TAKE_KEYS
+_Value: TypeAlias = tuple[str | float, ...]  # see `_value`
+_Shifts: TypeAlias = tuple[_Owner, str, Ints, Floats]  # owner, criterion, components, shifts
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 LEAST_SHARE = 0.9  # a take with fewer of the notes would hide too many of the others'
@@ -57,10 +69,10 @@ def assess(
     notes: pd.DataFrame,
     errors: SetupErrors,
     recordings: pd.DataFrame,
-    instruments: dict[str, dict],
-    inspection,
-    families: dict,
-    config: dict,
+    instruments: dict[str, Row],
+    inspection: Sequence[Row],
+    families: dict[str, Family],
+    config: dict[str, Any],
 ) -> Assessment:
     """Assess a study.
 
@@ -70,13 +82,12 @@ def assess(
     takes = prepared_takes(notes, instruments, families)
     counted = _counted(takes, config["base_dynamic"])
     scatter = {name: _scatter(name, counted) for name in DEVIATIONS}
-    values, shifts = _evennesses(takes, counted, scatter, notes, errors)
-    values = _take_values(takes, counted, scatter, values)
-    values = without_session_offsets(values)
+    evennesses, shifts = _evennesses(takes, counted, scatter, notes, errors)
+    values = without_session_offsets(_take_values(takes, counted, scatter, evennesses))
     owners = _owners(recordings, instruments, config["states"])
     groups = session_groups(recordings)
     left_out = _notes_left_out(takes, config["base_dynamic"])
-    rows = []
+    rows: list[Row] = []
     for criterion in CRITERIA.values():
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
@@ -113,14 +124,16 @@ def _say_what_was_not_played(table: pd.DataFrame, recordings: pd.DataFrame, base
     table.loc[missing & played & ~at_base & of_takes, "reason"] = NOT_AT_BASE
 
 
-def prepared_takes(notes: pd.DataFrame, instruments: dict[str, dict], families: dict) -> list[tuple[dict, TakeNotes]]:
+def prepared_takes(
+    notes: pd.DataFrame, instruments: dict[str, Row], families: dict[str, Family]
+) -> list[tuple[Row, TakeNotes]]:
     """Every recording's keys and notes, repeats of a note within it averaged."""
     if notes.empty:
         return []
-    keys = notes.drop_duplicates("recording")[_TAKE_KEYS].to_dict("records")
+    keys = cast(list[Row], notes.drop_duplicates("recording")[_TAKE_KEYS].to_dict("records"))
     midi, places, bounds = _played_notes(notes)
-    columns = {name: _means(notes[column].to_numpy(float), places) for name, column in COLUMNS.items()}
-    names: dict[tuple, dict] = {}  # most takes hold the same notes
+    columns: dict[str, Any] = {name: _means(notes[column].to_numpy(float), places) for name, column in COLUMNS.items()}
+    names: dict[tuple[str, bytes], dict[str, Any]] = {}  # most takes hold the same notes
     out = []
     for key, first, last in zip(keys, bounds[:-1], bounds[1:], strict=True):
         family, own = instruments[key["instrument"]]["family"], midi[first:last]
@@ -131,7 +144,7 @@ def prepared_takes(notes: pd.DataFrame, instruments: dict[str, dict], families: 
     return out
 
 
-def _played_notes(notes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _played_notes(notes: pd.DataFrame) -> tuple[Ints, Ints, Ints]:
     """The notes (U,) of all recordings in their order, ascending; the place in them of every row of `notes`; where each
     recording begins, and the end."""
     recording, names = pd.factorize(notes["recording"])
@@ -139,12 +152,12 @@ def _played_notes(notes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarr
     return pairs[:, 1], places.ravel(), np.searchsorted(pairs[:, 0], np.arange(len(names) + 1))
 
 
-def _means(values: np.ndarray, places: np.ndarray) -> np.ndarray:
+def _means(values: Floats | Floats32, places: Ints) -> Floats:
     """Means of the known values (N,) or (N, K) at every place; NaN where none is known."""
     return grouped_means(values, places, places.max() + 1)[0]
 
 
-def _note_names(family, midi: np.ndarray) -> dict:
+def _note_names(family: Family, midi: Ints) -> dict[str, Any]:
     """The fields of TakeNotes that the family tells of sounding notes."""
     written = family.to_written(midi)
     registers = [family.register_of(int(note)) for note in written]
@@ -158,50 +171,59 @@ def _note_names(family, midi: np.ndarray) -> dict:
     }
 
 
-def _only(take: TakeNotes, written: np.ndarray) -> TakeNotes:
+def _only(take: TakeNotes, written: Ints) -> TakeNotes:
     """The take with these written notes alone."""
     keep = np.isin(take.written, written)
-    arrays = {k: v[keep] for k, v in vars(take).items() if isinstance(v, np.ndarray)}
+    arrays: dict[str, Any] = {k: v[keep] for k, v in vars(take).items() if isinstance(v, np.ndarray)}
     return replace(take, **arrays)
 
 
-def _counted(takes, base_dynamic: str) -> list[tuple[dict, TakeNotes]]:
+def _counted(takes: Sequence[_Take], base_dynamic: str) -> list[_Take]:
     """The takes at the base dynamic that count, each with the notes that all counted takes of its instrument hold."""
     return [pair for members in _at_base(takes, base_dynamic).values() for pair in _of_common_notes(members)]
 
 
-def _take_values(takes, counted, scatter: dict[str, float], evennesses: list[tuple]) -> pd.DataFrame:
+def _take_values(
+    takes: Sequence[_Take], counted: Sequence[_Take], scatter: dict[str, float], evennesses: Sequence[_Value]
+) -> pd.DataFrame:
     """One row per criterion and take that has a value; `evennesses`: the rows of the smoothed criteria."""
     rows = list(evennesses)
     for criterion in (c for c in MEASURED if c.kind == "take" and not c.smoothed):
         own = [pair for pair in counted if criterion.articulation in ("", pair[0]["articulation"])]
         for members in _by_owner(own).values():
-            found = of_takes(criterion.name, [take for _, take in members])
+            measured = np.array(of_takes(criterion.name, [take for _, take in members]))
             if criterion.name in DEVIATIONS:
-                found = np.sqrt(np.maximum(0.0, np.square(found) - scatter[criterion.name]))
-            rows += [_value(key, criterion, value) for (key, _), value in zip(members, found, strict=True)]
+                measured = np.sqrt(np.maximum(0.0, np.square(measured) - scatter[criterion.name]))
+            rows += [_value(key, criterion, value) for (key, _), value in zip(members, measured, strict=True)]
     for key, loud, soft in _dynamic_pairs(takes):
         rows += [_value(key, c, FUNCTIONS[c.name](loud, soft)) for c in MEASURED if c.kind == "dynamics"]
     columns = ["instrument", "state", "session", "recording", "direction", "articulation", "criterion", "value"]
     return pd.DataFrame(rows, columns=columns).dropna(subset="value").reset_index(drop=True)
 
 
-def _by_owner(takes) -> dict[tuple, list[tuple[dict, TakeNotes]]]:
+def _by_owner(takes: Iterable[_Take]) -> dict[_Owner, list[_Take]]:
     """Takes by instrument and state."""
-    owners: dict[tuple, list] = {}
+    owners: dict[_Owner, list[_Take]] = {}
     for key, take in takes:
         owners.setdefault((key["instrument"], key["state"]), []).append((key, take))
     return owners
 
 
-def _evennesses(takes, counted, scatter, notes: pd.DataFrame, errors: SetupErrors) -> tuple[list, pd.DataFrame]:
+def _evennesses(
+    takes: Sequence[_Take],
+    counted: Sequence[_Take],
+    scatter: dict[str, float],
+    notes: pd.DataFrame,
+    errors: SetupErrors,
+) -> tuple[list[_Value], pd.DataFrame]:
     """Rows of values of the smoothed criteria, and how the errors of set-ups and rooms shift each instrument's.
 
     A root mean square is widened by whatever scatters from note to note, so the player's scatter and what is left of
     the room are taken out of the mean square. The shifts are means over takes, one component for each direction of the
     set-ups' error, one for each note of each session, and one for each note of the sessions linked.
     """
-    rows, parts = [], []
+    rows: list[_Value] = []
+    parts: list[_Shifts] = []
     if notes.empty:
         return rows, _shift_table(parts)
     midi, places, bounds = _played_notes(notes)
@@ -218,7 +240,8 @@ def _evennesses(takes, counted, scatter, notes: pd.DataFrame, errors: SetupError
             np.nan_to_num(_means(notes[name(column)].to_numpy(float), places)) for name in (room_error, common_error)
         )
         for owner, members in _by_owner(counted).items():
-            components, shifts = [], []
+            components: list[Ints] = []
+            shifts: list[Floats] = []
             for key, take in members:
                 first, written = begin[key["recording"]]
                 own = first + np.flatnonzero(np.isin(written, take.written))
@@ -237,11 +260,11 @@ class Evenness(NamedTuple):
     and with what is common to the rooms there."""
 
     value: float
-    shifts: tuple[np.ndarray, np.ndarray, np.ndarray]
+    shifts: tuple[Floats, Floats, Floats]
 
 
 def evenness(
-    take: TakeNotes, criterion: Criterion, scatter: float, moves: np.ndarray, left: np.ndarray, common: np.ndarray
+    take: TakeNotes, criterion: Criterion, scatter: float, moves: Floats, left: Floats, common: Floats
 ) -> Evenness:
     """A smoothed criterion of a take less what scatter (a variance) and the room add to its mean square.
 
@@ -269,7 +292,7 @@ def evenness(
     return Evenness(value, shifts)
 
 
-def _components(session: pd.Series, midi: pd.Series, places: np.ndarray) -> np.ndarray:
+def _components(session: pd.Series, midi: pd.Series, places: Ints) -> Ints:
     """A number for each note of each session, at every place."""
     numbers = pd.factorize(pd.MultiIndex.from_arrays([session, midi]))[0]
     out = np.zeros(places.max() + 1, int)
@@ -277,8 +300,8 @@ def _components(session: pd.Series, midi: pd.Series, places: np.ndarray) -> np.n
     return out
 
 
-def _shift_table(parts: list[tuple]) -> pd.DataFrame:
-    """The shifts table of (owner, criterion, components, shifts)."""
+def _shift_table(parts: list[_Shifts]) -> pd.DataFrame:
+    """The shifts table."""
     sizes = [len(components) for _, _, components, _ in parts]
     columns = {
         "instrument": np.repeat([owner[0] for owner, *_ in parts], sizes),
@@ -291,7 +314,7 @@ def _shift_table(parts: list[tuple]) -> pd.DataFrame:
     return table[table["shift"] != 0].reset_index(drop=True)
 
 
-def _of_common_notes(members: list[tuple[dict, TakeNotes]]) -> list[tuple[dict, TakeNotes]]:
+def _of_common_notes(members: list[_Take]) -> list[_Take]:
     """One instrument's takes, cut to the notes that all of them hold.
 
     A take that misses a bad note must not look better for it, and a take that was cut off must not hide what the
@@ -301,13 +324,13 @@ def _of_common_notes(members: list[tuple[dict, TakeNotes]]) -> list[tuple[dict, 
     fullest_first = sorted(members, key=lambda member: -member[1].written.size)
     least = LEAST_SHARE * fullest_first[0][1].written.size
     kept = [member for member in fullest_first if member[1].written.size >= least]
-    common = list(accumulate((set(take.written.tolist()) for _, take in kept), set.intersection))
+    common: list[set[int]] = list(accumulate((set(take.written.tolist()) for _, take in kept), set.intersection))
     count = max(range(1, len(kept) + 1), key=lambda n: n * len(common[n - 1]))
     notes = np.array(sorted(common[count - 1]), int)
     return [(key, _only(take, notes)) for key, take in kept[:count]]
 
 
-def _notes_left_out(takes, base_dynamic: str) -> dict[tuple, str]:
+def _notes_left_out(takes: Sequence[_Take], base_dynamic: str) -> dict[_Owner, str]:
     """Instrument and state -> in words, how many of its notes are not judged because some of its takes lack them."""
     words = {}
     for owner, members in _at_base(takes, base_dynamic).items():
@@ -321,17 +344,17 @@ def _notes_left_out(takes, base_dynamic: str) -> dict[tuple, str]:
     return words
 
 
-def _at_base(takes, base_dynamic: str) -> dict[tuple, list[tuple[dict, TakeNotes]]]:
+def _at_base(takes: Sequence[_Take], base_dynamic: str) -> dict[_Owner, list[_Take]]:
     """Takes at the base dynamic by instrument and state."""
     return _by_owner(pair for pair in takes if pair[0]["dynamic"] == base_dynamic)
 
 
-def _scatter(criterion: str, takes: list[tuple[dict, TakeNotes]]) -> float:
+def _scatter(criterion: str, takes: Sequence[_Take]) -> float:
     """Mean square by which the player's scatter from note to note inflates a criterion; 0 without repeat takes.
 
     Variance between repeats of each note's deviation, pooled over notes and sets of repeats.
     """
-    sets: dict[tuple, list[np.ndarray]] = {}
+    sets: dict[tuple[str, ...], list[Floats]] = {}
     for key, take in takes:
         same = tuple(key[k] for k in ("instrument", "state", "session", "direction", "articulation"))
         sets.setdefault(same, []).append(DEVIATIONS[criterion](take))
@@ -343,17 +366,17 @@ def _scatter(criterion: str, takes: list[tuple[dict, TakeNotes]]) -> float:
     return squares / freedom if freedom else 0.0
 
 
-def _value(key: dict, criterion: Criterion, value: float) -> tuple:
+def _value(key: Row, criterion: Criterion, value: float) -> _Value:
     owner = (key[name] for name in ("instrument", "state", "session", "recording", "direction", "articulation"))
     return (*owner, criterion.name, value)
 
 
-def _dynamic_pairs(takes):
+def _dynamic_pairs(takes: Sequence[_Take]) -> Iterator[tuple[Row, TakeNotes, TakeNotes]]:
     """Loudest and softest takes of the same instrument, session, articulation and direction, in take order."""
     used = [d for d in DYNAMICS if any(key["dynamic"] == d for key, _ in takes)]
     if len(used) < 2:
         return
-    sets: dict[tuple, dict[str, list]] = {}
+    sets: dict[tuple[str, ...], dict[str, list[_Take]]] = {}
     for key, take in takes:
         if key["dynamic"] in (used[0], used[-1]):
             same = tuple(key[k] for k in ("instrument", "state", "session", "articulation", "direction"))
@@ -378,13 +401,19 @@ def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
     return values
 
 
-def _owners(recordings: pd.DataFrame, instruments: dict, states: list[str]) -> list[tuple[str, str]]:
+def _owners(recordings: pd.DataFrame, instruments: dict[str, Row], states: list[str]) -> list[_Owner]:
     """Instruments with the states they were recorded in; the first state for one never recorded."""
     had = recordings.groupby("instrument")["state"].agg(set).to_dict()
     return [(name, state) for name in instruments for state in states if state in had.get(name, {states[0]})]
 
 
-def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFrame, left_out: dict) -> list[dict]:
+def _rows(
+    criterion: Criterion,
+    owners: Sequence[_Owner],
+    takes: pd.DataFrame,
+    shifts: pd.DataFrame,
+    left_out: dict[_Owner, str],
+) -> list[Row]:
     """Rows of the instruments table of one criterion; `left_out`: words on notes and takes not judged, per owner."""
     if takes.empty:
         return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
@@ -403,12 +432,12 @@ def _rows(criterion: Criterion, owners, takes: pd.DataFrame, shifts: pd.DataFram
         n = own["recording"].nunique()
         value, half = own["value"].mean(), halves[owner]
         flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
-        days = NO_SESSIONS if own["alone"].all() and not np.isnan(half) else ""
+        on_days = NO_SESSIONS if own["alone"].all() and not np.isnan(half) else ""
         low, high, small = value - half, value + half, ""
         if criterion.name in DEVIATIONS and (value <= 0 or low < 0):
             small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE
             value, low, high = (np.maximum(x, 0.0) for x in (value, low, high))
-        reason = "; ".join(filter(None, [flag, small, days, left_out.get(owner)]))
+        reason = "; ".join(filter(None, [flag, small, on_days, left_out.get(owner)]))
         rows.append(_row(owner, criterion, value, low, high, n, reason))
     return rows
 
@@ -423,7 +452,13 @@ def _half_widths(takes: pd.DataFrame, shifts: pd.DataFrame, criterion: str) -> p
     return pd.Series(half_width(scale, known.freedom, known.shares, CONFIDENCE), index=owners)
 
 
-def _cost_rows(criterion: Criterion, owners, instruments, inspection, currency: str) -> list[dict]:
+def _cost_rows(
+    criterion: Criterion,
+    owners: Sequence[_Owner],
+    instruments: dict[str, Row],
+    inspection: Sequence[Row],
+    currency: str,
+) -> list[Row]:
     rows = []
     for owner in owners:
         sheet = instruments[owner[0]]
@@ -436,7 +471,16 @@ def _cost_rows(criterion: Criterion, owners, instruments, inspection, currency: 
     return rows
 
 
-def _row(owner, criterion, value=np.nan, low=np.nan, high=np.nan, n_takes=pd.NA, reason="", unit=None) -> dict:
+def _row(
+    owner: _Owner,
+    criterion: Criterion,
+    value: float = np.nan,
+    low: float = np.nan,
+    high: float = np.nan,
+    n_takes: "int | NAType" = pd.NA,
+    reason: str = "",
+    unit: str | None = None,
+) -> Row:
     return {
         "instrument": owner[0],
         "state": owner[1],

@@ -18,9 +18,11 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 from scipy.linalg import null_space
 
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import CRITERIA
 
 OWNER = ["instrument", "state"]
@@ -43,17 +45,18 @@ class Repeatability(NamedTuple):
 
     s_r: float
     df: int
-    ratios: np.ndarray
-    shares: np.ndarray
-    variances: np.ndarray
+    ratios: Floats
+    shares: Floats
+    variances: Floats
     freedom: float
     day_df: int
 
-    def scale(self, takes, days, known=0.0) -> np.ndarray:
+    def scale(self, takes: ArrayLike, days: ArrayLike, known: ArrayLike = 0.0) -> Floats:
         """Standard errors (N, K) of what holds `takes` (N,) of a take's variance, `days` (N,) of a day's and the
         variance `known` (N,) besides."""
-        takes, days, known = (np.asarray(part, float)[..., None] for part in (takes, days, known))
-        return np.sqrt(self.variances * (takes + self.ratios**2 * days) + known)
+        of_takes, of_days, besides = (np.asarray(part, float)[..., None] for part in (takes, days, known))
+        variances: Floats = self.variances * (of_takes + self.ratios**2 * of_days) + besides
+        return np.sqrt(variances)
 
 
 def day_scale(criteria: Iterable[str]) -> float:
@@ -69,33 +72,33 @@ class Cells:
     """Takes (T) by cells (C): `of_take` (T,) the cell of each take; `owner`, `session`, `size` (C,) of each cell, as
     numbers into `owners` (instrument, state) and `sessions` (names), and its number of takes."""
 
-    of_take: np.ndarray
-    owner: np.ndarray
-    session: np.ndarray
-    size: np.ndarray
+    of_take: Ints
+    owner: Ints
+    session: Ints
+    size: Floats
     owners: pd.MultiIndex
-    sessions: np.ndarray
+    sessions: NDArray[np.object_]
 
-    def means(self, values: np.ndarray) -> np.ndarray:
+    def means(self, values: Floats) -> Floats:
         """Mean of the takes' `values` (T,) in each cell (C,)."""
         return np.bincount(self.of_take, values, self.size.size) / self.size
 
-    def several_sessions(self) -> np.ndarray:
+    def several_sessions(self) -> Bools:
         """Whether each cell's owner was recorded in other sessions too (C,)."""
         return np.bincount(self.owner)[self.owner] > 1
 
-    def joined(self) -> np.ndarray:
+    def joined(self) -> Bools:
         """Whether a shared instrument joins each cell's session to another (C,)."""
         shared = self.several_sessions()
         return np.isin(self.session, self.session[shared])
 
-    def effects(self, keep: np.ndarray, additive: bool) -> np.ndarray:
+    def effects(self, keep: Bools, additive: bool) -> Floats:
         """Design matrix of owners and, if `additive`, sessions for the cells that `keep` (C,) marks."""
         columns = [self.owner, self.session] if additive else [self.owner]
         return np.hstack([_dummies(column[keep]) for column in columns])
 
 
-def ratio_prior(scale: float) -> np.ndarray:
+def ratio_prior(scale: float) -> Floats:
     """Probability (K,) of each of RATIOS beforehand, times a constant; the grid's spacing goes with the cube root."""
     return stats.t.pdf(RATIOS / scale, 4) * RATIOS ** (1 / 3)
 
@@ -127,7 +130,7 @@ def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
     return pd.Series(dummies @ effects, index=takes.index), int(rank)
 
 
-def session_weights(cells: Cells) -> np.ndarray:
+def session_weights(cells: Cells) -> Floats:
     """How what each session adds (rows) is made of the means of the `cells` (columns).
 
     Least squares of take = instrument in its state + session. What sessions add averages zero over those joined by
@@ -148,7 +151,7 @@ def session_offsets(takes: pd.DataFrame) -> pd.Series:
     return pd.Series(session_weights(cells) @ cells.means(takes["value"].to_numpy(float)), index=cells.sessions)
 
 
-def error_parts(takes: pd.DataFrame, additive: bool) -> tuple[pd.MultiIndex, np.ndarray, np.ndarray]:
+def error_parts(takes: pd.DataFrame, additive: bool) -> tuple[pd.MultiIndex, Floats, Floats]:
     """Owners (instrument, state) and the covariances (I, I) of their values' errors, as parts of the variance of a take
     and of the variance of a day: covariance = s_r² (takes + ratio² days).
 
@@ -183,8 +186,8 @@ def repeatability(takes: pd.DataFrame, additive: bool = False, day_scale: float 
 
 
 def _days(
-    cells: Cells, means, squares: float, df: int, additive: bool, prior: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, int]:
+    cells: Cells, means: Floats, squares: float, df: int, additive: bool, prior: Floats
+) -> tuple[Floats, Floats, int]:
     """Posterior shares of RATIOS, the variance of a take given each, and the degrees of freedom that told.
 
     `means` (C,) of the cells; `squares`: sum of squares of the takes within cells, on `df`.
@@ -202,12 +205,14 @@ def _days(
     return shares / shares.sum(), total / (df + free), free
 
 
-def _mean_weights(cells: Cells) -> np.ndarray:
+def _mean_weights(cells: Cells) -> Floats:
     """How the mean over all takes of each owner (rows) is made of the means of its cells (columns)."""
     share = _dummies(cells.owner).T * cells.size
-    return share / share.sum(axis=1, keepdims=True)
+    whole: Floats = share.sum(axis=1, keepdims=True)
+    return share / whole
 
 
-def _dummies(codes: np.ndarray) -> np.ndarray:
+def _dummies(codes: Ints) -> Floats:
     """One column for each value that occurs among `codes` (N,), 1.0 where it does."""
-    return (codes[:, None] == np.unique(codes)).astype(float)
+    occurs: Bools = codes[:, None] == np.unique(codes)
+    return occurs.astype(float)

@@ -9,13 +9,18 @@ A warm room raises the pitch of every note. How much at most follows from the sp
 were as warm as the room; breath warms it in a cold room too, so the true effect is smaller. It is told, never applied.
 """
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
+from evenbore.facts.arrays import Ints
 from evenbore.facts.columns import names
+from evenbore.facts.rows import Row
 from evenbore.judge.assess import prepared_takes
 from evenbore.judge.values import TakeNotes
 from evenbore.statistics.alignment import take_offsets
+from evenbore.trade.families import Family
 from evenbore.trade.pitch import cents, midi_to_hz, midi_to_note, speed_of_sound
 
 TEMPERATURE_C = 20.0
@@ -24,10 +29,10 @@ TEMPERATURE_C = 20.0
 def tuning_advice(
     notes: pd.DataFrame,
     assessed: pd.DataFrame,
-    instruments: dict[str, dict],
-    sessions: dict[str, dict],
-    families: dict,
-    config: dict,
+    instruments: dict[str, Row],
+    sessions: dict[str, Row],
+    families: dict[str, Family],
+    config: dict[str, Any],
 ) -> pd.DataFrame:
     """The tuning_advice table, one row per instrument and state with a tuning offset.
 
@@ -35,29 +40,29 @@ def tuning_advice(
     needs base_dynamic, just_noticeable.tuning_offset and gates.tuning_offset_min (cents; either may be null).
     """
     room = {name: row.get("temperature_c") for name, row in sessions.items()}
-    takes: dict[tuple, list[TakeNotes]] = {}
-    temperatures: dict[tuple, list[float | None]] = {}
+    takes: dict[tuple[str, str], list[TakeNotes]] = {}
+    temperatures: dict[tuple[str, str], list[float | None]] = {}
     for key, take in prepared_takes(notes, instruments, families):
         if key["dynamic"] == config["base_dynamic"]:
             takes.setdefault((key["instrument"], key["state"]), []).append(take)
             temperatures.setdefault((key["instrument"], key["state"]), []).append(room.get(key["session"]))
     offsets = assessed[(assessed["criterion"] == "tuning_offset") & assessed["value"].notna()]
     rows = []
-    for row in offsets.itertuples(index=False):
-        family = families[instruments[row.instrument]["family"]]
-        own = takes[row.instrument, row.state]
-        note, aim = tuning_note(own, family.tuning_notes)
-        move = move_mm(family, np.unique(np.concatenate([take.written for take in own])), row.value)
-        temperature = _mean_temperature(temperatures[row.instrument, row.state])
+    for instrument, state, offset in offsets[["instrument", "state", "value"]].itertuples(index=False):
+        family = families[instruments[instrument]["family"]]
+        played = takes[instrument, state]
+        note, aim = tuning_note(played, family.tuning_notes)
+        move = move_mm(family, np.unique(np.concatenate([take.written for take in played])), offset)
+        temperature = _mean_temperature(temperatures[instrument, state])
         rows.append(
             {
-                "instrument": row.instrument,
-                "state": row.state,
+                "instrument": instrument,
+                "state": state,
                 "tune_on_note": None if note is None else midi_to_note(note),
                 "aim_cents": aim,
-                "overall_offset_cents": row.value,
+                "overall_offset_cents": offset,
                 "temperature_cents": temperature_cents(temperature),
-                "advice": f"{_advice(family, note, aim, move, row.value, config)}{_room(temperature)}",
+                "advice": f"{_advice(family, note, aim, move, offset, config)}{_room(temperature)}",
             }
         )
     return pd.DataFrame(rows, columns=names("tuning_advice"))
@@ -76,7 +81,7 @@ def tuning_note(takes: list[TakeNotes], customary: tuple[int, ...]) -> tuple[int
     aligned -= take_offsets(aligned)[:, None]
     heard = np.isfinite(aligned).any(axis=0)
     middle = np.median(np.nanmean(aligned[:, heard], axis=0)) if heard.any() else np.nan
-    best = (np.inf, None, np.nan)
+    best: tuple[float, int | None, float] = (np.inf, None, np.nan)
     for note in customary:
         away = aligned[:, written == note].ravel() - middle
         away = away[np.isfinite(away)]
@@ -108,7 +113,7 @@ def _room(temperature: float) -> str:
     )
 
 
-def move_mm(family, written: np.ndarray, offset_cents: float) -> float:
+def move_mm(family: Family, written: Ints, offset_cents: float) -> float:
     """Millimetres to pull out (positive) or push in (negative) to mend `offset_cents` in the middle of these notes.
 
     The median over the notes of `cents_per_mm` counts. NaN for brass, where the length of tube behind a note depends
@@ -119,7 +124,7 @@ def move_mm(family, written: np.ndarray, offset_cents: float) -> float:
     return float(-offset_cents / np.median([cents_per_mm(family, int(note)) for note in written]))
 
 
-def cents_per_mm(family, written: int) -> float:
+def cents_per_mm(family: Family, written: int) -> float:
     """Change of that note's pitch in cents when an ideal tube of its length grows by a millimetre (negative)."""
     register = family.register_of(written)
     fingered = written - family.overblow if register is not None and register.overblown else written
@@ -128,7 +133,7 @@ def cents_per_mm(family, written: int) -> float:
     return float(cents(length, length + 0.001))
 
 
-def _advice(family, note: int | None, aim: float, move: float, offset: float, config: dict) -> str:
+def _advice(family: Family, note: int | None, aim: float, move: float, offset: float, config: dict[str, Any]) -> str:
     if note is None:
         return f"{_overall(offset)}. No customary tuning note was recorded, so there is no note to tune on."
     allowed = config["just_noticeable"].get("tuning_offset")

@@ -12,6 +12,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import CRITERIA, LEVEL_STEP_DB, MEASURED, MIN_NOTES, NEIGHBOURS
 
 MIN_NEIGHBOURS = 4
@@ -33,16 +34,16 @@ class TakeNotes:
     `partner`: written note fingered alike one register up, -1 where there is none.
     """
 
-    written: np.ndarray
-    register: np.ndarray
-    veiled: np.ndarray
-    partner: np.ndarray
+    written: Ints
+    register: Ints
+    veiled: Bools
+    partner: Ints
     nominal_cents: float
-    cents: np.ndarray
-    level: np.ndarray
-    brightness: np.ndarray
-    hnr: np.ndarray
-    attack: np.ndarray
+    cents: Floats
+    level: Floats
+    brightness: Floats
+    hnr: Floats
+    attack: Floats
 
 
 def tuning_offset(take: TakeNotes) -> float:
@@ -72,7 +73,8 @@ def worst_notes(takes: Sequence[TakeNotes]) -> list[float]:
     away = cents - np.median(cents, axis=1, keepdims=True)
     mean = away.mean(axis=0)
     worst = np.abs(mean).argmax()
-    return (np.copysign(1, mean[worst]) * away[:, worst]).tolist()
+    distances: list[float] = (np.copysign(1, mean[worst]) * away[:, worst]).tolist()
+    return distances
 
 
 def register_width(take: TakeNotes) -> float:
@@ -122,23 +124,23 @@ def tone_hold(loud: TakeNotes, soft: TakeNotes) -> float:
     return _per_10_db(loud.brightness - soft.brightness, loud, soft)
 
 
-def intonation(take: TakeNotes) -> np.ndarray:
+def intonation(take: TakeNotes) -> Floats:
     """Cents from the take's mean, widened by sqrt(n / (n - 1)) for the mean that was fitted."""
     n = np.isfinite(take.cents).sum()
     return (take.cents - np.nanmean(take.cents)) * np.sqrt(n / (n - 1)) if n > 1 else np.full(take.cents.shape, np.nan)
 
 
-def timbre(take: TakeNotes) -> np.ndarray:
+def timbre(take: TakeNotes) -> Floats:
     """`unevenness` of the brightness, dB; how hard the take was blown as a whole drops out."""
     return unevenness(take, take.brightness)
 
 
-def loudness(take: TakeNotes) -> np.ndarray:
+def loudness(take: TakeNotes) -> Floats:
     """`unevenness` of the level, dB."""
     return unevenness(take, take.level)
 
 
-def unevenness(take: TakeNotes, values: np.ndarray) -> np.ndarray:
+def unevenness(take: TakeNotes, values: Floats) -> Floats:
     """Each note's distance from what its neighbours predict, same unit as `values`; NaN where not predicted.
 
     The prediction is a local straight line through the neighbours up to NEIGHBOURS semitones away in the same
@@ -153,13 +155,13 @@ def unevenness(take: TakeNotes, values: np.ndarray) -> np.ndarray:
     return out
 
 
-def residual_maker(take: TakeNotes, usable: np.ndarray) -> np.ndarray:
+def residual_maker(take: TakeNotes, usable: Bools) -> Floats:
     """Matrix (n, n) that makes `unevenness` of the n usable notes' values; rows of notes not predicted are NaN."""
     return _residual_maker(tuple(take.written[usable].tolist()), tuple(take.register[usable].tolist()))
 
 
 @cache
-def _residual_maker(written: tuple[int, ...], register: tuple[int, ...]) -> np.ndarray:
+def _residual_maker(written: tuple[int, ...], register: tuple[int, ...]) -> Floats:
     """See `residual_maker`: scaled leave-one-out residuals."""
     notes, registers = np.array(written, float), np.array(register)
     maker = np.full((notes.size, notes.size), np.nan)
@@ -178,17 +180,17 @@ def _residual_maker(written: tuple[int, ...], register: tuple[int, ...]) -> np.n
     return maker
 
 
-def _median(values: np.ndarray) -> float:
+def _median(values: Floats) -> float:
     values = values[np.isfinite(values)]
     return float(np.median(values)) if values.size >= MIN_NOTES else np.nan
 
 
-def _rms(values: np.ndarray) -> float:
+def _rms(values: Floats) -> float:
     values = values[np.isfinite(values)]
     return float(np.sqrt(np.mean(values**2))) if values.size >= MIN_NOTES else np.nan
 
 
-def _per_10_db(change: np.ndarray, loud: TakeNotes, soft: TakeNotes) -> float:
+def _per_10_db(change: Floats, loud: TakeNotes, soft: TakeNotes) -> float:
     step = dynamic_range(loud, soft)
     return 10.0 * _median(change) / step if step >= LEVEL_STEP_DB else np.nan
 
@@ -196,7 +198,7 @@ def _per_10_db(change: np.ndarray, loud: TakeNotes, soft: TakeNotes) -> float:
 FUNCTIONS: dict[str, Callable[..., float]] = {criterion.name: globals()[criterion.name] for criterion in MEASURED}
 """Criterion -> its function; one without a function keeps this module from being imported."""
 
-DEVIATIONS: dict[str, Callable[[TakeNotes], np.ndarray]] = {
+DEVIATIONS: dict[str, Callable[[TakeNotes], Floats]] = {
     "intonation_spread": intonation,
     "timbre_evenness": timbre,
     "level_evenness": loudness,
@@ -215,7 +217,7 @@ def of_takes(criterion: str, takes: Sequence[TakeNotes]) -> list[float]:
     return [FUNCTIONS[criterion](take) for take in takes]
 
 
-def criteria_table(just_noticeable: dict, currency: str) -> pd.DataFrame:
+def criteria_table(just_noticeable: dict[str, float | None], currency: str) -> pd.DataFrame:
     """The criteria table; `just_noticeable` from the config, null where no difference is known."""
     noticed = {c.name: c.just_noticeable for c in CRITERIA.values() if c.kind == "cost"} | just_noticeable
     return pd.DataFrame(

@@ -3,6 +3,8 @@
 from pathlib import Path
 
 import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
 from PIL import Image
 
 from evenbore.figures.draw import drawn
@@ -29,7 +31,7 @@ def write_pictures(results: Results, folder: str | Path) -> None:
                 Image.fromarray(picture if scheme == "light" else darkened(picture)).save(path)
 
 
-def rendered(figure, size: str) -> np.ndarray:
+def rendered(figure: Figure, size: str) -> NDArray[np.uint8]:
     """The figure as pixels (H, W, 3); a frame is laid out anew in 16:9, with smaller text where it holds much."""
     width, height = figure.get_size_inches()
     if size == "frame":
@@ -40,10 +42,11 @@ def rendered(figure, size: str) -> np.ndarray:
     figure.set_dpi((FRAME_PX[0] if size == "frame" else PAGE_PX) / width * (1 + 1e-6))
     lay_out(figure)
     figure.canvas.draw()
-    return np.asarray(figure.canvas.buffer_rgba())[..., :3].copy()
+    pixels = np.asarray(figure.canvas.buffer_rgba())  # type: ignore[attr-defined]  # Agg's canvas has it
+    return pixels[..., :3].copy()
 
 
-def darkened(pixels: np.ndarray) -> np.ndarray:
+def darkened(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Pixels (H, W, 3) with their lightness turned over (light grounds become dark) and their hue kept."""
     dark = np.empty_like(pixels)
     for first in range(0, len(pixels), STRIP_PX):  # a tall picture as wider numbers takes much memory

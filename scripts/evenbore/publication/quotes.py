@@ -1,6 +1,8 @@
 """The findings of a study as sentences to quote, each with its uncertainty."""
 
 from collections import Counter
+from collections.abc import Iterable
+from typing import Any, cast
 
 import pandas as pd
 
@@ -9,7 +11,7 @@ from evenbore.facts.verdicts import VERDICTS
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING
 from evenbore.report import words
-from evenbore.report.results import Results
+from evenbore.report.results import Results, rows_of
 
 CAUTIONS = (
     "These results hold for this player, mouthpiece and reed, on these days; they are of single instruments, not of"
@@ -58,10 +60,11 @@ def _criteria(results: Results) -> list[str]:
     chain = results.tables["criteria"].query("chain_dependent == 'yes'")["criterion"]
     by_group = set(chain) if values["group"].nunique() > 1 else set()
     pairs = _verdicts(results, by_group)
-    for criterion in results.tables["criteria"].itertuples(index=False):
+    for criterion in rows_of(results.tables["criteria"]):
         own = values[values["criterion"] == criterion.criterion]
         group = own["group"].fillna(0) if criterion.criterion in by_group else pd.Series(0, own.index)
-        for (kind, number), rows in own.groupby(["kind", group], sort=False):
+        by_kind: Iterable[tuple[Any, pd.DataFrame]] = own.groupby(["kind", group], sort=False)
+        for (kind, number), rows in by_kind:
             judged = pairs.get((criterion.criterion, kind, number), Counter())
             if len(rows) < 2 or not judged:
                 continue
@@ -76,20 +79,22 @@ def _criteria(results: Results) -> list[str]:
     return found
 
 
-def _verdicts(results: Results, by_group: set[str]) -> dict[tuple[str, str, int], Counter]:
+def _verdicts(results: Results, by_group: set[str]) -> dict[tuple[str, str, int], Counter[str]]:
     """Of each criterion, family and, of the criteria `by_group`, group (else 0): how many pairs have each verdict."""
     family = {name: row["family"] for name, row in results.study.instruments.items()}
-    counts: dict[tuple[str, str, int], Counter] = {}
+    counts: dict[tuple[str, str, int], Counter[str]] = {}
     for part in results.tables.whole("pairs"):
         kind = part["instrument_a"].map(family)
         alike = part[kind == part["instrument_b"].map(family)]
         group = alike["group"].where(alike["criterion"].isin(by_group), 0)  # pairs of two groups are of none
-        for (*of, verdict), number in alike.groupby(["criterion", kind, group, "verdict"]).size().items():
-            counts.setdefault(tuple(of), Counter())[verdict] += number
+        sizes = alike.groupby(["criterion", kind, group, "verdict"]).size()
+        for key, number in sizes.items():
+            criterion, family_key, of_group, verdict = cast(tuple[str, str, int, str], key)
+            counts.setdefault((criterion, family_key, of_group), Counter())[verdict] += number
     return counts
 
 
-def _measured(results: Results, row, unit: str) -> str:
+def _measured(results: Results, row: Any, unit: str) -> str:
     value, interval = words.value_texts(row)
     sure = f", 90 % interval {interval}" if interval else ""  # an exact value, such as a price, has none
     if pd.isna(row.low):
@@ -102,9 +107,10 @@ def _statuses(results: Results) -> list[str]:
     """Every instrument's status, with what it was before where that is history."""
     found = []
     for name in results.order:
-        *before, now = results.status(name) or [None]
-        if now is None:
+        rows = results.status(name)
+        if not rows:
             continue
+        *before, now = rows
         past = "".join(f" Before, {plain(row['state'])}: {row['decision']}; {row['against'] or row['open'] or NOTHING}."
                        for row in before)  # fmt: skip
         found.append(now["sentence"] + past)
@@ -120,4 +126,4 @@ def _sessions(results: Results) -> list[str]:
     """Effects of sessions, blamed on no instrument."""
     found = results.tables["findings"]
     return [f"{FINDINGS[row.kind].words.capitalize()} (probability {words.percent(row.confidence)}). {row.explanation}"
-            for row in found[found["instrument"].isna()].itertuples(index=False)]  # fmt: skip
+            for row in rows_of(found[found["instrument"].isna()])]  # fmt: skip

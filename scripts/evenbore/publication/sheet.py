@@ -3,6 +3,7 @@
 What does not fit on the page stands in the report, and the page says so. Lengths in mm.
 """
 
+from collections.abc import Iterable
 from pathlib import Path
 
 import pandas as pd
@@ -14,7 +15,7 @@ from evenbore.facts.words import plain
 from evenbore.report import words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, NoteChart, all_curves, charts, note_names, place_on
 from evenbore.report.pdf import FONT, INNER, PAGE_HEIGHT_MM, PAGE_MARGIN_MM, line_count, new_document, table_row, write
-from evenbore.report.results import Results
+from evenbore.report.results import Results, rows_of
 from evenbore.report.style import ACCENT, BAND_FILL, INK, LINE, MARK, SOFT_INK
 
 LOWEST = PAGE_HEIGHT_MM - 24
@@ -70,16 +71,16 @@ def _table(pdf: FPDF, results: Results, name: str) -> None:
     table_row(
         pdf, _COLUMNS, ("criterion", "value", "90 % interval", ""), colours=(SOFT_INK,) * 4, border="B", edge=LINE
     )
-    for criterion in results.tables["criteria"].itertuples(index=False):
+    for criterion in rows_of(results.tables["criteria"]):
         if criterion.criterion not in rows.index:
             continue
         row = rows.loc[criterion.criterion]
         if pd.isna(row["value"]):
-            cells = ("no value", "", "" if pd.isna(row["reason"]) else row["reason"])
+            texts = ("no value", "", "" if pd.isna(row["reason"]) else row["reason"])
         else:
             value, interval = words.value_texts(row)
-            cells = (f"{value} {criterion.unit}", interval, BETTER[criterion.better].sentence.lower())
-        cells = (plain(criterion.criterion), *cells)
+            texts = (f"{value} {criterion.unit}", interval, BETTER[criterion.better].sentence.lower())
+        cells = (plain(criterion.criterion), *texts)
         table_row(pdf, _COLUMNS, cells, colours=(INK, INK, INK, SOFT_INK), border="B", edge=LINE)
     pdf.ln(1)
 
@@ -91,7 +92,7 @@ def _chart(pdf: FPDF, chart: NoteChart) -> None:
     bottom = top + FIELD_MM
     x, y = place_on(*chart.notes, LEFT + 1.5, RIGHT - 1.5), place_on(*chart.limits, bottom, top)
 
-    def path(notes, values) -> list[tuple[float, float]]:
+    def path(notes: Iterable[float], values: Iterable[float]) -> list[tuple[float, float]]:
         return [(x(note), y(value)) for note, value in zip(notes, values, strict=True)]
 
     pdf.set_line_width(0.1)
@@ -111,8 +112,8 @@ def _chart(pdf: FPDF, chart: NoteChart) -> None:
         pdf.polygon([*low, *reversed(high)], style="F")
     pdf.set_draw_color(SOFT_INK)
     pdf.set_dash_pattern(0.3, 1)
-    for note in chart.borders:
-        pdf.line(x(note), top, x(note), bottom)
+    for border in chart.borders:
+        pdf.line(x(border), top, x(border), bottom)
     pdf.set_dash_pattern(1.2, 1)
     if middle:
         pdf.polyline(middle)
@@ -121,12 +122,13 @@ def _chart(pdf: FPDF, chart: NoteChart) -> None:
     pdf.set_fill_color(ACCENT)
     pdf.set_line_width(0.25)
     pdf.polyline(path(chart.points["written"], chart.points["value"]))
-    for one in chart.points.itertuples(index=False):
-        across, up = x(one.written), y(one.value)
-        if pd.notna(one.low):
-            pdf.line(across, y(one.low), across, y(one.high))
+    points = chart.points[["written", "value", "low", "high", "marked"]]
+    for written, value, least, most, marked in points.itertuples(index=False):
+        across, up = x(written), y(value)
+        if pd.notna(least):
+            pdf.line(across, y(least), across, y(most))
         pdf.circle(across, up, radius=0.6, style="F")
-        if one.marked:
+        if marked:
             pdf.set_draw_color(MARK)
             pdf.polygon([(across, up - 1.8), (across + 1.8, up), (across, up + 1.8), (across - 1.8, up)])
             pdf.set_draw_color(ACCENT)
@@ -147,9 +149,9 @@ def _texts(results: Results, name: str) -> list[str]:
     texts[1:1] = [f"Tuning. {text}" for text in advice[advice["state"] == results.states.get(name)]["advice"]]
     found = results.of("findings", name)
     now = found[(found["state"] == results.states.get(name)) & (found["scope"] == "unit")]
-    for one in now.itertuples(index=False):
-        sure = "" if pd.isna(one.confidence) else f", probability {words.percent(one.confidence)}"
-        texts.append(f"{FINDINGS[one.kind].words.capitalize()}{sure}. {one.explanation}")
+    for kind, confidence, explanation in now[["kind", "confidence", "explanation"]].itertuples(index=False):
+        sure = "" if pd.isna(confidence) else f", probability {words.percent(confidence)}"
+        texts.append(f"{FINDINGS[kind].words.capitalize()}{sure}. {explanation}")
     row = results.study.instruments[name]
     if row["price"] is not None:
         value = next((status["total_cost"] for status in results.status(name) if status["current"] == "yes"), None)

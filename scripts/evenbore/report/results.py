@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
-from typing import TypeAlias, cast
+from typing import Any, TypeAlias, cast
 
 import pandas as pd
 
@@ -122,6 +122,11 @@ class Results:
         """How far a note of this instrument may lie from the instrument's own offset, from the config, cents."""
         cents: float = tolerance(self.study.config, self.study.instruments[instrument])["note_cents"]
         return cents
+
+
+def rows_of(frame: pd.DataFrame) -> Iterator[Any]:
+    """The rows as named tuples; their cells have the columns' types, which no type checker can know."""
+    return frame.itertuples(index=False)
 
 
 def read_results(study: Study, folder: str | Path) -> Results:
