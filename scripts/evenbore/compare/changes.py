@@ -44,25 +44,25 @@ def changes(
 ) -> pd.DataFrame:
     """The table `changes`. `values`: table `instruments`; `profiles`: note_profiles at the base dynamic;
     `tolerances`: instrument -> tolerances."""
-    order, found = {state: n for n, state in enumerate(config["states"])}, []
+    order, rows = {state: n for n, state in enumerate(config["states"])}, []
     profiles_of = dict(list(profiles.groupby("instrument")))
-    for instrument, own in values.groupby("instrument", sort=False):
+    for instrument, of_instrument in values.groupby("instrument", sort=False):
         name = str(instrument)
-        states = sorted(own["state"].dropna().unique(), key=order.__getitem__)
+        states = sorted(of_instrument["state"].dropna().unique(), key=order.__getitem__)
         for before, after in pairwise(states):
-            found += _criteria(own, name, before, after, config["just_noticeable"])
+            rows += _criteria(of_instrument, name, before, after, config["just_noticeable"])
             theirs = profiles_of.get(name, profiles[:0])
             for measure, criterion in CRITERION_OF_MEASURE.items():
                 limit = tolerances[name]["note_cents"] if measure == "cents" else None
-                found += _notes(theirs, name, before, after, measure, config["just_noticeable"][criterion], limit)
-    return pd.DataFrame(found, columns=names("changes"))
+                rows += _notes(theirs, name, before, after, measure, config["just_noticeable"][criterion], limit)
+    return pd.DataFrame(rows, columns=names("changes"))
 
 
 def _criteria(
-    own: pd.DataFrame, name: str, before: str, after: str, just_noticeable: Mapping[str, float | None]
+    of_instrument: pd.DataFrame, name: str, before: str, after: str, just_noticeable: Mapping[str, float | None]
 ) -> list[Row]:
-    found = []
-    for key, rows in own.groupby("criterion", sort=False):
+    change_rows = []
+    for key, rows in of_instrument.groupby("criterion", sort=False):
         criterion = str(key)
         of_states = [rows[rows["state"] == state] for state in (before, after)]
         if any(len(one) != 1 for one in of_states) or criterion in EXACT:
@@ -75,8 +75,8 @@ def _criteria(
         row = _row(name, before, after, criterion, None, change, se, p, just_noticeable.get(criterion))
         if pd.notna(first["group"]) and first["group"] != last["group"]:
             row["verdict"] = "not_comparable"
-        found.append(row)
-    return found
+        change_rows.append(row)
+    return change_rows
 
 
 def _notes(
@@ -103,13 +103,13 @@ def _notes(
     p = pd.Series(2 * stats.norm.sf(change.abs() / se), value.index)
     known = p.notna()
     p[known] = stats.false_discovery_control(p[known]) if known.any() else p[known]
-    found = []
+    rows = []
     for key in value.index:
         row = _row(name, before, after, measure, key[1], change[key], se[key], p[key], just_noticeable)
         if limit is not None:
             row["within_tolerance"] = "yes" if abs(value.loc[key, after]) <= limit else "no"
-        found.append(row)
-    return found
+        rows.append(row)
+    return rows
 
 
 def _row(

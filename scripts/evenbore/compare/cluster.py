@@ -84,7 +84,7 @@ def bootstrap_stability(scores: Floats, labels: Ints, rng: np.random.Generator, 
     As many clusters are sought as there are. A draw repeats instruments; similarity is over those it holds.
     """
     k = labels.max()
-    found = np.full((draws, k), np.nan)
+    jaccard = np.full((draws, k), np.nan)
     for draw in range(draws):
         held = np.unique(rng.integers(0, len(scores), len(scores)))
         if len(held) <= k:
@@ -95,8 +95,8 @@ def bootstrap_stability(scores: Floats, labels: Ints, rng: np.random.Generator, 
         both = old.T.astype(int) @ again.astype(int)
         union = old.sum(axis=0)[:, None] + again.sum(axis=0)[None, :] - both
         present = old.any(axis=0)
-        found[draw, present] = (both / union).max(axis=1)[present]
-    similarity: Floats = np.nanmean(found, axis=0)
+        jaccard[draw, present] = (both / union).max(axis=1)[present]
+    similarity: Floats = np.nanmean(jaccard, axis=0)
     return similarity
 
 
@@ -145,10 +145,10 @@ def axis_words(wide: pd.DataFrame, component: pd.Series) -> str:
     for measure, (more, less) in TRAITS.items():
         if measure not in wide:
             continue
-        own = cast(pd.DataFrame, wide[measure]).sort_index(axis=1).reindex(component.index)
-        half = own.shape[1] // 2
-        upper = own.iloc[:, own.shape[1] - half :].mean(axis=1) - own.iloc[:, :half].mean(axis=1)
-        for trait, where in ((own.mean(axis=1), ""), (upper, " in high notes than in low")):
+        by_note = cast(pd.DataFrame, wide[measure]).sort_index(axis=1).reindex(component.index)
+        half = by_note.shape[1] // 2
+        upper = by_note.iloc[:, by_note.shape[1] - half :].mean(axis=1) - by_note.iloc[:, :half].mean(axis=1)
+        for trait, where in ((by_note.mean(axis=1), ""), (upper, " in high notes than in low")):
             known = trait.std() > 1e-9 and component.std() > 0
             correlation = float(np.corrcoef(trait, component)[0, 1]) if known else 0.0
             if abs(correlation) > strongest:
@@ -174,14 +174,14 @@ def clusters_by_family(
 
 def cluster_table(wide: pd.DataFrame, seed: int) -> tuple[pd.DataFrame, str]:
     """The clusters table of a profile matrix, and the reason when it has no structure."""
-    found = cluster(wide.to_numpy(float), seed)
+    clustering = cluster(wide.to_numpy(float), seed)
     table = pd.DataFrame(
         {
             "instrument": wide.index,
-            "cluster": pd.NA if found.labels is None else found.labels,
-            "stability": found.stability,
-            "pc1": found.components[:, 0],
-            "pc2": found.components[:, 1],
+            "cluster": pd.NA if clustering.labels is None else clustering.labels,
+            "stability": clustering.stability,
+            "pc1": clustering.components[:, 0],
+            "pc2": clustering.components[:, 1],
         }
     )
-    return table, found.reason
+    return table, clustering.reason

@@ -92,15 +92,15 @@ def components(takes: pd.DataFrame, kinds: NDArray[np.str_], noted: float) -> li
         fit = mixed.fit(takes["value"].to_numpy(float), fixed, labels)
     except mixed.NoScatter as why:
         return [_row(name, np.nan, np.nan, 0, str(why)) for name in ("instrument", *BLOCKS, mixed.RESIDUAL)]
-    n = {name: len(set(own)) for name, own in labels.items()} | {mixed.RESIDUAL: len(takes)}
+    n = {name: len(set(levels)) for name, levels in labels.items()} | {mixed.RESIDUAL: len(takes)}
     error = dict(zip(fit.variances, np.diag(fit.variance_errors), strict=True))
-    found = {name: (v, error[name]) for name, v in fit.variances.items()}
+    variance = {name: (v, error[name]) for name, v in fit.variances.items()}
     if np.isfinite(noted):
-        found |= _split(found[mixed.RESIDUAL], noted)
+        variance |= _split(variance[mixed.RESIDUAL], noted)
         n["note"] = len(takes)
-    total = sum(v for v, _ in found.values())
-    rows = [_row(name, *found.get(name, (np.nan, np.nan)), n.get(name, 0), reasons.get(name, ""))
-            for name in ("instrument", *BLOCKS, mixed.RESIDUAL, *(["note"] if "note" in found else []))]  # fmt: skip
+    total = sum(v for v, _ in variance.values())
+    rows = [_row(name, *variance.get(name, (np.nan, np.nan)), n.get(name, 0), reasons.get(name, ""))
+            for name in ("instrument", *BLOCKS, mixed.RESIDUAL, *(["note"] if "note" in variance else []))]  # fmt: skip
     for row in rows:
         row["share"] = row["sd"] ** 2 / total if total > 0 else np.nan
     return rows
@@ -158,7 +158,7 @@ def _only(take: TakeNotes, keep: Bools) -> TakeNotes:
 
 def _note_scatter(cells: Sequence[tuple[Row, list[TakeNotes]]]) -> dict[str, float]:
     """Measure -> standard deviation of single notes between repeats, each take's own mean taken out; NaN if unknown."""
-    found = {}
+    scatter = {}
     for measure in COLUMNS:
         squares, freedom = 0.0, 0
         for _, takes in cells:
@@ -169,8 +169,8 @@ def _note_scatter(cells: Sequence[tuple[Row, list[TakeNotes]]]) -> dict[str, flo
             left = values - values.mean(axis=0) - values.mean(axis=1, keepdims=True) + values.mean()
             squares += (left**2).sum()
             freedom += (values.shape[0] - 1) * (values.shape[1] - 1)
-        found[measure] = np.sqrt(squares / freedom) if freedom else np.nan
-    return found
+        scatter[measure] = np.sqrt(squares / freedom) if freedom else np.nan
+    return scatter
 
 
 def note_variance(
@@ -180,7 +180,7 @@ def note_variance(
     rng: np.random.Generator,
 ) -> float:
     """Variance that the scatter of single notes makes in a criterion, mean over the cells; NaN where unknown."""
-    found = []
+    variances = []
     for key, takes in cells:
         if criterion.articulation not in ("", key["articulation"]):
             continue
@@ -195,6 +195,6 @@ def note_variance(
         if criterion.name in DEVIATIONS:  # the inflation by the scatter is taken out of the value, as in `assess`
             still = FUNCTIONS[criterion.name](replace(takes[0], **middle))
             values = np.sqrt(np.maximum(values**2 - (values**2).mean() + still**2, 0.0))
-        found.append(values.var(ddof=1))
-    found = [variance for variance in found if np.isfinite(variance)]
-    return float(np.mean(found)) if found else np.nan
+        variances.append(values.var(ddof=1))
+    variances = [variance for variance in variances if np.isfinite(variance)]
+    return float(np.mean(variances)) if variances else np.nan

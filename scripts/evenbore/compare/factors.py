@@ -76,8 +76,8 @@ class Factor:
             low, high = min(self.numbers.values()), max(self.numbers.values())
             span = [[(self.numbers.get(name, low) - low) / (high - low)] for name in instruments]
             return np.column_stack([span, missing])
-        own = [[float(self.levels.get(name) == level) for level in self.ordered[1:]] for name in instruments]
-        return np.column_stack([np.array(own).reshape(len(instruments), -1), missing])
+        indicators = [[float(self.levels.get(name) == level) for level in self.ordered[1:]] for name in instruments]
+        return np.column_stack([np.array(indicators).reshape(len(instruments), -1), missing])
 
     @property
     def ordered(self) -> list[str]:
@@ -89,12 +89,12 @@ class Factor:
         if self.numbers:
             low, high = min(self.numbers.values()), max(self.numbers.values())
             return [(f"{high:g} - {low:g}", np.array([1.0, 0.0]), set(self.numbers))]
-        found, unit = [], np.eye(len(self.ordered))[:, 1:]  # the first level is the intercept
+        pairs, unit = [], np.eye(len(self.ordered))[:, 1:]  # the first level is the intercept
         for (i, a), (j, b) in combinations(enumerate(self.ordered), 2):
             members = {name for name, level in self.levels.items() if level in (a, b)}
             if all(self.size(level) >= LEAST_INSTRUMENTS for level in (a, b)):
-                found.append((f"{a} - {b}", np.append(unit[i] - unit[j], 0.0), members))
-        return found
+                pairs.append((f"{a} - {b}", np.append(unit[i] - unit[j], 0.0), members))
+        return pairs
 
     def size(self, level: str) -> int:
         """Number of instruments of a level."""
@@ -127,8 +127,8 @@ def models(setting: str | list[str], sheet: Mapping[str, Row]) -> list[list[str]
     """
     if setting != AUTO:
         return [list(setting)] if setting else []
-    own = sorted({column for row in sheet.values() for column in row if column.startswith("x_")})
-    columns = ["body_material", *own]
+    own_columns = sorted({column for row in sheet.values() for column in row if column.startswith("x_")})
+    columns = ["body_material", *own_columns]
     return [[column] for column in columns if len(set(factor_of(column, sheet, list(sheet)).levels.values())) > 1]
 
 
@@ -187,18 +187,18 @@ def _rows(
             continue
         base = {"factor": factor.name, "family": family, "criterion": criterion.criterion, "unit": criterion.unit,
                 "just_noticeable": criterion.just_noticeable}  # fmt: skip
-        own = of_criterion(played, str(criterion.criterion))
-        own = own[np.array([sheet[name]["family"] == family for name in own["instrument"]], bool)]
-        present = set(own["instrument"])
+        takes = of_criterion(played, str(criterion.criterion))
+        takes = takes[np.array([sheet[name]["family"] == family for name in takes["instrument"]], bool)]
+        present = set(takes["instrument"])
         heard = Factor(
             factor.name,
             {name: level for name, level in factor.levels.items() if name in present},
             {name: number for name, number in factor.numbers.items() if name in present},
         )
-        if own.empty or (heard.numbers and len(set(heard.numbers.values())) < 2):
+        if takes.empty or (heard.numbers and len(set(heard.numbers.values())) < 2):
             rows.append(base | {"reason": NO_VALUES})
             continue
-        tangled = words(factor.name, tangles(heard.levels, _groups(factor.name, own, sheet)))
+        tangled = words(factor.name, tangles(heard.levels, _groups(factor.name, takes, sheet)))
         contrasts = heard.contrasts()
         if not contrasts:
             rows.append(
@@ -206,19 +206,19 @@ def _rows(
             )
             continue
         rng = np.random.default_rng([seed, len(rows)])
-        for result in judge_factor(own, heard, others, contrasts, rng):
+        for result in judge_factor(takes, heard, others, contrasts, rng):
             rows.append(base | result | {"reason": "; ".join(filter(None, [result.get("reason", ""), tangled]))})
     return rows
 
 
 def _groups(factor: str, takes: pd.DataFrame, sheet: Mapping[str, Row]) -> dict[str, list[tuple[str, str]]]:
     """What else the instruments may share: column -> pairs of instrument and value."""
-    own = sorted({column for row in sheet.values() for column in row if column.startswith("x_")})
+    own_columns = sorted({column for row in sheet.values() for column in row if column.startswith("x_")})
     groups = {
         column: [
             (name, _folded(sheet[name][column])) for name in takes["instrument"].unique() if sheet[name].get(column)
         ]
-        for column in (*SHEET_COLUMNS, *own)
+        for column in (*SHEET_COLUMNS, *own_columns)
         if column != factor
     }
     for column in TAKE_COLUMNS:
@@ -372,15 +372,15 @@ def permutation_p(
 
     `units`: from `exchangeable_means`; only `members` are exchanged.
     """
-    own = units[units.index.isin(members)].sort_values("block", kind="stable")
-    block = np.unique(own["block"], return_inverse=True)[1]
+    exchanged = units[units.index.isin(members)].sort_values("block", kind="stable")
+    block = np.unique(exchanged["block"], return_inverse=True)[1]
     same = mixed.indicators(block)
-    within = np.eye(len(own)) - same @ (same / same.sum(axis=0)).T
-    x = within @ (factor.columns(own.index.tolist()) @ weights)
-    left = within @ own["mean"].to_numpy(float)
+    within = np.eye(len(exchanged)) - same @ (same / same.sum(axis=0)).T
+    x = within @ (factor.columns(exchanged.index.tolist()) @ weights)
+    left = within @ exchanged["mean"].to_numpy(float)
     if not np.abs(x).max() > 1e-9:
         return np.nan
-    order = np.argsort(block[None, :] + rng.random((PERMUTATIONS, len(own))), axis=1)
+    order = np.argsort(block[None, :] + rng.random((PERMUTATIONS, len(exchanged))), axis=1)
     # blocks are contiguous, so sorting by block and a random number shuffles within them
     drawn, seen = np.abs(left[order] @ x), abs(left @ x)
     return float((1 + (drawn >= seen * (1 - 1e-9)).sum()) / (PERMUTATIONS + 1))

@@ -68,9 +68,9 @@ def steps(criteria: pd.DataFrame, median_cost: float) -> pd.Series:
     """Size of one step per criterion, in its unit: the just-noticeable difference, else the criterion's own step."""
     entries = [CRITERIA[name] for name in criteria["criterion"]]
     # one of the two is given
-    own = [cast(float, c.step or c.just_noticeable) * (median_cost if c.name in EXACT else 1.0) for c in entries]
+    own_steps = [cast(float, c.step or c.just_noticeable) * (median_cost if c.name in EXACT else 1.0) for c in entries]
     noticed = criteria["just_noticeable"].astype(float).to_numpy()
-    return pd.Series(np.where(noticed > 0, noticed, own), index=criteria["criterion"])
+    return pd.Series(np.where(noticed > 0, noticed, own_steps), index=criteria["criterion"])
 
 
 def draw_true(
@@ -354,10 +354,10 @@ def rank_tables(
             ranking.append(_ranking(name, pool, score, rank, gates, states))
             probabilities.append(_probabilities(name, pool, shares))
             sensitivity.append(_sensitivity(name, pool, weights, out, seed))
-    found = {"ranking": ranking, "rank_probabilities": probabilities, "sensitivity": sensitivity}
+    parts_of = {"ranking": ranking, "rank_probabilities": probabilities, "sensitivity": sensitivity}
     return {
         table: pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=column_names(table))
-        for table, parts in found.items()
+        for table, parts in parts_of.items()
     }
 
 

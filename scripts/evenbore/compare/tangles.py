@@ -19,7 +19,7 @@ def tangles(levels: Mapping[str, str], groups: Mapping[str, Iterable[tuple[str, 
     with several values (sessions). A column counts when at most half of the instruments stand in a group that holds
     more than one level; one whose every value belongs to a single instrument is a name, not a group: passed over.
     """
-    found = []
+    tangled_columns = []
     for column, pairs in groups.items():
         members: dict[str, set[str]] = {}
         for instrument, value in pairs:
@@ -30,15 +30,15 @@ def tangles(levels: Mapping[str, str], groups: Mapping[str, Iterable[tuple[str, 
         mixed = [names for names in members.values() if len({levels[name] for name in names}) > 1]
         share = len(set().union(*mixed)) / len(set().union(*members.values()))
         if share <= MOSTLY:
-            found.append((column, share))
-    return sorted(found, key=lambda item: (item[1], item[0]))
+            tangled_columns.append((column, share))
+    return sorted(tangled_columns, key=lambda item: (item[1], item[0]))
 
 
-def words(factor: str, found: list[tuple[str, float]]) -> str:
+def words(factor: str, tangled_columns: list[tuple[str, float]]) -> str:
     """The tangles in one sentence; '' when there are none."""
-    whole = [_plain(column) for column, share in found if share == 0]
+    whole = [_plain(column) for column, share in tangled_columns if share == 0]
     partly = [f"{_plain(column)} ({share:.0%} of the instruments help to tell them apart)"
-              for column, share in found if share > 0]  # fmt: skip
+              for column, share in tangled_columns if share > 0]  # fmt: skip
     name = _plain(factor)
     told = []
     if whole:

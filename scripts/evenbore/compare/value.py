@@ -35,13 +35,13 @@ def steps_up(
     `cost` (I,), `quality` drawn (D, I). Instruments of the same cost on the front are equally good: no step.
     """
     places = sorted(np.flatnonzero(front), key=lambda i: cost[i])
-    found = {}
-    for own, other in pairwise(places):
-        gain = quality[:, other] - quality[:, own]
-        if cost[other] > cost[own]:
-            step = float(cost[other] - cost[own]), float(np.median(gain)), float((gain > 0).mean())
-            found[instruments[own]] = (instruments[other], *step)
-    return found
+    steps = {}
+    for place, other in pairwise(places):
+        gain = quality[:, other] - quality[:, place]
+        if cost[other] > cost[place]:
+            step = float(cost[other] - cost[place]), float(np.median(gain)), float((gain > 0).mean())
+            steps[instruments[place]] = (instruments[other], *step)
+    return steps
 
 
 def mean_weights(priorities: Mapping[str, Mapping[str, float]]) -> dict[str, float]:

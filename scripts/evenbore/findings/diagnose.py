@@ -58,18 +58,18 @@ def diagnose(
     cents, stuffy_z in standard deviations).
     """
     family_key = notes["instrument"].map(lambda name: instruments[name]["family"])
-    found: list[Row] = []
+    findings: list[Row] = []
     for key, of_family in notes.groupby(family_key, sort=False):
         family = families[key]
         tolerances = tolerances_of(of_family, family, instruments, config)
         for _, of_group in of_family[of_family["dynamic"].isin(SOFT_DYNAMICS)].groupby("group", sort=False):
-            found += _dull(of_group, family, tolerances)
+            findings += _dull(of_group, family, tolerances)
         at_base = of_family[of_family["dynamic"] == config["base_dynamic"]]
-        found += _intonation(at_base, family, tolerances, instruments) + _odd(at_base, instruments)
-    _share_by_design(found, set(notes["instrument"]), instruments)
+        findings += _intonation(at_base, family, tolerances, instruments) + _odd(at_base, instruments)
+    _share_by_design(findings, set(notes["instrument"]), instruments)
     order = {name: number for number, name in enumerate(instruments)}
-    found.sort(key=lambda row: (order.get(row["instrument"], -1), row["state"] or ""))
-    return pd.DataFrame(found, columns=names("findings"))
+    findings.sort(key=lambda row: (order.get(row["instrument"], -1), row["state"] or ""))
+    return pd.DataFrame(findings, columns=names("findings"))
 
 
 def study_tolerances(
@@ -130,9 +130,9 @@ def _row(
     }
 
 
-def _share_by_design(found: list[Row], heard: set[str], instruments: dict[str, Row]) -> None:
+def _share_by_design(findings: list[Row], heard: set[str], instruments: dict[str, Row]) -> None:
     """Mark, in place, findings by tone that most other units of the model (of those `heard`) have on the same notes."""
-    by_tone = [row for row in found if row["instrument"] and FINDINGS[row["kind"]].by == "tone"]
+    by_tone = [row for row in findings if row["instrument"] and FINDINGS[row["kind"]].by == "tone"]
     for row in by_tone:
         units = _same_model(row["instrument"], instruments) & heard
         alike = {other["instrument"] for other in by_tone if other["kind"] == row["kind"] and _overlap(row, other)}
@@ -167,7 +167,7 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
     alternatives = templates(family, rows.written)
     support = _vent_support(dull, rows, alternatives)
     healthy = correlation(dull.z, rows.written)
-    found, clear = [], np.full(dull.z.shape, np.nan)
+    findings, clear = [], np.full(dull.z.shape, np.nan)
     for i, owner in enumerate(dull.owners):
         whole = Whole(dull.shift_z[i], dull.shift_sd[i], _freedom(dull))
         fitted = fit_patterns(dull.z[i], healthy, alternatives, support[i], whole)
@@ -175,12 +175,12 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         if fitted is not None and (pattern := _pattern(fitted)) is not None:
             kind, template, confidence = pattern
             told = template.shape > 0
-            found.append(_pattern_row(kind, template, confidence, fitted, owner, rows, dull, family))
+            findings.append(_pattern_row(kind, template, confidence, fitted, owner, rows, dull, family))
         elif dull.shift_z[i] > tolerances[owner[0]]["stuffy_z"] and _chance(dull, i) <= FALSE_SHARE:
-            found.append(_all_dull_row(owner, i, rows, dull))
+            findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
             clear[i, ~told] = dull.z[i][~told] - np.nanmedian(dull.z[i][~told])
-    return found + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
+    return findings + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
 
 
 def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> Floats:
@@ -192,8 +192,8 @@ def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> F
     for z, chosen in ((-dull.pitch_z, upper), (dull.pitch_z, lower), (dull.noise_z, upper + lower)):
         if chosen:
             healthy = correlation(z, rows.written)
-            for i, own in enumerate(z):
-                ratio = np.exp(log_ratios(own, healthy, [vents[j] for j in chosen])) @ SIZE_PRIOR
+            for i, owner_z in enumerate(z):
+                ratio = np.exp(log_ratios(owner_z, healthy, [vents[j] for j in chosen])) @ SIZE_PRIOR
                 out[i, chosen] += np.log(0.5 + 0.5 * ratio)
     return np.minimum(out, MOST_SUPPORT)
 
@@ -300,8 +300,10 @@ def _contrasts(rows: Rows, owner: tuple[str, str], inside: Bools, outside: Bools
 
 
 def _basis(rows: Rows, owner: tuple[str, str], dull: Dullness) -> str:
-    own = rows.keys[(rows.keys["instrument"] == owner[0]) & (rows.keys["state"] == owner[1])]
-    return words.compared(dull.peers, int(own["takes"].sum()), sorted(set(own["dynamic"]), key=SOFT_DYNAMICS.index))
+    owner_keys = rows.keys[(rows.keys["instrument"] == owner[0]) & (rows.keys["state"] == owner[1])]
+    return words.compared(
+        dull.peers, int(owner_keys["takes"].sum()), sorted(set(owner_keys["dynamic"]), key=SOFT_DYNAMICS.index)
+    )
 
 
 def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tolerances: _Tolerances) -> list[Row]:
@@ -312,7 +314,7 @@ def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tol
     # twice the number of other instruments: scatter is pooled over notes, but few instruments tell little of its tails
     p = np.full(clear.shape, np.nan)
     p[known] = stats.false_discovery_control(stats.t.sf(clear[known], 2 * dull.peers))
-    found = []
+    findings = []
     for i, n in zip(*np.nonzero(known & (p <= FALSE_SHARE)), strict=True):
         owner, note = dull.owners[i], int(rows.written[n])
         if clear[i, n] <= tolerances[owner[0]]["stuffy_z"]:
@@ -326,37 +328,37 @@ def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tol
         )
         if veiled:
             text += f"This note normally differs ({veiled}); here it is compared with the same note of the others. "
-        found.append(_row(owner, "stuffy_note", note, note, 1, clear[i, n], "z", 1 - p[i, n], text + words.POINTER))
-    return found
+        findings.append(_row(owner, "stuffy_note", note, note, 1, clear[i, n], "z", 1 - p[i, n], text + words.POINTER))
+    return findings
 
 
 def _session_rows(dull: Dullness, rows: Rows, tolerances: _Tolerances) -> list[Row]:
     limit = min(tolerance["stuffy_z"] for tolerance in tolerances.values())
-    found = []
+    findings = []
     for session, z in dull.session_z.items():
         state = rows.keys.loc[rows.keys["session"] == session, "state"].iloc[0]
         for n in np.flatnonzero(z > limit):
             note = int(rows.written[n])
             text = f"{midi_to_note(note)} is dull in every instrument of session {session}, and not in other sessions."
             confidence = stats.norm.cdf(z[n]) ** len(z)
-            found.append(
+            findings.append(
                 _row((None, state), "session_effect", note, note, 1, z[n], "z", confidence, f"{text} {words.SESSION}")
             )
-    return found
+    return findings
 
 
 def _odd(notes: pd.DataFrame, instruments: dict[str, Row]) -> list[Row]:
     """Instruments unlike the others of their model and comparability group."""
     model = notes["instrument"].map(lambda name: instruments[name].get("model") or "")
-    found = []
+    findings = []
     for _, alike in notes.groupby([model, "group"], sort=False):
         for odd in odd_ones(features(alike)):
             written = alike[alike["instrument"] == odd.owner[0]]["written_note"].map(note_to_midi)
             text = words.odd(odd.away, FEATURES, odd.others)
             size, n = max(odd.away.values(), key=abs), written.nunique()
             place = written.min(), written.max()
-            found.append(_row(odd.owner, "odd_one_out", *place, n, size, "z", 1 - odd.p, text))
-    return found
+            findings.append(_row(odd.owner, "odd_one_out", *place, n, size, "z", 1 - odd.p, text))
+    return findings
 
 
 def _intonation(notes: pd.DataFrame, family: Family, tolerances: _Tolerances, instruments: dict[str, Row]) -> list[Row]:
@@ -364,11 +366,11 @@ def _intonation(notes: pd.DataFrame, family: Family, tolerances: _Tolerances, in
         return []
     away, counts, s_r = note_deviations(notes, _written(notes, family))
     interval = "Twelfths" if family.overblow == 19 else "Octaves"
-    found = []
+    findings = []
     for owner in away.index:
         tolerance = tolerances[owner[0]]["note_cents"]
         for one in out_of_tune(away, counts, s_r, owner, family, tolerance, _same_model(owner[0], instruments)):
             text = words.explain_intonation(one, family, tolerance, interval)
             row = _row(owner, one.kind, one.first, one.last, one.n, one.cents, "cents", one.confidence, text)
-            found.append(row | {"scope": "design" if one.design else "unit"})
-    return found
+            findings.append(row | {"scope": "design" if one.design else "unit"})
+    return findings

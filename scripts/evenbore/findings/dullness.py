@@ -126,7 +126,7 @@ def _whole_shift(keys: pd.DataFrame, middle: Floats, owners: list[tuple[str, str
     """Median (I,) over an owner's rows of `middle` (R,), away from the other instruments', over their scatter; and
     that scatter (I,)."""
     middle = middle - pd.Series(middle).groupby([keys[c] for c in CONDITION]).transform("median").to_numpy()
-    shift = np.array([np.median(middle[own]) for own in members(keys, owners)])
+    shift = np.array([np.median(middle[owner_rows]) for owner_rows in members(keys, owners)])
     names = np.array([name for name, _ in owners])
     z, sd = np.full((2, len(owners)), np.nan)
     for i, name in enumerate(names):
@@ -142,7 +142,7 @@ def _whole_shift(keys: pd.DataFrame, middle: Floats, owners: list[tuple[str, str
 def _note_sd(keys: pd.DataFrame, values: Floats, owners: list[tuple[str, str]]) -> float:
     """Robust standard deviation of an owner's single notes, of `values` (R, N) averaged over its rows."""
     away = pd.DataFrame(values - condition_medians(keys, values))
-    sd = robust_sd(np.array([away[own].mean() for own in members(keys, owners)]))
+    sd = robust_sd(np.array([away[owner_rows].mean() for owner_rows in members(keys, owners)]))
     return max(float(np.nan_to_num(sd)), SMALLEST_SD)
 
 

@@ -74,7 +74,7 @@ def out_of_tune(
     others = away[away.index.get_level_values("instrument") != owner[0]]
     others = others.groupby(level="instrument").mean()
 
-    def found(kind: str, notes: list[int], what: str, name: str = "") -> OutOfTune:
+    def finding(kind: str, notes: list[int], what: str, name: str = "") -> OutOfTune:
         mean, se = float(values[notes].mean()), float(np.sqrt((error[notes].to_numpy() ** 2).sum()) / len(notes))
         theirs = others.reindex(columns=notes).mean(axis=1)
         return OutOfTune(
@@ -86,8 +86,8 @@ def out_of_tune(
     rest = values.drop([note for notes in shifted.values() for note in notes])
     beyond = (rest.abs() > tolerance) & ~(rest.abs() < CERTAIN * error[rest.index])
     return [
-        *(found("register_shift", notes, "register", name) for name, notes in shifted.items()),
-        *(found("intonation_outlier", run, "run" if len(run) > 1 else "note") for run in _runs(rest, beyond)),
+        *(finding("register_shift", notes, "register", name) for name, notes in shifted.items()),
+        *(finding("intonation_outlier", run, "run" if len(run) > 1 else "note") for run in _runs(rest, beyond)),
         *_width(values, error, others, family, tolerance, model),
     ]
 

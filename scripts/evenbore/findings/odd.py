@@ -71,12 +71,12 @@ def odd_ones(table: pd.DataFrame) -> list[Odd]:
     # robust distances reach further by chance than those from a known middle, which are chi-square: spare the drawing
     if distance.max() < stats.chi2.ppf((1 - CHANCE) ** (1 / count), table.shape[1]):
         return []
-    by_chance, found = farthest_by_chance(count, table.shape[1]), []
+    by_chance, odd_instruments = farthest_by_chance(count, table.shape[1]), []
     for i in np.flatnonzero(distance > np.quantile(by_chance, 1 - CHANCE)).tolist():
         p = (1 + int((by_chance >= distance[i]).sum())) / (1 + CHANCE_DRAWS)
         away = dict(zip(table.columns, standard[i].tolist(), strict=True))
-        found.append(Odd(table.index[i], p, away, count - 1))
-    return found
+        odd_instruments.append(Odd(table.index[i], p, away, count - 1))
+    return odd_instruments
 
 
 def distances(values: Floats) -> Floats:

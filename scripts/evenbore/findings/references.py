@@ -37,7 +37,7 @@ def deviations(keys: pd.DataFrame, values: Floats) -> Floats:
     tame = np.where(np.isfinite(first), expected + np.clip(first, -WINSOR * sd, WINSOR * sd), values)
     away, sd, _ = _against_others(keys, values, tame, parts)
     owners = keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None)
-    z = np.array([_pooled(away[own], sd[own], parts) for own in members(keys, owners)])
+    z = np.array([_pooled(away[owner_rows], sd[owner_rows], parts) for owner_rows in members(keys, owners)])
     scaled: Floats = z / _scatter(z)
     return scaled
 
@@ -109,9 +109,9 @@ def _against_others(
         own_keys = keys.iloc[rows]
         # a reference needs MIN_PEERS others beside the instrument itself
         told = own_keys.groupby(CONDITION)["instrument"].transform("nunique").to_numpy() > MIN_PEERS
-        for own, left, error in _left_out(own_keys, peers[np.ix_(rows, columns)], parts):
-            keep = told[own]
-            place = np.ix_(rows[own][keep], columns)
+        for instrument_rows, left, error in _left_out(own_keys, peers[np.ix_(rows, columns)], parts):
+            keep = told[instrument_rows]
+            place = np.ix_(rows[instrument_rows][keep], columns)
             expected[place] = peers[place] - left[keep]
             away[place] = values[place] - expected[place]
             sd[place] = np.sqrt(np.diag(error)[keep])[:, None]
@@ -138,14 +138,14 @@ def _left_out(keys: pd.DataFrame, values: Floats, parts: Components) -> Iterator
     conditions = over_covariance(means)
     gram = np.linalg.inv(means.T @ conditions)
     weighted = over_covariance(values) - conditions @ (gram @ (conditions.T @ values))
-    for own in row_groups(keys.groupby("instrument")):
-        part = shared[own].toarray()
+    for rows in row_groups(keys.groupby("instrument")):
+        part = shared[rows].toarray()
         used = part.any(axis=0)
         part = part[:, used]
-        inverse = (np.eye(own.size) - part @ inner[np.ix_(used, used)] @ part.T) / parts.noise
+        inverse = (np.eye(rows.size) - part @ inner[np.ix_(used, used)] @ part.T) / parts.noise
         # singular where nobody else has a condition: what cannot be predicted there touches no other row
-        error = np.linalg.pinv(inverse - conditions[own] @ gram @ conditions[own].T, rcond=1e-10, hermitian=True)
-        yield own, error @ weighted[own], error
+        error = np.linalg.pinv(inverse - conditions[rows] @ gram @ conditions[rows].T, rcond=1e-10, hermitian=True)
+        yield rows, error @ weighted[rows], error
 
 
 def _indicator(columns: pd.DataFrame) -> sparse.csr_array:

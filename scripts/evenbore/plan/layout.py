@@ -50,14 +50,14 @@ def layouts(strata: Mapping[str, str], references: Sequence[str], sessions: Sequ
     """Every layout there is, fewest turns first. `strata`: instrument -> what is spread evenly over the sessions."""
     others = [name for name in strata if name not in references]
     dealt = _dealt(others, strata, rng)
-    found = []
+    candidates = []
     for attended, rounds in product(range(1, len(sessions) + 1), range(LEAST_ROUNDS, MOST_ROUNDS + 1)):
         visits = {session: list(references) for session in sessions}
         for name in dealt:
             for session in _emptiest(visits, strata, name, rng)[:attended]:
                 visits[session].append(name)
-        found.append(Layout(visits, rounds))
-    return sorted(found, key=lambda layout: layout.n_turns)
+        candidates.append(Layout(visits, rounds))
+    return sorted(candidates, key=lambda layout: layout.n_turns)
 
 
 def _emptiest(visits: Mapping[str, list[str]], strata: Mapping[str, str], name: str, rng: Random) -> list[str]:
@@ -80,7 +80,7 @@ def _dealt(names: Sequence[str], strata: Mapping[str, str], rng: Random) -> list
 
 def turns(layout: Layout, references: Sequence[str], rng: Random) -> list[Turn]:
     """All turns in playing order."""
-    found = []
+    all_turns = []
     for session, present in layout.visits.items():
         order: list[str] = []
         for number in range(1, layout.rounds + 1):
@@ -94,7 +94,7 @@ def turns(layout: Layout, references: Sequence[str], rng: Random) -> list[Turn]:
             if order and len(drawn) > 1 and drawn[0] == order[-1]:  # nobody twice in a row
                 drawn[0], drawn[1] = drawn[1], drawn[0]
             order += drawn
-        found += [
+        all_turns += [
             Turn(session, place, 1 + (place - 1) // len(present), name) for place, name in enumerate(order, start=1)
         ]
-    return found
+    return all_turns

@@ -140,14 +140,14 @@ def _tested(setting: str | list[str], sheet: Mapping[str, Row]) -> tuple[str, di
     return "", {}
 
 
-def _chosen(found: Sequence[Layout], takes: int | None, n_kinds: int, known: Mapping[str, Scatter]) -> Layout:
+def _chosen(candidates: Sequence[Layout], takes: int | None, n_kinds: int, known: Mapping[str, Scatter]) -> Layout:
     """The most precise layout that the takes allow; without a limit the cheapest of USUAL_ROUNDS rounds."""
     if takes is None:
-        return next(layout for layout in found if layout.rounds == USUAL_ROUNDS)
-    allowed = [layout for layout in found if layout.n_turns * n_kinds <= takes]
+        return next(layout for layout in candidates if layout.rounds == USUAL_ROUNDS)
+    allowed = [layout for layout in candidates if layout.n_turns * n_kinds <= takes]
     if not allowed:
         raise EvenboreError(
-            f"--takes {takes} is too few; allowed: {found[0].n_turns * n_kinds} or more for these instruments and"
+            f"--takes {takes} is too few; allowed: {candidates[0].n_turns * n_kinds} or more for these instruments and"
             " sessions (every instrument twice, the reference in each session). Fewer instruments or sessions,"
             " or --slurred-only, need fewer."
         )
@@ -201,10 +201,10 @@ def _takes_of(plan: Plan, turn: Turn) -> list[dict[str, str]]:
 
 def _write_blind_study(plan: Plan, reading: Reading, blind: Path) -> None:
     """A study folder whose sheets know codes, kinds of instrument and sessions, and nothing else."""
-    own = [column for column in reading.sheets["instruments"].rows[0] if column.startswith("x_")]
+    own_columns = [column for column in reading.sheets["instruments"].rows[0] if column.startswith("x_")]
     instruments = [
         {"instrument": plan.codes[row["instrument"]], "label": plan.codes[row["instrument"]], "family": row["family"]}
-        | dict.fromkeys(own, "")
+        | dict.fromkeys(own_columns, "")
         for row in reading.sheets["instruments"].rows
     ]
     rows = {

@@ -26,16 +26,16 @@ Scatter: TypeAlias = tuple[float, float, float, str]
 
 def scatter(variance: pd.DataFrame | None) -> dict[str, Scatter]:
     """The scatter of every criterion: of an earlier study, else assumed."""
-    found = {c.name: (*c.planning_sd, "assumed") for c in MEASURED if c.planning_sd}
+    known = {c.name: (*c.planning_sd, "assumed") for c in MEASURED if c.planning_sd}
     if variance is None:
-        return found
+        return known
     for key, rows in variance.groupby("criterion"):
         criterion = str(key)
         sd = rows.set_index("component")["sd"]
         take = np.hypot(sd.get("take", np.nan), np.nan_to_num(sd.get("note", 0.0)))
-        if criterion in found and np.isfinite([sd.get("instrument", np.nan), take]).all():
-            found[criterion] = (float(sd["instrument"]), float(np.nan_to_num(sd["session"])), float(take), "pilot")
-    return found
+        if criterion in known and np.isfinite([sd.get("instrument", np.nan), take]).all():
+            known[criterion] = (float(sd["instrument"]), float(np.nan_to_num(sd["session"])), float(take), "pilot")
+    return known
 
 
 def pair_errors(layout: Layout, session_sd: float, take_sd: float) -> tuple[float, float]:
