@@ -62,8 +62,8 @@ def criteria(results: Results, shown: list[str], labels: dict[str, str]) -> Figu
     groups = sorted(known["group"].dropna().unique())
     figure, grid = panels(len(parts), PER_ROW, 0.75 + 0.19 * max(map(len, kinds.values())))
     for axes, (kind, criterion, names) in zip(grid, parts, strict=True):
-        own = rows[(rows["criterion"] == criterion.criterion) & rows["instrument"].isin(names)]
-        _criterion(axes, criterion, own, names, labels, groups)
+        of_criterion = rows[(rows["criterion"] == criterion.criterion) & rows["instrument"].isin(names)]
+        _criterion(axes, criterion, of_criterion, names, labels, groups)
         axes.set_title(titled(plain(criterion.criterion), kind, kinds))
     if len(groups) > 1:
         handles = {line.get_label(): line for axes in grid for line in axes.get_legend_handles_labels()[0]}
@@ -72,12 +72,12 @@ def criteria(results: Results, shown: list[str], labels: dict[str, str]) -> Figu
 
 
 def _criterion(
-    axes: Axes, criterion: Any, own: pd.DataFrame, names: list[str], labels: dict[str, str], groups: list[int]
+    axes: Axes, criterion: Any, of_criterion: pd.DataFrame, names: list[str], labels: dict[str, str], groups: list[int]
 ) -> None:
     """Values and intervals of the instruments `names`, one of a line, from its rows `own` of the table;
     `criterion`: its row of the table of criteria."""
     place = {name: i for i, name in enumerate(names)}
-    values = own.dropna(subset="value")
+    values = of_criterion.dropna(subset="value")
     if criterion.just_noticeable > 0:
         middle = values["value"].median()
         axes.axvspan(middle - criterion.just_noticeable, middle + criterion.just_noticeable, color=PALE, lw=0)
@@ -133,8 +133,8 @@ def rank_probabilities(results: Results, shown: list[str], labels: dict[str, str
             _rank_cells(axes, table, labels)
         else:
             ranking = results.tables["ranking"]
-            own = ranking[(ranking["priorities"] == priorities) & ranking["instrument"].isin(part["instrument"])]
-            _rank_intervals(axes, own.sort_values(["rank_median", "utility"], ascending=[True, False]), labels)
+            ranked = ranking[(ranking["priorities"] == priorities) & ranking["instrument"].isin(part["instrument"])]
+            _rank_intervals(axes, ranked.sort_values(["rank_median", "utility"], ascending=[True, False]), labels)
         title = plain(priorities) + (f", group {group}" if several and group else "")
         axes.set_title(titled(title, kind, kinds))
         axes.set_ylabel("")
@@ -245,17 +245,17 @@ def pairs(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     kinds = results.kinds(shown)
     parts = []
     for kind, names in kinds.items():
-        own = rows[rows["instrument_a"].isin(names) & rows["instrument_b"].isin(names)]
-        judged = set(own.loc[own["verdict"] != "not_comparable", "criterion"])
+        of_kind = rows[rows["instrument_a"].isin(names) & rows["instrument_b"].isin(names)]
+        judged = set(of_kind.loc[of_kind["verdict"] != "not_comparable", "criterion"])
         criteria = [c for c in rows_of(results.tables["criteria"]) if c.criterion in judged]
-        parts += [(kind, names, c, own[own["criterion"] == c.criterion]) for c in criteria]
+        parts += [(kind, names, c, of_kind[of_kind["criterion"] == c.criterion]) for c in criteria]
     if not parts:
         raise NothingToShow("no two instruments could be compared")
     # the names under a matrix take up to 1.7 inches, a line of names 0.16
     figure, grid = panels(len(parts), PER_ROW, 1.7 + 0.16 * max(len(names) for _, names, *_ in parts))
-    for axes, (kind, names, criterion, own) in zip(grid, parts, strict=True):
+    for axes, (kind, names, criterion, of_kind) in zip(grid, parts, strict=True):
         better = pd.Series(oriented(values[criterion.criterion].to_numpy(float), criterion.better), values.index)
-        _matrix(axes, own, names, better, labels)
+        _matrix(axes, of_kind, names, better, labels)
         axes.set_title(titled(plain(criterion.criterion), kind, kinds))
     handles = [Patch(facecolor=colour, edgecolor="#999999", label=f"{symbol}  {text}")
                for symbol, text, colour in CELLS.values()]  # fmt: skip

@@ -44,14 +44,14 @@ def entry(category: str) -> Callable[[Drawer], Drawer]:
 
 
 def _entries(module: str) -> dict[str, Entry]:
-    found = {}
+    entries = {}
     for node in ast.parse(Path(__file__).with_name(f"{module}.py").read_bytes()).body:
         if not isinstance(node, ast.FunctionDef):
             continue
         for mark in node.decorator_list:
             if isinstance(mark, ast.Call) and isinstance(mark.func, ast.Name) and mark.func.id == entry.__name__:
-                found[node.name] = Entry(ast.literal_eval(mark.args[0]), ast.get_docstring(node) or "")
-    return found
+                entries[node.name] = Entry(ast.literal_eval(mark.args[0]), ast.get_docstring(node) or "")
+    return entries
 
 
 FIGURES = {name: entry for module in MODULES for name, entry in _entries(module).items()}

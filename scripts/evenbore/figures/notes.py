@@ -116,11 +116,11 @@ def brightness_matched(results: Results, shown: list[str], labels: dict[str, str
     shown = [name for name in shown if name in set(rows["instrument"])]
     figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
     for axes, name in zip(grid, shown, strict=True):
-        own = rows[rows["instrument"] == name]
+        of_instrument = rows[rows["instrument"] == name]
         axes.axhline(0, color=GREY, lw=0.8)
-        _whiskers(axes, own)
-        axes.plot(own["written"], own["value"], color=BLUE, lw=0, marker="o", ms=2.5)
-        typical = round(own["value"].median(), 1) + 0.0  # no -0.0
+        _whiskers(axes, of_instrument)
+        axes.plot(of_instrument["written"], of_instrument["value"], color=BLUE, lw=0, marker="o", ms=2.5)
+        typical = round(of_instrument["value"].median(), 1) + 0.0  # no -0.0
         axes.axhline(typical, color=ORANGE, lw=1.2)
         axes.set_title(f"{labels[name]}: {f'{typical:+.1f}'.replace('-', '−')} dB")
     _name_notes(grid, rows)
@@ -190,14 +190,17 @@ def brightness_dynamic(results: Results, shown: list[str], labels: dict[str, str
     if not shown:
         raise NothingToShow("no instrument has takes at two or more dynamics")
     groups = rows.groupby("instrument")["group"].first()
-    lines = {name: own[["level_dbfs", "brightness_db"]].to_numpy() for name, own in table.groupby("instrument")}
+    lines = {
+        name: of_instrument[["level_dbfs", "brightness_db"]].to_numpy()
+        for name, of_instrument in table.groupby("instrument")
+    }
     figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
     for axes, name in zip(grid, shown, strict=True):
         others = [line for other, line in lines.items() if other != name and groups[other] == groups[name]]
         axes.add_collection(LineCollection(others, colors="#c9c9c9", linewidths=0.8))
-        own = table[table["instrument"] == name]
-        axes.plot(own["level_dbfs"], own["brightness_db"], color=BLUE, lw=1.2, marker="o", ms=4)
-        for row in own.itertuples(index=False):
+        of_instrument = table[table["instrument"] == name]
+        axes.plot(of_instrument["level_dbfs"], of_instrument["brightness_db"], color=BLUE, lw=1.2, marker="o", ms=4)
+        for row in of_instrument.itertuples(index=False):
             axes.annotate(row.dynamic, (row.level_dbfs, row.brightness_db), xytext=(0, 5), size=8,
                           textcoords="offset points", ha="center", style="italic", weight="bold")  # fmt: skip
         axes.set_title(labels[name])

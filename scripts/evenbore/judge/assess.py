@@ -136,10 +136,10 @@ def prepared_takes(
     names: dict[tuple[str, bytes], dict[str, Any]] = {}  # most takes hold the same notes
     out = []
     for key, first, last in zip(keys, bounds[:-1], bounds[1:], strict=True):
-        family, own = instruments[key["instrument"]]["family"], midi[first:last]
-        same = family, own.tobytes()
+        family, played = instruments[key["instrument"]]["family"], midi[first:last]
+        same = family, played.tobytes()
         if same not in names:
-            names[same] = _note_names(families[family], own)
+            names[same] = _note_names(families[family], played)
         out.append((key, TakeNotes(**names[same], **{name: values[first:last] for name, values in columns.items()})))
     return out
 
@@ -189,8 +189,8 @@ def _take_values(
     """One row per criterion and take that has a value; `evennesses`: the rows of the smoothed criteria."""
     rows = list(evennesses)
     for criterion in (c for c in MEASURED if c.kind == "take" and not c.smoothed):
-        own = [pair for pair in counted if criterion.articulation in ("", pair[0]["articulation"])]
-        for members in _by_owner(own).values():
+        telling = [pair for pair in counted if criterion.articulation in ("", pair[0]["articulation"])]
+        for members in _by_owner(telling).values():
             measured = np.array(of_takes(criterion.name, [take for _, take in members]))
             if criterion.name in DEVIATIONS:
                 measured = np.sqrt(np.maximum(0.0, np.square(measured) - scatter[criterion.name]))
@@ -244,11 +244,11 @@ def _evennesses(
             shifts: list[Floats] = []
             for key, take in members:
                 first, written = begin[key["recording"]]
-                own = first + np.flatnonzero(np.isin(written, take.written))
-                found = evenness(take, criterion, scatter[criterion.name], moves[own], left[own], common[own])
-                rows.append(_value(key, criterion, found.value))
-                of_setup, *of_room = found.shifts
-                components += [directions, room_component[own], common_component[own]]
+                at = first + np.flatnonzero(np.isin(written, take.written))
+                even = evenness(take, criterion, scatter[criterion.name], moves[at], left[at], common[at])
+                rows.append(_value(key, criterion, even.value))
+                of_setup, *of_room = even.shifts
+                components += [directions, room_component[at], common_component[at]]
                 shifts += [errors.along_all(of_setup, session[first]), *of_room]
             place, number = np.unique(np.concatenate(components), return_inverse=True)
             parts.append((owner, criterion.name, place, np.bincount(number, np.concatenate(shifts)) / len(members)))
@@ -428,11 +428,11 @@ def _rows(
         if owner not in by_owner.groups:
             rows.append(_row(owner, criterion, reason=criterion.missing))
             continue
-        own = by_owner.get_group(owner)
-        n = own["recording"].nunique()
-        value, half = own["value"].mean(), halves[owner]
+        counted = by_owner.get_group(owner)
+        n = counted["recording"].nunique()
+        value, half = counted["value"].mean(), halves[owner]
         flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
-        on_days = NO_SESSIONS if own["alone"].all() and not np.isnan(half) else ""
+        on_days = NO_SESSIONS if counted["alone"].all() and not np.isnan(half) else ""
         low, high, small = value - half, value + half, ""
         if criterion.name in DEVIATIONS and (value <= 0 or low < 0):
             small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE

@@ -72,9 +72,9 @@ def _context(
     written_out = set(shown)
     folded = [name for name in results.order if name not in written_out]
     pairs, profiles = _pairs(results), all_curves(results)
-    sound, own = sound_data(results, clips), priorities_data(results, draws)
-    texts = {"sound_data": _script_data(sound), "own_data": _script_data(own)}
-    weighable = {own["criteria"][c][0] for pool in own.pop("pools") for c in pool["criteria"]}
+    sound, weighing = sound_data(results, clips), priorities_data(results, draws)
+    texts = {"sound_data": _script_data(sound), "own_data": _script_data(weighing)}
+    weighable = {weighing["criteria"][c][0] for pool in weighing.pop("pools") for c in pool["criteria"]}
     for clip in sound["clips"]:
         del clip["mp3"]  # it is large, and in the text
     script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in PAGE_SCRIPTS)
@@ -95,8 +95,8 @@ def _context(
         "groups": _groups(results),
         "weighable": weighable,
         "own_gates": GATES,
-        "own_draws": own["draws"],
-        "own_error": 100 * 1.645 * 0.5 / own["draws"] ** 0.5,
+        "own_draws": weighing["draws"],
+        "own_error": 100 * 1.645 * 0.5 / weighing["draws"] ** 0.5,
         "sound": sound,
         "hearable": {(clip["instrument"], clip["state"]) for clip in sound["clips"] if clip["kind"] == "scale"},
         "table": _comparison(results),
@@ -178,13 +178,13 @@ def _comparison(results: Results) -> dict[str, Any]:
     # cost first, where it can be seen without scrolling
     for criterion in sorted(_records(results.tables["criteria"]), key=lambda c: c["criterion"] not in EXACT):
         name = criterion["criterion"]
-        own = rows[rows["criterion"] == name]
-        if own["value"].notna().sum() == 0:
+        of_criterion = rows[rows["criterion"] == name]
+        if of_criterion["value"].notna().sum() == 0:
             continue
-        figures = words.decimals((own["high"] - own["low"]) / 2)
-        drawn = charts.bars(own)
+        figures = words.decimals((of_criterion["high"] - of_criterion["low"]) / 2)
+        drawn = charts.bars(of_criterion)
         columns.append(criterion)
-        for row in _records(own):
+        for row in _records(of_criterion):
             value, reason = row["value"], row["reason"]
             if (row["instrument"], name) in results.flattered:
                 reason = "; ".join(filter(None, (reason, FLATTERED)))
@@ -227,7 +227,9 @@ def _few_colours(path: Path) -> bytes:
 def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dict[str, Any]:
     """What the section of one instrument shows."""
     study = results.study
-    own = {table: _records(results.of(table, name)) for table in ("findings", "tuning_advice", "recordings", "value")}
+    of_table = {
+        table: _records(results.of(table, name)) for table in ("findings", "tuning_advice", "recordings", "value")
+    }
     state = results.states.get(name)
     family = study.families[study.instruments[name]["family"]]
     inspection = [row for row in study.inspection if row["instrument"] == name]
@@ -238,10 +240,10 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
         "charts": [charts.svg(chart) for chart in note_charts(profiles, name)],
         "notes": _note_rows(name, profiles),
         "status": results.status(name),
-        "advice": [row for row in own["tuning_advice"] if row["state"] == state],
-        "findings": [row for row in own["findings"] if row["state"] == state and row["scope"] == "unit"],
-        "recordings": own["recordings"],
-        "value": own["value"][0] if own["value"] else None,
+        "advice": [row for row in of_table["tuning_advice"] if row["state"] == state],
+        "findings": [row for row in of_table["findings"] if row["state"] == state and row["scope"] == "unit"],
+        "recordings": of_table["recordings"],
+        "value": of_table["value"][0] if of_table["value"] else None,
         "inspection": inspection,
         "uninspected": not_inspected(family, [row["item"] for row in inspection]),
         "impressions": [row for row in study.impressions if row["instrument"] == name],
@@ -316,8 +318,8 @@ def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict[str, An
         return [value, *interval.split(" to ")]
 
     def curve(curves: Curves, name: str) -> list[list[float | None]]:
-        own = curves.of(name)[["written", "value", "low", "high"]].round(2)
-        return own.astype(object).where(own.notna(), None).to_numpy().tolist()
+        points = curves.of(name)[["written", "value", "low", "high"]].round(2)
+        return points.astype(object).where(points.notna(), None).to_numpy().tolist()
 
     def axis(curves: Curves) -> list[object]:
         limits, names = [round(value, 2) for value in curves.limits], note_names(curves.rows, MOST_NOTE_NAMES)
@@ -354,14 +356,14 @@ def _sessions(results: Results) -> list[Row]:
     links = results.tables["comparability"]
     sessions = []
     for session, sheet in results.study.sessions.items():
-        own = links[links["session"] == session]
-        members: Iterable[Any] = own.itertuples(index=False)
+        its_links = links[links["session"] == session]
+        members: Iterable[Any] = its_links.itertuples(index=False)
         sessions.append(
             sheet
             | {
-                "group": None if own.empty else int(own["group"].iloc[0]),
-                "link_se_db": None if own.empty else own["link_se_db"].iloc[0],
-                **{words: "".join(own[words].dropna().head(1)) for words in ("advice", "odd_response")},
+                "group": None if its_links.empty else int(its_links["group"].iloc[0]),
+                "link_se_db": None if its_links.empty else its_links["link_se_db"].iloc[0],
+                **{words: "".join(its_links[words].dropna().head(1)) for words in ("advice", "odd_response")},
                 "instruments": [(row.instrument, row.links > 0) for row in members],
             }
         )

@@ -74,13 +74,13 @@ def _kept(results: Results, clips: list[StoredClip]) -> list[Clip]:
     number: dict[tuple[str, str, str, str], int] = {}
     ranked = []
     for index, clip in enumerate(stored.about for stored in clips):
-        own = sessions.setdefault((clip.instrument, clip.state), [])
-        own += [clip.session] if clip.session not in own else []
+        heard_in = sessions.setdefault((clip.instrument, clip.state), [])
+        heard_in += [clip.session] if clip.session not in heard_in else []
         key = (clip.instrument, clip.state, clip.session, clip.kind)
         number[key] = number.get(key, 0) + 1
         older = clip.state != results.states.get(clip.instrument)
         passage = clip.kind == "passage"
-        ranked.append((own.index(clip.session) > 0, number[key], passage, older, place[clip.instrument], index))
+        ranked.append((heard_in.index(clip.session) > 0, number[key], passage, older, place[clip.instrument], index))
     kept, size = [], 0.0
     for *_, index in sorted(ranked):
         clip = clips[index].whole()

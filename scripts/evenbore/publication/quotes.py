@@ -30,7 +30,7 @@ def quotes(results: Results) -> str:
 
 
 def _answers(results: Results) -> list[str]:
-    found, most = [], words.most_named(results)
+    sentences, most = [], words.most_named(results)
     for answer in words.answers(results):
         if answer.alone:
             continue
@@ -48,22 +48,22 @@ def _answers(results: Results) -> list[str]:
             if len(rest) > most - 1:
                 others += f" and {len(rest) - most + 1} more"
             said += f"; with 90 % probability the first is that one or one of {others}"
-        found.append(f"With the priorities of a {plain(answer.priorities)}, {answer.kind}{group}: {said}.")
-    return found
+        sentences.append(f"With the priorities of a {plain(answer.priorities)}, {answer.kind}{group}: {said}.")
+    return sentences
 
 
 def _criteria(results: Results) -> list[str]:
     """Of every criterion and kind (and group, where set-ups count): how far apart the instruments measured, and what
     their pairs tell."""
-    values, found = results.compared("instruments").dropna(subset="value"), []
+    values, sentences = results.compared("instruments").dropna(subset="value"), []
     values = values.assign(kind=values["instrument"].map(lambda name: results.study.instruments[name]["family"]))
     chain = results.tables["criteria"].query("chain_dependent == 'yes'")["criterion"]
     by_group = set(chain) if values["group"].nunique() > 1 else set()
     pairs = _verdicts(results, by_group)
     for criterion in rows_of(results.tables["criteria"]):
-        own = values[values["criterion"] == criterion.criterion]
-        group = own["group"].fillna(0) if criterion.criterion in by_group else pd.Series(0, own.index)
-        by_kind: Iterable[tuple[Any, pd.DataFrame]] = own.groupby(["kind", group], sort=False)
+        of_criterion = values[values["criterion"] == criterion.criterion]
+        group = of_criterion["group"].fillna(0) if criterion.criterion in by_group else pd.Series(0, of_criterion.index)
+        by_kind: Iterable[tuple[Any, pd.DataFrame]] = of_criterion.groupby(["kind", group], sort=False)
         for (kind, number), rows in by_kind:
             judged = pairs.get((criterion.criterion, kind, number), Counter())
             if len(rows) < 2 or not judged:
@@ -75,8 +75,8 @@ def _criteria(results: Results) -> list[str]:
             told = ", ".join(f"{judged[key]} {verdict.of_pairs}" for key, verdict in VERDICTS.items() if judged[key])
             count = sum(judged.values())
             family = results.study.families[kind].name
-            found.append(f"{name} ({family}{within}): from {low} to {high}. Of {count} pairs {told}.")
-    return found
+            sentences.append(f"{name} ({family}{within}): from {low} to {high}. Of {count} pairs {told}.")
+    return sentences
 
 
 def _verdicts(results: Results, by_group: set[str]) -> dict[tuple[str, str, int], Counter[str]]:
@@ -105,7 +105,7 @@ def _measured(results: Results, row: Any, unit: str) -> str:
 
 def _statuses(results: Results) -> list[str]:
     """Every instrument's status, with what it was before where that is history."""
-    found = []
+    sentences = []
     for name in results.order:
         rows = results.status(name)
         if not rows:
@@ -113,8 +113,8 @@ def _statuses(results: Results) -> list[str]:
         *before, now = rows
         past = "".join(f" Before, {plain(row['state'])}: {row['decision']}; {row['against'] or row['open'] or NOTHING}."
                        for row in before)  # fmt: skip
-        found.append(now["sentence"] + past)
-    return found
+        sentences.append(now["sentence"] + past)
+    return sentences
 
 
 def _traits(results: Results) -> list[str]:
@@ -124,6 +124,6 @@ def _traits(results: Results) -> list[str]:
 
 def _sessions(results: Results) -> list[str]:
     """Effects of sessions, blamed on no instrument."""
-    found = results.tables["findings"]
+    findings = results.tables["findings"]
     return [f"{FINDINGS[row.kind].words.capitalize()} (probability {words.percent(row.confidence)}). {row.explanation}"
-            for row in rows_of(found[found["instrument"].isna()])]  # fmt: skip
+            for row in rows_of(findings[findings["instrument"].isna()])]  # fmt: skip

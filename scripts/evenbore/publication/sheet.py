@@ -147,8 +147,8 @@ def _texts(results: Results, name: str) -> list[str]:
             texts.append(f"Must-passes: {words.gate(row['must_pass'])}.")
     advice = results.of("tuning_advice", name)
     texts[1:1] = [f"Tuning. {text}" for text in advice[advice["state"] == results.states.get(name)]["advice"]]
-    found = results.of("findings", name)
-    now = found[(found["state"] == results.states.get(name)) & (found["scope"] == "unit")]
+    findings = results.of("findings", name)
+    now = findings[(findings["state"] == results.states.get(name)) & (findings["scope"] == "unit")]
     for kind, confidence, explanation in now[["kind", "confidence", "explanation"]].itertuples(index=False):
         sure = "" if pd.isna(confidence) else f", probability {words.percent(confidence)}"
         texts.append(f"{FINDINGS[kind].words.capitalize()}{sure}. {explanation}")

@@ -110,9 +110,9 @@ class Curves:
         if group not in self._values:
             return pd.DataFrame(columns=list(PEERS_BAND), dtype=float)
         table, rising = self._values[group], self._rising[group]
-        own = table.get(instrument, pd.Series(np.nan, table.index)).to_numpy(float)[:, None]
-        place = np.where(np.isnan(own), rising.shape[1], (rising < own).sum(axis=1, keepdims=True))
-        last = np.isfinite(rising).sum(axis=1, keepdims=True) - np.isfinite(own) - 1  # of the others
+        of_instrument = table.get(instrument, pd.Series(np.nan, table.index)).to_numpy(float)[:, None]
+        place = np.where(np.isnan(of_instrument), rising.shape[1], (rising < of_instrument).sum(axis=1, keepdims=True))
+        last = np.isfinite(rising).sum(axis=1, keepdims=True) - np.isfinite(of_instrument) - 1  # of the others
         enough = (last >= LEAST_PEERS - 1).ravel()
         rows, place, last = rising[enough], place[enough], last[enough]
 
@@ -128,18 +128,21 @@ class Curves:
 
     def chart(self, instrument: str) -> NoteChart:
         """The chart of an instrument that has rows."""
-        own = self.of(instrument)
-        first, last = own["written"].iloc[[0, -1]]
+        points = self.of(instrument)
+        first, last = points["written"].iloc[[0, -1]]
         if self.tolerances:
             allowed = self.tolerances[instrument]
-            band = pd.DataFrame({"low": -allowed, "middle": 0.0, "high": allowed}, index=own["written"])
-            own, legend = own.assign(marked=own["value"].abs() > allowed), "the tolerance; diamonds: notes beyond it"
+            band = pd.DataFrame({"low": -allowed, "middle": 0.0, "high": allowed}, index=points["written"])
+            points, legend = (
+                points.assign(marked=points["value"].abs() > allowed),
+                "the tolerance; diamonds: notes beyond it",
+            )
         else:  # what stands out among the peers is for the findings, which are controlled for chance
             band = self.peers_band(instrument).loc[first:last]
-            own, legend = own.assign(marked=False), "middle 80 % of the other instruments, dashed their median"
+            points, legend = points.assign(marked=False), "middle 80 % of the other instruments, dashed their median"
         legend = f"Grey band: {legend}; whiskers: 90 % interval; dotted: new register."
         notes = first, max(last, first + 1)
-        return NoteChart(self.title, self.axis, legend, own, band, notes, _borders(own), self.limits, self.ticks)
+        return NoteChart(self.title, self.axis, legend, points, band, notes, _borders(points), self.limits, self.ticks)
 
 
 def curves_of(results: Results, measure: str) -> Curves:
@@ -171,8 +174,8 @@ def _value_axis(rows: pd.DataFrame, tolerance: float) -> tuple[tuple[float, floa
     return (low, high), {tick: number(tick, 1 if step < 1 else 0) for tick in ticks}
 
 
-def _borders(own: pd.DataFrame) -> list[float]:
+def _borders(rows: pd.DataFrame) -> list[float]:
     """Half a note below each written note at which another register begins; `own` sorted by `written`."""
-    register = own["register"].fillna("")
-    begins = (register != register.shift()).to_numpy() & (np.arange(len(own)) > 0)
-    return (own["written"][begins] - 0.5).tolist()
+    register = rows["register"].fillna("")
+    begins = (register != register.shift()).to_numpy() & (np.arange(len(rows)) > 0)
+    return (rows["written"][begins] - 0.5).tolist()

@@ -58,9 +58,9 @@ def exports(
 
 def _with_sheets(frame: pd.DataFrame, study: Study) -> pd.DataFrame:
     """The frame with what the sheets say of the instrument and, where a recording stands in the rows, of the take."""
-    own = sorted({column for row in study.instruments.values() for column in row if column.startswith("x_")})
+    own_columns = sorted({column for row in study.instruments.values() for column in row if column.startswith("x_")})
     added: dict[str, list[Any]] = {column: [study.instruments[name].get(column) for name in frame["instrument"]]
-                                   for column in (*INSTRUMENT_COLUMNS, *own)}  # fmt: skip
+                                   for column in (*INSTRUMENT_COLUMNS, *own_columns)}  # fmt: skip
     if "recording" in frame:
         rows = {row["recording"]: row for row in study.recordings}
         added |= {column: [rows[name].get(column) for name in frame["recording"]] for column in EXPORTED_TAKE_COLUMNS}
@@ -93,9 +93,9 @@ def dictionary(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     schema = _sheet_meanings()
     rows = []
     for file, frame in frames.items():
-        own = {column.name: column for column in TABLES.get(file.removesuffix(".csv"), ())}
+        described = {column.name: column for column in TABLES.get(file.removesuffix(".csv"), ())}
         for name in frame.columns:
-            column = own.get(name) or known.get(name) or _explained(name, schema)
+            column = described.get(name) or known.get(name) or _explained(name, schema)
             kind = "number" if pd.api.types.is_numeric_dtype(frame[name]) else "text"
             rows.append((file, name, column.unit, kind, column.meaning, column.source))
     return pd.DataFrame(rows, columns=["file", "column", "unit", "type", "meaning", "source"])

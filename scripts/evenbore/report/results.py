@@ -103,8 +103,8 @@ class Results:
     @cached_property
     def flattered(self) -> set[tuple[str, str]]:
         """(instrument, criterion) whose value a finding in the state compared flatters."""
-        found = flattered_values(self.compared("findings"))
-        return {(name, criterion) for (name, _), criteria in found.items() for criterion in criteria}
+        flatters = flattered_values(self.compared("findings"))
+        return {(name, criterion) for (name, _), criteria in flatters.items() for criterion in criteria}
 
     def label(self, instrument: str) -> str:
         """The instrument's label from the sheet."""

@@ -102,7 +102,7 @@ def answers(results: Results) -> list[Answer]:
     kind_of = {name: kind for kind, names in kinds.items() for name in names}
     values = results.compared("instruments").dropna(subset="value")
     config = results.study.config
-    found = []
+    told = []
     ranked = ranking.assign(kind=ranking["instrument"].map(kind_of), group=ranking["group"].fillna(0))
     rankings: _Groups = ranked.groupby(["priorities", "kind", "group"], sort=False)
     for (priorities, kind, group), part in rankings:
@@ -115,7 +115,7 @@ def answers(results: Results) -> list[Answer]:
         before = np.cumsum([0.0, *(place.p_first for place in likeliest[:-1])])
         leading = {place.instrument for place in likeliest[: max(int((before < LEADERS_PROBABILITY - 1e-9).sum()), 1)]}
         shown = results.tables["sensitivity"].query("priorities == @priorities")
-        found.append(
+        told.append(
             Answer(
                 priorities,
                 kind,
@@ -130,7 +130,7 @@ def answers(results: Results) -> list[Answer]:
                 _turns(shown, [place.instrument for place in likeliest]),
             )
         )
-    return found
+    return told
 
 
 def _drives(sensitivity: pd.DataFrame, first: Place) -> tuple[str, float] | None:
@@ -215,13 +215,13 @@ def unranked(results: Results) -> list[tuple[str, str]]:
     """Instruments of the sheet that no ranking holds, and why."""
     ranked = set(results.tables["ranking"]["instrument"])
     recordings = results.tables["recordings"]
-    found = []
+    told = []
     for name in results.study.instruments:
         if name not in ranked:
-            own = recordings[recordings["instrument"] == name]
-            aside = (own["status"] == "set_aside").sum()
-            why = "it was not recorded" if own.empty else f"{aside} of its {len(own)} recordings were set aside"
-            if aside < len(own):
+            theirs = recordings[recordings["instrument"] == name]
+            aside = (theirs["status"] == "set_aside").sum()
+            why = "it was not recorded" if theirs.empty else f"{aside} of its {len(theirs)} recordings were set aside"
+            if aside < len(theirs):
                 why += f", and none of the others gave a value at {results.study.config['base_dynamic']}"
-            found.append((name, why))
-    return found
+            told.append((name, why))
+    return told

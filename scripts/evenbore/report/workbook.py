@@ -76,10 +76,10 @@ def summary(results: Results) -> pd.DataFrame:
     )
     criterion: Any
     for criterion in results.tables["criteria"].itertuples(index=False):
-        own = rows[rows.index.get_level_values("criterion") == criterion.criterion].droplevel("criterion")
+        of_criterion = rows[rows.index.get_level_values("criterion") == criterion.criterion].droplevel("criterion")
         for column in ("value", "low", "high"):
             title = criterion.criterion if column == "value" else f"{criterion.criterion} {column}"
-            frame[f"{title} ({criterion.unit})"] = own[column].reindex(results.order).to_numpy(float)
+            frame[f"{title} ({criterion.unit})"] = of_criterion[column].reindex(results.order).to_numpy(float)
     return frame
 
 

@@ -79,12 +79,12 @@ def tube(family: Family, regions: list[Mark]) -> list[Shape]:
     shapes = [Shape("rect", 12, y - 3, DRAWING_WIDTH_MM - 24, 6, _LIGHT)]
     ends = ("player", 5.5), ("bell", DRAWING_WIDTH_MM - 5)
     shapes += [Shape("text", x, y + 1, text=text) for text, x in ends]
-    for row, ((low, high), found) in enumerate(numbers.items()):
+    for row, ((low, high), findings) in enumerate(numbers.items()):
         inside = [n for n, hole in enumerate(family.holes) if low <= hole.first_open_for <= high]
         if inside:
             x, wide = 12 + inside[0] * step, (inside[-1] - inside[0] + 1) * step
             shapes.append(Shape("rect", x, y - 4.5, wide, 9, _PALE))
-            text = f"region of finding {', '.join(found)}"
+            text = f"region of finding {', '.join(findings)}"
             shapes.append(Shape("text", x + wide / 2, y - 5.3 - row * 2.5, text=text))
     for n, hole in enumerate(family.holes):
         x = 12 + (n + 0.5) * step

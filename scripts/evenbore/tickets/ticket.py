@@ -50,10 +50,10 @@ def tickets(
         sent = rows[rows["decision"] == "bench"]
         if len(sent):
             row, now = sent.iloc[-1], rows[rows["current"] == "yes"].iloc[-1]
-            found = findings[(findings["instrument"] == name) & (findings["state"] == row["state"])]
-            found = found[found["scope"] == "unit"]
+            told = findings[(findings["instrument"] == name) & (findings["state"] == row["state"])]
+            told = told[told["scope"] == "unit"]
             listen = cast(pd.Series, heard.loc[(name, row["state"])])
-            made.append(_ticket(study, name, row, now, listen, found, changes[changes["instrument"] == name]))
+            made.append(_ticket(study, name, row, now, listen, told, changes[changes["instrument"] == name]))
     return made
 
 
