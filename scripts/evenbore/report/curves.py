@@ -175,7 +175,7 @@ def _value_axis(rows: pd.DataFrame, tolerance: float) -> tuple[tuple[float, floa
 
 
 def _borders(rows: pd.DataFrame) -> list[float]:
-    """Half a note below each written note at which another register begins; `own` sorted by `written`."""
+    """Half a note below each written note at which another register begins; `rows` sorted by `written`."""
     register = rows["register"].fillna("")
     begins = (register != register.shift()).to_numpy() & (np.arange(len(rows)) > 0)
     return (rows["written"][begins] - 0.5).tolist()
