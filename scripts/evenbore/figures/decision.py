@@ -74,7 +74,7 @@ def criteria(results: Results, shown: list[str], labels: dict[str, str]) -> Figu
 def _criterion(
     axes: Axes, criterion: Any, of_criterion: pd.DataFrame, names: list[str], labels: dict[str, str], groups: list[int]
 ) -> None:
-    """Values and intervals of the instruments `names`, one of a line, from its rows `own` of the table;
+    """Values and intervals of the instruments `names`, one of a line, from its rows `of_criterion` of the table;
     `criterion`: its row of the table of criteria."""
     place = {name: i for i, name in enumerate(names)}
     values = of_criterion.dropna(subset="value")
