@@ -29,7 +29,15 @@ class Gate:
 
 def seen_by(inspection: Iterable[Row], states: Mapping[str, str], order: Sequence[str]) -> list[Row]:
     """What is known from inspection of each instrument in its state (`states`): of every item the row of the latest
-    state up to that one, in the sheet's order; `order`: the study's states."""
+    state up to that one, in the sheet's order; `order`: the study's states.
+
+    >>> crack = {"instrument": "a", "item": "crack", "state": "as_found", "result": "fault"}
+    >>> mended = crack | {"state": "mended", "result": "ok"}
+    >>> [row["result"] for row in seen_by([crack, mended], {"a": "as_found"}, ["as_found", "mended"])]
+    ['fault']
+    >>> [row["result"] for row in seen_by([crack, mended], {"a": "mended"}, ["as_found", "mended"])]
+    ['ok']
+    """
     latest: dict[tuple[str, str], Row] = {}
     for row in inspection:
         name, item = row["instrument"], row["item"]

@@ -128,7 +128,11 @@ def utilities(better_by: Floats, median: float, rng: np.random.Generator) -> Flo
 
 
 def oriented(values: Floats, better: str) -> Floats:
-    """Values turned so that more is better; `better` as in facts.criteria: of a matter of taste all are as good."""
+    """Values turned so that more is better; `better` as in facts.criteria: of a matter of taste all are as good.
+
+    >>> [oriented(np.array([-2.0, 1.0]), better).tolist() for better in ("higher", "lower", "target")]
+    [[-2.0, 1.0], [2.0, -1.0], [-2.0, -1.0]]
+    """
     turns: dict[str, Callable[[Floats], Floats]] = {
         "higher": np.positive,
         "lower": np.negative,

@@ -19,7 +19,12 @@ STEP_UP = ["next_up", "next_cost", "next_gain", "next_better"]
 
 
 def on_front(cost: Numbers, quality: Numbers, allowed: Bools) -> Bools:
-    """Whether each instrument (I,) is on the front of low cost and high quality; NaN and not `allowed` never are."""
+    """Whether each instrument (I,) is on the front of low cost and high quality; NaN and not `allowed` never are.
+
+    >>> cost, quality = np.array([1.0, 2.0, 2.0]), np.array([0.0, 1.0, -1.0])
+    >>> on_front(cost, quality, np.ones(3, bool)).tolist()  # the third is dearer than the first, and worse
+    [True, True, False]
+    """
     usable = allowed & np.isfinite(cost) & np.isfinite(quality)
     as_good = (quality[None, :] >= quality[:, None]) & (cost[None, :] <= cost[:, None])
     better = (quality[None, :] > quality[:, None]) | (cost[None, :] < cost[:, None])
@@ -45,7 +50,11 @@ def steps_up(
 
 
 def mean_weights(priorities: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
-    """Mean over all sets of weights, each summing to one, of the weights other than exact (cost) ones."""
+    """Mean over all sets of weights, each summing to one, of the weights other than exact (cost) ones.
+
+    >>> mean_weights({"one": {"noise": 1}, "other": {"noise": 1, "response": 3}})  # of noise (1 + 1/4) / 2
+    {'noise': 0.625, 'response': 0.375}
+    """
     criteria = sorted({c for weights in priorities.values() for c in weights if c not in EXACT})
     shares = [np.array([float(weights.get(c, 0)) for c in criteria]) for weights in priorities.values()]
     mean = np.mean([share / share.sum() for share in shares if share.sum() > 0], axis=0)

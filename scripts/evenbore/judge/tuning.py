@@ -91,7 +91,11 @@ def tuning_note(takes: list[TakeNotes], customary: tuple[int, ...]) -> tuple[int
 
 
 def temperature_cents(temperature_c: float) -> float:
-    """The most that a room of this temperature can raise the pitch over one of TEMPERATURE_C, cents."""
+    """The most that a room of this temperature can raise the pitch over one of TEMPERATURE_C, cents.
+
+    >>> round(temperature_cents(30), 1)  # 1200 log2 of the root of 303.15 K / 293.15 K
+    29.0
+    """
     return float(cents(speed_of_sound(temperature_c), speed_of_sound(TEMPERATURE_C)))
 
 
@@ -125,7 +129,13 @@ def move_mm(family: Family, written: Ints, offset_cents: float) -> float:
 
 
 def cents_per_mm(family: Family, written: int) -> float:
-    """Change of that note's pitch in cents when an ideal tube of its length grows by a millimetre (negative)."""
+    """Change of that note's pitch in cents when an ideal tube of its length grows by a millimetre (negative).
+
+    >>> from evenbore.trade.families import load_family
+    >>> clarinet = load_family("clarinet_b_flat")  # its lowest note sounds at 146.8 Hz: 584.4 mm, a quarter wave
+    >>> round(cents_per_mm(clarinet, 52), 2)  # -1200 log2(585.4 / 584.4)
+    -2.96
+    """
     register = family.register_of(written)
     fingered = written - family.overblow if register is not None and register.overblown else written
     quarter_or_half = 4.0 if family.bore == "cylinder_closed" else 2.0

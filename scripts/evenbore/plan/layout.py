@@ -37,7 +37,11 @@ class Layout:
 
     @property
     def n_turns(self) -> int:
-        """Turns in all."""
+        """Turns in all.
+
+        >>> Layout({"first": ["a", "b"], "second": ["a"]}, rounds=3).n_turns  # 3 (2 + 1)
+        9
+        """
         return self.rounds * sum(map(len, self.visits.values()))
 
     def turns_of(self) -> tuple[NDArray[np.str_], NDArray[np.str_]]:

@@ -39,7 +39,13 @@ def scatter(variance: pd.DataFrame | None) -> dict[str, Scatter]:
 
 
 def pair_errors(layout: Layout, session_sd: float, take_sd: float) -> tuple[float, float]:
-    """Standard error of the difference of two instruments: root mean square over the pairs, and of the worst pair."""
+    """Standard error of the difference of two instruments: root mean square over the pairs, and of the worst pair.
+
+    Two instruments with two takes each in one session, whose own effect drops out: the root of 3² (1/2 + 1/2).
+
+    >>> [round(error, 9) for error in pair_errors(Layout({"day": ["a", "b"]}, rounds=2), 5.0, 3.0)]
+    [3.0, 3.0]
+    """
     instrument, session = layout.turns_of()
     design = mixed.indicators(instrument)
     covariance = _covariance(design, [(session_sd, session)], take_sd)
