@@ -83,7 +83,7 @@
     }
     return context.resume();
   };
-  const place = () => (context.currentTime - playing.begun + playing.offset) % playing.sound.buffer.duration;
+  const place = (now) => (now - playing.begun + playing.offset) % playing.sound.buffer.duration;
   // The time in one sound that belongs to a time in another: piecewise straight between the notes of both.
   const moved = (time, from, to) => {
     const usable = from.marks.length === to.marks.length ? from.marks.map((mark, k) => [mark, to.marks[k]]) : [];
@@ -92,19 +92,20 @@
     const [[a, x], [b, y]] = [points[after - 1], points[after]];
     return x + ((time - a) / (b - a)) * (y - x);
   };
-  const silence = (voice) => {
-    voice.gain.gain.setTargetAtTime(0, context.currentTime, FADE / 3);
-    voice.source.stop(context.currentTime + 2 * FADE);
+  const silence = (voice, now) => {
+    voice.gain.gain.setTargetAtTime(0, now, FADE / 3);
+    voice.source.stop(now + 2 * FADE);
   };
   const start = (name, sound, loop, ended) => {
-    const offset = playing && playing.loop ? moved(place(), playing.sound, sound) : 0;
-    if (playing) silence(playing);
+    const now = context.currentTime; // one time for both sounds: the clock goes on while this is worked out
+    const offset = playing && playing.loop ? moved(place(now), playing.sound, sound) : 0;
+    if (playing) silence(playing, now);
     const source = new AudioBufferSourceNode(context, { buffer: sound.buffer, loop });
     const gain = new GainNode(context, { gain: 0 });
-    gain.gain.setTargetAtTime(1, context.currentTime, FADE / 3);
+    gain.gain.setTargetAtTime(1, now, FADE / 3);
     source.connect(gain).connect(volume);
-    source.start(0, offset);
-    playing = { name, sound, source, gain, loop, begun: context.currentTime, offset };
+    source.start(now, offset);
+    playing = { name, sound, source, gain, loop, begun: now, offset };
     source.onended = () => {
       if (playing && playing.source === source) stop();
       if (ended) ended();
@@ -112,7 +113,7 @@
   };
   let pressed = null;
   const stop = () => {
-    if (playing) silence(playing);
+    if (playing) silence(playing, context.currentTime);
     playing = null;
     pressed?.setAttribute("aria-pressed", "false");
     pressed = null;
