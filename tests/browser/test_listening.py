@@ -21,7 +21,8 @@ window.heard = [];
 const { start, stop } = AudioBufferSourceNode.prototype;
 AudioBufferSourceNode.prototype.start = function (when, offset) {
   if (this.context instanceof AudioContext) {
-    this.note = { samples: this.buffer.getChannelData(0), begun: when ?? this.context.currentTime, offset: offset ?? 0 };
+    const begun = when ?? this.context.currentTime;
+    this.note = { samples: this.buffer.getChannelData(0), begun, offset: offset ?? 0 };
     window.heard.push(this.note);
   }
   return start.call(this, when, offset);
