@@ -10,6 +10,8 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 import pandas as pd
 
+from evenbore.compare.gates import seen_by
+from evenbore.compare.pairs import in_state
 from evenbore.compare.rank import oriented
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import EXACT
@@ -22,7 +24,7 @@ from evenbore.study.sheets import Study
 
 def status_table(
     decided: list[Decision], findings: pd.DataFrame, values: pd.DataFrame, criteria: pd.DataFrame,
-    pairs: Iterable[pd.DataFrame], ranking: pd.DataFrame, value: pd.DataFrame, study: Study, states: Mapping[str, str],
+    pairs: Iterable[pd.DataFrame], ranking: pd.DataFrame, value: pd.DataFrame, study: Study, states: dict[str, str],
 ) -> pd.DataFrame:  # fmt: skip
     """The table `status`, one row for each of `decided`.
 
@@ -91,13 +93,12 @@ def _against_others(
     pairs: Iterable[pd.DataFrame],
     values: pd.DataFrame,
     criteria: pd.DataFrame,
-    states: Mapping[str, str],
+    states: dict[str, str],
     flattered: Mapping[tuple[str, str], list[str]],
 ) -> tuple[dict[str, list[str]], dict[str, list[str]], dict[str, list[str]]]:
     """By instrument, in words: where it is better and worse than others, and how many it cannot be told from."""
     direction = criteria.set_index("criterion")["better"].to_dict()
-    compared = values[values["state"] == values["instrument"].map(states)]
-    value = compared.set_index(["instrument", "criterion"])["value"].to_dict()
+    value = in_state(values, states).set_index(["instrument", "criterion"])["value"].to_dict()
     wins: dict[tuple[str, str], int] = {}
     losses: dict[tuple[str, str], int] = {}
     others: dict[str, set[str]] = {}
@@ -146,14 +147,9 @@ def _first_places(ranking: pd.DataFrame, study: Study) -> dict[str, float]:
 
 def _not_seen_again(one: Decision, study: Study) -> list[str]:
     """Items that were a fault in an earlier state and were not inspected since."""
-    order = study.config["states"]
-    latest: dict[str, Row] = {}
-    for row in sorted(study.inspection, key=lambda row: order.index(row["state"])):
-        if row["instrument"] == one.instrument and order.index(row["state"]) <= order.index(one.state):
-            latest[row["item"]] = row
     return [
-        f"{item}: a fault {plain(row['state'])}, not inspected since"
-        for item, row in latest.items()
+        f"{row['item']}: a fault {plain(row['state'])}, not inspected since"
+        for row in seen_by(study.inspection, {one.instrument: one.state}, study.config["states"])
         if row["result"] == "fault" and row["state"] != one.state
     ]
 

@@ -71,7 +71,7 @@ def _context(
     study, shown = results.study, results.shown
     written_out = set(shown)
     folded = [name for name in results.order if name not in written_out]
-    pairs, profiles = _pairs(results), all_curves(results)
+    pairs, profiles, answers = _pairs(results), all_curves(results), words.answers(results)
     sound, weighing = sound_data(results, clips), priorities_data(results, draws)
     texts = {"sound_data": _script_data(sound), "own_data": _script_data(weighing)}
     weighable = {weighing["criteria"][c][0] for pool in weighing.pop("pools") for c in pool["criteria"]}
@@ -90,7 +90,7 @@ def _context(
         "most_named": words.most_named(results),
         "states": results.states,
         "counts": _counts(results),
-        "answers": words.answers(results),
+        "answers": answers,
         "unranked": words.unranked(results),
         "groups": _groups(results),
         "weighable": weighable,
@@ -101,7 +101,7 @@ def _context(
         "hearable": {(clip["instrument"], clip["state"]) for clip in sound["clips"] if clip["kind"] == "scale"},
         "table": _comparison(results),
         "now": {row["instrument"]: row for row in _records(results.tables["status"].query("current == 'yes'"))},
-        "ranks": words.rank_texts(results),
+        "ranks": words.rank_texts(results, answers),
         "figures": (
             _figure(Path(svg), Path(caption), bool(folded)) for svg, caption in zip(figures, captions, strict=True)
         ),

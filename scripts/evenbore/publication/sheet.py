@@ -33,18 +33,19 @@ def write_sheets(results: Results, folder: str | Path) -> None:
     """Write <instrument>.pdf of every instrument of the sheet into `folder`."""
     Path(folder).mkdir(parents=True, exist_ok=True)
     profiles = all_curves(results)
+    ranks = words.rank_texts(results, words.answers(results))
     for name in results.order:
-        sheet(results, name, profiles).output(str(Path(folder) / f"{name}.pdf"))
+        sheet(results, name, profiles, ranks).output(str(Path(folder) / f"{name}.pdf"))
 
 
-def sheet(results: Results, name: str, profiles: dict[str, Curves]) -> FPDF:
-    """The page of one instrument."""
+def sheet(results: Results, name: str, profiles: dict[str, Curves], ranks: dict[str, str]) -> FPDF:
+    """The page of one instrument; `ranks`: from `words.rank_texts`."""
     pdf = new_document()
     row = results.study.instruments[name]
     write(pdf, results.label(name), 17, bold=True)
     kind = [results.study.families[row["family"]].name, *(row[key] for key in ("maker", "model", "serial") if row[key])]
     write(pdf, f"{results.study.config['title']}. {', '.join(kind)}; id {name}.", 9, SOFT_INK)
-    write(pdf, words.rank_texts(results)[name], 9)
+    write(pdf, ranks[name], 9)
     _table(pdf, results, name)
     for chart in charts(profiles, name)[:CHARTS]:
         _chart(pdf, chart)
@@ -137,8 +138,8 @@ def _chart(pdf: FPDF, chart: NoteChart) -> None:
 
 def _texts(results: Results, name: str) -> list[str]:
     """Status, tuning advice and findings, the most useful first; what was before is told as that."""
-    texts = []
-    for row in reversed(results.status(name)):
+    texts, statuses = [], results.status(name)
+    for row in reversed(statuses):
         when = f"Now, {plain(row['state'])}" if row["current"] == "yes" else f"Before, {plain(row['state'])}"
         texts.append(f"{when}: {row['decision']}.")
         for column, head in (("against", "Against it"), ("good", "Good"), ("open", "Open")):
@@ -154,7 +155,7 @@ def _texts(results: Results, name: str) -> list[str]:
         texts.append(f"{FINDINGS[kind].words.capitalize()}{sure}. {explanation}")
     row = results.study.instruments[name]
     if row["price"] is not None:
-        value = next((status["total_cost"] for status in results.status(name) if status["current"] == "yes"), None)
+        value = next((status["total_cost"] for status in statuses if status["current"] == "yes"), None)
         total = (
             ""
             if pd.isna(value)

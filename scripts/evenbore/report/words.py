@@ -164,10 +164,11 @@ def _failed(text: str) -> str:
     return "; ".join(gate(part) for part in parts if not part.endswith(" not known"))
 
 
-def rank_texts(results: Results) -> dict[str, str]:
-    """Every instrument's ranks under every set of priorities, in words; nothing comes first alone."""
+def rank_texts(results: Results, ranked: list[Answer]) -> dict[str, str]:
+    """Every instrument's ranks under every set of priorities (`ranked`: from `answers`), in words; nothing comes first
+    alone."""
     parts: dict[str, list[str]] = {name: [] for name in results.tables["ranking"]["instrument"]}
-    for answer in answers(results):
+    for answer in ranked:
         for place in answer.places if not answer.alone else ():
             span = f"{place.rank_low}" + (f" to {place.rank_high}" if place.rank_high != place.rank_low else "")
             among = f"{span} of {len(answer.places)} (first with {percent(place.p_first)})"

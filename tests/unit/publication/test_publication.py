@@ -14,6 +14,7 @@ from PIL import Image
 import report_sample
 from evenbore.page.charts import FRAME, svg
 from evenbore.publication import PICTURES, pictures, sheet
+from evenbore.report import words
 from evenbore.report.curves import all_curves, charts
 from publication import publication
 
@@ -26,6 +27,14 @@ def write_pack(study, folder):
         path_to_folder=folder,
     )
     return folder
+
+
+def ranks(results):
+    return words.rank_texts(results, words.answers(results))
+
+
+def page_of_ref(results):
+    return sheet.sheet(results, "ref", all_curves(results), ranks(results))
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +77,7 @@ def test_every_instrument_has_one_page_with_its_label(pack, results, name):
 def test_right_to_left_labels_read_from_right_to_left(results, label):
     instruments = results.study.instruments | {"ref": results.study.instruments["ref"] | {"label": label}}
     named = dataclasses.replace(results, study=dataclasses.replace(results.study, instruments=instruments))
-    page = pypdf.PdfReader(io.BytesIO(sheet.sheet(named, "ref", all_curves(named)).output())).pages[0]
+    page = pypdf.PdfReader(io.BytesIO(page_of_ref(named).output())).pages[0]
     assert label in page.extract_text()
 
 
@@ -76,7 +85,7 @@ def test_sheet_and_page_draw_the_same_curves_between_the_same_limits(results, mo
     lines, profiles = [], all_curves(results)
     monkeypatch.setattr(sheet.FPDF, "polygon", lambda *args, **how: None)
     monkeypatch.setattr(sheet.FPDF, "polyline", lambda pdf, points: lines.append(np.array(points)))
-    sheet.sheet(results, "ref", profiles)
+    sheet.sheet(results, "ref", profiles, ranks(results))
     curves = lines[1::2]  # of each chart the middle of the band, then the curve
     assert len(curves) == sheet.CHARTS
     for chart, drawn in zip(charts(profiles, "ref"), curves, strict=False):
@@ -100,7 +109,7 @@ def test_what_does_not_fit_is_counted_not_cut(results):
     finding = results.tables["findings"].iloc[:1]
     many = pd.concat([finding.assign(instrument="ref", explanation="something " * 60)] * 30, ignore_index=True)
     crowded = dataclasses.replace(results, tables=results.tables | {"findings": many})
-    page = sheet.sheet(crowded, "ref", all_curves(crowded))
+    page = page_of_ref(crowded)
     assert page.page == 1
     document = pypdf.PdfReader(io.BytesIO(page.output()))
     assert re.search(r"Not shown for want of space: \d+; see the report", document.pages[0].extract_text())
@@ -121,7 +130,7 @@ def test_sentences_carry_their_uncertainty(pack, results):
 
 
 def test_the_same_results_give_the_same_sheet(pack, results):
-    again = sheet.sheet(results, "ref", all_curves(results)).output()
+    again = page_of_ref(results).output()
     assert bytes(again) == (pack / "sheets" / "ref.pdf").read_bytes()
 
 
