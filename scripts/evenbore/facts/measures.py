@@ -228,7 +228,8 @@ MEASURES: tuple[Measure, ...] = (
         "fundamental frequency over the steady part: mean over the usable harmonics of (phase advance per second) /"
         " 2π h, weighted by h² and by how far harmonic h stands out of the noise",
         "Flanagan & Golden 1966, Bell Syst. Tech. J. 45, 1493"),
-    Measure("f0_se_cents", "cents", "lower", "standard error of f0_hz, from how far the harmonics disagree", _OWN),
+    Measure("f0_se_cents", "cents", "lower",
+        "standard error of f0_hz, from how far the harmonics disagree and the pitch wanders within the note", _OWN),
     Measure("cents", "cents", "target",
         "1200 log2(f0_hz / f_et), f_et = A4 · 2^((midi − 69) / 12) with the session's A4: deviation of the pitch from"
         " the equal-tempered note", "ISO 16 (A4 = 440 Hz); equal temperament"),

@@ -19,12 +19,17 @@ _MORE_PASSES = 2
 _CLOSE_CENTS = 5.0  # a better guess than this leaves the result as it is
 _BEST_SNR_DB = 45.0  # beyond this the tone's own unsteadiness counts, not the noise
 _LEAST_SNR_DB = 10.0
+_STRETCHES = 4  # of a note, whose mean pitches tell how far the pitch of the whole may be off
 _TOP_HZ = 2500.0  # higher harmonics of a played tone tremble: breath, and edges of sampled sounds
 
 
 @dataclass(frozen=True)
 class Pitch:
-    """f0_hz over the steady part, its standard error in cents, and track (F-1,) in cents around f0_hz."""
+    """f0_hz over the steady part, its standard error in cents, and track (F-1,) in cents around f0_hz.
+
+    The error is what the harmonics disagree by and what the pitch wanders by from one stretch of the note to the next
+    (batch means: Conway 1963, Management Science 10, 47, from memory), together.
+    """
 
     f0_hz: float
     se_cents: float
@@ -78,9 +83,23 @@ def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
     if len(each) > 1:
         spread = np.sum((weight * (each - shift)) ** 2) / np.sum(weight) ** 2 * len(each) / (len(each) - 1)
     else:
-        spread = np.var(track) / max(1, len(track) / 4)
+        spread = 0.0
     track_cents = 1200 * np.log2(np.maximum(f0 + track, 1e-6) / (f0 + shift))
-    return Pitch(f0 + shift, float(np.sqrt(spread) * per_cent), track_cents, frames.hop_s)
+    variance = spread * per_cent**2
+    return Pitch(f0 + shift, float(np.sqrt(variance + _wander(track_cents, variance))), track_cents, frames.hop_s)
+
+
+def _wander(track_cents: Floats, of_noise: float) -> float:
+    """Variance of the mean of a track (F,) through slow wander, from the means of its stretches.
+
+    `of_noise`: the mean's variance through noise in the phases. That falls out between neighbouring stretches, all but
+    at the ends, and so alone makes the stretches' variance look as many times as large as there are stretches.
+    """
+    number = min(_STRETCHES, len(track_cents) // 2)
+    if number < 2:
+        return 0.0
+    means = np.array([stretch.mean() for stretch in np.array_split(track_cents, number)])
+    return float(max(means.var(ddof=1) / number - number * of_noise, 0.0))
 
 
 def _consistent(each: Floats, weight: Floats) -> Bools:

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from evenbore.notes.pitch import measure_pitch
 from evenbore.notes.spectrum import analyse, harmonics
@@ -72,6 +73,18 @@ def test_vibrato_shows_in_the_track_and_not_in_the_mean():
     error, pitch = off_by(x, f0, 0)
     assert abs(error) < 1.0
     assert np.std(pitch.track_cents) == pytest.approx(20 / np.sqrt(2), rel=0.1)
+
+
+def test_the_standard_error_holds_what_a_wandering_player_leaves_open():
+    # the pitch wanders around the player's own by 4 cents, forgotten within 40 ms (Ornstein and Uhlenbeck's process)
+    rng, f0, keep, errors = np.random.default_rng(5), 261.6, np.exp(-1 / (0.04 * RATE)), []
+    for _ in range(60):
+        wander = 4 * signal.lfilter([np.sqrt(1 - keep**2)], [1, -keep], rng.standard_normal(RATE))
+        phase = 2 * np.pi * np.cumsum(f0 * 2 ** (wander / 1200)) / RATE
+        error, pitch = off_by(sum(np.sin(h * phase) / h for h in range(1, 8)).astype(np.float32) * 0.1, f0, 0)
+        errors.append(error / pitch.se_cents)
+    assert np.mean(np.abs(errors) <= 3) >= 0.88  # Student's t of 3 degrees of freedom: 0.94
+    assert 0.5 < np.std(errors) < 2  # neither far too sure nor far too shy
 
 
 def test_noise_alone_has_no_pitch():
