@@ -11,28 +11,23 @@ def decision_tables(results: dict[str, list[dict]]) -> dict[str, str]:
     return {
         "bars": markdown(("what", "to reach", "measured", "reached"), bars(results)),
         "alike": markdown(
-            ("sessions", "shared", "takes in each", "criterion", "own days, take SDs", "studies", "any `differs`",
-             "coverage"),
+            ("sessions", "shared", "takes in each", "criterion", "studies", "any `differs`, by own days in take SDs",
+             "coverage, likewise"),
             [
-                (*_layout(row), f"`{row['criterion']}`", f"{row['day']:g}", row["studies"],
-                 _percent(row["false"] / row["studies"]),
-                 _percent(row["covered"]))
-                for row in results["alike"]
+                (*layout, f"`{criterion}`", studies,
+                 _by([(row["day"], _marked(row["false"] / row["studies"], _rarely_wrong(row))) for row in rows]),
+                 _by([(row["day"], _marked(row["covered"], _covers(row))) for row in rows]))
+                for (*layout, criterion, studies), rows in _grouped(
+                    results["alike"], ("sessions", "shared", "takes", "criterion", "studies"))
             ],
         ),
         "apart": markdown(
-            ("sessions", "shared", "takes in each", "criterion", "difference, take SDs", "studies", "found"),
+            ("sessions", "takes in each", "criterion", "difference, take SDs", "studies", "found, by number shared"),
             [
-                (*_layout(row), f"`{row['criterion']}`", f"{row['size']:g}", row["studies"],
-                 _percent(row["found"] / row["studies"]))
-                for row in results["apart"]
-            ],
-        ),
-        "coverage": markdown(
-            ("sessions", "shared", "takes in each", "studies", "values", "differences"),
-            [
-                (*_layout(row), row["studies"], _percent(row["values"]), _percent(row["pairs"]))
-                for row in results["covered"]
+                (*layout, f"`{criterion}`", f"{size:g}", studies,
+                 _by([(row["shared"], _percent(row["found"] / row["studies"])) for row in rows]))
+                for (*layout, criterion, size, studies), rows in _grouped(
+                    results["apart"], ("sessions", "takes", "criterion", "size", "studies"))
             ],
         ),
         "first": markdown(
@@ -47,7 +42,7 @@ def decision_tables(results: dict[str, list[dict]]) -> dict[str, str]:
             [
                 (f"`{criterion}`", *(cell for row in rows for cell in (
                     f"{row['false']} of {row['studies']}", _percent(row["covered"]))))
-                for criterion, rows in _by_criterion(results["notes"]).items()
+                for (criterion,), rows in _grouped(results["notes"], ("criterion",))
             ],
         ),
     }  # fmt: skip
@@ -61,12 +56,16 @@ def bars(results: dict[str, list[dict]]) -> list[tuple[str, str, str, str]]:
         rows.append((what, limit, _percent(measured), "yes" if reached else "**no**"))
 
     for row in results["alike"]:
-        share = row["false"] / row["studies"]
-        bar(f"identical instruments, {_words(row)}: any `differs`", share, "≤ 5 %", share <= 0.05)
-    for row in results["alike"]:
-        if row["sessions"] > 1:
-            what = f"90 % intervals of differences, {_words(row)}"
-            bar(what, row["covered"], "86–94 %", 0.86 <= row["covered"] <= 0.94)
+        if row["sessions"] == 1:
+            what = f"identical instruments, {_words(row)}: any `differs`"
+            bar(what, row["false"] / row["studies"], "≤ 5 %", _rarely_wrong(row))
+    linked = [row for row in results["alike"] if row["sessions"] > 1]
+    for what, reached in (
+        ("identical instruments, linked sessions: any `differs` ≤ 5 %", [*map(_rarely_wrong, linked)]),
+        ("identical instruments, linked sessions: 90 % intervals of differences 86–94 %", [*map(_covers, linked)]),
+    ):
+        count, of = sum(reached), len(reached)
+        rows.append((what, f"{of} of {of}", f"{count} of {of}", "yes" if count == of else "**no**"))
     twice = next(row for row in results["apart"] if row["sessions"] == 1 and row["takes"] == 4)
     share = twice["found"] / twice["studies"]
     bar("twice the just-noticeable difference, 4 takes each, found", share, "≥ 90 %", share >= 0.9)
@@ -94,9 +93,15 @@ def _of(rows: list[dict], sessions: int, day: float) -> list[dict]:
 
 
 def _words(row: dict) -> str:
-    if row["sessions"] == 1:
-        return f"one session, {row['takes']} takes"
-    return f"{row['sessions']} sessions, {row['shared']} shared, `{row['criterion']}`, own days {row['day']:g}"
+    return f"one session, {row['takes']} takes"
+
+
+def _rarely_wrong(row: dict) -> bool:
+    return row["false"] <= 0.05 * row["studies"]
+
+
+def _covers(row: dict) -> bool:
+    return 0.86 <= row["covered"] <= 0.94
 
 
 def _by_spread(rows: list[dict]):
@@ -108,11 +113,17 @@ def _by_spread(rows: list[dict]):
         yield f"{words}, all", own
 
 
-def _by_criterion(rows: list[dict]) -> dict[str, list[dict]]:
-    found: dict[str, list[dict]] = {}
+def _grouped(rows: list[dict], keys: tuple[str, ...]) -> list[tuple[tuple, list[dict]]]:
+    """Rows that agree in `keys`, in the order of the first of each."""
+    found: dict[tuple, list[dict]] = {}
     for row in rows:
-        found.setdefault(row["criterion"], []).append(row)
-    return found
+        found.setdefault(tuple(row[key] for key in keys), []).append(row)
+    return list(found.items())
+
+
+def _by(cells: list[tuple[float, str]]) -> str:
+    """What was measured at each of several numbers, in one cell."""
+    return ", ".join(f"{number:g}: {text}" for number, text in cells)
 
 
 def _came_true(rows: list[dict], low: float) -> str:
@@ -121,8 +132,9 @@ def _came_true(rows: list[dict], low: float) -> str:
     return f"{_percent(sum(row['true'] for row in own) / said)} of {said}" if said else ""
 
 
-def _layout(row: dict) -> tuple[int, int, int]:
-    return row["sessions"], row["shared"], row["takes"]
+def _marked(share: float, reached: bool) -> str:
+    """In bold what falls short."""
+    return _percent(share) if reached else f"**{_percent(share)}**"
 
 
 def _percent(share: float) -> str:

@@ -34,6 +34,7 @@ MIN_INSTRUMENTS = 6
 MOST_CLUSTERS = 12  # more would help nobody to find his way among the instruments
 LEAST_STABILITY = 0.75
 SIGNIFICANCE = 0.05
+# ASSUME: own choice, no source.
 LEAST_CORRELATION = 0.7
 """Of a component with a trait that it is named after."""
 REFERENCE_DRAWS = 199

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 
 SHEET_COLUMNS = ("maker", "model", "grade", "shipment", "body_material", "bore_mm")
 TAKE_COLUMNS = ("player", "session", "mouthpiece", "reed")
+# ASSUME: own choice, no source.
 MOSTLY = 0.5
 
 

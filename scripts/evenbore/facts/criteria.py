@@ -10,6 +10,7 @@ from typing import Literal, NamedTuple, TypeAlias
 
 Bound: TypeAlias = Literal["max", "min"]
 
+# ASSUME: own choice, no source.
 NEIGHBOURS = 4  # semitones on either side that say what a note should be
 MIN_NOTES = 5
 LEVEL_STEP_DB = 3.0  # the least between a soft and a loud take

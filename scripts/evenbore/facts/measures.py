@@ -20,7 +20,7 @@ from evenbore.facts.acoustics import a_weight_db, k_weight_power
 from evenbore.facts.arrays import Bools, Floats
 
 HIGH_BAND_HZ = 2000.0
-# weaker harmonics come and go with the noise, and would pull the slope with them
+# ASSUME: weaker harmonics come and go with the noise, and would pull the slope with them
 TILT_RANGE_DB, TILT_FADE_DB = 30.0, 10.0
 _LUFS_OFFSET = -0.691  # ITU-R BS.1770-4, annex 1, formula (2)
 

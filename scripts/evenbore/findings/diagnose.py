@@ -37,6 +37,7 @@ from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 SOFT_DYNAMICS = ("pp", "p", "mp", "mf")
+# ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
 SURE = 0.75  # a pattern is told when "nothing" is less probable than 1 - SURE; healthy instruments hardly reach it
 REGION_SHARE = 0.90
 WIDEN = 1  # holes on either side, for what the templates cannot know

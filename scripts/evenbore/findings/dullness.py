@@ -27,6 +27,7 @@ from evenbore.findings.rows import (
 
 # ASSUME: what a stuffy note loses in dB: loudness, then around 1, 2 and 4 kHz; only the proportions matter
 LOSS_DB = np.array([3.0, 4.0, 7.0, 10.0])
+# ASSUME: own choice, no source.
 SHARED_Z = 3.0  # standard errors from which what a session's instruments share is taken out of their notes
 
 

@@ -20,6 +20,7 @@ from evenbore.trade.families import Family
 
 REPEAT = ["instrument", "state", "session", "articulation", "direction"]
 CERTAIN = 1.96  # standard errors
+# ASSUME: own choice, no source.
 MIN_OUTLIER_RUN = 3
 MIN_PAIRS = 4
 

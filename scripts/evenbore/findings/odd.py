@@ -25,6 +25,7 @@ FEATURES = {
     "noise": "noise against tone",
     "level": "level",
 }
+# ASSUME: own choice, no source.
 FEWEST_OF_MODEL = 8  # instruments of a model
 EACH = 6  # instruments that every feature needs
 CHANCE = 0.02  # that any of a model's instruments is called odd

@@ -34,6 +34,7 @@ PRIOR = {
     "fingering": 0.01,
     "note": 0.01,
 }
+# ASSUME: down to MUCH, set by trial and judgement on the development studies that docs/findings.md tells of; no source.
 SCALE_FREEDOM = 8.0  # how firmly the size of healthy variation is believed, in notes
 # A bright note is not evidence that the others are dull: deviations below the clean notes' are cut.
 CLIP = (-2.0, 20.0)

@@ -21,6 +21,7 @@ from evenbore.facts.arrays import Floats, Ints
 from evenbore.findings.rows import CONDITION, MAD_TO_SD, MIN_PEERS, condition_medians, members, robust_sd, row_median
 from evenbore.statistics.grouped import row_groups
 
+# ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
 POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note
 WINSOR = 2.5  # standard deviations beyond which a peer's note counts no further
 # ASSUME: a floor so that copies of one recording do not make every difference significant

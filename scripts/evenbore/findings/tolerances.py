@@ -17,6 +17,7 @@ from evenbore.facts.arrays import Floats
 from evenbore.facts.rows import Row
 
 TOLERANCE_SHARE, TOLERANCE_CONFIDENCE = 0.95, 0.95
+# ASSUME: own choice, no source.
 FEWEST_ACCEPTED = 6  # accepted instruments that a tolerance can be learned from
 LEAST_CENTS = 5.0  # no learned tolerance is narrower: less is not noticed
 

@@ -29,6 +29,7 @@ from evenbore.findings.diagnose import SOFT_DYNAMICS
 from evenbore.findings.rows import MIN_PEERS
 from evenbore.trade.pitch import note_to_midi
 
+# ASSUME: own choice, no source.
 LEAST_FOUND = 0.9  # of the expected notes
 SURE_OF_PITCH = 0.9  # that a note really is beyond the tolerance
 # ASSUME: scatter of a note's pitch in one take, where nothing in the study was repeated (common practice: 2 to 5 cents)

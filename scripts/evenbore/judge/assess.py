@@ -37,7 +37,7 @@ _Value: TypeAlias = tuple[str | float, ...]  # see `_value`
 _Shifts: TypeAlias = tuple[_Owner, str, Ints, Floats]  # owner, criterion, components, shifts
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
-LEAST_SHARE = 0.9  # a take with fewer of the notes would hide too many of the others'
+LEAST_SHARE = 0.9  # ASSUME: a take with fewer of the notes would hide too many of the others'
 _TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
 NO_RECORDING = "no usable recording"
 PASSAGES = "only passages of music were recorded of it, which are not cut into notes"

@@ -15,6 +15,7 @@ import pandas as pd
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import CRITERIA, LEVEL_STEP_DB, MEASURED, MIN_NOTES, NEIGHBOURS
 
+# ASSUME: own choice, no source.
 MIN_NEIGHBOURS = 4
 COLUMNS = {
     "cents": "cents",

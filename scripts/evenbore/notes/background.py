@@ -9,6 +9,7 @@ from evenbore.facts.arrays import Floats
 from evenbore.notes.spectrum import band_levels, window
 from evenbore.recording.audio import Signal
 
+# ASSUME: own choice, no source.
 _CLEAR_S = 0.25  # background noise is taken this far away from the end of any note
 _BEFORE_S = 0.05  # and this far from the next one's onset
 _LONGEST_S = 5.0  # of any quiet part

@@ -23,6 +23,7 @@ from evenbore.trade.families import Family, load_family
 from evenbore.trade.pitch import hz_to_midi, midi_to_hz, midi_to_note
 from evenbore.trade.scale import expected_scale
 
+# ASSUME: own choice, no source.
 _ALL_THERE = 0.9  # with fewer of the expected notes than this another scale is looked for
 _LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
 

@@ -14,6 +14,7 @@ import numpy as np
 from evenbore.facts.arrays import Bools, Floats
 from evenbore.notes.spectrum import Frames, noise_between
 
+# ASSUME: own choice, no source.
 _START_CENTS = 15.0  # the first guess may be this far off
 _MORE_PASSES = 2
 _CLOSE_CENTS = 5.0  # a better guess than this leaves the result as it is

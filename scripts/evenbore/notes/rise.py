@@ -9,7 +9,8 @@ source does, out of the echo of the note before.
 That mean is compared with rises of many lengths, beginnings and echoes before, in changes from frame to frame,
 because the echoes make the level wander, and steps of such a wander are nearly independent.
 
-A raised cosine, (1 − cos πx) / 2, is at a tenth for x = arccos(0.8) / π = 0.2048 and at nine tenths for x = 0.7952:
+ASSUME: a rise is one smooth step, a raised cosine. That, (1 − cos πx) / 2, is at a tenth for
+x = arccos(0.8) / π = 0.2048 and at nine tenths for x = 0.7952:
 
 >>> round(TO_TENTH, 4), round(TEN_TO_NINETY, 4)
 (0.2048, 0.5903)

@@ -14,7 +14,7 @@ from evenbore.facts.acoustics import third_octave_bands
 from evenbore.facts.arrays import Floats, Floats32, Ints, Spectra
 
 TOP_HZ = 10_000.0  # harmonics and noise are measured up to here (or 0.45 of the sample rate)
-ABOVE_NOISE_DB = 6.0  # a harmonic less than this above the noise is missing, not a number
+ABOVE_NOISE_DB = 6.0  # ASSUME: a harmonic less than this above the noise is missing, not a number
 _PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear of each other
 _BLOCK_SAMPLES = 1 << 15
 # products of small primes

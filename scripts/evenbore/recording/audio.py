@@ -28,6 +28,7 @@ MAX_BAD_SHARE = 1e-3  # NaN or infinite samples: more than one in a thousand is 
 MAX_S = 6 * 3600  # longer is no scale; a small file can be made to hold days and fill the disk
 MAX_PEAK = 1000.0  # no recorder goes 60 dB over full scale
 MIN_USABLE_S = 1.0  # what must be left of a damaged file
+# ASSUME: own choice, no source.
 CHANNEL_MARGIN_DB = 3.0  # a later channel must be this much better: takes should not hop between microphones
 LEVEL_FRAME_S = 0.05
 

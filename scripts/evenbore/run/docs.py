@@ -46,8 +46,8 @@ def _plain(value: float | None) -> str:
 
 
 def _method_rows() -> list[str]:
-    return ["| --- | --- | --- | --- | --- | --- | --- |"] + [
-        f"| `{c.name}` | {c.unit} | {_DIRECTION[c.better]} | {c.meaning} | {_noticed(c)} | {_step(c)} |"
+    return ["| --- | --- | --- | --- | --- | --- |"] + [
+        f"| `{c.name}` | {c.unit} | {_DIRECTION[c.better]} | {c.meaning} | {_noticed(c)} |"
         f" {'as a whole' if c.daily else '' if c.kind == 'cost' else 'little'} |".replace("  ", " ")
         for c in CRITERIA.values()
     ]
@@ -55,14 +55,10 @@ def _method_rows() -> list[str]:
 
 def _noticed(criterion: Criterion) -> str:
     if criterion.kind == "cost":
-        return "any"
-    return "none known" if criterion.just_noticeable is None else f"{criterion.just_noticeable:g} {criterion.unit}"
-
-
-def _step(criterion: Criterion) -> str:
-    if criterion.kind == "cost":
-        return f"{100 * cast(float, criterion.step):g} % of the median"
-    return f"{criterion.step or criterion.just_noticeable:g} {criterion.unit}"
+        return f"any; step {100 * cast(float, criterion.step):g} % of the median"
+    if criterion.just_noticeable is None:
+        return f"none known; step {criterion.step:g} {criterion.unit}"
+    return f"{criterion.just_noticeable:g} {criterion.unit}"
 
 
 def _readme_rows() -> list[str]:

@@ -7,6 +7,7 @@ normalisation; keys as in notes.tsv.
 
 import pandas as pd
 
+# ASSUME: own choice, no source.
 LEAST_STEP_DB = 3.0  # between the softest and the loudest take: less is the player's own scatter
 LEAST_SLOPE_NOTES = 5
 _OWNER = ["instrument", "state"]
