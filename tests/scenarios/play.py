@@ -18,6 +18,7 @@ from .sounds import BODY_S, HOP_S, Voice
 GAP_S = 0.05  # between letting one tongued note go and the next
 LET_GO_S = 0.03
 TAIL_S = 0.8
+SPARE = 64  # samples beyond the last that is read
 FINER = 4  # so many times the rate when a voice is read faster or slower
 
 
@@ -139,14 +140,21 @@ def _read(stroke: Stroke, voice: Voice, later_s: float) -> tuple[np.ndarray, np.
     time = np.arange(round(stroke.seconds * RATE)) / RATE
     asked = stroke.cents + stroke.drift_cents * (time / stroke.seconds - 0.5)
     asked = asked + stroke.vibrato_cents * np.sin(2 * math.pi * 5.5 * time)
-    place = begin + np.concatenate([[0.0], np.cumsum(2 ** (asked[:-1] / 1200))]) / RATE
-    if place[-1] > len(voice.audio) / RATE:
+    place = np.concatenate([[0.0], np.cumsum(2 ** (asked[:-1] / 1200))]) / RATE
+    if begin + place[-1] > len(voice.audio) / RATE:
         raise ValueError(f"a stroke of {stroke.seconds} s is longer than its voice")
-    fine = soxr.resample(voice.audio.astype(float), RATE, FINER * RATE, quality="VHQ")
-    sound = np.interp(place * FINER * RATE, np.arange(len(fine)), fine)
+    part = voice.audio[round(begin * RATE) : round((begin + place[-1]) * RATE) + SPARE].astype(float)
+    sound = part if not asked.any() else _bent(part, place)
+    place = begin + place
     thin = slice(None, None, RATE // 1000)
     track = voice.cents[np.minimum(np.rint(place[thin] / HOP_S).astype(int), len(voice.cents) - 1)]
-    return sound, track + asked[thin]
+    return sound[: len(time)].copy(), track + asked[thin]
+
+
+def _bent(sound: np.ndarray, place: np.ndarray) -> np.ndarray:
+    """The sound read at these places (s)."""
+    fine = soxr.resample(sound, RATE, FINER * RATE)
+    return np.interp(place * FINER * RATE, np.arange(len(fine)), fine)
 
 
 def _truth(stroke: Stroke, start: float, onset: float, offset: float, sound: np.ndarray, cents: np.ndarray) -> Truth:
