@@ -14,7 +14,7 @@ from evenbore.notes.measure import Measured, measure_recording
 
 from . import files
 from .drafts import Draft, draft, playable
-from .kinds import KINDS, OK, REMARK, SET_ASIDE, Kind
+from .kinds import KINDS, REMARK, SET_ASIDE, Kind
 from .play import Played, perform
 from .score import holds, score
 from .sounds import SOURCES, Source, pairs
@@ -83,7 +83,9 @@ def measured(case: Case) -> dict:
     before = _measure(made, plain, "flac").notes if kind.noise_beside_plain else None
     status, reason = found.recording["status"], found.recording["reason"]
     aside = status == SET_ASIDE
-    remarked = aside or holds(reason, kind.words)
+    scored = asdict(score(take.notes, rows, before))
+    if kind.sheet is not None:  # what a wrong sheet asks for is not what was played
+        scored |= {"played": 0, "missed": 0}
     passes = max((row["pass"] for row in rows), default=0)
     return {
         "name": made.name,
@@ -93,11 +95,11 @@ def measured(case: Case) -> dict:
         "status": status,
         "reason": reason,
         "set_aside": aside,
-        "good_set_aside": aside and (kind.expect == OK or (kind.expect == REMARK and kind.group != "sheets")),
+        "good_set_aside": aside and not kind.refusable,
         "accepted_wrongly": kind.expect == SET_ASIDE and not aside,
-        "remark_missing": kind.expect == REMARK and not remarked,
+        "remark_missing": kind.expect == REMARK and not holds(reason, kind.words),
         "passes_wrong": not aside and kind.expect != SET_ASIDE and passes != kind.passes,
-        **asdict(score(take.notes, rows, before)),
+        **scored,
     }
 
 

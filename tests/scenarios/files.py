@@ -29,7 +29,17 @@ def noise(snr_db: float) -> Change:
 
 
 def room(rt60_s: float) -> Change:
-    return sound(lambda audio, seed: in_room(audio, rt60_s, seed=seed))
+    """A room as loud as the player: it has its own level for every note, and lets each die away by 20 dB."""
+
+    def change(take: Played, rng: np.random.Generator) -> Played:
+        following = [*(note.onset_s for note in take.notes[1:]), math.inf]
+        notes = (
+            replace(note, level_db=math.nan, offset_s=max(note.offset_s, min(note.offset_s + rt60_s / 3, onset)))
+            for note, onset in zip(take.notes, following, strict=True)
+        )
+        return Played(in_room(take.audio, rt60_s, seed=int(rng.integers(1 << 31))), tuple(notes))
+
+    return change
 
 
 def direct_current(take: Played, rng: np.random.Generator) -> Played:
@@ -71,7 +81,8 @@ def lost_buffers(take: Played, rng: np.random.Generator) -> Played:
 def late_start(take: Played, rng: np.random.Generator) -> Played:
     """The file begins in the middle of the first note."""
     first = take.notes[0]
-    return _cut(take, 0.0, first.onset_s + rng.uniform(0.35, 0.6) * (first.offset_s - first.onset_s))
+    take = _cut(take, 0.0, first.onset_s + rng.uniform(0.35, 0.6) * (first.offset_s - first.onset_s))
+    return Played(take.audio, (replace(take.notes[0], attack_ms=math.inf), *take.notes[1:]))
 
 
 def early_end(take: Played, rng: np.random.Generator) -> Played:

@@ -1,8 +1,8 @@
 """What can happen to a take: what players do, what sheets say wrong, what recorders and files do.
 
 A kind makes strokes of a draft (`play`), may change what the sheet says (`sheet`), and what the recording does
-(`change`). `expect`: `ok`, the take is to be measured; `remark`, its reason must hold one of the `words`, or it is set
-aside; `set_aside`, nothing may be measured. `passes`: whole passes truly in it.
+(`change`). `expect`: `ok`, the take is to be measured; `remark`, its reason must hold one of the `words`; `set_aside`,
+nothing may be measured. `refusable`: setting it aside is no mistake. `passes`: whole passes truly in it.
 """
 
 from collections.abc import Callable
@@ -25,8 +25,9 @@ Strokes = list[Stroke | Other]
 
 @dataclass(frozen=True)
 class Kind:
-    """See above. `fixed`: fields of the draft; `families`: those that can do it, all by default; `reach`:
-    semitones above the scale that must be playable; `form`: the file's; `noise_beside_plain`: whether noise is compared with what is measured of the take before the change."""
+    """See above. `fixed`: fields of the draft; `families`: those that can do it, all by default; `reach`: semitones
+    above the scale that must be playable; `form`: the file's; `noise_beside_plain`: whether noise is compared with what is
+    measured of the take before the change."""
 
     name: str
     group: str
@@ -36,6 +37,7 @@ class Kind:
     form: str = "flac"
     expect: str = OK
     words: tuple[str, ...] = ()
+    refusable: bool = False
     passes: int = 1
     fixed: dict = field(default_factory=dict)
     families: tuple[str, ...] = ()
@@ -263,6 +265,7 @@ def _played() -> list[Kind]:
             low_register_overblown,
             expect=REMARK,
             words=(*MISSING, "octave"),
+            refusable=True,
             families=("flute", "oboe", "saxophone_alto", "piccolo"),
             fixed=UP,
             reach=12,
@@ -344,7 +347,7 @@ def one_octave(draft: Draft) -> Strokes:
 
 def _sheets() -> list[Kind]:
     def kind(name: str, **more) -> Kind:
-        return Kind(name, "sheets", **{"expect": REMARK, "fixed": UP} | more)
+        return Kind(name, "sheets", **{"expect": REMARK, "refusable": True, "fixed": UP} | more)
 
     shift = ("semitone", "higher", "lower", "octave", *MISSING)
     return [
@@ -366,7 +369,13 @@ def _sheets() -> list[Kind]:
         ),
         kind("sheet an octave off", sheet=moved(-12), expect=SET_ASIDE, words=shift),
         kind("sheet says the opposite direction", sheet=turned, expect=SET_ASIDE),
-        kind("up and down played, up asked", sheet=says(direction="up"), fixed={"direction": "up-down"}, expect=OK),
+        kind(
+            "up and down played, up asked",
+            sheet=says(direction="up"),
+            fixed={"direction": "up-down"},
+            expect=OK,
+            refusable=False,
+        ),
         kind("up played, up and down asked", sheet=says(direction="up-down"), words=(*MISSING, "direction")),
         kind(
             "chromatic played, major asked",
@@ -394,8 +403,8 @@ def _files() -> list[Kind]:
         *(coded(f"MP3 {rate} kbit/s", f"mp3 {rate}") for rate in (48, 64, 128)),
         *(coded(f"Opus {rate} kbit/s", f"opus {rate}") for rate in (24, 32, 64)),
         coded("AAC 64 kbit/s", "aac 64"),
-        kind("dropouts", files.dropouts),
-        kind("lost buffers", files.lost_buffers),
+        kind("dropouts", files.dropouts, noise_beside_plain=True),
+        kind("lost buffers", files.lost_buffers, noise_beside_plain=True),
         kind("file begins within the first note", files.late_start),
         kind("file ends within the last note", files.early_end),
         kind("clipped 6 dB", files.overdriven, noise_beside_plain=True),

@@ -18,6 +18,7 @@ from .sounds import BODY_S, HOP_S, Voice
 GAP_S = 0.05  # between letting one tongued note go and the next
 LET_GO_S = 0.03
 TAIL_S = 0.8
+UNSURE_MS = 20.0
 SPARE = 64  # samples beyond the last that is read
 FINER = 4  # so many times the rate when a voice is read faster or slower
 
@@ -26,11 +27,11 @@ FINER = 4  # so many times the rate when a voice is read faster or slower
 class Stroke:
     """One note as it is played.
 
-    `midi`: the note that sounds. `gap_s`: silence before it; `slurred`: it grows out of the one before instead. `steps`:
-    places of the sheet's scale for which it is the right note, in pass `of_pass` (1-based). `rise_s`: length of a raised
-    cosine that it begins with, on a steady sound; None: its own attack. `cents`, `drift_cents`, `vibrato_cents`: away
-    from the voice's own pitch, over the whole note, from end to end, to either side. `blip`: semitones above, begin and
-    length (s) of a stretch that breaks out.
+    `midi`: the note that sounds. `gap_s`: silence before it; `slurred`: it grows out of the one before instead.
+    `steps`: places of the scale for which it is the right note, in pass `of_pass` (from 1; 0: no whole pass). `rise_s`:
+    length of a raised cosine that it begins with, on a steady sound; None: its own attack. `cents`, `drift_cents`,
+    `vibrato_cents`: away from the voice's own pitch, over the whole note, from end to end, to either side. `breath_db`:
+    breath noise against the note. `blip`: semitones above, begin and length (s) of a stretch that breaks out.
     """
 
     midi: int
@@ -58,7 +59,8 @@ class Other:
 
 @dataclass(frozen=True)
 class Truth:
-    """One note as it truly is. `attack_ms`: NaN where the rise was not planted. `level_db`: of its steady part."""
+    """One note as it truly is. `level_db`: of its steady part, NaN where the recording leaves none that is right.
+    `attack_ms`: NaN where the rise was not planted, infinite where none was recorded, so that any value is wrong."""
 
     midi: int
     onset_s: float
@@ -172,7 +174,7 @@ def _truth(stroke: Stroke, start: float, onset: float, offset: float, sound: np.
         start + offset,
         note_hz(stroke.midi + mean / 100),
         10 * math.log10(power / (1 + breath)),
-        math.nan if stroke.rise_s is None else _attack_ms(sound, stroke.midi, math.sqrt(power)),
+        math.nan if stroke.rise_s is None else _attack_ms(sound, stroke.midi, math.sqrt(power), stroke.rise_s),
         stroke.steps,
         stroke.of_pass,
     )
@@ -200,8 +202,13 @@ def _audible(sound: np.ndarray, midi: int) -> tuple[float, float]:
     return float(above[0] / RATE), float(above[-1] / RATE)
 
 
-def _attack_ms(sound: np.ndarray, midi: int, steady: float) -> float:
-    """Time from 10 % to 90 % of the steady level, as the measure is defined, of the note alone."""
+def _attack_ms(sound: np.ndarray, midi: int, steady: float, rise_s: float) -> float:
+    """Time from 10 % to 90 % of the steady level, as the measure is defined, of the note alone.
+
+    NaN where it hangs on what exactly the steady level is, because the voice itself swells: from 80 to 100 % takes more
+    than `UNSURE_MS` longer than the planted rise's own three tenths.
+    """
     level = _rms(np.concatenate([np.zeros(RATE // 20), sound]), midi, 2, 0.006)
     first = int(np.argmax(level >= 0.1 * steady))
-    return 1000 * float(np.argmax(level[first:] >= 0.9 * steady)) / RATE
+    early, middle, late = (1000 * float(np.argmax(level[first:] >= part * steady)) / RATE for part in (0.8, 0.9, 1.0))
+    return middle if 0 < early <= late <= early + 300 * rise_s + UNSURE_MS else math.nan

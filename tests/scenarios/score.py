@@ -5,11 +5,12 @@ A row of the table of notes is about the true note that its span overlaps most. 
     label    another note sounds there, or none for most of the span
     pitch    f0_hz more than 25 cents from what sounds
     level    level_dbfs more than 2 dB from the note's own, after the take's median difference is taken off
-    attack   attack_ms more than 30 ms from a planted rise
+    attack   attack_ms more than 30 ms from a planted rise, or there at all where none was recorded
     onset    onset_s more than 60 ms from the true one
     noise    hnr_db more than 3 dB from what is measured of the same take before the recording changed it
 
-An empty value is not wrong. Wrong and silent: confidence over `SURE`, no flag on the note that puts the measure in doubt.
+An empty value is not wrong. Wrong and silent: confidence over `SURE`, and no flag on the note that puts the measure in
+doubt.
 """
 
 import math
@@ -47,9 +48,10 @@ DOUBTS: dict[str, tuple[str, ...]] = {
 
 @dataclass
 class Score:
-    """One take. `wrong`, `silent`: measure -> notes; `wrong_notes`, `silent_notes`: notes with any of them. `missed`: notes
-    of whole passes that nothing was found of. `pitch_errors`: pairs (error, stated standard error), cents. `confidence`:
-    pairs (stated, 1 where note and pitch are right). `failures`: words about every note that is silently wrong."""
+    """One take. `wrong`, `silent`: measure -> notes; `wrong_notes`, `silent_notes`: notes with any of them. `missed`:
+    notes of whole passes that nothing was found of. `pitch_errors`: pairs (error, stated standard error), cents.
+    `confidence`: pairs (stated, 1 where note and pitch are right). `failures`: words about every note that is silently
+    wrong."""
 
     played: int = 0
     found: int = 0
@@ -84,11 +86,10 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
         if silent:
             result.failures.append(_words(row, note, {name: errors[name][0] for name in silent}))
         result.confidence.append((row["confidence"], int(not errors["label"][1] and not errors["pitch"][1])))
-        if note is not None and not errors["label"][1] and math.isfinite(errors["pitch"][0]):
-            result.pitch_errors.append((errors["pitch"][0], row["f0_se_cents"]))
+        if note is not None and not errors["label"][1]:
             asked -= {(note.of_pass, step) for step in note.steps}
-        elif note is not None and not errors["label"][1]:
-            asked -= {(note.of_pass, step) for step in note.steps}
+            if math.isfinite(errors["pitch"][0]):
+                result.pitch_errors.append((errors["pitch"][0], row["f0_se_cents"]))
     result.missed = len(asked)
     return result
 
@@ -140,8 +141,9 @@ def _level_offset(rows: list[Row], about: list[Truth | None]) -> float:
     differences = [
         row["level_dbfs"] - note.level_db
         for row, note in zip(rows, about, strict=True)
-        if note is not None and note.midi == row["midi"] and math.isfinite(row["level_dbfs"])
+        if note is not None and note.midi == row["midi"]
     ]
+    differences = [difference for difference in differences if math.isfinite(difference)]
     return float(np.median(differences)) if differences else 0.0
 
 
