@@ -115,7 +115,7 @@ def _in_turn(everybody: list[tuple[Source, str]], first: int) -> Iterator[tuple[
 
 
 def _can(kind: Kind, source: Source, family: str) -> bool:
-    return (not kind.families or family in kind.families) and bool(playable(family, source.bank(family), kind.reach))
+    return (not kind.families or family in kind.families) and bool(playable(family, source.midis(family), kind.reach))
 
 
 def _line(result: dict) -> str:

@@ -5,6 +5,7 @@ whatever else is run.
 """
 
 import zlib
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -123,7 +124,7 @@ def draft(part: str, kind: str, number: int, who: tuple[Source, str], reach: int
     return Draft(name, source, family, bank, rng, **usual | fields)
 
 
-def playable(family: str, bank: dict[int, Voice], reach: int = 0) -> list[list[int]]:
+def playable(family: str, bank: Collection[int], reach: int = 0) -> list[list[int]]:
     """Runs of notes of the family's range that the source plays without a hole, and so many semitones above as well."""
     trade = load_family(family)
     low, high = (int(trade.to_sounding(np.array(note))) for note in (trade.low, trade.high))

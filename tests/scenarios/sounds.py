@@ -10,6 +10,7 @@ place by resampling, by what the references heard.
 """
 
 import hashlib
+import inspect
 import math
 import pickle
 import zlib
@@ -17,12 +18,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import parselmouth
 import soxr
 
 from evenbore.trade.families import load_family
+from rendering import render
 from rendering.models import play_model
 from rendering.render import (
     NEAR_CENTS,
@@ -63,7 +66,8 @@ class Voice:
 
 @dataclass(frozen=True)
 class Source:
-    """Something that plays the notes of `families`. `lowest`, `highest`: the notes that it can play."""
+    """Something that plays the notes of `families`. `lowest`, `highest`: the notes that it can play. `made_in`: the module
+    of this folder that makes its sounds. `needs`: the Debian package that it comes from."""
 
     name: str
     part: str
@@ -72,11 +76,16 @@ class Source:
     loose: bool = False
     lowest: int = 0
     highest: int = 127
+    made_in: ModuleType | None = None
     needs: str = ""
 
     def bank(self, family: str) -> dict[int, Voice]:
         """All notes of the family's range, and some above, that the source plays well enough."""
         return _bank(self.name, family)
+
+    def midis(self, family: str) -> frozenset[int]:
+        """The notes of the bank."""
+        return _midis(self.name, family)
 
 
 def _soundfont(name: str, family: str) -> Player:
@@ -105,6 +114,7 @@ _ALL = (
         DEVELOPMENT,
         ("clarinet_bass_low_c", "saxophone_alto", "oboe", "flute", "trombone"),
         lambda family: partial(generators.additive, family, generators.STEADY),
+        made_in=generators,
     ),
 )
 SOURCES = {source.name: source for source in _ALL}
@@ -119,20 +129,27 @@ def pairs(part: str) -> list[tuple[Source, str]]:
 
 @lru_cache(maxsize=4)
 def _bank(name: str, family: str) -> dict[int, Voice]:
+    """Rendered once and kept under `CACHE`, until what renders it changes."""
     source = SOURCES[name]
-    makers = Path(generators.__file__).read_bytes() + Path(__file__).read_bytes()
-    digest = hashlib.sha256(makers + family.encode()).hexdigest()[:12]
+    made_by = [inspect.getsource(function) for function in (_heard, _voice, _body_cents, track_cents)]
+    made_by += [inspect.getsource(module) for module in (render, source.made_in) if module is not None]
+    digest = hashlib.sha256("".join(made_by).encode()).hexdigest()[:12]
     file = CACHE / f"{name}-{family}-{digest}.pickle"
     if file.exists():
         return pickle.loads(file.read_bytes())
     bank = _heard(source, family)
     CACHE.mkdir(parents=True, exist_ok=True)
+    for outdated in CACHE.glob(f"{name}-{family}-{'?' * 12}.pickle"):
+        outdated.unlink(missing_ok=True)
     unfinished = file.with_suffix(f".{id(bank)}")
     unfinished.write_bytes(pickle.dumps(bank))
     unfinished.replace(file)
-    for outdated in set(CACHE.glob(f"{name}-{family}-{'?' * 12}.pickle")) - {file}:
-        outdated.unlink(missing_ok=True)
     return bank
+
+
+@lru_cache(maxsize=None)
+def _midis(name: str, family: str) -> frozenset[int]:
+    return frozenset(_bank(name, family))
 
 
 def _heard(source: Source, family: str) -> dict[int, Voice]:
