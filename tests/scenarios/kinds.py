@@ -26,8 +26,8 @@ Strokes = list[Stroke | Other]
 @dataclass(frozen=True)
 class Kind:
     """See above. `fixed`: fields of the draft; `families`: those that can do it, all by default; `reach`: semitones
-    above the scale that must be playable; `form`: the file's; `noise_beside_plain`: whether noise is compared with what is
-    measured of the take before the change."""
+    above the scale that must be playable; `form`: the file's; `noise_beside_plain`: whether noise is compared with what
+    is measured of the take before the change."""
 
     name: str
     group: str

@@ -16,8 +16,7 @@ import pickle
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache, partial
-from pathlib import Path
+from functools import cache, lru_cache, partial
 from types import ModuleType
 
 import numpy as np
@@ -66,8 +65,8 @@ class Voice:
 
 @dataclass(frozen=True)
 class Source:
-    """Something that plays the notes of `families`. `lowest`, `highest`: the notes that it can play. `made_in`: the module
-    of this folder that makes its sounds. `needs`: the Debian package that it comes from."""
+    """Something that plays the notes of `families`. `lowest`, `highest`: the notes that it can play. `made_in`: the
+    module of this folder that makes its sounds. `needs`: the Debian package that it comes from."""
 
     name: str
     part: str
@@ -147,7 +146,7 @@ def _bank(name: str, family: str) -> dict[int, Voice]:
     return bank
 
 
-@lru_cache(maxsize=None)
+@cache
 def _midis(name: str, family: str) -> frozenset[int]:
     return frozenset(_bank(name, family))
 
