@@ -39,6 +39,7 @@ class Manner:
 
 
 STEADY = Manner(wander_cents=0.0, shimmer_db=0.0, vibrato_cents=0.0, breath_db=-60.0, off_cents=12.0)
+LIVING = Manner(wander_cents=4.0, shimmer_db=0.8, vibrato_cents=6.0, breath_db=-32.0, off_cents=10.0)
 
 
 def additive(family: str, manner: Manner, notes: Notes) -> np.ndarray:

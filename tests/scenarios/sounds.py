@@ -39,7 +39,7 @@ from rendering.render import (
 )
 from rendering.study import PROGRAMS, REPO
 
-from . import generators
+from . import generators, strangers
 
 DEVELOPMENT, HELD_OUT = "development", "held-out"
 CACHE = REPO / "build" / "scenarios" / "voices"
@@ -94,26 +94,61 @@ def _soundfont(name: str, family: str) -> Player:
     return partial(play_soundfont, soundfont, PROGRAMS[family])
 
 
-def _sampled(name: str, needs: str, part: str) -> Source:
+def _sampled(name: str, part: str, needs: str) -> Source:
     return Source(name.removesuffix(".sf2"), part, tuple(PROGRAMS), partial(_soundfont, name), needs=needs)
 
 
-CLARINETS = ("clarinet_b_flat", "clarinet_bass_low_c")
-REEDS = ("saxophone_alto", "saxophone_tenor", "oboe", "bassoon")
-BRASSES = ("trumpet_b_flat", "trombone", "horn_f")
+def _waveguide(opcode: str, families: tuple[str, ...], lowest: int, highest: int, loose: bool) -> Source:
+    noise = {} if loose else {"breath_noise": 0}
+    return Source(opcode, DEVELOPMENT, families, lambda _: partial(play_model, opcode, **noise), loose, lowest, highest)
+
+
+def _modelled(opcode: str, families: tuple[str, ...], lowest: int, highest: int) -> Source:
+    def player(family: str) -> Player:
+        return partial(strangers.modelled, opcode)
+
+    return Source(opcode, HELD_OUT, families, player, True, lowest, highest, strangers, "csound-plugins and stk")
+
+
+def _additive(name: str, part: str, manner: generators.Manner, families: tuple[str, ...]) -> Source:
+    def player(family: str) -> Player:
+        return partial(generators.additive, family, manner)
+
+    return Source(name, part, families, player, made_in=generators)
+
+
+def _patched(family: str) -> Player:
+    return partial(strangers.patched, PROGRAMS[family])
+
+
+def _modulated(family: str) -> Player:
+    return partial(strangers.modulated, family)
+
+
 _ALL = (
-    _sampled("FluidR3_GM.sf2", "fluid-soundfont-gm", DEVELOPMENT),
-    _sampled("TimGM6mb.sf2", "timgm6mb-soundfont", DEVELOPMENT),
-    Source(
-        "wgclar", DEVELOPMENT, CLARINETS, lambda family: partial(play_model, "wgclar", breath_noise=0), False, 34, 76
-    ),
-    Source("wgflute", DEVELOPMENT, ("flute",), lambda family: partial(play_model, "wgflute"), True, 60, 95),
-    Source(
+    _sampled("FluidR3_GM.sf2", DEVELOPMENT, "fluid-soundfont-gm"),
+    _sampled("TimGM6mb.sf2", DEVELOPMENT, "timgm6mb-soundfont"),
+    _waveguide("wgclar", ("clarinet_b_flat", "clarinet_bass_low_c"), 34, 76, loose=False),
+    _waveguide("wgflute", ("flute",), 60, 95, loose=True),
+    _additive(
         "tones",
         DEVELOPMENT,
+        generators.STEADY,
         ("clarinet_bass_low_c", "saxophone_alto", "oboe", "flute", "trombone"),
-        lambda family: partial(generators.additive, family, generators.STEADY),
-        made_in=generators,
+    ),
+    _sampled("sf_GMbank.sf2", HELD_OUT, "csound-soundfont"),
+    Source(
+        "freepats", HELD_OUT, tuple(PROGRAMS), _patched, loose=True, made_in=strangers, needs="freepats and timidity"
+    ),
+    _modelled("STKClarinet", ("clarinet_b_flat", "clarinet_bass_low_c"), 34, 96),
+    _modelled("STKSaxofony", ("saxophone_tenor", "saxophone_baritone_low_a"), 34, 77),
+    _modelled("STKFlute", ("flute",), 55, 92),
+    Source("modulated", HELD_OUT, tuple(strangers.MODULATION), _modulated, made_in=strangers),
+    _additive(
+        "living tones",
+        HELD_OUT,
+        generators.LIVING,
+        ("oboe", "bassoon", "saxophone_soprano", "horn_f", "flute", "clarinet_b_flat"),
     ),
 )
 SOURCES = {source.name: source for source in _ALL}
