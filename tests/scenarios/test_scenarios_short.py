@@ -19,7 +19,6 @@ WHOLE = (
     "stop, breath, go on",
     "restart from two notes before",
     "note left out",
-    "fragments practised before",
     "two whole passes",
     "whole take 45 cents flat",
     "whole take 70 cents sharp",
