@@ -19,6 +19,7 @@ GAP_S = 0.05  # between letting one tongued note go and the next
 LET_GO_S = 0.03
 TAIL_S = 0.8
 UNSURE_MS = 20.0
+STEADY = (0.8, 1.25)
 SPARE = 64  # samples beyond the last that is read
 FINER = 4  # so many times the rate when a voice is read faster or slower
 
@@ -206,9 +207,11 @@ def _attack_ms(sound: np.ndarray, midi: int, steady: float, rise_s: float) -> fl
     """Time from 10 % to 90 % of the steady level, as the measure is defined, of the note alone.
 
     NaN where it hangs on what exactly the steady level is, because the voice itself swells: from 80 to 100 % takes more
-    than `UNSURE_MS` longer than the planted rise's own three tenths.
+    than `UNSURE_MS` longer than the planted rise's own three tenths, or the level leaves `STEADY` of it later on.
     """
     level = _rms(np.concatenate([np.zeros(RATE // 20), sound]), midi, 2, 0.006)
     first = int(np.argmax(level >= 0.1 * steady))
     early, middle, late = (1000 * float(np.argmax(level[first:] >= part * steady)) / RATE for part in (0.8, 0.9, 1.0))
-    return middle if 0 < early <= late <= early + 300 * rise_s + UNSURE_MS else math.nan
+    held = level[first + round(late * RATE / 1000) : round(0.85 * len(level))] / steady
+    steadily = len(held) > 0 and STEADY[0] <= held.min() and held.max() <= STEADY[1]
+    return middle if steadily and 0 < early <= late <= early + 300 * rise_s + UNSURE_MS else math.nan
