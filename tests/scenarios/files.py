@@ -159,17 +159,13 @@ def _coded(path: Path, audio: np.ndarray, coder: str, bits_s: int) -> None:
     with av.open(str(path), "w") as file:
         stream = file.add_stream(coder, rate=RATE, layout="mono")
         stream.bit_rate = bits_s
-        size = 960
+        size, context = 960, stream.codec_context
+        fitted = av.AudioResampler(format=context.format, layout="mono", rate=RATE)  # the form that the coder takes
         for number, first in enumerate(range(0, len(audio), size)):
             block = np.zeros((1, size), np.float32)
             block[0, : len(audio[first : first + size])] = audio[first : first + size]
             frame = av.AudioFrame.from_ndarray(block, format="flt", layout="mono")
             frame.sample_rate, frame.pts = RATE, number * size
-            for frame_out in resampler(stream, frame):
-                file.mux(stream.encode(frame_out))
+            for part in fitted.resample(frame):
+                file.mux(stream.encode(part))
         file.mux(stream.encode(None))
-
-
-def resampler(stream, frame):
-    """The frame in the form that the coder takes."""
-    return av.AudioResampler(format=stream.codec_context.format, layout="mono", rate=RATE).resample(frame)

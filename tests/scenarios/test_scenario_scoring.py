@@ -64,7 +64,7 @@ def test_what_sounds_is_what_the_truth_says(change):
 
 def test_strokes_follow_one_another_as_asked():
     take = perform([Stroke(60, 0.5), Other(np.ones(RATE), 0.2), Stroke(62, 0.5, gap_s=0.3)], BANK, seed=1)
-    # 0.5 s of silence, 0.05 s, the note, 0.2 s, one second of something else, 0.3 s; a voice begins 20 ms into its stroke
+    # 0.55 s of silence, the note, 0.2 s, one second of something else, 0.3 s; a voice begins 20 ms into its stroke
     assert [note.onset_s for note in take.notes] == pytest.approx([0.57, 2.57], abs=0.005)
     assert take.audio[round(1.75 * RATE)] == 1
 

@@ -1,6 +1,6 @@
 """Some kinds of the scenarios on sampled instruments: nothing comes out wrong without a word.
 
-Outside: recorded notes of two soundfonts played by fluidsynth; their pitch by Praat's autocorrelation and librosa's yin.
+Outside: recorded notes of a soundfont played by fluidsynth; their pitch by Praat's autocorrelation and librosa's yin.
 """
 
 import pytest
@@ -13,7 +13,7 @@ from .sounds import DEVELOPMENT, SOURCES
 
 pytestmark = pytest.mark.slow
 PLAYERS = (("FluidR3_GM", "clarinet_b_flat"), ("FluidR3_GM", "oboe"))
-# Kinds that hold on the whole development set.
+# Kinds in which nothing came out wrong in the first four takes of the development set.
 WHOLE = (
     "plain",
     "stop, breath, go on",
