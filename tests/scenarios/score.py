@@ -1,0 +1,154 @@
+"""Found notes against what was played: which numbers are wrong, and which of these nothing warns of.
+
+A row of the table of notes is about the true note that its span overlaps most. What can be wrong of it:
+
+    label    another note sounds there, or none for most of the span
+    pitch    f0_hz more than 25 cents from what sounds
+    level    level_dbfs more than 2 dB from the note's own, after the take's median difference is taken off
+    attack   attack_ms more than 30 ms from a planted rise, or there at all where none was recorded
+    onset    onset_s more than 60 ms from the true one
+    noise    hnr_db more than 3 dB from what is measured of the same take before the recording changed it
+
+An empty value is not wrong. Wrong and silent: confidence over `SURE`, and no flag on the note that puts the measure in
+doubt.
+"""
+
+import math
+import re
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from evenbore.facts.rows import Row
+
+from .play import Truth
+
+PITCH_CENTS, LEVEL_DB, ATTACK_MS, ONSET_S, NOISE_DB = 25.0, 2.0, 30.0, 0.06, 3.0
+COVERED = 0.6
+SURE = 0.5
+MEASURES = {"label": "midi", "pitch": "f0_hz", "level": "level_dbfs", "attack": "attack_ms", "onset": "onset_s"} | {
+    "noise": "hnr_db"
+}
+# Which flag puts which of these in doubt.
+DOUBTS: dict[str, tuple[str, ...]] = {
+    "unsure": tuple(MEASURES),
+    "far_off": ("label", "pitch"),
+    "repeated": ("onset",),
+    "cut_off": ("onset", "attack", "level"),
+    "dropout": ("onset", "attack", "level", "noise"),
+    "gain_moved": ("level", "attack", "noise"),
+    "codec_limited": ("noise",),
+    "clipped": ("level", "attack", "noise"),
+    "cracked": ("onset", "attack"),
+    "unsteady": ("pitch",),
+    "too_short": ("label", "onset"),
+    "no_clear_pitch": ("label", "onset"),
+}
+
+
+@dataclass
+class Score:
+    """One take. `wrong`, `silent`: measure -> notes; `wrong_notes`, `silent_notes`: notes with any of them. `missed`:
+    notes of whole passes that nothing was found of. `pitch_errors`: pairs (error, stated standard error), cents.
+    `confidence`: pairs (stated, 1 where note and pitch are right). `failures`: words about every note that is silently
+    wrong."""
+
+    played: int = 0
+    found: int = 0
+    wrong_notes: int = 0
+    silent_notes: int = 0
+    missed: int = 0
+    wrong: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
+    silent: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
+    pitch_errors: list[tuple[float, float]] = field(default_factory=list)
+    confidence: list[tuple[float, int]] = field(default_factory=list)
+    failures: list[str] = field(default_factory=list)
+
+
+def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | None = None) -> Score:
+    """Score of one take; `plain_rows`: what was measured of it before the recording changed it."""
+    asked = {(note.of_pass, step) for note in truth if note.of_pass for step in note.steps}
+    result = Score(played=len(asked), found=len(rows))
+    about = [_about(truth, row) for row in rows]
+    level_db = _level_offset(rows, about)
+    noise = {(row["pass"], row["step"]): row.get("hnr_db", math.nan) for row in plain_rows or []}
+    for row, note in zip(rows, about, strict=True):
+        errors = _errors(row, note, level_db, noise)
+        doubted = in_doubt(row["flags"])
+        wrong = [name for name, (_, is_wrong) in errors.items() if is_wrong]
+        silent = [name for name in wrong if row["confidence"] > SURE and name not in doubted]
+        result.wrong_notes += bool(wrong)
+        result.silent_notes += bool(silent)
+        for name in wrong:
+            result.wrong[name] += 1
+        for name in silent:
+            result.silent[name] += 1
+        if silent:
+            result.failures.append(_words(row, note, {name: errors[name][0] for name in silent}))
+        result.confidence.append((row["confidence"], int(not errors["label"][1] and not errors["pitch"][1])))
+        if note is not None and not errors["label"][1]:
+            asked -= {(note.of_pass, step) for step in note.steps}
+            if math.isfinite(errors["pitch"][0]):
+                result.pitch_errors.append((errors["pitch"][0], row["f0_se_cents"]))
+    result.missed = len(asked)
+    return result
+
+
+def in_doubt(flags: str) -> set[str]:
+    """The measures, by the names of `MEASURES`, that a note's flags warn of."""
+    doubted = set()
+    for flag in flags.split():
+        word, _, listed = flag.partition(":")
+        doubted |= set(DOUBTS.get(word, ()))
+        doubted |= {name for name, column in MEASURES.items() if column in listed.split(",")}
+    return doubted
+
+
+def holds(reason: str, words: tuple[str, ...]) -> bool:
+    """Whether a reason holds one of these words."""
+    return any(re.search(rf"\b{word}", reason, re.IGNORECASE) for word in words)
+
+
+def _about(truth: tuple[Truth, ...], row: Row) -> Truth | None:
+    """The true note that a row's span overlaps most; None where none does."""
+    overlap = [min(note.offset_s, row["offset_s"]) - max(note.onset_s, row["onset_s"]) for note in truth]
+    most = int(np.argmax(overlap)) if overlap else 0
+    return truth[most] if overlap and overlap[most] > 0 else None
+
+
+def _errors(row: Row, note: Truth | None, level_db: float, noise: dict) -> dict[str, tuple[float, bool]]:
+    """Measure -> how far off (NaN: not known), and whether that is wrong."""
+    if note is None:
+        return dict.fromkeys(MEASURES, (math.nan, False)) | {"label": (math.nan, True)}
+    shared = min(note.offset_s, row["offset_s"]) - max(note.onset_s, row["onset_s"])
+    covered = shared / max(1e-9, row["offset_s"] - row["onset_s"])
+    pitch = 1200 * math.log2(row["f0_hz"] / note.hz) if row["f0_hz"] > 0 else math.nan
+    level = row["level_dbfs"] - note.level_db - level_db
+    attack = row["attack_ms"] - note.attack_ms
+    onset = row["onset_s"] - note.onset_s
+    hnr = row["hnr_db"] - noise.get((row["pass"], row["step"]), math.nan)
+    return {
+        "label": (covered, covered < COVERED or note.midi != row["midi"]),
+        "pitch": (pitch, abs(pitch) > PITCH_CENTS),
+        "level": (level, abs(level) > LEVEL_DB),
+        "attack": (attack, abs(attack) > ATTACK_MS),
+        "onset": (onset, abs(onset) > ONSET_S),
+        "noise": (hnr, abs(hnr) > NOISE_DB),
+    }
+
+
+def _level_offset(rows: list[Row], about: list[Truth | None]) -> float:
+    differences = [
+        row["level_dbfs"] - note.level_db
+        for row, note in zip(rows, about, strict=True)
+        if note is not None and note.midi == row["midi"]
+    ]
+    differences = [difference for difference in differences if math.isfinite(difference)]
+    return float(np.median(differences)) if differences else 0.0
+
+
+def _words(row: Row, note: Truth | None, errors: dict[str, float]) -> str:
+    shown = ", ".join(f"{name} {error:+.2f}" for name, error in errors.items())
+    here = "nothing" if note is None else f"midi {note.midi} from {note.onset_s:.2f} to {note.offset_s:.2f} s"
+    span = f"{row['onset_s']:.2f}-{row['offset_s']:.2f} s, {row['f0_hz']:.1f} Hz, confidence {row['confidence']:.2f}"
+    return f"step {row['step']}, midi {row['midi']}, {span} [{row['flags']}]: {shown}; {here} sounds"
