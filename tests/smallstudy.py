@@ -198,7 +198,7 @@ class Engine:
         search = os.pathsep.join([str(self.folder / "scripts"), *filter(None, [environment.pop("SEARCH", None)])])
         return subprocess.run(
             [str(self.python), *map(str, arguments)],
-            env=os.environ | {"PYTHONPATH": search, "PYTHONDONTWRITEBYTECODE": "1"} | environment,
+            env=os.environ | {"PYTHONPATH": search} | environment,
             capture_output=True,
             text=True,
             encoding="utf-8",
