@@ -6,11 +6,23 @@ EVENBORE_REQUIRE_ALL=1, as in .ci/run, such a skip is a failure, so that nothing
 
 import os
 import shutil
+import time
 from pathlib import Path
 
 import pytest
 
 NEEDS = "needs "
+REPO = Path(__file__).resolve().parents[1]
+WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
+# The reference libraries compile while they load. Two workers that keep what they compiled in one place spoil it.
+os.environ.setdefault("NUMBA_CACHE_DIR", str(REPO / "build" / "compiled" / (WORKER or "alone")))
+LONGEST = (
+    "workflow/test_workflow.py",
+    "faults/test_run_faults.py",
+    "accuracy/test_accuracy_short.py",
+    "decisions/test_decisions_short.py",
+    "comparability/test_comparability_short.py",
+)
 
 
 def pytest_configure(config):
@@ -18,9 +30,10 @@ def pytest_configure(config):
 
 
 def pytest_collection_modifyitems(items):
-    """Files with slow tests first, so that no worker begins one when the others have ended."""
+    """The longest files first, then those with slow tests, so that no worker begins one when the others have ended."""
+    order = {REPO / "tests" / name: place for place, name in enumerate(LONGEST)}
     slow = {item.path for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: item.path not in slow)
+    items.sort(key=lambda item: (order.get(item.path, len(order)), item.path not in slow))
 
 
 @pytest.hookimpl(wrapper=True)
@@ -63,15 +76,36 @@ def require_file():
 @pytest.fixture(scope="session")
 def repo() -> Path:
     """The repository's root folder."""
-    return Path(__file__).resolve().parents[1]
+    return REPO
 
 
 @pytest.fixture(scope="session")
-def report(tmp_path_factory) -> Path:
+def shared(tmp_path_factory):
+    """Function: a folder that `make` fills, once for all workers of a run; not to be changed."""
+    from start import try_lock
+
+    base = tmp_path_factory.getbasetemp().parent if WORKER else tmp_path_factory.getbasetemp()
+
+    def share(name: str, make) -> Path:
+        folder, done = base / name, base / f"{name}.done"
+        with (base / f"{name}.lock").open("a") as handle:
+            while not try_lock(handle):
+                time.sleep(0.1)
+            if not done.exists():
+                shutil.rmtree(folder, ignore_errors=True)  # of a worker that failed
+                make(folder)
+                done.touch()
+        return folder
+
+    return share
+
+
+@pytest.fixture(scope="session")
+def report(shared) -> Path:
     """The sample study of `report_sample` with figures and report; not to be changed."""
     import report_sample
 
-    return report_sample.make_report(report_sample.make_results(tmp_path_factory.mktemp("sample")))
+    return shared("sample", lambda folder: report_sample.make_report(report_sample.make_results(folder)))
 
 
 @pytest.fixture(scope="session")
@@ -84,15 +118,15 @@ def results(report):
 
 
 @pytest.fixture(scope="session")
-def many(report, tmp_path_factory) -> Path:
+def many(report, shared) -> Path:
     """The sample study with its report when no more than 3 of its 7 instruments are to be shown."""
-    import shutil
-
     import report_sample
 
-    folder = tmp_path_factory.mktemp("many") / "study"
-    shutil.copytree(report, folder, ignore=shutil.ignore_patterns("figures", "report.html", "comparison.xlsx"))
-    config = folder / "config/config.yaml"
-    text = config.read_text("utf-8")
-    config.write_text(text.replace("max_instruments_in_figures: 40", "max_instruments_in_figures: 3"), "utf-8")
-    return report_sample.make_report(folder)
+    def make(folder: Path) -> None:
+        shutil.copytree(report, folder, ignore=shutil.ignore_patterns("figures", "report.html", "comparison.xlsx"))
+        config = folder / "config/config.yaml"
+        text = config.read_text("utf-8")
+        config.write_text(text.replace("max_instruments_in_figures: 40", "max_instruments_in_figures: 3"), "utf-8")
+        report_sample.make_report(folder)
+
+    return shared("many", make)

@@ -81,7 +81,7 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     _write(folder, "notes", drawn["notes"])
     for name in ("notes", "harmonics", "bands"):
         write_parquet(drawn[name], folder / f"results/tables/{name}.parquet")
-    _run_steps(folder)
+    run_steps(folder)
     write_clips(_clips(recordings[recordings["status"] != "set_aside"]), folder / "results/work/clips/all.npz")
     _write(folder, "clusters", _clusters(list(labels)))
     _write(folder, "findings", _findings(list(labels)))
@@ -92,7 +92,7 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     return folder
 
 
-def _run_steps(folder: Path) -> None:
+def run_steps(folder: Path) -> None:
     """From measured tables to the comparison, as the workflow does it."""
     tables, work, config = folder / "results/tables", folder / "results/work", folder / "config/config.yaml"
     compared = ("pairs", "ranking", "rank_probabilities", "sensitivity", "value", "clusters")

@@ -21,6 +21,7 @@ from evenbore.synth.instrument import make_instrument, stream
 from evenbore.synth.playing import Player, scale
 from evenbore.synth.room import room_noise
 from evenbore.trade.families import load_family
+from warm import WarmPython
 
 RATE = 44_100
 SEED = 4
@@ -170,7 +171,7 @@ class Engine:
     """A copy of the workflow's own files, with its two front doors and a Python in a folder of its own."""
 
     def __init__(self, repo: Path, folder: Path):
-        self.folder = folder
+        self.folder, self._warm = folder, None
         (folder / "config").mkdir(parents=True)
         shutil.copy(repo / "Snakefile", folder)
         shutil.copy(repo / "config" / "config.yaml", folder / "config")
@@ -185,10 +186,24 @@ class Engine:
         self, study: Path, *options: str, config: str | None = "config.yaml", **environment: str
     ) -> subprocess.CompletedProcess:
         """Plain snakemake on a study, with a file of its config folder as the settings (None: unnamed)."""
-        command = ["-m", "snakemake", "--cores", "2", "--directory", study]
-        command += [] if config is None else ["--configfile", study / "config" / config]
-        command += ["-s", self.folder / "Snakefile", *options]
-        return self._python(command, environment)
+        return self._python(["-m", "snakemake", *self._arguments(study, config), *options], environment)
+
+    def dry_run(self, study: Path, config: str | None = "config.yaml") -> subprocess.CompletedProcess:
+        """What plain snakemake would do, asked in a fork of a Python that has its libraries loaded."""
+        if os.name == "nt":
+            return self.snakemake(study, "-n", config=config)
+        if self._warm is None:
+            self._warm = WarmPython(self.python, self.folder / "scripts")
+        return self._warm.run("snakemake", [*self._arguments(study, config), "-n"])
+
+    def close(self) -> None:
+        """End what `dry_run` keeps."""
+        if self._warm:
+            self._warm.close()
+
+    def _arguments(self, study: Path, config: str | None) -> list:
+        settings = [] if config is None else ["--configfile", study / "config" / config]
+        return ["--cores", "2", "--directory", study, *settings, "-s", self.folder / "Snakefile"]
 
     def evenbore_run(self, study: Path, **environment: str) -> subprocess.CompletedProcess:
         """The command `evenbore run` on a study."""
@@ -198,7 +213,7 @@ class Engine:
         search = os.pathsep.join([str(self.folder / "scripts"), *filter(None, [environment.pop("SEARCH", None)])])
         return subprocess.run(
             [str(self.python), *map(str, arguments)],
-            env=os.environ | {"PYTHONPATH": search, "PYTHONDONTWRITEBYTECODE": "1"} | environment,
+            env=os.environ | {"PYTHONPATH": search} | environment,
             capture_output=True,
             text=True,
             encoding="utf-8",

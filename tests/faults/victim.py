@@ -50,7 +50,7 @@ class Run:
                 *targets,
                 *(flags or ["--cores", str(cores)]),
             ],
-            env=os.environ | {"PYTHONPATH": scripts, "PYTHONDONTWRITEBYTECODE": "1", MARK: self._mark} | environment,
+            env=os.environ | {"PYTHONPATH": scripts, MARK: self._mark} | environment,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
