@@ -75,11 +75,11 @@ def test_the_row_takes_listed_notes(tmp_path):
 
 
 def test_what_cannot_be_measured_stays_empty_and_counts_nowhere():
-    notes = [*NOTES[:2], note(2, "D4", 62, NAN, NAN, NAN, "short")]
+    notes = [*NOTES[:2], note(2, "D4", 62, NAN, NAN, NAN, "too_short")]
     text = lines(describe(recording(snr_db=NAN, clipped_fraction=NAN), notes, [60, 61, 62], PLAIN))
     assert "Quality not measurable" in text
     assert "Pitch as a whole 5 cents sharp (median of its notes)" in text
-    assert "D4 short" in text
+    assert "D4 too short" in text
 
 
 def test_one_cent_is_one_cent():
