@@ -52,7 +52,8 @@ class Criterion:
     """One criterion. In the words, `glossary` is a sentence, the others are clauses that begin small.
 
     `better`: a key of BETTER; `kind`: what it is computed from, a "take", a loud and a soft take ("dynamics"), or the
-    sheets ("cost", which is exact); `articulation`: of the only takes that tell it, empty: all.
+    sheets ("cost", which is exact); `reads`: the measures of notes behind it; `articulation`: of the only takes that
+    tell it, empty: all.
     `chain_dependent`: room and microphone change it. `additive`: what a session adds to every instrument's value is
     removed where shared instruments show it. `daily`: it stands for the take as a whole, which changes with reed,
     warmth and lips from day to day.
@@ -70,6 +71,7 @@ class Criterion:
     unit: str
     better: Literal["lower", "higher", "target", "taste"]
     kind: Literal["take", "dynamics", "cost"]
+    reads: tuple[str, ...]
     chain_dependent: bool
     additive: bool
     daily: bool
@@ -111,6 +113,7 @@ _ENTRIES = (
         unit="cents",
         better="target",
         kind="take",
+        reads=("cents",),
         chain_dependent=False,
         additive=True,
         daily=True,
@@ -132,6 +135,7 @@ _ENTRIES = (
         unit="cents",
         better="lower",
         kind="take",
+        reads=("cents",),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -151,6 +155,7 @@ _ENTRIES = (
         unit="cents",
         better="lower",
         kind="take",
+        reads=("cents",),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -172,6 +177,7 @@ _ENTRIES = (
         unit="cents",
         better="target",
         kind="take",
+        reads=("cents",),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -191,6 +197,7 @@ _ENTRIES = (
         unit="dB",
         better="lower",
         kind="take",
+        reads=("brightness_db",),
         chain_dependent=True,
         additive=False,  # without the set-up already; a root mean square of small distances takes no more than that
         daily=False,
@@ -214,6 +221,7 @@ _ENTRIES = (
         unit="dB",
         better="lower",
         kind="take",
+        reads=("level_dbfs",),
         chain_dependent=True,
         additive=False,  # as for timbre_evenness
         daily=False,
@@ -236,6 +244,7 @@ _ENTRIES = (
         unit="dB",
         better="lower",
         kind="take",
+        reads=("hnr_db",),
         chain_dependent=True,
         additive=True,
         daily=True,
@@ -256,6 +265,7 @@ _ENTRIES = (
         unit="ms",
         better="lower",
         kind="take",
+        reads=("attack_ms",),
         chain_dependent=True,
         additive=True,
         daily=True,
@@ -278,6 +288,7 @@ _ENTRIES = (
         unit="dB",
         better="higher",
         kind="dynamics",
+        reads=("level_dbfs",),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -297,6 +308,7 @@ _ENTRIES = (
         unit="cents",
         better="target",
         kind="dynamics",
+        reads=("cents", "level_dbfs"),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -317,6 +329,7 @@ _ENTRIES = (
         unit="dB",
         better="lower",
         kind="dynamics",
+        reads=("brightness_db", "level_dbfs"),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -337,6 +350,7 @@ _ENTRIES = (
         unit="currency",
         better="lower",
         kind="cost",
+        reads=(),
         chain_dependent=False,
         additive=False,
         daily=False,

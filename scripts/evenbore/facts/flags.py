@@ -22,14 +22,15 @@ class Flag:
     """One word.
 
     `sentence`: what to read with care; `doubts`: the measures of the note that are not to be relied on, none where they
-    are right or empty; `listed`: the word is followed by a colon and these measures instead; `short`: in one take's
-    quick look, None where it says nothing about what is shown there.
+    are right or empty; `listed`: the word is followed by a colon and these measures instead, less the `bounds`, whose
+    values still hold as bounds; `short`: in a quick look at one take, None where it says nothing about what that shows.
     """
 
     word: str
     sentence: str
     doubts: tuple[str, ...] = ()
     listed: bool = False
+    bounds: tuple[str, ...] = ()
     short: str | None = None
 
 
@@ -82,6 +83,7 @@ _ENTRIES = (
         word="noise_limited",
         sentence="followed by a colon and measures: these could come out differently without the noise",
         listed=True,
+        bounds=_NOISE,  # the note makes no more noise than that
         short="noise may change the brightness",
     ),
     Flag(word="too_short", sentence="no steady part of five periods: nothing measured", short="too short"),
@@ -139,9 +141,9 @@ def read_flags(cell: str) -> Iterator[tuple[Flag, tuple[str, ...]]]:
     """The flags of one cell of the column, each with the measures that it puts in doubt.
 
     >>> [(flag.word, doubts) for flag, doubts in read_flags("slurred noise_limited:hnr_db,odd_even_db")]
-    [('slurred', ()), ('noise_limited', ('hnr_db', 'odd_even_db'))]
+    [('slurred', ()), ('noise_limited', ('odd_even_db',))]
     """
     for one in cell.split():
         word, _, listed = one.partition(":")
         flag = FLAGS[word]
-        yield flag, tuple(listed.split(",")) if flag.listed else flag.doubts
+        yield flag, tuple(name for name in listed.split(",") if name not in flag.bounds) if flag.listed else flag.doubts

@@ -7,7 +7,7 @@ days (see `repeatability`), with what both do to the sessions' offsets, and Σ s
 set-ups' responses move one standard error along each direction of their error.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias, cast
@@ -21,6 +21,7 @@ from evenbore.facts.rows import Row
 from evenbore.judge.repeatability import OWNER, day_scale, error_parts, manner_effects, repeatability, session_offsets
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes, residual_maker
 from evenbore.setups.comparability import session_groups, usable
+from evenbore.setups.doubts import left_out
 from evenbore.setups.errors import SetupErrors
 from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
@@ -86,14 +87,17 @@ def assess(
     values = without_session_offsets(_take_values(takes, counted, scatter, evennesses))
     owners = _owners(recordings, instruments, config["states"])
     groups = session_groups(recordings)
-    left_out = _notes_left_out(takes, config["base_dynamic"])
+    lacking = _notes_left_out(takes, config["base_dynamic"])
     rows: list[Row] = []
     for criterion in CRITERIA.values():
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
             own_values, own_shifts = (t[t["criterion"] == criterion.name] for t in (values, shifts))
-            rows += _rows(criterion, owners, own_values, own_shifts, left_out if criterion.kind == "take" else {})
+            doubts = _notes_in_doubt(notes, criterion, config["base_dynamic"])
+            missed = lacking if criterion.kind == "take" else {}
+            words = {owner: _joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
+            rows += _rows(criterion, owners, own_values, own_shifts, words)
     table = pd.DataFrame(rows)
     owned = (
         usable(recordings)
@@ -344,6 +348,28 @@ def _notes_left_out(takes: Sequence[_Take], base_dynamic: str) -> dict[_Owner, s
     return words
 
 
+def _notes_in_doubt(notes: pd.DataFrame, criterion: Criterion, base_dynamic: str) -> dict[_Owner, str]:
+    """Instrument and state -> in words, how many of the notes that would tell the criterion are in doubt, and why."""
+    if criterion.kind == "take":
+        telling = notes[(notes["dynamic"] == base_dynamic)]
+    else:
+        used = [dynamic for dynamic in DYNAMICS if (notes["dynamic"] == dynamic).any()]
+        telling = notes[notes["dynamic"].isin([*used[:1], *used[-1:]])]
+    if criterion.articulation:
+        telling = telling[telling["articulation"] == criterion.articulation]
+    why = left_out(telling["flags"], criterion.reads)
+    words: dict[_Owner, str] = {}
+    for owner, reasons in why.groupby([telling[key] for key in OWNER]):
+        if n := reasons.count():
+            named = ", ".join(reasons.value_counts().index)
+            words[cast(_Owner, owner)] = f"{n} of {len(reasons)} notes left out, in doubt: {named}"
+    return words
+
+
+def _joined(*reasons: str) -> str:
+    return "; ".join(filter(None, reasons))
+
+
 def _at_base(takes: Sequence[_Take], base_dynamic: str) -> dict[_Owner, list[_Take]]:
     """Takes at the base dynamic by instrument and state."""
     return _by_owner(pair for pair in takes if pair[0]["dynamic"] == base_dynamic)
@@ -412,11 +438,11 @@ def _rows(
     owners: Sequence[_Owner],
     takes: pd.DataFrame,
     shifts: pd.DataFrame,
-    left_out: dict[_Owner, str],
+    unjudged: Mapping[_Owner, str],
 ) -> list[Row]:
-    """Rows of the instruments table of one criterion; `left_out`: words on notes and takes not judged, per owner."""
+    """Rows of the instruments table of one criterion; `unjudged`: words on notes and takes left out, per owner."""
     if takes.empty:
-        return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
+        return [_row(owner, criterion, reason=_joined(criterion.missing, unjudged[owner])) for owner in owners]
     halves = _half_widths(takes, shifts, criterion.name)
     takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
     # with one session in all, what it adds is the same for everybody
@@ -426,7 +452,7 @@ def _rows(
     rows = []
     for owner in owners:
         if owner not in by_owner.groups:
-            rows.append(_row(owner, criterion, reason=criterion.missing))
+            rows.append(_row(owner, criterion, reason=_joined(criterion.missing, unjudged[owner])))
             continue
         counted = by_owner.get_group(owner)
         n = counted["recording"].nunique()
@@ -437,7 +463,7 @@ def _rows(
         if criterion.name in DEVIATIONS and (value <= 0 or low < 0):
             small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE
             value, low, high = (np.maximum(x, 0.0) for x in (value, low, high))
-        reason = "; ".join(filter(None, [flag, small, on_days, left_out.get(owner)]))
+        reason = _joined(flag, small, on_days, unjudged[owner])
         rows.append(_row(owner, criterion, value, low, high, n, reason))
     return rows
 
