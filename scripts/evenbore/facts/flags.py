@@ -5,6 +5,7 @@ A measure in doubt stays in notes.tsv and is left out of everything that is work
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from evenbore.facts.measures import HIGH_BAND_HZ, MEASURES
 
@@ -137,13 +138,24 @@ _ENTRIES = (
 FLAGS = {flag.word: flag for flag in _ENTRIES}
 
 
-def read_flags(cell: str) -> Iterator[tuple[Flag, tuple[str, ...]]]:
-    """The flags of one cell of the column, each with the measures that it puts in doubt.
+class Flagged(NamedTuple):
+    """A flag as a cell holds it, with the measures listed after its word."""
 
-    >>> [(flag.word, doubts) for flag, doubts in read_flags("slurred noise_limited:hnr_db,odd_even_db")]
-    [('slurred', ()), ('noise_limited', ('odd_even_db',))]
+    flag: Flag
+    listed: tuple[str, ...]
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """The measures that it puts in doubt."""
+        return tuple(name for name in self.listed if name not in self.flag.bounds) or self.flag.doubts
+
+
+def read_flags(cell: str) -> Iterator[Flagged]:
+    """The flags of one cell of the column.
+
+    >>> [(one.flag.word, one.listed, one.doubts) for one in read_flags("slurred noise_limited:hnr_db,odd_even_db")]
+    [('slurred', (), ()), ('noise_limited', ('hnr_db', 'odd_even_db'), ('odd_even_db',))]
     """
     for one in cell.split():
         word, _, listed = one.partition(":")
-        flag = FLAGS[word]
-        yield flag, tuple(name for name in listed.split(",") if name not in flag.bounds) if flag.listed else flag.doubts
+        yield Flagged(FLAGS[word], tuple(filter(None, listed.split(","))))

@@ -11,7 +11,7 @@ references count no further than WINSOR standard deviations.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -32,14 +32,29 @@ def deviations(keys: pd.DataFrame, values: Floats) -> Floats:
 
     In standard deviations. `values` (R, N): any measure of the rows, NaN where not measured.
     """
-    parts = Components.of(keys, values)
+    away, sd = _of_owners(keys, values, Components.of(keys, values))
+    z = away / sd
+    scaled: Floats = z / _scatter(z)
+    return scaled
+
+
+def whole_deviations(keys: pd.DataFrame, values: Floats, least_sd: float) -> tuple[Floats, Floats]:
+    """Deviations (I,) of the instruments-in-a-state from the others in one value a row, `values` (R,), and their
+    standard deviations (I,), instruments differing by `least_sd` at the least."""
+    parts = Components.of(keys, values[:, None])
+    away, sd = _of_owners(keys, values[:, None], replace(parts, own=max(parts.own, least_sd**2)))
+    return away[:, 0], sd[:, 0]
+
+
+def _of_owners(keys: pd.DataFrame, values: Floats, parts: "Components") -> tuple[Floats, Floats]:
+    """Deviations (I, N) of the instruments-in-a-state from the others, and their standard deviations."""
     first, sd, expected = _against_others(keys, values, values, parts)
     tame = np.where(np.isfinite(first), expected + np.clip(first, -WINSOR * sd, WINSOR * sd), values)
     away, sd, _ = _against_others(keys, values, tame, parts)
     owners = keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None)
-    z = np.array([_pooled(away[owner_rows], sd[owner_rows], parts) for owner_rows in members(keys, owners)])
-    scaled: Floats = z / _scatter(z)
-    return scaled
+    pooled = [_pooled(away[owner_rows], sd[owner_rows], parts) for owner_rows in members(keys, owners)]
+    means, sds = (np.array(part) for part in zip(*pooled, strict=True))
+    return means, sds
 
 
 @dataclass(frozen=True)
@@ -87,15 +102,14 @@ def _scatter(z: Floats) -> Floats:
     return sd
 
 
-def _pooled(away: Floats, sd: Floats, parts: Components) -> Floats:
-    """Mean over an instrument's rows, over its standard deviation, (N,)."""
+def _pooled(away: Floats, sd: Floats, parts: Components) -> tuple[Floats, Floats]:
+    """Mean (N,) over an instrument's rows, and its standard deviation."""
     count = np.isfinite(away).sum(axis=0)
     total = np.where(count > 0, np.nansum(away, axis=0), np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         variance = np.nansum(sd**2, axis=0) / count  # of one row; only its noise averages out over rows
         pooled = variance - parts.noise + parts.noise / count
-        standard: Floats = total / count / np.sqrt(np.maximum(pooled, SMALLEST_SD**2))
-        return standard
+        return total / count, np.sqrt(np.maximum(pooled, SMALLEST_SD**2))
 
 
 def _against_others(

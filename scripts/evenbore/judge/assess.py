@@ -7,7 +7,7 @@ days (see `repeatability`), with what both do to the sessions' offsets, and Σ s
 set-ups' responses move one standard error along each direction of their error.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias, cast
@@ -18,6 +18,7 @@ import pandas as pd
 from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.facts.criteria import ADDITIVE, CRITERIA, EXACT, MEASURED, MIN_NOTES, Criterion
 from evenbore.facts.rows import Row
+from evenbore.judge.faroff import FAR_CENTS, FarOff
 from evenbore.judge.repeatability import OWNER, day_scale, error_parts, manner_effects, repeatability, session_offsets
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes, residual_maker
 from evenbore.setups.comparability import session_groups, usable
@@ -38,6 +39,7 @@ _Value: TypeAlias = tuple[str | float, ...]  # see `_value`
 _Shifts: TypeAlias = tuple[_Owner, str, Ints, Floats]  # owner, criterion, components, shifts
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
+WORST = "worst_note_cents"
 LEAST_SHARE = 0.9  # a take with fewer of the notes would hide too many of the others'
 _TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
 NO_RECORDING = "no usable recording"
@@ -74,17 +76,20 @@ def assess(
     inspection: Sequence[Row],
     families: dict[str, Family],
     config: dict[str, Any],
+    far: Collection[FarOff] = (),
 ) -> Assessment:
     """Assess a study.
 
     `notes`, `errors`: from `normalise`; `recordings`: the table of that name; `instruments`, `inspection`: sheet
-    rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states.
+    rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states; `far`: notes far
+    from their place.
     """
     takes = prepared_takes(notes, instruments, families)
     counted = _counted(takes, config["base_dynamic"])
     scatter = {name: _scatter(name, counted) for name in DEVIATIONS}
     evennesses, shifts = _evennesses(takes, counted, scatter, notes, errors)
     values = without_session_offsets(_take_values(takes, counted, scatter, evennesses))
+    values, far_notes = _without_hidden_worst(values, far)
     owners = _owners(recordings, instruments, config["states"])
     groups = session_groups(recordings)
     lacking = _notes_left_out(takes, config["base_dynamic"])
@@ -99,6 +104,7 @@ def assess(
             words = {owner: _joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
             rows += _rows(criterion, owners, own_values, own_shifts, words)
     table = pd.DataFrame(rows)
+    _say_what_is_far(table, far_notes)
     owned = (
         usable(recordings)
         .drop_duplicates(["instrument", "state"])
@@ -113,6 +119,30 @@ def assess(
     in_room = alone & table["criterion"].isin([c.name for c in MEASURED if c.smoothed]) & table["value"].notna()
     table.loc[in_room, "reason"] = [f"{reason}; {ROOM_IN_IT}".removeprefix("; ") for reason in table["reason"][in_room]]
     return Assessment(table, values, shifts)
+
+
+def _without_hidden_worst(
+    values: pd.DataFrame, far: Collection[FarOff]
+) -> tuple[pd.DataFrame, dict[_Owner, tuple[float, str]]]:
+    """The takes' values less worst notes that are none, because a note further out was not found in every take; and for
+    their owners how far out that note is at the least, in cents, and what was found."""
+    worst = values["criterion"] == WORST
+    known = values[worst].groupby(OWNER)["value"].mean()
+    hidden: dict[_Owner, tuple[float, str]] = {}
+    for one in far:
+        owner = one.instrument, one.state
+        least = FAR_CENTS if np.isnan(one.cents) else abs(one.cents)
+        if not one.shared and not known.get(owner, 0.0) >= least and least > hidden.get(owner, (0.0, ""))[0]:
+            hidden[owner] = least, one.words()
+    out = worst & pd.MultiIndex.from_frame(values[OWNER]).isin(list(hidden))
+    return values[~out].reset_index(drop=True), hidden
+
+
+def _say_what_is_far(table: pd.DataFrame, hidden: dict[_Owner, tuple[float, str]]) -> None:
+    """The lower end of worst notes that are not measured but far off, and why."""
+    for owner, (least, words) in hidden.items():
+        row = (table["instrument"] == owner[0]) & (table["state"] == owner[1]) & (table["criterion"] == WORST)
+        table.loc[row, "low"], table.loc[row, "reason"] = least, words
 
 
 def _say_what_was_not_played(table: pd.DataFrame, recordings: pd.DataFrame, base_dynamic: str) -> None:

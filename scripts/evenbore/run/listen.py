@@ -183,9 +183,9 @@ def _table(notes: list[Row]) -> list[str]:
 def _remarks(flags: str) -> str:
     """A note's flags in words, less those that say nothing about the columns shown here."""
     return ", ".join(
-        flag.short
-        for flag, doubts in read_flags(flags)
-        if flag.short and (not flag.listed or "centroid_order" in doubts)
+        one.flag.short
+        for one in read_flags(flags)
+        if one.flag.short and (not one.flag.listed or "centroid_order" in one.listed)
     )
 
 

@@ -15,7 +15,7 @@ def test_a_flag_says_what_it_is_and_doubts_measures_that_there_are(flag):
 
 
 def doubted(cell):
-    return {name for _, doubts in read_flags(cell) for name in doubts}
+    return {name for one in read_flags(cell) for name in one.doubts}
 
 
 def test_a_moved_gain_doubts_level_and_rise_but_neither_pitch_nor_tone():
