@@ -208,11 +208,13 @@ def finding_words(row: Row) -> tuple[str, str, str]:
     """What was found and where; its size; its confidence, never told as certain. Empty where not known."""
     first, last = row["first_note"], row["last_note"]
     where = first if first == last else f"{first} to {last}"
-    kind, size, unit = FINDINGS[row["kind"]], "", row["unit"]
+    kind, unit, size = FINDINGS[row["kind"]], row["unit"], ""
     if unit == "%":
         size = f"in {row['size']:.0f} % of its takes"
     elif pd.notna(row["size"]):
         size = f"{row['size']:+.1f} {UNITS[unit]}" + (f" {kind.of}" if unit == "dB" else "")
+    elif row["kind"] == "note_far_off":
+        size = "not found"
     sure: str = f"{min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else ""
     return f"{kind.words}: {where}", size, sure
 
