@@ -16,8 +16,8 @@ from evenbore.findings.references import whole_deviations
 from evenbore.findings.rows import MIN_PEERS, Rows, condition_medians
 from evenbore.setups.doubts import flagged
 
-# ASSUME: healthy instruments of a kind differ by this at the least, dB (standard deviation; from the simulated demo)
-LEAST_SD = 1.0
+# ASSUME: how far healthy instruments of a kind lie apart, dB (standard deviation; no source, no measurement)
+USUAL_SD = 1.0
 FALSE_NOISY = 0.05  # chance of any instrument told wrongly
 MOST_HIDDEN = 0.5  # of an instrument's notes, the noise of which is rather the room's
 
@@ -45,10 +45,10 @@ def noisy(rows: Rows, hidden: pd.Series, noticed_db: float) -> list[Noisy]:
     enough = np.isfinite(away).sum(axis=1) >= MIN_NOTES
     middle = np.full(len(keys), np.nan)
     middle[enough] = np.nanmedian(away[enough], axis=1)
-    size, sd = whole_deviations(keys, middle, LEAST_SD)
+    size, sd, freedom = whole_deviations(keys, middle, USUAL_SD)
     owners = list(keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None))
-    half = stats.t.ppf(0.95, peers) * sd
-    p = np.minimum(1.0, stats.t.sf(size / sd, peers) * (peers + 1))
+    half = stats.t.ppf(0.95, freedom) * sd
+    p = np.minimum(1.0, stats.t.sf(size / sd, freedom) * (peers + 1))
     told = (p <= FALSE_NOISY) & (size - half > noticed_db)
     return [
         Noisy(owner, float(size[i]), float(size[i] - half[i]), float(size[i] + half[i]), float(p[i]))

@@ -21,7 +21,7 @@ from evenbore.facts.arrays import Floats, Ints
 from evenbore.findings.rows import CONDITION, MAD_TO_SD, MIN_PEERS, condition_medians, members, robust_sd, row_median
 from evenbore.statistics.grouped import row_groups
 
-POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note
+POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note; or what is usual, of wholes
 WINSOR = 2.5  # standard deviations beyond which a peer's note counts no further
 # ASSUME: a floor so that copies of one recording do not make every difference significant
 SMALLEST_SD = 0.05
@@ -38,12 +38,17 @@ def deviations(keys: pd.DataFrame, values: Floats) -> Floats:
     return scaled
 
 
-def whole_deviations(keys: pd.DataFrame, values: Floats, least_sd: float) -> tuple[Floats, Floats]:
-    """Deviations (I,) of the instruments-in-a-state from the others in one value a row, `values` (R,), and their
-    standard deviations (I,), instruments differing by `least_sd` at the least."""
-    parts = Components.of(keys, values[:, None])
-    away, sd = _of_owners(keys, values[:, None], replace(parts, own=max(parts.own, least_sd**2)))
-    return away[:, 0], sd[:, 0]
+def whole_deviations(keys: pd.DataFrame, values: Floats, usual_sd: float) -> tuple[Floats, Floats, float]:
+    """Deviations (I,) of the instruments-in-a-state from the others in one value a row, `values` (R,), their standard
+    deviations (I,) and the degrees of freedom of these.
+
+    How far healthy instruments lie apart, few of them hardly tell: `usual_sd` counts for POOLED instruments beside them
+    (scaled inverse chi-square prior: Box & Tiao 1973, Bayesian Inference in Statistical Analysis, ch. 2).
+    """
+    parts, peers = Components.of(keys, values[:, None]), keys["instrument"].nunique() - 1
+    own = (POOLED * usual_sd**2 + peers * parts.own) / (POOLED + peers)
+    away, sd = _of_owners(keys, values[:, None], replace(parts, own=own))
+    return away[:, 0], sd[:, 0], POOLED + peers
 
 
 def _of_owners(keys: pd.DataFrame, values: Floats, parts: "Components") -> tuple[Floats, Floats]:
