@@ -1,8 +1,8 @@
 """Notes that crack in several takes, and clearly more often than on the other instruments of the kind.
 
 A stretch of neighbouring notes each of which cracked in a take at least, one of them in MIN_CRACKED. The take is the
-unit: those in which the stretch cracks, of this instrument and of the others, by Fisher's exact test, times the number
-of stretches that there might be.
+unit: the chance (binomial) of as many takes in which the stretch cracks, at the rate of the others there or of all other
+notes, whichever is greater, times the number of stretches that there might be.
 """
 
 from typing import NamedTuple, cast
@@ -46,6 +46,7 @@ def cracking(notes: pd.DataFrame, written: Ints) -> list[Cracking]:
     grid = table.groupby(["instrument", "state", "recording", "written"])["cracked"].max().unstack("written")
     names = grid.index.get_level_values("instrument")
     axis = grid.columns.to_numpy(int)
+    cracks, held = np.nansum(grid.to_numpy()), np.isfinite(grid.to_numpy()).sum()
     found = []
     for key, rows in grid.groupby(level=["instrument", "state"]).indices.items():
         owner = cast(tuple[str, str], key)
@@ -55,8 +56,9 @@ def cracking(notes: pd.DataFrame, written: Ints) -> list[Cracking]:
             if counts[places].max() < MIN_CRACKED:
                 continue
             (takes, of), (theirs, of_theirs) = (_cracked(part[:, places]) for part in (own, others))
-            chance = stats.hypergeom.sf(takes - 1, of + of_theirs, takes + theirs, of)
-            p = float(chance) * np.isfinite(own).any(axis=0).sum() * places.size
+            elsewhere = (cracks - counts[places].sum() + 1) / (held - np.isfinite(own[:, places]).sum() + 1)
+            rate = max(1 - (1 - elsewhere) ** places.size, (theirs + 0.5) / (of_theirs + 1))
+            p = float(stats.binom.sf(takes - 1, of, rate)) * np.isfinite(own).any(axis=0).sum() * places.size
             worst = places[np.argmax(counts[places])]
             if p <= FALSE_CRACKS:
                 found.append(
