@@ -2,6 +2,7 @@
 
 from evenbore.files.tables import read_parquet, read_table, write_parquet, write_table
 from evenbore.judge.assess import assess
+from evenbore.judge.faroff import far_off
 from evenbore.judge.tuning import tuning_advice
 from evenbore.judge.values import criteria_table
 from evenbore.process.steplog import step_log
@@ -17,8 +18,9 @@ def assess_study(
     sheets = load_study(path_to_study, path_to_config)
     notes, errors = read_parquet(path_to_notes_normalised), load_setup_errors(path_to_setup_errors)
     measured = read_table(path_to_recordings, "recordings")
+    far = far_off(notes, measured, sheets.recordings, sheets.instruments, sheets.families)
     assessed = assess(
-        notes, errors, measured, sheets.instruments, sheets.inspection, sheets.families, sheets.config
+        notes, errors, measured, sheets.instruments, sheets.inspection, sheets.families, sheets.config, far
     )  # fmt: skip
     table = criteria_table(sheets.config["just_noticeable"], sheets.config["currency"])
     tuning = tuning_advice(

@@ -1,17 +1,21 @@
 """Look for what a technician might see to; write the findings."""
 
-from evenbore.files.tables import read_parquet, write_table
+from evenbore.files.tables import read_parquet, read_table, write_table
 from evenbore.findings.diagnose import diagnose
+from evenbore.judge.faroff import far_off
 from evenbore.process.steplog import step_log
 from evenbore.study.sheets import load_study
 
 
 def diagnose_study(
-    path_to_study: str, path_to_config: str, path_to_notes_normalised: str, path_to_findings: str
-) -> None:
+    path_to_study: str, path_to_config: str, path_to_recordings: str, path_to_notes_normalised: str,
+    path_to_findings: str,
+) -> None:  # fmt: skip
     sheets = load_study(path_to_study, path_to_config)
-    notes = read_parquet(path_to_notes_normalised)
-    write_table(diagnose(notes, sheets.instruments, sheets.families, sheets.config), "findings", path_to_findings)
+    notes, measured = read_parquet(path_to_notes_normalised), read_table(path_to_recordings, "recordings")
+    far = far_off(notes, measured, sheets.recordings, sheets.instruments, sheets.families)
+    findings = diagnose(notes, sheets.instruments, sheets.families, sheets.config, far)
+    write_table(findings, "findings", path_to_findings)
 
 
 if __name__ == "__main__":
@@ -19,6 +23,7 @@ if __name__ == "__main__":
         diagnose_study(
             path_to_study=snakemake.params.study,
             path_to_config=snakemake.params.config,
+            path_to_recordings=snakemake.input.recordings,
             path_to_notes_normalised=snakemake.input.notes_normalised,
             path_to_findings=snakemake.output.findings,
         )

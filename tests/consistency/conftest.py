@@ -13,6 +13,9 @@ FINDINGS = [
     studies.finding("d", "intonation_outlier", "C#5", "C#5", 28.0, 0.87, limit=25),
     studies.finding("e", "stuffy_run", "Bb3", "Bb4", -12.1, 0.81),
     studies.finding("e", "intonation_outlier", "Eb4", "Eb4", 20.8, 0.74),
+    studies.finding("e", "cracking", "Bb5", "D6", 50.0, 0.98),
+    studies.finding("e", "note_far_off", "A5", "A5", float("nan"), 0.99),
+    studies.finding("c", "noisy", "Bb3", "F6", 3.4, 0.97),
 ]
 SHARES = {"ref": 0.44, "b": 0.30, "d": 0.13, "c": 0.11, "e": 0.02, "a": 0.0}
 SECONDS = ["ref", "b", "c", "e"]  # `d` is first more often than `c`, and else far behind it

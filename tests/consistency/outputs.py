@@ -49,11 +49,11 @@ NONE_FOUND = re.compile(r"None(?: in the state ([\w ]+))?\.")
 WHOLE = "the whole instrument"
 OF_WHOLE = {"all_dull", "odd_one_out", "session_effect"}
 WHOLE_WORDS = re.compile(r"dull throughout|unlike the others|whole scale|Unlike the \d+ others", re.I)
-SIZE = re.compile(rf"({NUMBER}) (cents?|dB|z|times)\b")
+SIZE = re.compile(rf"({NUMBER}) ((?:cents?|dB|z|times)\b|%)")
 OFF = re.compile(rf"(?:is|are)[\w ]*? ({NUMBER}) cents? (?:too )?(sharp|flat|wide|narrow)")
 UNITS = {"cent": "cents", "times": "z"}
 NOT_A_FINDING = re.compile(r"^only \d|notes? (?:was|were|not) found|missing|^must-pass|needed to judge|^no value for")
-NUMBERED = re.compile(rf"(?<!\w)\d+ ([a-z][a-z ]+): ({SPAN.pattern})[^:]*?({NUMBER}) (cents|dB|times)")
+NUMBERED = re.compile(rf"(?<!\w)\d+ ([a-z][a-z ]+): ({SPAN.pattern})[^:]*?(?:({NUMBER}) (cents|dB|times|%)|not found)")
 
 
 @dataclass(frozen=True)
@@ -552,7 +552,7 @@ class Reader:
         found: dict = {}
         for told in NUMBERED.finditer(body):
             notes = WHOLE if WHOLE_WORDS.search(told[1]) else span(told[2])
-            one = Finding(size=printed(told[5]), unit=UNITS.get(told[6], told[6]))
+            one = Finding(size=told[5] and printed(told[5]), unit=UNITS.get(told[6], told[6]))
             found.setdefault(notes, []).append(one)
         more = re.search(r"(\d+) more in findings", text)
         yield Statement(source, "findings", name, state, int(more[1]) if more else 0, found)

@@ -43,15 +43,25 @@ def table(folder: Path, name: str) -> pd.DataFrame:
 
 
 def finding(instrument: str, kind: str, first: str, last: str, size: float, confidence: float, limit: float = 20):
-    """A row of findings.tsv as the program words it: out of tune (cents, with the tolerance) or dull (dB)."""
+    """A row of findings.tsv as the program words it."""
     where = first if first == last else f"{first} to {last}"
-    told = f"{where} sound stuffy as a run. Harmonics around 2 kHz {size:+.1f} dB against the others."
-    if kind == "intonation_outlier":
-        side = "sharp" if size > 0 else "flat"
-        told = f"{where} is {abs(size):.0f} cents {side} of the instrument's own offset (tolerance {limit:g})."
+    side = "sharp" if size > 0 else "flat"
+    unit, told = {
+        "intonation_outlier": (
+            "cents",
+            f"{where} is {abs(size):.0f} cents {side} of the instrument's own offset (tolerance {limit:g}).",
+        ),
+        "stuffy_run": (
+            "dB",
+            f"{where} sound stuffy as a run. Harmonics around 2 kHz {size:+.1f} dB against the others.",
+        ),
+        "noisy": ("dB", f"Against the 5 other instruments its tone holds {size:.1f} dB more air noise."),
+        "cracking": ("%", f"{where} begin on another note in 2 of 4 takes."),
+        "note_far_off": (None, f"{where} was not found within 50 cents of its place in 4 of 4 takes."),
+    }[kind]
     return {
         "instrument": instrument, "state": "as_found", "kind": kind, "first_note": first, "last_note": last,
-        "n_notes": 1, "size": size, "unit": "cents" if kind == "intonation_outlier" else "dB",
+        "n_notes": 1, "size": size, "unit": unit,
         "confidence": confidence, "explanation": told, "scope": "unit",
     }  # fmt: skip
 

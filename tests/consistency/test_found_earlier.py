@@ -97,7 +97,7 @@ def vetted(rows: list[dict], inspection=()) -> pd.DataFrame:
     heard = recordings[recordings["status"] != "set_aside"]
     notes = heard.assign(group=1, written_note="C5", onset_s=1.0, midi=63, cents=0.0)
     values = recordings[["instrument", "state"]].drop_duplicates()
-    values = values.assign(criterion="tuning_offset", value=0.0, unit="cents")
+    values = values.assign(criterion="tuning_offset", value=0.0, low=-1.0, unit="cents")
     config = {"states": ["as_found", "after_setup"], "base_dynamic": "mf"}
     config["gates"] = {"tuning_offset_min": -30, "fault_severity_max": 2}
     limits = {"note_cents": 20, "stuffy_z": 3.5, "confidence": 0.5}

@@ -2,6 +2,7 @@
 
 from collections import Counter
 
+import numpy as np
 import pandas as pd
 
 from evenbore.findings import vet
@@ -45,7 +46,7 @@ def decisions(study: Study) -> pd.DataFrame:
     takes = takes.assign(status="ok", reason="", notes_expected=family.high - family.low + 1, clipped_fraction=0.0)
     takes["notes_found"] = takes["recording"].map(notes.groupby("recording").size())
     offset = notes.groupby(["instrument", "state"])["cents"].median().rename("value").reset_index()
-    values = offset.assign(criterion="tuning_offset", unit="cents")
+    values = offset.assign(criterion="tuning_offset", low=np.nan, unit="cents")
     limits = {name: CONFIG["tolerances"]["default"] for name in instruments}
     decided = vet.decisions(found, takes, notes, values, instruments, (), CONFIG, limits)
     table = vet.vetting_table(decided, instruments)

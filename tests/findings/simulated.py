@@ -111,6 +111,7 @@ def study(
                                 "centroid_hz": (power * frequency).sum(axis=1) / power.sum(axis=1),
                                 "hnr_db": total + np.array(hnr) + rng.normal(0, 1, len(written)),
                                 "attack_ms": np.nan,
+                                "flags": "",
                                 "onset_s": np.arange(len(written)) * 0.45,
                                 "cents": np.array(cents) + rng.normal(0, 2.5, len(written)),
                             }

@@ -3,6 +3,7 @@
 
 rule diagnose:
     input:
+        recordings=rules.collect.output.recordings,
         notes_normalised=rules.normalise.output.notes_normalised,
         sheets=SHEETS,
         code=library_files("diagnose"),

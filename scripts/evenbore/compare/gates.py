@@ -1,12 +1,14 @@
 """Must-passes from the config, see GATES of `facts.criteria`.
 
-A gate that is null is off. An instrument without the value is not failed; its text says what was not checked.
+A gate that is null is off. An instrument without the value is not failed; its text says what was not checked. But where
+only a lower end of it is known, and that is above the most allowed, it fails.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import cast
 
+import numpy as np
 import pandas as pd
 
 from evenbore.facts.criteria import GATES
@@ -56,10 +58,11 @@ def check_gates(
 
     `values`: rows of the instruments table, one state of each instrument; `inspection`: as from `seen_by`.
     """
-    known = values.dropna(subset="value").set_index(["instrument", "criterion"])
+    known = values[values["value"].notna() | values["low"].notna()].set_index(["instrument", "criterion"])
     checked = {}
     for instrument in instruments:
-        failed, unchecked = {}, []
+        failed: dict[str, str] = {}
+        unchecked: list[str] = []
         for key, limit in gates.items():
             if limit is None or key not in GATES:
                 continue
@@ -67,13 +70,16 @@ def check_gates(
             if subject == "fault_severity":
                 if faults := _faults(inspection, instrument, limit):
                     failed[key] = faults
-            elif (instrument, subject) not in known.index:
+                continue
+            value, low, unit = np.nan, np.nan, ""
+            if (instrument, subject) in known.index:
+                value, low, unit = cast(pd.Series, known.loc[(instrument, subject), ["value", "low", "unit"]])
+            if pd.isna(value) and bound == "max" and low > limit:
+                failed[key] = f"{subject} at least {low:.3g} {unit}, above {limit:g}"
+            elif pd.isna(value):
                 unchecked.append(f"{subject} not known")
-            else:
-                value, unit = cast(pd.Series, known.loc[(instrument, subject), ["value", "unit"]])
-                if (value > limit) if bound == "max" else (value < limit):
-                    side = "above" if bound == "max" else "below"
-                    failed[key] = f"{subject} {value:.3g} {unit}, {side} {limit:g}"
+            elif (value > limit) if bound == "max" else (value < limit):
+                failed[key] = f"{subject} {value:.3g} {unit}, {'above' if bound == 'max' else 'below'} {limit:g}"
         checked[instrument] = Gate(failed, tuple(unchecked))
     return checked
 

@@ -9,7 +9,8 @@ cents are 1200 log2(f / f_reference); an empty cell means "not measurable", neve
 from typing import NamedTuple
 
 from evenbore.facts.findings import FINDINGS
-from evenbore.facts.measures import FLAGS, MEASURES
+from evenbore.facts.flags import FLAGS
+from evenbore.facts.measures import MEASURES
 from evenbore.facts.verdicts import DECISIONS
 
 
@@ -23,7 +24,7 @@ class Column(NamedTuple):
     source: str = ""
 
 
-_FLAGS = [f"{word} ({meaning})" for word, meaning in FLAGS.items()]
+_FLAGS = [f"{flag.word} ({flag.sentence})" for flag in FLAGS.values()]
 _SMAA = "Lahdelma & Salminen 2001, Operations Research 49, 444"
 
 _RECORDING = Column("recording", "", "str", "id of the recording, from the sheet")

@@ -53,7 +53,8 @@ class Criterion:
     """One criterion. In the words, `glossary` is a sentence, the others are clauses that begin small.
 
     `better`: a key of BETTER; `kind`: what it is computed from, a "take", a loud and a soft take ("dynamics"), or the
-    sheets ("cost", which is exact); `articulation`: of the only takes that tell it, empty: all.
+    sheets ("cost", which is exact); `reads`: the measures of notes behind it; `articulation`: of the only takes that
+    tell it, empty: all.
     `chain_dependent`: room and microphone change it. `additive`: what a session adds to every instrument's value is
     removed where shared instruments show it. `daily`: it stands for the take as a whole, which changes with reed,
     warmth and lips from day to day.
@@ -71,6 +72,7 @@ class Criterion:
     unit: str
     better: Literal["lower", "higher", "target", "taste"]
     kind: Literal["take", "dynamics", "cost"]
+    reads: tuple[str, ...]
     chain_dependent: bool
     additive: bool
     daily: bool
@@ -112,6 +114,7 @@ _ENTRIES = (
         unit="cents",
         better="target",
         kind="take",
+        reads=("cents",),
         chain_dependent=False,
         additive=True,
         daily=True,
@@ -133,6 +136,7 @@ _ENTRIES = (
         unit="cents",
         better="lower",
         kind="take",
+        reads=("cents",),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -152,6 +156,7 @@ _ENTRIES = (
         unit="cents",
         better="lower",
         kind="take",
+        reads=("cents",),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -173,6 +178,7 @@ _ENTRIES = (
         unit="cents",
         better="target",
         kind="take",
+        reads=("cents",),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -192,6 +198,7 @@ _ENTRIES = (
         unit="dB",
         better="lower",
         kind="take",
+        reads=("brightness_db",),
         chain_dependent=True,
         additive=False,  # without the set-up already; a root mean square of small distances takes no more than that
         daily=False,
@@ -215,6 +222,7 @@ _ENTRIES = (
         unit="dB",
         better="lower",
         kind="take",
+        reads=("level_dbfs",),
         chain_dependent=True,
         additive=False,  # as for timbre_evenness
         daily=False,
@@ -237,6 +245,7 @@ _ENTRIES = (
         unit="dB",
         better="lower",
         kind="take",
+        reads=("hnr_db",),
         chain_dependent=True,
         additive=True,
         daily=True,
@@ -257,6 +266,7 @@ _ENTRIES = (
         unit="ms",
         better="lower",
         kind="take",
+        reads=("attack_ms",),
         chain_dependent=True,
         additive=True,
         daily=True,
@@ -279,6 +289,7 @@ _ENTRIES = (
         unit="dB",
         better="higher",
         kind="dynamics",
+        reads=("level_dbfs",),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -298,6 +309,7 @@ _ENTRIES = (
         unit="cents",
         better="target",
         kind="dynamics",
+        reads=("cents", "level_dbfs"),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -318,6 +330,7 @@ _ENTRIES = (
         unit="dB",
         better="lower",
         kind="dynamics",
+        reads=("brightness_db", "level_dbfs"),
         chain_dependent=False,
         additive=True,
         daily=False,
@@ -338,6 +351,7 @@ _ENTRIES = (
         unit="currency",
         better="lower",
         kind="cost",
+        reads=(),
         chain_dependent=False,
         additive=False,
         daily=False,

@@ -8,15 +8,18 @@ class Finding:
     """One kind of finding.
 
     `words`: what was found, before ": F#4 to A4"; `by`: "tone" (against the other instruments), "pitch" (against the
-    instrument's own offset), "whole" (as one instrument of its model) or "session" (blamed on no instrument);
-    `blocks`: a sure finding sends to the bench ("bench"), or wants another recording first ("retake", `instead` says
-    which); `single`: one take alone does not show it; `flatters`: criteria that look better for it.
+    instrument's own offset), "takes" (how often it happens), "whole" (as one instrument of its model) or "session"
+    (blamed on no instrument);
+    `blocks`: a sure finding sends to the bench ("bench"), or wants another recording first ("retake"); `instead`: which
+    recording would tell; `of`: what its size in dB is of; `single`: one take alone does not show it; `flatters`:
+    criteria that look better for it.
     """
 
     words: str
     by: str
     blocks: str = ""
     instead: str = ""
+    of: str = "around 2 kHz"
     single: bool = False
     flatters: tuple[str, ...] = ()
 
@@ -47,5 +50,16 @@ FINDINGS = {
         instead="record it again with another reed or set-up before the bench",
         single=True,
     ),
+    "cracking": Finding(
+        words="notes that crack", by="takes", blocks="bench", instead="record these notes again, in two takes or more"
+    ),
+    "noisy": Finding(
+        words="more air noise than the others",
+        by="takes",
+        blocks="retake",
+        instead="record it again with another reed or mouthpiece before the bench",
+        of="of noise against tone",
+    ),
+    "note_far_off": Finding(words="a note far from its place", by="takes", blocks="bench"),
     "session_effect": Finding(words="an effect of the session", by="session"),
 }

@@ -296,26 +296,6 @@ MEASURES: tuple[Measure, ...] = (
         " sample rate); 100 dB at most", _OWN),
 )  # fmt: skip
 
-# words in the column `flags` of notes.tsv
-FLAGS = {
-    "slurred": "follows its predecessor without a gap: no rise of level to time",
-    "cracked": "a part (30 ms, four periods) of its first 0.12 s sounds more than 2.5 semitones away from its middle",
-    "attack_hidden": "the room, the sound before or a crack hides how fast the note rises: no attack time",
-    "room_heard": "the room's echo overlays the notes' beginnings (reverb_s over 0.25 s, or the level between notes"
-    " over a tenth of theirs in the median): no overshoot, settling and slurs, attack from the harmonics' rise",
-    "room_unknown": "no decay and too few gaps between notes tell whether the room is heard: as with room_heard",
-    "late": "attack, settling or transition takes much longer than in the take's other notes",
-    "unsteady": "cents_sd over 15 cents",
-    "noisy": "snr_db under 20 dB",
-    "clipped": "reaches the ceiling of a clipped recording: level, tone, noise and attack are not measured",
-    "no_quiet_part": "nowhere in the recording is it quiet: snr_db is not measurable",
-    "no_high_band": "no harmonic above 2 kHz stands out of the noise",
-    "few_harmonics": "fewer than three harmonics within 30 dB of the strongest: no tilt",
-    "noise_limited": "followed by a colon and measures: these could come out differently without the noise",
-    "too_short": "no steady part of five periods: nothing measured",
-    "no_clear_pitch": "no harmonic stands 10 dB out of the noise: nothing measured",
-}
-
 HARMONIC_MEASURES = {measure.name: measure.function for measure in MEASURES if measure.function is not None}
 
 # A change that a listener or a comparison might notice, by unit; of Hz and harmonic numbers a share of the value.

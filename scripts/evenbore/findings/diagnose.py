@@ -5,7 +5,7 @@ comparability group and takes softer than forte (a leak hardly shows in loud one
 family's list of holes; intonation needs the instrument alone.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -14,11 +14,14 @@ from scipy import stats
 
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.columns import names
+from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.rows import Row
 from evenbore.findings import words
+from evenbore.findings.cracking import cracking
 from evenbore.findings.dullness import Dullness, dullness
 from evenbore.findings.intonation import note_deviations, out_of_tune
+from evenbore.findings.noise import hidden_share, noisy
 from evenbore.findings.odd import FEATURES, features, odd_ones
 from evenbore.findings.patterns import (
     RUNNING,
@@ -30,9 +33,11 @@ from evenbore.findings.patterns import (
     log_ratios,
     region,
 )
-from evenbore.findings.rows import MIN_PEERS, TOLD, Rows, collect_rows, excess
+from evenbore.findings.rows import MIN_PEERS, TOLD, Rows, collect_rows, excess, members
 from evenbore.findings.templates import Template, templates
 from evenbore.findings.tolerances import learned_cents, tolerance
+from evenbore.judge.faroff import FarOff
+from evenbore.study.sheets import same_model
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
@@ -51,12 +56,13 @@ _Place: TypeAlias = tuple[str, int | None, int | None]  # in words; its lowest a
 
 
 def diagnose(
-    notes: pd.DataFrame, instruments: dict[str, Row], families: dict[str, Family], config: dict[str, Any]
-) -> pd.DataFrame:
+    notes: pd.DataFrame, instruments: dict[str, Row], families: dict[str, Family], config: dict[str, Any],
+    far: Collection[FarOff] = (),
+) -> pd.DataFrame:  # fmt: skip
     """The findings table.
 
     `notes`: notes after set-up normalisation; `config` needs base_dynamic and tolerances (grade -> note_cents in
-    cents, stuffy_z in standard deviations).
+    cents, stuffy_z in standard deviations); `far`: notes far from their place.
     """
     family_key = notes["instrument"].map(lambda name: instruments[name]["family"])
     findings: list[Row] = []
@@ -66,7 +72,9 @@ def diagnose(
         for _, of_group in of_family[of_family["dynamic"].isin(SOFT_DYNAMICS)].groupby("group", sort=False):
             findings += _dull(of_group, family, tolerances)
         at_base = of_family[of_family["dynamic"] == config["base_dynamic"]]
-        findings += _intonation(at_base, family, tolerances, instruments) + _odd(at_base, instruments)
+        findings += _intonation(at_base, family, tolerances, instruments, far) + _odd(at_base, instruments)
+        findings += _cracking(of_family, family) + _noisy(at_base, family, config)
+    findings += [_far_off_row(one) for one in far]
     _share_by_design(findings, set(notes["instrument"]), instruments)
     order = {name: number for number, name in enumerate(instruments)}
     findings.sort(key=lambda row: (order.get(row["instrument"], -1), row["state"] or ""))
@@ -121,7 +129,7 @@ def _row(
         "last_note": midi_to_note(int(last)),
         "n_notes": int(n),
         "size": float(size),
-        "unit": unit,
+        "unit": unit or None,
         "confidence": float(confidence),
         "region": place[0] or None,
         "region_low_note": low,
@@ -132,11 +140,12 @@ def _row(
 
 
 def _share_by_design(findings: list[Row], heard: set[str], instruments: dict[str, Row]) -> None:
-    """Mark, in place, findings by tone that most other units of the model (of those `heard`) have on the same notes."""
-    by_tone = [row for row in findings if row["instrument"] and FINDINGS[row["kind"]].by == "tone"]
-    for row in by_tone:
-        units = _same_model(row["instrument"], instruments) & heard
-        alike = {other["instrument"] for other in by_tone if other["kind"] == row["kind"] and _overlap(row, other)}
+    """Mark, in place, findings by tone or takes that most other units of the model (of those `heard`) have on the same
+    notes."""
+    shared = [row for row in findings if row["instrument"] and FINDINGS[row["kind"]].by in ("tone", "takes")]
+    for row in shared:
+        units = same_model(row["instrument"], instruments) & heard
+        alike = {other["instrument"] for other in shared if other["kind"] == row["kind"] and _overlap(row, other)}
         if len(units) >= MIN_PEERS and 2 * len(alike & units) > len(units):
             row["scope"] = "design"
             row["explanation"] += (
@@ -148,15 +157,6 @@ def _share_by_design(findings: list[Row], heard: set[str], instruments: dict[str
 def _overlap(one: Row, other: Row) -> bool:
     first, last = (note_to_midi(one[key]) for key in ("first_note", "last_note"))
     return note_to_midi(other["first_note"]) <= last and note_to_midi(other["last_note"]) >= first
-
-
-def _same_model(name: str, instruments: dict[str, Row]) -> set[str]:
-    """The other instruments of the same maker and model; none where the sheet names no model."""
-    of = ("family", "maker", "model")
-    model = [instruments[name].get(key) for key in of]
-    if not model[-1]:
-        return set()
-    return {other for other, sheet in instruments.items() if [sheet.get(key) for key in of] == model} - {name}
 
 
 def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[Row]:
@@ -362,16 +362,54 @@ def _odd(notes: pd.DataFrame, instruments: dict[str, Row]) -> list[Row]:
     return findings
 
 
-def _intonation(notes: pd.DataFrame, family: Family, tolerances: _Tolerances, instruments: dict[str, Row]) -> list[Row]:
+def _intonation(
+    notes: pd.DataFrame, family: Family, tolerances: _Tolerances, instruments: dict[str, Row], far: Collection[FarOff]
+) -> list[Row]:
+    """Notes and registers out of tune, less single notes that are told as far from their place."""
     if notes.empty:
         return []
+    told = {(one.instrument, one.state, one.written) for one in far}
     away, counts, s_r = note_deviations(notes, _written(notes, family))
     interval = "Twelfths" if family.overblow == 19 else "Octaves"
     findings = []
     for owner in away.index:
         tolerance = tolerances[owner[0]]["note_cents"]
-        for one in out_of_tune(away, counts, s_r, owner, family, tolerance, _same_model(owner[0], instruments)):
+        for one in out_of_tune(away, counts, s_r, owner, family, tolerance, same_model(owner[0], instruments)):
+            if one.what == "note" and (*owner, one.first) in told:
+                continue
             text = words.explain_intonation(one, family, tolerance, interval)
             row = _row(owner, one.kind, one.first, one.last, one.n, one.cents, "cents", one.confidence, text)
             findings.append(row | {"scope": "design" if one.design else "unit"})
     return findings
+
+
+def _cracking(notes: pd.DataFrame, family: Family) -> list[Row]:
+    return [
+        _row(
+            one.owner, "cracking", one.first, one.last, one.n, 100 * one.takes / one.of, "%", 1 - one.p,
+            words.explain_cracking(one),
+        )
+        for one in cracking(notes, _written(notes, family))
+    ]  # fmt: skip
+
+
+def _noisy(notes: pd.DataFrame, family: Family, config: dict[str, Any]) -> list[Row]:
+    """Of instruments at the base dynamic, the whole instrument being concerned."""
+    noticed = float(config.get("just_noticeable", {}).get("noise") or CRITERIA["noise"].step or 0.0)
+    findings = []
+    for _, of_group in notes.groupby("group", sort=False):
+        rows = collect_rows(of_group, _written(of_group, family))
+        for one in noisy(rows, hidden_share(of_group), noticed):
+            heard = members(rows.keys, [one.owner])[0]
+            written = rows.written[np.isfinite(rows.value["noise"][heard]).any(axis=0)]
+            text = words.explain_noisy(one, rows.keys["instrument"].nunique() - 1, int(rows.keys["takes"][heard].sum()))
+            place = written[0], written[-1], len(written)
+            findings.append(_row(one.owner, "noisy", *place, one.db, "dB", 1 - one.p, text))
+    return findings
+
+
+def _far_off_row(one: FarOff) -> Row:
+    owner, unit = (one.instrument, one.state), "" if np.isnan(one.cents) else "cents"
+    text = words.explain_far_off(one)
+    row = _row(owner, "note_far_off", one.written, one.written, 1, one.cents, unit, one.confidence, text)
+    return row | {"scope": "design" if one.shared else "unit"}

@@ -11,7 +11,7 @@ references count no further than WINSOR standard deviations.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -22,7 +22,7 @@ from evenbore.findings.rows import CONDITION, MAD_TO_SD, MIN_PEERS, condition_me
 from evenbore.statistics.grouped import row_groups
 
 # ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
-POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note
+POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note; or what is usual, of wholes
 WINSOR = 2.5  # standard deviations beyond which a peer's note counts no further
 # ASSUME: a floor so that copies of one recording do not make every difference significant
 SMALLEST_SD = 0.05
@@ -33,14 +33,34 @@ def deviations(keys: pd.DataFrame, values: Floats) -> Floats:
 
     In standard deviations. `values` (R, N): any measure of the rows, NaN where not measured.
     """
-    parts = Components.of(keys, values)
+    away, sd = _of_owners(keys, values, Components.of(keys, values))
+    z = away / sd
+    scaled: Floats = z / _scatter(z)
+    return scaled
+
+
+def whole_deviations(keys: pd.DataFrame, values: Floats, usual_sd: float) -> tuple[Floats, Floats, float]:
+    """Deviations (I,) of the instruments-in-a-state from the others in one value a row, `values` (R,), their standard
+    deviations (I,) and the degrees of freedom of these.
+
+    How far healthy instruments lie apart, few of them hardly tell: `usual_sd` counts for POOLED instruments beside them
+    (scaled inverse chi-square prior: Box & Tiao 1973, Bayesian Inference in Statistical Analysis, ch. 2).
+    """
+    parts, peers = Components.of(keys, values[:, None]), keys["instrument"].nunique() - 1
+    own = (POOLED * usual_sd**2 + peers * parts.own) / (POOLED + peers)
+    away, sd = _of_owners(keys, values[:, None], replace(parts, own=own))
+    return away[:, 0], sd[:, 0], POOLED + peers
+
+
+def _of_owners(keys: pd.DataFrame, values: Floats, parts: "Components") -> tuple[Floats, Floats]:
+    """Deviations (I, N) of the instruments-in-a-state from the others, and their standard deviations."""
     first, sd, expected = _against_others(keys, values, values, parts)
     tame = np.where(np.isfinite(first), expected + np.clip(first, -WINSOR * sd, WINSOR * sd), values)
     away, sd, _ = _against_others(keys, values, tame, parts)
     owners = keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None)
-    z = np.array([_pooled(away[owner_rows], sd[owner_rows], parts) for owner_rows in members(keys, owners)])
-    scaled: Floats = z / _scatter(z)
-    return scaled
+    pooled = [_pooled(away[owner_rows], sd[owner_rows], parts) for owner_rows in members(keys, owners)]
+    means, sds = (np.array(part) for part in zip(*pooled, strict=True))
+    return means, sds
 
 
 @dataclass(frozen=True)
@@ -88,15 +108,14 @@ def _scatter(z: Floats) -> Floats:
     return sd
 
 
-def _pooled(away: Floats, sd: Floats, parts: Components) -> Floats:
-    """Mean over an instrument's rows, over its standard deviation, (N,)."""
+def _pooled(away: Floats, sd: Floats, parts: Components) -> tuple[Floats, Floats]:
+    """Mean (N,) over an instrument's rows, and its standard deviation."""
     count = np.isfinite(away).sum(axis=0)
     total = np.where(count > 0, np.nansum(away, axis=0), np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         variance = np.nansum(sd**2, axis=0) / count  # of one row; only its noise averages out over rows
         pooled = variance - parts.noise + parts.noise / count
-        standard: Floats = total / count / np.sqrt(np.maximum(pooled, SMALLEST_SD**2))
-        return standard
+        return total / count, np.sqrt(np.maximum(pooled, SMALLEST_SD**2))
 
 
 def _against_others(

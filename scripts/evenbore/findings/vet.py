@@ -38,7 +38,7 @@ NOTHING = "nothing past the tolerances was found"
 NOTE_COLUMNS = ["recording", "instrument", "state", "session", "dynamic", "group", "midi", "written_note", "onset_s",
                 "cents"]  # fmt: skip
 """What vetting uses of the notes, tolerances included."""
-UNITS = {"cents": "cents", "dB": "dB around 2 kHz", "z": "times the usual scatter"}
+UNITS = {"cents": "cents", "dB": "dB", "z": "times the usual scatter"}
 
 
 @dataclass(frozen=True)
@@ -209,9 +209,15 @@ def finding_words(row: Row) -> tuple[str, str, str]:
     """What was found and where; its size; its confidence, never told as certain. Empty where not known."""
     first, last = row["first_note"], row["last_note"]
     where = first if first == last else f"{first} to {last}"
-    size: str = f"{row['size']:+.1f} {UNITS[row['unit']]}" if pd.notna(row["size"]) else ""
+    kind, unit, size = FINDINGS[row["kind"]], row["unit"], ""
+    if unit == "%":
+        size = f"in {row['size']:.0f} % of its takes"
+    elif pd.notna(row["size"]):
+        size = f"{row['size']:+.1f} {UNITS[unit]}" + (f" {kind.of}" if unit == "dB" else "")
+    elif row["kind"] == "note_far_off":
+        size = "not found"
     sure: str = f"{min(row['confidence'], 0.99):.2f}" if pd.notna(row["confidence"]) else ""
-    return f"{FINDINGS[row['kind']].words}: {where}", size, sure
+    return f"{kind.words}: {where}", size, sure
 
 
 def finding_line(row: Row) -> str:

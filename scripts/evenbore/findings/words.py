@@ -1,7 +1,10 @@
 """The plain words of findings. Notes are written; what technicians commonly do is common practice, no source."""
 
+from evenbore.findings.cracking import Cracking
 from evenbore.findings.intonation import OutOfTune
+from evenbore.findings.noise import Noisy
 from evenbore.findings.rows import TOLD
+from evenbore.judge.faroff import FarOff
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note
 
@@ -45,6 +48,20 @@ ALL_ELSE = (
 SESSION = (
     "All instruments of the session share it, so it is blamed on none: the room at this note, the microphone's"
     " place, the reed or the player of that day."
+)
+
+
+CRACK_ELSE = (
+    "What fits: a register or octave vent that opens late or sticks, a leak near the top of the tube, water in a hole,"
+    " a slow or wrong key, a reed or mouthpiece that does not suit, the player on these notes."
+)
+NOISE_ELSE = (
+    "What fits: the reed or mouthpiece, a leak that is not at one place, rough edges or worn pads, the player's"
+    " embouchure, a microphone nearer to the air."
+)
+FAR_ELSE = (
+    "What fits: a key that does not open or close, a pad gone or stuck, another fingering, a note that the sheet"
+    " expects and the player leaves out: play it and listen before anything else."
 )
 
 
@@ -98,6 +115,32 @@ def odd(away: dict[str, float], labels: dict[str, str], others: int) -> str:
         " What fits: another batch or set-up, a fault that shows everywhere, the reed or mouthpiece, the player's day."
         f" {POINTER}"
     )
+
+
+def explain_cracking(one: Cracking) -> str:
+    """The explanation of notes that crack."""
+    where, several = span(one.first, one.last), one.first != one.last
+    most = f", most often {midi_to_note(one.worst)} ({one.worst_takes} of them)" if several else ""
+    theirs = f"in {one.others} of {one.of_others} takes" if one.of_others else "in no take, for there is none"
+    return (
+        f"{where} begin{'' if several else 's'} on another note in {one.takes} of {one.of} takes{most}; on the other"
+        f" instruments of this kind {'these do' if several else 'it does'} {theirs}. {CRACK_ELSE} {POINTER}"
+    )
+
+
+def explain_noisy(one: Noisy, peers: int, takes: int) -> str:
+    """The explanation of air noise."""
+    return (
+        f"Against the {peers} other instruments, their sessions taken into account, its tone holds {one.db:.1f} dB more"
+        f" air noise (90 % interval {one.low:.1f} to {one.high:.1f} dB; median over the notes of {takes}"
+        f" take{'s' if takes > 1 else ''}). {NOISE_ELSE} {POINTER}"
+    )
+
+
+def explain_far_off(one: FarOff) -> str:
+    """The explanation of a note far from its place."""
+    beside = ", the notes beside it being there" if one.cents != one.cents else ", from the take's median"
+    return f"{one.words()}{beside}. {FAR_ELSE} {POINTER}"
 
 
 def explain_intonation(finding: OutOfTune, family: Family, tolerance: float, interval: str) -> str:

@@ -7,7 +7,7 @@ days (see `repeatability`), with what both do to the sessions' offsets, and Σ s
 set-ups' responses move one standard error along each direction of their error.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias, cast
@@ -18,9 +18,11 @@ import pandas as pd
 from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.facts.criteria import ADDITIVE, CRITERIA, EXACT, MEASURED, MIN_NOTES, Criterion
 from evenbore.facts.rows import Row
+from evenbore.judge.faroff import FAR_CENTS, FarOff
 from evenbore.judge.repeatability import OWNER, day_scale, error_parts, manner_effects, repeatability, session_offsets
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes, residual_maker
 from evenbore.setups.comparability import session_groups, usable
+from evenbore.setups.doubts import left_out
 from evenbore.setups.errors import SetupErrors
 from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
@@ -37,6 +39,7 @@ _Value: TypeAlias = tuple[str | float, ...]  # see `_value`
 _Shifts: TypeAlias = tuple[_Owner, str, Ints, Floats]  # owner, criterion, components, shifts
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
+WORST = "worst_note_cents"
 LEAST_SHARE = 0.9  # ASSUME: a take with fewer of the notes would hide too many of the others'
 _TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
 NO_RECORDING = "no usable recording"
@@ -73,28 +76,35 @@ def assess(
     inspection: Sequence[Row],
     families: dict[str, Family],
     config: dict[str, Any],
+    far: Collection[FarOff] = (),
 ) -> Assessment:
     """Assess a study.
 
     `notes`, `errors`: from `normalise`; `recordings`: the table of that name; `instruments`, `inspection`: sheet
-    rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states.
+    rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states; `far`: notes far
+    from their place.
     """
     takes = prepared_takes(notes, instruments, families)
     counted = _counted(takes, config["base_dynamic"])
     scatter = {name: _scatter(name, counted) for name in DEVIATIONS}
     evennesses, shifts = _evennesses(takes, counted, scatter, notes, errors)
     values = without_session_offsets(_take_values(takes, counted, scatter, evennesses))
+    values, far_notes = _without_hidden_worst(values, far)
     owners = _owners(recordings, instruments, config["states"])
     groups = session_groups(recordings)
-    left_out = _notes_left_out(takes, config["base_dynamic"])
+    lacking = _notes_left_out(takes, config["base_dynamic"])
     rows: list[Row] = []
     for criterion in CRITERIA.values():
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
             own_values, own_shifts = (t[t["criterion"] == criterion.name] for t in (values, shifts))
-            rows += _rows(criterion, owners, own_values, own_shifts, left_out if criterion.kind == "take" else {})
+            doubts = _notes_in_doubt(notes, criterion, config["base_dynamic"])
+            missed = lacking if criterion.kind == "take" else {}
+            words = {owner: _joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
+            rows += _rows(criterion, owners, own_values, own_shifts, words)
     table = pd.DataFrame(rows)
+    _say_what_is_far(table, far_notes)
     owned = (
         usable(recordings)
         .drop_duplicates(["instrument", "state"])
@@ -109,6 +119,30 @@ def assess(
     in_room = alone & table["criterion"].isin([c.name for c in MEASURED if c.smoothed]) & table["value"].notna()
     table.loc[in_room, "reason"] = [f"{reason}; {ROOM_IN_IT}".removeprefix("; ") for reason in table["reason"][in_room]]
     return Assessment(table, values, shifts)
+
+
+def _without_hidden_worst(
+    values: pd.DataFrame, far: Collection[FarOff]
+) -> tuple[pd.DataFrame, dict[_Owner, tuple[float, str]]]:
+    """The takes' values less worst notes that are none, because a note further out was not found in every take; and for
+    their owners how far out that note is at the least, in cents, and what was found."""
+    worst = values["criterion"] == WORST
+    known = values[worst].groupby(OWNER)["value"].mean()
+    hidden: dict[_Owner, tuple[float, str]] = {}
+    for one in far:
+        owner = one.instrument, one.state
+        least = FAR_CENTS if np.isnan(one.cents) else abs(one.cents)
+        if not one.shared and not known.get(owner, 0.0) >= least and least > hidden.get(owner, (0.0, ""))[0]:
+            hidden[owner] = least, one.words()
+    out = worst & pd.MultiIndex.from_frame(values[OWNER]).isin(list(hidden))
+    return values[~out].reset_index(drop=True), hidden
+
+
+def _say_what_is_far(table: pd.DataFrame, hidden: dict[_Owner, tuple[float, str]]) -> None:
+    """The lower end of worst notes that are not measured but far off, and why."""
+    for owner, (least, words) in hidden.items():
+        row = (table["instrument"] == owner[0]) & (table["state"] == owner[1]) & (table["criterion"] == WORST)
+        table.loc[row, "low"], table.loc[row, "reason"] = least, words
 
 
 def _say_what_was_not_played(table: pd.DataFrame, recordings: pd.DataFrame, base_dynamic: str) -> None:
@@ -344,6 +378,28 @@ def _notes_left_out(takes: Sequence[_Take], base_dynamic: str) -> dict[_Owner, s
     return words
 
 
+def _notes_in_doubt(notes: pd.DataFrame, criterion: Criterion, base_dynamic: str) -> dict[_Owner, str]:
+    """Instrument and state -> in words, how many of the notes that would tell the criterion are in doubt, and why."""
+    if criterion.kind == "take":
+        telling = notes[(notes["dynamic"] == base_dynamic)]
+    else:
+        used = [dynamic for dynamic in DYNAMICS if (notes["dynamic"] == dynamic).any()]
+        telling = notes[notes["dynamic"].isin([*used[:1], *used[-1:]])]
+    if criterion.articulation:
+        telling = telling[telling["articulation"] == criterion.articulation]
+    why = left_out(telling["flags"], criterion.reads)
+    words: dict[_Owner, str] = {}
+    for owner, reasons in why.groupby([telling[key] for key in OWNER]):
+        if n := reasons.count():
+            named = ", ".join(reasons.value_counts().index)
+            words[cast(_Owner, owner)] = f"{n} of {len(reasons)} notes left out, in doubt: {named}"
+    return words
+
+
+def _joined(*reasons: str) -> str:
+    return "; ".join(filter(None, reasons))
+
+
 def _at_base(takes: Sequence[_Take], base_dynamic: str) -> dict[_Owner, list[_Take]]:
     """Takes at the base dynamic by instrument and state."""
     return _by_owner(pair for pair in takes if pair[0]["dynamic"] == base_dynamic)
@@ -412,11 +468,11 @@ def _rows(
     owners: Sequence[_Owner],
     takes: pd.DataFrame,
     shifts: pd.DataFrame,
-    left_out: dict[_Owner, str],
+    unjudged: Mapping[_Owner, str],
 ) -> list[Row]:
-    """Rows of the instruments table of one criterion; `left_out`: words on notes and takes not judged, per owner."""
+    """Rows of the instruments table of one criterion; `unjudged`: words on notes and takes left out, per owner."""
     if takes.empty:
-        return [_row(owner, criterion, reason=criterion.missing) for owner in owners]
+        return [_row(owner, criterion, reason=_joined(criterion.missing, unjudged[owner])) for owner in owners]
     halves = _half_widths(takes, shifts, criterion.name)
     takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
     # with one session in all, what it adds is the same for everybody
@@ -426,7 +482,7 @@ def _rows(
     rows = []
     for owner in owners:
         if owner not in by_owner.groups:
-            rows.append(_row(owner, criterion, reason=criterion.missing))
+            rows.append(_row(owner, criterion, reason=_joined(criterion.missing, unjudged[owner])))
             continue
         counted = by_owner.get_group(owner)
         n = counted["recording"].nunique()
@@ -437,7 +493,7 @@ def _rows(
         if criterion.name in DEVIATIONS and (value <= 0 or low < 0):
             small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE
             value, low, high = (np.maximum(x, 0.0) for x in (value, low, high))
-        reason = "; ".join(filter(None, [flag, small, on_days, left_out.get(owner)]))
+        reason = _joined(flag, small, on_days, unjudged[owner])
         rows.append(_row(owner, criterion, value, low, high, n, reason))
     return rows
 

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from evenbore.facts.arrays import Floats, Ints
+from evenbore.facts.flags import UNSURE
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError
 from evenbore.notes.edges import refine
@@ -105,6 +106,9 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         | measures
         for (number, step), measures in zip(where, measured.rows, strict=True)
     ]
+    for note in notes:
+        if note["confidence"] < UNSURE:
+            note["flags"] = f"{note['flags']} unsure".strip()
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside

@@ -43,8 +43,12 @@ def priorities_data(results: Results, drawn: str | Path) -> dict[str, Any]:
     registry: Iterable[Any] = criteria.itertuples(index=False)
     pools = [_pool(results, pool, draws) for pool in load_pools(drawn, draws)]
     units = dict(zip(criteria["criterion"], criteria["unit"], strict=True))
-    values = results.compared("instruments").pivot(index="instrument", columns="criterion", values="value")
-    values = values.reindex(index=results.order)
+    values, lows = (
+        results.compared("instruments")
+        .pivot(index="instrument", columns="criterion", values=column)
+        .reindex(index=results.order)
+        for column in ("value", "low")
+    )
     place = {name: i for i, name in enumerate(results.order)}
     return {
         "step": STEP,
@@ -57,7 +61,8 @@ def priorities_data(results: Results, drawn: str | Path) -> dict[str, Any]:
                      for row in registry],
         "presets": config["priorities"],
         "gates": [[key, plain(gate.subject), units.get(gate.subject, ""), config["gates"].get(key),
-                   _known(values.get(gate.subject), len(place))] for key, gate in GATES.items()],
+                   _known(values.get(gate.subject), len(place)), _known(lows.get(gate.subject), len(place))]
+                  for key, gate in GATES.items()],
         "faults": [[place[row["instrument"]], row["severity"] or 0, row["item"]]
                    for row in seen_by(results.study.inspection, results.states, config["states"])
                    if row["result"] == "fault"],

@@ -207,7 +207,9 @@ def traits(results: Results) -> list[Trait]:
         first = rows.iloc[0]
         where = first["first_note"] if (rows["last_note"] == first["first_note"]).all() else (
             f"{first['first_note']} to {rows['last_note'].mode()[0]}")  # fmt: skip
-        text = f"{FINDINGS[kind].words}: {where} ({rows['size'].median():+.1f} {first['unit']} in the middle)"
+        text = f"{FINDINGS[kind].words}: {where}"
+        if pd.notna(size := rows["size"].median()):
+            text += f" ({size:+.1f} {first['unit']} in the middle)"
         out.append(Trait(" ".join(filter(None, model)), text, rows["instrument"].nunique(), units[model]))
     return out
 

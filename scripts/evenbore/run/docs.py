@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import cast
 
 from evenbore.facts.criteria import BETTER, CRITERIA, LARGEST, MEASURED, PRIORITIES, Criterion
-from evenbore.facts.measures import FLAGS, HIGH_BAND_HZ, MEASURES
+from evenbore.facts.flags import FLAGS, Flag
+from evenbore.facts.measures import HIGH_BAND_HZ, MEASURES
 from evenbore.files.paths import repo_root
 from evenbore.notes.spectrum import ABOVE_NOISE_DB, TOP_HZ
 from evenbore.trade.families import family_keys
@@ -108,12 +109,18 @@ def measures_page() -> str:
             "| --- | --- | --- | --- | --- |",
             *rows,
             "",
-            "Words in the column `flags`:",
+            "Words in the column `flags`; measures in doubt stay in the table and are left out of all that follows:",
             "",
-            *[f"- `{word}`: {meaning}" for word, meaning in FLAGS.items()],
+            *[f"- `{flag.word}`: {flag.sentence}{_doubted(flag)}" for flag in FLAGS.values()],
             "",
         ]
     )
+
+
+def _doubted(flag: Flag) -> str:
+    if len(flag.doubts) == len(MEASURES):
+        return "; in doubt: everything"
+    return f"; in doubt: {', '.join(f'`{name}`' for name in flag.doubts)}" if flag.doubts else ""
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ from pathlib import Path
 from statistics import median, stdev
 from typing import TypeGuard
 
+from evenbore.facts.flags import read_flags
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.notes.chunkfile import read_chunk_rows
 from evenbore.process.guard import Guard, measure_chunk
@@ -20,15 +21,6 @@ from evenbore.trade.families import Family, Register
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 HEADINGS = {"ok": "Good take", "warned": "To be read with care", "set_aside": "Not usable"}
-
-UNSAID = (
-    "slurred",
-    "attack_hidden",
-    "room_heard",
-    "room_unknown",
-    "no_high_band",
-    "few_harmonics",
-)  # nothing that is wrong with what is shown
 
 
 def row_for_listening(
@@ -190,14 +182,11 @@ def _table(notes: list[Row]) -> list[str]:
 
 def _remarks(flags: str) -> str:
     """A note's flags in words, less those that say nothing about the columns shown here."""
-    words = []
-    for flag in flags.split():
-        name, _, measures = flag.partition(":")
-        if name == "noise_limited":
-            words += ["noise may change the brightness"] * ("centroid_order" in measures.split(","))
-        elif name not in UNSAID:
-            words.append(name.replace("_", " "))
-    return ", ".join(words)
+    return ", ".join(
+        one.flag.short
+        for one in read_flags(flags)
+        if one.flag.short and (not one.flag.listed or "centroid_order" in one.listed)
+    )
 
 
 def _item(name: str, text: str) -> str:

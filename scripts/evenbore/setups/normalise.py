@@ -4,6 +4,7 @@ what the room adds to single notes (see `rooms`).
 Only what the set-up colours is measured again: level, and every measure of the harmonics' relative levels.
 Pitch, noise, attack and timing stay as measured. A harmonic outside the bands that the links reach becomes
 "not measured". Sessions that nothing links keep their own levels (response 0) and their own group number.
+What a note's flags put in doubt is left out from here on (see `doubts`).
 """
 
 from collections.abc import Iterable
@@ -15,6 +16,7 @@ import pandas as pd
 from evenbore.facts.arrays import Floats, Floats32
 from evenbore.facts.measures import HARMONIC_MEASURES, harmonic_measures
 from evenbore.setups.comparability import session_groups, usable
+from evenbore.setups.doubts import loudness_doubted, without_doubted
 from evenbore.setups.errors import SetupErrors, session_directions
 from evenbore.setups.harmonics import blocks, harmonic_arrays
 from evenbore.setups.octaves import octave_levels
@@ -50,7 +52,9 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: Iterable
     groups = session_groups(recordings)
     notes = notes[notes["recording"].isin(usable(recordings)["recording"])].reset_index(drop=True)
     heard = harmonic_arrays(notes, harmonics)
-    setups = estimate_setups(notes, heard, groups)
+    moved = loudness_doubted(notes["flags"])
+    clear = np.where(moved[:, None], np.float32(np.nan), heard.level_db) if moved.any() else heard.level_db
+    setups = estimate_setups(notes, heard._replace(level_db=clear), groups)
 
     session = pd.Categorical(notes["session"], categories=setups.sessions).codes
     directions, mixing = session_directions(setups)
@@ -62,9 +66,12 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: Iterable
         flat[rows] = heard.level_db[rows] - setups.at(session[rows], frequency, setups.response_db)
         measured[rows] = _chain_measures(flat[rows], frequency)
         for r, change in enumerate(changes):
-            moved = flat[rows] - setups.at(session[rows], frequency, directions[:, r])
-            change[rows] = _chain_measures(moved, frequency) - measured[rows]
+            shifted = flat[rows] - setups.at(session[rows], frequency, directions[:, r])
+            change[rows] = _chain_measures(shifted, frequency) - measured[rows]
     notes = notes.assign(group=notes["session"].map(groups), **dict(zip(CHAIN_MEASURES, measured.T, strict=True)))
+    notes = without_doubted(notes)
+    changes[:, notes[list(CHAIN_MEASURES)].isna().to_numpy()] = np.nan
+    flat[moved] = np.nan
     room, room_variance = harmonic_rooms(notes, heard.frequency_hz, flat)
     flat -= room
     notes = without_rooms(notes).assign(**octave_levels(flat, heard.frequency_hz[:, 0]))

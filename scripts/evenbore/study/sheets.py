@@ -6,7 +6,7 @@ Conventions: blank cells are None or the default; `low`, `high` and `notes` are 
 """
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -180,6 +180,15 @@ def row_for_measuring(study: Study, row: Row) -> RecordingRow:
         "tuning_hz": study.sessions[row["session"]]["tuning_hz"],
     }
     return cast(RecordingRow, {key: row[key] for key in COLUMNS_FOR_MEASURING} | of_study)
+
+
+def same_model(name: str, instruments: Mapping[str, Row]) -> set[str]:
+    """The other instruments of the same maker and model; none where the sheet names no model."""
+    of = ("family", "maker", "model")
+    model = [instruments[name].get(key) for key in of]
+    if not model[-1]:
+        return set()
+    return {other for other, sheet in instruments.items() if [sheet.get(key) for key in of] == model} - {name}
 
 
 def _name(path: Path, folder: Path) -> str:

@@ -1,16 +1,19 @@
+import numpy as np
 import pandas as pd
 
 from evenbore.compare.gates import check_gates, seen_by
 
 VALUES = pd.DataFrame(
     [
-        ("x1", "worst_note_cents", 20.0, "cents"),
-        ("x1", "tuning_offset", 5.0, "cents"),
-        ("x2", "worst_note_cents", 41.26, "cents"),
-        ("x2", "tuning_offset", -45.0, "cents"),
-        ("x3", "tuning_offset", 0.0, "cents"),
+        ("x1", "worst_note_cents", 20.0, 15.0, "cents"),
+        ("x1", "tuning_offset", 5.0, 3.0, "cents"),
+        ("x2", "worst_note_cents", 41.26, 38.0, "cents"),
+        ("x2", "tuning_offset", -45.0, -47.0, "cents"),
+        ("x3", "tuning_offset", 0.0, -2.0, "cents"),
+        ("x4", "worst_note_cents", np.nan, 50.0, "cents"),
+        ("x4", "tuning_offset", np.nan, np.nan, "cents"),
     ],
-    columns=["instrument", "criterion", "value", "unit"],
+    columns=["instrument", "criterion", "value", "low", "unit"],
 )
 FAULTS = [
     {"instrument": "x1", "item": "case", "result": "fault", "severity": 2},
@@ -42,6 +45,14 @@ def test_a_gate_that_is_off_fails_nobody():
 def test_an_unknown_value_is_said_and_does_not_fail():
     said, failed = texts((), {"worst_note_cents_max": 35})
     assert said["x3"] == "worst_note_cents not known" and failed == {"x2"}
+
+
+def test_of_what_is_known_to_be_worse_than_allowed_no_value_is_needed():
+    gate = check_gates(VALUES, (), GATES, ["x4"])["x4"]
+    assert str(gate) == "worst_note_cents at least 50 cents, above 35; tuning_offset not known"
+    assert list(gate.failed) == ["worst_note_cents_max"]
+    wide = check_gates(VALUES, (), {"worst_note_cents_max": 60}, ["x4"])["x4"]
+    assert str(wide) == "worst_note_cents not known" and not wide.failed
 
 
 def test_what_was_seen_holds_until_the_item_is_seen_again():

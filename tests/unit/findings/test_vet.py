@@ -33,6 +33,7 @@ def decide(findings=(), takes=2, inspection=(), offset=0.0, others=OTHERS, value
         if row["status"] != "set_aside"
     ]
     reach = {"instrument": "a", "state": "as_found", "criterion": "tuning_offset", "value": offset, "unit": "cents"}
+    reach["low"] = np.nan
     values = [reach, *values]
     rows = [
         {
@@ -82,6 +83,25 @@ def test_a_stuffy_run_goes_to_the_bench_with_where_to_hear_it():
 def test_a_single_note_in_one_take_is_recorded_again():
     assert decide([NOTE], takes=1)["decision"] == "retake"
     assert decide([NOTE])["decision"] == "bench"
+
+
+CRACKS = {"kind": "cracking", "first_note": "C5", "last_note": "E5", "size": 60.0, "unit": "%", "confidence": 0.98}
+AIR = {"kind": "noisy", "first_note": "Bb3", "last_note": "F6", "size": 3.4, "confidence": 0.97}
+FAR = {"kind": "note_far_off", "first_note": "C5", "last_note": "C5", "size": np.nan, "unit": None, "confidence": 0.99}
+
+
+def test_cracks_and_notes_far_off_go_to_the_bench_and_air_noise_asks_for_another_reed():
+    row = decide([CRACKS])
+    assert row["decision"] == "bench"
+    assert row["reasons"] == "notes that crack: C5 to E5 (in 60 % of its takes), confidence 0.98"
+    row = decide([FAR])
+    assert row["decision"] == "bench"
+    assert row["reasons"] == "a note far from its place: C5 (not found), confidence 0.99"
+    row = decide([AIR])
+    assert row["decision"] == "retake"
+    assert row["reasons"].startswith("more air noise than the others: Bb3 to F6 (+3.4 dB of noise against tone)")
+    assert "reed" in row["reasons"]
+    assert decide([CRACKS | {"scope": "design"}, FAR | {"scope": "design"}])["decision"] == "accept"
 
 
 def test_a_dull_scale_asks_for_another_reed_first():

@@ -5,7 +5,8 @@ import yaml
 
 from evenbore.facts.columns import TABLES
 from evenbore.facts.criteria import MEASURED, PRIORITIES
-from evenbore.facts.measures import FLAGS, MEASURES
+from evenbore.facts.flags import FLAGS
+from evenbore.facts.measures import MEASURES
 from evenbore.run.docs import written
 
 

@@ -28,7 +28,7 @@ PLAIN = SimpleNamespace(to_written=lambda midi: midi, register_of=lambda written
 NOTES = [
     note(0, "C4", 60, 4.0, -20.0, 3.0),
     note(1, "C#4", 61, 6.0, -21.0, 3.5),
-    note(3, "D#4", 63, 26.0, -22.0, 3.0, "weak"),
+    note(3, "D#4", 63, 26.0, -22.0, 3.0, "late"),
     note(4, "E4", 64, 6.0, -25.0, 3.1),
     note(5, "F4", 65, 2.0, -10.0, 9.0),
 ]
@@ -51,7 +51,7 @@ def test_a_whole_take():
     # Neighbours: C4-C#4 (1 dB, 0.5) and D#4-E4 (3 dB, 0.1); C#4-D#4 has a gap, E4-F4 is the register break.
     assert "Evenness level from note to note: usually 2.0 dB, most D#4 to E4 (3.0 dB)" in text
     assert "brightness from note to note: usually 0.3 harmonics, most C4 to C#4 (0.5 harmonics)" in text
-    assert "D#4 +26.0 +20.0 -1.0 3.0 weak" in text
+    assert "D#4 +26.0 +20.0 -1.0 3.0 late" in text
 
 
 @pytest.mark.parametrize(
@@ -75,11 +75,11 @@ def test_the_row_takes_listed_notes(tmp_path):
 
 
 def test_what_cannot_be_measured_stays_empty_and_counts_nowhere():
-    notes = [*NOTES[:2], note(2, "D4", 62, NAN, NAN, NAN, "short")]
+    notes = [*NOTES[:2], note(2, "D4", 62, NAN, NAN, NAN, "too_short")]
     text = lines(describe(recording(snr_db=NAN, clipped_fraction=NAN), notes, [60, 61, 62], PLAIN))
     assert "Quality not measurable" in text
     assert "Pitch as a whole 5 cents sharp (median of its notes)" in text
-    assert "D4 short" in text
+    assert "D4 too short" in text
 
 
 def test_one_cent_is_one_cent():

@@ -101,13 +101,15 @@
   const short = (value) => String(Number(value.toPrecision(3))).replace("-", "−");
   const judge = (limits) => data.instruments.map((_, i) => {
     const [failures, unchecked] = [[], []];
-    for (const [gate, name, unit, , values] of data.gates) {
+    for (const [gate, name, unit, , values, lows] of data.gates) {
       const limit = limits[gate];
       if (limit === null) continue;
       if (gate === "fault_severity_max") {
         for (const [instrument, severity, item] of data.faults) {
           if (instrument === i && severity > limit) failures.push(`fault of severity ${severity}: ${item}`);
         }
+      } else if (values[i] === null && gate.endsWith("_max") && lows[i] !== null && lows[i] > limit) {
+        failures.push(`${name} at least ${short(lows[i])} ${unit}, above ${short(limit)}`);
       } else if (values[i] === null) {
         unchecked.push(`${name} not known`);
       } else if (gate.endsWith("_max") ? values[i] > limit : values[i] < limit) {

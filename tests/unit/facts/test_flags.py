@@ -1,0 +1,44 @@
+"""The words in the column `flags`: what each puts in doubt."""
+
+import pytest
+
+from evenbore.facts.flags import FLAGS, read_flags
+from evenbore.facts.measures import MEASURES
+
+NAMES = {measure.name for measure in MEASURES}
+
+
+@pytest.mark.parametrize("flag", FLAGS.values(), ids=FLAGS)
+def test_a_flag_says_what_it_is_and_doubts_measures_that_there_are(flag):
+    assert flag.sentence and set(flag.doubts) <= NAMES
+    assert not (flag.listed and flag.doubts)
+
+
+def doubted(cell):
+    return {name for one in read_flags(cell) for name in one.doubts}
+
+
+def test_a_moved_gain_doubts_level_and_rise_but_neither_pitch_nor_tone():
+    assert {"level_dbfs", "level_dba", "level_lufs", "attack_ms"} <= doubted("slurred gain_moved")
+    assert not {"cents", "brightness_db", "hnr_db"} & doubted("slurred gain_moved")
+
+
+def test_lost_samples_doubt_what_they_break():
+    assert {"level_dbfs", "attack_ms", "hnr_db"} <= doubted("dropout")
+    assert "cents" not in doubted("dropout")
+
+
+def test_what_noise_limits_is_what_the_flag_lists_but_for_the_noise_itself():
+    # the noise of a note that is hidden by the room's is no more than that: a bound that holds
+    assert doubted("noisy noise_limited:hnr_db,odd_even_db late") == {"odd_even_db"}
+
+
+def test_an_unsure_note_tells_nothing_and_a_far_one_tells_all():
+    assert doubted("unsure") == NAMES
+    assert doubted("far_off repeated") == set()
+    assert doubted("") == set()
+
+
+def test_an_unknown_word_is_refused():
+    with pytest.raises(KeyError):
+        doubted("something_else")
