@@ -12,6 +12,7 @@ import numpy as np
 from evenbore.facts.arrays import Floats, Ints
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError
+from evenbore.notes.attempts import Span
 from evenbore.notes.edges import refine
 from evenbore.notes.evidence import Evidence, gather
 from evenbore.notes.note import measure_notes
@@ -84,44 +85,56 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
                 n, of = record["notes_found"], record["notes_expected"]
                 reason = f"too little of the scale is left: {n} of {of} expected notes found"
             return set_aside(record, "; ".join([*signal.warnings, reason]))
-    where = [(number, int(step)) for number, one in enumerate(passes) for step in np.nonzero(one.found)[0]]
+    # attempts that do not count are measured like the others: each is what sounds before or after one that counts
+    played = sorted(
+        (span, number, int(step), counts)
+        for number, one in enumerate(passes)
+        for step in np.nonzero(one.found)[0]
+        for span, counts in [((one.first[step], one.last[step]), True), *((other, False) for other in one.others[step])]
+    )
     half = evidence.hop_s / 2
-    first = np.array([passes[number].first[step] for number, step in where]) * evidence.hop_s - half
-    last = np.array([passes[number].last[step] for number, step in where]) * evidence.hop_s + half
-    nominal = midi_to_hz(midi[[step for _, step in where]], row["tuning_hz"])
+    first, last = np.array([span for span, *_ in played]).T * evidence.hop_s + [[-half], [half]]
+    nominal = midi_to_hz(midi[[step for _, _, step, _ in played]], row["tuning_hz"])
     guess = np.array(
-        [_guess_hz(evidence, passes[number], step, hz) for (number, step), hz in zip(where, nominal, strict=True)]
+        [
+            _guess_hz(evidence, span, passes[number].offset_cents, hz)
+            for (span, number, _, _), hz in zip(played, nominal, strict=True)
+        ]
     )
     edges = refine(signal, first, last, guess, row["articulation"] == "tongued")
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     measured = measure_notes(signal, edges, guess, nominal, record["reverb_s"])
+    counted = [k for k, (*_, counts) in enumerate(played) if counts]
     notes = [
         {key: record[key] for key in TAKE_KEYS}
         | {"pass": number + 1, "step": step}
         | {"written_note": midi_to_note(int(written[step])), "midi": int(midi[step])}
         | {"confidence": _confidence(passes[number].score[step], passes[number].rival[step])}
-        | measures
-        for (number, step), measures in zip(where, measured.rows, strict=True)
+        | measured.rows[k]
+        | {"flags": " ".join([*measured.rows[k]["flags"].split(), *["repeated"] * bool(passes[number].others[step])])}
+        for k, (_, number, step, counts) in enumerate(played)
+        if counts
     ]
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
-    warnings = [*signal.warnings, *_missing(best, written), *quality.advice(numbers)]
+    warnings = [*signal.warnings, *_missing(best, written), *_repeated(passes, written), *quality.advice(numbers)]
     if len(passes) > 1:
         warnings.append(f"the scale is in it {len(passes)} times; all complete passes were measured")
-    return _finish(record, warnings, notes, measured.spectra, measured.bands)
+    spectra, bands = ([parts[k] for k in counted] for parts in (measured.spectra, measured.bands))
+    return _finish(record, warnings, notes, spectra, bands)
 
 
-def _guess_hz(evidence: Evidence, scale: Alignment, step: int, nominal_hz: float) -> float:
+def _guess_hz(evidence: Evidence, span: Span, offset_cents: float, nominal_hz: float) -> float:
     """First estimate of a note's pitch, from the grid of pitches around its place in the scale."""
-    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - scale.offset_cents
+    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - offset_cents
     near = np.abs(deviation) <= 60
-    mean = evidence.score[scale.first[step] : scale.last[step] + 1, near].mean(axis=0)
+    mean = evidence.score[span[0] : span[1] + 1, near].mean(axis=0)
     weight = np.clip(mean - 0.7 * mean.max(), 0, None)
-    return float(nominal_hz * 2 ** ((scale.offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
+    return float(nominal_hz * 2 ** ((offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
 
 
 def _confidence(score: float, rival: float) -> float:
@@ -152,6 +165,26 @@ def _not_this_scale(record: Row, shift: int, reversed_order: bool, family: Famil
 def _missing(scale: Alignment, written: Ints) -> list[str]:
     missing = [midi_to_note(int(note)) for note in written[~scale.found]]
     return [f"notes not found: {' '.join(missing)}"] if missing else []
+
+
+def _repeated(passes: list[Alignment], written: Ints) -> list[str]:
+    """Which notes were played more than once, and which attempt counts."""
+    told = []
+    for last, which in ((True, "last"), (False, "longest")):
+        steps = [
+            (int(step), len(others) + 1)
+            for one in passes
+            for step, others in enumerate(one.others)
+            if others and (one.first[step] > max(others)[0]) == last
+        ]
+        if len(steps) == 1:
+            ((step, times),) = steps
+            often = "twice" if times == 2 else f"{times} times"
+            told.append(f"{midi_to_note(int(written[step]))} was played {often}: the {which} attempt counts")
+        elif steps:
+            names = " ".join(dict.fromkeys(midi_to_note(int(written[step])) for step, _ in steps))
+            told.append(f"played more than once, the {which} attempt at each counts: {names}")
+    return told
 
 
 def _finish(
