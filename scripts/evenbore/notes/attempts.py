@@ -70,11 +70,14 @@ def _goes_on(before: Run, run: Run, n: int) -> bool:
 
 
 def _joined(before: Run, run: Run) -> Run:
-    """Both; of the run only what leads on without a hole to where it was broken off before."""
-    reached = max(before)
+    """Both, less what was no part of the scale: notes of either between which and the rest the other fills a hole."""
+    skipped = min((step for step in run if step not in before), default=max(before) + 1)
+    reached = max(step for step in before if step <= skipped)
     start = max((step for step in range(min(run), reached + 1) if step not in run), default=-1)
-    steps = sorted(before.keys() | {step for step in run if step > start})
-    return {step: before.get(step, []) + (run.get(step, []) if step > start else []) for step in steps}
+    joined = {step: list(spans) for step, spans in before.items() if step <= reached}
+    for step in (step for step in run if step > start):
+        joined[step] = joined.get(step, []) + run[step]
+    return dict(sorted(joined.items()))
 
 
 def _parts(score: Floats32, level: Floats32, least: int) -> list[Span]:

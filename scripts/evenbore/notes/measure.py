@@ -16,7 +16,7 @@ from evenbore.notes.attempts import Span
 from evenbore.notes.edges import refine
 from evenbore.notes.evidence import Evidence, gather
 from evenbore.notes.note import measure_notes
-from evenbore.notes.segment import Alignment, better_guess, find_passes
+from evenbore.notes.segment import NOTE_CENTS, Alignment, better_guess, find_passes
 from evenbore.notes.spectrum import Harmonics
 from evenbore.recording import quality
 from evenbore.recording.audio import Signal, open_signal
@@ -97,8 +97,8 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     nominal = midi_to_hz(midi[[step for _, _, step, _ in played]], row["tuning_hz"])
     guess = np.array(
         [
-            _guess_hz(evidence, span, passes[number].offset_cents, hz)
-            for (span, number, _, _), hz in zip(played, nominal, strict=True)
+            _guess_hz(evidence, span, passes[number].offset_cents + passes[number].away_cents[step], hz)
+            for (span, number, step, _), hz in zip(played, nominal, strict=True)
         ]
     )
     edges = refine(signal, first, last, guess, row["articulation"] == "tongued")
@@ -118,10 +118,13 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     ]
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
+    far_off = [note for note in notes if abs(note["cents"] - record["offset_cents"]) > NOTE_CENTS]
+    for note in far_off:
+        note["flags"] = f"{note['flags']} far_off".strip()
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
-    warnings = [*signal.warnings, *_missing(best, written), *_repeated(passes, written), *quality.advice(numbers)]
+    warnings = [*signal.warnings, *_missing(best, written), *_repeated(passes, written), *_far_off(far_off), *quality.advice(numbers)]
     if len(passes) > 1:
         warnings.append(f"the scale is in it {len(passes)} times; all complete passes were measured")
     spectra, bands = ([parts[k] for k in counted] for parts in (measured.spectra, measured.bands))
@@ -185,6 +188,11 @@ def _repeated(passes: list[Alignment], written: Ints) -> list[str]:
             names = " ".join(dict.fromkeys(midi_to_note(int(written[step])) for step, _ in steps))
             told.append(f"played more than once, the {which} attempt at each counts: {names}")
     return told
+
+
+def _far_off(notes: list[Row]) -> list[str]:
+    told = [f"{note['written_note']} ({note['cents']:+.0f} cents)" for note in notes]
+    return [f"far off their places: {', '.join(told)}"] if told else []
 
 
 def _finish(

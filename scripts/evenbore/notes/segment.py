@@ -16,11 +16,12 @@ import numpy as np
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.notes.attempts import Span, attempts, counted, gather_passes
 from evenbore.notes.evidence import GRID_CENTS, Evidence
+from evenbore.notes.faroff import place_far_off
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _LIMIT_CENTS = 80.0  # the instrument may sit this far from nominal
 _TYPICAL_CENTS = 20.0  # most instruments sit within about this
-_NOTE_CENTS = 50.0  # and a single note this far from the instrument
+NOTE_CENTS = 50.0  # and a single note this far from the instrument
 _NEUTRAL = 0.4  # score at which a note and a gap are equally likely
 _LEAD = 0.35  # another pitch may explain the moment better by this much
 _GAIN = 6.0  # log-likelihood per unit of score
@@ -42,7 +43,8 @@ class Alignment:
 
     first, last: (N,) frame numbers, -1 where the note was not found. score: (N,) mean evidence of the
     note; rival: (N,) mean evidence of the best other pitch at least 80 cents away. offset_cents: how far
-    the instrument sits from nominal. others: of each note the attempts that do not count, in order of time.
+    the instrument sits from nominal; away_cents: (N,) how far a note that is far off was found from there, 0 for
+    the others. others: of each note the attempts that do not count, in order of time.
     """
 
     first: Ints
@@ -50,6 +52,7 @@ class Alignment:
     score: Floats
     rival: Floats
     offset_cents: float
+    away_cents: Floats
     others: tuple[tuple[Span, ...], ...]
 
     @property
@@ -133,6 +136,7 @@ def _alignment(
     played: list[list[Span]], evidence: Evidence, notes: Floats32, target: Floats, offset: float
 ) -> Alignment:
     """One pass, from the attempts at each of its notes."""
+    away_cents = place_far_off(evidence, target, played)
     first, last = np.full(len(target), -1), np.full(len(target), -1)
     others: list[tuple[Span, ...]] = []
     for step, spans in enumerate(played):
@@ -140,8 +144,11 @@ def _alignment(
         if spans:
             first[step], last[step] = spans[k]
         others.append(tuple(spans[:k] + spans[k + 1 :]))
-    support, rival = _support(evidence.score, notes, evidence.grid_midi, target, first, last)
-    return Alignment(first, last, support, rival, offset, tuple(others))
+    support, rival = _support(evidence, notes, target + away_cents / 100, first, last)
+    for step in np.nonzero(away_cents)[0]:
+        span = slice(first[step], last[step] + 1)
+        support[step] = _note_scores(evidence.score[span], evidence.grid_midi, target[[step]] + away_cents[step] / 100).mean()
+    return Alignment(first, last, support, rival, offset, away_cents, tuple(others))
 
 
 def _part_repeated(first: Ints, last: Ints, target: Floats, level: Floats32) -> None:
@@ -188,7 +195,7 @@ def _offsets(score: Floats32, grid: Floats, nominal: Floats) -> list[float]:
 def _note_scores(score: Floats32, grid: Floats, target: Floats) -> Floats32:
     """(T, N) best score of each expected note within its own tolerance, less where another pitch leads clearly."""
     step = GRID_CENTS / 100
-    half = int(_NOTE_CENTS / GRID_CENTS)
+    half = int(NOTE_CENTS / GRID_CENTS)
     centre = np.rint((target - grid[0]) / step).astype(int)
     values, where = np.unique(centre, return_inverse=True)
     columns = [score[:, max(0, c - half) : c + half + 1].max(axis=1, initial=0) for c in values]
@@ -243,12 +250,12 @@ def _decode(notes: Floats32, hop_s: float, back: float = np.inf) -> tuple[float,
 
 
 def _support(
-    score: Floats32, notes: Floats32, grid: Floats, target: Floats, first: Ints, last: Ints
+    evidence: Evidence, notes: Floats32, target: Floats, first: Ints, last: Ints
 ) -> tuple[Floats, Floats]:
     support, rival = np.full(len(first), np.nan), np.full(len(first), np.nan)
     for i in np.nonzero(first >= 0)[0]:
         span = slice(first[i], last[i] + 1)
         support[i] = notes[span, i].mean()
-        other = np.abs(grid - target[i]) > 0.8
-        rival[i] = score[span][:, other].mean(axis=0).max()
+        other = np.abs(evidence.grid_midi - target[i]) > 0.8
+        rival[i] = evidence.score[span][:, other].mean(axis=0).max()
     return support, rival
