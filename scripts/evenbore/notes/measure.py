@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from evenbore.facts.arrays import Floats, Ints
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError
 from evenbore.notes.attempts import Span
@@ -17,7 +17,7 @@ from evenbore.notes.edges import refine
 from evenbore.notes.evidence import Evidence, gather
 from evenbore.notes.note import measure_notes
 from evenbore.notes.segment import NOTE_CENTS, Alignment, better_guess, find_passes
-from evenbore.notes.spectrum import Harmonics
+from evenbore.notes.spectrum import Harmonics, sounds_higher
 from evenbore.recording import quality
 from evenbore.recording.audio import Signal, open_signal
 from evenbore.trade.families import Family, load_family
@@ -26,6 +26,7 @@ from evenbore.trade.scale import expected_scale
 
 _ALL_THERE = 0.9  # with fewer of the expected notes than this another scale is looked for
 _LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
+_BROKEN_OFF = 3  # so many notes missing at one end: the scale was not played to there
 
 TAKE_KEYS: Final = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
 INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
@@ -105,7 +106,8 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     measured = measure_notes(signal, edges, guess, nominal, record["reverb_s"])
-    counted = [k for k, (*_, counts) in enumerate(played) if counts]
+    higher = [spectrum is not None and sounds_higher(spectrum) for spectrum in measured.spectra]
+    counted = [k for k, (*_, counts) in enumerate(played) if counts and not higher[k]]
     notes = [
         {key: record[key] for key in TAKE_KEYS}
         | {"pass": number + 1, "step": step}
@@ -113,18 +115,27 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         | {"confidence": _confidence(passes[number].score[step], passes[number].rival[step])}
         | measured.rows[k]
         | {"flags": " ".join([*measured.rows[k]["flags"].split(), *["repeated"] * bool(passes[number].others[step])])}
-        for k, (_, number, step, counts) in enumerate(played)
-        if counts
+        for k, number, step in ((k, *played[k][1:3]) for k in counted)
     ]
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
     far_off = [note for note in notes if abs(note["cents"] - record["offset_cents"]) > NOTE_CENTS]
     for note in far_off:
         note["flags"] = f"{note['flags']} far_off".strip()
+    heard = np.isin(np.arange(len(midi)), [note["step"] for note in notes if passes[note["pass"] - 1] is best])
+    record["notes_found"] = int(heard.sum())
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
-    warnings = [*signal.warnings, *_missing(best, written), *_repeated(passes, written), *_far_off(far_off), *quality.advice(numbers)]
+    overblown = [step for (_, _, step, counts), one in zip(played, higher, strict=True) if counts and one]
+    warnings = [
+        *signal.warnings,
+        *_missing(heard, written),
+        *_named("sound an octave or a twelfth higher than they should", overblown, written),
+        *_repeated(passes, written),
+        *_far_off(far_off),
+        *quality.advice(numbers),
+    ]
     if len(passes) > 1:
         warnings.append(f"the scale is in it {len(passes)} times; all complete passes were measured")
     spectra, bands = ([parts[k] for k in counted] for parts in (measured.spectra, measured.bands))
@@ -165,9 +176,22 @@ def _not_this_scale(record: Row, shift: int, reversed_order: bool, family: Famil
     )
 
 
-def _missing(scale: Alignment, written: Ints) -> list[str]:
-    missing = [midi_to_note(int(note)) for note in written[~scale.found]]
-    return [f"notes not found: {' '.join(missing)}"] if missing else []
+def _missing(heard: Bools, written: Ints) -> list[str]:
+    """Which notes are missing; a take that was broken off, or begun later, is told as such."""
+    steps = np.nonzero(heard)[0]
+    told, inside = [], np.arange(len(heard))
+    if len(steps) and len(heard) - 1 - steps[-1] >= _BROKEN_OFF:
+        end = midi_to_note(int(written[steps[-1]]))
+        told.append(f"breaks off after {end}: {len(steps)} of {len(heard)} notes")
+        inside = inside[: steps[-1]]
+    if len(steps) and steps[0] >= _BROKEN_OFF:
+        told.append(f"begins only at {midi_to_note(int(written[steps[0]]))}: {len(steps)} of {len(heard)} notes")
+        inside = inside[steps[0] :]
+    return told + _named("notes not found", inside[~heard[inside]].tolist(), written)
+
+
+def _named(what: str, steps: list[int], written: Ints) -> list[str]:
+    return [f"{what}: {' '.join(midi_to_note(int(written[step])) for step in steps)}"] if steps else []
 
 
 def _repeated(passes: list[Alignment], written: Ints) -> list[str]:
@@ -185,8 +209,7 @@ def _repeated(passes: list[Alignment], written: Ints) -> list[str]:
             often = "twice" if times == 2 else f"{times} times"
             told.append(f"{midi_to_note(int(written[step]))} was played {often}: the {which} attempt counts")
         elif steps:
-            names = " ".join(dict.fromkeys(midi_to_note(int(written[step])) for step, _ in steps))
-            told.append(f"played more than once, the {which} attempt at each counts: {names}")
+            told += _named(f"played more than once, the {which} attempt at each counts", [s for s, _ in steps], written)
     return told
 
 
