@@ -297,7 +297,7 @@ MEASURES: tuple[Measure, ...] = (
 
 # words in the column `flags` of notes.tsv
 FLAGS = {
-    "repeated": "played more than once, or broken off: one attempt counts, the last or, where that is a stub, the longest",
+    "repeated": "played more than once, or broken: the last attempt counts or, where that is a stub, the longest",
     "far_off": "more than 50 cents from where the take's other notes put it",
     "slurred": "follows its predecessor without a gap: no rise of level to time",
     "cracked": "a part (30 ms, four periods) of its first 0.12 s sounds more than 2.5 semitones away from its middle",

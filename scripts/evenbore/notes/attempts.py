@@ -11,8 +11,9 @@ from evenbore.facts.arrays import Bools, Floats32, Ints
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _QUIET = 0.35  # a note breaks off where its level falls below this share of what it is before and after
 _STRAY = 0.4  # and where it explains less than this share of what it usually explains
-_STRAY_FRAMES = 2  # for so many frames
+_STRAY_FRAMES = 2  # for so many frames; a single one is enough where another pitch explains the moment (score under 0)
 _STUB = 0.5  # an attempt shorter than this share of the longest is no full one
+_SMEAR = 3  # a window of four hops sees a note for so many frames more than it sounds
 _WHOLE_PASS = 0.9  # share of the notes that a pass holds
 _AGAIN = 0.5  # of a whole scale less than this share may be played anew; more is another pass
 
@@ -23,7 +24,8 @@ Run = dict[int, list[Span]]
 def attempts(first: Ints, last: Ints, notes: Floats32, level: Floats32, least: int) -> Run:
     """The attempts at each note of a run, of `least` frames or more.
 
-    first, last: (N,) frames, -1 where a note is missing. notes: (T, N) how well each note explains each frame. level: (T,).
+    first, last: (N,) frames, -1 where a note is missing. notes: (T, N) how well each note explains each frame.
+    level: (T,).
     """
     run = {}
     for step in np.nonzero(first >= 0)[0].tolist():
@@ -38,7 +40,7 @@ def attempts(first: Ints, last: Ints, notes: Floats32, level: Floats32, least: i
 
 def counted(spans: list[Span]) -> int:
     """Which attempt counts: the last one, but where that is a stub the longest."""
-    lengths = [last - first + 1 for first, last in spans]
+    lengths = [last - first + 1 - _SMEAR for first, last in spans]
     if not spans or lengths[-1] >= _STUB * max(lengths):
         return len(spans) - 1
     return int(np.argmax(lengths))
@@ -82,7 +84,7 @@ def _joined(before: Run, run: Run) -> Run:
 
 def _parts(score: Floats32, level: Floats32, least: int) -> list[Span]:
     """First and last frame of every unbroken part."""
-    broken = _quiet(level, least) | _lasting(score < _STRAY * np.median(score))
+    broken = _quiet(level, least) | _lasting(score < _STRAY * np.median(score)) | (score < 0)
     edge = np.nonzero(np.diff(np.concatenate([[True], broken, [True]])))[0]
     return [(int(a), int(b) - 1) for a, b in zip(edge[::2], edge[1::2], strict=True) if b - a >= least]
 

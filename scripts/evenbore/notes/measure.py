@@ -138,8 +138,9 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     ]
     if len(passes) > 1:
         warnings.append(f"the scale is in it {len(passes)} times; all complete passes were measured")
-    spectra, bands = ([parts[k] for k in counted] for parts in (measured.spectra, measured.bands))
-    return _finish(record, warnings, notes, spectra, bands)
+    return _finish(
+        record, warnings, notes, [measured.spectra[k] for k in counted], [measured.bands[k] for k in counted]
+    )
 
 
 def _guess_hz(evidence: Evidence, span: Span, offset_cents: float, nominal_hz: float) -> float:

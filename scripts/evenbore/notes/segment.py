@@ -10,6 +10,7 @@ Reference: Rabiner 1989, Proc. IEEE 77, 257 (Viterbi search).
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -122,7 +123,7 @@ def _runs(path: Ints, n: int) -> list[tuple[Ints, Ints]]:
     edge = np.concatenate([[0], np.nonzero(np.diff(path))[0] + 1, [len(path)]])
     runs: list[tuple[Ints, Ints]] = []
     before = n
-    for start, stop in zip(edge[:-1], edge[1:], strict=True):
+    for start, stop in pairwise(edge.tolist()):
         step = int(path[start])
         if step >= n:
             continue
@@ -147,7 +148,9 @@ def _alignment(
     support, rival = _support(evidence, notes, target + away_cents / 100, first, last)
     for step in np.nonzero(away_cents)[0]:
         span = slice(first[step], last[step] + 1)
-        support[step] = _note_scores(evidence.score[span], evidence.grid_midi, target[[step]] + away_cents[step] / 100).mean()
+        support[step] = _note_scores(
+            evidence.score[span], evidence.grid_midi, target[[step]] + away_cents[step] / 100
+        ).mean()
     return Alignment(first, last, support, rival, offset, away_cents, tuple(others))
 
 
@@ -239,7 +242,7 @@ def _decode(notes: Floats32, hop_s: float, back: float = np.inf) -> tuple[float,
     path = np.empty(n_frames, int)
     for t in range(n_frames - 1, -1, -1):
         path[t] = at
-        move = moves[t, at]
+        move = int(moves[t, at])
         if at >= n:
             at -= (0, n + 1, 1)[move]
         elif move == 4:
@@ -249,9 +252,7 @@ def _decode(notes: Floats32, hop_s: float, back: float = np.inf) -> tuple[float,
     return float(final.max()), path
 
 
-def _support(
-    evidence: Evidence, notes: Floats32, target: Floats, first: Ints, last: Ints
-) -> tuple[Floats, Floats]:
+def _support(evidence: Evidence, notes: Floats32, target: Floats, first: Ints, last: Ints) -> tuple[Floats, Floats]:
     support, rival = np.full(len(first), np.nan), np.full(len(first), np.nan)
     for i in np.nonzero(first >= 0)[0]:
         span = slice(first[i], last[i] + 1)
