@@ -95,12 +95,12 @@ _ENTRIES = (
     ),
     Flag(
         word="repeated",
-        sentence="attempted more than once: the attempt measured is the last one",
+        sentence="played more than once, or broken: the last attempt counts or, where that is a stub, the longest",
         short="repeated",
     ),
     Flag(
         word="far_off",
-        sentence="sounds more than 50 cents from its place in the scale",
+        sentence="more than 50 cents from where the take's other notes put it",
         short="far off",
     ),
     Flag(

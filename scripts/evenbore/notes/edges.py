@@ -29,6 +29,7 @@ _HIDDEN = 0.15  # what sounds before a note hides its beginning from this share 
 _DROWNED = 0.25  # from here on the onset is taken half-way to the time of
 _HANDOVER_S = 0.020  # so long before the note has become as strong as the old one's echo
 _SAME_PITCH = 1 / 24  # octaves: the echo of a note of the same pitch cannot be told from the note
+_BROKEN_S = 0.02  # a note that breaks and sounds again does so at most this far from the first estimate
 _SLUR_GAP_S = 0.06  # a shorter gap between two notes may be a slur
 _DIP = 0.25  # unless the level dips below this share of the weaker note's amplitude
 _DIP_WINDOW_S, _DIP_REACH_S = 0.015, 0.080
@@ -114,6 +115,10 @@ def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongu
         onset[i] = _onset(notes, i)
         if i > 0:
             offset[i - 1] = min(_offset(notes, i - 1), onset[i])
+            if abs(np.log2(f0_hz[i] / f0_hz[i - 1])) <= _SAME_PITCH:
+                # what sounds between the two may hold the same harmonics: a break to the octave
+                onset[i] = max(onset[i], first_s[i] - _BROKEN_S)
+                offset[i - 1] = min(offset[i - 1], last_s[i - 1] + _BROKEN_S)
     if n:
         offset[-1] = _offset(notes, n - 1)
     return Edges(onset, offset, slurred, transition)

@@ -9,15 +9,16 @@ from typing import Final
 
 import numpy as np
 
-from evenbore.facts.arrays import Floats, Ints
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.flags import UNSURE
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError
+from evenbore.notes.attempts import Span
 from evenbore.notes.edges import refine
 from evenbore.notes.evidence import Evidence, gather
 from evenbore.notes.note import measure_notes
-from evenbore.notes.segment import Alignment, better_guess, find_passes
-from evenbore.notes.spectrum import Harmonics
+from evenbore.notes.segment import NOTE_CENTS, Alignment, better_guess, find_passes
+from evenbore.notes.spectrum import Harmonics, sounds_higher
 from evenbore.recording import quality
 from evenbore.recording.audio import Signal, open_signal
 from evenbore.trade.families import Family, load_family
@@ -27,6 +28,7 @@ from evenbore.trade.scale import expected_scale
 # ASSUME: own choice, no source.
 _ALL_THERE = 0.9  # with fewer of the expected notes than this another scale is looked for
 _LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
+_BROKEN_OFF = 3  # so many notes missing at one end: the scale was not played to there
 
 TAKE_KEYS: Final = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
 INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
@@ -86,47 +88,73 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
                 n, of = record["notes_found"], record["notes_expected"]
                 reason = f"too little of the scale is left: {n} of {of} expected notes found"
             return set_aside(record, "; ".join([*signal.warnings, reason]))
-    where = [(number, int(step)) for number, one in enumerate(passes) for step in np.nonzero(one.found)[0]]
+    # attempts that do not count are measured like the others: each is what sounds before or after one that counts
+    played = sorted(
+        (span, number, int(step), counts)
+        for number, one in enumerate(passes)
+        for step in np.nonzero(one.found)[0]
+        for span, counts in [((one.first[step], one.last[step]), True), *((other, False) for other in one.others[step])]
+    )
     half = evidence.hop_s / 2
-    first = np.array([passes[number].first[step] for number, step in where]) * evidence.hop_s - half
-    last = np.array([passes[number].last[step] for number, step in where]) * evidence.hop_s + half
-    nominal = midi_to_hz(midi[[step for _, step in where]], row["tuning_hz"])
+    first, last = np.array([span for span, *_ in played]).T * evidence.hop_s + [[-half], [half]]
+    nominal = midi_to_hz(midi[[step for _, _, step, _ in played]], row["tuning_hz"])
     guess = np.array(
-        [_guess_hz(evidence, passes[number], step, hz) for (number, step), hz in zip(where, nominal, strict=True)]
+        [
+            _guess_hz(evidence, span, passes[number].offset_cents + passes[number].away_cents[step], hz)
+            for (span, number, step, _), hz in zip(played, nominal, strict=True)
+        ]
     )
     edges = refine(signal, first, last, guess, row["articulation"] == "tongued")
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     measured = measure_notes(signal, edges, guess, nominal, record["reverb_s"])
+    higher = [spectrum is not None and sounds_higher(spectrum) for spectrum in measured.spectra]
+    counted = [k for k, (*_, counts) in enumerate(played) if counts and not higher[k]]
     notes = [
         {key: record[key] for key in TAKE_KEYS}
         | {"pass": number + 1, "step": step}
         | {"written_note": midi_to_note(int(written[step])), "midi": int(midi[step])}
         | {"confidence": _confidence(passes[number].score[step], passes[number].rival[step])}
-        | measures
-        for (number, step), measures in zip(where, measured.rows, strict=True)
+        | measured.rows[k]
+        | {"flags": " ".join([*measured.rows[k]["flags"].split(), *["repeated"] * bool(passes[number].others[step])])}
+        for k, number, step in ((k, *played[k][1:3]) for k in counted)
     ]
     for note in notes:
         if note["confidence"] < UNSURE:
             note["flags"] = f"{note['flags']} unsure".strip()
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
+    far_off = [note for note in notes if abs(note["cents"] - record["offset_cents"]) > NOTE_CENTS]
+    for note in far_off:
+        note["flags"] = f"{note['flags']} far_off".strip()
+    heard = np.isin(np.arange(len(midi)), [note["step"] for note in notes if passes[note["pass"] - 1] is best])
+    record["notes_found"] = int(heard.sum())
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
-    warnings = [*signal.warnings, *_missing(best, written), *quality.advice(numbers)]
+    overblown = [step for (_, _, step, counts), one in zip(played, higher, strict=True) if counts and one]
+    warnings = [
+        *signal.warnings,
+        *_missing(heard, written),
+        *_named("sound an octave or a twelfth higher than they should", overblown, written),
+        *_repeated(passes, written),
+        *_far_off(far_off),
+        *quality.advice(numbers),
+    ]
     if len(passes) > 1:
         warnings.append(f"the scale is in it {len(passes)} times; all complete passes were measured")
-    return _finish(record, warnings, notes, measured.spectra, measured.bands)
+    return _finish(
+        record, warnings, notes, [measured.spectra[k] for k in counted], [measured.bands[k] for k in counted]
+    )
 
 
-def _guess_hz(evidence: Evidence, scale: Alignment, step: int, nominal_hz: float) -> float:
+def _guess_hz(evidence: Evidence, span: Span, offset_cents: float, nominal_hz: float) -> float:
     """First estimate of a note's pitch, from the grid of pitches around its place in the scale."""
-    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - scale.offset_cents
+    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - offset_cents
     near = np.abs(deviation) <= 60
-    mean = evidence.score[scale.first[step] : scale.last[step] + 1, near].mean(axis=0)
+    mean = evidence.score[span[0] : span[1] + 1, near].mean(axis=0)
     weight = np.clip(mean - 0.7 * mean.max(), 0, None)
-    return float(nominal_hz * 2 ** ((scale.offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
+    return float(nominal_hz * 2 ** ((offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
 
 
 def _confidence(score: float, rival: float) -> float:
@@ -154,9 +182,46 @@ def _not_this_scale(record: Row, shift: int, reversed_order: bool, family: Famil
     )
 
 
-def _missing(scale: Alignment, written: Ints) -> list[str]:
-    missing = [midi_to_note(int(note)) for note in written[~scale.found]]
-    return [f"notes not found: {' '.join(missing)}"] if missing else []
+def _missing(heard: Bools, written: Ints) -> list[str]:
+    """Which notes are missing; a take that was broken off, or begun later, is told as such."""
+    steps = np.nonzero(heard)[0]
+    told, inside = [], np.arange(len(heard))
+    if len(steps) and len(heard) - 1 - steps[-1] >= _BROKEN_OFF:
+        end = midi_to_note(int(written[steps[-1]]))
+        told.append(f"breaks off after {end}: {len(steps)} of {len(heard)} notes")
+        inside = inside[: steps[-1]]
+    if len(steps) and steps[0] >= _BROKEN_OFF:
+        told.append(f"begins only at {midi_to_note(int(written[steps[0]]))}: {len(steps)} of {len(heard)} notes")
+        inside = inside[steps[0] :]
+    return told + _named("notes not found", inside[~heard[inside]].tolist(), written)
+
+
+def _named(what: str, steps: list[int], written: Ints) -> list[str]:
+    return [f"{what}: {' '.join(midi_to_note(int(written[step])) for step in steps)}"] if steps else []
+
+
+def _repeated(passes: list[Alignment], written: Ints) -> list[str]:
+    """Which notes were played more than once, and which attempt counts."""
+    told = []
+    for last, which in ((True, "last"), (False, "longest")):
+        steps = [
+            (int(step), len(others) + 1)
+            for one in passes
+            for step, others in enumerate(one.others)
+            if others and (one.first[step] > max(others)[0]) == last
+        ]
+        if len(steps) == 1:
+            ((step, times),) = steps
+            often = "twice" if times == 2 else f"{times} times"
+            told.append(f"{midi_to_note(int(written[step]))} was played {often}: the {which} attempt counts")
+        elif steps:
+            told += _named(f"played more than once, the {which} attempt at each counts", [s for s, _ in steps], written)
+    return told
+
+
+def _far_off(notes: list[Row]) -> list[str]:
+    told = [f"{note['written_note']} ({note['cents']:+.0f} cents)" for note in notes]
+    return [f"far off their places: {', '.join(told)}"] if told else []
 
 
 def _finish(

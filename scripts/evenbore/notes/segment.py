@@ -2,31 +2,34 @@
 
 The sheet says which notes were played, in which order. A hidden Markov model walks through them from
 left to right: a note lasts while its pitch explains the spectrum, a gap takes silence, breath, speech,
-squeaks and whatever else is not the scale, notes may be missing, and the instrument may sit anywhere
-within 80 cents of its nominal pitch. What is not the scale stays in the gaps, it is not forced into it.
+squeaks and whatever else is not the scale, notes may be missing, the player may go back and begin anew from
+any note, and the instrument may sit anywhere within 80 cents of its nominal pitch. What is not the scale
+stays in the gaps, it is not forced into it.
 
 Reference: Rabiner 1989, Proc. IEEE 77, 257 (Viterbi search).
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
+from evenbore.notes.attempts import Span, attempts, counted, gather_passes
 from evenbore.notes.evidence import GRID_CENTS, Evidence
+from evenbore.notes.faroff import place_far_off
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _LIMIT_CENTS = 80.0  # the instrument may sit this far from nominal
 _TYPICAL_CENTS = 20.0  # most instruments sit within about this
-_NOTE_CENTS = 50.0  # and a single note this far from the instrument
+NOTE_CENTS = 50.0  # and a single note this far from the instrument
 _NEUTRAL = 0.4  # score at which a note and a gap are equally likely
 _LEAD = 0.35  # another pitch may explain the moment better by this much
 _GAIN = 6.0  # log-likelihood per unit of score
 _ENTER = 4.0  # cost of starting a note: a note needs a few good frames
 _SKIP = 12.0  # cost of a missing note
 _GAP_PER_S = 20.0  # cost of a gap inside the scale, so that one complete pass beats two halves
-_PASS_SHARE = 0.8  # a further pass holds this share of the notes of the best one
-_LOOK = 4  # further passes are looked for in stretches so many times as long as the best one
+_BACK = 10.0  # cost of going back to play anew
 _COARSE = 4  # every so many frames serve to tell one scale from another
 _CLEARLY = 8.0  # log-likelihood by which another scale must fit better
 _NEIGHBOURS = 3  # semitones: when nearly all notes are there, the scale may still have begun a little lower
@@ -41,7 +44,8 @@ class Alignment:
 
     first, last: (N,) frame numbers, -1 where the note was not found. score: (N,) mean evidence of the
     note; rival: (N,) mean evidence of the best other pitch at least 80 cents away. offset_cents: how far
-    the instrument sits from nominal.
+    the instrument sits from nominal; away_cents: (N,) how far a note that is far off was found from there, 0 for
+    the others. others: of each note the attempts that do not count, in order of time.
     """
 
     first: Ints
@@ -49,6 +53,8 @@ class Alignment:
     score: Floats
     rival: Floats
     offset_cents: float
+    away_cents: Floats
+    others: tuple[tuple[Span, ...], ...]
 
     @property
     def found(self) -> Bools:
@@ -59,39 +65,25 @@ class Alignment:
 def find_passes(evidence: Evidence, midi: Ints, tuning_hz: float) -> list[Alignment]:
     """Align the expected sounding notes `midi` (N,) with every complete pass of the scale, in order of time.
 
-    A4 of the session is `tuning_hz`. The list is never empty: the best pass comes even when it is poor. A
-    false start, or half a scale beside a whole one, is no pass.
+    A4 of the session is `tuning_hz`. The list is never empty: where no pass is complete the fullest comes. A
+    false start, or a part of the scale beside a whole one, is no pass.
     """
     nominal = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0)
     score = evidence.score
-    offsets = _offsets(score, evidence.grid_midi, nominal)
+    likeliest = -np.inf
     # a scale that lost a note fits as well a semitone away: the nearer offset is the likelier one
-    offset = offsets[0]
-    if len(offsets) > 1:
-        totals = [
-            _search(_note_scores(score, evidence.grid_midi, nominal + o / 100), evidence.hop_s)[0]
-            - 0.5 * (o / _TYPICAL_CENTS) ** 2
-            for o in offsets
-        ]
-        offset = offsets[int(np.argmax(totals))]
+    for tried in _offsets(score, evidence.grid_midi, nominal):
+        scores = _note_scores(score, evidence.grid_midi, nominal + tried / 100)
+        total, path = _decode(scores, evidence.hop_s, _BACK)
+        total -= 0.5 * (tried / _TYPICAL_CENTS) ** 2
+        if total > likeliest:
+            likeliest, offset, notes, states = total, tried, scores, path
     target = nominal + offset / 100
-    notes = _note_scores(score, evidence.grid_midi, target)
-    best = _align(score, notes, evidence, target, offset, 0, len(score))
-    passes, rest = [best], [(0, _start(best)), (_stop(best), len(score))]
-    length = _stop(best) - _start(best)
-    while rest and best.found.mean() >= _PASS_SHARE:
-        start, stop = rest.pop()
-        if stop - start < _PASS_SHARE * length / 2:
-            continue
-        # a look at a few passes' worth at a time: the work grows with the recording, not with its square
-        seen = min(stop, start + _LOOK * length)
-        other = _align(score, notes, evidence, target, offset, start, seen)
-        if other.found.sum() >= _PASS_SHARE * best.found.sum():
-            passes.append(other)
-            rest += [(start, _start(other)), (_stop(other), stop)]
-        elif seen < stop:
-            rest.append((start + _LOOK * length // 2, stop))
-    return sorted(passes, key=_start)
+    runs = []
+    for first, last in _runs(states, len(midi)):
+        _part_repeated(first, last, target, evidence.level)
+        runs.append(attempts(first, last, notes, evidence.level, _FOUND_FRAMES))
+    return [_alignment(one, evidence, notes, target, offset) for one in gather_passes(runs, len(midi))]
 
 
 def better_guess(evidence: Evidence, midi: Ints, tuning_hz: float, best: Alignment) -> tuple[int, bool]:
@@ -107,8 +99,8 @@ def better_guess(evidence: Evidence, midi: Ints, tuning_hz: float, best: Alignme
 
     def fit(pitches: Floats) -> tuple[float, float]:
         """Log-likelihood, and the share of the notes that are there."""
-        total, first, _ = _search(_note_scores(coarse, evidence.grid_midi, pitches), hop_s)
-        return total, float(np.mean(first >= 0))
+        total, path = _decode(_note_scores(coarse, evidence.grid_midi, pitches), hop_s)
+        return total, float(np.mean(np.isin(np.arange(len(pitches)), path)))
 
     def clearly(tried: tuple[float, float]) -> bool:
         # half a scale matches half of many another: what it really is must be all there
@@ -126,29 +118,40 @@ def better_guess(evidence: Evidence, midi: Ints, tuning_hz: float, best: Alignme
     return (shifts[likeliest] if clearly(fits[likeliest]) else 0), False
 
 
-def _start(scale: Alignment) -> int:
-    """First frame of the first note found; 0 when there is none."""
-    return int(scale.first[scale.found][0]) if scale.found.any() else 0
+def _runs(path: Ints, n: int) -> list[tuple[Ints, Ints]]:
+    """First and last frame of every note, (n,), -1 where it is missing, in every stretch that only goes forward."""
+    edge = np.concatenate([[0], np.nonzero(np.diff(path))[0] + 1, [len(path)]])
+    runs: list[tuple[Ints, Ints]] = []
+    before = n
+    for start, stop in pairwise(edge.tolist()):
+        step = int(path[start])
+        if step >= n:
+            continue
+        if step <= before:
+            runs.append((np.full(n, -1), np.full(n, -1)))
+        runs[-1][0][step], runs[-1][1][step], before = start, stop - 1, step
+    return runs
 
 
-def _stop(scale: Alignment) -> int:
-    """Frame after the last note found; 0 when there is none."""
-    return int(scale.last[scale.found][-1]) + 1 if scale.found.any() else 0
-
-
-def _align(
-    score: Floats32, notes: Floats32, evidence: Evidence, target: Floats, offset: float, start: int, stop: int
+def _alignment(
+    played: list[list[Span]], evidence: Evidence, notes: Floats32, target: Floats, offset: float
 ) -> Alignment:
-    """The best pass between two frames."""
-    _, first, last = _search(notes[start:stop], evidence.hop_s)
-    _part_repeated(first, last, target, evidence.level[start:stop])
-    short = (first >= 0) & (last - first + 1 < _FOUND_FRAMES)
-    first[short], last[short] = -1, -1
-    there = first >= 0
-    first[there] += start
-    last[there] += start
-    support, rival = _support(score, notes, evidence.grid_midi, target, first, last)
-    return Alignment(first, last, support, rival, offset)
+    """One pass, from the attempts at each of its notes."""
+    away_cents = place_far_off(evidence, target, played)
+    first, last = np.full(len(target), -1), np.full(len(target), -1)
+    others: list[tuple[Span, ...]] = []
+    for step, spans in enumerate(played):
+        k = counted(spans)
+        if spans:
+            first[step], last[step] = spans[k]
+        others.append(tuple(spans[:k] + spans[k + 1 :]))
+    support, rival = _support(evidence, notes, target + away_cents / 100, first, last)
+    for step in np.nonzero(away_cents)[0]:
+        span = slice(first[step], last[step] + 1)
+        support[step] = _note_scores(
+            evidence.score[span], evidence.grid_midi, target[[step]] + away_cents[step] / 100
+        ).mean()
+    return Alignment(first, last, support, rival, offset, away_cents, tuple(others))
 
 
 def _part_repeated(first: Ints, last: Ints, target: Floats, level: Floats32) -> None:
@@ -195,7 +198,7 @@ def _offsets(score: Floats32, grid: Floats, nominal: Floats) -> list[float]:
 def _note_scores(score: Floats32, grid: Floats, target: Floats) -> Floats32:
     """(T, N) best score of each expected note within its own tolerance, less where another pitch leads clearly."""
     step = GRID_CENTS / 100
-    half = int(_NOTE_CENTS / GRID_CENTS)
+    half = int(NOTE_CENTS / GRID_CENTS)
     centre = np.rint((target - grid[0]) / step).astype(int)
     values, where = np.unique(centre, return_inverse=True)
     columns = [score[:, max(0, c - half) : c + half + 1].max(axis=1, initial=0) for c in values]
@@ -204,56 +207,56 @@ def _note_scores(score: Floats32, grid: Floats, target: Floats) -> Floats32:
     return leading
 
 
-def _search(notes: Floats32, hop_s: float) -> tuple[float, Ints, Ints]:
-    """Viterbi search: log-likelihood, and first and last frame of every note, -1 where it is missing.
+def _decode(notes: Floats32, hop_s: float, back: float = np.inf) -> tuple[float, Ints]:
+    """Viterbi search: log-likelihood, and the state of every frame, (T,).
 
-    States 0 … n-1 are the notes, n … 2n the gaps before, between and after them; one more can't be reached.
+    States 0 … n-1 are the notes, n … 2n the gaps before, between and after them. Going back to a note that has
+    been passed costs `back`.
     """
     n_frames, n = notes.shape
-    gaps, nowhere = n + np.arange(n + 1), 2 * n + 1
-    # which states can come before each state, and what that costs
-    before = np.full((4, 2 * n + 2), nowhere)
-    cost = np.zeros((4, 2 * n + 2), np.float32)
-    before[0, :nowhere] = np.arange(nowhere)  # stay
-    before[1, 1:n], cost[1, 1:n] = np.arange(n - 1), _ENTER  # slur on
-    before[2, :n], cost[2, :n] = gaps[:-1], _ENTER  # start after a gap
-    before[3, 2:n], cost[3, 2:n] = np.arange(n - 2), _ENTER + _SKIP  # slur over a missing note
-    before[1, gaps[1:]] = np.arange(n)  # stop
-    before[2, gaps[1:]], cost[2, gaps[1:]] = gaps[:-1], _SKIP  # a note is missing
-    gain = np.zeros((n_frames, 2 * n + 2), np.float32)
+    gain = np.zeros((n_frames, 2 * n + 1), np.float32)
     gain[:, :n] = _GAIN * (notes - _NEUTRAL)
     gain[:, n + 1 : 2 * n] = -_GAP_PER_S * hop_s
     # notes missing at either end cost as much as anywhere else
-    state = np.full(2 * n + 2, -1e9, np.float32)
-    state[gaps] = -_SKIP * np.arange(n + 1)
-    at_end = np.zeros(2 * n + 2, np.float32)
-    at_end[:n], at_end[gaps] = _SKIP * np.arange(n - 1, -1, -1), _SKIP * np.arange(n, -1, -1)
-    moves = np.empty((n_frames, 2 * n + 2), np.uint8)
-    every = np.arange(2 * n + 2)
+    state = np.full(2 * n + 1, -1e9, np.float32)
+    state[n:] = -_SKIP * np.arange(n + 1)
+    at_end = np.empty(2 * n + 1, np.float32)
+    at_end[:n], at_end[n:] = _SKIP * np.arange(n - 1, -1, -1), _SKIP * np.arange(n, -1, -1)
+    moves, chosen = np.empty((n_frames, 2 * n + 1), np.uint8), np.empty(2 * n + 1, np.intp)
+    gaps = np.empty((n_frames, n + 1), np.float32)
+    options = np.full((5, 2 * n + 1), -np.inf, np.float32)
     for t in range(n_frames):
-        options = state[before] - cost
-        move = options.argmax(axis=0)
-        moves[t] = move
-        state = options[move, every] + gain[t]
+        gaps[t] = state[n:]
+        options[0] = state  # stay
+        options[1, 1:n] = state[: n - 1] - _ENTER  # slur on
+        options[1, n + 1 :] = state[:n]  # stop
+        options[2, :n] = state[n:-1] - _ENTER  # start after a gap
+        options[2, n + 1 :] = state[n:-1] - _SKIP  # a note is missing
+        options[3, 2:n] = state[: max(0, n - 2)] - (_ENTER + _SKIP)  # slur over a missing note
+        if back < np.inf:
+            options[4, :n] = np.maximum.accumulate(state[:n:-1])[::-1] - (_ENTER + back)  # go back
+        moves[t] = options.argmax(axis=0, out=chosen)
+        state = options.max(axis=0) + gain[t]
     final = state - at_end
     at = int(final.argmax())
-    total = float(final[at])
-    first, last = np.full(n, -1), np.full(n, -1)
+    path = np.empty(n_frames, int)
     for t in range(n_frames - 1, -1, -1):
-        if at < n:
-            first[at] = t
-            last[at] = max(last[at], t)
-        at = before[moves[t, at], at]
-    return total, first, last
+        path[t] = at
+        move = int(moves[t, at])
+        if at >= n:
+            at -= (0, n + 1, 1)[move]
+        elif move == 4:
+            at += n + 1 + int(gaps[t, at + 1 :].argmax())
+        else:
+            at += (0, -1, n, -2)[move]
+    return float(final.max()), path
 
 
-def _support(
-    score: Floats32, notes: Floats32, grid: Floats, target: Floats, first: Ints, last: Ints
-) -> tuple[Floats, Floats]:
+def _support(evidence: Evidence, notes: Floats32, target: Floats, first: Ints, last: Ints) -> tuple[Floats, Floats]:
     support, rival = np.full(len(first), np.nan), np.full(len(first), np.nan)
     for i in np.nonzero(first >= 0)[0]:
         span = slice(first[i], last[i] + 1)
         support[i] = notes[span, i].mean()
-        other = np.abs(grid - target[i]) > 0.8
-        rival[i] = score[span][:, other].mean(axis=0).max()
+        other = np.abs(evidence.grid_midi - target[i]) > 0.8
+        rival[i] = evidence.score[span][:, other].mean(axis=0).max()
     return support, rival

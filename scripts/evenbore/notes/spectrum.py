@@ -15,6 +15,9 @@ from evenbore.facts.arrays import Floats, Floats32, Ints, Spectra
 
 TOP_HZ = 10_000.0  # harmonics and noise are measured up to here (or 0.45 of the sample rate)
 ABOVE_NOISE_DB = 6.0  # ASSUME: a harmonic less than this above the noise is missing, not a number
+# ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
+_SOLE_DB = 28.0  # a note sounds higher where every second or third harmonic stands so far over all others,
+_FIRST_DB, _SECOND_DB = 14.0, 8.0  # or the strongest two of them so far
 _PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear of each other
 _BLOCK_SAMPLES = 1 << 15
 # products of small primes
@@ -144,6 +147,22 @@ def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
     bandwidth = window(frames.size)[1]
     noise = 0.5 * (floor[:-1] + floor[1:]) / bandwidth * f0_hz / frames.bin_hz
     return Harmonics(number, f0_hz * number.astype(float), level, above, limit, 10 * np.log10(noise))
+
+
+def sounds_higher(spectrum: Harmonics) -> bool:
+    """Whether the note truly sounds an octave or a twelfth higher: only every second or third harmonic is strong.
+
+    What overblows leaves traces between its harmonics. Of a harmonic under the noise its limit counts.
+    """
+    level = spectrum.level_db
+    most = np.where(np.isnan(level), spectrum.limit_db, level)
+    for multiple in (2, 3):
+        own = spectrum.number % multiple > 0
+        strongest = np.sort(level[~own & ~np.isnan(level)])[:-3:-1] - most[own].max()
+        first, second = (*strongest, np.nan, np.nan)[:2]
+        if first >= _SOLE_DB or (first >= _FIRST_DB and second >= _SECOND_DB):
+            return True
+    return False
 
 
 def note_bands(frames: Frames, spectrum: Harmonics) -> Floats:
