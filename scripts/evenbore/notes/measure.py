@@ -67,6 +67,7 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     if row["pattern"] == "passage":
         return _finish(record, signal.warnings, [], [], [])
     family = load_family(row["family"], Path(row["families_dir"]) if row["families_dir"] else None)
+    record["family"] = family.name
     written = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"], row["notes"])
     midi = family.to_sounding(written)
     evidence = gather(signal, midi.min(), midi.max())
