@@ -39,7 +39,7 @@ _GLIDE = 0.4  # semitones that most notes glide on towards the next one
 _SEMITONE_OFF = 0.85  # semitones off the tuning from which a scale is called another one
 # ASSUME: slides and barrels move an instrument by less; at 50 the next semitone is as near (common practice).
 _OFF_TUNE_CENTS = 45.0
-INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
+_INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ def objection(
             return another
         shift = _shift(tones, evidence, nominal, placed, as_said)
         if shift:
-            interval = INTERVALS.get(abs(shift), f"{abs(shift)} semitone{'s' if abs(shift) > 1 else ''}")
+            interval = _INTERVALS.get(abs(shift), f"{abs(shift)} semitone{'s' if abs(shift) > 1 else ''}")
             return Objection(
                 f"sounds {interval} {'higher' if shift > 0 else 'lower'} than the sheet says ({span}): another range or"
                 " register, the wrong family, or notes named at concert pitch?",
@@ -259,6 +259,8 @@ def _matched(tones: _Tones, scale: Floats) -> Ints:
 
 def _glides(evidence: Evidence, nominal: Floats, best: Alignment) -> bool:
     """Whether most notes found glide on towards the next one, as in a sweep, instead of standing still."""
+    if len(nominal) < 2:
+        return False
     towards = np.sign(np.gradient(nominal))
     slides = []
     for i in np.nonzero(best.found & (towards != 0))[0]:

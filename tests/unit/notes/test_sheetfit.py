@@ -157,6 +157,11 @@ def test_listed_notes_are_judged_too():
     assert doubt.reason.startswith("sounds 1 semitone higher")
 
 
+def test_one_note_alone_is_judged_too():
+    assert against(play([67]), pattern="notes", notes=[67]) is None
+    assert against(play([70]), pattern="notes", notes=[67]).unusable
+
+
 def test_a_take_far_off_the_tuning_is_remarked():
     assert tuning_remark(-60.4) == [
         "the whole take lies 60 cents flat: another tuning, transposition or recorder speed?"
