@@ -9,6 +9,7 @@ from evenbore.facts.columns import names
 from evenbore.facts.rows import Row
 from evenbore.files.tables import ROWS_AT_ONCE, conform
 from evenbore.notes.chunkfile import read_chunk_rows, read_columns
+from evenbore.notes.familysound import unlike_their_family
 
 LONG = ("harmonics", "bands")
 CHUNKS_AT_ONCE = 32  # takes of one instrument often alternate with others' in the sheet
@@ -18,7 +19,8 @@ def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iter
     """Tables `recordings` and `notes`, and in parts the LONG ones, in the order of the sheet's recordings.
 
     Of recordings with the same sound only the first usable one of the sheet stays, the others are set aside: a copy
-    taken for a repeat would make the instrument look perfectly repeatable.
+    taken for a repeat would make the instrument look perfectly repeatable. Takes that sound like another family than
+    their own are remarked.
     """
     recordings: list[Row] = []
     notes: list[pd.DataFrame] = []
@@ -35,6 +37,9 @@ def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iter
     kept = [(row["recording"], *where[row["recording"]]) for row in recordings if row["recording"] not in copies]
     all_notes = pd.concat(notes, ignore_index=True)
     all_notes = all_notes[~all_notes["recording"].isin(copies)]
+    doubts = unlike_their_family(recordings, all_notes)
+    for row in (row for row in recordings if row["recording"] in doubts):
+        row |= {"status": "warned", "reason": "; ".join(filter(None, [row["reason"], doubts[row["recording"]]]))}
     return {
         "recordings": conform(pd.DataFrame(recordings).reindex(columns=names("recordings")), "recordings"),
         "notes": all_notes.sort_values("recording", key=lambda column: column.map(place), kind="stable"),

@@ -17,21 +17,19 @@ from evenbore.notes.attempts import Span
 from evenbore.notes.edges import refine
 from evenbore.notes.evidence import Evidence, gather
 from evenbore.notes.note import measure_notes
-from evenbore.notes.segment import NOTE_CENTS, Alignment, better_guess, find_passes
+from evenbore.notes.segment import NOTE_CENTS, Alignment, find_passes
+from evenbore.notes.sheetfit import objection, tuning_remark
 from evenbore.notes.spectrum import Harmonics, sounds_higher
 from evenbore.recording import quality
 from evenbore.recording.audio import Signal, open_signal
-from evenbore.trade.families import Family, load_family
+from evenbore.trade.families import load_family
 from evenbore.trade.pitch import hz_to_midi, midi_to_hz, midi_to_note
 from evenbore.trade.scale import expected_scale
 
 # ASSUME: own choice, no source.
-_ALL_THERE = 0.9  # with fewer of the expected notes than this another scale is looked for
-_LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
 _BROKEN_OFF = 3  # so many notes missing at one end: the scale was not played to there
 
 TAKE_KEYS: Final = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
-INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
 
 
 @dataclass(frozen=True)
@@ -74,20 +72,20 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     if row["pattern"] == "passage":
         return _finish(record, signal.warnings, [], [], [])
     family = load_family(row["family"], Path(row["families_dir"]) if row["families_dir"] else None)
+    record["family"] = family.name
     written = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"], row["notes"])
     midi = family.to_sounding(written)
     evidence = gather(signal, midi.min(), midi.max())
     passes = find_passes(evidence, midi, row["tuning_hz"])
     best = max(passes, key=lambda alignment: alignment.found.sum())
     record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
-    if best.found.mean() < _ALL_THERE or not (best.found[0] and best.found[-1]):
-        shift, reversed_order = better_guess(evidence, midi, row["tuning_hz"], best)
-        if shift or reversed_order or best.found.mean() < _LEAST_FOUND:
-            reason = _not_this_scale(record, shift, reversed_order, family, written)
-            if signal.damaged:  # a part of a scale fits many another
-                n, of = record["notes_found"], record["notes_expected"]
-                reason = f"too little of the scale is left: {n} of {of} expected notes found"
-            return set_aside(record, "; ".join([*signal.warnings, reason]))
+    doubt = objection(evidence, row, family, written, best)
+    if doubt and doubt.unusable:
+        reason = doubt.reason
+        if signal.damaged:  # a part of a scale fits many another
+            n, of = record["notes_found"], record["notes_expected"]
+            reason = f"too little of the scale is left: {n} of {of} expected notes found"
+        return set_aside(record, "; ".join([*signal.warnings, reason]))
     # attempts that do not count are measured like the others: each is what sounds before or after one that counts
     played = sorted(
         (span, number, int(step), counts)
@@ -132,9 +130,11 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
+    against = [*([doubt.reason] if doubt else []), *tuning_remark(record["offset_cents"])]
     overblown = [step for (_, _, step, counts), one in zip(played, higher, strict=True) if counts and one]
     warnings = [
         *signal.warnings,
+        *against,
         *_missing(heard, written),
         *_named("sound an octave or a twelfth higher than they should", overblown, written),
         *_repeated(passes, written),
@@ -163,23 +163,6 @@ def _confidence(score: float, rival: float) -> float:
     Logistic regression over 2,600 notes found in takes drowned in noise, played wrong or under the wrong sheet.
     """
     return float(1 / (1 + np.exp(0.3 - 3.0 * score - 12.5 * (score - rival))))
-
-
-def _not_this_scale(record: Row, shift: int, reversed_order: bool, family: Family, written: Ints) -> str:
-    n, of = record["notes_found"], record["notes_expected"]
-    span = f"{midi_to_note(int(written[0]))} to {midi_to_note(int(written[-1]))} written for {family.name}"
-    if reversed_order:
-        return f"the notes come in the opposite order ({span} was expected): correct `direction`"
-    if shift:
-        interval = INTERVALS.get(abs(shift), f"{abs(shift)} semitone{'s' if abs(shift) > 1 else ''}")
-        return (
-            f"sounds {interval} {'higher' if shift > 0 else 'lower'} than the sheet says ({span}): another range or"
-            " register, the wrong family, or notes named at concert pitch?"
-        )
-    return (
-        f"no such scale in it: {n} of {of} expected notes found ({span});"
-        " another pattern or range than the sheet says, or no scale at all?"
-    )
 
 
 def _missing(heard: Bools, written: Ints) -> list[str]:

@@ -30,10 +30,6 @@ _ENTER = 4.0  # cost of starting a note: a note needs a few good frames
 _SKIP = 12.0  # cost of a missing note
 _GAP_PER_S = 20.0  # cost of a gap inside the scale, so that one complete pass beats two halves
 _BACK = 10.0  # cost of going back to play anew
-_COARSE = 4  # every so many frames serve to tell one scale from another
-_CLEARLY = 8.0  # log-likelihood by which another scale must fit better
-_NEIGHBOURS = 3  # semitones: when nearly all notes are there, the scale may still have begun a little lower
-_WHOLE = 0.9  # share of the notes that another scale must hold
 _FOUND_FRAMES = 3
 _DIP, _BESIDE = 0.7, 6  # a note is played anew where the level dips under this share of that of so many frames beside
 
@@ -84,38 +80,6 @@ def find_passes(evidence: Evidence, midi: Ints, tuning_hz: float) -> list[Alignm
         _part_repeated(first, last, target, evidence.level)
         runs.append(attempts(first, last, notes, evidence.level, _FOUND_FRAMES))
     return [_alignment(one, evidence, notes, target, offset) for one in gather_passes(runs, len(midi))]
-
-
-def better_guess(evidence: Evidence, midi: Ints, tuning_hz: float, best: Alignment) -> tuple[int, bool]:
-    """What the recording seems to hold when the expected scale is not all there.
-
-    Returns the semitones by which the same scale, moved as a whole, fits clearly better (0: none), and
-    whether it fits clearly better in the opposite order.
-    """
-    # whole semitones are for the shift to tell
-    offset = (best.offset_cents + 50) % 100 - 50
-    target = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0) + offset / 100
-    coarse, hop_s = evidence.score[::_COARSE], _COARSE * evidence.hop_s
-
-    def fit(pitches: Floats) -> tuple[float, float]:
-        """Log-likelihood, and the share of the notes that are there."""
-        total, path = _decode(_note_scores(coarse, evidence.grid_midi, pitches), hop_s)
-        return total, float(np.mean(np.isin(np.arange(len(pitches)), path)))
-
-    def clearly(tried: tuple[float, float]) -> bool:
-        # half a scale matches half of many another: what it really is must be all there
-        return tried[0] > as_said + _CLEARLY and tried[1] >= _WHOLE and tried[1] > best.found.mean()
-
-    as_said = fit(target)[0]
-    if clearly(fit(target[::-1])):
-        return 0, True
-    low, high = evidence.grid_midi[0] - target.min(), evidence.grid_midi[-1] - target.max()
-    if best.found.mean() >= _WHOLE:
-        low, high = max(low, -_NEIGHBOURS), min(high, _NEIGHBOURS)
-    shifts = [shift for shift in range(int(np.ceil(low)), int(high) + 1) if shift]
-    fits = [fit(target + shift) for shift in shifts]
-    likeliest = max(range(len(shifts)), key=lambda k: fits[k][0])
-    return (shifts[likeliest] if clearly(fits[likeliest]) else 0), False
 
 
 def _runs(path: Ints, n: int) -> list[tuple[Ints, Ints]]:

@@ -109,3 +109,27 @@ def test_a_copy_is_set_aside_also_from_another_chunk(tmp_path):
     assert recordings.loc["bad", "reason"] == "silent"  # keeps its own reason, and does not count as an original
     for table in ("notes", "harmonics", "bands"):
         assert tables[table]["recording"].unique().tolist() == ["first", "right", "gone", "gone_too"]
+
+
+def test_a_take_that_sounds_like_another_family_is_remarked(tmp_path):
+    chunk = []
+    for recording, family, order in [
+        *((f"f{k}", "flute", 1.3) for k in range(4)),
+        *((f"o{k}", "oboe", 3.5) for k in range(4)),
+        ("x", "oboe", 1.3),
+    ]:
+        one = measured(recording, range(12))
+        one.recording.update(family=family, instrument=family, dynamic="mf", reason="low" if recording == "x" else "")
+        for note in one.notes:
+            note |= {
+                "midi": 60 + note["step"],
+                "centroid_order": order * (1 + 0.01 * int(recording[-1:] == "1")),
+                "odd_even_db": 0.0,
+            }
+        chunk.append(one)
+    write_chunk(chunk, tmp_path / "c.npz")
+    recordings = collected([str(tmp_path / "c.npz")], [one.recording["recording"] for one in chunk])["recordings"]
+    status = recordings.set_index("recording")["status"]
+    assert status["x"] == "warned"
+    assert (status.drop("x") == "ok").all()
+    assert recordings["reason"].iloc[-1].startswith("low; sounds like the study's takes of flute and not of oboe")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from evenbore.notes.evidence import gather
-from evenbore.notes.segment import better_guess, find_passes
+from evenbore.notes.segment import find_passes
 from evenbore.recording.audio import signal_from_array
 from evenbore.synth.instrument import make_instrument
 from evenbore.synth.playing import Player, scale
@@ -150,22 +150,6 @@ def test_both_passes_are_found():
     assert right(passes[1], evidence, second.notes, len(first.audio) / RATE).all()
 
 
-@pytest.mark.parametrize("shift", [-12, -1, 1, 7, 12, 19])
-def test_another_register_or_transposition_is_told(shift):
-    low = 72 if shift == -12 else 62
-    written = range(low, low + 12)
-    played = take([note + shift for note in written], "clarinet_b_flat")
-    evidence, passes = passes_in(played.audio, expected(written))
-    assert better_guess(evidence, expected(written), 440.0, passes[0]) == (shift, False)
-
-
-def test_the_opposite_direction_is_told():
-    played = take(range(HIGH, LOW - 1, -1))
-    evidence, passes = passes_in(played.audio, expected())
-    assert passes[0].found.mean() < 0.5
-    assert better_guess(evidence, expected(), 440.0, passes[0]) == (0, True)
-
-
 @pytest.mark.parametrize("kind", ["silence", "noise", "glide"])
 def test_what_is_no_scale_holds_few_notes(kind):
     t = np.arange(8 * RATE) / RATE
@@ -181,8 +165,7 @@ def test_what_is_no_scale_holds_few_notes(kind):
     assert passes[0].found.mean() < 0.5
 
 
-def test_half_a_scale_is_not_taken_for_another():
+def test_half_a_scale_is_found_where_it_is():
     played = take(range(LOW, LOW + 8))
-    evidence, passes = passes_in(played.audio, expected())
+    _, passes = passes_in(played.audio, expected())
     assert list(np.nonzero(passes[0].found)[0]) == list(range(8))
-    assert better_guess(evidence, expected(), 440.0, passes[0]) == (0, False)

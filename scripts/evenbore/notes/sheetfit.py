@@ -1,0 +1,273 @@
+"""Whether a recording holds the scale that its sheet tells of; and when not, what it holds.
+
+The tones that are heard, whatever the sheet says, are laid beside the expected scale and beside others: moved by
+semitones, in the opposite order, of another pattern or direction. A scale pays for each of its notes that is not heard
+and for each tone that it leaves unexplained, so that its ends tell one scale from its neighbour. What another scale
+explains no better (a tuning note, a false start, speech, a second pass) counts alike for all.
+
+Conventions: pitches are sounding MIDI numbers at A4 = 440 Hz, fractional. Costs are in notes.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from evenbore.facts.arrays import Floats, Ints
+from evenbore.facts.rows import RecordingRow
+from evenbore.notes.evidence import Evidence
+from evenbore.notes.segment import Alignment
+from evenbore.trade.families import Family
+from evenbore.trade.pitch import midi_to_note
+from evenbore.trade.scale import DIRECTIONS, expected_scale
+
+# ASSUME: tuned by trial on development takes (tests/accuracy/takes.py names their sources); no source.
+_CLEAR = 0.5  # score from which a frame holds a tone
+_TOGETHER = 0.5  # semitones: a tone stays this near its own mean
+_GLITCH_FRAMES = 3  # a tone that comes back after so few frames never stopped
+_LEAST_FRAMES = 3
+_LOOK_BACK = 3  # runs that a frame may belong to
+_AWAY = 0.35, 0.9  # semitones: a tone this far from its place is it entirely, and not at all
+_BETTER = 1.0  # notes by which another scale must be the cheaper; a neighbour's two ends are worth two
+_HOLDS = 0.8  # share of its notes that another scale must show
+_ALL_THERE = 0.9  # of the expected notes: what was found may be measured
+_LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
+_STEADY_S, _FEW = 0.16, 3  # half of a scale's tones last as long, of speech they do not; fewer tones are no scale
+_TUNED = 0.6  # what tones are in tune by, where a part of the notes was found
+_GLIDE = 0.4  # semitones that most notes glide on towards the next one
+_SEMITONE_OFF = 0.85  # semitones off the tuning from which a scale is called another one
+# ASSUME: slides and barrels move an instrument by less; at 50 the next semitone is as near (common practice).
+_OFF_TUNE_CENTS = 45.0
+_INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
+
+
+@dataclass(frozen=True)
+class Objection:
+    """What speaks against the sheet, in plain words; `unusable`: the notes found are not those that the sheet names."""
+
+    reason: str
+    unusable: bool
+
+
+@dataclass(frozen=True)
+class _Tones:
+    """Tones heard, in order: pitch (M,), frames first and last (M,), weight (M,) 0 … 1 by length."""
+
+    pitch: Floats
+    first: Floats
+    last: Floats
+    weight: Floats
+
+
+def objection(
+    evidence: Evidence, row: RecordingRow, family: Family, written: Ints, best: Alignment
+) -> Objection | None:
+    """What speaks against the scale `written` (N,) of the sheet's row, of which `best` was found; None: nothing."""
+    nominal = family.to_sounding(written) + 12 * np.log2(row["tuning_hz"] / 440.0)
+    span = f"{midi_to_note(int(written[0]))} to {midi_to_note(int(written[-1]))} written for {family.name}"
+    if _glides(evidence, nominal, best):
+        return Objection(f"the pitch glides all the time and stands on no note: no scale ({span} was expected)", True)
+    tones = _heard(evidence)
+    placed = nominal + best.offset_cents / 100
+    placed += _phase(tones, placed)
+    as_said = float(_costs(tones, placed)[0])
+    if as_said >= _BETTER:
+        another = _another_scale(tones, row, family, written, placed, as_said, span)
+        if another and (another.unusable or best.found.mean() >= _ALL_THERE):
+            return another
+        shift = _shift(tones, evidence, nominal, placed, as_said)
+        if shift:
+            interval = _INTERVALS.get(abs(shift), f"{abs(shift)} semitone{'s' if abs(shift) > 1 else ''}")
+            return Objection(
+                f"sounds {interval} {'higher' if shift > 0 else 'lower'} than the sheet says ({span}): another range or"
+                " register, the wrong family, or notes named at concert pitch?",
+                unusable=True,
+            )
+    return _too_little(tones, written, placed, best, evidence.hop_s, span)
+
+
+def tuning_remark(offset_cents: float) -> list[str]:
+    """What to ask when the whole take lies off the session's tuning (cents); NaN: nothing."""
+    if not abs(offset_cents) > _OFF_TUNE_CENTS:
+        return []
+    way = "sharp" if offset_cents > 0 else "flat"
+    return [
+        f"the whole take lies {abs(offset_cents):.0f} cents {way}: another tuning, transposition or recorder speed?"
+    ]
+
+
+def _another_scale(
+    tones: _Tones, row: RecordingRow, family: Family, written: Ints, placed: Floats, as_said: float, span: str
+) -> Objection | None:
+    """The scale in another order, direction or pattern that explains the tones clearly better."""
+    likeliest, least = None, as_said - _BETTER
+    for reason, scale in _other_scales(row, family, written, span):
+        sounding = scale + (placed[0] - written[0])
+        cost = float(_costs(tones, sounding)[0])
+        if cost <= least and np.mean(_matched(tones, sounding) >= 0) >= _HOLDS:
+            likeliest, least = (reason, scale), cost
+    if likeliest is None:
+        return None
+    reason, scale = likeliest
+    if not _within(written, scale):
+        return Objection(reason, unusable=True)
+    return Objection(f"{reason}; only the expected notes were measured", unusable=False)
+
+
+def _other_scales(row: RecordingRow, family: Family, written: Ints, span: str) -> Iterator[tuple[str, Ints]]:
+    """What to say, and the written notes, of the scales that it might be instead."""
+    if not np.array_equal(written, written[::-1]):
+        yield f"the notes come in the opposite order ({span} was expected): correct `direction`", written[::-1]
+    if row["pattern"] == "notes":
+        return
+    said = row["pattern"], row["direction"]
+    for it_is in product(("chromatic", "major"), DIRECTIONS):
+        scale = expected_scale(family, it_is[0], row["low"], row["high"], it_is[1])
+        if not np.array_equal(scale, written) and not np.array_equal(scale, written[::-1]):
+            names = [f"`{name}`" for name, a, b in zip(("pattern", "direction"), it_is, said, strict=True) if a != b]
+            holds, expected = (f"a {pattern} scale {way.replace('-', ' and ')}" for pattern, way in (it_is, said))
+            yield f"holds {holds} where {expected} was expected ({span}): correct {' and '.join(names)}", scale
+
+
+def _within(part: Ints, whole: Ints) -> bool:
+    """Whether all notes of a scale come in another one, in the same order."""
+    left = iter(whole.tolist())
+    return all(note in left for note in part.tolist())
+
+
+def _shift(tones: _Tones, evidence: Evidence, nominal: Floats, placed: Floats, as_said: float) -> int:
+    """Semitones by which the whole scale moved explains the tones clearly better; 0: none."""
+    low, high = evidence.grid_midi[0] - placed.min(), evidence.grid_midi[-1] - placed.max()
+    shifts = np.arange(int(np.ceil(low)), int(high) + 1)
+    costs = _costs(tones, placed + shifts[:, None])
+    likeliest = shifts[int(np.argmin(costs))]
+    if costs.min() > as_said - _BETTER or np.mean(_matched(tones, placed + likeliest) >= 0) < _HOLDS:
+        return 0
+    away = likeliest + placed[0] - nominal[0]
+    return int(np.rint(away)) if abs(away) > _SEMITONE_OFF else 0
+
+
+def _too_little(
+    tones: _Tones, written: Ints, placed: Floats, best: Alignment, hop_s: float, span: str
+) -> Objection | None:
+    """What a recording holds in which much of the scale was not found."""
+    share = float(best.found.mean())
+    if share >= _HOLDS:
+        return None
+    count = f"{int(best.found.sum())} of {len(written)} expected notes found ({span})"
+    length_s = (tones.last - tones.first + 1) * hop_s
+    fleeting = len(length_s) < _FEW or np.median(length_s) < _STEADY_S
+    if fleeting and (share < _LEAST_FOUND or _in_tune(tones) < _TUNED):
+        return Objection(f"no such scale in it: {count}, hardly a steady tone: speech, noise or nothing played?", True)
+    matched = _matched(tones, placed)
+    there = np.nonzero(matched >= 0)[0]
+    whole = len(there) > 1 and len(there) >= _ALL_THERE * (there[-1] - there[0] + 1)
+    if whole and tones.weight[matched[there]].sum() >= _HOLDS * tones.weight.sum():
+        ends = " to ".join(midi_to_note(int(written[i])) for i in (there[0], there[-1]))
+        return Objection(f"holds {ends} only, {count}: a smaller range than the sheet says?", share < _LEAST_FOUND)
+    if share >= _LEAST_FOUND:
+        return None
+    return Objection(f"no such scale in it: {count}; another pattern or range than the sheet says?", True)
+
+
+def _heard(evidence: Evidence) -> _Tones:
+    """The tones of a recording, whatever the sheet says; equal ones in a row are one."""
+    best = np.argmax(evidence.score, axis=1)
+    frames = np.nonzero(evidence.score[np.arange(len(best)), best] > _CLEAR)[0]
+    runs: list[list[float]] = []  # mean pitch, number of frames, first and last frame
+    for t, midi in zip(frames.tolist(), evidence.grid_midi[best[frames]].tolist(), strict=True):
+        for run in runs[: -_LOOK_BACK - 1 : -1]:
+            if abs(midi - run[0]) <= _TOGETHER and t - run[3] <= _GLITCH_FRAMES:
+                run[0] += (midi - run[0]) / (run[1] + 1)
+                run[1], run[3] = run[1] + 1, t
+                break
+        else:
+            runs.append([midi, 1, t, t])
+    kept = np.array([run for run in runs if run[1] >= _LEAST_FRAMES]).reshape(-1, 4)
+    if not len(kept):
+        return _Tones(*(np.empty(0) for _ in range(4)))
+    start = np.nonzero(np.abs(np.diff(kept[:, 0], prepend=-np.inf)) > _TOGETHER)[0]
+    count = np.add.reduceat(kept[:, 1], start)
+    pitch = np.add.reduceat(kept[:, 0] * kept[:, 1], start) / count
+    last = np.maximum.reduceat(kept[:, 3], start)
+    return _Tones(pitch, kept[start, 2], last, np.minimum(1, count / np.median(count)) ** 2)
+
+
+def _wheel(tones: _Tones, midi: float) -> complex:
+    """Mean direction of the tones on a circle of one semitone that begins at `midi`; 0 without tones."""
+    turned = tones.weight * np.exp(2j * np.pi * (tones.pitch - midi))
+    return complex(turned.sum() / max(tones.weight.sum(), 1e-9))
+
+
+def _phase(tones: _Tones, placed: Floats) -> float:
+    """Semitones (−0.5 … 0.5) by which the tones lie off the semitones of the placed scale."""
+    return float(np.angle(_wheel(tones, placed[0])) / (2 * np.pi))
+
+
+def _in_tune(tones: _Tones) -> float:
+    """1 where all tones lie whole semitones apart, near 0 where they lie anywhere."""
+    return abs(_wheel(tones, 0.0))
+
+
+def _differences(tones: _Tones, scales: Floats) -> Floats:
+    """(M, …) cost of taking each tone for each note."""
+    start, end = _AWAY
+    shape = -1, *[1] * scales.ndim
+    away = np.abs(tones.pitch.reshape(shape) - scales)
+    hardly = np.maximum(1 - 2 * tones.weight, 0).reshape(shape)
+    return 2 * np.clip((away - start) / (end - start), 0, 1) + hardly
+
+
+def _costs(tones: _Tones, scales: Floats) -> Floats:
+    """(K,) notes not heard and tones unexplained, at the least, when the tones are one of the scales (K, N) or (N,)."""
+    scales = np.atleast_2d(scales)
+    scales = scales[:, np.concatenate([[True], np.diff(scales[0]) != 0])]
+    return _table(tones, scales)[-1][:, -1]
+
+
+def _table(tones: _Tones, scales: Floats) -> list[Floats]:
+    """After each tone (M + 1), the least cost (K, N + 1) of having come so far in the scales."""
+    steps = np.arange(scales.shape[1] + 1.0)
+    cost = np.tile(steps, (len(scales), 1))
+    table = [cost]
+    for weight, match in zip(tones.weight, _differences(tones, scales), strict=True):
+        after = cost + weight
+        np.minimum(after[:, 1:], cost[:, :-1] + match, out=after[:, 1:])
+        cost = np.minimum.accumulate(after - steps, axis=1) + steps
+        table.append(cost)
+    return table
+
+
+def _matched(tones: _Tones, scale: Floats) -> Ints:
+    """(N,) number of the tone that each note is heard as, -1 where it is not heard."""
+    matched = np.full(len(scale), -1)
+    table = [cost[0] for cost in _table(tones, scale[None])]
+    match = _differences(tones, scale)
+    i, j = len(scale), len(tones.pitch)
+    while i and j:
+        here = table[j][i]
+        if here > table[j - 1][i - 1] + match[j - 1, i - 1] - 1e-9 and match[j - 1, i - 1] < 1:
+            i, j = i - 1, j - 1
+            matched[i] = j
+        elif here > table[j - 1][i] + tones.weight[j - 1] - 1e-9:
+            j -= 1
+        else:
+            i -= 1
+    return matched
+
+
+def _glides(evidence: Evidence, nominal: Floats, best: Alignment) -> bool:
+    """Whether most notes found glide on towards the next one, as in a sweep, instead of standing still."""
+    if len(nominal) < 2:
+        return False
+    towards = np.sign(np.gradient(nominal))
+    slides = []
+    for i in np.nonzero(best.found & (towards != 0))[0]:
+        near = np.abs(evidence.grid_midi - nominal[i] - best.offset_cents / 100) <= 1
+        score = evidence.score[best.first[i] : best.last[i] + 1, near]
+        track = evidence.grid_midi[near][np.argmax(score, axis=1)]
+        time = np.arange(len(track)) - (len(track) - 1) / 2
+        if len(track) >= _LEAST_FRAMES:
+            slides.append(towards[i] * (time @ track) / (time @ time) * len(track))
+    return len(slides) > 1 and float(np.median(slides)) > _GLIDE

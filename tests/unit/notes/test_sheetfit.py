@@ -1,0 +1,170 @@
+"""What speaks against a sheet, on simulated takes of which it is known what was played."""
+
+import numpy as np
+import pytest
+
+from evenbore.notes.evidence import gather
+from evenbore.notes.segment import find_passes
+from evenbore.notes.sheetfit import objection, tuning_remark
+from evenbore.recording.audio import signal_from_array
+from evenbore.synth.instrument import make_instrument
+from evenbore.synth.playing import Player, scale
+from evenbore.trade.families import load_family
+from evenbore.trade.scale import expected_scale
+
+RATE = 24_000
+LOW, HIGH = 60, 76  # written
+FAMILIES = ["clarinet_b_flat", "saxophone_alto", "bassoon", "flute"]
+QUICK = Player(note_s=0.35)
+
+
+def lowest(family):
+    """A written note from which up the tests play: 60 does not fit every family."""
+    return load_family(family).low + 4
+
+
+def play(written, family="clarinet_b_flat", articulation="slurred", seed=1, **more):
+    model = make_instrument(load_family(family), seed, "test")
+    rng = np.random.default_rng(seed)
+    return scale(model, list(written), rng, QUICK, articulation=articulation, rate=RATE, **more).audio
+
+
+def against(audio, family="clarinet_b_flat", pattern="chromatic", direction="up", low=None, high=None, notes=None):
+    """What speaks against the sheet, of an octave and a third from `lowest` where no range is given."""
+    low = lowest(family) if low is None else low
+    row = {"pattern": pattern, "direction": direction, "low": low, "high": low + 16 if high is None else high}
+    row |= {"tuning_hz": 440.0, "notes": notes}
+    kind = load_family(family)
+    written = expected_scale(kind, pattern, row["low"], row["high"], direction, notes)
+    midi = kind.to_sounding(written)
+    noise = np.random.default_rng(0).normal(0, 1e-4, len(audio))
+    evidence = gather(signal_from_array(audio + noise, RATE), midi.min(), midi.max())
+    best = max(find_passes(evidence, midi, 440.0), key=lambda one: one.found.sum())
+    return objection(evidence, row, kind, written, best)
+
+
+def notes_of(family, pattern="chromatic", direction="up"):
+    kind, low = load_family(family), lowest(family)
+    return expected_scale(kind, pattern, low, low + 16, direction)
+
+
+@pytest.mark.parametrize("pattern", ["chromatic", "major"])
+@pytest.mark.parametrize("direction", ["up", "down", "up-down"])
+@pytest.mark.parametrize("family", FAMILIES)
+def test_nothing_speaks_against_the_scale_that_was_played(family, direction, pattern):
+    assert against(play(notes_of(family, pattern, direction), family), family, pattern, direction) is None
+
+
+@pytest.mark.parametrize("shift", [-1, 1])
+@pytest.mark.parametrize("pattern", ["chromatic", "major"])
+@pytest.mark.parametrize("direction", ["up", "up-down"])
+@pytest.mark.parametrize("family", FAMILIES)
+def test_a_semitone_off_is_told_by_the_ends(family, direction, pattern, shift):
+    doubt = against(play(notes_of(family, pattern, direction) + shift, family), family, pattern, direction)
+    assert doubt.unusable
+    assert doubt.reason.startswith(f"sounds 1 semitone {'higher' if shift > 0 else 'lower'} than the sheet says")
+
+
+@pytest.mark.parametrize(
+    ("shift", "interval"), [(-12, "an octave lower"), (-3, "3 semitones lower"), (12, "an octave higher")]
+)
+def test_another_register_or_transposition_is_told(shift, interval):
+    doubt = against(play(np.arange(69, 81) + shift), low=69, high=80)
+    assert doubt.unusable
+    assert doubt.reason.startswith(f"sounds {interval} than")
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_the_opposite_order_is_told(family):
+    doubt = against(play(notes_of(family)[::-1], family), family)
+    assert doubt.unusable
+    assert "opposite order" in doubt.reason
+
+
+@pytest.mark.parametrize(
+    ("sheet", "played", "told", "unusable"),
+    [
+        (("chromatic", "up-down"), ("chromatic", "up"), "chromatic scale up where a chromatic scale up and down", True),
+        (("chromatic", "up"), ("chromatic", "up-down"), "up and down where a chromatic scale up was", False),
+        (("chromatic", "up"), ("major", "up"), "holds a major scale up where a chromatic scale up was", True),
+        (("major", "up"), ("chromatic", "up"), "holds a chromatic scale up where a major scale up was", False),
+    ],
+)
+@pytest.mark.parametrize("family", FAMILIES)
+def test_another_pattern_or_direction_is_told(family, sheet, played, told, unusable):
+    doubt = against(play(notes_of(family, *played), family), family, *sheet)
+    assert told in doubt.reason
+    assert doubt.unusable == unusable  # all notes of the sheet are in what was played, or not
+
+
+def test_a_small_range_is_named_by_its_ends():
+    doubt = against(play(range(60, 68)), low=55, high=84)
+    assert doubt.unusable
+    assert doubt.reason.startswith("holds C4 to G4 only, 8 of 30 expected notes found")
+
+
+@pytest.mark.parametrize("kind", ["noise", "silence", "voice"])
+def test_what_holds_no_tone_is_called_so(kind):
+    t = np.arange(8 * RATE) / RATE
+    rng = np.random.default_rng(5)
+    wandering = np.interp(
+        t, np.arange(0, 8.2, 0.13), 150 * 2 ** rng.uniform(-0.8, 0.8, 64)[:64][: len(np.arange(0, 8.2, 0.13))]
+    )
+    audio = {
+        "silence": np.zeros(len(t)),
+        "noise": rng.normal(0, 0.1, len(t)),
+        "voice": 0.1 * sum(np.sin(h * 2 * np.pi * np.cumsum(wandering) / RATE) / h for h in range(1, 9)),
+    }[kind]
+    doubt = against(audio)
+    assert doubt.unusable
+    assert "hardly a steady tone" in doubt.reason
+
+
+@pytest.mark.parametrize("way", ["up", "down"])
+@pytest.mark.parametrize("order", [1, 6])
+def test_a_sweep_is_no_scale(way, order):
+    low, high = load_family("flute").to_sounding(np.array([lowest("flute"), lowest("flute") + 16]))
+    t = np.arange(10 * RATE) / RATE
+    midi = np.linspace(low - 0.5, high + 0.5, len(t))[:: 1 if way == "up" else -1]
+    phase = 2 * np.pi * np.cumsum(440 * 2 ** ((midi - 69) / 12)) / RATE
+    doubt = against(0.1 * sum(np.sin(h * phase) / h**2 for h in range(1, order + 1)), "flute", direction=way)
+    assert doubt.unusable
+    assert "glides all the time" in doubt.reason
+
+
+def test_what_happens_around_a_scale_speaks_against_nothing():
+    notes = notes_of("clarinet_b_flat")
+    whole, again, begun, tuning = play(notes), play(notes, seed=2), play(notes[:5], seed=3), play([notes[3] + 9])
+    assert against(np.concatenate([tuning, whole])) is None
+    assert against(np.concatenate([begun, whole])) is None
+    assert against(np.concatenate([whole, again])) is None
+    assert against(play(np.delete(notes, 0))) is None
+    assert against(play(np.delete(notes, len(notes) - 1))) is None
+    assert against(play(np.delete(notes, 7))) is None
+    assert against(play(notes[:15])) is None
+
+
+@pytest.mark.parametrize("offset_cents", [-75, -50, 50, 75])
+def test_a_take_off_the_tuning_is_the_scale_it_is(offset_cents):
+    notes = notes_of("clarinet_b_flat")
+    assert against(play(notes, tuning_hz=440 * 2 ** (offset_cents / 1200))) is None
+
+
+def test_listed_notes_are_judged_too():
+    notes = [60, 64, 67, 72, 67, 64, 60]
+    assert against(play(notes), pattern="notes", notes=notes) is None
+    doubt = against(play(np.array(notes) + 1), pattern="notes", notes=notes)
+    assert doubt.reason.startswith("sounds 1 semitone higher")
+
+
+def test_one_note_alone_is_judged_too():
+    assert against(play([67]), pattern="notes", notes=[67]) is None
+    assert against(play([70]), pattern="notes", notes=[67]).unusable
+
+
+def test_a_take_far_off_the_tuning_is_remarked():
+    assert tuning_remark(-60.4) == [
+        "the whole take lies 60 cents flat: another tuning, transposition or recorder speed?"
+    ]
+    assert "sharp" in tuning_remark(46.0)[0]
+    assert tuning_remark(44.0) == tuning_remark(-44.0) == tuning_remark(float("nan")) == []
