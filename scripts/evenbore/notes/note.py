@@ -154,7 +154,7 @@ def _clipped(signal: Signal, rows: list[Row]) -> list[int]:
     if not signal.clipped_fraction > 0:
         return []
     spans = [[round(row[edge] * signal.rate) for edge in ("onset_s", "offset_s")] for row in rows]
-    peaks = [np.abs(signal.slice(*span)).max(initial=0.0) for span in spans]
+    peaks = [np.abs(signal.slice(*span) + signal.dc).max(initial=0.0) for span in spans]  # as stored
     return [k for k, peak in enumerate(peaks) if peak >= _CEILING * signal.peak]
 
 

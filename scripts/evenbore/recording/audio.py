@@ -19,6 +19,7 @@ from evenbore.facts.arrays import Floats32
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.recording.clipping import ClipMeter
 from evenbore.recording.decoders import BLOCK, AudioInfo, Source, open_source
+from evenbore.recording.offset import Offset, OffsetMeter
 
 NATIVE_RATE_LIMIT = 50_000  # Hz; above it nothing a wind instrument plays is gained
 RESAMPLED_RATE = 48_000  # Hz
@@ -30,6 +31,7 @@ MAX_PEAK = 1000.0  # no recorder goes 60 dB over full scale
 MIN_USABLE_S = 1.0  # what must be left of a damaged file
 CHANNEL_MARGIN_DB = 3.0  # a later channel must be this much better: takes should not hop between microphones
 LEVEL_FRAME_S = 0.05
+OFFSET_WORDS_ABOVE = 0.005  # of full scale; common practice, no source
 
 
 @dataclass
@@ -38,8 +40,8 @@ class Signal:
 
     `rate` and `frames` describe the samples given out, `source_rate` the file. `channel` is the one chosen
     (1-based) of `channels`. `clipped_fraction`, `peak` (largest absolute value) and `dc` (mean) are of the
-    channel as stored in the file; `damaged` says that not all of the recording could be read. Samples in memory are
-    read-only.
+    channel as stored in the file; the samples given out are without an offset. `damaged` says that not all of the
+    recording could be read. Samples in memory are read-only.
     """
 
     rate: int
@@ -54,6 +56,7 @@ class Signal:
     damaged: bool = False
     _samples: Floats32 | None = None
     _file: BinaryIO | None = None
+    _offset: Offset | None = None
 
     @property
     def duration_s(self) -> float:
@@ -93,7 +96,10 @@ class Signal:
             if self._samples is None:
                 raise ValueError("this signal has been closed")
             return self._samples[first:last]
-        return _read_floats(self._file, first, last)
+        samples = _read_floats(self._file, first, last)
+        if self._offset is not None:
+            self._offset.take_out(samples, first)
+        return samples
 
 
 def signal_from_array(samples: Floats32, rate: int) -> Signal:
@@ -153,7 +159,13 @@ def _as_signal(
     damage: list[str],
     others: list[str],
 ) -> Signal:
+    offset = stats.offset(rate)
+    if offset is not None and offset.largest > OFFSET_WORDS_ABOVE:
+        size = f"{100 * offset.largest:.2g} % of full scale"
+        others = [*others, f"an offset of up to {size}: taken out; the recorder or its cable should be looked at"]
     if samples is not None:
+        if offset is not None:
+            offset.take_out(samples, 0)
         samples.flags.writeable = False
     return Signal(
         rate=rate,
@@ -168,6 +180,7 @@ def _as_signal(
         damaged=bool(damage),
         _samples=samples,
         _file=spool,
+        _offset=offset,
     )
 
 
@@ -281,6 +294,7 @@ class _ChannelStats:
         self.clip = ClipMeter(step)
         self.frames = self.bad = 0
         self._sum, self._lowest, self._highest = 0.0, math.inf, -math.inf
+        self._offset = OffsetMeter(rate)
         self._hop = max(1, round(rate * LEVEL_FRAME_S))
         self._powers: list[Floats32] | None = [] if levels else None
 
@@ -297,6 +311,7 @@ class _ChannelStats:
         self._sum += float(samples.sum(dtype=np.float32))
         self._lowest, self._highest = min(self._lowest, lowest), max(self._highest, highest)
         self.clip.update(samples, lowest, highest)
+        self._offset.update(samples)
         if self._powers is not None and len(samples) >= self._hop:
             whole = samples[: len(samples) // self._hop * self._hop].reshape(-1, self._hop)
             self._powers.append(whole.var(axis=1))
@@ -308,6 +323,10 @@ class _ChannelStats:
     @property
     def peak(self) -> float:
         return max(self._highest, -self._lowest) if self.frames else float("nan")
+
+    def offset(self, rate: int) -> Offset | None:
+        """What to take out of the samples given out at `rate`."""
+        return self._offset.offset((self._highest - self._lowest) / 2, rate) if self.frames else None
 
     @property
     def silent(self) -> bool:
