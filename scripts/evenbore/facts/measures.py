@@ -307,6 +307,8 @@ FLAGS = {
     "unsteady": "cents_sd over 15 cents",
     "noisy": "snr_db under 20 dB",
     "clipped": "reaches the ceiling of a clipped recording: level, tone, noise and attack are not measured",
+    "dropout": "samples are missing in it (silenced or left out by the recorder): nothing measured",
+    "cut_off": "the file begins or ends within it: no attack or settling of a beginning cut off",
     "no_quiet_part": "nowhere in the recording is it quiet: snr_db is not measurable",
     "no_high_band": "no harmonic above 2 kHz stands out of the noise",
     "few_harmonics": "fewer than three harmonics within 30 dB of the strongest: no tilt",

@@ -107,6 +107,7 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
+    numbers |= {word: sum(word in note["flags"].split() for note in notes) for word in ("dropout", "cut_off")}
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
     warnings = [*signal.warnings, *_missing(best, written), *quality.advice(numbers)]

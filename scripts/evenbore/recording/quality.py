@@ -268,8 +268,8 @@ SOFTLY = ("pp", "p", "mp")  # played softer than instruments are compared at: ne
 def advice(numbers: Mapping[str, float | str]) -> list[str]:
     """What the player can do better, most important first; missing or NaN numbers say nothing.
 
-    Understands clipped_fraction, snr_db, hum_db, reverb_s, peak_dbfs, lead_in_s and sample_rate_hz, and the dynamic:
-    a soft take near the noise tells nothing of the room.
+    Understands clipped_fraction, the numbers of notes flagged dropout and cut_off, snr_db, hum_db, reverb_s, peak_dbfs,
+    lead_in_s and sample_rate_hz, and the dynamic: a soft take near the noise tells nothing of the room.
     """
 
     def known(name: str, wrong: Callable[[float], bool]) -> bool:
@@ -281,6 +281,15 @@ def advice(numbers: Mapping[str, float | str]) -> list[str]:
         lines.append(
             f"clipped ({100 * numbers['clipped_fraction']:.2g} % of the samples): turn the gain down until the "
             "loudest note peaks between -20 and -6 dB, and record again"
+        )
+    if known("dropout", lambda v: v > 0):
+        lines.append(
+            f"samples are missing in {numbers['dropout']:.0f} of the notes (lost by the recorder, its card or cable): "
+            "record again with other programs closed, or on another device"
+        )
+    if known("cut_off", lambda v: v > 0):
+        lines.append(
+            "the file begins or ends within a note: wait two seconds after starting the recorder and before stopping it"
         )
     if known("snr_db", lambda v: v < LOW_SNR_DB):
         remedy = "find a quieter room (fans and heating off), or set the microphone closer for all instruments alike"
