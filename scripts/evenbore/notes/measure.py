@@ -26,6 +26,8 @@ from evenbore.trade.scale import expected_scale
 _ALL_THERE = 0.9  # with fewer of the expected notes than this another scale is looked for
 _LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
 
+_COUNTED = ("gain_moved", "dropout", "cut_off")  # flags that the recording's advice speaks of
+
 TAKE_KEYS: Final = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
 INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
 
@@ -107,7 +109,7 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
-    numbers |= {word: sum(word in note["flags"].split() for note in notes) for word in ("dropout", "cut_off")}
+    numbers |= {word: sum(word in note["flags"].split() for note in notes) for word in _COUNTED}
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
     warnings = [*signal.warnings, *_missing(best, written), *quality.advice(numbers)]

@@ -11,6 +11,7 @@ from evenbore.facts.rows import Row
 from evenbore.notes.background import Background, background
 from evenbore.notes.breaks import begins_cut_off, ends_cut_off, is_broken
 from evenbore.notes.edges import Edges
+from evenbore.notes.gain import gain_moved
 from evenbore.notes.pitch import Pitch, measure_pitch
 from evenbore.notes.response import attacks, cracked, settle_ms
 from evenbore.notes.spectrum import TOP_HZ, Harmonics, analyse, harmonics, note_bands
@@ -83,6 +84,9 @@ def measure_notes(
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
     _add_tone(rows, spectra, quiet, signal.rate)
     _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
+    if gain_moved(signal, edges.onset_s, edges.offset_s, spectra, quiet):
+        for row in rows:
+            row["flags"] += " gain_moved"
     _take_out_cut_off(signal, rows)
     for k, row in enumerate(rows):
         if spectra[k] is not None and is_broken(signal, row["onset_s"], row["offset_s"], row["f0_hz"]):

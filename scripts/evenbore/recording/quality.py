@@ -268,8 +268,9 @@ SOFTLY = ("pp", "p", "mp")  # played softer than instruments are compared at: ne
 def advice(numbers: Mapping[str, float | str]) -> list[str]:
     """What the player can do better, most important first; missing or NaN numbers say nothing.
 
-    Understands clipped_fraction, the numbers of notes flagged dropout and cut_off, snr_db, hum_db, reverb_s, peak_dbfs,
-    lead_in_s and sample_rate_hz, and the dynamic: a soft take near the noise tells nothing of the room.
+    Understands clipped_fraction, the numbers of notes flagged gain_moved, dropout and cut_off, snr_db, hum_db,
+    reverb_s, peak_dbfs, lead_in_s and sample_rate_hz, and the dynamic: a soft take near the noise tells nothing of the
+    room.
     """
 
     def known(name: str, wrong: Callable[[float], bool]) -> bool:
@@ -281,6 +282,11 @@ def advice(numbers: Mapping[str, float | str]) -> list[str]:
         lines.append(
             f"clipped ({100 * numbers['clipped_fraction']:.2g} % of the samples): turn the gain down until the "
             "loudest note peaks between -20 and -6 dB, and record again"
+        )
+    if known("gain_moved", lambda v: v > 0):
+        lines.append(
+            "the recorder moved its gain while recording (automatic gain or a limiter): level, dynamics and evenness "
+            "of level are not to be trusted; switch it off and record again"
         )
     if known("dropout", lambda v: v > 0):
         lines.append(
