@@ -308,6 +308,8 @@ FLAGS = {
     "noisy": "snr_db under 20 dB",
     "clipped": "reaches the ceiling of a clipped recording: level, tone, noise and attack are not measured",
     "gain_moved": "the recorder moved its gain (automatic gain, limiter): levels and attacks are not the player's",
+    "codec_limited": "followed by a colon and measures: a lossy codec (MP3, AAC, Vorbis, Opus) may have changed these"
+    " by more than 1 dB; empty where it mostly does",
     "dropout": "samples are missing in it (silenced or left out by the recorder): nothing measured",
     "cut_off": "the file begins or ends within it: no attack or settling of a beginning cut off",
     "no_quiet_part": "nowhere in the recording is it quiet: snr_db is not measurable",

@@ -110,6 +110,8 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     record["offset_cents"] = _median([note["cents"] for note in notes])
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
     numbers |= {word: sum(word in note["flags"].split() for note in notes) for word in _COUNTED}
+    coded = ["codec_limited:hnr_db" in note["flags"] and np.isnan(note["hnr_db"]) for note in notes]
+    numbers["noise_withheld"] = sum(coded) / max(len(notes), 1)
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
     warnings = [*signal.warnings, *_missing(best, written), *quality.advice(numbers)]

@@ -10,6 +10,7 @@ from evenbore.facts.measures import HIGH_BAND_HZ, MEASURES, harmonic_measures, h
 from evenbore.facts.rows import Row
 from evenbore.notes.background import Background, background
 from evenbore.notes.breaks import begins_cut_off, ends_cut_off, is_broken
+from evenbore.notes.codec import codec_bits, withhold_noise
 from evenbore.notes.edges import Edges
 from evenbore.notes.gain import gain_moved
 from evenbore.notes.pitch import Pitch, measure_pitch
@@ -84,7 +85,12 @@ def measure_notes(
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
     _add_tone(rows, spectra, quiet, signal.rate)
     _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
-    if gain_moved(signal, edges.onset_s, edges.offset_s, spectra, quiet):
+    bits = codec_bits(signal, quiet)
+    for row in rows if np.isfinite(bits) else ():
+        withhold_noise(row, bits)
+    # a codec takes noise away under loud sounds, as a falling gain would
+    kept = spectra if np.isinf(bits) else []
+    if gain_moved(signal, edges.onset_s, edges.offset_s, kept, quiet):
         for row in rows:
             row["flags"] += " gain_moved"
     _take_out_cut_off(signal, rows)

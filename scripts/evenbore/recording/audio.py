@@ -18,7 +18,7 @@ import numpy as np
 from evenbore.facts.arrays import Floats32
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.recording.clipping import ClipMeter
-from evenbore.recording.decoders import BLOCK, AudioInfo, Source, open_source
+from evenbore.recording.decoders import BLOCK, AudioInfo, Source, coded_bits, open_source
 from evenbore.recording.offset import Offset, OffsetMeter
 
 NATIVE_RATE_LIMIT = 50_000  # Hz; above it nothing a wind instrument plays is gained
@@ -40,8 +40,9 @@ class Signal:
 
     `rate` and `frames` describe the samples given out, `source_rate` the file. `channel` is the one chosen
     (1-based) of `channels`. `clipped_fraction`, `peak` (largest absolute value) and `dc` (mean) are of the
-    channel as stored in the file; the samples given out are without an offset. `damaged` says that not all of the
-    recording could be read. Samples in memory are read-only.
+    channel as stored in the file; the samples given out are without an offset. `coded_bits`: bits a sample of a
+    lossy codec, infinite without loss. `damaged` says that not all of the recording could be read. Samples in memory
+    are read-only.
     """
 
     rate: int
@@ -52,6 +53,7 @@ class Signal:
     clipped_fraction: float
     peak: float
     dc: float
+    coded_bits: float = math.inf
     warnings: list[str] = field(default_factory=list)
     damaged: bool = False
     _samples: Floats32 | None = None
@@ -142,9 +144,11 @@ def open_signal(path: Path | str, channel: int | None = None, memory_frames: int
             store.close()
             raise
         samples, spool = store.contents(memory_frames)
-        return _as_signal(
+        signal = _as_signal(
             samples, spool, store.frames, rate, info.sample_rate, chosen + 1, info.channels, stats, damage, others
         )
+        signal.coded_bits = coded_bits(info, Path(path).stat().st_size, stats.frames)
+        return signal
 
 
 def _as_signal(

@@ -260,7 +260,7 @@ def _db(power: float) -> float:
 
 # When to speak up, in the unit of each number; common practice, no source. One decay in a room of 1.2 s may give
 # twice that, so only what is long beyond doubt is spoken of.
-CLIPPED_WORDS_ABOVE = 0.0
+CLIPPED_WORDS_ABOVE, WITHHELD_WORDS_ABOVE = 0.0, 0.5
 LOW_SNR_DB, LOW_PEAK_DBFS, HIGH_HUM_DB, LONG_REVERB_S, SHORT_LEAD_IN_S, LOW_RATE_HZ = 30, -30, 6, 2.5, 1.0, 32_000
 SOFTLY = ("pp", "p", "mp")  # played softer than instruments are compared at: nearer the noise of any room
 
@@ -268,9 +268,9 @@ SOFTLY = ("pp", "p", "mp")  # played softer than instruments are compared at: ne
 def advice(numbers: Mapping[str, float | str]) -> list[str]:
     """What the player can do better, most important first; missing or NaN numbers say nothing.
 
-    Understands clipped_fraction, the numbers of notes flagged gain_moved, dropout and cut_off, snr_db, hum_db,
-    reverb_s, peak_dbfs, lead_in_s and sample_rate_hz, and the dynamic: a soft take near the noise tells nothing of the
-    room.
+    Understands clipped_fraction, the numbers of notes flagged gain_moved, dropout and cut_off, the share noise_withheld
+    of them, snr_db, hum_db, reverb_s, peak_dbfs, lead_in_s and sample_rate_hz, and the dynamic: a soft take near the
+    noise tells nothing of the room.
     """
 
     def known(name: str, wrong: Callable[[float], bool]) -> bool:
@@ -316,6 +316,11 @@ def advice(numbers: Mapping[str, float | str]) -> list[str]:
         )
     if known("lead_in_s", lambda v: v < SHORT_LEAD_IN_S):
         lines.append("hardly any silence before the first note: wait two seconds after starting the recorder")
+    if known("noise_withheld", lambda v: v > WITHHELD_WORDS_ABOVE):
+        lines.append(
+            "saved by a lossy codec (MP3, M4A and the like), now or before: the noise of "
+            f"{100 * numbers['noise_withheld']:.0f} % of the notes cannot be told; record to WAV or FLAC"
+        )
     if known("sample_rate_hz", lambda v: v < LOW_RATE_HZ):
         lines.append(
             f"recorded at {numbers['sample_rate_hz']:.0f} samples a second: the top of the sound is missing; "
