@@ -18,7 +18,8 @@ _LOW_HZ, _HIGH_HZ = 250.0, 10_000.0  # below rumble comes and goes
 _CLEAR_S, _PIECE_S, _LEAD_S, _LONGEST_S, _BEFORE_S = 0.25, 0.25, 1.0, 5.0, 0.05
 _LEAST_LEAD_S = 0.25
 _WINDOW = 2048
-_LOWER_DB, _RISE_DB = 2.0, 1.5  # after a note than before the first one; until the next or the end
+# lower after a note than before the first one, rising until the next or the end, and both together
+_LOWER_DB, _RISE_DB, _BOTH_DB = 1.5, 0.7, 3.5
 _UNIFORM_DB = 1.0  # median absolute deviation over the bands
 _UNDER_DB, _UNDER_SHARE = 2.5, 75  # noise within notes under the background, at this percentile of the harmonics
 _LEAST_HARMONICS = 4
@@ -53,7 +54,8 @@ def _noise_comes_back(signal: Signal, onset_s: Floats, offset_s: Floats) -> bool
         first, last = offset + _CLEAR_S, min(following, offset + _LONGEST_S)
         if last - first >= 2 * _PIECE_S + 0.1:
             early, late = _bands(signal, first, first + _PIECE_S), _bands(signal, last - _PIECE_S, last)
-            signs.append(_uniform(lead - early) > _LOWER_DB and _uniform(late - early) > _RISE_DB)
+            lower, rise = _uniform(lead - early), _uniform(late - early)
+            signs.append(lower > _LOWER_DB and rise > _RISE_DB and lower + rise > _BOTH_DB)
     return bool(signs) and sum(signs) > len(signs) / 2
 
 
