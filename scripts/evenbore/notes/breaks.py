@@ -28,9 +28,8 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
     rate = signal.rate
     frame = round(_FRAME_S * rate)
     x = signal.slice(round((onset_s - _REACH_S) * rate), round((offset_s + _REACH_S) * rate))
-    difference = np.diff(x, n=_ORDER)
-    whole = difference[: len(difference) // frame * frame].reshape(-1, frame)
-    peaks: Floats32 = np.maximum(whole.max(axis=1), -whole.min(axis=1))
+    difference = np.abs(np.diff(x, n=_ORDER))
+    peaks: Floats32 = difference[: len(difference) // frame * frame].reshape(-1, frame).max(axis=1)
     group = max(1, int(np.ceil(max(_LEAST_FRAME_S, 1.2 / f0_hz) / _FRAME_S)))
     inner = peaks[round((_REACH_S + _MARGIN_S) / _FRAME_S) : -round((_REACH_S + _MARGIN_S) / _FRAME_S)]
     grouped = inner[: len(inner) // group * group].reshape(-1, group).max(axis=1)

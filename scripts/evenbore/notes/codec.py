@@ -11,6 +11,7 @@ from evenbore.notes.background import Background
 from evenbore.recording.audio import Signal
 
 NOISE_MEASURES = ("hnr_db", "noise_low_db", "noise_high_db")
+_BEGINNING = ("attack_ms", "log_attack", "settle_ms")  # few bits smear it
 
 # ASSUME: measured on sampled and simulated instruments (docs/method.md); no source. Up to so many bits a sample noise
 # this many dB under the note's level may be off by a decibel, and this many is withheld.
@@ -46,9 +47,11 @@ def _wall_hz(quiet: Background, rate: int) -> float:
 
 
 def withhold_noise(row: Row, bits: float) -> None:
-    """Flag the noise measures of a note that so few bits may have changed, and empty those that they mostly change."""
+    """Flag the measures of a note that so few bits may have changed; empty those of noise that they mostly change."""
     doubtful_db, lost_db = next((doubtful, lost) for most, doubtful, lost in _LIMITS_DB if bits <= most)
     limited = [name for name in NOISE_MEASURES if abs(row[name]) > doubtful_db]
     row |= {name: np.nan for name in limited if abs(row[name]) > lost_db}
+    if bits <= _LIMITS_DB[0][0]:
+        limited += [name for name in _BEGINNING if not np.isnan(row[name])]
     if limited:
         row["flags"] += f" codec_limited:{','.join(limited)}"

@@ -68,7 +68,9 @@ def test_what_is_not_withheld_is_right(tmp_path, kind, level, breath_db):
 def test_few_bits_leave_no_noise_to_measure(tmp_path, kind):
     with open_signal(through(tmp_path, sound(-30), kind, 0.9)) as signal:
         row = measure(signal)
-    assert limited(row) == list(NOISE)
+    assert limited(row)[:3] == list(NOISE)
+    beginning = [name for name in ("attack_ms", "log_attack", "settle_ms") if not np.isnan(row[name])]
+    assert limited(row)[3:] == beginning
     assert np.isnan([row[name] for name in NOISE]).all()
     assert not np.isnan([row[name] for name in ("cents", "level_dbfs", "tilt_db_per_octave")]).any()
 
@@ -97,4 +99,4 @@ def test_no_codec_nothing_withheld(tmp_path, rate, subtype):
 def test_companded_samples_are_coarse_at_any_number_of_bits(tmp_path):
     soundfile.write(tmp_path / "take.wav", sound(-45), RATE, subtype="ULAW")
     with open_signal(tmp_path / "take.wav") as signal:
-        assert limited(measure(signal)) == list(NOISE)
+        assert limited(measure(signal))[:3] == list(NOISE)
