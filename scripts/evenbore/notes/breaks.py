@@ -36,7 +36,7 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
     if len(grouped) < 2 * _MOST_JUMPS:
         return False
     usual = float(np.median(grouped))
-    jumps = np.count_nonzero(grouped > _JUMP * usual)
+    jumps = int(np.count_nonzero(grouped > _JUMP * usual))
     return 0 < jumps <= _MOST_JUMPS or _silenced(peaks, _STILL * float(np.abs(x).max()), usual)
 
 
@@ -46,7 +46,7 @@ def _silenced(peaks: Floats32, nothing: float, usual: float) -> bool:
     edges = np.flatnonzero(np.diff(still))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
         before, after = peaks[max(start - _FLANK_FRAMES, 0) : start], peaks[stop : stop + _FLANK_FRAMES]
-        sounds = min(before.max(initial=0.0), after.max(initial=0.0)) >= _FLANK * usual
+        sounds = float(min(before.max(initial=0.0), after.max(initial=0.0))) >= _FLANK * usual
         if stop - start >= _STILL_FRAMES and sounds:
             return True
     return False
