@@ -105,26 +105,24 @@ _ENTRIES = (
     ),
     Flag(
         word="gain_moved",
-        sentence="the gain of the recording changed at this note",
+        sentence="the recorder moved its gain (automatic gain, limiter): levels and attacks are not the player's",
         doubts=(*_LEVEL, *_RISE),
         short="gain moved",
     ),
     Flag(
         word="codec_limited",
-        sentence="the file's compression took out what lies between the harmonics",
-        doubts=_NOISE,
-        short="codec limited",
+        sentence="followed by a colon and measures: a lossy codec (MP3, AAC, Vorbis, Opus) may have changed these by more"
+        " than 1 dB; empty where it mostly does",
+        listed=True,
     ),
     Flag(
         word="dropout",
-        sentence="samples are missing in it",
-        doubts=(*_LEVEL, *_NOISE, *_BEGINNING),
+        sentence="samples are missing in it (silenced or left out by the recorder): nothing measured",
         short="dropout",
     ),
     Flag(
         word="cut_off",
-        sentence="the recording begins or ends within it",
-        doubts=(*_LEVEL, *_BEGINNING),
+        sentence="the file begins or ends within it: no attack or settling of a beginning cut off",
         short="cut off",
     ),
     Flag(

@@ -29,6 +29,8 @@ from evenbore.trade.scale import expected_scale
 # ASSUME: own choice, no source.
 _BROKEN_OFF = 3  # so many notes missing at one end: the scale was not played to there
 
+_COUNTED = ("gain_moved", "dropout", "cut_off")  # flags that the recording's advice speaks of
+
 TAKE_KEYS: Final = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
 
 
@@ -128,6 +130,9 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     heard = np.isin(np.arange(len(midi)), [note["step"] for note in notes if passes[note["pass"] - 1] is best])
     record["notes_found"] = int(heard.sum())
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
+    numbers |= {word: sum(word in note["flags"].split() for note in notes) for word in _COUNTED}
+    coded = ["codec_limited:hnr_db" in note["flags"] and np.isnan(note["hnr_db"]) for note in notes]
+    numbers["noise_withheld"] = sum(coded) / max(len(notes), 1)
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
     against = [*([doubt.reason] if doubt else []), *tuning_remark(record["offset_cents"])]

@@ -9,7 +9,10 @@ from evenbore.facts.arrays import Bools, Floats
 from evenbore.facts.measures import HIGH_BAND_HZ, MEASURES, harmonic_measures, hidden_by_noise
 from evenbore.facts.rows import Row
 from evenbore.notes.background import Background, background
+from evenbore.notes.breaks import begins_cut_off, ends_cut_off, is_broken
+from evenbore.notes.codec import codec_bits, withhold_noise
 from evenbore.notes.edges import Edges
+from evenbore.notes.gain import gain_moved
 from evenbore.notes.pitch import Pitch, measure_pitch
 from evenbore.notes.response import attacks, cracked, settle_ms
 from evenbore.notes.spectrum import TOP_HZ, Harmonics, analyse, harmonics, note_bands
@@ -29,6 +32,12 @@ _LATE_RATIO, _LATE_MS, _LATE_SDS = 2.0, 30.0, 3.5
 _LEAST_NOTES = 8
 _CEILING = 0.98  # ASSUME: a note of a clipped recording that comes so near the recording's peak is clipped itself
 _LEFT_BY_CLIPPING = ("f0_hz", "f0_se_cents", "cents", "cents_sd", "cents_drift", "transition_ms", "snr_db")
+_LOST_WITH_THE_BEGINNING = (
+    "attack_ms",
+    "log_attack",
+    "overshoot_db",
+    "settle_ms",
+)  # nothing is known of a beginning cut off
 _UNMEASURED = {measure.name: float("nan") for measure in MEASURES}
 
 
@@ -76,6 +85,19 @@ def measure_notes(
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
     _add_tone(rows, spectra, quiet, signal.rate)
     _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
+    bits = codec_bits(signal, quiet)
+    for row in rows if np.isfinite(bits) else ():
+        withhold_noise(row, bits)
+    # a codec takes noise away under loud sounds, as a falling gain would
+    kept = spectra if np.isinf(bits) else []
+    if gain_moved(signal, edges.onset_s, edges.offset_s, kept, quiet):
+        for row in rows:
+            row["flags"] += " gain_moved"
+    _take_out_cut_off(signal, rows)
+    for k, row in enumerate(rows):
+        if spectra[k] is not None and is_broken(signal, row["onset_s"], row["offset_s"], row["f0_hz"]):
+            row |= dict.fromkeys(_UNMEASURED, np.nan) | {"flags": f"{row['flags']} dropout"}
+            spectra[k] = bands[k] = None
     for k in _clipped(signal, rows):
         rows[k] |= {name: np.nan for name in _UNMEASURED if name not in _LEFT_BY_CLIPPING}
         rows[k]["flags"] += " clipped"
@@ -149,12 +171,20 @@ def _add_attacks(
             row |= {"settle_ms": np.nan, "transition_ms": np.nan, "flags": f"{row['flags']} {room}"}
 
 
+def _take_out_cut_off(signal: Signal, rows: list[Row]) -> None:
+    """Flag a first note that the file begins in and a last one that it ends in; the beginning of the first is lost."""
+    if rows and begins_cut_off(signal, rows[0]["level_dbfs"]):
+        rows[0] |= dict.fromkeys(_LOST_WITH_THE_BEGINNING, np.nan) | {"flags": f"{rows[0]['flags']} cut_off"}
+    if rows and ends_cut_off(signal, rows[-1]["level_dbfs"]):
+        rows[-1]["flags"] += " cut_off"
+
+
 def _clipped(signal: Signal, rows: list[Row]) -> list[int]:
     """Notes that reach the ceiling of a clipped recording: their harmonics are not the instrument's."""
     if not signal.clipped_fraction > 0:
         return []
     spans = [[round(row[edge] * signal.rate) for edge in ("onset_s", "offset_s")] for row in rows]
-    peaks = [np.abs(signal.slice(*span)).max(initial=0.0) for span in spans]
+    peaks = [np.abs(signal.slice(*span) + signal.dc).max(initial=0.0) for span in spans]  # as stored
     return [k for k, peak in enumerate(peaks) if peak >= _CEILING * signal.peak]
 
 

@@ -18,7 +18,8 @@ import numpy as np
 from evenbore.facts.arrays import Floats32
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.recording.clipping import ClipMeter
-from evenbore.recording.decoders import BLOCK, AudioInfo, Source, open_source
+from evenbore.recording.decoders import BLOCK, AudioInfo, Source, coded_bits, open_source
+from evenbore.recording.offset import Offset, OffsetMeter
 
 NATIVE_RATE_LIMIT = 50_000  # Hz; above it nothing a wind instrument plays is gained
 RESAMPLED_RATE = 48_000  # Hz
@@ -31,6 +32,7 @@ MIN_USABLE_S = 1.0  # what must be left of a damaged file
 # ASSUME: own choice, no source.
 CHANNEL_MARGIN_DB = 3.0  # a later channel must be this much better: takes should not hop between microphones
 LEVEL_FRAME_S = 0.05
+OFFSET_WORDS_ABOVE = 0.005  # of full scale; common practice, no source
 
 
 @dataclass
@@ -39,8 +41,9 @@ class Signal:
 
     `rate` and `frames` describe the samples given out, `source_rate` the file. `channel` is the one chosen
     (1-based) of `channels`. `clipped_fraction`, `peak` (largest absolute value) and `dc` (mean) are of the
-    channel as stored in the file; `damaged` says that not all of the recording could be read. Samples in memory are
-    read-only.
+    channel as stored in the file; the samples given out are without an offset. `coded_bits`: bits a sample of a
+    lossy codec, infinite without loss. `damaged` says that not all of the recording could be read. Samples in memory
+    are read-only.
     """
 
     rate: int
@@ -51,10 +54,12 @@ class Signal:
     clipped_fraction: float
     peak: float
     dc: float
+    coded_bits: float = math.inf
     warnings: list[str] = field(default_factory=list)
     damaged: bool = False
     _samples: Floats32 | None = None
     _file: BinaryIO | None = None
+    _offset: Offset | None = None
 
     @property
     def duration_s(self) -> float:
@@ -94,7 +99,10 @@ class Signal:
             if self._samples is None:
                 raise ValueError("this signal has been closed")
             return self._samples[first:last]
-        return _read_floats(self._file, first, last)
+        samples = _read_floats(self._file, first, last)
+        if self._offset is not None:
+            self._offset.take_out(samples, first)
+        return samples
 
 
 def signal_from_array(samples: Floats32, rate: int) -> Signal:
@@ -137,9 +145,11 @@ def open_signal(path: Path | str, channel: int | None = None, memory_frames: int
             store.close()
             raise
         samples, spool = store.contents(memory_frames)
-        return _as_signal(
+        signal = _as_signal(
             samples, spool, store.frames, rate, info.sample_rate, chosen + 1, info.channels, stats, damage, others
         )
+        signal.coded_bits = coded_bits(info, Path(path).stat().st_size, stats.frames)
+        return signal
 
 
 def _as_signal(
@@ -154,7 +164,13 @@ def _as_signal(
     damage: list[str],
     others: list[str],
 ) -> Signal:
+    offset = stats.offset(rate)
+    if offset is not None and offset.largest > OFFSET_WORDS_ABOVE:
+        size = f"{100 * offset.largest:.2g} % of full scale"
+        others = [*others, f"an offset of up to {size}: taken out; the recorder or its cable should be looked at"]
     if samples is not None:
+        if offset is not None:
+            offset.take_out(samples, 0)
         samples.flags.writeable = False
     return Signal(
         rate=rate,
@@ -169,6 +185,7 @@ def _as_signal(
         damaged=bool(damage),
         _samples=samples,
         _file=spool,
+        _offset=offset,
     )
 
 
@@ -282,6 +299,7 @@ class _ChannelStats:
         self.clip = ClipMeter(step)
         self.frames = self.bad = 0
         self._sum, self._lowest, self._highest = 0.0, math.inf, -math.inf
+        self._offset = OffsetMeter(rate)
         self._hop = max(1, round(rate * LEVEL_FRAME_S))
         self._powers: list[Floats32] | None = [] if levels else None
 
@@ -298,6 +316,7 @@ class _ChannelStats:
         self._sum += float(samples.sum(dtype=np.float32))
         self._lowest, self._highest = min(self._lowest, lowest), max(self._highest, highest)
         self.clip.update(samples, lowest, highest)
+        self._offset.update(samples)
         if self._powers is not None and len(samples) >= self._hop:
             whole = samples[: len(samples) // self._hop * self._hop].reshape(-1, self._hop)
             self._powers.append(whole.var(axis=1))
@@ -309,6 +328,10 @@ class _ChannelStats:
     @property
     def peak(self) -> float:
         return max(self._highest, -self._lowest) if self.frames else float("nan")
+
+    def offset(self, rate: int) -> Offset | None:
+        """What to take out of the samples given out at `rate`."""
+        return self._offset.offset((self._highest - self._lowest) / 2, rate) if self.frames else None
 
     @property
     def silent(self) -> bool:

@@ -35,6 +35,12 @@ OGG_PAGE = 27 + 255 + 255 * 255  # the largest
 # Quantisation step of the integer formats, full scale = 1.
 QUANTISATION_STEPS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
 
+# How samples are stored without loss (beginnings of the names that libsndfile and FFmpeg give), and by codecs that
+# spend their bits where they are heard. All others (companding, differences) are coarse at any number of bits.
+LOSSLESS = ("PCM_", "FLOAT", "DOUBLE", "ALAC", "DPCM", "DWVW", "FLAC", "WAVPACK", "APE", "TTA", "WMALOSSLESS", "TRUEHD")
+COARSE = ("PCM_ALAW", "PCM_MULAW", "PCM_VIDC")
+PERCEPTUAL = ("VORBIS", "LIBVORBIS", "OPUS", "LIBOPUS", "MPEG_LAYER", "MP1", "MP2", "MP3", "AAC", "AC3", "EAC3", "WMAV")
+
 # Containers that FFmpeg may open. Playlists and streams are left out on purpose: a text file named like audio
 # must not make it fetch anything.
 CONTAINERS = "mov,matroska,aac,asf,amr,mp3,wav,w64,flac,ogg,aiff,caf,ac3,eac3"
@@ -62,6 +68,17 @@ class AudioInfo:
     duration_s: float
     format: str
     subtype: str
+
+
+def coded_bits(info: AudioInfo, size: int, frames: int) -> float:
+    """Bits that a file of `size` bytes spends on each of its `frames` samples of a channel, infinite without loss.
+
+    0 for codecs that are coarse at any number of bits.
+    """
+    name = info.subtype.upper()
+    if name.startswith(LOSSLESS) and not name.startswith(COARSE):
+        return float("inf")
+    return 8 * size / max(frames * info.channels, 1) if name.startswith(PERCEPTUAL) else 0.0
 
 
 @contextmanager

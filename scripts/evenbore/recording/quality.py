@@ -260,7 +260,7 @@ def _db(power: float) -> float:
 
 # When to speak up, in the unit of each number; common practice, no source. One decay in a room of 1.2 s may give
 # twice that, so only what is long beyond doubt is spoken of.
-CLIPPED_WORDS_ABOVE = 0.0
+CLIPPED_WORDS_ABOVE, WITHHELD_WORDS_ABOVE = 0.0, 0.5
 LOW_SNR_DB, LOW_PEAK_DBFS, HIGH_HUM_DB, LONG_REVERB_S, SHORT_LEAD_IN_S, LOW_RATE_HZ = 30, -30, 6, 2.5, 1.0, 32_000
 SOFTLY = ("pp", "p", "mp")  # played softer than instruments are compared at: nearer the noise of any room
 
@@ -268,8 +268,9 @@ SOFTLY = ("pp", "p", "mp")  # played softer than instruments are compared at: ne
 def advice(numbers: Mapping[str, float | str]) -> list[str]:
     """What the player can do better, most important first; missing or NaN numbers say nothing.
 
-    Understands clipped_fraction, snr_db, hum_db, reverb_s, peak_dbfs, lead_in_s and sample_rate_hz, and the dynamic:
-    a soft take near the noise tells nothing of the room.
+    Understands clipped_fraction, the numbers of notes flagged gain_moved, dropout and cut_off, the share noise_withheld
+    of them, snr_db, hum_db, reverb_s, peak_dbfs, lead_in_s and sample_rate_hz, and the dynamic: a soft take near the
+    noise tells nothing of the room.
     """
 
     def known(name: str, wrong: Callable[[float], bool]) -> bool:
@@ -281,6 +282,20 @@ def advice(numbers: Mapping[str, float | str]) -> list[str]:
         lines.append(
             f"clipped ({100 * numbers['clipped_fraction']:.2g} % of the samples): turn the gain down until the "
             "loudest note peaks between -20 and -6 dB, and record again"
+        )
+    if known("gain_moved", lambda v: v > 0):
+        lines.append(
+            "the recorder moved its gain while recording (automatic gain or a limiter): level, dynamics and evenness "
+            "of level are not to be trusted; switch it off and record again"
+        )
+    if known("dropout", lambda v: v > 0):
+        lines.append(
+            f"samples are missing in {numbers['dropout']:.0f} of the notes (lost by the recorder, its card or cable): "
+            "record again with other programs closed, or on another device"
+        )
+    if known("cut_off", lambda v: v > 0):
+        lines.append(
+            "the file begins or ends within a note: wait two seconds after starting the recorder and before stopping it"
         )
     if known("snr_db", lambda v: v < LOW_SNR_DB):
         remedy = "find a quieter room (fans and heating off), or set the microphone closer for all instruments alike"
@@ -301,6 +316,11 @@ def advice(numbers: Mapping[str, float | str]) -> list[str]:
         )
     if known("lead_in_s", lambda v: v < SHORT_LEAD_IN_S):
         lines.append("hardly any silence before the first note: wait two seconds after starting the recorder")
+    if known("noise_withheld", lambda v: v > WITHHELD_WORDS_ABOVE):
+        lines.append(
+            "saved by a lossy codec (MP3, M4A and the like), now or before: the noise of "
+            f"{100 * numbers['noise_withheld']:.0f} % of the notes cannot be told; record to WAV or FLAC"
+        )
     if known("sample_rate_hz", lambda v: v < LOW_RATE_HZ):
         lines.append(
             f"recorded at {numbers['sample_rate_hz']:.0f} samples a second: the top of the sound is missing; "

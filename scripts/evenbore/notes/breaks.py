@@ -1,0 +1,67 @@
+"""Notes in which samples are missing: silenced for some milliseconds, left out, or cut off by the file's start or end.
+
+The fourth difference of the samples hardly sees a tone, but a break in its course as a peak. Where the samples stand
+still it is nothing at all. Own definitions.
+"""
+
+import numpy as np
+
+from evenbore.facts.arrays import Floats32
+from evenbore.recording.audio import Signal
+
+# ASSUME: tuned by trial on sampled and simulated instruments with pieces silenced and cut out; no source.
+_FRAME_S = 0.001
+_ORDER = 4
+_JUMP = 8.0  # times the median of the differences' peaks in successive frames of a period
+_LEAST_FRAME_S = 0.004  # of those frames
+_MOST_JUMPS = 4  # more of them come and go with the sound
+_MARGIN_S = 0.03  # at either end of a note, where breath and tongue make jumps of their own
+_STILL = 1e-5  # of the note's peak: what rounding leaves of samples that stand still
+_STILL_FRAMES = 3
+_REACH_S = 0.06  # a silenced piece may have been taken for a gap: so far around the note
+_FLANK_FRAMES, _FLANK = 3, 0.5  # of the median: the note sounds right before and after a silenced piece
+_EDGE_S, _SOUNDING = 0.015, 0.3  # a file that begins or ends with this share of the note's level cuts it off
+
+
+def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> bool:
+    """Whether samples are missing within a note: silenced, or left out so that its course jumps."""
+    rate = signal.rate
+    frame = round(_FRAME_S * rate)
+    x = signal.slice(round((onset_s - _REACH_S) * rate), round((offset_s + _REACH_S) * rate))
+    difference = np.abs(np.diff(x, n=_ORDER))
+    peaks: Floats32 = difference[: len(difference) // frame * frame].reshape(-1, frame).max(axis=1)
+    group = max(1, int(np.ceil(max(_LEAST_FRAME_S, 1.2 / f0_hz) / _FRAME_S)))
+    inner = peaks[round((_REACH_S + _MARGIN_S) / _FRAME_S) : -round((_REACH_S + _MARGIN_S) / _FRAME_S)]
+    grouped = inner[: len(inner) // group * group].reshape(-1, group).max(axis=1)
+    if len(grouped) < 2 * _MOST_JUMPS:
+        return False
+    usual = float(np.median(grouped))
+    jumps = int(np.count_nonzero(grouped > _JUMP * usual))
+    return 0 < jumps <= _MOST_JUMPS or _silenced(peaks, _STILL * float(np.abs(x).max()), usual)
+
+
+def _silenced(peaks: Floats32, nothing: float, usual: float) -> bool:
+    """Whether the samples stand still for a while between frames that sound; peaks (F,) of the differences."""
+    still = np.concatenate([[False], peaks <= nothing, [False]])
+    edges = np.flatnonzero(np.diff(still))
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        before, after = peaks[max(start - _FLANK_FRAMES, 0) : start], peaks[stop : stop + _FLANK_FRAMES]
+        sounds = float(min(before.max(initial=0.0), after.max(initial=0.0))) >= _FLANK * usual
+        if stop - start >= _STILL_FRAMES and sounds:
+            return True
+    return False
+
+
+def begins_cut_off(signal: Signal, level_dbfs: float) -> bool:
+    """Whether the file begins within its first note, whose level (a sine's, in dB) this is."""
+    return _sounds(signal, 0, level_dbfs)
+
+
+def ends_cut_off(signal: Signal, level_dbfs: float) -> bool:
+    """Whether the file ends within its last note."""
+    return _sounds(signal, signal.frames - round(_EDGE_S * signal.rate), level_dbfs)
+
+
+def _sounds(signal: Signal, first: int, level_dbfs: float) -> bool:
+    x = signal.slice(first, first + round(_EDGE_S * signal.rate))
+    return bool(np.sqrt(2 * np.mean(np.square(x))) > _SOUNDING * 10 ** (level_dbfs / 20))

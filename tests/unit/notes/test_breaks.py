@@ -1,0 +1,88 @@
+"""Missing samples: planted, they are found in the notes that they were planted in and nowhere else."""
+
+import numpy as np
+import pytest
+
+from evenbore.facts.measures import MEASURES
+from evenbore.notes.breaks import is_broken
+from evenbore.notes.edges import Edges
+from evenbore.notes.note import measure_notes
+from evenbore.recording.audio import signal_from_array
+from tones import LEAD_S, harmonic_tone
+
+RATE = 48_000
+LEVELS = -6.0 * np.arange(12)
+NOTE_S = 0.8
+
+
+def note(f0, noise=1e-4, seed=0):
+    """A note with soft ends, in faint noise, LEAD_S of it before and after."""
+    tone = 0.1 * harmonic_tone(f0, LEVELS, NOTE_S, RATE)
+    ramp = np.clip(np.arange(len(tone)) / (0.02 * RATE), 0, 1)
+    pause = np.zeros(round(LEAD_S * RATE))
+    x = np.concatenate([pause, tone * ramp * ramp[::-1], pause])
+    return x + np.random.default_rng(seed).normal(0, noise, len(x))
+
+
+def broken(x, f0):
+    return is_broken(signal_from_array(x, RATE), LEAD_S, LEAD_S + NOTE_S, f0)
+
+
+PITCHES = [29.1, 58.3, 233.1, 932.3, 2093.0]
+
+
+@pytest.mark.parametrize("f0", PITCHES)
+@pytest.mark.parametrize("noise", [1e-5, 1e-3])
+def test_a_whole_note_is_not_broken(f0, noise):
+    assert not any(broken(note(f0, noise, seed), f0) for seed in range(5))
+
+
+@pytest.mark.parametrize("f0", PITCHES)
+@pytest.mark.parametrize("lost_ms", [5, 12, 40])
+def test_silenced_samples(f0, lost_ms):
+    x = note(f0)
+    first = round((LEAD_S + 0.3) * RATE)
+    x[first : first + round(lost_ms / 1000 * RATE)] = 0.0
+    assert broken(x, f0)
+
+
+@pytest.mark.parametrize("f0", PITCHES[1:-1])
+def test_samples_left_out(f0):
+    """A third of a period is missing: the course jumps. (Of a bright note near the top the jump is like its own.)"""
+    x = note(f0)
+    for start_s in np.linspace(0.2, 0.6, 5):
+        first = round((LEAD_S + start_s) * RATE)
+        assert broken(np.delete(x, slice(first, first + round(RATE / f0 / 3))), f0)
+
+
+def test_digital_silence_between_notes_is_none():
+    x = note(233.1, noise=0.0)
+    assert not broken(np.round(x * 2**15) / 2**15, 233.1)
+
+
+def test_a_broken_note_is_flagged_and_not_measured():
+    one, two = note(233.1), note(261.6)
+    two[round((LEAD_S + 0.4) * RATE) :][:800] = 0.0
+    x = np.concatenate([one, two])
+    onset = np.array([LEAD_S, 3 * LEAD_S + NOTE_S])
+    edges = Edges(onset, onset + NOTE_S, np.zeros(2, bool), np.full(2, np.nan))
+    hz = np.array([233.1, 261.6])
+    notes = measure_notes(signal_from_array(x, RATE), edges, hz, hz)
+    assert ["dropout" in row["flags"].split() for row in notes.rows] == [False, True]
+    assert all(np.isnan(notes.rows[1][measure.name]) for measure in MEASURES)
+    assert notes.spectra[1] is None and notes.bands[1] is None
+    assert notes.rows[0]["f0_hz"] == pytest.approx(233.1, abs=0.05)
+
+
+@pytest.mark.parametrize(("start_s", "stop_s"), [(0.0, 9.9), (0.15, 9.9), (0.0, 1.0), (0.15, 1.0)])
+def test_cut_off_by_the_file(start_s, stop_s):
+    """The file begins start_s after the onset's pause, or runs to stop_s."""
+    cut_s = LEAD_S + start_s if start_s else 0.0
+    x = note(233.1)[round(cut_s * RATE) : round(stop_s * RATE)]
+    end_s = min(stop_s, LEAD_S + NOTE_S) - cut_s
+    edges = Edges(np.array([max(LEAD_S - cut_s, 0.0)]), np.array([end_s]), np.zeros(1, bool), np.full(1, np.nan))
+    row = measure_notes(signal_from_array(x, RATE), edges, np.array([233.1]), np.array([233.1])).rows[0]
+    assert ("cut_off" in row["flags"].split()) == (start_s > 0 or stop_s < 9)
+    if start_s:
+        assert np.isnan([row["attack_ms"], row["log_attack"], row["overshoot_db"], row["settle_ms"]]).all()
+    assert row["cents"] == pytest.approx(0, abs=0.3)
