@@ -22,11 +22,13 @@ from evenbore.recording.audio import Signal
 # ASSUME: tuned by trial on additive tones in simulated rooms; no source.
 _PERIODS = 25.0  # of a window: the side bands of a vibrato stay clear of the middle between two harmonics
 _LEAST_PERIODS = 2 * 4.0  # from here on there is something between the main lobes of two harmonics, 4 bins to a side
-_MIDDLE = 0.12  # share of a gap, to either side of its middle, that is looked at
+_MIDDLE = 0.15  # share of a gap, to either side of its middle, that is looked at
+_SWING = 3.0  # standard deviations by which the pitch goes up and down
 _LOBE_BINS = 4.0  # half of the window's main lobe
 _DECAYS_S = np.geomspace(0.1, 3.2, 16)
 _DECAY = np.log(1e6)  # of power in one T60
-_BACKGROUND_SD = 0.1  # share of its power by which the background may have changed
+_BACKGROUND_SD = 0.05  # share of its power by which the background may have changed
+_ECHO_SD = 0.3  # share of the echo's power by which its decay may differ from the one law
 _SURE = 2.0  # standard deviations that a noise must stand out by
 _TURNS = 3
 
@@ -46,7 +48,7 @@ class _Course:
 
 def air_noise(
     signal: Signal,
-    parts_s: Sequence[tuple[float, float, float]],
+    parts_s: Sequence[tuple[float, float, float, float]],
     spectra: Sequence[Harmonics],
     split_hz: float,
     quiet: Background,
@@ -56,8 +58,8 @@ def air_noise(
     `parts_s`: onset of each note, start and end of its steady part. NaN where it cannot be told.
     """
     courses: list[_Course | None] = []
-    for (onset, start, stop), spectrum in zip(parts_s, spectra, strict=True):
-        courses += _courses(signal, onset, start, stop, spectrum, split_hz, quiet)
+    for (onset, start, stop, cents_sd), spectrum in zip(parts_s, spectra, strict=True):
+        courses += _courses(signal, onset, start, stop, spectrum, cents_sd, split_hz, quiet)
     level, variance = (value.reshape(-1, 2) for value in _staying(courses))
     heard = np.isfinite(level)
     level = np.column_stack([level, np.sum(level, axis=1, where=heard)])
@@ -67,7 +69,7 @@ def air_noise(
 
 
 def _courses(
-    signal: Signal, onset_s: float, start_s: float, stop_s: float, spectrum: Harmonics, split_hz: float, quiet: Background
+    signal: Signal, onset_s: float, start_s: float, stop_s: float, spectrum: Harmonics, cents_sd: float, split_hz: float, quiet: Background
 ) -> list[_Course | None]:
     """Of a note's noise around the harmonics up to `split_hz` and around those above; None where there is none."""
     f0_hz, count = float(spectrum.frequency_hz[0]), len(spectrum.number)
@@ -75,23 +77,24 @@ def _courses(
     frames = analyse(signal.slice(first, last), signal.rate, f0_hz, _PERIODS)
     if frames is None or quiet.power is None or frames.size * f0_hz / signal.rate < _LEAST_PERIODS:
         return [None, None]
-    period_bins = f0_hz / frames.bin_hz
-    half = int(max(0.0, min(_MIDDLE * period_bins, 0.5 * period_bins - _LOBE_BINS)))
-    middle = np.rint((np.arange(count + 1) + 0.5) * period_bins).astype(int)
+    spacing, bandwidth = f0_hz / frames.bin_hz, window(frames.size)[1]
     power = np.square(frames.values.real) + np.square(frames.values.imag)
-    middle = np.clip(middle, half, power.shape[1] - 1 - half)
-    bandwidth = window(frames.size)[1]
-    gaps = np.mean([power[:, middle + shift] for shift in range(-half, half + 1)], axis=0) * period_bins / bandwidth
-    width_hz = (2 * half + 1) * frames.bin_hz
-    room = 10 ** (quiet.level_db(middle * frames.bin_hz - width_hz / 2, middle * frames.bin_hz + width_hz / 2) / 10)
-    room *= f0_hz / width_hz
+    gap = np.arange(count + 1)
+    clear = spacing * (0.5 - _SWING * (gap + 1) * (2 ** (cents_sd / 1200) - 1)) - _LOBE_BINS
+    half = np.clip(clear, 0, _MIDDLE * spacing).astype(int)
+    middle = np.rint((gap + 0.5) * spacing).astype(int)
+    below, above = middle - half, np.minimum(middle + half + 1, len(power[0]))
+    running = np.concatenate([np.zeros((len(power), 1)), np.cumsum(power, axis=1, dtype=float)], axis=1)
+    gaps = (running[:, above] - running[:, below]) / (above - below) * spacing / bandwidth
+    width_hz = (above - below) * frames.bin_hz
+    room = 10 ** (quiet.level_db((below - 0.5) * frames.bin_hz, (above - 0.5) * frames.bin_hz) / 10) * f0_hz / width_hz
     # noise in proportion to the tone, which may swell
-    tone = power[:, int(0.5 * period_bins) :].sum(axis=1)
+    tone = running[:, -1] - running[:, int(0.5 * spacing)]
     steady = (tone.mean() / tone)[:, None]
     time = first / signal.rate - onset_s + (frames.size / 2 + frames.hop * np.arange(len(power))) / signal.rate
-    cells = max(1.0, (2 * half + 1) / bandwidth)
+    cells = np.maximum(1.0, (above - below) / bandwidth)
     overlap = frames.size / (2 * frames.hop)
-    quiet_cells = quiet.frames * max(1.0, width_hz / (quiet.bandwidth * quiet.bin_hz))
+    quiet_cells = quiet.frames * np.maximum(1.0, width_hz / (quiet.bandwidth * quiet.bin_hz))
     low = np.arange(1, count + 1) * f0_hz <= split_hz
     courses: list[_Course | None] = []
     for part in (low, ~low):
@@ -106,8 +109,8 @@ def _courses(
                 time,
                 (gaps * steady) @ weight,
                 steady[:, 0] * hiss.sum(),
-                float(np.sum(mean**2) / np.sum(mean) ** 2 * overlap / cells),
-                float(np.sum(hiss**2) / np.sum(hiss) ** 2 / quiet_cells + _BACKGROUND_SD**2),
+                float(overlap * np.sum(mean**2 / cells) / np.sum(mean) ** 2),
+                float(np.sum(hiss**2 / quiet_cells) / np.sum(hiss) ** 2 + _BACKGROUND_SD**2),
             )
         )
     return courses
@@ -131,7 +134,6 @@ def _staying(courses: Sequence[_Course | None]) -> tuple[Floats, Floats]:
     likelihood, misfit = np.array([fit[2:4] for fit in fits]).T
     parameters = len(there) * np.append(1.0, np.full(len(_DECAYS_S), 2.0))
     excess = max(1.0, float(np.min(misfit / (known.sum() - parameters))))
-    print('excess',excess, 'best', np.append(0,_DECAYS_S)[np.argmax(likelihood/excess-parameters)])
     gain = likelihood / excess - parameters
     weight = np.exp(gain - gain.max())
     levels, variances = (np.array([fit[k] for fit in fits]) for k in (0, 1))
@@ -163,7 +165,7 @@ def _fit(
         share = np.maximum(share, 0.0)
         air = (wr - share * we) / w
         with np.errstate(divide="ignore", invalid="ignore"):
-            variance = np.where(share > 0, wee / determinant, 1 / w)
+            variance = np.where(share > 0, wee / determinant, 1 / w) + (_ECHO_SD * share * we / w) ** 2
         model = np.maximum(air[:, None] + room + share[:, None] * echo, 1e-3 * power.max(axis=1, keepdims=True))
     misfit = float(np.sum(known * (power - model) ** 2 / (spread[:, None] * model**2)))
     return air, variance, -0.5 * misfit - float(np.sum(known * np.log(model))), misfit
