@@ -69,7 +69,14 @@ def air_noise(
 
 
 def _courses(
-    signal: Signal, onset_s: float, start_s: float, stop_s: float, spectrum: Harmonics, cents_sd: float, split_hz: float, quiet: Background
+    signal: Signal,
+    onset_s: float,
+    start_s: float,
+    stop_s: float,
+    spectrum: Harmonics,
+    cents_sd: float,
+    split_hz: float,
+    quiet: Background,
 ) -> list[_Course | None]:
     """Of a note's noise around the harmonics up to `split_hz` and around those above; None where there is none."""
     f0_hz, count = float(spectrum.frequency_hz[0]), len(spectrum.number)

@@ -119,7 +119,9 @@ def _add_tone(signal: Signal, rows: list[Row], spectra: list[Harmonics | None], 
     f0 = np.array([rows[k]["f0_hz"] for k in known])
     values = harmonic_measures(level, f0)
     hidden = hidden_by_noise(level, limit, f0)
-    parts = [(rows[k]["onset_s"], *_steady(rows[k]["onset_s"], rows[k]["offset_s"]), rows[k]["cents_sd"]) for k in known]
+    parts = [
+        (rows[k]["onset_s"], *_steady(rows[k]["onset_s"], rows[k]["offset_s"]), rows[k]["cents_sd"]) for k in known
+    ]
     air = air_noise(signal, parts, [spectrum for _, spectrum in measured], HIGH_BAND_HZ, quiet)
     noise, masked = _noise(air, values["level_dbfs"], f0, np.array([len(spectrum.number) for _, spectrum in measured]))
     values |= noise
