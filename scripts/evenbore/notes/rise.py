@@ -40,8 +40,9 @@ _STILL_MOVING = 0.15  # ln amplitude, 1.3 dB: the rise that was found is not all
 def rise_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
     """Time in ms in which the note's harmonics rise from 10 % to 90 % of their steady amplitude, as a raised cosine.
 
-    NaN where the length of the rise stays uncertain by more than a factor of about 1.5 or 20 ms (one standard deviation), where the level goes on
-    rising or falling after it, and where fewer than three harmonics stand clear of the noise.
+    NaN where the length of the rise stays uncertain by more than a factor of about 1.5 or 20 ms (one standard
+    deviation), where the level goes on rising or falling after it, and where fewer than three harmonics stand clear of
+    the noise.
     """
     hop_s, curve, before = _log_amplitude(signal, onset_s, offset_s, spectrum)
     if len(curve) < 2 * before or before == 0:

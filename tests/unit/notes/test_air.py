@@ -20,11 +20,11 @@ def breath(n, rng):
     return coloured_noise(n, rng, ((frequency >= 300) & (frequency <= 5000)).astype(float))
 
 
-def hnr(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, seed=0):
+def hnr(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_cents=1.5):
     """hnr_db of slurred notes from A3 up, with air so many dB under the tone as heard dry, and their flags."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(0)
     notes = [
-        Note(FIRST_S + SECONDS * k, FIRST_S + SECONDS * (k + 1), 220.0 * 2 ** (k / 12), LEVELS, jitter_cents=1.5,
+        Note(FIRST_S + SECONDS * k, FIRST_S + SECONDS * (k + 1), 220.0 * 2 ** (k / 12), LEVELS, jitter_cents=jitter_cents,
              vibrato_cents=vibrato_cents)
         for k in range(NOTES)
     ]  # fmt: skip
@@ -48,7 +48,12 @@ def hnr(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, seed=0):
 
 @pytest.mark.parametrize("air_db", [-10, -20, -30, -40, -50, -60])
 def test_known_air(air_db):
-    assert np.median(hnr(air_db)[0]) == pytest.approx(-air_db, abs=0.7)
+    assert np.median(hnr(air_db, jitter_cents=0.0)[0]) == pytest.approx(-air_db, abs=0.7)
+
+
+@pytest.mark.parametrize("air_db", [-30, -40, -50])
+def test_the_wander_of_the_pitch_is_not_the_air(air_db):
+    assert np.median(hnr(air_db, jitter_cents=1.5)[0]) == pytest.approx(-air_db, abs=1.0)
 
 
 @pytest.mark.parametrize("air_db", [-20, -30, -40])
