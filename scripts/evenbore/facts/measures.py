@@ -313,8 +313,8 @@ FLAGS = {
     "no_quiet_part": "nowhere in the recording is it quiet: snr_db is not measurable",
     "no_high_band": "no harmonic above 2 kHz stands out of the noise",
     "few_harmonics": "fewer than three harmonics within 30 dB of the strongest: no tilt",
-    "noise_limited": "followed by a colon and measures: these could come out differently without the room's noise, or are"
-    " empty because of it",
+    "noise_limited": "followed by a colon and measures: these could come out differently without the room's noise, or"
+    " are empty because of it",
     "too_short": "no steady part of five periods: nothing measured",
     "no_clear_pitch": "no harmonic stands 10 dB out of the noise: nothing measured",
 }

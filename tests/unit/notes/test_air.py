@@ -24,8 +24,8 @@ def hnr(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_cent
     """hnr_db of slurred notes from A3 up, with air so many dB under the tone as heard dry, and their flags."""
     rng = np.random.default_rng(0)
     notes = [
-        Note(FIRST_S + SECONDS * k, FIRST_S + SECONDS * (k + 1), 220.0 * 2 ** (k / 12), LEVELS, jitter_cents=jitter_cents,
-             vibrato_cents=vibrato_cents)
+        Note(FIRST_S + SECONDS * k, FIRST_S + SECONDS * (k + 1), 220.0 * 2 ** (k / 12), LEVELS,
+             jitter_cents=jitter_cents, vibrato_cents=vibrato_cents)
         for k in range(NOTES)
     ]  # fmt: skip
     x, truth = render(notes, RATE, FIRST_S + SECONDS * NOTES + 0.8, [0.04] * (NOTES - 1), rng)
