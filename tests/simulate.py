@@ -20,7 +20,7 @@ from evenbore.facts.measures import harmonic_measures
 from evenbore.trade.pitch import midi_to_note
 
 BAND_HZ = 1000.0 * 10.0 ** (np.arange(-14, 12) / 10.0)  # one-third octaves, IEC 61260-1 exact mid-bands
-_NOT_SIMULATED = ("noise_low_db", "noise_high_db", "log_attack", "overshoot_db", "settle_ms", "transition_ms")
+_NOT_SIMULATED = ("noise_low_db", "log_attack", "overshoot_db", "settle_ms", "transition_ms")
 DYNAMIC_DB = {"pp": -15.0, "p": -9.0, "mp": -4.0, "mf": 0.0, "f": 5.0, "ff": 9.0}
 # ASSUME: of the same order as a good player's take-to-take scatter; simulated truth, not a claim
 TAKE_SD = {"cents": 1.5, "note_cents": 2.0, "level_db": 0.8, "tilt_db": 0.2, "harmonic_db": 0.7, "attack": 0.1}
@@ -246,6 +246,7 @@ def _tables(keys, played, written_midi, midi, noise_floor_db) -> dict[str, pd.Da
             "cents_drift": 0.0,
             **harmonic_measures(flat, frequency[:, :, 0].ravel()),
             "hnr_db": hnr.ravel(),
+            "noise_high_db": -hnr.ravel(),
             "attack_ms": attack.ravel(),
             **dict.fromkeys(_NOT_SIMULATED, np.nan),
             "snr_db": total.ravel() - noise_floor_db,

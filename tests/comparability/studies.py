@@ -138,7 +138,7 @@ def _notes(truth: dict, name: str, sessions: list[str], dynamic: str, rooms: boo
         cents=cents,
         level=measured["level_dbfs"],
         brightness=measured["brightness_db"],
-        hnr=blank,
+        noise=blank,
         attack=blank,
     )
 

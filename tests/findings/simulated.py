@@ -76,7 +76,7 @@ def study(
                     loudness = DYNAMIC_DB[dynamic] + whole + rng.normal(0, player.level_sd, len(written))
                     loudness = np.round(loudness * 2) / 2
                     moved = rng.normal(0, room_db, frequency.shape)
-                    level, cents, hnr, attack = [], [], [], []
+                    level, cents, breath, attack = [], [], [], []
                     for k, note in enumerate(written):
                         key = int(note), float(loudness[k])
                         sound = sounds.get(key) or sounds.setdefault(key, model.sound(*key))
@@ -85,7 +85,7 @@ def study(
                             h = h - loss(int(note), f0[k], frequency[k], dynamic)
                         level.append(h)
                         cents.append(sound.cents + (bent or {}).get(number, {}).get(int(note), 0.0))
-                        hnr.append(-sound.breath_db)
+                        breath.append(sound.breath_db)
                         attack.append(1000 * sound.attack_s)
                     room = np.sqrt(1 - MOVED**2) * rooms[session] + MOVED * moved
                     level = np.where(heard, np.array(level) + room, np.nan)
@@ -109,7 +109,7 @@ def study(
                                 "brightness_db": brightness_db(level, frequency[:, 0]),
                                 **octave_levels(level, frequency[:, 0]),
                                 "centroid_hz": (power * frequency).sum(axis=1) / power.sum(axis=1),
-                                "hnr_db": total + np.array(hnr) + rng.normal(0, 1, len(written)),
+                                "noise_high_db": np.array(breath) - total + rng.normal(0, 1, len(written)),
                                 "attack_ms": np.nan,
                                 "flags": "",
                                 "onset_s": np.arange(len(written)) * 0.45,

@@ -245,7 +245,7 @@ _ENTRIES = (
         unit="dB",
         better="lower",
         kind="take",
-        reads=("hnr_db",),
+        reads=("noise_high_db",),
         chain_dependent=True,
         additive=True,
         daily=True,
@@ -255,10 +255,11 @@ _ENTRIES = (
         good="little air in the tone",
         bad="much air in the tone",
         glossary="How much air is heard in the tone.",
-        meaning="median over the notes of the noise between the harmonics relative to the harmonics; what the session"
-        " adds for every instrument (room, reverberation) is removed where shared instruments show it",
+        meaning="median over the notes of noise_high_db: the noise above 2 kHz between the harmonics, without the"
+        " room's background and echo, relative to the harmonics; what the session adds for every instrument (microphone) is"
+        " removed where shared instruments show it",
         source="Own definition",
-        missing=_TOO_FEW,
+        missing="the room's background or echo hides the air in most notes",
         weights={"beginner": 10, "soloist": 5},
     ),
     Criterion(

@@ -13,7 +13,6 @@ UNSURE = 0.5
 """Under this confidence a note is rather another than the expected one."""
 
 _LEVEL = ("level_dbfs", "level_dba", "level_lufs")
-_NOISE = ("hnr_db", "noise_low_db", "noise_high_db")
 _RISE = ("attack_ms", "log_attack", "overshoot_db")
 _BEGINNING = (*_RISE, "settle_ms", "transition_ms")
 
@@ -23,15 +22,14 @@ class Flag:
     """One word.
 
     `sentence`: what to read with care; `doubts`: the measures of the note that are not to be relied on, none where they
-    are right or empty; `listed`: the word is followed by a colon and these measures instead, less the `bounds`, whose
-    values still hold as bounds; `short`: in a quick look at one take, None where it says nothing about what that shows.
+    are right or empty; `listed`: the word is followed by a colon and these measures instead; `short`: in a
+    quick look at one take, None where it says nothing about what that shows.
     """
 
     word: str
     sentence: str
     doubts: tuple[str, ...] = ()
     listed: bool = False
-    bounds: tuple[str, ...] = ()
     short: str | None = None
 
 
@@ -82,9 +80,9 @@ _ENTRIES = (
     Flag(word="few_harmonics", sentence="fewer than three harmonics within 30 dB of the strongest: no tilt"),
     Flag(
         word="noise_limited",
-        sentence="followed by a colon and measures: these could come out differently without the noise",
+        sentence="followed by a colon and measures: these could come out differently without the room's noise, or are"
+        " empty because of it",
         listed=True,
-        bounds=_NOISE,  # the note makes no more noise than that
         short="noise may change the brightness",
     ),
     Flag(word="too_short", sentence="no steady part of five periods: nothing measured", short="too short"),
@@ -145,14 +143,14 @@ class Flagged(NamedTuple):
     @property
     def doubts(self) -> tuple[str, ...]:
         """The measures that it puts in doubt."""
-        return tuple(name for name in self.listed if name not in self.flag.bounds) or self.flag.doubts
+        return self.listed or self.flag.doubts
 
 
 def read_flags(cell: str) -> Iterator[Flagged]:
     """The flags of one cell of the column.
 
     >>> [(one.flag.word, one.listed, one.doubts) for one in read_flags("slurred noise_limited:hnr_db,odd_even_db")]
-    [('slurred', (), ()), ('noise_limited', ('hnr_db', 'odd_even_db'), ('odd_even_db',))]
+    [('slurred', (), ()), ('noise_limited', ('hnr_db', 'odd_even_db'), ('hnr_db', 'odd_even_db'))]
     """
     for one in cell.split():
         word, _, listed = one.partition(":")

@@ -220,6 +220,10 @@ _PEETERS = "Peeters et al. 2011, J. Acoust. Soc. Am. 130, 2902"
 _POLLARD = "Pollard & Jansson 1982, Acustica 51, 162"
 _OWN = "Own definition"
 _NO_ROOM = "empty where the room is heard or unknown"
+_AIR = (
+    "less the background heard where nobody plays and what dies away as the room's echo does; empty with"
+    " noise_limited where less than twice its standard error is left, or no quiet part tells the background"
+)
 _BEFORE_STEADY = "tongued or first notes only: in a slur there is no rise to time"
 
 # in the order of the columns of notes.tsv
@@ -269,12 +273,11 @@ MEASURES: tuple[Measure, ...] = (
         " not jump when a harmonic of a rising scale crosses 2 kHz", _OWN, brightness_db),
     Measure("hnr_db", "dB", "higher",
         "10 lg (Σ a_h² / N), N the power of the noise between the harmonics from f0 / 2 to half a harmonic beyond the"
-        " last one under 10 kHz (or 0.45 of the sample rate); what the room and the microphone hiss is in N", _OWN),
+        f" last one under 10 kHz (or 0.45 of the sample rate), {_AIR}", _OWN),
     Measure("noise_low_db", "dB", "lower",
-        "10 lg (noise between the harmonics, around those up to 2 kHz / Σ a_h²): rumble, breath and the room's hum"
-        " and echo", _OWN),
+        f"10 lg (noise between the harmonics, around those up to 2 kHz / Σ a_h²), {_AIR}", _OWN),
     Measure("noise_high_db", "dB", "lower",
-        "10 lg (noise between the harmonics, around those above 2 kHz / Σ a_h²): hiss of air", _OWN),
+        f"10 lg (noise between the harmonics, around those above 2 kHz / Σ a_h²), {_AIR}: hiss of air", _OWN),
     Measure("attack_ms", "ms", "lower",
         "time in which the amplitude (root mean square over whole periods, two and 6 ms at least) rises from 10 % to"
         " 90 % of the way from the lowest level just before the note to the steady level; where the room is heard"

@@ -1,6 +1,6 @@
 """Instruments with more air noise in the tone than the others of their kind let one expect.
 
-A row's noise is the median over the notes of the noise between the harmonics against the harmonics (−hnr_db), each
+A row's noise is the median over the notes of `noise_high_db`, each
 against the same note of all rows played alike. What the others let one expect, the session's room included, and how
 far a healthy instrument strays from it, is `references.whole_deviations`.
 """
@@ -19,7 +19,7 @@ from evenbore.setups.doubts import flagged
 # ASSUME: how far healthy instruments of a kind lie apart, dB (standard deviation; no source, no measurement)
 USUAL_SD = 1.0
 FALSE_NOISY = 0.05  # chance of any instrument told wrongly
-MOST_HIDDEN = 0.5  # of an instrument's notes, the noise of which is rather the room's
+MOST_HIDDEN = 0.5  # of an instrument's notes, the air of which the room hides
 
 
 class Noisy(NamedTuple):
@@ -58,6 +58,6 @@ def noisy(rows: Rows, hidden: pd.Series, noticed_db: float) -> list[Noisy]:
 
 
 def hidden_share(notes: pd.DataFrame) -> pd.Series:
-    """Share of each instrument's notes (by instrument and state) whose noise the room or the background hides."""
-    hidden = pd.Series(flagged(notes["flags"], "noise_limited", "hnr_db"), notes.index)
+    """Share of each instrument's notes (by instrument and state) whose air the room's background or echo hides."""
+    hidden = pd.Series(flagged(notes["flags"], "noise_limited", "noise_high_db"), notes.index)
     return hidden.groupby([notes["instrument"], notes["state"]]).mean()

@@ -46,7 +46,7 @@ class Odd:
 def features(notes: pd.DataFrame) -> pd.DataFrame:
     """FEATURES of every (instrument, state): medians over takes and notes of `notes` played alike."""
     bright = notes[OCTAVES[1]] - notes["level_dbfs"]
-    notes = notes.assign(bright=bright, noise=-notes["hnr_db"], level=notes["level_dbfs"], offset=notes["cents"])
+    notes = notes.assign(bright=bright, noise=notes["noise_high_db"], level=notes["level_dbfs"], offset=notes["cents"])
     for name in ("bright", "noise", "level"):
         notes[name] -= notes.groupby("midi")[name].transform("median")
     owner = notes.groupby(["instrument", "state"], sort=False)

@@ -36,7 +36,7 @@ def collect_rows(notes: pd.DataFrame, written: Ints) -> Rows:
     notes = notes.assign(
         written=written,
         level=notes["level_dbfs"],
-        noise=-notes["hnr_db"],
+        noise=notes["noise_high_db"],
         attack=notes["attack_ms"].where(notes["articulation"] == "tongued"),
     )
     columns = [*LEVEL_MEASURES, "noise", "attack", "cents"]

@@ -17,11 +17,12 @@ from evenbore.facts.criteria import CRITERIA, LEVEL_STEP_DB, MEASURED, MIN_NOTES
 
 # ASSUME: own choice, no source.
 MIN_NEIGHBOURS = 4
+LEAST_TOLD = 0.5  # share of the notes
 COLUMNS = {
     "cents": "cents",
     "level": "level_dbfs",
     "brightness": "brightness_db",
-    "hnr": "hnr_db",
+    "noise": "noise_high_db",
     "attack": "attack_ms",
 }
 """Measured field of `TakeNotes` -> its column of the notes table."""
@@ -52,7 +53,7 @@ class TakeNotes:
     cents: Floats
     level: Floats
     brightness: Floats
-    hnr: Floats
+    noise: Floats
     attack: Floats
 
 
@@ -110,8 +111,11 @@ def level_evenness(take: TakeNotes) -> float:
 
 
 def noise(take: TakeNotes) -> float:
-    """Noise between the harmonics relative to the harmonics, median over notes, dB."""
-    return -_median(take.hnr)
+    """Air noise above 2 kHz relative to the harmonics, median over notes, dB; NaN where the room hides most notes'.
+
+    The notes in which it is told are those in which it comes out loud.
+    """
+    return _median(take.noise) if np.isfinite(take.noise).mean() >= LEAST_TOLD else np.nan
 
 
 def response(take: TakeNotes) -> float:

@@ -19,11 +19,12 @@ _NOTHING = 1e-20
 
 @dataclass(frozen=True)
 class Background:
-    """Mean power per bin of the quiet parts, (K,); None when the recording has none."""
+    """Mean power per bin of the quiet parts, (K,), over so many frames; None when the recording has none."""
 
     power: Floats | None
     bin_hz: float
     bandwidth: float
+    frames: int
 
     def bands_db(self) -> Floats:
         """One-third-octave levels (B,) in dB, NaN where not measurable."""
@@ -56,8 +57,8 @@ def background(signal: Signal, onset_s: Floats, offset_s: Floats) -> Background:
             frames = np.lib.stride_tricks.sliding_window_view(x, size)[:: size // 2]
             powers.append(np.abs(np.fft.rfft(frames * shape, axis=1)) ** 2)
     if not powers:
-        return Background(None, signal.rate / size, bandwidth)
+        return Background(None, signal.rate / size, bandwidth, 0)
     power = np.concatenate(powers)
     level = power.sum(axis=1)
     quiet = level <= 2 * np.quantile(level, 0.1)
-    return Background(power[quiet].mean(axis=0), signal.rate / size, bandwidth)
+    return Background(power[quiet].mean(axis=0), signal.rate / size, bandwidth, int(quiet.sum()))

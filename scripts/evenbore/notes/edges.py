@@ -223,7 +223,8 @@ def _onset(notes: _Notes, i: int) -> float:
     heard = np.sqrt(spectra.values**2 @ steady**2 / np.sum(steady**4))
     k = int(np.argmax(heard <= heard[spectra.times <= first + _NEAR_S].min() * _TROUGH + 0.02))
     k += int(np.argmin(heard[k : k + max(1, _rises(heard[k:]))]))
-    risen = _passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE))
+    # for good: an echo's beats and noise rise too, and fall again
+    risen = _last_passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE), max(sounding - k, 1))
     # what shows long before the trough is the old note's echo
     onset = max(min(shown, risen), spectra.times[k] - _AHEAD_S)
     if least > _DROWNED and abs(np.log2(notes.f0_hz[i] / notes.f0_hz[i - 1])) > _SAME_PITCH:

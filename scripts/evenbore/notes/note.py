@@ -5,9 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbore.facts.acoustics import third_octave_bands
-from evenbore.facts.arrays import Bools, Floats
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.measures import HIGH_BAND_HZ, MEASURES, harmonic_measures, hidden_by_noise
 from evenbore.facts.rows import Row
+from evenbore.notes.air import air_noise
 from evenbore.notes.background import Background, background
 from evenbore.notes.breaks import begins_cut_off, ends_cut_off, is_broken
 from evenbore.notes.codec import codec_bits, withhold_noise
@@ -25,7 +26,6 @@ _RELEASE_S = 0.03
 _NOISY_DB = 20.0
 _BEST_SNR_DB = 100.0  # digital silence between notes is no quieter than any real room can be
 _UNSTEADY_CENTS = 15.0
-_ROOM_HEARD_DB = 3.0  # noise between the harmonics less than this above the background is the room's
 # a note is late when it takes this many times as long as the take's median note, this many milliseconds longer,
 # and lies this many robust standard deviations out on a scale of log time (Iglewicz & Hoaglin 1993, from memory)
 _LATE_RATIO, _LATE_MS, _LATE_SDS = 2.0, 30.0, 3.5
@@ -83,7 +83,7 @@ def measure_notes(
         spectra.append(spectrum)
         level = note_bands(frames, spectrum)
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
-    _add_tone(rows, spectra, quiet, signal.rate)
+    _add_tone(signal, rows, spectra, quiet)
     _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
     bits = codec_bits(signal, quiet)
     for row in rows if np.isfinite(bits) else ():
@@ -127,24 +127,28 @@ def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict[str, float]:
     }
 
 
-def _add_tone(rows: list[Row], spectra: list[Harmonics | None], quiet: Background, rate: int) -> None:
+def _add_tone(signal: Signal, rows: list[Row], spectra: list[Harmonics | None], quiet: Background) -> None:
     """Add what follows from the harmonics and the noise between them, for all notes at once, and its flags."""
     measured = [(k, spectrum) for k, spectrum in enumerate(spectra) if spectrum is not None]
     if not measured:
         return
     known = [k for k, _ in measured]
     size = max(len(spectrum.number) for _, spectrum in measured)
-    level, limit, noise = (np.full((len(known), size), np.nan) for _ in range(3))
+    level, limit = (np.full((len(known), size), np.nan) for _ in range(2))
     for i, (_, spectrum) in enumerate(measured):
         n = len(spectrum.number)
-        level[i, :n], limit[i, :n], noise[i, :n] = spectrum.level_db, spectrum.limit_db, spectrum.noise_db
+        level[i, :n], limit[i, :n] = spectrum.level_db, spectrum.limit_db
     f0 = np.array([rows[k]["f0_hz"] for k in known])
     values = harmonic_measures(level, f0)
     hidden = hidden_by_noise(level, limit, f0)
-    noise_values, heard = _noise(noise, values["level_dbfs"], f0, quiet)
-    values |= noise_values
-    hidden |= heard
-    room = quiet.level_db(0.5 * f0, np.full(len(f0), min(TOP_HZ, 0.45 * rate)))
+    parts = [
+        (rows[k]["onset_s"], *_steady(rows[k]["onset_s"], rows[k]["offset_s"]), rows[k]["cents_sd"]) for k in known
+    ]
+    air = air_noise(signal, parts, [spectrum for _, spectrum in measured], HIGH_BAND_HZ, quiet)
+    noise, masked = _noise(air, values["level_dbfs"], f0, np.array([len(spectrum.number) for _, spectrum in measured]))
+    values |= noise
+    hidden |= masked
+    room = quiet.level_db(0.5 * f0, np.full(len(f0), min(TOP_HZ, 0.45 * signal.rate)))
     values["snr_db"] = np.minimum(values["level_dbfs"] - room, _BEST_SNR_DB)
     for i, k in enumerate(known):
         rows[k] |= {name: float(value[i]) for name, value in values.items()}
@@ -188,26 +192,14 @@ def _clipped(signal: Signal, rows: list[Row]) -> list[int]:
     return [k for k, peak in enumerate(peaks) if peak >= _CEILING * signal.peak]
 
 
-def _noise(
-    noise_db: Floats, level_db: Floats, f0: Floats, quiet: Background
-) -> tuple[dict[str, Floats], dict[str, Bools]]:
-    """hnr_db, noise_low_db and noise_high_db (N,), and whether each is rather the room's noise than the note's."""
-    number = np.arange(1, noise_db.shape[1] + 1)
-    low = f0[:, None] * number <= HIGH_BAND_HZ
-    power = np.nan_to_num(10 ** (noise_db / 10))
-    measured = ~np.isnan(noise_db)
-    bottom, top = 0.5 * f0, (measured.sum(axis=1) + 0.5) * f0
-    split = ((low & measured).sum(axis=1) + 0.5) * f0
-    values, hidden = {}, {}
-    for name, part, edges in (
-        ("hnr_db", measured, (bottom, top)),
-        ("noise_low_db", measured & low, (bottom, split)),
-        ("noise_high_db", measured & ~low, (split, top)),
-    ):
-        there = part.any(axis=1)
-        total = 10 * np.log10(np.where(there, np.sum(power * part, axis=1), np.nan))
-        values[name] = level_db - total if name == "hnr_db" else total - level_db
-        hidden[name] = there & (total - quiet.level_db(*edges) < _ROOM_HEARD_DB)
+def _noise(air: Floats, level_db: Floats, f0: Floats, harmonics: Ints) -> tuple[dict[str, Floats], dict[str, Bools]]:
+    """hnr_db, noise_low_db and noise_high_db (N,) of `air_noise`, and whether background or echo hides each."""
+    low = np.minimum((HIGH_BAND_HZ / f0).astype(int), harmonics)
+    there = {"noise_low_db": low > 0, "noise_high_db": harmonics > low, "hnr_db": harmonics > 0}
+    noise_db = 10 * np.log10(air)
+    values = {name: noise_db[:, k] - level_db for k, name in enumerate(there)}
+    hidden = {name: there[name] & np.isnan(value) for name, value in values.items()}
+    values["hnr_db"] *= -1
     return values, hidden
 
 

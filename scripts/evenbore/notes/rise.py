@@ -34,15 +34,16 @@ _BEFORE_S = 0.045
 _FRAMES, _BEFORE = 90, 15  # of a note, and how many of them before its onset at most
 _LENGTHS = np.geomspace(1.5, 120, 24)  # of a rise, in hops
 _ECHOES = (0.02, 0.1, 0.2, 0.35, 0.6)  # before the note, of its steady amplitude
-_UNSURE = 0.4  # standard deviation of ln length
+_UNSURE, _UNSURE_MS = 0.4, 20.0  # standard deviation of ln length, and of the rise
 _STILL_MOVING = 0.15  # ln amplitude, 1.3 dB: the rise that was found is not all of it
 
 
 def rise_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
     """Time in ms in which the note's harmonics rise from 10 % to 90 % of their steady amplitude, as a raised cosine.
 
-    NaN where the length of the rise stays uncertain by more than a factor of about 1.5, where the level goes on
-    rising or falling after it, and where fewer than three harmonics stand clear of the noise.
+    NaN where the length of the rise stays uncertain by more than a factor of about 1.5 or 20 ms (one standard
+    deviation), where the level goes on rising or falling after it, and where fewer than three harmonics stand clear of
+    the noise.
     """
     hop_s, curve, before = _log_amplitude(signal, onset_s, offset_s, spectrum)
     if len(curve) < 2 * before or before == 0:
@@ -60,9 +61,9 @@ def rise_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics
     settled = curve[end : end + 4]
     if len(settled) < 4 or abs(settled.mean()) > _STILL_MOVING:
         return np.nan
-    if np.sqrt(np.average((log_length - mean) ** 2, weights=weight)) > _UNSURE:
-        return np.nan
-    return float(1000 * hop_s * TEN_TO_NINETY * np.exp(mean))
+    rise = float(1000 * hop_s * TEN_TO_NINETY * np.exp(mean))
+    unsure = float(np.sqrt(np.average((log_length - mean) ** 2, weights=weight)))
+    return rise if unsure <= min(_UNSURE, _UNSURE_MS / rise) else np.nan
 
 
 def _log_amplitude(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> tuple[float, Floats, int]:

@@ -23,14 +23,9 @@ def test_a_moved_gain_doubts_level_and_rise_but_neither_pitch_nor_tone():
     assert not {"cents", "brightness_db", "hnr_db"} & doubted("slurred gain_moved")
 
 
-def test_lost_samples_doubt_what_they_break():
-    assert {"level_dbfs", "attack_ms", "hnr_db"} <= doubted("dropout")
-    assert "cents" not in doubted("dropout")
-
-
-def test_what_noise_limits_is_what_the_flag_lists_but_for_the_noise_itself():
-    # the noise of a note that is hidden by the room's is no more than that: a bound that holds
-    assert doubted("noisy noise_limited:hnr_db,odd_even_db late") == {"odd_even_db"}
+def test_listed_measures_are_in_doubt():
+    assert doubted("noisy noise_limited:hnr_db,odd_even_db late") == {"hnr_db", "odd_even_db"}
+    assert doubted("codec_limited:noise_high_db dropout") == {"noise_high_db"}
 
 
 def test_an_unsure_note_tells_nothing_and_a_far_one_tells_all():

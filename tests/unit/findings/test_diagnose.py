@@ -230,7 +230,7 @@ def test_a_reference_never_holds_the_instrument_itself():
 
 def test_takes_without_noise_or_brightness_give_no_made_up_finding():
     notes, sheet, families = study(82, instruments=5)
-    notes["hnr_db"] = np.nan
+    notes["noise_high_db"] = np.nan
     diagnose(notes, sheet, families, CONFIG)
     notes[["brightness_db", "level_dbfs", *OCTAVES]] = np.nan
     assert set(diagnose(notes, sheet, families, CONFIG)["unit"]) <= {"cents"}

@@ -236,7 +236,7 @@ def test_a_noisier_room_does_not_make_noisier_instruments():
         {"s1": ["ref", "a"], "s2": ["ref", "b"], "s3": ["c"]}, twins={"b": "a", "c": "a"}, takes=4, seed=9
     )  # fmt: skip
     loud = tables["notes"]["session"] == "s2"
-    tables["notes"].loc[loud, "hnr_db"] -= 10
+    tables["notes"].loc[loud, "noise_high_db"] += 10
     found = run(tables)
     a, b = value(found, "a", "noise"), value(found, "b", "noise")
     assert a["value"] == pytest.approx(b["value"], abs=1.5)
@@ -357,7 +357,7 @@ def _truth(truth, name):
     blank = np.full(midi.size, np.nan)
     notes = TakeNotes(
         written=written, register=register, veiled=np.isin(written, list(family.veiled)), partner=blank,
-        nominal_cents=1200, cents=truth["cents"][name], level=level, brightness=blank, hnr=blank,
+        nominal_cents=1200, cents=truth["cents"][name], level=level, brightness=blank, noise=blank,
         attack=blank,
     )  # fmt: skip
     return {name: FUNCTIONS[name](notes) for name in ("tuning_offset", "intonation_spread", "level_evenness")}

@@ -9,7 +9,7 @@ from evenbore.judge.values import DEVIATIONS, FUNCTIONS, TOGETHER, TakeNotes, cr
 
 
 def take(cents, *, written=None, register=None, veiled=None, partner=None, nominal=1200.0, level=None, brightness=None,
-         hnr=None, attack=None):  # fmt: skip
+         noise=None, attack=None):  # fmt: skip
     n = len(cents)
     blank = np.full(n, np.nan)
 
@@ -25,7 +25,7 @@ def take(cents, *, written=None, register=None, veiled=None, partner=None, nomin
         cents=np.asarray(cents, float),
         level=filled(level),
         brightness=filled(brightness),
-        hnr=filled(hnr),
+        noise=filled(noise),
         attack=filled(attack),
     )
 
@@ -51,7 +51,7 @@ def test_a_note_that_was_not_measured_is_left_out():
 
 @pytest.mark.parametrize("criterion", [c for c in MEASURED if c.kind == "take"], ids=lambda c: c.name)
 def test_too_few_notes_give_nothing(criterion):
-    few = take([1.0, 2.0], level=[0, 0], brightness=[0, 0], hnr=[20, 20], attack=[30, 30])
+    few = take([1.0, 2.0], level=[0, 0], brightness=[0, 0], noise=[-20, -20], attack=[30, 30])
     assert np.isnan(FUNCTIONS[criterion.name](few))
 
 
@@ -116,9 +116,15 @@ def test_veiled_notes_neither_count_nor_predict():
 
 
 def test_noise_and_response_are_medians():
-    notes = take(np.zeros(5), hnr=[20, 21, 22, 23, 60], attack=[30, 31, 35, 90, 200])
+    notes = take(np.zeros(5), noise=[-20, -21, -22, -23, -60], attack=[30, 31, 35, 90, 200])
     assert FUNCTIONS["noise"](notes) == -22
     assert FUNCTIONS["response"](notes) == 35
+
+
+def test_noise_that_the_room_hides_in_most_notes_is_not_told():
+    told = [-20, -21, -22, -23, -60]
+    assert FUNCTIONS["noise"](take(np.zeros(10), noise=[*told, *[np.nan] * 5])) == -22
+    assert np.isnan(FUNCTIONS["noise"](take(np.zeros(11), noise=[*told, *[np.nan] * 6])))
 
 
 def test_dynamics_by_hand():

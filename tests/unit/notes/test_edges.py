@@ -5,6 +5,7 @@ import pytest
 
 from evenbore.notes.edges import refine
 from evenbore.recording.audio import signal_from_array
+from evenbore.synth.room import room_noise
 from evenbore.synth.tones import Note, render
 
 RATE = 24_000
@@ -76,3 +77,15 @@ def test_a_slow_attack_begins_where_it_becomes_audible():
     signal, truth = played(300 * 2 ** (np.arange(4) / 12), attack_s=0.12)
     edges = refined(signal, truth, tongued=True)
     assert edges.onset_s == pytest.approx([note.onset_s for note in truth], abs=0.025)
+
+
+@pytest.mark.parametrize("low", [110.0, 220.0])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_noise_that_wavers_before_a_note_does_not_begin_it(low, seed):
+    """The noise of a room, most of it low, 15 dB under the notes."""
+    signal, truth = played(low * 2 ** (np.arange(10) / 12))
+    x = signal.slice(0, signal.frames).astype(float)
+    rms = np.sqrt(np.mean(x[round(0.6 * RATE) : round(5.3 * RATE)] ** 2))
+    noise = room_noise(len(x), RATE, 20 * np.log10(rms) - 15, np.random.default_rng(seed))
+    edges = refined(signal_from_array(x + noise, RATE), truth, tongued=True)
+    assert edges.onset_s == pytest.approx([note.onset_s for note in truth], abs=0.030)

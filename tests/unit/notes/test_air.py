@@ -1,0 +1,79 @@
+"""The air's noise in a note against tones whose noise is known by construction, in noisy and live rooms."""
+
+import numpy as np
+import pytest
+
+from evenbore.notes.edges import Edges
+from evenbore.notes.note import measure_notes
+from evenbore.recording.audio import signal_from_array
+from evenbore.synth.room import Chain, room_noise
+from evenbore.synth.tones import Note, coloured_noise, render
+
+RATE, FIRST_S, SECONDS, NOTES = 32_000, 0.8, 0.5, 12
+LEVELS = -20.0 - 6.0 * np.log2(np.arange(1, 25))
+TONE_DB = 10 * np.log10(np.sum(10 ** (LEVELS / 10)))
+
+
+def breath(n, rng):
+    """Noise of RMS 1 from 300 Hz to 5 kHz."""
+    frequency = np.fft.rfftfreq(n, 1 / RATE)
+    return coloured_noise(n, rng, ((frequency >= 300) & (frequency <= 5000)).astype(float))
+
+
+def hnr(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_cents=1.5):
+    """hnr_db of slurred notes from A3 up, with air so many dB under the tone as heard dry, and their flags."""
+    rng = np.random.default_rng(0)
+    notes = [
+        Note(FIRST_S + SECONDS * k, FIRST_S + SECONDS * (k + 1), 220.0 * 2 ** (k / 12), LEVELS,
+             jitter_cents=jitter_cents, vibrato_cents=vibrato_cents)
+        for k in range(NOTES)
+    ]  # fmt: skip
+    x, truth = render(notes, RATE, FIRST_S + SECONDS * NOTES + 0.8, [0.04] * (NOTES - 1), rng)
+    # a full-scale sine has the power 1 here, so its mean square is a half
+    air = breath(len(x), rng) * 10 ** ((TONE_DB + air_db) / 20) / np.sqrt(2)
+    sounding = np.arange(len(x)) / RATE
+    x += np.where((sounding >= FIRST_S) & (sounding <= FIRST_S + SECONDS * NOTES), air, 0.0)
+    if room is not None:
+        x = Chain(seed=3, rt60_s=room, reverberant_db=-6.0).record(x, RATE, rng)
+    if np.isfinite(background_db):
+        x = x + room_noise(len(x), RATE, TONE_DB + background_db, rng) / np.sqrt(2)
+    onset, offset = (np.array([getattr(one, edge) for one in truth]) for edge in ("onset_s", "offset_s"))
+    hz = np.array([one.f0_hz for one in truth])
+    rows = measure_notes(
+        signal_from_array(x + rng.normal(0, 1e-7, len(x)), RATE),
+        Edges(onset, offset, np.arange(NOTES) > 0, np.full(NOTES, np.nan)), hz, hz,
+    ).rows  # fmt: skip
+    return np.array([row["hnr_db"] for row in rows]), [row["flags"] for row in rows]
+
+
+@pytest.mark.parametrize("air_db", [-10, -20, -30, -40, -50, -60])
+def test_known_air(air_db):
+    assert np.median(hnr(air_db, jitter_cents=0.0)[0]) == pytest.approx(-air_db, abs=0.7)
+
+
+@pytest.mark.parametrize("air_db", [-30, -40, -50])
+def test_the_wander_of_the_pitch_is_not_the_air(air_db):
+    assert np.median(hnr(air_db, jitter_cents=1.5)[0]) == pytest.approx(-air_db, abs=1.0)
+
+
+@pytest.mark.parametrize("air_db", [-20, -30, -40])
+def test_the_background_is_not_the_air(air_db):
+    """Noise of the room as loud as the air."""
+    assert np.nanmedian(hnr(air_db, background_db=air_db)[0]) == pytest.approx(-air_db, abs=1.0)
+
+
+@pytest.mark.parametrize("room", [0.4, 0.8])
+def test_six_decibels_of_air_are_six_decibels_in_a_live_room(room):
+    value = [np.nanmedian(hnr(air_db, -40, room)[0]) for air_db in (-36, -30, -24)]
+    assert np.diff(value) == pytest.approx([-6, -6], abs=1.0)
+
+
+@pytest.mark.parametrize("air_db", [-30, -40])
+def test_the_side_bands_of_a_vibrato_are_not_the_air(air_db):
+    assert np.nanmedian(hnr(air_db, vibrato_cents=15.0)[0]) == pytest.approx(-air_db, abs=1.0)
+
+
+def test_air_that_the_background_hides_is_not_told():
+    value, flags = hnr(-60, background_db=-30)
+    assert np.isnan(value).mean() >= 0.9
+    assert all("hnr_db" in flag for flag, one in zip(flags, value, strict=True) if np.isnan(one))
