@@ -109,8 +109,8 @@ _ENTRIES = (
     ),
     Flag(
         word="codec_limited",
-        sentence="followed by a colon and measures: a lossy codec (MP3, AAC, Vorbis, Opus) may have changed these by more"
-        " than 1 dB; empty where it mostly does",
+        sentence="followed by a colon and measures: a lossy codec (MP3, AAC, Vorbis, Opus) may have changed these by"
+        " more than 1 dB; empty where it mostly does",
         listed=True,
     ),
     Flag(

@@ -13,9 +13,9 @@ def noises(seed, number=None, db=PLANTED_DB, hidden=(), **options):
     """The findings `noisy` of a study in which the tone of one instrument holds `db` more noise."""
     notes, sheet, families = study(seed, **options)
     if number is not None:
-        notes.loc[notes["instrument"] == f"i{number:02d}", "hnr_db"] -= db
+        notes.loc[notes["instrument"] == f"i{number:02d}", "noise_high_db"] += db
     for other in hidden:
-        notes.loc[notes["instrument"] == f"i{other:02d}", "flags"] = "noise_limited:hnr_db,noise_low_db"
+        notes.loc[notes["instrument"] == f"i{other:02d}", "flags"] = "noise_limited:noise_high_db"
     found = diagnose(notes, sheet, families, CONFIG)
     return found[found["kind"] == "noisy"]
 
@@ -52,4 +52,4 @@ def test_the_noise_of_a_loud_instrument_is_no_reason():
     notes, sheet, families = study(41)
     notes.loc[notes["instrument"] == "i03", "level_dbfs"] += 10
     assert not (diagnose(notes, sheet, families, CONFIG)["kind"] == "noisy").any()
-    assert np.isfinite(notes["hnr_db"]).all()
+    assert np.isfinite(notes["noise_high_db"]).all()
