@@ -16,6 +16,7 @@ _JUMP = 8.0  # times the median of the differences' peaks in successive frames o
 _LEAST_FRAME_S = 0.004  # of those frames
 _MOST_JUMPS = 4  # more of them come and go with the sound
 _MARGIN_S = 0.03  # at either end of a note, where breath and tongue make jumps of their own
+_ROUNDING = 8.0  # steps: the fourth difference of rounding alone reaches so far (closed form)
 _STILL = 1e-5  # of the note's peak: what rounding leaves of samples that stand still
 _STILL_FRAMES = 3
 _REACH_S = 0.06  # a silenced piece may have been taken for a gap: so far around the note
@@ -36,6 +37,8 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
     if len(grouped) < 2 * _MOST_JUMPS:
         return False
     usual = float(np.median(grouped))
+    if usual <= _ROUNDING * signal.step:
+        return False
     jumps = int(np.count_nonzero(grouped > _JUMP * usual))
     return 0 < jumps <= _MOST_JUMPS or _silenced(peaks, _STILL * float(np.abs(x).max()), usual)
 
