@@ -40,17 +40,19 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
     if usual <= _ROUNDING * signal.step:
         return False
     jumps = int(np.count_nonzero(grouped > _JUMP * usual))
-    return 0 < jumps <= _MOST_JUMPS or _silenced(peaks, _STILL * float(np.abs(x).max()), usual)
+    return 0 < jumps <= _MOST_JUMPS or _silenced(x, peaks, frame, usual)
 
 
-def _silenced(peaks: Floats32, nothing: float, usual: float) -> bool:
-    """Whether the samples stand still for a while between frames that sound; peaks (F,) of the differences."""
+def _silenced(x: Floats32, peaks: Floats32, frame: int, usual: float) -> bool:
+    """Whether samples x stand still for a while between frames that sound; peaks (F,) of the frames' differences."""
+    nothing = _STILL * float(np.abs(x).max())
     still = np.concatenate([[False], peaks <= nothing, [False]])
     edges = np.flatnonzero(np.diff(still))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
         before, after = peaks[max(start - _FLANK_FRAMES, 0) : start], peaks[stop : stop + _FLANK_FRAMES]
         sounds = float(min(before.max(initial=0.0), after.max(initial=0.0))) >= _FLANK * usual
-        if stop - start >= _STILL_FRAMES and sounds:
+        # a low tone without noise has no differences to speak of, but does not stand still
+        if stop - start >= _STILL_FRAMES and sounds and np.ptp(x[start * frame : stop * frame]) <= nothing:
             return True
     return False
 

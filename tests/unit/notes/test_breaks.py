@@ -61,6 +61,12 @@ def test_digital_silence_between_notes_is_none():
     assert not broken(np.round(x * 2**15) / 2**15, 233.1)
 
 
+@pytest.mark.parametrize("f0", PITCHES)
+def test_a_low_tone_without_noise_does_not_stand_still(f0):
+    tone = 0.1 * np.sin(2 * np.pi * f0 * np.arange(round((2 * LEAD_S + NOTE_S) * RATE)) / RATE)
+    assert not broken(tone.astype(np.float32), f0)
+
+
 def test_coarse_rounding_is_no_break(tmp_path):
     soundfile.write(tmp_path / "take.wav", 0.3 * note(233.1), RATE, subtype="PCM_U8")
     with open_signal(tmp_path / "take.wav") as signal:
