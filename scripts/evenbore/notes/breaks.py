@@ -16,6 +16,7 @@ _JUMP = 8.0  # times the median of the differences' peaks in successive frames o
 _LEAST_FRAME_S = 0.004  # of those frames
 _MOST_JUMPS = 4  # more of them come and go with the sound
 _MARGIN_S = 0.03  # at either end of a note, where breath and tongue make jumps of their own
+_ROUNDING = 8.0  # steps: the fourth difference of rounding alone reaches so far (closed form)
 _STILL = 1e-5  # of the note's peak: what rounding leaves of samples that stand still
 _STILL_FRAMES = 3
 _REACH_S = 0.06  # a silenced piece may have been taken for a gap: so far around the note
@@ -36,18 +37,22 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
     if len(grouped) < 2 * _MOST_JUMPS:
         return False
     usual = float(np.median(grouped))
+    if usual <= _ROUNDING * signal.step:
+        return False
     jumps = int(np.count_nonzero(grouped > _JUMP * usual))
-    return 0 < jumps <= _MOST_JUMPS or _silenced(peaks, _STILL * float(np.abs(x).max()), usual)
+    return 0 < jumps <= _MOST_JUMPS or _silenced(x, peaks, frame, usual)
 
 
-def _silenced(peaks: Floats32, nothing: float, usual: float) -> bool:
-    """Whether the samples stand still for a while between frames that sound; peaks (F,) of the differences."""
+def _silenced(x: Floats32, peaks: Floats32, frame: int, usual: float) -> bool:
+    """Whether samples x stand still for a while between frames that sound; peaks (F,) of the frames' differences."""
+    nothing = _STILL * float(np.abs(x).max())
     still = np.concatenate([[False], peaks <= nothing, [False]])
     edges = np.flatnonzero(np.diff(still))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
         before, after = peaks[max(start - _FLANK_FRAMES, 0) : start], peaks[stop : stop + _FLANK_FRAMES]
         sounds = float(min(before.max(initial=0.0), after.max(initial=0.0))) >= _FLANK * usual
-        if stop - start >= _STILL_FRAMES and sounds:
+        # a low tone without noise has no differences to speak of, but does not stand still
+        if stop - start >= _STILL_FRAMES and sounds and np.ptp(x[start * frame : stop * frame]) <= nothing:
             return True
     return False
 

@@ -28,7 +28,10 @@ _LEAST_HARMONICS = 4
 def gain_moved(
     signal: Signal, onset_s: Floats, offset_s: Floats, spectra: list[Harmonics | None], quiet: Background
 ) -> bool:
-    """Whether the gain surely moved; False also where nothing quiet, or nothing but digital silence, could tell."""
+    """Whether the gain surely moved; False also where nothing but rounding and silence, or nothing quiet, is there."""
+    noise_db = quiet.level_db(np.array([_LOW_HZ]), np.array([0.45 * signal.rate]))[0]
+    if noise_db < 20 * np.log10(max(signal.step, 1e-9)):
+        return False
     return _noise_under_background(spectra, quiet) or _noise_comes_back(signal, onset_s, offset_s)
 
 

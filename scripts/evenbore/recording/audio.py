@@ -42,8 +42,8 @@ class Signal:
     `rate` and `frames` describe the samples given out, `source_rate` the file. `channel` is the one chosen
     (1-based) of `channels`. `clipped_fraction`, `peak` (largest absolute value) and `dc` (mean) are of the
     channel as stored in the file; the samples given out are without an offset. `coded_bits`: bits a sample of a
-    lossy codec, infinite without loss. `damaged` says that not all of the recording could be read. Samples in memory
-    are read-only.
+    lossy codec, infinite without loss. `step`: quantisation step of whole numbers, 0 for others. `damaged` says that
+    not all of the recording could be read. Samples in memory are read-only.
     """
 
     rate: int
@@ -55,6 +55,7 @@ class Signal:
     peak: float
     dc: float
     coded_bits: float = math.inf
+    step: float = 0.0
     warnings: list[str] = field(default_factory=list)
     damaged: bool = False
     _samples: Floats32 | None = None
@@ -148,6 +149,7 @@ def open_signal(path: Path | str, channel: int | None = None, memory_frames: int
         signal = _as_signal(
             samples, spool, store.frames, rate, info.sample_rate, chosen + 1, info.channels, stats, damage, others
         )
+        signal.step = source.step
         signal.coded_bits = coded_bits(info, Path(path).stat().st_size, stats.frames)
         return signal
 

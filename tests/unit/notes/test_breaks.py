@@ -2,12 +2,13 @@
 
 import numpy as np
 import pytest
+import soundfile
 
 from evenbore.facts.measures import MEASURES
 from evenbore.notes.breaks import is_broken
 from evenbore.notes.edges import Edges
 from evenbore.notes.note import measure_notes
-from evenbore.recording.audio import signal_from_array
+from evenbore.recording.audio import open_signal, signal_from_array
 from tones import LEAD_S, harmonic_tone
 
 RATE = 48_000
@@ -58,6 +59,18 @@ def test_samples_left_out(f0):
 def test_digital_silence_between_notes_is_none():
     x = note(233.1, noise=0.0)
     assert not broken(np.round(x * 2**15) / 2**15, 233.1)
+
+
+@pytest.mark.parametrize("f0", PITCHES)
+def test_a_low_tone_without_noise_does_not_stand_still(f0):
+    tone = 0.1 * np.sin(2 * np.pi * f0 * np.arange(round((2 * LEAD_S + NOTE_S) * RATE)) / RATE)
+    assert not broken(tone.astype(np.float32), f0)
+
+
+def test_coarse_rounding_is_no_break(tmp_path):
+    soundfile.write(tmp_path / "take.wav", 0.3 * note(233.1), RATE, subtype="PCM_U8")
+    with open_signal(tmp_path / "take.wav") as signal:
+        assert not is_broken(signal, LEAD_S, LEAD_S + NOTE_S, 233.1)
 
 
 def test_a_broken_note_is_flagged_and_not_measured():

@@ -38,9 +38,11 @@ def moved_gain(range_db, release_s, attack_s=0.01):
     return 10 ** (np.repeat(values, RATE // 1000) / 20)
 
 
-def flagged(x):
+def flagged(x, step=0.0):
     edges = Edges(ONSETS, ONSETS + NOTE_S, np.zeros(len(ONSETS), bool), np.full(len(ONSETS), np.nan))
-    notes = measure_notes(signal_from_array(x, RATE), edges, PITCHES, PITCHES)
+    signal = signal_from_array(x, RATE)
+    signal.step = step
+    notes = measure_notes(signal, edges, PITCHES, PITCHES)
     flags = {"gain_moved" in row["flags"].split() for row in notes.rows}
     assert len(flags) == 1  # all notes or none
     return flags.pop()
@@ -80,3 +82,8 @@ def test_no_noise_no_evidence():
     x = take(200, own_noise_db=-200)
     assert not flagged(x)
     assert not flagged(x * np.where(np.arange(len(x)) > len(x) // 2, 2.0, 0.5))
+
+
+def test_noise_under_the_rounding_tells_nothing():
+    step = 2.0**-7
+    assert not flagged(np.round(take(45) / step) * step, step)
