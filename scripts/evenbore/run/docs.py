@@ -106,7 +106,7 @@ def measures_page() -> str:
             " loud as a straight line through the others (level over log2 h) or the noise allows, would change a"
             " measure by 5 % (Hz, harmonic number), 0.05 (shares) or 1 dB, the flag `noise_limited` names it: compare"
             " such values only between recordings equally quiet. The noise measures are empty and named there where"
-            f" background and echo hide the note's own. The high band begins at {HIGH_BAND_HZ / 1000:g} kHz.",
+            f" background and echo hide it. The high band begins at {HIGH_BAND_HZ / 1000:g} kHz.",
             "",
             "| column | unit | definition | direction | source |",
             "| --- | --- | --- | --- | --- |",
