@@ -256,8 +256,8 @@ _ENTRIES = (
         bad="much air in the tone",
         glossary="How much air is heard in the tone.",
         meaning="median over the notes of noise_high_db: the noise above 2 kHz between the harmonics, without the"
-        " room's background and echo, relative to the harmonics; what the session adds for every instrument (microphone)"
-        " is removed where shared instruments show it",
+        " room's background and echo, relative to the harmonics; what the session adds for every instrument"
+        " (microphone) is removed where shared instruments show it",
         source="Own definition",
         missing="the room's background or echo hides the air in most notes",
         weights={"beginner": 10, "soloist": 5},

@@ -46,7 +46,7 @@ class _Course:
     background_spread: float
 
 
-def air_noise(
+def note_noise(
     signal: Signal,
     parts_s: Sequence[tuple[float, float, float, float]],
     spectra: Sequence[Harmonics],

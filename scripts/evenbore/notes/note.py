@@ -8,7 +8,7 @@ from evenbore.facts.acoustics import third_octave_bands
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.measures import HIGH_BAND_HZ, MEASURES, harmonic_measures, hidden_by_noise
 from evenbore.facts.rows import Row
-from evenbore.notes.air import air_noise
+from evenbore.notes.air import note_noise
 from evenbore.notes.background import Background, background
 from evenbore.notes.breaks import begins_cut_off, ends_cut_off, is_broken
 from evenbore.notes.codec import codec_bits, withhold_noise
@@ -144,7 +144,7 @@ def _add_tone(signal: Signal, rows: list[Row], spectra: list[Harmonics | None], 
     parts = [
         (rows[k]["onset_s"], *_steady(rows[k]["onset_s"], rows[k]["offset_s"]), rows[k]["cents_sd"]) for k in known
     ]
-    air = air_noise(signal, parts, [spectrum for _, spectrum in measured], HIGH_BAND_HZ, quiet)
+    air = note_noise(signal, parts, [spectrum for _, spectrum in measured], HIGH_BAND_HZ, quiet)
     noise, masked = _noise(air, values["level_dbfs"], f0, np.array([len(spectrum.number) for _, spectrum in measured]))
     values |= noise
     hidden |= masked
@@ -193,7 +193,7 @@ def _clipped(signal: Signal, rows: list[Row]) -> list[int]:
 
 
 def _noise(air: Floats, level_db: Floats, f0: Floats, harmonics: Ints) -> tuple[dict[str, Floats], dict[str, Bools]]:
-    """hnr_db, noise_low_db and noise_high_db (N,) of `air_noise`, and whether background or echo hides each."""
+    """hnr_db, noise_low_db and noise_high_db (N,) of `note_noise`, and whether background or echo hides each."""
     low = np.minimum((HIGH_BAND_HZ / f0).astype(int), harmonics)
     there = {"noise_low_db": low > 0, "noise_high_db": harmonics > low, "hnr_db": harmonics > 0}
     noise_db = 10 * np.log10(air)

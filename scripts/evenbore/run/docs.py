@@ -102,8 +102,8 @@ def measures_page() -> str:
             " under the noise is missing: it counts as absent and is never guessed. Where the missing harmonics, as"
             " loud as a straight line through the others (level over log2 h) or the noise allows, would change a"
             " measure by 5 % (Hz, harmonic number), 0.05 (shares) or 1 dB, the flag `noise_limited` names it: compare"
-            " such values only between recordings equally quiet. The noise measures are named there when they lie"
-            f" less than 3 dB above the background. The high band begins at {HIGH_BAND_HZ / 1000:g} kHz.",
+            " such values only between recordings equally quiet. The noise measures are empty and named there where"
+            f" background and echo hide it. The high band begins at {HIGH_BAND_HZ / 1000:g} kHz.",
             "",
             "| column | unit | definition | direction | source |",
             "| --- | --- | --- | --- | --- |",
