@@ -1,8 +1,8 @@
 """Notes that crack in several takes, and clearly more often than on the other instruments of the kind.
 
 A stretch of neighbouring notes each of which cracked in a take at least, one of them in MIN_CRACKED. The take is the
-unit: the chance (binomial) of as many takes in which the stretch cracks, at the rate of the others there or of all other
-notes, whichever is greater, times the number of stretches that there might be.
+unit: the chance (binomial) of as many takes in which the stretch cracks, at the rate of the others there or of all
+other notes, whichever is greater, times the number of stretches that there might be.
 """
 
 from typing import NamedTuple, cast
