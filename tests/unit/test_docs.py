@@ -142,7 +142,7 @@ def test_method_quotes_the_constants_of_the_code(repo):
         f"reaching {evidence.MARGIN_SEMITONES:g} semitones",
         f"up to {segment._LIMIT_CENTS:g} cents off",
         f"another {segment.NOTE_CENTS:g} cents off",
-        f"its level falls below {attempts._QUIET:g} of what it is before and after, or below {attempts._STEEP:g} within",
+        f"its level falls below {attempts._QUIET:g} of what it is before and after, or below {attempts._STEEP:g}",
         f"holds {100 * attempts._WHOLE_PASS:g} % of the notes",
         f"up to {faroff._WIDE_CENTS:g} cents off is looked for",
         f"a step of its pitch of {faroff._STEP_CENTS:g} cents",
