@@ -9,7 +9,11 @@ import numpy as np
 from evenbore.facts.arrays import Bools, Floats32, Ints
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
-_QUIET = 0.35  # a note breaks off where its level falls below this share of what it is before and after
+_QUIET = 0.1  # a note breaks off where its level falls below this share of what it is before and after,
+_STEEP, _NEAR_FRAMES = (
+    0.2,
+    2,
+)  # or below this share of what it is so many frames before and after; a vibrato is smoother
 _STRAY = 0.4  # and where it explains less than this share of what it usually explains
 _STRAY_FRAMES = 2  # for so many frames; a single one is enough where another pitch explains the moment (score under 0)
 _STUB = 0.5  # an attempt shorter than this share of the longest is no full one
@@ -86,7 +90,7 @@ def _parts(score: Floats32, level: Floats32, least: int) -> list[Span]:
     """First and last frame of every unbroken part."""
     broken = _quiet(level, least) | _lasting(score < _STRAY * np.median(score)) | (score < 0)
     edge = np.nonzero(np.diff(np.concatenate([[True], broken, [True]])))[0]
-    return [(int(a), int(b) - 1) for a, b in zip(edge[::2], edge[1::2], strict=True) if b - a >= least]
+    return [(int(a), int(b) - 1) for a, b in zip(edge[::2], edge[1::2], strict=True) if b - a >= least + _SMEAR]
 
 
 def _quiet(level: Floats32, least: int) -> Bools:
@@ -96,6 +100,8 @@ def _quiet(level: Floats32, least: int) -> Bools:
     if len(inner) > 2 * least:
         around = np.minimum(np.maximum.accumulate(inner), np.maximum.accumulate(inner[::-1])[::-1])
         quiet[1:-1] = inner < _QUIET * around
+        beside = np.minimum(inner[: -2 * _NEAR_FRAMES], inner[2 * _NEAR_FRAMES :])
+        quiet[1 + _NEAR_FRAMES : -1 - _NEAR_FRAMES] |= inner[_NEAR_FRAMES:-_NEAR_FRAMES] < _STEEP * beside
         quiet[: least + 1] = quiet[-least - 1 :] = False
     return quiet
 

@@ -26,7 +26,8 @@ from evenbore.trade.families import load_family
 from evenbore.trade.pitch import hz_to_midi, midi_to_hz, midi_to_note
 from evenbore.trade.scale import expected_scale
 
-# ASSUME: own choice, no source.
+# ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
+_SURE = 0.97  # confidence from which on weak harmonics between strong ones make no other note of it
 _BROKEN_OFF = 3  # so many notes missing at one end: the scale was not played to there
 
 _COUNTED = ("gain_moved", "dropout", "cut_off")  # flags that the recording's advice speaks of
@@ -108,7 +109,10 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     measured = measure_notes(signal, edges, guess, nominal, record["reverb_s"])
-    higher = [spectrum is not None and sounds_higher(spectrum) for spectrum in measured.spectra]
+    sure = [
+        _confidence(passes[number].score[step], passes[number].rival[step]) >= _SURE for _, number, step, _ in played
+    ]
+    higher = [not sure[k] and one is not None and sounds_higher(one) for k, one in enumerate(measured.spectra)]
     counted = [k for k, (*_, counts) in enumerate(played) if counts and not higher[k]]
     notes = [
         {key: record[key] for key in TAKE_KEYS}

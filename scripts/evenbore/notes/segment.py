@@ -110,7 +110,7 @@ def _alignment(
             first[step], last[step] = spans[k]
         others.append(tuple(spans[:k] + spans[k + 1 :]))
     support, rival = _support(evidence, notes, target + away_cents / 100, first, last)
-    for step in np.nonzero(away_cents)[0]:
+    for step in np.nonzero(away_cents)[0].tolist():
         span = slice(first[step], last[step] + 1)
         support[step] = _note_scores(
             evidence.score[span], evidence.grid_midi, target[[step]] + away_cents[step] / 100
@@ -186,34 +186,40 @@ def _decode(notes: Floats32, hop_s: float, back: float = np.inf) -> tuple[float,
     state[n:] = -_SKIP * np.arange(n + 1)
     at_end = np.empty(2 * n + 1, np.float32)
     at_end[:n], at_end[n:] = _SKIP * np.arange(n - 1, -1, -1), _SKIP * np.arange(n, -1, -1)
-    moves, chosen = np.empty((n_frames, 2 * n + 1), np.uint8), np.empty(2 * n + 1, np.intp)
-    gaps = np.empty((n_frames, n + 1), np.float32)
-    options = np.full((5, 2 * n + 1), -np.inf, np.float32)
+    states = np.empty((n_frames, 2 * n + 1), np.float32)
     for t in range(n_frames):
-        gaps[t] = state[n:]
-        options[0] = state  # stay
-        options[1, 1:n] = state[: n - 1] - _ENTER  # slur on
-        options[1, n + 1 :] = state[:n]  # stop
-        options[2, :n] = state[n:-1] - _ENTER  # start after a gap
-        options[2, n + 1 :] = state[n:-1] - _SKIP  # a note is missing
-        options[3, 2:n] = state[: max(0, n - 2)] - (_ENTER + _SKIP)  # slur over a missing note
+        new, entered = states[t], state - _ENTER
+        new[:] = state  # stay
+        np.maximum(new[1:n], entered[: n - 1], out=new[1:n])  # slur on
+        np.maximum(new[:n], entered[n:-1], out=new[:n])  # start after a gap
+        np.maximum(new[2:n], entered[: max(0, n - 2)] - _SKIP, out=new[2:n])  # slur over a missing note
+        np.maximum(new[n + 1 :], state[:n], out=new[n + 1 :])  # stop
+        np.maximum(new[n + 1 :], state[n:-1] - _SKIP, out=new[n + 1 :])  # a note is missing
         if back < np.inf:
-            options[4, :n] = np.maximum.accumulate(state[:n:-1])[::-1] - (_ENTER + back)  # go back
-        moves[t] = options.argmax(axis=0, out=chosen)
-        state = options.max(axis=0) + gain[t]
-    final = state - at_end
-    at = int(final.argmax())
+            np.maximum(new[:n], np.maximum.accumulate(entered[:n:-1])[::-1] - back, out=new[:n])  # go back
+        new += gain[t]
+        state = new
     path = np.empty(n_frames, int)
-    for t in range(n_frames - 1, -1, -1):
-        path[t] = at
-        move = int(moves[t, at])
-        if at >= n:
-            at -= (0, n + 1, 1)[move]
-        elif move == 4:
-            at += n + 1 + int(gaps[t, at + 1 :].argmax())
-        else:
-            at += (0, -1, n, -2)[move]
+    final = state - at_end
+    path[-1] = at = int(final.argmax())
+    for t in range(n_frames - 1, 0, -1):
+        path[t - 1] = at = _before(states[t - 1], at, n, back)
     return float(final.max()), path
+
+
+def _before(state: Floats32, at: int, n: int, back: float) -> int:
+    """From which of the states of the frame before the likeliest way leads to `at`; see `_decode`."""
+    ways = [(state[at], at)]
+    if at > n:
+        ways += [(state[at - n - 1], at - n - 1), (state[at - 1] - _SKIP, at - 1)]
+    elif at < n:
+        ways += [(state[n + at] - _ENTER, n + at)]
+        ways += [(state[at - 1] - _ENTER, at - 1)] if at > 0 else []
+        ways += [(state[at - 2] - _ENTER - _SKIP, at - 2)] if at > 1 else []
+        if back < np.inf:
+            gap = n + 1 + at + int(state[n + 1 + at :].argmax())
+            ways += [(state[gap] - _ENTER - back, gap)]
+    return max(ways)[1]
 
 
 def _support(evidence: Evidence, notes: Floats32, target: Floats, first: Ints, last: Ints) -> tuple[Floats, Floats]:
