@@ -58,7 +58,7 @@ def test_only_what_is_in_doubt_is_left_out():
 
 def test_with_too_few_notes_left_there_is_no_value_but_a_reason():
     tables = spoilt()
-    tables["notes"].loc[tables["notes"]["instrument"] == "a", "flags"] = "codec_limited"
+    tables["notes"].loc[tables["notes"]["instrument"] == "a", "flags"] = "codec_limited:noise_high_db"
     row = judged(tables, "noise")
     assert np.isnan(row["value"])
     assert row["reason"].endswith("96 of 96 notes left out, in doubt: codec limited")
