@@ -204,7 +204,7 @@ def test_demo_readme_tells_the_truth_of_the_demo(repo):
         assert label == truth[name]["label"]
         assert float(offset.replace("−", "-")) == pytest.approx(float(truth[name]["tuning_offset_cents"]), abs=0.051)
         assert float(spread) == pytest.approx(float(truth[name]["intonation_spread_cents"]), abs=0.051)
-    audio = list((repo / "demo_recordings").glob("*.ogg"))
+    audio = list((repo / "demo_recordings").glob("*.flac"))
     assert f"{len(audio)} recordings" in text
     assert f"{sum(path.stat().st_size for path in audio) / 1e6:.1f} MB" in text
 

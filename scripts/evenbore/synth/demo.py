@@ -258,7 +258,7 @@ IMPRESSION_COLUMNS = ("instrument", "player", "where", "aspect", "score", "comme
 def make_demo(study: Path, progress: Callable[[str], None] = print) -> None:
     """Write the demo's recordings, their truth, and the sheets of the study folder.
 
-    The samples are the same on every run; the bytes of the OGG files are not (a serial number is drawn anew).
+    The same on every run.
     """
     audio_dir = study / "demo_recordings"
     audio_dir.mkdir(parents=True, exist_ok=True)
@@ -274,7 +274,7 @@ def make_demo(study: Path, progress: Callable[[str], None] = print) -> None:
             for articulation, dynamic, number in TAKES + (REFERENCE_TAKES if is_reference else ()):
                 name = f"e{evening.key[-1]}_{candidate.key}_{articulation}_{dynamic}_{number}"
                 take, heard = record(model, evening, name, articulation, dynamic)
-                write_ogg(audio_dir / f"{name}.ogg", heard, take.rate)
+                _write_sound(audio_dir / f"{name}.flac", heard, take.rate)
                 recordings.append(_recording_row(name, candidate.key, evening.key, articulation, dynamic, number))
                 truth += [_truth_row(name, note) for note in take.notes]
                 progress(name)
@@ -305,18 +305,11 @@ def record(model: InstrumentModel, evening: Evening, name: str, articulation: st
     return take, evening.chain.record(take.audio.astype(float), RATE, stream(SEED, "chain", name))
 
 
-def write_ogg(path: Path, sound: Floats, rate: int) -> None:
-    """Write mono OGG Vorbis, in pieces because the encoder overruns its stack on long ones.
-
-    Raises ValueError for a sound that would clip.
-    """
+def _write_sound(path: Path, sound: Floats, rate: int) -> None:
+    """Write mono FLAC of 16 bits. Raises ValueError for a sound that would clip."""
     if np.max(np.abs(sound)) >= 1:
         raise ValueError(f"{path.name} would clip: peak {np.max(np.abs(sound)):.2f}; lower the set-up's gain")
-    with sf.SoundFile(
-        path, "w", samplerate=rate, channels=1, format="OGG", subtype="VORBIS", compression_level=0.55
-    ) as file:
-        for start in range(0, sound.size, rate):
-            file.write(sound[start : start + rate])
+    sf.write(path, sound, rate, subtype="PCM_16")
 
 
 def write_rows(path: Path, rows: Sequence[dict[str, Any]]) -> None:
@@ -336,7 +329,7 @@ def _recording_row(
 ) -> dict[str, Any]:
     return {
         "recording": name,
-        "file": f"demo_recordings/{name}.ogg",
+        "file": f"demo_recordings/{name}.flac",
         "instrument": instrument,
         "session": session,
         "take": take,
