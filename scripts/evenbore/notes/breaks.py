@@ -5,6 +5,7 @@ still it is nothing at all. Own definitions.
 """
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from evenbore.facts.arrays import Floats32
 from evenbore.recording.audio import Signal
@@ -12,7 +13,8 @@ from evenbore.recording.audio import Signal
 # ASSUME: tuned by trial on sampled and simulated instruments with pieces silenced and cut out; no source.
 _FRAME_S = 0.001
 _ORDER = 4
-_JUMP = 8.0  # times the median of the differences' peaks in successive frames of a period
+_JUMP = 8.0  # times the median of the differences' peaks in successive frames of a period,
+_AROUND = 9  # and in so many of them around it
 _LEAST_FRAME_S = 0.004  # of those frames
 _MOST_JUMPS = 4  # more of them come and go with the sound
 _MARGIN_S = 0.03  # at either end of a note, where breath and tongue make jumps of their own
@@ -39,7 +41,8 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
     usual = float(np.median(grouped))
     if usual <= _ROUNDING * signal.step:
         return False
-    jumps = int(np.count_nonzero(grouped > _JUMP * usual))
+    around = np.maximum(usual, median_filter(grouped, _AROUND))  # a note may be followed by a long soft tail
+    jumps = int(np.count_nonzero(grouped > _JUMP * around))
     return 0 < jumps <= _MOST_JUMPS or _silenced(x, peaks, frame, usual)
 
 
