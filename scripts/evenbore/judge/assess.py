@@ -49,6 +49,7 @@ ONE_TAKE = "one take: interval from the study's pooled repeatability"
 NO_REPEATS = "no repeat takes of this kind in the study: no interval"
 NO_SESSIONS = "no instrument links its session with takes of this kind: scatter from day to day is not in the interval"
 ROOM_IN_IT = "with the room's resonances at single notes: nothing links this session to another"
+IN_DOUBT = "notes left out, in doubt"
 NOT_ABOVE = "not above the player's own scatter"
 NOT_SURELY_ABOVE = "not surely above the player's own scatter"
 
@@ -392,7 +393,7 @@ def _notes_in_doubt(notes: pd.DataFrame, criterion: Criterion, base_dynamic: str
     for owner, reasons in why.groupby([telling[key] for key in OWNER]):
         if n := reasons.count():
             named = ", ".join(reasons.value_counts().index)
-            words[cast(_Owner, owner)] = f"{n} of {len(reasons)} notes left out, in doubt: {named}"
+            words[cast(_Owner, owner)] = f"{n} of {len(reasons)} {IN_DOUBT}: {named}"
     return words
 
 

@@ -23,6 +23,7 @@ from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
 from evenbore.facts.words import plain
 from evenbore.files.atomic import write_atomically
+from evenbore.judge.assess import IN_DOUBT
 from evenbore.page import charts, research
 from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
@@ -34,6 +35,7 @@ from evenbore.report.results import Results
 from evenbore.trade.inspection import not_inspected
 
 LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
+SOME_IN_DOUBT = f"some {IN_DOUBT} (how many: instruments.tsv)"
 FLATTERED = "flattered by what was found on it, so it counts as no merit"
 TEMPLATES = Path(__file__).parent / "templates"
 PAGE_SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
@@ -186,6 +188,8 @@ def _comparison(results: Results) -> dict[str, Any]:
         columns.append(criterion)
         for row in _records(of_criterion):
             value, reason = row["value"], row["reason"]
+            if reason and value is not None:  # of every value another number of notes: one remark serves all
+                reason = "; ".join(SOME_IN_DOUBT if IN_DOUBT in clause else clause for clause in reason.split("; "))
             if (row["instrument"], name) in results.flattered:
                 reason = "; ".join(filter(None, (reason, FLATTERED)))
             if reason:
