@@ -6,11 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from evenbore.facts.flags import FLAGS
 from rendering.render import RATE, note_hz
 
 from . import files
 from .play import Other, Played, Stroke, Truth, perform
-from .score import in_doubt, score
+from .score import MARKED, MEASURES, in_doubt, score
 from .sounds import HELD_S, HOP_S, Voice
 
 LEVEL_DB = 20 * math.log10(0.1 / math.sqrt(2))
@@ -37,6 +38,7 @@ RIGHT = {
     "level_dbfs": -20.0,
     "attack_ms": 40.0,
     "hnr_db": 30.0,
+    "noise_high_db": -40.0,
     "flags": "",
 }
 
@@ -106,6 +108,7 @@ WRONG = {
     "attack": {"attack_ms": 71.0},
     "onset": {"onset_s": 0.93},
     "noise": {"hnr_db": 26.0},
+    "high noise": {"noise_high_db": -44.0},
 }
 
 
@@ -135,7 +138,7 @@ def test_what_is_in_doubt_is_not_silent(row):
 
 
 def test_an_empty_value_is_not_wrong():
-    empty = dict.fromkeys(("f0_hz", "level_dbfs", "attack_ms", "hnr_db"), math.nan)
+    empty = dict.fromkeys(("f0_hz", "level_dbfs", "attack_ms", "hnr_db", "noise_high_db"), math.nan)
     assert score((NOTE,), [RIGHT | empty], [RIGHT]).wrong_notes == 0
 
 
@@ -145,3 +148,12 @@ def test_what_nothing_was_found_of_is_missed():
 
 def test_flags_without_doubts_excuse_nothing():
     assert in_doubt("slurred late noisy") == set()
+
+
+def test_flags_excuse_what_the_program_leaves_out_for_them():
+    assert in_doubt("gain_moved noise_limited:hnr_db") == {"level", "attack", "noise"}
+    assert in_doubt("unsure") == set(MEASURES)
+
+
+def test_marks_are_flags():
+    assert set(MARKED) <= set(FLAGS)
