@@ -54,8 +54,8 @@ MARKED = {
 class Score:
     """One take. `wrong`, `silent`: measure -> notes; `wrong_notes`, `silent_notes`: notes with any of them. `missed`:
     notes of whole passes that nothing was found of. `pitch_errors`: pairs (error, stated standard error), cents.
-    `confidence`: pairs (stated, 1 where note and pitch are right). `failures`: words about every note that is silently
-    wrong."""
+    `confidence`: of each note (stated, 1 where note and pitch are right, 1 where a flag puts either in doubt).
+    `failures`: words about every note that is silently wrong."""
 
     played: int = 0
     found: int = 0
@@ -65,7 +65,7 @@ class Score:
     wrong: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
     silent: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
     pitch_errors: list[tuple[float, float]] = field(default_factory=list)
-    confidence: list[tuple[float, int]] = field(default_factory=list)
+    confidence: list[tuple[float, int, int]] = field(default_factory=list)
     failures: list[str] = field(default_factory=list)
 
 
@@ -89,7 +89,8 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
             result.silent[name] += 1
         if silent:
             result.failures.append(_words(row, note, {name: errors[name][0] for name in silent}))
-        result.confidence.append((row["confidence"], int(not errors["label"][1] and not errors["pitch"][1])))
+        right = not (errors["label"][1] or errors["pitch"][1])
+        result.confidence.append((row["confidence"], int(right), int(not doubted.isdisjoint(("label", "pitch")))))
         if note is not None and not errors["label"][1]:
             asked -= {(note.of_pass, step) for step in note.steps}
             if math.isfinite(errors["pitch"][0]):

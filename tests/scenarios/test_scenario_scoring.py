@@ -99,7 +99,7 @@ def test_coders_keep_the_time(form, tmp_path):
 
 def test_a_right_note_is_right():
     result = score((NOTE,), [RIGHT], [RIGHT])
-    assert (result.wrong_notes, result.missed, result.confidence) == (0, 0, [(0.9, 1)])
+    assert (result.wrong_notes, result.missed, result.confidence) == (0, 0, [(0.9, 1, 0)])
 
 
 WRONG = {
