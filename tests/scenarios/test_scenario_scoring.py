@@ -13,6 +13,7 @@ from . import files
 from .play import Other, Played, Stroke, Truth, perform
 from .score import MARKED, MEASURES, in_doubt, score
 from .sounds import HELD_S, HOP_S, Voice
+from .tables import confidence_bars, reliability
 
 LEVEL_DB = 20 * math.log10(0.1 / math.sqrt(2))
 
@@ -157,3 +158,14 @@ def test_flags_excuse_what_the_program_leaves_out_for_them():
 
 def test_marks_are_flags():
     assert set(MARKED) <= set(FLAGS)
+
+
+def test_confidence_is_held_against_what_was_right():
+    notes = [(0.99, 1, 0)] * 3 + [(0.97, 0, 1), (0.3, 0, 0), (0.6, 0, 0), (0.2, 1, 0)]
+    assert "4 notes above 0.95: 75.00 % right, they are 75.0 % of all right ones" in confidence_bars(notes)
+    assert "2 of 3 wrong ones below 0.5 or flagged; 1 of 4 right ones below 0.5" in confidence_bars(notes)
+    assert "| 0.2 to 0.5 | 2 | 0.2500 | 0.5000 | 1 | 0 |" in reliability(notes)
+
+
+def test_a_wrong_note_with_a_doubted_pitch_counts_as_flagged():
+    assert score((NOTE,), [RIGHT | {"midi": 70, "flags": "unsteady"}]).confidence == [(0.9, 0, 1)]
