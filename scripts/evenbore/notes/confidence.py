@@ -12,7 +12,7 @@ from evenbore.facts.rows import Row
 
 SIGNS: Final = ("weak", "long", "brief", "away", "holes")
 # Fitted by tests/scenarios/fit_confidence.py on its development takes, one wrong note in fifty.
-_USUAL, _AGAINST = 5.87, np.array([0.63, 7.60, 2.91, 3.78, 5.36])
+_USUAL, _AGAINST = 5.67, np.array([1.08, 6.41, 2.82, 3.12, 6.14])
 
 # ASSUME: where each sign begins and is 1, tuned by trial on the same takes; no source.
 _STRONG, _WEAKER = 0.8, 0.4  # score, and how far it leads the best other pitch, together
