@@ -126,6 +126,7 @@ def told(case: campaign.Case) -> np.ndarray:
         rows = campaign.measure(made, take, kind.form).notes
     if not rows:
         return np.empty((0, len(SIGNS) + 2))
+    # the flag that follows from the confidence itself is no warning beside it
     plain = [row | {"flags": " ".join(word for word in row["flags"].split() if word != "unsure")} for row in rows]
     order = sorted(range(len(plain)), key=lambda k: plain[k]["pass"])  # as recorded, pass after pass
     outcome = np.array([note[1:] for note in score(take.notes, [plain[k] for k in order]).confidence])

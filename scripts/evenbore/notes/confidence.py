@@ -31,7 +31,7 @@ def signs(score: Floats, rival: Floats, found: Bools, rows: list[Row]) -> Floats
     twice the share of notes not found between the first and the last.
     """
     step = np.array([row["step"] for row in rows], int)
-    length = np.array([row["offset_s"] - row["onset_s"] for row in rows])
+    length = np.maximum([row["offset_s"] - row["onset_s"] for row in rows], _BRIEF_S / 2**_BRIEFEST)
     cents = np.array([row["cents"] for row in rows])
     beside = np.pad(found, 1, constant_values=True)
     alone = ~(beside[step] & beside[step + 2]) & (step < step.max(initial=0))
@@ -42,7 +42,7 @@ def signs(score: Floats, rival: Floats, found: Bools, rows: list[Row]) -> Floats
         [
             np.clip((_STRONG - 2 * score[step] + rival[step]) / _WEAKER, 0, 2),
             np.where(alone, np.clip(longer, 0, 1), 0),
-            np.clip(np.log2(_BRIEF_S / length), 0, _BRIEFEST),
+            np.maximum(np.log2(_BRIEF_S / length), 0),
             np.nan_to_num(np.clip((off - _AWAY_CENTS[0]) / (_AWAY_CENTS[1] - _AWAY_CENTS[0]), 0, 1)),
             np.full(len(rows), 2 * (1 - len(step) / (np.ptp(step) + 1))),
         ]

@@ -36,6 +36,7 @@ def stated(**given):
         ({"offset_s": 0.55, "without": (4,)}, {"holes": 1 / 6}),
         ({"at": 11, "offset_s": 1.0, "without": (10,)}, {"holes": 1 / 6}),
         ({"offset_s": 0.075}, {"brief": 1.0}),
+        ({"offset_s": 0.0}, {"brief": 2.0}),
         ({"cents": 38.0}, {"away": (35 - 15) / 35}),
         ({"cents": -60.0}, {"away": 1.0}),
         ({"cents": np.nan}, {}),
