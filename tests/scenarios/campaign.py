@@ -78,9 +78,9 @@ def measured(case: Case) -> dict:
     """What one take came to."""
     kind = KINDS[case.kind]
     made, plain, take = case.takes()
-    found = _measure(made, take, kind.form)
+    found = measure(made, take, kind.form)
     rows = found.notes
-    before = _measure(made, plain, "flac").notes if kind.noise_beside_plain else None
+    before = measure(made, plain, "flac").notes if kind.noise_beside_plain else None
     status, reason = found.recording["status"], found.recording["reason"]
     aside = status == SET_ASIDE
     scored = asdict(score(take.notes, rows, before))
@@ -103,7 +103,7 @@ def measured(case: Case) -> dict:
     }
 
 
-def _measure(made: Draft, take: Played, form: str) -> Measured:
+def measure(made: Draft, take: Played, form: str) -> Measured:
     with tempfile.TemporaryDirectory() as folder:
         return measure_recording(made.row(str(files.write(take, Path(folder), form))))
 

@@ -280,7 +280,7 @@ def _played() -> list[Kind]:
         kind("whole take 70 cents sharp", all_of(cents=70.0)),
         kind("very soft, with breath", soft),
         kind("fragments practised before", fragments),
-        kind("broken off at 85 %", aborted(0.85, False), expect=REMARK, words=MISSING, fixed=UP),
+        kind("broken off at 85 %", aborted(0.85, False), expect=REMARK, words=("breaks off",), fixed=UP),
         kind("broken off half way, then whole", aborted(0.5, True), fixed=UP),
         kind("two whole passes", whole_passes(2), passes=2),
         kind("five whole passes", whole_passes(5), passes=5, fixed=SHORT | UP),

@@ -37,6 +37,7 @@ def main() -> None:
     tables.write_pairs(results, folder / f"{asked.set}-confidence.tsv")
     print(tables.scenarios_table(results, worst_first=True))
     print(f"\n{tables.stated_error(results)}")
+    print(f"\n{tables.confidence_bars([tuple(note) for take in results for note in take['confidence']])}")
     if asked.write:
         renew(REPO / "docs" / "accuracy.md", {f"scenarios, {asked.set}": tables.scenarios_table(results)})
 

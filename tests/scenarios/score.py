@@ -7,10 +7,11 @@ A row of the table of notes is about the true note that its span overlaps most. 
     level    level_dbfs more than 2 dB from the note's own, after the take's median difference is taken off
     attack   attack_ms more than 30 ms from a planted rise, or there at all where none was recorded
     onset    onset_s more than 60 ms from the true one
-    noise    hnr_db more than 3 dB from what is measured of the same take before the recording changed it
+    noise, high noise
+             hnr_db, noise_high_db more than 3 dB from what is measured of the same take before the recording changed it
 
-An empty value is not wrong. Wrong and silent: confidence over `SURE`, and no flag on the note that puts the measure in
-doubt.
+An empty value is not wrong. Wrong and silent: confidence of `UNSURE` or more, and no flag on the note that puts the
+measure in doubt.
 """
 
 import math
@@ -19,30 +20,33 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from evenbore.facts.flags import UNSURE, read_flags
 from evenbore.facts.rows import Row
 
 from .play import Truth
 
 PITCH_CENTS, LEVEL_DB, ATTACK_MS, ONSET_S, NOISE_DB = 25.0, 2.0, 30.0, 0.06, 3.0
 COVERED = 0.6
-SURE = 0.5
-MEASURES = {"label": "midi", "pitch": "f0_hz", "level": "level_dbfs", "attack": "attack_ms", "onset": "onset_s"} | {
-    "noise": "hnr_db"
+MEASURES = {
+    "label": "midi",
+    "pitch": "f0_hz",
+    "level": "level_dbfs",
+    "attack": "attack_ms",
+    "onset": "onset_s",
+    "noise": "hnr_db",
+    "high noise": "noise_high_db",
 }
-# Which flag puts which of these in doubt.
-DOUBTS: dict[str, tuple[str, ...]] = {
-    "unsure": tuple(MEASURES),
+# What a flag says of a note beyond the measures it puts in doubt (`evenbore.facts.flags`): that its name or its
+# beginning is to be read with care.
+MARKED = {
+    "unsure": ("label", "onset"),
     "far_off": ("label", "pitch"),
-    "repeated": ("onset",),
-    "cut_off": ("onset", "attack", "level"),
-    "dropout": ("onset", "attack", "level", "noise"),
-    "gain_moved": ("level", "attack", "noise"),
-    "codec_limited": ("noise",),
-    "clipped": ("level", "attack", "noise"),
-    "cracked": ("onset", "attack"),
-    "unsteady": ("pitch",),
     "too_short": ("label", "onset"),
     "no_clear_pitch": ("label", "onset"),
+    "repeated": ("onset",),
+    "cracked": ("onset",),
+    "cut_off": ("onset",),
+    "dropout": ("onset",),
 }
 
 
@@ -50,8 +54,8 @@ DOUBTS: dict[str, tuple[str, ...]] = {
 class Score:
     """One take. `wrong`, `silent`: measure -> notes; `wrong_notes`, `silent_notes`: notes with any of them. `missed`:
     notes of whole passes that nothing was found of. `pitch_errors`: pairs (error, stated standard error), cents.
-    `confidence`: pairs (stated, 1 where note and pitch are right). `failures`: words about every note that is silently
-    wrong."""
+    `confidence`: of each note (stated, 1 where note and pitch are right, 1 where a flag puts either in doubt).
+    `failures`: words about every note that is silently wrong."""
 
     played: int = 0
     found: int = 0
@@ -61,7 +65,7 @@ class Score:
     wrong: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
     silent: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
     pitch_errors: list[tuple[float, float]] = field(default_factory=list)
-    confidence: list[tuple[float, int]] = field(default_factory=list)
+    confidence: list[tuple[float, int, int]] = field(default_factory=list)
     failures: list[str] = field(default_factory=list)
 
 
@@ -71,12 +75,12 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
     result = Score(played=len(asked), found=len(rows))
     about = [_about(truth, row) for row in rows]
     level_db = _level_offset(rows, about)
-    noise = {(row["pass"], row["step"]): row.get("hnr_db", math.nan) for row in plain_rows or []}
+    plain = {(row["pass"], row["step"]): row for row in plain_rows or []}
     for row, note in zip(rows, about, strict=True):
-        errors = _errors(row, note, level_db, noise)
+        errors = _errors(row, note, level_db, plain.get((row["pass"], row["step"]), {}))
         doubted = in_doubt(row["flags"])
         wrong = [name for name, (_, is_wrong) in errors.items() if is_wrong]
-        silent = [name for name in wrong if row["confidence"] > SURE and name not in doubted]
+        silent = [name for name in wrong if row["confidence"] >= UNSURE and name not in doubted]
         result.wrong_notes += bool(wrong)
         result.silent_notes += bool(silent)
         for name in wrong:
@@ -85,7 +89,8 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
             result.silent[name] += 1
         if silent:
             result.failures.append(_words(row, note, {name: errors[name][0] for name in silent}))
-        result.confidence.append((row["confidence"], int(not errors["label"][1] and not errors["pitch"][1])))
+        right = not (errors["label"][1] or errors["pitch"][1])
+        result.confidence.append((row["confidence"], int(right), int(not doubted.isdisjoint(("label", "pitch")))))
         if note is not None and not errors["label"][1]:
             asked -= {(note.of_pass, step) for step in note.steps}
             if math.isfinite(errors["pitch"][0]):
@@ -97,10 +102,9 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
 def in_doubt(flags: str) -> set[str]:
     """The measures, by the names of `MEASURES`, that a note's flags warn of."""
     doubted = set()
-    for flag in flags.split():
-        word, _, listed = flag.partition(":")
-        doubted |= set(DOUBTS.get(word, ()))
-        doubted |= {name for name, column in MEASURES.items() if column in listed.split(",")}
+    for one in read_flags(flags):
+        doubted |= {*MARKED.get(one.flag.word, ())}
+        doubted |= {name for name, column in MEASURES.items() if column in one.doubts}
     return doubted
 
 
@@ -116,7 +120,7 @@ def _about(truth: tuple[Truth, ...], row: Row) -> Truth | None:
     return truth[most] if overlap and overlap[most] > 0 else None
 
 
-def _errors(row: Row, note: Truth | None, level_db: float, noise: dict) -> dict[str, tuple[float, bool]]:
+def _errors(row: Row, note: Truth | None, level_db: float, plain: Row) -> dict[str, tuple[float, bool]]:
     """Measure -> how far off (NaN: not known), and whether that is wrong."""
     if note is None:
         return dict.fromkeys(MEASURES, (math.nan, False)) | {"label": (math.nan, True)}
@@ -126,14 +130,15 @@ def _errors(row: Row, note: Truth | None, level_db: float, noise: dict) -> dict[
     level = row["level_dbfs"] - note.level_db - level_db
     attack = row["attack_ms"] - note.attack_ms
     onset = row["onset_s"] - note.onset_s
-    hnr = row["hnr_db"] - noise.get((row["pass"], row["step"]), math.nan)
+    noise, high = (row[name] - plain.get(name, math.nan) for name in ("hnr_db", "noise_high_db"))
     return {
         "label": (covered, covered < COVERED or note.midi != row["midi"]),
         "pitch": (pitch, abs(pitch) > PITCH_CENTS),
         "level": (level, abs(level) > LEVEL_DB),
         "attack": (attack, abs(attack) > ATTACK_MS),
         "onset": (onset, abs(onset) > ONSET_S),
-        "noise": (hnr, abs(hnr) > NOISE_DB),
+        "noise": (noise, abs(noise) > NOISE_DB),
+        "high noise": (high, abs(high) > NOISE_DB),
     }
 
 

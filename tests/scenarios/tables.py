@@ -2,9 +2,11 @@
 
 import math
 from collections.abc import Iterable
+from itertools import pairwise
 from pathlib import Path
 
 from campaigns import markdown
+from evenbore.facts.flags import UNSURE
 
 from .score import MEASURES
 
@@ -23,6 +25,8 @@ HEADER = (
     "remarks missing",
     "passes wrong",
 )
+STATED = (0, 0.05, 0.2, UNSURE, 0.8, 0.9, 0.95, 0.99, 1.01)
+RELIABILITY = ("stated confidence", "notes", "mean stated", "part that was right", "wrong", "of these flagged")
 TRUTH_CENTS = 1.0
 COUNTS = ("set_aside", "good_set_aside", "accepted_wrongly", "remark_missing", "passes_wrong")
 
@@ -52,9 +56,35 @@ def stated_error(results: list[dict]) -> str:
 
 
 def write_pairs(results: list[dict], path: Path) -> None:
-    """Stated confidence and whether the note was right, a line for every note, for a reliability diagram."""
-    lines = [f"{take['kind']}\t{c:.4f}\t{right}" for take in results for c, right in take["confidence"]]
-    path.write_text("\n".join(["kind\tconfidence\tright", *lines, ""]), encoding="utf-8")
+    """Stated confidence, whether the note was right and whether it was flagged, a line for every note."""
+    lines = [f"{take['kind']}\t{c:.4f}\t{right}\t{flag}" for take in results for c, right, flag in take["confidence"]]
+    path.write_text("\n".join(["kind\tconfidence\tright\tflagged", *lines, ""]), encoding="utf-8")
+
+
+def reliability(notes: list[tuple[float, int, int]]) -> str:
+    """How stated confidences hold: a row for each span of them, of notes (stated, right, flagged)."""
+    rows = []
+    for low, high in pairwise(STATED):
+        within = [note for note in notes if low <= note[0] < high]
+        wrong = [note for note in within if not note[1]]
+        if within:
+            mean, right = (f"{sum(note[k] for note in within) / len(within):.4f}" for k in (0, 1))
+            rows.append(
+                (f"{low:g} to {min(high, 1):g}", len(within), mean, right, len(wrong), sum(w[2] for w in wrong))
+            )
+    return markdown(RELIABILITY, rows)
+
+
+def confidence_bars(notes: list[tuple[float, int, int]]) -> str:
+    """What the confidence is asked for, in words: notes (stated, right, flagged)."""
+    above, wrong = [right for stated, right, _ in notes if stated > 0.95], [note for note in notes if not note[1]]
+    warned = sum(stated < UNSURE or bool(flag) for stated, _, flag in wrong)
+    low = sum(stated < UNSURE for stated, right, _ in notes if right)
+    return (
+        f"{len(above)} notes above 0.95: {100 * sum(above) / max(1, len(above)):.2f} % right, they are "
+        f"{100 * sum(above) / max(1, len(notes) - len(wrong)):.1f} % of all right ones; {warned} of {len(wrong)} wrong "
+        f"ones below {UNSURE:g} or flagged; {low} of {len(notes) - len(wrong)} right ones below {UNSURE:g}"
+    )
 
 
 def _row(name: str, takes: list[dict]) -> tuple:

@@ -6,12 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from evenbore.facts.flags import FLAGS
 from rendering.render import RATE, note_hz
 
 from . import files
 from .play import Other, Played, Stroke, Truth, perform
-from .score import in_doubt, score
+from .score import MARKED, MEASURES, in_doubt, score
 from .sounds import HELD_S, HOP_S, Voice
+from .tables import confidence_bars, reliability
 
 LEVEL_DB = 20 * math.log10(0.1 / math.sqrt(2))
 
@@ -37,6 +39,7 @@ RIGHT = {
     "level_dbfs": -20.0,
     "attack_ms": 40.0,
     "hnr_db": 30.0,
+    "noise_high_db": -40.0,
     "flags": "",
 }
 
@@ -97,7 +100,7 @@ def test_coders_keep_the_time(form, tmp_path):
 
 def test_a_right_note_is_right():
     result = score((NOTE,), [RIGHT], [RIGHT])
-    assert (result.wrong_notes, result.missed, result.confidence) == (0, 0, [(0.9, 1)])
+    assert (result.wrong_notes, result.missed, result.confidence) == (0, 0, [(0.9, 1, 0)])
 
 
 WRONG = {
@@ -106,6 +109,7 @@ WRONG = {
     "attack": {"attack_ms": 71.0},
     "onset": {"onset_s": 0.93},
     "noise": {"hnr_db": 26.0},
+    "high noise": {"noise_high_db": -44.0},
 }
 
 
@@ -135,7 +139,7 @@ def test_what_is_in_doubt_is_not_silent(row):
 
 
 def test_an_empty_value_is_not_wrong():
-    empty = dict.fromkeys(("f0_hz", "level_dbfs", "attack_ms", "hnr_db"), math.nan)
+    empty = dict.fromkeys(("f0_hz", "level_dbfs", "attack_ms", "hnr_db", "noise_high_db"), math.nan)
     assert score((NOTE,), [RIGHT | empty], [RIGHT]).wrong_notes == 0
 
 
@@ -145,3 +149,23 @@ def test_what_nothing_was_found_of_is_missed():
 
 def test_flags_without_doubts_excuse_nothing():
     assert in_doubt("slurred late noisy") == set()
+
+
+def test_flags_excuse_what_the_program_leaves_out_for_them():
+    assert in_doubt("gain_moved noise_limited:hnr_db") == {"level", "attack", "noise"}
+    assert in_doubt("unsure") == set(MEASURES)
+
+
+def test_marks_are_flags():
+    assert set(MARKED) <= set(FLAGS)
+
+
+def test_confidence_is_held_against_what_was_right():
+    notes = [(0.99, 1, 0)] * 3 + [(0.97, 0, 1), (0.3, 0, 0), (0.6, 0, 0), (0.2, 1, 0)]
+    assert "4 notes above 0.95: 75.00 % right, they are 75.0 % of all right ones" in confidence_bars(notes)
+    assert "2 of 3 wrong ones below 0.5 or flagged; 1 of 4 right ones below 0.5" in confidence_bars(notes)
+    assert "| 0.2 to 0.5 | 2 | 0.2500 | 0.5000 | 1 | 0 |" in reliability(notes)
+
+
+def test_a_wrong_note_with_a_doubted_pitch_counts_as_flagged():
+    assert score((NOTE,), [RIGHT | {"midi": 70, "flags": "unsteady"}]).confidence == [(0.9, 0, 1)]

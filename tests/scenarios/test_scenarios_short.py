@@ -5,6 +5,7 @@ Outside: recorded notes of a soundfont played by fluidsynth; their pitch by Praa
 
 import pytest
 
+from evenbore.facts.flags import UNSURE
 from rendering.render import find_soundfont
 
 from .campaign import Case, measured
@@ -39,6 +40,7 @@ def test_nothing_is_silently_wrong(kind, require_program, require_file):
     take = measured(Case(DEVELOPMENT, kind, place, source, family))
     assert take["silent_notes"] == 0, take["failures"]
     assert take["missed"] == 0
+    assert all(stated >= UNSURE for stated, right, _ in take["confidence"] if right)
     marks = ("good_set_aside", "accepted_wrongly", "remark_missing", "passes_wrong")
     assert [mark for mark in marks if take[mark]] == [], take["reason"]
     assert take["found"] > 0 or KINDS[kind].refusable

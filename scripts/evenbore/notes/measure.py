@@ -14,6 +14,7 @@ from evenbore.facts.flags import UNSURE
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError
 from evenbore.notes.attempts import Span
+from evenbore.notes.confidence import confidence, signs
 from evenbore.notes.edges import refine
 from evenbore.notes.evidence import Evidence, gather
 from evenbore.notes.note import measure_notes
@@ -27,7 +28,7 @@ from evenbore.trade.pitch import hz_to_midi, midi_to_hz, midi_to_note
 from evenbore.trade.scale import expected_scale
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
-_SURE = 0.97  # confidence from which on weak harmonics between strong ones make no other note of it
+_EVIDENT = 3.8  # evidence from which on weak harmonics between strong ones make no other note of it
 _BROKEN_OFF = 3  # so many notes missing at one end: the scale was not played to there
 
 _COUNTED = ("gain_moved", "dropout", "cut_off")  # flags that the recording's advice speaks of
@@ -109,23 +110,19 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     measured = measure_notes(signal, edges, guess, nominal, record["reverb_s"])
-    sure = [
-        _confidence(passes[number].score[step], passes[number].rival[step]) >= _SURE for _, number, step, _ in played
-    ]
-    higher = [not sure[k] and one is not None and sounds_higher(one) for k, one in enumerate(measured.spectra)]
+    evident = [_evident(passes[number].score[step], passes[number].rival[step]) for _, number, step, _ in played]
+    higher = [not evident[k] and one is not None and sounds_higher(one) for k, one in enumerate(measured.spectra)]
     counted = [k for k, (*_, counts) in enumerate(played) if counts and not higher[k]]
     notes = [
         {key: record[key] for key in TAKE_KEYS}
         | {"pass": number + 1, "step": step}
         | {"written_note": midi_to_note(int(written[step])), "midi": int(midi[step])}
-        | {"confidence": _confidence(passes[number].score[step], passes[number].rival[step])}
         | measured.rows[k]
         | {"flags": " ".join([*measured.rows[k]["flags"].split(), *["repeated"] * bool(passes[number].others[step])])}
         for k, number, step in ((k, *played[k][1:3]) for k in counted)
     ]
-    for note in notes:
-        if note["confidence"] < UNSURE:
-            note["flags"] = f"{note['flags']} unsure".strip()
+    for number in sorted({note["pass"] for note in notes}):
+        _add_confidence(passes[number - 1], [note for note in notes if note["pass"] == number])
     record["snr_db"] = _median([note["snr_db"] for note in notes])
     record["offset_cents"] = _median([note["cents"] for note in notes])
     far_off = [note for note in notes if abs(note["cents"] - record["offset_cents"]) > NOTE_CENTS]
@@ -166,12 +163,17 @@ def _guess_hz(evidence: Evidence, span: Span, offset_cents: float, nominal_hz: f
     return float(nominal_hz * 2 ** ((offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
 
 
-def _confidence(score: float, rival: float) -> float:
-    """Probability that the note is the expected one, from its evidence and that of the best other pitch.
+def _evident(score: float, rival: float) -> bool:
+    """Whether the evidence of a note, and what it is ahead of the best other pitch, leave no doubt."""
+    return 3.0 * score + 12.5 * (score - rival) >= _EVIDENT
 
-    Logistic regression over 2,600 notes found in takes drowned in noise, played wrong or under the wrong sheet.
-    """
-    return float(1 / (1 + np.exp(0.3 - 3.0 * score - 12.5 * (score - rival))))
+
+def _add_confidence(one: Alignment, notes: list[Row]) -> None:
+    """Add to the notes of a pass how sure each is, and the flag of those that are not."""
+    for note, sure in zip(notes, confidence(signs(one.score, one.rival, one.found, notes)).tolist(), strict=True):
+        note["confidence"] = sure
+        if sure < UNSURE:
+            note["flags"] = f"{note['flags']} unsure".strip()
 
 
 def _missing(heard: Bools, written: Ints) -> list[str]:

@@ -227,7 +227,7 @@ def _flag_late(rows: list[Row]) -> None:
         time = np.array([row[name] for row in rows])
         known = time[np.isfinite(time)]
         if len(known) >= _LEAST_NOTES:
-            middle = np.median(known)
+            middle = max(float(np.median(known)), 1.0)
             ratio = np.exp(_LATE_SDS * 1.4826 * np.median(np.abs(np.log(np.maximum(known, 1.0) / middle))))
             late |= time > max(middle * max(ratio, _LATE_RATIO), middle + _LATE_MS)
     for row, flag in zip(rows, late, strict=True):

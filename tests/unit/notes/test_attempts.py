@@ -154,6 +154,7 @@ def test_a_note_far_off_its_place_is_told_with_its_cents(tmp_path, cents, step, 
     recording, notes, spans = measured(tmp_path, played, levels)
     assert [note["step"] for note in notes] == list(range(NOTES))
     assert flagged(notes, "far_off") == [step]
+    assert flagged(notes, "unsure") == []
     assert all(holds_only(note, span) for note, span in zip(notes, spans, strict=True))
     assert notes[step]["cents"] == pytest.approx(cents, abs=1)
     assert max(abs(note["cents"]) for note in notes if note["step"] != step) < 1
@@ -168,6 +169,14 @@ def test_a_neighbour_in_its_place_is_not_the_note(tmp_path, semitones):
     assert [note["step"] for note in notes] == [step for step in range(NOTES) if step != 6]
     assert flagged(notes, "repeated") == [6 + semitones]
     assert "notes not found: B4" in recording["reason"]
+
+
+def test_a_note_held_through_the_next_one_s_time_is_unsure(tmp_path):
+    played = scale()
+    played[5] = replace(played[5], length_s=2 * played[5].length_s)
+    del played[6]
+    _, notes, _ = measured(tmp_path, played)
+    assert flagged(notes, "unsure") == [5]
 
 
 @pytest.mark.parametrize("semitones", [12, 19])
