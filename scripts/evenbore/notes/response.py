@@ -3,6 +3,7 @@
 from itertools import repeat
 
 import numpy as np
+from scipy import fft
 
 from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.facts.rows import Row
@@ -188,8 +189,8 @@ def _echo(row: Floats, lags: Ints, early: int, before_lag: float) -> bool:
 def _correlation(x: Floats32, lags: Ints) -> Floats:
     """Autocorrelation (N, L) of parts (N, n) at these lags, each by the energy of the two stretches it compares."""
     length = x.shape[1]
-    spectrum = np.fft.rfft(x, 256 * int(np.ceil((length + lags[-1]) / 256)), axis=1)
-    product = np.fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), axis=1)[:, lags]
+    spectrum = fft.rfft(x, 256 * int(np.ceil((length + lags[-1]) / 256)), axis=1)
+    product = fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), axis=1)[:, lags]
     energy = np.concatenate([np.zeros((len(x), 1)), np.cumsum(x**2, axis=1, dtype=float)], axis=1)
     both = energy[:, length - lags] * (energy[:, -1:] - energy[:, lags])
     correlation: Floats = product / np.sqrt(np.maximum(both, 1e-20))

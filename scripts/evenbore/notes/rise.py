@@ -19,6 +19,7 @@ x = arccos(0.8) / π = 0.2048 and at nine tenths for x = 0.7952:
 from functools import lru_cache
 
 import numpy as np
+from scipy import fft
 
 from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.notes.spectrum import Harmonics
@@ -86,7 +87,7 @@ def _log_amplitude(signal: Signal, onset_s: float, offset_s: float, spectrum: Ha
     first = round(onset_s * signal.rate) - before * hop - size // 2
     x = signal.slice(first, first + (count - 1) * hop + size)
     frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop] * _window(size)
-    amplitude = np.abs(np.fft.rfft(frames, axis=1)[:, periods * spectrum.number[use]])
+    amplitude = np.abs(fft.rfft(frames, axis=1)[:, periods * spectrum.number[use]])
     amplitude /= np.median(amplitude[count // 2 :], axis=0)
     return hop_s, 0.5 * np.mean(np.log(amplitude**2 + _FLOOR**2), axis=1), before
 
