@@ -114,7 +114,8 @@ def settle_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmoni
     rate = signal.rate
     stop_s = min(onset_s + _LOOK_AHEAD_S, offset_s - 0.03)
     x = signal.slice(round(onset_s * rate), round(stop_s * rate))
-    frames = analyse(x, rate, float(spectrum.frequency_hz[0]), _SETTLE_PERIODS)
+    f0_hz = float(spectrum.frequency_hz[0])
+    frames = analyse(x, rate, f0_hz, _SETTLE_PERIODS, (_HIGHEST_HARMONIC + 1) * f0_hz)
     if frames is None:
         return np.nan
     track = _track_cents(frames, spectrum)

@@ -5,6 +5,7 @@ power 1, 0 dB). Spectra use the four-term Blackman-Harris window (Harris 1978, P
 side lobes lie 92 dB down, so that what is seen between two harmonics is noise and not their leakage.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -50,7 +51,8 @@ class Frames:
     @cached_property
     def power(self) -> Floats32:
         """Mean power over the frames, (K,)."""
-        power: Floats32 = np.mean(np.square(self.values.real) + np.square(self.values.imag), axis=0)
+        parts = self.values.view(np.float32)
+        power: Floats32 = np.einsum("fk,fk->k", parts, parts).reshape(-1, 2).sum(axis=1) / len(parts)
         return power
 
 
@@ -93,19 +95,30 @@ def fast_size(samples: float) -> int:
     return int(_FAST_SIZES[np.searchsorted(_FAST_SIZES, samples)])
 
 
-def transform(frames: Floats32, shape: Floats32) -> Spectra:
-    """Complex spectra (F, K) of frames (F, size) under a window (size,), float32 throughout.
+def transform(frames: Floats32, shape: Floats32, kept: int | None = None) -> Spectra:
+    """The first `kept` bins of the complex spectra (F, K) of frames (F, size) under a window (size,), all in float32.
 
-    scipy transforms several frames at a time; blocks of them that stay in the processor's cache take the least time.
+    scipy transforms several frames at a time.
     """
+    return np.concatenate([block[:, :kept] for block in _blocks(frames, shape)])
+
+
+def magnitudes(frames: Floats32, shape: Floats32, kept: int) -> Floats32:
+    """The first `kept` bins of the magnitude spectra (F, kept) of frames (F, size) under a window (size,)."""
+    return np.concatenate([np.abs(block[:, :kept]) for block in _blocks(frames, shape)])
+
+
+def _blocks(frames: Floats32, shape: Floats32) -> Iterator[Spectra]:
+    """Spectra of some frames at a time, few enough to stay in the processor's cache."""
     step = max(8, _BLOCK_SAMPLES // len(shape))
-    blocks = [fft.rfft(frames[first : first + step] * shape, axis=1) for first in range(0, len(frames), step)]
-    values: Spectra = blocks[0] if len(blocks) == 1 else np.concatenate(blocks)
-    return values
+    for first in range(0, len(frames), step):
+        yield fft.rfft(frames[first : first + step] * shape, axis=1)
 
 
-def analyse(x: Floats32, rate: int, f0_hz: float, periods: float = _PERIODS) -> Frames | None:
-    """Spectra over the whole of x (a steady part), windows of so many periods (fewer when x is short).
+def analyse(
+    x: Floats32, rate: int, f0_hz: float, periods: float = _PERIODS, top_hz: float = float("inf")
+) -> Frames | None:
+    """Spectra up to `top_hz` over the whole of x (a steady part), windows of so many periods (fewer when x is short).
 
     None when x is too short for three frames of five periods.
     """
@@ -115,7 +128,8 @@ def analyse(x: Floats32, rate: int, f0_hz: float, periods: float = _PERIODS) -> 
     if len(x) < size + 2 * hop:
         return None
     frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
-    return Frames(transform(frames, window(size)[0]), size, hop, rate)
+    kept = int(min(top_hz / rate, 0.5) * size) + 1
+    return Frames(transform(frames, window(size)[0], kept), size, hop, rate)
 
 
 def noise_between(power: Floats | Floats32, bin_hz: float, f0_hz: float, count: int) -> Floats:
