@@ -186,40 +186,44 @@ def _decode(notes: Floats32, hop_s: float, back: float = np.inf) -> tuple[float,
     state[n:] = -_SKIP * np.arange(n + 1)
     at_end = np.empty(2 * n + 1, np.float32)
     at_end[:n], at_end[n:] = _SKIP * np.arange(n - 1, -1, -1), _SKIP * np.arange(n, -1, -1)
+    source, cost = _ways(n)
     states = np.empty((n_frames, 2 * n + 1), np.float32)
+    come, again = np.empty(source.shape, np.float32), np.empty(n, np.float32)
     for t in range(n_frames):
-        new, entered = states[t], state - _ENTER
-        new[:] = state  # stay
-        np.maximum(new[1:n], entered[: n - 1], out=new[1:n])  # slur on
-        np.maximum(new[:n], entered[n:-1], out=new[:n])  # start after a gap
-        np.maximum(new[2:n], entered[: max(0, n - 2)] - _SKIP, out=new[2:n])  # slur over a missing note
-        np.maximum(new[n + 1 :], state[:n], out=new[n + 1 :])  # stop
-        np.maximum(new[n + 1 :], state[n:-1] - _SKIP, out=new[n + 1 :])  # a note is missing
+        new = states[t]
+        np.take(state, source, out=come, mode="clip")
+        come += cost
+        np.maximum.reduce(come, axis=0, out=new)
         if back < np.inf:
-            np.maximum(new[:n], np.maximum.accumulate(entered[:n:-1])[::-1] - back, out=new[:n])  # go back
+            np.maximum.accumulate(state[:n:-1], out=again)
+            again -= _ENTER + back
+            np.maximum(new[:n], again[::-1], out=new[:n])
         new += gain[t]
         state = new
     path = np.empty(n_frames, int)
     final = state - at_end
     path[-1] = at = int(final.argmax())
     for t in range(n_frames - 1, 0, -1):
-        path[t - 1] = at = _before(states[t - 1], at, n, back)
+        state = states[t - 1]
+        likely = state[source[:, at]] + cost[:, at]
+        way = int(likely.argmax())
+        gap = n + 1 + at + int(state[n + 1 + at :].argmax()) if at < n and back < np.inf else -1
+        at = gap if gap >= 0 and state[gap] - (_ENTER + back) > likely[way] else int(source[way, at])
+        path[t - 1] = at
     return float(final.max()), path
 
 
-def _before(state: Floats32, at: int, n: int, back: float) -> int:
-    """From which of the states of the frame before the likeliest way leads to `at`; see `_decode`."""
-    ways = [(state[at], at)]
-    if at > n:
-        ways += [(state[at - n - 1], at - n - 1), (state[at - 1] - _SKIP, at - 1)]
-    elif at < n:
-        ways += [(state[n + at] - _ENTER, n + at)]
-        ways += [(state[at - 1] - _ENTER, at - 1)] if at > 0 else []
-        ways += [(state[at - 2] - _ENTER - _SKIP, at - 2)] if at > 1 else []
-        if back < np.inf:
-            gap = n + 1 + at + int(state[n + 1 + at :].argmax())
-            ways += [(state[gap] - _ENTER - back, gap)]
-    return max(ways)[1]
+def _ways(n: int) -> tuple[Ints, Floats32]:
+    """From which states each may be reached (4, 2 n + 1), going forward, and what that adds to the log-likelihood."""
+    source = np.tile(np.arange(2 * n + 1), (4, 1))  # stay
+    cost = np.full(source.shape, -np.inf, np.float32)
+    cost[0] = 0
+    source[1, :n], cost[1, :n] = np.arange(n, 2 * n), -_ENTER  # start after a gap
+    source[2, 1:n], cost[2, 1:n] = np.arange(n - 1), -_ENTER  # slur on
+    source[3, 2:n], cost[3, 2:n] = np.arange(n - 2), -_ENTER - _SKIP  # slur over a missing note
+    source[1, n + 1 :], cost[1, n + 1 :] = np.arange(n), 0  # stop
+    source[2, n + 1 :], cost[2, n + 1 :] = np.arange(n, 2 * n), -_SKIP  # a note is missing
+    return source, cost
 
 
 def _support(evidence: Evidence, notes: Floats32, target: Floats, first: Ints, last: Ints) -> tuple[Floats, Floats]:
