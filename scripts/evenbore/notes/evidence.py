@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbore.facts.arrays import Floats, Floats32
-from evenbore.notes.spectrum import magnitudes
+from evenbore.notes.spectrum import magnitudes, overlapping
 from evenbore.recording.audio import Signal
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
@@ -76,7 +76,7 @@ def gather(signal: Signal, lowest_midi: float, highest_midi: float) -> Evidence:
     for first in range(0, n_frames, _BLOCK_FRAMES):
         count = min(_BLOCK_FRAMES, n_frames - first)
         samples = signal.slice(first * hop - size // 2, (first + count - 1) * hop + size // 2)
-        frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
+        frames = overlapping(samples, size, hop)
         magnitude = magnitudes(frames, window, n_bins + 2)
         middle = samples[(size - hop) // 2 :][: count * hop].reshape(count, hop)
         level[first : first + count] = np.sqrt(np.mean(np.square(middle), axis=1))

@@ -161,16 +161,15 @@ def cracked(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, befor
     lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), longest + 2)
     x = np.stack([signal.slice(start, start + length) for start in (*starts.tolist(), middle)])
     correlation = _correlation(x, lags)
-    pitch = [_best_lag(row) for row in correlation]
-    if pitch[-1] is None:
+    pitch = _best_lags(correlation)
+    if pitch[-1] == 0:
         return False
     steady = lags[pitch[-1]]
+    other = 12 * np.abs(np.log2(lags[pitch] / steady)) > _OTHER_PITCH_SEMITONES
     return any(
-        early is not None
-        and 12 * abs(np.log2(lags[early] / steady)) > _OTHER_PITCH_SEMITONES
-        and not _alike(row, correlation[-1], lags, early, steady)
-        and not _echo(row, lags, early, rate / before_hz)
-        for row, early in zip(correlation[:-1], pitch[:-1], strict=True)
+        not _alike(correlation[k], correlation[-1], lags, pitch[k], steady)
+        and not _echo(correlation[k], lags, pitch[k], rate / before_hz)
+        for k in np.nonzero(other & (pitch > 0))[0].tolist()
     )
 
 
@@ -188,12 +187,14 @@ def _echo(row: Floats, lags: Ints, early: int, before_lag: float) -> bool:
 
 
 def _correlation(x: Floats32, lags: Ints) -> Floats:
-    """Autocorrelation (N, L) of parts (N, n) at these lags, each by the energy of the two stretches it compares."""
-    length = x.shape[1]
-    spectrum = fft.rfft(x, 256 * int(np.ceil((length + lags[-1]) / 256)), axis=1)
-    product = fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), axis=1)[:, lags]
+    """Autocorrelation (N, L) of parts (N, n) at successive lags, each by the energy of the two stretches it compares."""
+    length, least, longest = x.shape[1], int(lags[0]), int(lags[-1])
+    size = fft.next_fast_len(length + longest, real=True)
+    spectrum = fft.rfft(x, size, axis=1)
+    product = fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), size, axis=1)[:, least : longest + 1]
     energy = np.concatenate([np.zeros((len(x), 1)), np.cumsum(x**2, axis=1, dtype=float)], axis=1)
-    both = energy[:, length - lags] * (energy[:, -1:] - energy[:, lags])
+    first = energy[:, length - longest : length - least + 1][:, ::-1]
+    both = first * (energy[:, -1:] - energy[:, least : longest + 1])
     correlation: Floats = product / np.sqrt(np.maximum(both, 1e-20))
     return correlation
 
@@ -204,9 +205,9 @@ def _at(correlation: Floats, lags: Ints, lag: float) -> float:
     return float(correlation[near].max()) if near.any() else -np.inf
 
 
-def _best_lag(correlation: Floats) -> int | None:
-    """Index of the first peak near the highest value; None when there is no peak as high as a tone's."""
-    inner = correlation[1:-1]
-    peak = (inner >= correlation[:-2]) & (inner > correlation[2:])
-    high = np.nonzero(peak & (inner >= max(_TONAL, _NEAR_BEST * correlation.max())))[0]
-    return int(high[0]) + 1 if len(high) else None
+def _best_lags(correlation: Floats) -> Ints:
+    """(N,) index of the first peak near the highest value; 0 where there is no peak as high as a tone's."""
+    inner = correlation[:, 1:-1]
+    least = np.maximum(_TONAL, _NEAR_BEST * correlation.max(axis=1, keepdims=True))
+    peak = (inner >= correlation[:, :-2]) & (inner > correlation[:, 2:]) & (inner >= least)
+    return np.where(peak.any(axis=1), peak.argmax(axis=1) + 1, 0)

@@ -22,7 +22,7 @@ import numpy as np
 from scipy import fft
 
 from evenbore.facts.arrays import Floats, Floats32, Ints
-from evenbore.notes.spectrum import Harmonics
+from evenbore.notes.spectrum import Harmonics, overlapping
 from evenbore.recording.audio import Signal
 
 TEN_TO_NINETY = float(1 - 4 / np.pi * np.arcsin(np.sqrt(0.1)))  # share of a raised cosine's length
@@ -86,7 +86,7 @@ def _log_amplitude(signal: Signal, onset_s: float, offset_s: float, spectrum: Ha
         return hop_s, np.empty(0), before
     first = round(onset_s * signal.rate) - before * hop - size // 2
     x = signal.slice(first, first + (count - 1) * hop + size)
-    frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop] * _window(size)
+    frames = overlapping(x, size, hop) * _window(size)
     amplitude = np.abs(fft.rfft(frames, axis=1)[:, periods * spectrum.number[use]])
     amplitude /= np.median(amplitude[count // 2 :], axis=0)
     return hop_s, 0.5 * np.mean(np.log(amplitude**2 + _FLOOR**2), axis=1), before

@@ -95,6 +95,12 @@ def fast_size(samples: float) -> int:
     return int(_FAST_SIZES[np.searchsorted(_FAST_SIZES, samples)])
 
 
+def overlapping(x: Floats32, size: int, hop: int) -> Floats32:
+    """Frames (F, size) of samples x (N,) that lie side by side in memory, one every `hop`: a view."""
+    count = max(0, 1 + (len(x) - size) // hop)
+    return np.ndarray((count, size), np.float32, x, strides=(hop * x.itemsize, x.itemsize))
+
+
 def transform(frames: Floats32, shape: Floats32, kept: int | None = None) -> Spectra:
     """The first `kept` bins of the complex spectra (F, K) of frames (F, size) under a window (size,), all in float32.
 
@@ -127,7 +133,7 @@ def analyse(
     hop = size // 4
     if len(x) < size + 2 * hop:
         return None
-    frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
+    frames = overlapping(x, size, hop)
     kept = int(min(top_hz / rate, 0.5) * size) + 1
     return Frames(transform(frames, window(size)[0], kept), size, hop, rate)
 
