@@ -73,7 +73,7 @@ def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
     number, nearest = number[use], nearest[use]
     weight = number**2 * np.minimum(snr[use], 10 ** (_BEST_SNR_DB / 10))
     values = frames.values[:, nearest]
-    turn = np.exp(-2j * np.pi * number * f0 * frames.hop_s)
+    turn = np.exp(-2j * np.pi * number * f0 * frames.hop_s).astype(np.complex64)
     slope = np.angle(values[1:] * np.conj(values[:-1]) * turn) / (2 * np.pi * frames.hop_s * number)
     each = slope.mean(axis=0)
     keep = _consistent(each, weight)

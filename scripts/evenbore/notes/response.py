@@ -85,7 +85,8 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     first = round((onset_s - _LOOK_BACK_S) * rate)
     x = signal.slice(first - width // 2, round(stop_s * rate) + width).astype(float)
     running = np.concatenate([[0.0], np.cumsum(x**2)])
-    envelope = np.sqrt(np.maximum(running[width:] - running[:-width], 0) / width)[:: max(1, round(_HOP_S * rate))]
+    hop = max(1, round(_HOP_S * rate))
+    envelope = np.sqrt(np.maximum(running[width::hop] - running[:-width:hop], 0) / width)
     steady = np.median(envelope[len(envelope) // 2 :])
     reached = np.nonzero(envelope >= steady)[0]
     if len(reached) == 0:
@@ -95,8 +96,7 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     if trough > _LEAST_DIP:
         return np.nan, np.nan, None  # the sound before the note hides its rise
     rise = (envelope[k0 : reached[0] + 1] / steady - trough) / (1 - trough)
-    hop_ms = 1000 * max(1, round(_HOP_S * rate)) / rate
-    attack = (_last_crossing(rise, 0.9) - _last_crossing(rise, 0.1)) * hop_ms
+    attack = (_last_crossing(rise, 0.9) - _last_crossing(rise, 0.1)) * 1000 * hop / rate
     return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady)), trough
 
 
@@ -137,7 +137,7 @@ def _track_cents(frames: Frames, spectrum: Harmonics) -> Floats:
         return np.empty(0)
     weight = number**2 * 10 ** (np.minimum(spectrum.above_noise_db[use], _BEST_SNR_DB) / 10)
     values = frames.values[:, np.rint(frequency / frames.bin_hz).astype(int)]
-    turn = np.exp(-2j * np.pi * frequency * frames.hop_s)
+    turn = np.exp(-2j * np.pi * frequency * frames.hop_s).astype(np.complex64)
     advance = np.angle(values[1:] * np.conj(values[:-1]) * turn)
     share: Floats = advance @ (weight / (2 * np.pi * frames.hop_s * frequency)) / np.sum(weight)  # of the steady pitch
     return 1200 * np.log2(np.maximum(1 + share, 1e-3))
