@@ -99,7 +99,8 @@ def _wander(track_cents: Floats, of_noise: float) -> float:
     number = min(_STRETCHES, len(track_cents) // 2)
     if number < 2:
         return 0.0
-    means = np.array([stretch.mean() for stretch in np.array_split(track_cents, number)])
+    lengths = (len(track_cents) + np.arange(number)[::-1]) // number  # the first ones are one longer
+    means = np.add.reduceat(track_cents, np.cumsum(lengths) - lengths) / lengths
     return float(max(means.var(ddof=1) / number - number * of_noise, 0.0))
 
 

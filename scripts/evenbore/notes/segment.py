@@ -31,6 +31,7 @@ _SKIP = 12.0  # cost of a missing note
 _GAP_PER_S = 20.0  # cost of a gap inside the scale, so that one complete pass beats two halves
 _BACK = 10.0  # cost of going back to play anew
 _FOUND_FRAMES = 3
+_BLOCK_FRAMES = 500  # whose ways are weighed together: memory
 _DIP, _BESIDE = 0.7, 6  # a note is played anew where the level dips under this share of that of so many frames beside
 
 
@@ -171,7 +172,7 @@ def _note_scores(score: Floats32, grid: Floats, target: Floats) -> Floats32:
     return leading
 
 
-def _decode(notes: Floats32, hop_s: float, back: float = np.inf) -> tuple[float, Ints]:
+def _decode(notes: Floats32, hop_s: float, back: float) -> tuple[float, Ints]:
     """Viterbi search: log-likelihood, and the state of every frame, (T,).
 
     States 0 … n-1 are the notes, n … 2n the gaps before, between and after them. Going back to a note that has
@@ -194,23 +195,34 @@ def _decode(notes: Floats32, hop_s: float, back: float = np.inf) -> tuple[float,
         np.take(state, source, out=come, mode="clip")
         come += cost
         np.maximum.reduce(come, axis=0, out=new)
-        if back < np.inf:
-            np.maximum.accumulate(state[:n:-1], out=again)
-            again -= _ENTER + back
-            np.maximum(new[:n], again[::-1], out=new[:n])
+        np.maximum.accumulate(state[:n:-1], out=again)
+        again -= _ENTER + back
+        np.maximum(new[:n], again[::-1], out=new[:n])
         new += gain[t]
         state = new
-    path = np.empty(n_frames, int)
     final = state - at_end
-    path[-1] = at = int(final.argmax())
-    for t in range(n_frames - 1, 0, -1):
-        state = states[t - 1]
-        likely = state[source[:, at]] + cost[:, at]
-        way = int(likely.argmax())
-        gap = n + 1 + at + int(state[n + 1 + at :].argmax()) if at < n and back < np.inf else -1
-        at = gap if gap >= 0 and state[gap] - (_ENTER + back) > likely[way] else int(source[way, at])
-        path[t - 1] = at
+    path = _back_from(int(final.argmax()), states[:-1], source, cost, back)
     return float(final.max()), path
+
+
+def _back_from(at: int, states: Floats32, source: Ints, cost: Floats32, back: float) -> Ints:
+    """The likeliest way (T,) to the state `at` of the last frame through the states (T - 1, S) of all before it."""
+    n = states.shape[1] // 2
+    path = np.empty(len(states) + 1, int)
+    path[-1] = at
+    for stop in range(len(states), 0, -_BLOCK_FRAMES):
+        block = states[max(0, stop - _BLOCK_FRAMES) : stop]
+        come = block[:, source] + cost
+        way = come.argmax(axis=1)
+        again = np.maximum.accumulate(block[:, :n:-1], axis=1)[:, ::-1] - (_ENTER + back)
+        goes_back = again > np.take_along_axis(come, way[:, None], axis=1)[:, 0, :n]
+        for t in range(len(block) - 1, -1, -1):
+            if at < n and goes_back[t, at]:
+                at = n + 1 + at + int(block[t, n + 1 + at :].argmax())
+            else:
+                at = int(source[way[t, at], at])
+            path[stop - len(block) + t] = at
+    return path
 
 
 def _ways(n: int) -> tuple[Ints, Floats32]:
@@ -232,5 +244,5 @@ def _support(evidence: Evidence, notes: Floats32, target: Floats, first: Ints, l
         span = slice(first[i], last[i] + 1)
         support[i] = notes[span, i].mean()
         other = np.abs(evidence.grid_midi - target[i]) > 0.8
-        rival[i] = evidence.score[span][:, other].mean(axis=0).max()
+        rival[i] = evidence.score[span].mean(axis=0)[other].max()
     return support, rival

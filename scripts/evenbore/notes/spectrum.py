@@ -116,7 +116,7 @@ def magnitudes(frames: Floats32, shape: Floats32, kept: int) -> Floats32:
 
 def _blocks(frames: Floats32, shape: Floats32) -> Iterator[Spectra]:
     """Spectra of some frames at a time, few enough to stay in the processor's cache."""
-    step = max(8, _BLOCK_SAMPLES // len(shape))
+    step = max(8, _BLOCK_SAMPLES // len(shape) // 8 * 8)  # scipy takes up to eight of them together
     for first in range(0, len(frames), step):
         yield fft.rfft(frames[first : first + step] * shape, axis=1)
 
