@@ -148,7 +148,8 @@ def _explained(histogram: Floats32, n_pitches: int) -> Floats32:
     for factor in (2, 3, 5, 7, 11):
         np.maximum(foreign, _sum(held[factor - 1 :: factor]), out=foreign)
     not_shared = 1 - foreign / (explained + 1e-9)
-    return np.minimum(share, 1) * np.clip(not_shared / _OWN, 0, 1)
+    score: Floats32 = np.minimum(share, 1) * np.clip(not_shared / _OWN, 0, 1)
+    return score
 
 
 def _sum(parts: list[Floats32]) -> Floats32:

@@ -187,7 +187,7 @@ def _echo(row: Floats, lags: Ints, early: int, before_lag: float) -> bool:
 
 
 def _correlation(x: Floats32, lags: Ints) -> Floats:
-    """Autocorrelation (N, L) of parts (N, n) at successive lags, each by the energy of the two stretches it compares."""
+    """Autocorrelation (N, L) of parts (N, n) at successive lags, by the energy of the two stretches compared."""
     length, least, longest = x.shape[1], int(lags[0]), int(lags[-1])
     size = fft.next_fast_len(length + longest, real=True)
     spectrum = fft.rfft(x, size, axis=1)
