@@ -1,20 +1,22 @@
-"""What measuring a recording costs: python benchmarks/speed.py.
+"""What measuring a recording costs: python benchmarks/speed.py [--short].
 
 CPU time of decoding, finding notes, pitch and all other measures for one minute (48 kHz, mono, FLAC, a chromatic
 scale of a sampled clarinet), divided by that of decoding and one short-time Fourier transform (4096 samples
-every 512, float32, blocks of 32 frames, scipy.fft); both in turn in one run, on one thread. Peak memory in a
-fresh process, and CPU over duration, for that minute, for ten minutes and an hour of it over and over, and for an
-hour of one scale in notes of a minute and a half. Prints the table, writes build/accuracy/speed.json and
-renews the table in docs/accuracy.md. Peak memory needs Linux or macOS.
+every 512, float32, blocks of 32 frames, scipy.fft); both in turn in one run, on one thread. The same for scales of
+many families in half a minute each, for every note costs something, however short. Peak memory in a fresh process,
+and CPU over duration, for that minute, for ten minutes and an hour of it over and over, and for an hour of one scale
+in notes of a minute and a half. Prints the tables, writes build/accuracy/speed.json and renews the tables in
+docs/accuracy.md; with --short only the half-minute takes, printed alone. Peak memory needs Linux or macOS.
 """
 
+import argparse
 import json
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 REPO = Path(__file__).resolve().parents[1]
@@ -28,7 +30,7 @@ import numpy as np
 import scipy.fft
 import soundfile
 
-from accuracy.takes import BROAD, CLEAN, HELD_OUT, Case, Scale
+from accuracy.takes import BROAD, CLEAN, EXACT, HELD_OUT, LOW_CLARINET, Case, Scale, noise, recorded
 from rendering.render import RATE, note_hz
 from rendering.study import SOUNDFONT
 
@@ -37,6 +39,19 @@ PAGE = REPO / "docs" / "accuracy.md"
 MINUTE = 60 * RATE
 RUNS = 7
 SIZE, HOP, BLOCK = 4096, 512, 32
+HALF_MINUTE = 30 * RATE
+FILLED_S, UNEVEN = 29.0, 0.25  # of the half minute; share by which notes are shorter and longer
+SAMPLED = (
+    "piccolo",
+    "flute",
+    "oboe",
+    "clarinet_b_flat",
+    "saxophone_alto",
+    "bassoon",
+    "trumpet_b_flat",
+    "trombone",
+    "tuba",
+)
 # Run in a fresh process: the row of the sheet comes in as JSON; CPU and peak memory go out.
 ALONE = """
 import json, pathlib, re, resource, sys, time
@@ -56,36 +71,73 @@ print(json.dumps({"cpu_s": cpu, "peak_mb": peak / 1e6, "status": measured.record
 
 def main() -> None:
     """Measure all of it and tell."""
-    from evenbore.notes.measure import measure_recording
-
+    parser = argparse.ArgumentParser(description="What measuring a recording costs.")
+    parser.add_argument("--short", action="store_true", help="only half-minute takes of many families")
+    results: dict = {"families": {case.scale.family: _of_half_minute(case) for case in half_minutes()}}
+    if parser.parse_args().short:
+        print(family_table(results))
+        return
     case = Case(HELD_OUT, CLEAN, Scale(SOUNDFONT, "clarinet_b_flat", "slurred", tempo_s=BROAD, tag="speed"))
-    minute = np.zeros(MINUTE, np.float32)
-    audio = case.take().audio[:MINUTE]
-    minute[: len(audio)] = audio
+    minute = _filled(case, MINUTE)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "minute.flac"
-        soundfile.write(path, minute, RATE, subtype="PCM_24")
+        _write(path, [minute])
         row = case.row(str(path))
-        ours, transform = [], []
-        for _ in range(RUNS):
-            ours.append(_cpu_s(lambda: measure_recording(row)))
-            transform.append(_cpu_s(lambda: decode_and_transform(path)))
+        results |= ratios(row)
         lengths = {"1 minute": alone(row)}
         for minutes in (10, 60):
             _write(path, (minute for _ in range(minutes)))
             lengths[f"{minutes} minutes, the same minute over and over"] = alone(row)
         _write(path, long_notes(case.scale.midis, 3600))
         lengths["60 minutes, one scale in notes of 90 s"] = alone(row)
-    results = {
-        "ratio_best": min(ours) / min(transform),
-        "ratio_median": statistics.median(ours) / statistics.median(transform),
-        "lengths": lengths,
-    }
+    results["lengths"] = lengths
     RESULTS.parent.mkdir(parents=True, exist_ok=True)
     RESULTS.write_text(json.dumps(results, indent=1), encoding="utf-8")
     tables = speed_tables(results)
     print("\n\n".join(tables.values()))
     renew(PAGE, tables)
+
+
+def half_minutes() -> Iterator[Case]:
+    """Chromatic scales over the whole range of many families, each as fast as fills half a minute."""
+    sounds = [(SOUNDFONT, family, CLEAN, None) for family in SAMPLED]
+    sounds.append(("odd-30", LOW_CLARINET, EXACT, recorded(noise(40))))
+    for number, (sound, family, condition, dressing) in enumerate(sounds):
+        articulation = ("slurred", "tongued")[number % 2]
+        each_s = FILLED_S / len(Scale(sound, family, articulation).midis)
+        tempo_s = ((1 - UNEVEN) * each_s, (1 + UNEVEN) * each_s)
+        yield Case(HELD_OUT, condition, Scale(sound, family, articulation, tempo_s=tempo_s, tag="speed"), dressing)
+
+
+def _of_half_minute(case: Case) -> dict:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "half.flac"
+        _write(path, [_filled(case, HALF_MINUTE)])
+        return ratios(case.row(str(path))) | {"articulation": case.scale.articulation}
+
+
+def ratios(row: dict) -> dict:
+    """CPU of measuring over that of the unit, both in turn: best and median of all runs; and the number of notes."""
+    from evenbore.notes.measure import measure_recording
+
+    ours, unit = [], []
+    for _ in range(RUNS):
+        begun = time.process_time()
+        notes = len(measure_recording(row).notes)
+        ours.append(time.process_time() - begun)
+        begun = time.process_time()
+        decode_and_transform(Path(row["path"]))
+        unit.append(time.process_time() - begun)
+    best, median = min(ours) / min(unit), statistics.median(ours) / statistics.median(unit)
+    return {"ratio_best": best, "ratio_median": median, "notes": notes}
+
+
+def _filled(case: Case, samples: int) -> np.ndarray:
+    """The take, cut or followed by silence."""
+    filled = np.zeros(samples, np.float32)
+    audio = case.take().audio[:samples]
+    filled[: len(audio)] = audio
+    return filled
 
 
 def decode_and_transform(path: Path) -> None:
@@ -121,6 +173,12 @@ def speed_tables(results: dict) -> dict[str, str]:
     bars = [
         (f"CPU of all measures / CPU of decoding and one transform, best of {RUNS}", results["ratio_best"], 4, 2),
         ("the same, median", results["ratio_median"], 4, 2),
+        (
+            f"the same, best of {RUNS}, worst of the half-minute takes below",
+            max(one["ratio_best"] for one in results["families"].values()),
+            4,
+            2,
+        ),
         ("peak memory for the minute (MB)", minute["peak_mb"], 300, 0),
         ("peak memory for an hour (MB)", max(hour["peak_mb"] for hour in hours), 1000, 0),
     ]
@@ -135,20 +193,31 @@ def speed_tables(results: dict) -> dict[str, str]:
     header = ("recording", "CPU a minute, times that of 1 minute", "peak memory (MB)", "notes", "status")
     return {
         "speed": markdown(("what", "to reach", "measured", "reached"), shown),
+        "half minutes": family_table(results),
         "length": markdown(header, rows),
     }
 
 
-def _write(path: Path, blocks: Iterator[np.ndarray]) -> None:
+def family_table(results: dict) -> str:
+    """What half-minute takes cost, family by family."""
+    header = ("family", "articulation", "notes", f"CPU / CPU of the unit, best of {RUNS}", "median")
+    rows = [
+        (
+            family.replace("_", " "),
+            one["articulation"],
+            one["notes"],
+            f"{one['ratio_best']:.2f}",
+            f"{one['ratio_median']:.2f}",
+        )
+        for family, one in results["families"].items()
+    ]
+    return markdown(header, rows)
+
+
+def _write(path: Path, blocks: Iterable[np.ndarray]) -> None:
     with soundfile.SoundFile(path, "w", RATE, 1, subtype="PCM_24", format="FLAC") as file:
         for block in blocks:
             file.write(block)
-
-
-def _cpu_s(work) -> float:
-    begun = time.process_time()
-    work()
-    return time.process_time() - begun
 
 
 if __name__ == "__main__":

@@ -40,7 +40,8 @@ class Measure(NamedTuple):
 
 
 def _amplitudes(level_db: Floats) -> Floats:
-    return np.where(np.isnan(level_db), 0.0, 10 ** (np.nan_to_num(level_db) / 20))
+    amplitudes: Floats = np.nan_to_num(np.exp(np.log(10) / 20 * level_db))
+    return amplitudes
 
 
 def _orders(level_db: Floats) -> Floats:

@@ -85,18 +85,19 @@ def _courses(
     if frames is None or quiet.power is None or frames.size * f0_hz / signal.rate < _LEAST_PERIODS:
         return [None, None]
     spacing, bandwidth = f0_hz / frames.bin_hz, window(frames.size)[1]
-    power = np.square(frames.values.real) + np.square(frames.values.imag)
+    power = np.square(frames.values.real)
+    power += np.square(frames.values.imag)
     gap = np.arange(count + 1)
     clear = spacing * (0.5 - _SWING * (gap + 1) * (2 ** (cents_sd / 1200) - 1)) - _LOBE_BINS
     half = np.clip(clear, 0, _MIDDLE * spacing).astype(int)
-    middle = np.rint((gap + 0.5) * spacing).astype(int)
-    below, above = middle - half, np.minimum(middle + half + 1, len(power[0]))
-    running = np.concatenate([np.zeros((len(power), 1)), np.cumsum(power, axis=1, dtype=float)], axis=1)
-    gaps = (running[:, above] - running[:, below]) / (above - below) * spacing / bandwidth
+    middle = np.minimum(np.rint((gap + 0.5) * spacing).astype(int), len(power[0]) - 2 - half)
+    below, above = middle - half, middle + half + 1
+    sums = np.add.reduceat(power, np.stack([below, above], axis=1).ravel(), axis=1)[:, ::2]
+    gaps = sums / (above - below) * spacing / bandwidth
     width_hz = (above - below) * frames.bin_hz
     room = 10 ** (quiet.level_db((below - 0.5) * frames.bin_hz, (above - 0.5) * frames.bin_hz) / 10) * f0_hz / width_hz
     # noise in proportion to the tone, which may swell
-    tone = running[:, -1] - running[:, int(0.5 * spacing)]
+    tone = power[:, int(0.5 * spacing) :].sum(axis=1)
     steady = (tone.mean() / tone)[:, None]
     time = first / signal.rate - onset_s + (frames.size / 2 + frames.hop * np.arange(len(power))) / signal.rate
     cells = np.maximum(1.0, (above - below) / bandwidth)

@@ -6,7 +6,7 @@ import numpy as np
 
 from evenbore.facts.acoustics import third_octave_bands
 from evenbore.facts.arrays import Floats
-from evenbore.notes.spectrum import band_levels, window
+from evenbore.notes.spectrum import band_levels, overlapping, window
 from evenbore.recording.audio import Signal
 
 # ASSUME: own choice, no source.
@@ -54,7 +54,7 @@ def background(signal: Signal, onset_s: Floats, offset_s: Floats) -> Background:
     for start, stop in zip(starts, stops, strict=True):
         x = signal.slice(round(start * signal.rate), round(min(stop, start + _LONGEST_S) * signal.rate))
         if len(x) >= size:
-            frames = np.lib.stride_tricks.sliding_window_view(x, size)[:: size // 2]
+            frames = overlapping(x, size, size // 2)
             powers.append(np.abs(np.fft.rfft(frames * shape, axis=1)) ** 2)
     if not powers:
         return Background(None, signal.rate / size, bandwidth, 0)

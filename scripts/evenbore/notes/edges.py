@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 from evenbore.facts.arrays import Bools, Floats, Floats32
-from evenbore.notes.spectrum import fast_size, transform
+from evenbore.notes.spectrum import fast_size, magnitudes, overlapping
 from evenbore.recording.audio import Signal
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
@@ -62,8 +62,8 @@ class _Spectra:
         first = round(start_s * rate)
         count = max(1, int((stop_s - start_s) * rate) // hop + 1)
         x = signal.slice(first - size // 2, first + (count - 1) * hop + size - size // 2)
-        frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
-        self.values = np.abs(transform(frames, _hann(size))[:, 1 : int(_TOP_HZ * size / rate) + 2])
+        frames = overlapping(x, size, hop)
+        self.values = magnitudes(frames, _hann(size), int(_TOP_HZ * size / rate) + 2)[:, 1:]
         self.times = (first + hop * np.arange(count)) / rate
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbore.facts.arrays import Floats, Floats32
-from evenbore.notes.spectrum import transform
+from evenbore.notes.spectrum import magnitudes, overlapping
 from evenbore.recording.audio import Signal
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
@@ -30,6 +30,8 @@ _BLOCK_FRAMES = 48
 _FLOOR_BINS = 32  # the noise floor is judged over so many bins at a time
 _OVER_FLOOR = 4.5  # a tone's peak stands this far (amplitude) over the lower quartile of its surroundings
 _NOISE_WEIGHT = 0.04  # what other peaks count: enough that noise alone looks like no pitch
+# cells from a pitch to its harmonics
+_HARMONIC_CELLS = [round(1200 * float(np.log2(number)) / GRID_CENTS) for number in range(1, _HARMONICS + 1)]
 
 
 @dataclass(frozen=True)
@@ -76,19 +78,19 @@ def gather(signal: Signal, lowest_midi: float, highest_midi: float) -> Evidence:
     for first in range(0, n_frames, _BLOCK_FRAMES):
         count = min(_BLOCK_FRAMES, n_frames - first)
         samples = signal.slice(first * hop - size // 2, (first + count - 1) * hop + size // 2)
-        frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
-        magnitude = np.abs(transform(frames, window)[:, : n_bins + 2])
+        frames = overlapping(samples, size, hop)
+        magnitude = magnitudes(frames, window, n_bins + 2)
         middle = samples[(size - hop) // 2 :][: count * hop].reshape(count, hop)
         level[first : first + count] = np.sqrt(np.mean(np.square(middle), axis=1))
         power_db[first : first + count] = 10 * np.log10(np.sum(magnitude[:, 1:] ** 2, axis=1) / 1.5 + 1e-14)
         histogram = _peak_histogram(magnitude, rate / size, bottom_hz, n_cells)
-        score[first : first + count] = _explained(histogram, n_pitches)
+        score[first : first + count] = _explained(histogram, n_pitches).T
     score[power_db <= power_db.max() - _AUDIBLE_DB] = 0
     return Evidence(score, level, grid_midi, hop / rate)
 
 
 def _peak_histogram(magnitude: Floats32, bin_hz: float, bottom_hz: float, n_cells: int) -> Floats32:
-    """Compressed peak amplitudes on a log-frequency axis, (frames, n_cells)."""
+    """Compressed peak amplitudes on a log-frequency axis, (n_cells, frames)."""
     inner = magnitude[:, 1:-1]
     least = inner.max(axis=1, keepdims=True) * 10 ** (-_RANGE_DB / 20)
     frame, index = np.nonzero((inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > least))
@@ -105,10 +107,11 @@ def _peak_histogram(magnitude: Floats32, bin_hz: float, bottom_hz: float, n_cell
     frame, cell, weight = frame[inside], cell[inside], weight[inside]
     low = cell.astype(int)
     part = (cell - low) * weight
-    flat = frame * n_cells + low
-    total = len(magnitude) * n_cells
-    histogram = np.bincount(flat, weight - part, total) + np.bincount(flat + 1, part, total)
-    return histogram.reshape(len(magnitude), n_cells).astype(np.float32)
+    n_frames = len(magnitude)
+    flat = low * n_frames + frame
+    total = n_cells * n_frames
+    histogram = np.bincount(flat, weight - part, total) + np.bincount(flat + n_frames, part, total)
+    return histogram.reshape(n_cells, n_frames).astype(np.float32)
 
 
 def _noise_floor(magnitude: Floats32) -> Floats32:
@@ -121,31 +124,36 @@ def _noise_floor(magnitude: Floats32) -> Floats32:
 
 
 def _explained(histogram: Floats32, n_pitches: int) -> Floats32:
-    """(frames, n_pitches) share of the peaks up to each pitch's last harmonic that its harmonics hold.
+    """(n_pitches, frames) share of the peaks up to each pitch's last harmonic that its harmonics hold.
 
     Half, a third, a fifth … of the true pitch explains everything too, but only with its multiples of two,
     three, five …: a pitch must show some of its other harmonics to count.
     """
     reach = round(1200 * np.log2(_HARMONICS + 0.5) / GRID_CENTS)
     width, edge = n_pitches + reach, len(_SLOT)
-    padded = np.zeros((len(histogram), width + 2 * edge), np.float32)
-    kept = min(histogram.shape[1], width)
-    padded[:, edge : edge + kept] = histogram[:, :kept]
-    slots = padded[:, edge : edge + width].copy()
+    padded = np.zeros((width + 2 * edge, histogram.shape[1]), np.float32)
+    kept = min(len(histogram), width)
+    padded[edge : edge + kept] = histogram[:kept]
+    slots = padded[edge : edge + width].copy()
     for away, weight in enumerate(_SLOT, 1):
-        slots += weight * (padded[:, edge - away :][:, :width] + padded[:, edge + away :][:, :width])
-    held = {}
-    for harmonic in range(1, _HARMONICS + 1):
-        first = round(1200 * np.log2(harmonic) / GRID_CENTS)
-        held[harmonic] = slots[:, first : first + n_pitches]
-    explained = sum(held.values())
-    total = np.cumsum(padded[:, edge : edge + width], axis=1)
-    scale = total[:, -1:] + 1e-9
-    share = explained / (total[:, reach:] + 0.02 * scale)
+        slots += weight * (padded[edge - away :][:width] + padded[edge + away :][:width])
+    held = [slots[first : first + n_pitches] for first in _HARMONIC_CELLS]
+    explained = _sum(held)
+    total = np.cumsum(padded[edge : edge + width], axis=0)
+    scale = total[-1] + 1e-9
+    share = explained / (total[reach:] + 0.02 * scale)
     # a high pitch sees only the peaks in its own range: what lies below it is unexplained as well
     share *= np.sqrt(np.minimum(explained / scale / 0.5, 1))
     foreign = np.zeros_like(explained)
     for factor in (2, 3, 5, 7, 11):
-        np.maximum(foreign, sum(held[h] for h in range(factor, _HARMONICS + 1, factor)), out=foreign)
+        np.maximum(foreign, _sum(held[factor - 1 :: factor]), out=foreign)
     not_shared = 1 - foreign / (explained + 1e-9)
-    return np.minimum(share, 1) * np.clip(not_shared / _OWN, 0, 1)
+    score: Floats32 = np.minimum(share, 1) * np.clip(not_shared / _OWN, 0, 1)
+    return score
+
+
+def _sum(parts: list[Floats32]) -> Floats32:
+    total = parts[0].copy()
+    for part in parts[1:]:
+        total += part
+    return total

@@ -10,7 +10,7 @@ import numpy as np
 from evenbore.facts.acoustics import third_octave_bands
 from evenbore.facts.arrays import Floats
 from evenbore.notes.background import Background
-from evenbore.notes.spectrum import Harmonics, band_levels, transform, window
+from evenbore.notes.spectrum import Harmonics, band_levels, overlapping, transform, window
 from evenbore.recording.audio import Signal
 
 # ASSUME: tuned by trial on sampled and simulated instruments with and without a moving gain; no source.
@@ -65,7 +65,7 @@ def _noise_comes_back(signal: Signal, onset_s: Floats, offset_s: Floats) -> bool
 def _bands(signal: Signal, start_s: float, stop_s: float) -> Floats:
     """Levels (B,) of the one-third-octave bands that count."""
     x = signal.slice(round(start_s * signal.rate), round(stop_s * signal.rate))
-    frames = np.lib.stride_tricks.sliding_window_view(x, _WINDOW)[:: _WINDOW // 2]
+    frames = overlapping(x, _WINDOW, _WINDOW // 2)
     shape, bandwidth = window(_WINDOW)
     power = np.mean(np.abs(transform(frames, shape)) ** 2, axis=0)
     centre = third_octave_bands().centre

@@ -73,7 +73,7 @@ def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
     number, nearest = number[use], nearest[use]
     weight = number**2 * np.minimum(snr[use], 10 ** (_BEST_SNR_DB / 10))
     values = frames.values[:, nearest]
-    turn = np.exp(-2j * np.pi * number * f0 * frames.hop_s)
+    turn = np.exp(-2j * np.pi * number * f0 * frames.hop_s).astype(np.complex64)
     slope = np.angle(values[1:] * np.conj(values[:-1]) * turn) / (2 * np.pi * frames.hop_s * number)
     each = slope.mean(axis=0)
     keep = _consistent(each, weight)
@@ -99,7 +99,8 @@ def _wander(track_cents: Floats, of_noise: float) -> float:
     number = min(_STRETCHES, len(track_cents) // 2)
     if number < 2:
         return 0.0
-    means = np.array([stretch.mean() for stretch in np.array_split(track_cents, number)])
+    lengths = (len(track_cents) + np.arange(number)[::-1]) // number  # the first ones are one longer
+    means = np.add.reduceat(track_cents, np.cumsum(lengths) - lengths) / lengths
     return float(max(means.var(ddof=1) / number - number * of_noise, 0.0))
 
 

@@ -3,6 +3,7 @@
 from itertools import repeat
 
 import numpy as np
+from scipy import fft
 
 from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.facts.rows import Row
@@ -84,7 +85,8 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     first = round((onset_s - _LOOK_BACK_S) * rate)
     x = signal.slice(first - width // 2, round(stop_s * rate) + width).astype(float)
     running = np.concatenate([[0.0], np.cumsum(x**2)])
-    envelope = np.sqrt(np.maximum(running[width:] - running[:-width], 0) / width)[:: max(1, round(_HOP_S * rate))]
+    hop = max(1, round(_HOP_S * rate))
+    envelope = np.sqrt(np.maximum(running[width::hop] - running[:-width:hop], 0) / width)
     steady = np.median(envelope[len(envelope) // 2 :])
     reached = np.nonzero(envelope >= steady)[0]
     if len(reached) == 0:
@@ -94,8 +96,7 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     if trough > _LEAST_DIP:
         return np.nan, np.nan, None  # the sound before the note hides its rise
     rise = (envelope[k0 : reached[0] + 1] / steady - trough) / (1 - trough)
-    hop_ms = 1000 * max(1, round(_HOP_S * rate)) / rate
-    attack = (_last_crossing(rise, 0.9) - _last_crossing(rise, 0.1)) * hop_ms
+    attack = (_last_crossing(rise, 0.9) - _last_crossing(rise, 0.1)) * 1000 * hop / rate
     return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady)), trough
 
 
@@ -113,7 +114,8 @@ def settle_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmoni
     rate = signal.rate
     stop_s = min(onset_s + _LOOK_AHEAD_S, offset_s - 0.03)
     x = signal.slice(round(onset_s * rate), round(stop_s * rate))
-    frames = analyse(x, rate, float(spectrum.frequency_hz[0]), _SETTLE_PERIODS)
+    f0_hz = float(spectrum.frequency_hz[0])
+    frames = analyse(x, rate, f0_hz, _SETTLE_PERIODS, (_HIGHEST_HARMONIC + 1) * f0_hz)
     if frames is None:
         return np.nan
     track = _track_cents(frames, spectrum)
@@ -135,7 +137,7 @@ def _track_cents(frames: Frames, spectrum: Harmonics) -> Floats:
         return np.empty(0)
     weight = number**2 * 10 ** (np.minimum(spectrum.above_noise_db[use], _BEST_SNR_DB) / 10)
     values = frames.values[:, np.rint(frequency / frames.bin_hz).astype(int)]
-    turn = np.exp(-2j * np.pi * frequency * frames.hop_s)
+    turn = np.exp(-2j * np.pi * frequency * frames.hop_s).astype(np.complex64)
     advance = np.angle(values[1:] * np.conj(values[:-1]) * turn)
     share: Floats = advance @ (weight / (2 * np.pi * frames.hop_s * frequency)) / np.sum(weight)  # of the steady pitch
     return 1200 * np.log2(np.maximum(1 + share, 1e-3))
@@ -159,16 +161,15 @@ def cracked(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, befor
     lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), longest + 2)
     x = np.stack([signal.slice(start, start + length) for start in (*starts.tolist(), middle)])
     correlation = _correlation(x, lags)
-    pitch = [_best_lag(row) for row in correlation]
-    if pitch[-1] is None:
+    pitch = _best_lags(correlation)
+    if pitch[-1] == 0:
         return False
     steady = lags[pitch[-1]]
+    other = 12 * np.abs(np.log2(lags[pitch] / steady)) > _OTHER_PITCH_SEMITONES
     return any(
-        early is not None
-        and 12 * abs(np.log2(lags[early] / steady)) > _OTHER_PITCH_SEMITONES
-        and not _alike(row, correlation[-1], lags, early, steady)
-        and not _echo(row, lags, early, rate / before_hz)
-        for row, early in zip(correlation[:-1], pitch[:-1], strict=True)
+        not _alike(correlation[k], correlation[-1], lags, pitch[k], steady)
+        and not _echo(correlation[k], lags, pitch[k], rate / before_hz)
+        for k in np.nonzero(other & (pitch > 0))[0].tolist()
     )
 
 
@@ -186,12 +187,14 @@ def _echo(row: Floats, lags: Ints, early: int, before_lag: float) -> bool:
 
 
 def _correlation(x: Floats32, lags: Ints) -> Floats:
-    """Autocorrelation (N, L) of parts (N, n) at these lags, each by the energy of the two stretches it compares."""
-    length = x.shape[1]
-    spectrum = np.fft.rfft(x, 256 * int(np.ceil((length + lags[-1]) / 256)), axis=1)
-    product = np.fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), axis=1)[:, lags]
+    """Autocorrelation (N, L) of parts (N, n) at successive lags, by the energy of the two stretches compared."""
+    length, least, longest = x.shape[1], int(lags[0]), int(lags[-1])
+    size = fft.next_fast_len(length + longest, real=True)
+    spectrum = fft.rfft(x, size, axis=1)
+    product = fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), size, axis=1)[:, least : longest + 1]
     energy = np.concatenate([np.zeros((len(x), 1)), np.cumsum(x**2, axis=1, dtype=float)], axis=1)
-    both = energy[:, length - lags] * (energy[:, -1:] - energy[:, lags])
+    first = energy[:, length - longest : length - least + 1][:, ::-1]
+    both = first * (energy[:, -1:] - energy[:, least : longest + 1])
     correlation: Floats = product / np.sqrt(np.maximum(both, 1e-20))
     return correlation
 
@@ -202,9 +205,9 @@ def _at(correlation: Floats, lags: Ints, lag: float) -> float:
     return float(correlation[near].max()) if near.any() else -np.inf
 
 
-def _best_lag(correlation: Floats) -> int | None:
-    """Index of the first peak near the highest value; None when there is no peak as high as a tone's."""
-    inner = correlation[1:-1]
-    peak = (inner >= correlation[:-2]) & (inner > correlation[2:])
-    high = np.nonzero(peak & (inner >= max(_TONAL, _NEAR_BEST * correlation.max())))[0]
-    return int(high[0]) + 1 if len(high) else None
+def _best_lags(correlation: Floats) -> Ints:
+    """(N,) index of the first peak near the highest value; 0 where there is no peak as high as a tone's."""
+    inner = correlation[:, 1:-1]
+    least = np.maximum(_TONAL, _NEAR_BEST * correlation.max(axis=1, keepdims=True))
+    peak = (inner >= correlation[:, :-2]) & (inner > correlation[:, 2:]) & (inner >= least)
+    return np.where(peak.any(axis=1), peak.argmax(axis=1) + 1, 0)

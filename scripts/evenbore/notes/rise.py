@@ -21,7 +21,7 @@ from functools import lru_cache
 import numpy as np
 
 from evenbore.facts.arrays import Floats, Floats32, Ints
-from evenbore.notes.spectrum import Harmonics
+from evenbore.notes.spectrum import Harmonics, overlapping
 from evenbore.recording.audio import Signal
 
 TEN_TO_NINETY = float(1 - 4 / np.pi * np.arcsin(np.sqrt(0.1)))  # share of a raised cosine's length
@@ -85,8 +85,10 @@ def _log_amplitude(signal: Signal, onset_s: float, offset_s: float, spectrum: Ha
         return hop_s, np.empty(0), before
     first = round(onset_s * signal.rate) - before * hop - size // 2
     x = signal.slice(first, first + (count - 1) * hop + size)
-    frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop] * _window(size)
-    amplitude = np.abs(np.fft.rfft(frames, axis=1)[:, periods * spectrum.number[use]])
+    # some bins only, of a length that has no fast transform
+    turn = np.exp(-2j * np.pi / size * np.arange(size)).astype(np.complex64)
+    wheels = turn[np.outer(np.arange(size), periods * spectrum.number[use]) % size] * _window(size)[:, None]
+    amplitude = np.abs((overlapping(x, size, hop) @ wheels.view(np.float32)).view(np.complex64))
     amplitude /= np.median(amplitude[count // 2 :], axis=0)
     return hop_s, 0.5 * np.mean(np.log(amplitude**2 + _FLOOR**2), axis=1), before
 

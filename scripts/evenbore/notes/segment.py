@@ -31,6 +31,7 @@ _SKIP = 12.0  # cost of a missing note
 _GAP_PER_S = 20.0  # cost of a gap inside the scale, so that one complete pass beats two halves
 _BACK = 10.0  # cost of going back to play anew
 _FOUND_FRAMES = 3
+_BLOCK_FRAMES = 500  # whose ways are weighed together: memory
 _DIP, _BESIDE = 0.7, 6  # a note is played anew where the level dips under this share of that of so many frames beside
 
 
@@ -171,7 +172,7 @@ def _note_scores(score: Floats32, grid: Floats, target: Floats) -> Floats32:
     return leading
 
 
-def _decode(notes: Floats32, hop_s: float, back: float = np.inf) -> tuple[float, Ints]:
+def _decode(notes: Floats32, hop_s: float, back: float) -> tuple[float, Ints]:
     """Viterbi search: log-likelihood, and the state of every frame, (T,).
 
     States 0 … n-1 are the notes, n … 2n the gaps before, between and after them. Going back to a note that has
@@ -186,40 +187,55 @@ def _decode(notes: Floats32, hop_s: float, back: float = np.inf) -> tuple[float,
     state[n:] = -_SKIP * np.arange(n + 1)
     at_end = np.empty(2 * n + 1, np.float32)
     at_end[:n], at_end[n:] = _SKIP * np.arange(n - 1, -1, -1), _SKIP * np.arange(n, -1, -1)
+    source, cost = _ways(n)
     states = np.empty((n_frames, 2 * n + 1), np.float32)
+    come, again = np.empty(source.shape, np.float32), np.empty(n, np.float32)
     for t in range(n_frames):
-        new, entered = states[t], state - _ENTER
-        new[:] = state  # stay
-        np.maximum(new[1:n], entered[: n - 1], out=new[1:n])  # slur on
-        np.maximum(new[:n], entered[n:-1], out=new[:n])  # start after a gap
-        np.maximum(new[2:n], entered[: max(0, n - 2)] - _SKIP, out=new[2:n])  # slur over a missing note
-        np.maximum(new[n + 1 :], state[:n], out=new[n + 1 :])  # stop
-        np.maximum(new[n + 1 :], state[n:-1] - _SKIP, out=new[n + 1 :])  # a note is missing
-        if back < np.inf:
-            np.maximum(new[:n], np.maximum.accumulate(entered[:n:-1])[::-1] - back, out=new[:n])  # go back
+        new = states[t]
+        np.take(state, source, out=come, mode="clip")
+        come += cost
+        np.maximum.reduce(come, axis=0, out=new)
+        np.maximum.accumulate(state[:n:-1], out=again)
+        again -= _ENTER + back
+        np.maximum(new[:n], again[::-1], out=new[:n])
         new += gain[t]
         state = new
-    path = np.empty(n_frames, int)
     final = state - at_end
-    path[-1] = at = int(final.argmax())
-    for t in range(n_frames - 1, 0, -1):
-        path[t - 1] = at = _before(states[t - 1], at, n, back)
+    path = _back_from(int(final.argmax()), states[:-1], source, cost, back)
     return float(final.max()), path
 
 
-def _before(state: Floats32, at: int, n: int, back: float) -> int:
-    """From which of the states of the frame before the likeliest way leads to `at`; see `_decode`."""
-    ways = [(state[at], at)]
-    if at > n:
-        ways += [(state[at - n - 1], at - n - 1), (state[at - 1] - _SKIP, at - 1)]
-    elif at < n:
-        ways += [(state[n + at] - _ENTER, n + at)]
-        ways += [(state[at - 1] - _ENTER, at - 1)] if at > 0 else []
-        ways += [(state[at - 2] - _ENTER - _SKIP, at - 2)] if at > 1 else []
-        if back < np.inf:
-            gap = n + 1 + at + int(state[n + 1 + at :].argmax())
-            ways += [(state[gap] - _ENTER - back, gap)]
-    return max(ways)[1]
+def _back_from(at: int, states: Floats32, source: Ints, cost: Floats32, back: float) -> Ints:
+    """The likeliest way (T,) to the state `at` of the last frame through the states (T - 1, S) of all before it."""
+    n = states.shape[1] // 2
+    path = np.empty(len(states) + 1, int)
+    path[-1] = at
+    for stop in range(len(states), 0, -_BLOCK_FRAMES):
+        block = states[max(0, stop - _BLOCK_FRAMES) : stop]
+        come = block[:, source] + cost
+        way = come.argmax(axis=1)
+        again = np.maximum.accumulate(block[:, :n:-1], axis=1)[:, ::-1] - (_ENTER + back)
+        goes_back = again > np.take_along_axis(come, way[:, None], axis=1)[:, 0, :n]
+        for t in range(len(block) - 1, -1, -1):
+            if at < n and goes_back[t, at]:
+                at = n + 1 + at + int(block[t, n + 1 + at :].argmax())
+            else:
+                at = int(source[way[t, at], at])
+            path[stop - len(block) + t] = at
+    return path
+
+
+def _ways(n: int) -> tuple[Ints, Floats32]:
+    """From which states each may be reached (4, 2 n + 1), going forward, and what that adds to the log-likelihood."""
+    source = np.tile(np.arange(2 * n + 1), (4, 1))  # stay
+    cost = np.full(source.shape, -np.inf, np.float32)
+    cost[0] = 0
+    source[1, :n], cost[1, :n] = np.arange(n, 2 * n), -_ENTER  # start after a gap
+    source[2, 1:n], cost[2, 1:n] = np.arange(n - 1), -_ENTER  # slur on
+    source[3, 2:n], cost[3, 2:n] = np.arange(n - 2), -_ENTER - _SKIP  # slur over a missing note
+    source[1, n + 1 :], cost[1, n + 1 :] = np.arange(n), 0  # stop
+    source[2, n + 1 :], cost[2, n + 1 :] = np.arange(n, 2 * n), -_SKIP  # a note is missing
+    return source, cost
 
 
 def _support(evidence: Evidence, notes: Floats32, target: Floats, first: Ints, last: Ints) -> tuple[Floats, Floats]:
@@ -228,5 +244,5 @@ def _support(evidence: Evidence, notes: Floats32, target: Floats, first: Ints, l
         span = slice(first[i], last[i] + 1)
         support[i] = notes[span, i].mean()
         other = np.abs(evidence.grid_midi - target[i]) > 0.8
-        rival[i] = evidence.score[span][:, other].mean(axis=0).max()
+        rival[i] = evidence.score[span].mean(axis=0)[other].max()
     return support, rival

@@ -2,7 +2,7 @@
 
 Conventions: `signal` is an `audio.Signal`; `spans` are the notes found, pairs (onset_s, offset_s) in order.
 Levels are in dB relative to full scale (a full-scale sine has -3.01 dB). NaN means not measurable, for
-example because no quiet part exists between the notes. numpy only.
+example because no quiet part exists between the notes.
 """
 
 import math
@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
+from scipy import fft
 
 from evenbore.facts.acoustics import k_weight_power
 from evenbore.facts.arrays import Floats
@@ -172,7 +173,7 @@ def lufs(signal: Signal) -> float:
     pieces = []
     for block in signal.blocks(step * 10):
         whole = block[: len(block) // step * step].reshape(-1, step)
-        spectrum = np.fft.rfft(whole, axis=1).view(np.float32)
+        spectrum = fft.rfft(whole, axis=1).view(np.float32)
         pieces.append(np.square(spectrum, out=spectrum) @ weight)
     power = np.concatenate(pieces) if pieces else np.empty(0)
     if len(power) < LOUDNESS_STEPS:

@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 
+from evenbore.notes.air import note_noise
+from evenbore.notes.background import background
 from evenbore.notes.edges import Edges
 from evenbore.notes.note import measure_notes
+from evenbore.notes.spectrum import analyse, harmonics
 from evenbore.recording.audio import signal_from_array
 from evenbore.synth.room import Chain, room_noise
 from evenbore.synth.tones import Note, coloured_noise, render
@@ -77,3 +80,18 @@ def test_air_that_the_background_hides_is_not_told():
     value, flags = hnr(-60, background_db=-30)
     assert np.isnan(value).mean() >= 0.9
     assert all("hnr_db" in flag for flag, one in zip(flags, value, strict=True) if np.isnan(one))
+
+
+def test_a_gap_beyond_half_the_sample_rate():
+    """Three harmonics lie under 0.45 of the rate, the middle of the gap above them beyond half of it."""
+    rate, f0, sd = 22_050, 3300.0, 0.01
+    rng = np.random.default_rng(5)
+    x = 1e-5 * rng.standard_normal(3 * rate)
+    x[rate : 2 * rate] += 0.2 * np.sin(2 * np.pi * f0 * np.arange(rate) / rate) + sd * rng.standard_normal(rate)
+    signal = signal_from_array(x.astype(np.float32), rate)
+    quiet = background(signal, np.array([1.0]), np.array([2.0]))
+    spectrum = harmonics(analyse(signal.slice(round(1.1 * rate), round(1.9 * rate)), rate, f0), f0)
+    (noise,) = note_noise(signal, [(1.0, 1.1, 1.9, 1.0)], [spectrum], 2000.0, quiet)
+    expected = 2 * sd**2 * len(spectrum.number) * f0 / (rate / 2)  # white; a sine of amplitude 1 has power 1
+    assert len(spectrum.number) == 3
+    assert 10 * np.log10(noise[2] / expected) == pytest.approx(0, abs=0.5)
