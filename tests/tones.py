@@ -20,10 +20,17 @@ def harmonic_tone(f0_hz, levels_db, seconds, rate):
 
 
 def measure_tone(tone, rate, f0_hz, room=1e-6, seed=0) -> Notes:
-    """Measure one note, `tone`, in a room of faint noise (RMS `room`) with LEAD_S of it before and after."""
+    """Measure one note, see `measure_tones`."""
+    return measure_tones([tone], rate, [f0_hz], room, seed)
+
+
+def measure_tones(tones, rate, f0_hz, room=1e-6, seed=0) -> Notes:
+    """Measure a take of notes, the `tones`, in a room of faint noise (RMS `room`), LEAD_S of it around each."""
     pause = np.zeros(round(LEAD_S * rate))
-    x = np.concatenate([pause, tone, pause])
+    x = np.concatenate([pause, *(part for tone in tones for part in (tone, pause))])
     x = x + np.random.default_rng(seed).normal(0, room, len(x))
-    edges = Edges(np.array([LEAD_S]), np.array([LEAD_S + len(tone) / rate]), np.zeros(1, bool), np.full(1, np.nan))
-    hz = np.array([float(f0_hz)])
+    seconds = np.array([len(tone) / rate for tone in tones])
+    onset = LEAD_S + np.cumsum(seconds + LEAD_S) - (seconds + LEAD_S)
+    edges = Edges(onset, onset + seconds, np.zeros(len(onset), bool), np.full(len(onset), np.nan))
+    hz = np.array(f0_hz, float)
     return measure_notes(signal_from_array(x, rate), edges, hz, hz)

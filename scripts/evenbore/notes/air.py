@@ -22,7 +22,7 @@ from evenbore.recording.audio import Signal
 # ASSUME: tuned by trial on additive tones in simulated rooms; no source.
 _PERIODS = 25.0  # of a window: the side bands of a vibrato stay clear of the middle between two harmonics
 _LEAST_PERIODS = 2 * 4.0  # from here on there is something between the main lobes of two harmonics, 4 bins to a side
-_MIDDLE = 0.15  # share of a gap, to either side of its middle, that is looked at
+_MIDDLE = 0.2  # share of a gap, to either side of its middle, that is looked at
 _SWING = 3.0  # standard deviations by which the pitch goes up and down
 _LOBE_BINS = 4.0  # half of the window's main lobe
 _DECAYS_S = np.geomspace(0.1, 3.2, 16)
