@@ -38,7 +38,8 @@ def finished(tmp_path_factory, repo, require_program, require_file):
     paths = {"path_to_study": folder, "path_to_config": folder / "config/config.yaml"}
     results = folder / "results"
     diagnose_study(
-        **paths, path_to_notes_normalised=results / "work/notes.parquet",
+        **paths, path_to_recordings=results / "tables/recordings.tsv",
+        path_to_notes_normalised=results / "work/notes.parquet",
         path_to_findings=results / "tables/findings.tsv",
     )  # fmt: skip
     report_sample.vet_sample(folder)
