@@ -31,7 +31,10 @@ DAMAGE = (
     r"no sound track|named \.|holds text|goes on for more"
 )
 # A damaged header can also give another sampling rate, or noise for samples.
-MISREAD = DAMAGE + r"|no such scale|sounds .* than the sheet|opposite order|notes not found|clipp|noise|low"
+MISREAD = DAMAGE + (
+    r"|no such scale|sounds .* than the sheet|opposite order|notes not found|clipp|noise|low"
+    r"|samples are missing|within a note|was played|played more than once"
+)
 LIGHT, HEAVY = "light", "heavy"
 
 

@@ -19,7 +19,7 @@ TOP_HZ = 10_000.0  # harmonics and noise are measured up to here (or 0.45 of the
 ABOVE_NOISE_DB = 6.0  # ASSUME: a harmonic less than this above the noise is missing, not a number
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _SOLE_DB = 28.0  # a note sounds higher where every second or third harmonic stands so far over all others,
-_FIRST_DB, _SECOND_DB = 14.0, 8.0  # or the strongest two of them so far
+_FIRST_DB, _SECOND_DB = 14.0, 9.0  # or the strongest two of them so far
 _PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear of each other
 _BLOCK_SAMPLES = 1 << 16
 # products of small primes
