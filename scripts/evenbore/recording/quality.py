@@ -10,7 +10,6 @@ from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
-from scipy import fft
 
 from evenbore.facts.acoustics import k_weight_power
 from evenbore.facts.arrays import Floats
@@ -164,6 +163,8 @@ def lufs(signal: Signal) -> float:
     >>> print(f"{lufs(signal_from_array(tone, 48_000)):.1f}")  # BS.1770-4, annex 1: −3.01
     -3.0
     """
+    from scipy import fft  # only here, for checking files needs none of it
+
     step = round(LOUDNESS_STEP_S * signal.rate)
     weight = k_weight_power(np.fft.rfftfreq(step, 1 / signal.rate).astype(float)) * 2 / step**2
     weight[0] /= 2
