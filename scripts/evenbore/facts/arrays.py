@@ -1,4 +1,4 @@
-"""The types of arrays, as annotations name them; their shapes stand in the docstrings."""
+"""The types of arrays, as annotations name them; their shapes stand in the docstrings. The median of what is known."""
 
 from typing import Any, TypeAlias
 
@@ -11,3 +11,14 @@ Spectra: TypeAlias = NDArray[np.complex64]
 Ints: TypeAlias = NDArray[np.integer[Any]]
 Bools: TypeAlias = NDArray[np.bool_]
 Numbers: TypeAlias = NDArray[np.floating[Any] | np.integer[Any]]
+
+
+def known_median(values: Floats | list[float]) -> float:
+    """Median of the values that are not NaN; NaN where there is none.
+
+    >>> known_median([1.0, float("nan"), 4.0])
+    2.5
+    """
+    known = np.asarray(values, float)
+    known = known[~np.isnan(known)]
+    return float(np.median(known)) if known.size else float("nan")

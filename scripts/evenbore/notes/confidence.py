@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats
+from evenbore.facts.arrays import Bools, Floats, known_median
 from evenbore.facts.rows import Row
 
 SIGNS: Final = ("weak", "long", "brief", "away", "holes")
@@ -37,7 +37,7 @@ def signs(score: Floats, rival: Floats, found: Bools, rows: list[Row]) -> Floats
     alone = ~(beside[step] & beside[step + 2]) & (step < step.max(initial=0))
     longer = (np.log(length / np.median(length)) - _LONGER) / (_TWICE - _LONGER)
     near = (np.abs(step[:, None] - step) <= _NEAR) & (step[:, None] != step)
-    off = np.abs(cents - [_median(cents[those]) for those in near])
+    off = np.abs(cents - [known_median(cents[those]) for those in near])
     return np.column_stack(
         [
             np.clip((_STRONG - 2 * score[step] + rival[step]) / _WEAKER, 0, 2),
@@ -53,9 +53,3 @@ def confidence(told: Floats) -> Floats:
     """Probability (n,) that a note is the expected one, from what `signs` told (n, 5)."""
     sure: Floats = 1 / (1 + np.exp(told @ _AGAINST - _USUAL))
     return sure
-
-
-def _median(values: Floats) -> float:
-    """Of those that are known; NaN where none is."""
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else float("nan")

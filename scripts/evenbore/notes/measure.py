@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats, Ints
+from evenbore.facts.arrays import Bools, Floats, Ints, known_median
 from evenbore.facts.flags import UNSURE
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError
@@ -123,8 +123,8 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     ]
     for number in sorted({note["pass"] for note in notes}):
         _add_confidence(passes[number - 1], [note for note in notes if note["pass"] == number])
-    record["snr_db"] = _median([note["snr_db"] for note in notes])
-    record["offset_cents"] = _median([note["cents"] for note in notes])
+    record["snr_db"] = known_median([note["snr_db"] for note in notes])
+    record["offset_cents"] = known_median([note["cents"] for note in notes])
     far_off = [note for note in notes if abs(note["cents"] - record["offset_cents"]) > NOTE_CENTS]
     for note in far_off:
         note["flags"] = f"{note['flags']} far_off".strip()
@@ -248,8 +248,3 @@ def _stack_bands(notes: list[Row], bands: list[Floats | None]) -> dict[str, Floa
 
 def _place(note: Row, n: int) -> tuple[Ints, Ints]:
     return np.full(n, note["pass"]), np.full(n, note["step"])
-
-
-def _median(values: list[float]) -> float:
-    known = [value for value in values if not np.isnan(value)]
-    return float(np.median(known)) if known else float("nan")
