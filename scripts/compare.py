@@ -2,23 +2,28 @@
 
 from evenbore.compare.cluster import clusters_by_family
 from evenbore.compare.gates import check_gates, seen_by
-from evenbore.compare.pairs import compared_states, in_state, of_criterion, paired, pairs_table
+from evenbore.compare.pairs import compared_states, in_state, of_criterion, own_days_table, paired, pairs_table
 from evenbore.compare.rank import draw_pools, rank_tables, save_pools
 from evenbore.compare.value import value_table
 from evenbore.files.longtables import read_rows
 from evenbore.files.tables import read_parquet, read_table, write_table, write_table_parts
+from evenbore.judge.repeatability import days_of_frame
 from evenbore.process.steplog import step_log
 from evenbore.study.sheets import load_study
 
 
 def compare_study(
     path_to_study: str, path_to_config: str, path_to_criteria: str, path_to_instruments: str, path_to_takes: str,
-    path_to_shifts: str, path_to_note_profiles: str, paths_to_tables: dict[str, str], path_to_draws: str,
+    path_to_shifts: str, path_to_days: str, path_to_note_profiles: str, paths_to_tables: dict[str, str],
+    path_to_draws: str,
 ) -> None:  # fmt: skip
     sheets = load_study(path_to_study, path_to_config)
     settings, families = sheets.config, {name: row["family"] for name, row in sheets.instruments.items()}
     registry, values = read_table(path_to_criteria, "criteria"), read_table(path_to_instruments, "instruments")
-    scatter = read_parquet(path_to_takes), read_parquet(path_to_shifts)
+    scatter, days = (
+        (read_parquet(path_to_takes), read_parquet(path_to_shifts)),
+        days_of_frame(read_parquet(path_to_days)),
+    )
     states = compared_states(values, settings["states"], settings["compare_state"])
     compared = in_state(values, states)
     checked = check_gates(compared, seen_by(sheets.inspection, states, settings["states"]), settings["gates"], states)
@@ -28,13 +33,15 @@ def compare_study(
     clusters, reasons = clusters_by_family(in_state(at_base, states), families, settings["seed"])
     for family, reason in reasons.items():
         print(f"{family}: {reason or 'the instruments fall into clusters'}")
-    pools = draw_pools(values, *scatter, registry, states, families, settings["seed"], settings["draws"])
+    pools = draw_pools(values, *scatter, registry, states, families, days, settings["seed"], settings["draws"])
     tables = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
     cost = of_criterion(compared, "total_cost").set_index("instrument")["value"]
     tables |= {"clusters": clusters, "value": value_table(pools, settings["priorities"], registry, cost, failed)}
     chosen = paired(states, tables["ranking"], sheets.instruments)
     print(f"compared pair by pair: {len(chosen)} of {len(states)} instruments")
-    write_table_parts(pairs_table(values, *scatter, registry, chosen, families), "pairs", paths_to_tables["pairs"])
+    asked = values, *scatter, registry, chosen, families
+    write_table_parts(pairs_table(*asked, days), "pairs", paths_to_tables["pairs"])
+    tables["own_days"] = own_days_table(*asked, days, settings["own_days"])
     for table, frame in tables.items():
         write_table(frame, table, paths_to_tables[table])
     save_pools(pools, path_to_draws)
@@ -42,7 +49,7 @@ def compare_study(
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
-        read = ("criteria", "instruments", "takes", "shifts", "note_profiles")
+        read = ("criteria", "instruments", "takes", "shifts", "days", "note_profiles")
         compare_study(
             path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,
             **{f"path_to_{table}": snakemake.input[table] for table in read},

@@ -7,6 +7,7 @@ from evenbore.files.tables import read_parquet, read_table, write_table
 from evenbore.findings.diagnose import study_tolerances
 from evenbore.findings.status import status_table
 from evenbore.findings.vet import NOTE_COLUMNS, decisions, vetting_table
+from evenbore.judge.repeatability import days_of_frame
 from evenbore.process.steplog import step_log
 from evenbore.study.sheets import load_study
 
@@ -14,8 +15,8 @@ from evenbore.study.sheets import load_study
 def vet_study(
     path_to_study: str, path_to_config: str, path_to_recordings: str, path_to_instruments: str,
     path_to_note_profiles: str, path_to_notes_normalised: str, path_to_findings: str, path_to_criteria: str,
-    path_to_pairs: str, path_to_ranking: str, path_to_value: str,
-    path_to_vetting: str, path_to_status: str, path_to_changes: str,
+    path_to_takes: str, path_to_shifts: str, path_to_days: str, path_to_pairs: str, path_to_ranking: str,
+    path_to_value: str, path_to_vetting: str, path_to_status: str, path_to_changes: str,
 ) -> None:  # fmt: skip
     sheets = load_study(path_to_study, path_to_config)
     notes, values = read_parquet(path_to_notes_normalised, NOTE_COLUMNS), read_table(path_to_instruments, "instruments")
@@ -34,14 +35,15 @@ def vet_study(
     )  # fmt: skip
     write_table(vetting_table(decided, sheets.instruments), "vetting", path_to_vetting)
     write_table(status, "status", path_to_status)
-    write_table(changes(values, profiles, sheets.config, tolerances), "changes", path_to_changes)
+    scatter = read_parquet(path_to_takes), read_parquet(path_to_shifts), days_of_frame(read_parquet(path_to_days))
+    write_table(changes(values, *scatter, profiles, sheets.config, tolerances), "changes", path_to_changes)
 
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
         read = (
             "recordings", "instruments", "note_profiles", "notes_normalised", "findings",
-            "criteria", "pairs", "ranking", "value",
+            "criteria", "takes", "shifts", "days", "pairs", "ranking", "value",
         )  # fmt: skip
         vet_study(
             path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,

@@ -45,6 +45,7 @@ rule assess:
         tuning_advice=f"{TABLES}/tuning_advice.tsv",
         criteria_takes=f"{WORK}/criteria_takes.parquet",
         criteria_shifts=f"{WORK}/criteria_shifts.parquet",
+        days=f"{WORK}/own_days.parquet",
     log:
         "results/logs/assess.log",
     benchmark:

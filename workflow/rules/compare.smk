@@ -7,6 +7,7 @@ rule compare:
         instruments=rules.assess.output.instruments,
         takes=rules.assess.output.criteria_takes,
         shifts=rules.assess.output.criteria_shifts,
+        days=rules.assess.output.days,
         note_profiles=rules.normalise.output.note_profiles,
         sheets=SHEETS,
         code=library_files("compare"),
@@ -17,6 +18,7 @@ rule compare:
         sensitivity=f"{TABLES}/sensitivity.tsv",
         value=f"{TABLES}/value.tsv",
         clusters=f"{TABLES}/clusters.tsv",
+        own_days=f"{TABLES}/own_days.tsv",
         draws=f"{WORK}/draws.npz",
     log:
         "results/logs/compare.log",

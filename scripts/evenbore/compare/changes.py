@@ -2,25 +2,32 @@
 
 Only what was recorded in both states counts. A note's level, brightness and pitch are taken from the instrument's own
 middle of the same state, so that a softer take or another position of the mouthpiece is no change of a note.
-Intervals are normal ones from the standard errors of both states; p values of the notes are adjusted over all notes of
-one instrument and measure (Benjamini & Hochberg 1995).
+How values of the whole instrument err is the model of `repeatability`, as for pairs. Notes have the standard errors of
+both states; as little is known of a single note's scatter as of an instrument's, so their intervals are Student's with
+as many degrees of freedom. p is adjusted over all criteria, and over the notes of a measure, of one instrument and step
+together (see `multiplicity`).
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from evenbore.compare.multiplicity import adjusted, over_families
+from evenbore.compare.pairs import design, of_criterion
 from evenbore.compare.verdict import verdicts
 from evenbore.facts.columns import names
-from evenbore.facts.criteria import EXACT, MEASURED
+from evenbore.facts.criteria import MEASURED
 from evenbore.facts.rows import Row
+from evenbore.judge.repeatability import OWNER, PRIOR_DF, Days
 from evenbore.judge.values import COLUMNS
+from evenbore.statistics.student import CONFIDENCE, half_width, two_sided
 
-Z90 = float(stats.norm.ppf(0.95))
+Step: TypeAlias = tuple[str, str, str]
+"""Instrument, the state before and the state after."""
 CRITERION_OF_MEASURE = {COLUMNS[criterion.measure]: criterion.name for criterion in MEASURED if criterion.measure}
 """Measure of a note -> criterion whose just-noticeable difference it has."""
 
@@ -38,56 +45,84 @@ def in_several_states(profiles: pd.DataFrame, values: pd.DataFrame, base_dynamic
 
 def changes(
     values: pd.DataFrame,
+    takes: pd.DataFrame,
+    shifts: pd.DataFrame,
+    days: Mapping[str, Days],
     profiles: pd.DataFrame,
     config: Mapping[str, Any],
     tolerances: Mapping[str, Mapping[str, float]],
 ) -> pd.DataFrame:
-    """The table `changes`. `values`: table `instruments`; `profiles`: note_profiles at the base dynamic;
-    `tolerances`: instrument -> tolerances."""
-    order, rows = {state: n for n, state in enumerate(config["states"])}, []
+    """The table `changes`. `values`: table `instruments`; `takes`, `shifts`, `days`: as from `assess`; `profiles`:
+    note_profiles at the base dynamic; `tolerances`: instrument -> tolerances."""
+    order = {state: n for n, state in enumerate(config["states"])}
+    steps = [
+        (str(name), before, after)
+        for name, rows in values.groupby("instrument", sort=False)
+        for before, after in pairwise(sorted(rows["state"].dropna().unique(), key=order.__getitem__))
+    ]
+    if not steps:
+        return pd.DataFrame(columns=names("changes"))
+    whole = _whole(values, takes, shifts, days, steps, config["just_noticeable"])
     profiles_of = dict(list(profiles.groupby("instrument")))
-    for instrument, of_instrument in values.groupby("instrument", sort=False):
-        name = str(instrument)
-        states = sorted(of_instrument["state"].dropna().unique(), key=order.__getitem__)
-        for before, after in pairwise(states):
-            rows += _criteria(of_instrument, name, before, after, config["just_noticeable"])
-            theirs = profiles_of.get(name, profiles[:0])
-            for measure, criterion in CRITERION_OF_MEASURE.items():
-                limit = tolerances[name]["note_cents"] if measure == "cents" else None
-                rows += _notes(theirs, name, before, after, measure, config["just_noticeable"][criterion], limit)
-    return pd.DataFrame(rows, columns=names("changes"))
+    parts = []
+    for step, rows in zip(steps, whole, strict=True):
+        limits = tolerances[step[0]]["note_cents"]
+        theirs = profiles_of.get(step[0], profiles[:0])
+        families = [rows] + [
+            _notes(theirs, step, measure, config["just_noticeable"][criterion], limits if measure == "cents" else None)
+            for measure, criterion in CRITERION_OF_MEASURE.items()
+        ]
+        parts += _told([pd.DataFrame(family) for family in families if family])
+    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=names("changes"))
+    return table.reindex(columns=names("changes"))
 
 
-def _criteria(
-    of_instrument: pd.DataFrame, name: str, before: str, after: str, just_noticeable: Mapping[str, float | None]
-) -> list[Row]:
-    change_rows = []
-    for key, rows in of_instrument.groupby("criterion", sort=False):
-        criterion = str(key)
-        of_states = [rows[rows["state"] == state] for state in (before, after)]
-        if any(len(one) != 1 for one in of_states) or criterion in EXACT:
+def _told(families: list[pd.DataFrame]) -> list[pd.DataFrame]:
+    """The families of rows of one step, with verdicts."""
+    p_adjusted = [adjusted(family["p"].to_numpy(float)) for family in families]
+    times = over_families(p_adjusted)
+    for family, p in zip(families, p_adjusted, strict=True):
+        limit = family["just_noticeable"].astype(float)
+        verdict = verdicts(family["low"], family["high"], np.minimum(p * times, 1.0), limit)
+        family["verdict"] = np.where(family["comparable"] & family["change"].notna(), verdict, "not_comparable")
+    return families
+
+
+def _whole(
+    values: pd.DataFrame,
+    takes: pd.DataFrame,
+    shifts: pd.DataFrame,
+    days: Mapping[str, Days],
+    steps: Sequence[Step],
+    just_noticeable: Mapping[str, float | None],
+) -> list[list[Row]]:
+    """Rows of the criteria of each step."""
+    owners = [(name, state) for name, *states in steps for state in states]
+    before, after = np.arange(0, len(owners), 2), np.arange(1, len(owners), 2)
+    rows: list[list[Row]] = [[] for _ in steps]
+    for criterion in MEASURED:
+        known = of_criterion(values, criterion.name).set_index(OWNER).reindex(pd.MultiIndex.from_tuples(owners))
+        plan = design(of_criterion(takes, criterion.name), of_criterion(shifts, criterion.name), owners, days)
+        if plan is None:
             continue
-        first, last = (one.iloc[0] for one in of_states)
-        errors = [(row["high"] - row["low"]) / (2 * Z90) for row in (first, last)]
-        se = np.hypot(errors[0], errors[1])
-        change = last["value"] - first["value"]
-        p = 2 * stats.norm.sf(abs(change) / se) if se > 0 else np.nan
-        row = _row(name, before, after, criterion, None, change, se, p, just_noticeable.get(criterion))
-        if pd.notna(first["group"]) and first["group"] != last["group"]:
-            row["verdict"] = "not_comparable"
-        change_rows.append(row)
-    return change_rows
+        value, group = (known[column].to_numpy(float, na_value=np.nan) for column in ("value", "group"))
+        change = value[after] - value[before]
+        scale, df = plan.of_differences(after, before)
+        scale = np.where(plan.linked(after, before)[:, None], scale, np.nan)
+        half = half_width(scale, df, plan.errors.shares, CONFIDENCE)
+        p = two_sided(change, scale, df, plan.errors.shares)
+        comparable = (group[after] == group[before]) | (not criterion.chain_dependent)
+        for n, step in enumerate(steps):
+            limit = just_noticeable.get(criterion.name)
+            rows[n].append(_row(step, criterion.name, None, change[n], half[n], p[n], limit, bool(comparable[n])))
+    return rows
 
 
 def _notes(
-    profiles: pd.DataFrame,
-    name: str,
-    before: str,
-    after: str,
-    measure: str,
-    just_noticeable: float | None,
-    limit: float | None,
+    profiles: pd.DataFrame, step: Step, measure: str, just_noticeable: float | None, limit: float | None
 ) -> list[Row]:
+    """Rows of the notes of one step and measure."""
+    _, before, after = step
     table = profiles[profiles["measure"] == measure].pivot_table(
         index=["midi", "written_note"], columns="state", values=["value", "se"], sort=True
     )
@@ -100,12 +135,10 @@ def _notes(
         se = np.hypot(table["se"][before], table["se"][after]).reindex(value.index)
     else:
         se = pd.Series(np.nan, value.index)
-    p = pd.Series(2 * stats.norm.sf(change.abs() / se), value.index)
-    known = p.notna()
-    p[known] = stats.false_discovery_control(p[known]) if known.any() else p[known]
+    half, p = stats.t.ppf((1 + CONFIDENCE) / 2, PRIOR_DF) * se, 2 * stats.t.sf(change.abs() / se, PRIOR_DF)
     rows = []
-    for key in value.index:
-        row = _row(name, before, after, measure, key[1], change[key], se[key], p[key], just_noticeable)
+    for n, key in enumerate(value.index):
+        row = _row(step, measure, key[1], change[key], half[key], p[n], just_noticeable, True)
         if limit is not None:
             row["within_tolerance"] = "yes" if abs(value.loc[key, after]) <= limit else "no"
         rows.append(row)
@@ -113,26 +146,25 @@ def _notes(
 
 
 def _row(
-    name: str,
-    before: str,
-    after: str,
+    step: Step,
     criterion: str,
     note: str | None,
     change: float,
-    se: float,
+    half: float,
     p: float,
     just_noticeable: float | None,
+    comparable: bool,
 ) -> Row:
-    low, high = change - Z90 * se, change + Z90 * se
+    """A row of the table, with what its verdict needs besides."""
     return {
-        "instrument": name,
-        "state_from": before,
-        "state_to": after,
+        **dict(zip(("instrument", "state_from", "state_to"), step, strict=True)),
         "criterion": criterion,
         "note": note,
         "change": change,
-        "low": low,
-        "high": high,
-        "verdict": str(verdicts(low, high, p, just_noticeable)) if np.isfinite(change) else "not_comparable",
+        "low": change - half,
+        "high": change + half,
         "within_tolerance": None,
+        "p": p,
+        "just_noticeable": just_noticeable,
+        "comparable": comparable,
     }

@@ -29,9 +29,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from evenbore.compare.pairs import POWER, in_state, of_criterion
+from evenbore.compare.multiplicity import adjusted, detectable, first_threshold
+from evenbore.compare.pairs import in_state, of_criterion
 from evenbore.compare.tangles import SHEET_COLUMNS, TAKE_COLUMNS, tangles, words
-from evenbore.compare.verdict import ALPHA, verdicts
+from evenbore.compare.verdict import verdicts
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import EXACT
@@ -256,7 +257,6 @@ def judge_factor(
         results.append(result | {
             "estimate": estimate, "low": estimate - reach, "high": estimate + reach, "p": p, "se": se, "df": df,
             "p_permutation": permutation_p(strata, factor, weights, members, rng),
-            "smallest_detectable": (stats.t.isf(ALPHA / 2, df) + stats.t.ppf(POWER, df)) * se,
             "method": fitted.method, "reason": beside,
         })  # fmt: skip
     return results
@@ -390,9 +390,10 @@ def _adjusted(rows: list[Row]) -> list[Row]:
     """The rows of one factor with p_adjusted, equivalence and verdict."""
     known = [row for row in rows if np.isfinite(row.get("p", np.nan))]
     if known:
-        adjusted = stats.false_discovery_control([row["p"] for row in known], method="bh")
-        for row, p in zip(known, adjusted, strict=True):
+        threshold = first_threshold(1, len(known), 1)
+        for row, p in zip(known, adjusted(np.array([row["p"] for row in known])), strict=True):
             row["p_adjusted"] = float(p)
+            row["smallest_detectable"] = detectable(row["se"], row["df"], threshold)
             jnd = row["just_noticeable"]
             row["verdict"] = str(verdicts(row["low"], row["high"], p, jnd))
             inside = row["verdict"] == "no_audible_difference"

@@ -1,96 +1,87 @@
 """Pairs of instruments: difference, 90 % interval, adjusted p and a verdict for every criterion.
 
 Conventions
-- The unit of replication is the take (one recording), not the note. A player repeats an instrument only a few
-  times, so the repeatability standard deviation s_r is pooled over all instruments of the study (ISO 5725-2, see
-  `repeatability`), with its degrees of freedom.
-- Var(a - b) = s_r² takes + s_d² days + Σ (shift_a - shift_b)². `takes` is 1/n_a + 1/n_b within a session; across
-  linked sessions the links' takes come in. `days` is the same with every instrument's own days for takes, s_d = ratio
-  s_r their scatter (see `repeatability`): it does not cancel within a session, for each instrument has a day of its
+- The unit of replication is the take (one recording), not the note. How values err is the model of `repeatability`:
+  Var(a - b) = takes + s_d² days + Σ (shift_a - shift_b)², s_d = ratio s_r the scatter of own days. Across linked
+  sessions the links' takes and days come in; days do not cancel within a session, for each instrument has a day of its
   own. The shifts, for chain-dependent criteria, are what the value moves along each direction of the set-ups' error.
 - The ratio is uncertain: p and interval are those of a mixture of Student's t over it (see `student`).
 - What a session adds to all instruments alike is taken out of the values before (`assess`), for the ADDITIVE criteria;
-  for the others it counts as scatter of the days.
-- Where no instrument, directly or through others, was recorded in the sessions of both, the difference holds what a
-  session adds, of unknown size: no interval, and undecided. The links are those of the takes behind the criterion.
+  for the others it counts as scatter of the days. A session of several players counts as one of each.
+- Where no instrument, directly or through others, was recorded in the sessions of both by the players of both, the
+  difference holds what session and player add, of unknown size: no interval, and undecided. The links are those of the
+  takes behind the criterion.
+- In a session that nothing links, the room's resonances at single notes are in every instrument's unevenness, and
+  shrink the differences of roots of mean squares: there such values are never told to be equal.
+- p is adjusted over the pairs of a criterion and, with them, over the criteria (see `multiplicity`).
 - Only instruments of one family are compared, except by cost.
 - Costs are exact: no variance, p is 0 for any difference and 1 for none; what costs the same is no difference to hear.
 - NaN = not measurable or not known. Tables have the columns of `columns.TABLES`.
 
-References: Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289 (adjusted p); Schuirmann 1987,
-J. Pharmacokinet. Biopharm. 15, 657 (two one-sided tests = 90 % interval inside the margins).
+Reference: Schuirmann 1987, J. Pharmacokinet. Biopharm. 15, 657 (two one-sided tests: 90 % interval inside the margins).
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from evenbore.compare.multiplicity import POWER, adjusted, over_families
 from evenbore.compare.verdict import ALPHA, verdicts
 from evenbore.facts.arrays import Bools, Floats, Ints
-from evenbore.facts.criteria import ADDITIVE, EXACT
+from evenbore.facts.columns import names
+from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.rows import Row
-from evenbore.judge.repeatability import (
-    ONE_DAY,
-    UNKNOWN_REPEATABILITY,
-    Repeatability,
-    day_scale,
-    error_parts,
-    repeatability,
-)
-from evenbore.setups.comparability import session_groups
+from evenbore.judge.repeatability import OWNER, Days, Errors, contrast, errors_of
 from evenbore.statistics.student import CONFIDENCE, half_width, two_sided
 
-POWER = 0.80
+ONE_RATIO = np.ones(1)
+_NODES, _NODE_SHARES = np.polynomial.hermite_e.hermegauss(9)
+_NODE_SHARES = _NODE_SHARES / _NODE_SHARES.sum()
 MOST_PAIRED = 300
 MOST_TAKES = 50
 """Above this many takes of each instrument the answer is: not with takes."""
 
 UNLINKED_CHAIN = "recorded in set-ups that no shared instrument links: it would compare rooms and microphones"
 UNLINKED_PLAYER = (
-    "no instrument links the sessions of the two with takes of this kind, so a change from day to day cannot be told"
-    " from the instrument: record one of the two in the other's session as well"
+    "no instrument links the sessions and players of the two with takes of this kind, so what a day or a player adds"
+    " cannot be told from the instrument: record one of the two in the other's session, by its player, as well"
 )
 OTHER_KIND = "different kinds of instrument"
 REPEATABILITY_UNKNOWN = "no repeat takes in the study: the player's own repeatability is not known"
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
 SAME_COST = "both cost the same"
+ROOM_WITHIN = (
+    "too alike to tell apart here, but the room's resonances at single notes are in both values: record one of them in"
+    " another room as well before calling them equal"
+)
 NEEDS_OTHER_DAYS = "each take on another day, and both instruments played on each of these days"
 DAYS_ASSUMED = "how much an instrument's days scatter is assumed, for only one was recorded on several"
 
 
 @dataclass(frozen=True)
 class Design:
-    """What lies behind the values of the instruments (I) for one criterion.
+    """What lies behind the values of the instruments (I) for one criterion: how they err; `shifts` (I, K), the change
+    of the value along each direction of the set-ups' error, one standard error; `one_room` (I,): whether all that they
+    are linked with was recorded in one session. NaN without takes."""
 
-    `n` (I,) takes; `takes`, `days` (I, I) covariance of the errors as parts of a take's and a day's variance; `shifts`
-    (I, K) change of the value along each direction of the set-ups' error, one standard error; `repeatability` of the
-    criterion; `linked` (I,) number of the sessions joined by shared instruments that each belongs to. All NaN without
-    takes.
-    """
-
-    n: Floats
-    takes: Floats
-    days: Floats
+    errors: Errors
     shifts: Floats
-    repeatability: Repeatability
-    linked: Floats
+    one_room: Bools
 
-    def difference_scale(self, a: Ints, b: Ints, fewer: float | Floats = 1.0) -> Floats:
+    def of_differences(self, a: Ints, b: Ints, fewer: float | Floats = 1.0) -> tuple[Floats, Floats]:
         """Standard errors (P, K) of the differences between the instruments `a` and `b` (indices (P,)), one for each
-        ratio of the repeatability; `fewer` (P,): the part of the takes' variance that more takes would leave."""
-        takes, days, moved = (contrast(part, a, b) for part in (self.takes, self.days, self.shifts @ self.shifts.T))
-        return self.repeatability.scale(takes * fewer, days, moved)
+        ratio, and their degrees of freedom (P,); `fewer` (P,): the part of the takes' variance that more takes leave.
+        """
+        return self.errors.of_differences(a, b, contrast(self.shifts @ self.shifts.T, a, b), fewer)
 
-
-def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
-    """Variance (P,) of the differences between `a` and `b` (indices (P,)); 0 at least, against rounding."""
-    variance: Floats = np.maximum(covariance[a, a] + covariance[b, b] - 2 * covariance[a, b], 0)
-    return variance
+    def linked(self, a: Ints, b: Ints) -> Bools:
+        """Whether the blocks of `a` and `b` are joined (P,)."""
+        return np.asarray(self.errors.group[a] == self.errors.group[b])
 
 
 def compared_states(instruments: pd.DataFrame, states: list[str], compare_state: str) -> dict[str, str]:
@@ -109,86 +100,89 @@ def in_state(frame: pd.DataFrame, states: dict[str, str]) -> pd.DataFrame:
     return frame[frame["state"] == frame["instrument"].map(states)]
 
 
-def design(takes: pd.DataFrame, shifts: pd.DataFrame, states: dict[str, str], instruments: list[str]) -> Design:
-    """Design of one criterion from its rows of `takes` and `shifts`; NaN for an instrument without takes.
+def design(
+    takes: pd.DataFrame, shifts: pd.DataFrame, owners: Sequence[tuple[str, str]], days: Mapping[str, Days]
+) -> Design | None:
+    """Design of one criterion from its rows of `takes` and `shifts`, for these instruments in these states; None where
+    nobody has takes.
 
     The repeatability is pooled over every state: it is the player's, not the state's.
     """
-    number = len(instruments)
-    wide = in_state(shifts, states).pivot(index="instrument", columns="component", values="shift")
-    moved = wide.reindex(instruments).fillna(0.0).to_numpy(float)
-    of_takes, of_days = np.full((2, number, number), np.nan)
     if takes.empty:
-        unknown = np.full(number, np.nan)
-        return Design(unknown, of_takes, of_days, moved, UNKNOWN_REPEATABILITY, unknown)
-    additive = set(takes["criterion"]) <= ADDITIVE
-    owners, *parts = error_parts(takes, additive)
-    compared = [(name, states[name]) for name in instruments]
-    place = owners.get_indexer(compared)  # type: ignore[arg-type]  # a list of keys is right
-    for part, whole in zip(parts, (of_takes, of_days), strict=True):
-        whole[np.ix_(place >= 0, place >= 0)] = part[np.ix_(place[place >= 0], place[place >= 0])]
-    counted = in_state(takes, states)
-    n = np.asarray(counted.groupby("instrument").size().reindex(instruments), float)
-    sessions = counted["session"].map(session_groups(takes.assign(status="ok")))
-    linked = np.asarray(sessions.groupby(counted["instrument"]).first().reindex(instruments), float)
-    return Design(n, of_takes, of_days, moved, repeatability(takes, additive, day_scale(takes["criterion"])), linked)
+        return None
+    index = pd.MultiIndex.from_tuples(owners, names=OWNER)
+    moved = shifts.pivot(index=OWNER, columns="component", values="shift").reindex(index).fillna(0.0).to_numpy(float)
+    criterion = CRITERIA[takes["criterion"].iloc[0]]
+    errors = errors_of(takes, criterion.additive, days[criterion.day_kind])
+    group = pd.Series(errors.group, errors.owners)
+    sessions = takes["session"].groupby(group.reindex(pd.MultiIndex.from_frame(takes[OWNER])).to_numpy()).nunique()
+    return Design(errors.of(owners), moved, np.asarray(group.reindex(index).map(sessions) == 1))
 
 
 def judge(
-    difference: ArrayLike, scale: ArrayLike, df: float, just_noticeable: float, shares: Floats = ONE_DAY[1]
+    difference: ArrayLike,
+    scale: ArrayLike,
+    df: float | Floats,
+    just_noticeable: float,
+    shares: Floats = ONE_RATIO,
+    times: float = 1.0,
 ) -> pd.DataFrame:
     """Interval, p, adjusted p and verdict for all pairs of one criterion, from differences (P,), their standard errors
-    `scale` (P, K) and the probabilities `shares` (K,) of these.
+    `scale` (P, K), the probabilities `shares` (K,) of these, and the degrees of freedom, of all or of each (P,).
 
-    An unknown scale (NaN) gives undecided.
+    `times`: what the adjusted p is multiplied with for the other criteria. An unknown scale (NaN) gives undecided.
     """
     difference, scale = np.asarray(difference, float), np.asarray(scale, float)
     half = half_width(scale, df, shares, CONFIDENCE)
     p = two_sided(difference, scale, df, shares)
-    adjusted = np.full(len(p), np.nan)
-    known = np.isfinite(p)
-    if known.any():
-        adjusted[known] = stats.false_discovery_control(p[known], method="bh")
+    p_adjusted = np.minimum(adjusted(p) * times, 1.0)
     low, high = difference - half, difference + half
-    verdict = verdicts(low, high, adjusted, just_noticeable)
-    return pd.DataFrame({"low": low, "high": high, "p": p, "p_adjusted": adjusted, "verdict": verdict})
+    verdict = verdicts(low, high, p_adjusted, just_noticeable)
+    return pd.DataFrame({"low": low, "high": high, "p": p, "p_adjusted": p_adjusted, "verdict": verdict})
 
 
 def takes_needed(plan: Design, difference: Floats, a: Ints, b: Ints, factor: Floats, just_noticeable: float) -> Floats:
-    """Fewest takes of each instrument that would decide each pair with 80 % power; NaN when takes cannot.
+    """Fewest takes of each instrument that would decide each pair with 80 % probability; NaN when takes cannot.
 
-    ASSUME: the observed differences (P,) and what is known of the standard deviations stay as they are, the further
-    takes are spread over the sessions as now, and the multiplicity correction goes on multiplying p by
-    `factor` (P,). The power is that at the mean variance: in 80 % of studies an estimate falls short of the true
-    difference by less than t_0.80 standard errors.
+    The true difference is not the observed one (P,) but drawn to zero by how little the pairs of the study differ
+    beyond their errors, and uncertain (normal); the probability is the mean over it. ASSUME: what is known of the
+    standard deviations stays, further takes are spread over the sessions as now, and the multiplicity correction goes
+    on multiplying p by `factor` (P,).
     """
-    size = np.abs(np.asarray(difference, float))
-    known = plan.repeatability
-    now = 1 / plan.n[a] + 1 / plan.n[b]
+    shares, n = plan.errors.shares, plan.errors.n
+    variance = plan.of_differences(a, b)[0] ** 2 @ shares
+    between = max(float(np.mean(np.square(difference) - variance)), 0.0)
+    pull = between / (between + variance)
+    true = (pull * difference)[:, None] + np.sqrt(pull * variance)[:, None] * _NODES
+    now = 1 / n[a] + 1 / n[b]
 
-    def decided(n: Floats) -> Bools:
-        n_a, n_b = np.maximum(plan.n[a], n), np.maximum(plan.n[b], n)
-        scale = plan.difference_scale(a, b, (1 / n_a + 1 / n_b) / now)
-        df = known.freedom + n_a + n_b - plan.n[a] - plan.n[b]
-        spare = stats.t.ppf(POWER, df) * np.sqrt(scale**2 @ known.shares)
-        room, excess = just_noticeable - size - spare, size - spare
-        equal: Bools = (room > 0) & (two_sided(room, scale, df, known.shares) <= 1 - CONFIDENCE)
-        differs: Bools = (excess > 0) & (two_sided(excess, scale, df, known.shares) * factor <= ALPHA)
-        return equal | differs
+    def decided(more: Floats) -> Bools:
+        n_a, n_b = np.maximum(n[a], more), np.maximum(n[b], more)
+        scale, df = plan.of_differences(a, b, (1 / n_a + 1 / n_b) / now)
+        df = (df + n_a + n_b - n[a] - n[b])[:, None]
+        error = np.sqrt(scale**2 @ shares)[:, None]
+        differ = stats.t.isf(ALPHA / 2 / factor[:, None], df)
+        equal = np.maximum(just_noticeable / error - stats.t.ppf((1 + CONFIDENCE) / 2, df), 0.0)
+        away = true / error
+        told = stats.t.sf(differ - away, df) + stats.t.cdf(-differ - away, df)
+        told += np.nan_to_num(stats.t.cdf(equal - away, df) - stats.t.cdf(-equal - away, df))
+        enough: Bools = told @ _NODE_SHARES >= POWER
+        return enough
 
-    low, high = np.ones(size.size), np.full(size.size, MOST_TAKES + 1.0)  # too few, and enough or beyond
-    while (between := high - low > 1).any():
+    low, high = np.ones(variance.size), np.full(variance.size, MOST_TAKES + 1.0)  # too few, and enough or beyond
+    while (between_takes := high - low > 1).any():
         middle = np.floor((low + high) / 2)
         enough = decided(middle)
-        low, high = np.where(between & ~enough, middle, low), np.where(between & enough, middle, high)
+        low, high = np.where(between_takes & ~enough, middle, low), np.where(between_takes & enough, middle, high)
     return np.where(high <= MOST_TAKES, high, np.nan)
 
 
 def one_take_a_day(plan: Design) -> Design:
     """The design with as many takes, all instruments together, each take on another day."""
-    known = plan.repeatability
-    apart = known._replace(variances=known.variances * (1 + known.ratios**2), ratios=0 * known.ratios)
-    return replace(plan, takes=np.diag(1 / plan.n), days=0 * plan.days, shifts=0 * plan.shifts, repeatability=apart)
+    known = plan.errors
+    apart = np.full(known.n.size, known.s_r**2 * (1 + known.ratios**2 @ known.shares)) / known.n
+    errors = known._replace(takes=np.diag(apart), own=apart, days=0 * known.days)
+    return replace(plan, errors=errors, shifts=0 * plan.shifts)
 
 
 def of_criterion(frame: pd.DataFrame, criterion: str) -> pd.DataFrame:
@@ -216,58 +210,143 @@ def pairs_table(
     criteria: pd.DataFrame,
     states: dict[str, str],
     families: Mapping[str, str],
+    days: Mapping[str, Days],
 ) -> Iterator[pd.DataFrame]:
     """The pairs table of a study criterion by criterion, one row per pair.
 
-    `instruments`, `criteria`: the results tables; `takes`, `shifts`: as from `assess`; `states`: state compared per
-    instrument, see `compared_states`; `families`: family key per instrument.
+    `instruments`, `criteria`: the results tables; `takes`, `shifts`, `days`: as from `assess`; `states`: state compared
+    per instrument, see `compared_states`; `families`: family key per instrument.
     """
-    names = sorted(states)
+    questions = _questions(instruments, takes, shifts, criteria, states, families, days)
+    times = over_families([adjusted(question.p()) for question in questions if question.plan])
+    for question in questions:
+        yield _pairs_of(question, times)
+
+
+def own_days_table(
+    instruments: pd.DataFrame,
+    takes: pd.DataFrame,
+    shifts: pd.DataFrame,
+    criteria: pd.DataFrame,
+    states: dict[str, str],
+    families: Mapping[str, str],
+    days: Mapping[str, Days],
+    assumed: Mapping[str, float],
+) -> pd.DataFrame:
+    """The own_days table: how much own days scatter, and how many pairs differ by that, by half and by twice as much.
+
+    See `pairs_table`; `assumed`: scale of what was assumed beforehand, per kind.
+    """
+    counts = []
+    for times in (1.0, 0.5, 2.0):
+        scaled = {kind: own._replace(ratios=times * own.ratios) for kind, own in days.items()}
+        questions = _questions(instruments, takes, shifts, criteria, states, families, scaled)
+        counts.append(sum(_differing(questions)))
+    rows = []
+    for kind, own in days.items():
+        low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(own.shares), own.ratios)
+        rows.append((kind, assumed[kind], middle, low, high, own.witnesses, *counts))
+    return pd.DataFrame(rows, columns=names("own_days"))
+
+
+def _differing(questions: Sequence["_Question"]) -> Iterator[int]:
+    """Pairs that differ, question by question; costs are no question."""
+    heard = [question for question in questions if question.plan]
+    times = over_families([adjusted(question.p()) for question in heard])
+    for question in heard:
+        verdict = _judged(question, times)["verdict"]
+        yield int(((verdict == "differs") & (question.not_comparable == "")).sum())
+
+
+def _judged(question: "_Question", times: float) -> pd.DataFrame:
+    scale, df, shares = question.errors()
+    return judge(question.difference, scale, df, question.just_noticeable, shares, times)
+
+
+def _questions(
+    instruments: pd.DataFrame,
+    takes: pd.DataFrame,
+    shifts: pd.DataFrame,
+    criteria: pd.DataFrame,
+    states: dict[str, str],
+    families: Mapping[str, str],
+    days: Mapping[str, Days],
+) -> list["_Question"]:
     compared = in_state(instruments, states)
+    owners = sorted(states.items())
+    labels = [name for name, _ in owners]
+    questions = []
     for criterion in criteria.itertuples(index=False):
         name = str(criterion.criterion)
-        plan = design(of_criterion(takes, name), of_criterion(shifts, name), states, names)
-        rows = of_criterion(compared, name).set_index("instrument").reindex(names)
-        yield _pairs_of(criterion, rows.assign(family=[families[i] for i in names]), plan)
+        rows = of_criterion(compared, name).set_index("instrument").reindex(labels)
+        plan = design(of_criterion(takes, name), of_criterion(shifts, name), owners, days)
+        questions.append(_question(criterion, rows.assign(family=[families[label] for label in labels]), plan))
+    return questions
 
 
-def _pairs_of(criterion: Any, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
+class _Question(NamedTuple):
+    """One criterion, a row of the criteria table, asked of all pairs (P,) of the instruments of `rows`: their
+    `difference`, why they are `not_comparable` (empty text: they are), whether they are `linked`, and the design,
+    None where there are no takes or the criterion is exact."""
+
+    criterion: Any
+    rows: pd.DataFrame
+    plan: Design | None
+    difference: Floats
+    not_comparable: NDArray[np.object_]
+    linked: Bools
+
+    @property
+    def just_noticeable(self) -> float:
+        noticed = self.criterion.just_noticeable
+        return np.nan if pd.isna(noticed) else float(noticed)
+
+    def pairs(self) -> tuple[Ints, Ints]:
+        a, b = np.triu_indices(len(self.rows), 1)
+        return a, b
+
+    def errors(self) -> tuple[Floats, float | Floats, Floats]:
+        """Standard errors (P, K), degrees of freedom and the ratios' shares (K,)."""
+        comparable = self.not_comparable == ""
+        if self.plan is None:
+            return np.where(comparable, 0.0, np.nan)[:, None], np.inf, ONE_RATIO
+        scale, df = self.plan.of_differences(*self.pairs())
+        return np.where((comparable & self.linked)[:, None], scale, np.nan), df, self.plan.errors.shares
+
+    def p(self) -> Floats:
+        return two_sided(self.difference, *self.errors())
+
+
+def _question(criterion: Any, rows: pd.DataFrame, plan: Design | None) -> _Question:
     a, b = np.triu_indices(len(rows), 1)
     value = rows["value"].to_numpy(float, na_value=np.nan)
-    group = rows["group"].to_numpy(float, na_value=np.nan)
-    chain, exact = criterion.chain_dependent == "yes", criterion.criterion in EXACT
-    jnd = np.nan if pd.isna(criterion.just_noticeable) else float(criterion.just_noticeable)
-    reason = _not_comparable(rows, chain, exact, a, b)
-    comparable = reason == ""
-    linked = np.full(len(a), exact) | (plan.linked[a] == plan.linked[b])
-    difference = np.where(comparable, value[a] - value[b], np.nan)
-    if exact:
-        judged = judge(difference, np.where(comparable, 0.0, np.nan)[:, None], np.inf, jnd)
-        reason[judged["verdict"] == "no_audible_difference"] = SAME_COST
-    else:
-        known = plan.repeatability
-        scale = np.where((comparable & linked)[:, None], plan.difference_scale(a, b), np.nan)
-        judged = judge(difference, scale, known.freedom, jnd, known.shares)
-    judged.loc[~comparable, "verdict"] = "not_comparable"
-    judged["takes_needed"] = np.nan
+    exact = criterion.criterion in EXACT
+    reason = _not_comparable(rows, criterion.chain_dependent == "yes", exact, a, b)
+    difference = np.where(reason == "", value[a] - value[b], np.nan)
+    linked = plan.linked(a, b) if plan else np.full(a.size, exact)
+    return _Question(criterion, rows, plan, difference, reason, linked)
 
-    undecided = (judged["verdict"] == "undecided").to_numpy()
-    if not exact:
-        unrepeated = undecided & np.isnan(plan.repeatability.s_r)
-        reason[unrepeated] = REPEATABILITY_UNKNOWN
-        judged.loc[unrepeated, "takes_needed"] = 2
-        todo = undecided & ~unrepeated
-        with np.errstate(invalid="ignore", divide="ignore"):
-            factor = np.fmax((judged["p_adjusted"] / judged["p"]).to_numpy(), 1)[todo]
-        question = difference[todo], a[todo], b[todo], factor, jnd
-        needed = np.where(linked[todo], takes_needed(plan, *question), np.nan)
-        days_needed = takes_needed(one_take_a_day(plan), *question)
-        judged.loc[todo, "takes_needed"] = np.where(np.isfinite(needed), needed, days_needed)
-        reason[todo] = np.where(np.isfinite(needed), "", np.where(np.isfinite(days_needed), NEEDS_OTHER_DAYS, TOO_MANY))
-        if len(plan.repeatability.ratios) > 1 and not plan.repeatability.day_df:
-            reason[todo] = [f"{why}; {DAYS_ASSUMED}".removeprefix("; ") for why in reason[todo]]
+
+def _pairs_of(question: _Question, times: float) -> pd.DataFrame:
+    criterion, rows, plan, difference, reason, linked = question
+    reason = reason.copy()
+    judged = _judged(question, times if plan else 1.0)
+    judged.loc[reason != "", "verdict"] = "not_comparable"
+    judged["takes_needed"] = np.nan
+    a, b = question.pairs()
+    equal = (judged["verdict"] == "no_audible_difference").to_numpy()
+    if plan is None:
+        reason[equal] = SAME_COST
+    else:
+        in_one_room = equal & CRITERIA[criterion.criterion].smoothed & plan.one_room[a]
+        judged.loc[in_one_room, "verdict"] = "undecided"
+        undecided = (judged["verdict"] == "undecided").to_numpy()
+        todo = undecided & ~in_one_room
+        judged.loc[todo, "takes_needed"], reason[todo] = _what_decides(question, judged, todo)
+        reason[in_one_room] = ROOM_WITHIN
         reason[undecided & ~linked] = UNLINKED_PLAYER
     labels = rows.index.to_numpy()
+    group = rows["group"].to_numpy(float, na_value=np.nan)
     return judged.assign(
         instrument_a=labels[a],
         instrument_b=labels[b],
@@ -275,9 +354,28 @@ def _pairs_of(criterion: Any, rows: pd.DataFrame, plan: Design) -> pd.DataFrame:
         group=np.where(group[a] == group[b], group[a], np.nan),
         difference=difference,
         unit=criterion.unit,
-        just_noticeable=jnd,
+        just_noticeable=question.just_noticeable,
         reason=reason,
     )
+
+
+def _what_decides(question: _Question, judged: pd.DataFrame, todo: Bools) -> tuple[Floats, NDArray[np.object_]]:
+    """Takes that would decide the undecided pairs `todo` (P,), and what else there is to say of each of them."""
+    plan = question.plan
+    assert plan is not None
+    count = int(todo.sum())
+    if np.isnan(plan.errors.s_r):
+        return np.full(count, 2.0), np.full(count, REPEATABILITY_UNKNOWN, object)
+    a, b = (side[todo] for side in question.pairs())
+    with np.errstate(invalid="ignore", divide="ignore"):
+        factor = np.fmax((judged["p_adjusted"] / judged["p"]).to_numpy(), 1)[todo]
+    asked = question.difference[todo], a, b, factor, question.just_noticeable
+    needed = np.where(question.linked[todo], takes_needed(plan, *asked), np.nan)
+    days_needed = takes_needed(one_take_a_day(plan), *asked)
+    reason = np.where(np.isfinite(needed), "", np.where(np.isfinite(days_needed), NEEDS_OTHER_DAYS, TOO_MANY))
+    if len(plan.errors.ratios) > 1 and not plan.errors.witnesses:
+        reason = np.array([f"{why}; {DAYS_ASSUMED}".removeprefix("; ") for why in reason])
+    return np.where(np.isfinite(needed), needed, days_needed), reason.astype(object)
 
 
 def _not_comparable(rows: pd.DataFrame, chain: bool, exact: bool, a: Ints, b: Ints) -> NDArray[np.object_]:

@@ -37,7 +37,7 @@ from evenbore.compare import pairs
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.facts.columns import names as column_names
 from evenbore.facts.criteria import CRITERIA, EXACT
-from evenbore.judge.repeatability import UNKNOWN_REPEATABILITY
+from evenbore.judge.repeatability import Days
 
 SATURATION = 5.0
 # ASSUME: standard deviations in steps (common practice, no source): of a take where nobody repeated one, and of a
@@ -180,6 +180,7 @@ def draw_pool(
     names: list[str],
     family: str,
     group: int | None,
+    days: Mapping[str, Days],
     seed: int,
     draws: int,
 ) -> Pool:
@@ -199,7 +200,10 @@ def draw_pool(
             drawn[:, known] = value[known]
         else:
             scatter, moved = (pairs.of_criterion(frame, criterion) for frame in (takes, shifts))
-            errors = _errors(pairs.design(scatter, moved, states, list(np.array(names)[known])), step)
+            owners = [(name, states[name]) for name in np.array(names)[known]]
+            plan = pairs.design(scatter, moved, owners, days)
+            assert plan is not None  # a value comes from takes
+            errors = _errors(plan, step)
             drawn[:, known] = draw_values(value[known], *errors, step, rng, draws)
         median = np.median(oriented(value[known], better)) / step
         stacked[:, :, number] = utilities(oriented(drawn, better) / step, median, rng)
@@ -228,16 +232,15 @@ def draw_values(
 def _errors(plan: pairs.Design, step: float) -> tuple[Floats, Iterator[Floats], float]:
     """Probabilities (K,) of the error covariances of one criterion's values, these (I, I) one by one, and their df: as
     measured, else as assumed."""
-    known = plan.repeatability
+    known = plan.errors
+    besides = plan.shifts @ plan.shifts.T
+    if np.unique(known.group).size > 1:  # what instruments joined by links share does not count between them
+        besides = besides + (UNLINKED * step) ** 2 * (known.group[:, None] == known.group)
     if not known.df:
-        known = UNKNOWN_REPEATABILITY._replace(variances=np.full(1, (UNREPEATED * step) ** 2), freedom=np.inf)
-    # what instruments joined by links share does not count between them
-    apart = (UNLINKED * step) ** 2 * (plan.linked[:, None] == plan.linked) + plan.shifts @ plan.shifts.T
-    sizes = np.broadcast_arrays(known.variances, known.ratios)
-    covariances = (
-        variance * (plan.takes + ratio**2 * plan.days) + apart for variance, ratio in zip(*sizes, strict=True)
-    )
-    return known.shares, covariances, known.freedom
+        return np.ones(1), iter([np.diag((UNREPEATED * step) ** 2 / known.n) + besides]), np.inf
+    freedom = float(np.mean(known.of_values(np.diag(besides))[1]))
+    covariances = (known.takes + (ratio * known.s_r) ** 2 * known.days + besides for ratio in known.ratios)
+    return known.shares, covariances, freedom
 
 
 def draw_pools(
@@ -247,6 +250,7 @@ def draw_pools(
     criteria: pd.DataFrame,
     states: dict[str, str],
     families: Mapping[str, str],
+    days: Mapping[str, Days],
     seed: int,
     draws: int,
 ) -> list[Pool]:
@@ -265,7 +269,7 @@ def draw_pools(
         ]
         if len(together) > 1:
             together.append((None, sorted(members.index)))
-        pools += [draw_pool(*tables, names, family, number, seed, draws) for number, names in together]
+        pools += [draw_pool(*tables, names, family, number, days, seed, draws) for number, names in together]
     return pools
 
 
@@ -354,8 +358,12 @@ def rank_tables(
                 continue
             out = np.array([instrument in failed for instrument in pool.instruments])
             score, rank = _rank_draws(pool, weights, out, seed)
+            best = np.where(out, -np.inf, score).max(axis=1) if not out.all() else score.max(axis=1)
+            given_up = np.maximum(best[:, None] - score, 0).mean(axis=0)
             shares = np.stack([(rank == r + 1).mean(axis=0) for r in range(min(len(out), MOST_RANKS))])
-            ranking.append(_ranking(name, pool, score, rank, gates, states))
+            ranking.append(
+                _ranking(name, pool, score, rank, given_up, gates, states).iloc[np.lexsort((-score.mean(axis=0), out))]
+            )
             probabilities.append(_probabilities(name, pool, shares))
             sensitivity.append(_sensitivity(name, pool, weights, out, seed))
     parts_of = {"ranking": ranking, "rank_probabilities": probabilities, "sensitivity": sensitivity}
@@ -374,9 +382,15 @@ def _rank_draws(pool: Pool, weights: Floats, failed: Bools, seed: int) -> tuple[
 
 
 def _ranking(
-    name: str, pool: Pool, score: Floats, rank: Ints, gates: Mapping[str, str], states: Mapping[str, str]
+    name: str,
+    pool: Pool,
+    score: Floats,
+    rank: Ints,
+    given_up: Floats,
+    gates: Mapping[str, str],
+    states: Mapping[str, str],
 ) -> pd.DataFrame:
-    table = pd.DataFrame(
+    return pd.DataFrame(
         {
             "priorities": name,
             "group": pool.group,
@@ -388,9 +402,9 @@ def _ranking(
             "rank_high": np.quantile(rank, 0.95, axis=0, method="inverted_cdf"),
             "p_first": (rank == 1).mean(axis=0),
             "utility": score.mean(axis=0),
+            "given_up": given_up,
         }
     )
-    return table.iloc[np.argsort(rank.mean(axis=0), kind="stable")]
 
 
 def _probabilities(name: str, pool: Pool, shares: Floats) -> pd.DataFrame:

@@ -25,6 +25,7 @@ class Column(NamedTuple):
 
 
 _FLAGS = [f"{flag.word} ({flag.sentence})" for flag in FLAGS.values()]
+_REML = "REML: Patterson & Thompson 1971, Biometrika 58, 545"
 _SMAA = "Lahdelma & Salminen 2001, Operations Research 49, 444"
 
 _RECORDING = Column("recording", "", "str", "id of the recording, from the sheet")
@@ -204,8 +205,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "p_adjusted",
             "",
             "float",
-            "p adjusted over the study's pairs of that criterion",
-            "Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289",
+            "p adjusted over the study's pairs of that criterion, and for the criteria of which nothing is found",
+            "Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289; Benjamini & Bogomolov 2014, 76, 297",
         ),
         _UNIT,
         Column("just_noticeable", "see unit", "float", "smallest difference that listeners usually notice"),
@@ -224,6 +225,23 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("rank_high", "", "float", "95 % point of the rank", _SMAA),
         Column("p_first", "", "float", "probability of being first", _SMAA),
         Column("utility", "just-noticeable steps", "float", "mean weighted utility over the draws"),
+        Column(
+            "given_up",
+            "just-noticeable steps",
+            "float",
+            "mean utility lost by taking it instead of the best, which nobody knows; of those that pass",
+        ),
+    ),
+    "own_days": (
+        Column("kind", "", "str", "what own days change: the take as a whole, or one note against another"),
+        Column("assumed", "take SDs", "float", "scale of what was assumed beforehand, from the config"),
+        Column("median", "take SDs", "float", "how much an instrument's own days scatter, in a take's scatter", _REML),
+        Column("low", "take SDs", "float", "lower end of its 90 % interval"),
+        Column("high", "take SDs", "float", "upper end of its 90 % interval"),
+        Column("witnesses", "", "float", "degrees of freedom that told of it; 0: only assumed"),
+        Column("differ", "", "int", "pairs and criteria that differ, by these days"),
+        Column("differ_half", "", "int", "as many if days scattered half as much"),
+        Column("differ_twice", "", "int", "as many if days scattered twice as much"),
     ),
     "rank_probabilities": (
         _PRIORITIES,
@@ -326,7 +344,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
                "Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9, 39"),
         Column("n_instruments", "", "int", "number of instruments in the contrast"),
         Column("smallest_detectable", "see unit", "float",
-               "smallest true difference that this study would find with 80 % probability (p <= 0.05, one test)"),
+               "smallest true difference that this study would find with 80 % probability, p adjusted as here"),
         Column("equivalent", "", "str", "yes: the 90 % interval lies within the just-noticeable difference",
                "Schuirmann 1987, J. Pharmacokinet. Biopharm. 15, 657"),
         Column("just_noticeable", "see unit", "float", "smallest difference that listeners usually notice"),

@@ -22,6 +22,13 @@ PRIORITIES = ("beginner", "section_player", "soloist", "workshop_lot")
 """The sets of weights that a study starts with, in the config's order."""
 
 
+# ASSUME: an instrument's own days (reed, warmth, lips) scatter by less than a third as much as takes of one day do; no
+# source. Simulated in docs/decisions.md.
+DAY_KINDS = {"whole": 0.3, "between_notes": 0.3}
+"""What own days change, the take as a whole or one note against another: the default of what is assumed of either, the
+scale of the days' standard deviation in those of a take."""
+
+
 class Better(NamedTuple):
     """Which way is better: as a sentence, and beside a figure's axis."""
 
@@ -56,8 +63,7 @@ class Criterion:
     sheets ("cost", which is exact); `reads`: the measures of notes behind it; `articulation`: of the only takes that
     tell it, empty: all.
     `chain_dependent`: room and microphone change it. `additive`: what a session adds to every instrument's value is
-    removed where shared instruments show it. `daily`: it stands for the take as a whole, which changes with reed,
-    warmth and lips from day to day.
+    removed where shared instruments show it. `day_kind`: which of DAY_KINDS an instrument's own days change in it.
     `just_noticeable`: the config's default, in its unit, None where no difference is known; `step`: what counts as one
     step in the ranking without one, in its unit, of a cost as a share of the study's median.
     `planning_sd`: standard deviations between instruments, sessions and takes that plans assume, None: not planned for.
@@ -75,7 +81,7 @@ class Criterion:
     reads: tuple[str, ...]
     chain_dependent: bool
     additive: bool
-    daily: bool
+    day_kind: Literal["whole", "between_notes", ""]
     just_noticeable: float | None
     planning_sd: tuple[float, float, float] | None
     good: str
@@ -117,7 +123,7 @@ _ENTRIES = (
         reads=("cents",),
         chain_dependent=False,
         additive=True,
-        daily=True,
+        day_kind="whole",
         just_noticeable=5,
         planning_sd=(6.0, 1.6, 1.9),
         good="in tune as a whole",
@@ -139,7 +145,7 @@ _ENTRIES = (
         reads=("cents",),
         chain_dependent=False,
         additive=True,
-        daily=False,
+        day_kind="between_notes",
         just_noticeable=3,
         planning_sd=(1.7, 0.1, 0.6),
         good="its notes in tune with each other",
@@ -159,7 +165,7 @@ _ENTRIES = (
         reads=("cents",),
         chain_dependent=False,
         additive=True,
-        daily=False,
+        day_kind="between_notes",
         just_noticeable=5,
         planning_sd=(4.2, 0.5, 2.2),
         good="no note far out of tune",
@@ -181,7 +187,7 @@ _ENTRIES = (
         reads=("cents",),
         chain_dependent=False,
         additive=True,
-        daily=False,
+        day_kind="between_notes",
         just_noticeable=5,
         planning_sd=(5.0, 0.5, 1.4),
         good="its registers in tune with each other",
@@ -201,7 +207,7 @@ _ENTRIES = (
         reads=("brightness_db",),
         chain_dependent=True,
         additive=False,  # without the set-up already; a root mean square of small distances takes no more than that
-        daily=False,
+        day_kind="between_notes",
         just_noticeable=1,
         planning_sd=(0.4, 0.1, 0.2),
         good="even in tone from note to note",
@@ -225,7 +231,7 @@ _ENTRIES = (
         reads=("level_dbfs",),
         chain_dependent=True,
         additive=False,  # as for timbre_evenness
-        daily=False,
+        day_kind="between_notes",
         just_noticeable=1,
         planning_sd=(0.4, 0.1, 0.4),
         good="even in loudness from note to note",
@@ -248,7 +254,7 @@ _ENTRIES = (
         reads=("noise_high_db",),
         chain_dependent=True,
         additive=True,
-        daily=True,
+        day_kind="whole",
         just_noticeable=None,
         step=1.0,
         planning_sd=(1.0, 2.6, 0.7),
@@ -270,7 +276,7 @@ _ENTRIES = (
         reads=("attack_ms",),
         chain_dependent=True,
         additive=True,
-        daily=True,
+        day_kind="whole",
         just_noticeable=None,
         step=10.0,
         planning_sd=(5.3, 10.7, 7.8),
@@ -293,7 +299,7 @@ _ENTRIES = (
         reads=("level_dbfs",),
         chain_dependent=False,
         additive=True,
-        daily=False,
+        day_kind="whole",
         just_noticeable=1,
         planning_sd=(0.7, 0.8, 1.9),
         good="a wide range from soft to loud",
@@ -313,7 +319,7 @@ _ENTRIES = (
         reads=("cents", "level_dbfs"),
         chain_dependent=False,
         additive=True,
-        daily=False,
+        day_kind="whole",
         just_noticeable=None,
         step=5.0,
         planning_sd=(1.8, 0.2, 0.7),
@@ -334,7 +340,7 @@ _ENTRIES = (
         reads=("brightness_db", "level_dbfs"),
         chain_dependent=False,
         additive=True,
-        daily=False,
+        day_kind="whole",
         just_noticeable=None,
         step=1.0,
         planning_sd=(0.4, 0.2, 0.3),
@@ -355,7 +361,7 @@ _ENTRIES = (
         reads=(),
         chain_dependent=False,
         additive=False,
-        daily=False,
+        day_kind="",
         just_noticeable=0,  # any cost is noticed
         step=0.05,
         planning_sd=None,

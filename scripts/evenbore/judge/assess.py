@@ -5,21 +5,25 @@ playing (direction of the scale, articulation) as fixed effects. For the ADDITIV
 instruments alike is taken out of the takes first. The interval holds the scatter of takes and of an instrument's own
 days (see `repeatability`), with what both do to the sessions' offsets, and Σ shift²: the change of the value when the
 set-ups' responses move one standard error along each direction of their error.
+
+A root mean square over notes (DEVIATIONS) is widened by what scatters from note to note. What scatters in an
+instrument's own repeats is taken out of its mean square, so that it rests on products between takes alone, in which
+the scatter of either averages zero; with one take of an instrument what scatters in the others serves.
 """
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias, cast
+from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 import pandas as pd
 
-from evenbore.facts.arrays import Floats, Floats32, Ints
+from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.facts.criteria import ADDITIVE, CRITERIA, EXACT, MEASURED, MIN_NOTES, Criterion
 from evenbore.facts.rows import Row
 from evenbore.judge.faroff import FAR_CENTS, FarOff
-from evenbore.judge.repeatability import OWNER, day_scale, error_parts, manner_effects, repeatability, session_offsets
+from evenbore.judge.repeatability import OWNER, Days, block_offsets, cells_of, errors_of, manner_effects, own_days
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes, residual_maker
 from evenbore.setups.comparability import session_groups, usable
 from evenbore.setups.doubts import left_out
@@ -61,12 +65,14 @@ class Assessment:
     `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
     recording direction articulation criterion value session_offset, which is taken out of the value; what has no
     value is left out). `shifts`: instrument state criterion component shift, the change of a value along each
-    independent direction of the error of the set-ups (one standard error each).
+    independent direction of the error of the set-ups (one standard error each). `days`: how much instruments' own days
+    scatter, per kind.
     """
 
     instruments: pd.DataFrame
     takes: pd.DataFrame
     shifts: pd.DataFrame
+    days: dict[str, Days]
 
 
 def assess(
@@ -78,18 +84,22 @@ def assess(
     families: dict[str, Family],
     config: dict[str, Any],
     far: Collection[FarOff] = (),
+    players: Mapping[str, str] | None = None,
 ) -> Assessment:
     """Assess a study.
 
     `notes`, `errors`: from `normalise`; `recordings`: the table of that name; `instruments`, `inspection`: sheet
-    rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency and states; `far`: notes far
-    from their place.
+    rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency, states and own_days; `far`:
+    notes far from their place; `players`: recording -> who played it.
     """
     takes = prepared_takes(notes, instruments, families)
     counted = _counted(takes, config["base_dynamic"])
     scatter = {name: _scatter(name, counted) for name in DEVIATIONS}
     evennesses, shifts = _evennesses(takes, counted, scatter, notes, errors)
-    values = without_session_offsets(_take_values(takes, counted, scatter, evennesses))
+    values = _take_values(takes, counted, scatter, evennesses)
+    values["player"] = values["recording"].map(players or {}).fillna("")
+    values = without_session_offsets(values)
+    days = own_days(values, _pitch_curves(counted, players or {}), config["own_days"])
     values, far_notes = _without_hidden_worst(values, far)
     owners = _owners(recordings, instruments, config["states"])
     groups = session_groups(recordings)
@@ -103,7 +113,7 @@ def assess(
             doubts = _notes_in_doubt(notes, criterion, config["base_dynamic"])
             missed = lacking if criterion.kind == "take" else {}
             words = {owner: _joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
-            rows += _rows(criterion, owners, own_values, own_shifts, words)
+            rows += _rows(criterion, owners, own_values, own_shifts, days[criterion.day_kind], words)
     table = pd.DataFrame(rows)
     _say_what_is_far(table, far_notes)
     owned = (
@@ -119,7 +129,7 @@ def assess(
     alone = table["group"].map(pd.Series(groups).value_counts()) == 1
     in_room = alone & table["criterion"].isin([c.name for c in MEASURED if c.smoothed]) & table["value"].notna()
     table.loc[in_room, "reason"] = [f"{reason}; {ROOM_IN_IT}".removeprefix("; ") for reason in table["reason"][in_room]]
-    return Assessment(table, values, shifts)
+    return Assessment(table, values, shifts, days)
 
 
 def _without_hidden_worst(
@@ -219,16 +229,19 @@ def _counted(takes: Sequence[_Take], base_dynamic: str) -> list[_Take]:
 
 
 def _take_values(
-    takes: Sequence[_Take], counted: Sequence[_Take], scatter: dict[str, float], evennesses: Sequence[_Value]
+    takes: Sequence[_Take],
+    counted: Sequence[_Take],
+    scatter: Mapping[str, Mapping[_Owner, float]],
+    evennesses: Sequence[_Value],
 ) -> pd.DataFrame:
     """One row per criterion and take that has a value; `evennesses`: the rows of the smoothed criteria."""
     rows = list(evennesses)
     for criterion in (c for c in MEASURED if c.kind == "take" and not c.smoothed):
         telling = [pair for pair in counted if criterion.articulation in ("", pair[0]["articulation"])]
-        for members in _by_owner(telling).values():
+        for owner, members in _by_owner(telling).items():
             measured = np.array(of_takes(criterion.name, [take for _, take in members]))
             if criterion.name in DEVIATIONS:
-                measured = np.sqrt(np.maximum(0.0, np.square(measured) - scatter[criterion.name]))
+                measured = roots(np.square(measured), scatter[criterion.name][owner])[0]
             rows += [_value(key, criterion, value) for (key, _), value in zip(members, measured, strict=True)]
     for key, loud, soft in _dynamic_pairs(takes):
         rows += [_value(key, c, FUNCTIONS[c.name](loud, soft)) for c in MEASURED if c.kind == "dynamics"]
@@ -247,7 +260,7 @@ def _by_owner(takes: Iterable[_Take]) -> dict[_Owner, list[_Take]]:
 def _evennesses(
     takes: Sequence[_Take],
     counted: Sequence[_Take],
-    scatter: dict[str, float],
+    scatter: Mapping[str, Mapping[_Owner, float]],
     notes: pd.DataFrame,
     errors: SetupErrors,
 ) -> tuple[list[_Value], pd.DataFrame]:
@@ -277,54 +290,82 @@ def _evennesses(
         for owner, members in _by_owner(counted).items():
             components: list[Ints] = []
             shifts: list[Floats] = []
-            for key, take in members:
-                first, written = begin[key["recording"]]
-                at = first + np.flatnonzero(np.isin(written, take.written))
-                even = evenness(take, criterion, scatter[criterion.name], moves[at], left[at], common[at])
-                rows.append(_value(key, criterion, even.value))
-                of_setup, *of_room = even.shifts
-                components += [directions, room_component[at], common_component[at]]
-                shifts += [errors.along_all(of_setup, session[first]), *of_room]
+            places_of = [begin[key["recording"]] for key, _ in members]
+            at = [
+                first + np.flatnonzero(np.isin(written, take.written))
+                for (_, take), (first, written) in zip(members, places_of, strict=True)
+            ]
+            squares = [mean_square(take, criterion, left[here]) for (_, take), here in zip(members, at, strict=True)]
+            values, slope = roots(np.array(squares), scatter[criterion.name][owner])
+            for (key, take), rows_of, value in zip(members, at, values, strict=True):
+                rows.append(_value(key, criterion, value))
+                of_setup, *of_room = evenness_shifts(take, criterion, moves[rows_of], left[rows_of], common[rows_of])
+                components += [directions, room_component[rows_of], common_component[rows_of]]
+                shifts += [errors.along_all(of_setup * slope, session[rows_of[0]]), *(part * slope for part in of_room)]
             place, number = np.unique(np.concatenate(components), return_inverse=True)
             parts.append((owner, criterion.name, place, np.bincount(number, np.concatenate(shifts)) / len(members)))
     return rows, _shift_table(parts)
 
 
-class Evenness(NamedTuple):
-    """A take's value, and how it shifts along K directions of the set-ups' error, with the room's own error at N notes,
-    and with what is common to the rooms there."""
+def roots(squares: Floats, scatter: float) -> tuple[Floats, float]:
+    """Values (T,) of takes with the mean `squares` (T,) over notes, less the `scatter` (a variance), and the slope of
+    the root there: the mean over takes is the root of the mean square, a take lies from it in proportion to its own.
 
-    value: float
-    shifts: tuple[Floats, Floats, Floats]
+    Two takes of 5² and 3² less a scatter of 1: the root of 17 - 1 is 4, and a take lies (25 - 17) / (2 · 4) from it.
+
+    >>> roots(np.array([25.0, 9.0]), 1.0)[0].tolist()
+    [5.0, 3.0]
+    """
+    known = np.isfinite(squares)
+    if not known.any():
+        return squares, np.nan
+    mean = squares[known].mean()
+    value = np.sqrt(max(0.0, mean - scatter))
+    # ASSUME: near zero the slope of the root is that at half the raw value
+    slope = 1 / (2 * max(value, np.sqrt(max(mean, 0.0)) / 2, 1e-9))
+    return value + (squares - mean) * slope, slope
 
 
-def evenness(
-    take: TakeNotes, criterion: Criterion, scatter: float, moves: Floats, left: Floats, common: Floats
-) -> Evenness:
-    """A smoothed criterion of a take less what scatter (a variance) and the room add to its mean square.
+def _maker(take: TakeNotes, values: Floats) -> tuple[Floats, Bools]:
+    """`residual_maker` of the notes with known `values` (N,), rows of notes not predicted left out, and which (N,)."""
+    usable = np.isfinite(values) & ~take.veiled
+    maker = residual_maker(take, usable)
+    return maker[np.isfinite(maker).all(axis=1)], usable
+
+
+def mean_square(take: TakeNotes, criterion: Criterion, left: Floats) -> float:
+    """Mean square over a take's notes of a smoothed criterion, less what the room adds; NaN for too few notes.
+
+    `left` (N,): standard deviation of what is left of the room in them.
+    """
+    values = getattr(take, criterion.measure)
+    maker, usable = _maker(take, values)
+    if len(maker) < MIN_NOTES:
+        return np.nan
+    return float(np.mean((maker @ values[usable]) ** 2) - np.mean(maker**2 @ left[usable] ** 2))
+
+
+def evenness_shifts(
+    take: TakeNotes, criterion: Criterion, moves: Floats, left: Floats, common: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """How a take's `mean_square` shifts along K directions of the set-ups' error, with the room's own error at N notes,
+    and with what is common to the rooms there.
 
     `moves` (N, K): what one standard error along each direction adds to the notes; `left`, `common` (N,): standard
     deviation of what is left of the room in them, and of its part that all sessions have in common.
     """
     values = getattr(take, criterion.measure)
-    usable = np.isfinite(values) & ~take.veiled
-    maker = residual_maker(take, usable)
-    maker = maker[np.isfinite(maker).all(axis=1)]
+    maker, usable = _maker(take, values)
     shifts = np.zeros(moves.shape[1]), np.zeros(values.size), np.zeros(values.size)
     if len(maker) < MIN_NOTES:
-        return Evenness(np.nan, shifts)
+        return shifts
     away = maker @ values[usable]
-    square = np.mean(away**2)
-    extra = scatter + np.mean(maker**2 @ left[usable] ** 2)
-    value = np.sqrt(max(0.0, square - extra))
-    # ASSUME: near zero the slope of the root is that at half the raw value
-    slope = 1 / max(value, np.sqrt(square) / 2, 1e-9)
     moved = np.mean((away[:, None] + maker @ moves[usable]) ** 2, axis=0)
-    shifts[0][:] = (moved - square) / 2 * slope
-    pull = maker.T @ away / len(away) * slope
+    shifts[0][:] = moved - np.mean(away**2)
+    pull = 2 * maker.T @ away / len(away)
     shifts[1][usable] = pull * np.sqrt(np.maximum(left**2 - common**2, 0.0))[usable]
     shifts[2][usable] = pull * common[usable]
-    return Evenness(value, shifts)
+    return shifts
 
 
 def _components(session: pd.Series, midi: pd.Series, places: Ints) -> Ints:
@@ -406,21 +447,44 @@ def _at_base(takes: Sequence[_Take], base_dynamic: str) -> dict[_Owner, list[_Ta
     return _by_owner(pair for pair in takes if pair[0]["dynamic"] == base_dynamic)
 
 
-def _scatter(criterion: str, takes: Sequence[_Take]) -> float:
-    """Mean square by which the player's scatter from note to note inflates a criterion; 0 without repeat takes.
+def _scatter(criterion: str, takes: Sequence[_Take]) -> dict[_Owner, float]:
+    """Mean square by which the player's scatter from note to note inflates a criterion of each instrument.
 
-    Variance between repeats of each note's deviation, pooled over notes and sets of repeats.
+    Variance between repeats of each note's deviation, of the instrument's own sets of repeats; without any that of the
+    others, 0 without repeat takes at all.
     """
-    sets: dict[tuple[str, ...], list[Floats]] = {}
+    sets: dict[_Owner, dict[tuple[str, ...], list[Floats]]] = {}
     for key, take in takes:
-        same = tuple(key[k] for k in ("instrument", "state", "session", "direction", "articulation"))
-        sets.setdefault(same, []).append(DEVIATIONS[criterion](take))
-    squares, freedom = 0.0, 0
-    for repeats in (np.array(deviations) for deviations in sets.values()):
-        known = repeats[:, np.isfinite(repeats).all(axis=0)]
-        squares += ((known - known.mean(axis=0)) ** 2).sum()
-        freedom += (len(known) - 1) * known.shape[1]
-    return squares / freedom if freedom else 0.0
+        of_owner = sets.setdefault((key["instrument"], key["state"]), {})
+        same = tuple(key[k] for k in ("session", "direction", "articulation"))
+        of_owner.setdefault(same, []).append(DEVIATIONS[criterion](take))
+    within = {owner: np.array([_within(np.array(repeats)) for repeats in own.values()]) for owner, own in sets.items()}
+    pooled, freedom = np.sum([parts.sum(axis=0) for parts in within.values()], axis=0) if within else (0.0, 0.0)
+    own = {owner: parts.sum(axis=0) for owner, parts in within.items()}
+    others = pooled / freedom if freedom else 0.0
+    return {owner: squares / count if count else others for owner, (squares, count) in own.items()}
+
+
+def _within(repeats: Floats) -> tuple[float, float]:
+    """Sum of squares of `repeats` (T, N) within the notes known in all, and its degrees of freedom."""
+    known = repeats[:, np.isfinite(repeats).all(axis=0)]
+    return float(((known - known.mean(axis=0)) ** 2).sum()), float((len(known) - 1) * known.shape[1])
+
+
+def _pitch_curves(takes: Sequence[_Take], players: Mapping[str, str]) -> Iterator[tuple[pd.DataFrame, Floats]]:
+    """Pitch (T, N) of the takes of instruments recorded several times, each from its take's mean, with the takes' keys:
+    set by set of takes that hold the same notes."""
+    alike: dict[bytes, list[_Take]] = {}
+    for key, take in takes:
+        if np.isfinite(take.cents).all():
+            alike.setdefault(take.written.tobytes(), []).append((key, take))
+    for members in alike.values():
+        keys = pd.DataFrame([key for key, _ in members]).assign(
+            player=[players.get(key["recording"], "") for key, _ in members]
+        )
+        notes = np.array([take.cents - take.cents.mean() for _, take in members])
+        if len(members) > 1 and notes.shape[1] >= MIN_NOTES:
+            yield keys, notes
 
 
 def _value(key: Row, criterion: Criterion, value: float) -> _Value:
@@ -446,15 +510,15 @@ def _dynamic_pairs(takes: Sequence[_Take]) -> Iterator[tuple[Row, TakeNotes, Tak
 
 
 def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
-    """Take values less what a session adds (column session_offset), for the criteria it adds to."""
+    """Take values less what a session, and its player, adds (column session_offset), for the criteria it adds to."""
     values = values.assign(session_offset=0.0)
     for criterion in ADDITIVE:
         rows = values["criterion"] == criterion
         if rows.any():
             takes = values[rows]
-            offsets = session_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
-            values.loc[rows, "session_offset"] = takes["session"].map(offsets)
-            values.loc[rows, "value"] -= values.loc[rows, "session_offset"]
+            offsets = block_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
+            values.loc[rows, "session_offset"] = offsets
+            values.loc[rows, "value"] -= offsets
     return values
 
 
@@ -469,17 +533,18 @@ def _rows(
     owners: Sequence[_Owner],
     takes: pd.DataFrame,
     shifts: pd.DataFrame,
+    days: Days,
     unjudged: Mapping[_Owner, str],
 ) -> list[Row]:
     """Rows of the instruments table of one criterion; `unjudged`: words on notes and takes left out, per owner."""
     if takes.empty:
         return [_row(owner, criterion, reason=_joined(criterion.missing, unjudged[owner])) for owner in owners]
-    halves = _half_widths(takes, shifts, criterion.name)
+    halves = _half_widths(takes, shifts, criterion.additive, days)
     takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
-    # with one session in all, what it adds is the same for everybody
-    days = takes["session"].map(session_groups(takes.assign(status="ok")))
-    alone = (takes.groupby(days)["session"].transform("nunique") == 1) & (takes["session"].nunique() > 1)
-    by_owner = takes.assign(alone=alone).groupby(OWNER)
+    # with one block in all, what it adds is the same for everybody
+    cells = cells_of(takes)
+    apart = ~cells.joined() & (np.unique(cells.block).size > 1)
+    by_owner = takes.assign(alone=apart[cells.of_take]).groupby(OWNER)
     rows = []
     for owner in owners:
         if owner not in by_owner.groups:
@@ -499,14 +564,12 @@ def _rows(
     return rows
 
 
-def _half_widths(takes: pd.DataFrame, shifts: pd.DataFrame, criterion: str) -> pd.Series:
+def _half_widths(takes: pd.DataFrame, shifts: pd.DataFrame, additive: bool, days: Days) -> pd.Series:
     """Half of each instrument's interval by OWNER; NaN without repeat takes."""
-    additive = criterion in ADDITIVE
-    known = repeatability(takes, additive, day_scale([criterion]))
-    owners, of_takes, of_days = error_parts(takes, additive)
-    moved = (shifts["shift"] ** 2).groupby([shifts[key] for key in OWNER]).sum().reindex(owners, fill_value=0.0)
-    scale = known.scale(np.diag(of_takes), np.diag(of_days), moved)
-    return pd.Series(half_width(scale, known.freedom, known.shares, CONFIDENCE), index=owners)
+    known = errors_of(takes, additive, days)
+    moved = (shifts["shift"] ** 2).groupby([shifts[key] for key in OWNER]).sum().reindex(known.owners, fill_value=0.0)
+    scale, df = known.of_values(moved.to_numpy(float))
+    return pd.Series(half_width(scale, df, known.shares, CONFIDENCE), index=known.owners)
 
 
 def _cost_rows(

@@ -1,208 +1,343 @@
 """How well the same thing measured again agrees, and how the errors of the values come about.
 
-Model of one criterion, take = instrument in its state [+ session] + day of its own + scatter of the take:
-- the scatter of takes, s_r, is the repeatability standard deviation of ISO 5725-2:1994, pooled over the study (a cell
-  is one instrument in one state, a laboratory of the standard is a recording session, a test result is a take);
-- what a session adds to all instruments alike is taken out for criteria where it is `additive`;
-- a day of its own: an instrument in a session scatters beyond that, by `ratio` times s_r. Instruments recorded in two
-  sessions or more show how much: the ratio's posterior is the likelihood of the cells' means without the fixed effects
-  (REML: Patterson & Thompson 1971, Biometrika 58, 545) times a prior, on a grid. With nothing to tell by it is the
-  prior. Where no instrument leads from one session to another, days cannot be told from instruments and are left
-  out: what is said then holds for that day.
-Standard deviations are in the unit of the values; NaN = not known.
+One model for intervals, pairs, ranking, before and after, and plans. Of one criterion, in its unit:
+
+    take = instrument in its state [+ block] + the instrument's own day + scatter of the take
+
+- A block is what takes were recorded in together: a session, of one player where several played. What it adds to all
+  instruments alike is taken out for criteria where it is `additive`.
+- Takes scatter by s_r, the repeatability standard deviation of ISO 5725-2:1994, pooled over the study (a cell is one
+  instrument in one state and block, a test result is a take). Some instruments scatter more than others: the variance
+  of each is its own, drawn to the pooled one as if that had been seen in PRIOR_DF takes more (moderated variances:
+  Smyth 2004, Stat. Appl. Genet. Mol. Biol. 3, 3, from memory).
+- An instrument's own day in a block scatters by `ratio` times s_r. See `own_days` for how large that is. Where no
+  instrument leads from one block to another, days cannot be told from instruments and are left out: what is said then
+  holds for that day.
+
+The value of an instrument is the mean over its takes, [less what the blocks add]. Its errors are those of Student's t,
+mixed over the ratios, with degrees of freedom after Satterthwaite 1946, Biometrics Bull. 2, 110. NaN = not known.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 from scipy.linalg import null_space
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from evenbore.facts.arrays import Bools, Floats, Ints
-from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.criteria import CRITERIA, DAY_KINDS
 
 OWNER = ["instrument", "state"]
-TAKE_CELL = ["instrument", "state", "session"]
 MANNER = ["direction", "articulation"]
+# ASSUME: instruments' standard deviations differ by a third or so (a chi-square of 6 df); no source, tuned by trial
+# (tests/decisions, its development series)
+PRIOR_DF = 6
 RATIOS = 8.0 * ((np.arange(48) + 0.5) / 48) ** 1.5
-# ASSUME: pitch, noise and response as a whole scatter by about as much from an instrument's day to day as from take to
-# take, rarely by more than twice that; what lies between the notes of a take, or between soft and loud, by less than
-# half of that (scale of a half Student t of 4 df; no source). Simulated in docs/comparability.md, docs/decisions.md.
-WHOLE_DAYS, OTHER_DAYS = 0.7, 0.3
-ONE_DAY = np.zeros(1), np.ones(1)
-
-
-class Repeatability(NamedTuple):
-    """Of one criterion, pooled over a study: `s_r` between takes of one cell, `df` its degrees of freedom.
-
-    `ratios` (K,): standard deviation of an instrument's own days over s_r, `shares` (K,) their probabilities; given
-    each, `variances` (K,) of a take with `freedom` degrees of freedom. `day_df`: those that tell of the days.
-    """
-
-    s_r: float
-    df: int
-    ratios: Floats
-    shares: Floats
-    variances: Floats
-    freedom: float
-    day_df: int
-
-    def scale(self, takes: ArrayLike, days: ArrayLike, known: ArrayLike = 0.0) -> Floats:
-        """Standard errors (N, K) of what holds `takes` (N,) of a take's variance, `days` (N,) of a day's and the
-        variance `known` (N,) besides."""
-        of_takes, of_days, besides = (np.asarray(part, float)[..., None] for part in (takes, days, known))
-        variances: Floats = self.variances * (of_takes + self.ratios**2 * of_days) + besides
-        return np.sqrt(variances)
-
-
-def day_scale(criteria: Iterable[str]) -> float:
-    """Scale of the prior of an instrument's own days, of these criteria together."""
-    return WHOLE_DAYS if any(CRITERIA[name].daily for name in set(criteria)) else OTHER_DAYS
-
-
-UNKNOWN_REPEATABILITY = Repeatability(np.nan, 0, *ONE_DAY, np.full(1, np.nan), 0, 0)
+# ASSUME: own choice, no source: three neighbouring notes tell of a day's change as much as one that stands alone
+NOTES_TOLD_TOGETHER = 3.0
 
 
 @dataclass(frozen=True)
 class Cells:
-    """Takes (T) by cells (C): `of_take` (T,) the cell of each take; `owner`, `session`, `size` (C,) of each cell, as
-    numbers into `owners` (instrument, state) and `sessions` (names), and its number of takes."""
+    """Takes (T) by cells (C): `of_take` (T,) the cell of each take; `owner`, `block`, `day`, `size` (C,) of each cell,
+    as numbers into `owners` (instrument, state), of the blocks and of the instruments' days, and its number of takes.
+    """
 
     of_take: Ints
     owner: Ints
-    session: Ints
+    block: Ints
+    day: Ints
     size: Floats
     owners: pd.MultiIndex
-    sessions: NDArray[np.object_]
 
     def means(self, values: Floats) -> Floats:
-        """Mean of the takes' `values` (T,) in each cell (C,)."""
-        return np.bincount(self.of_take, values, self.size.size) / self.size
+        """Mean of the takes' `values` (T, ...) in each cell (C, ...)."""
+        sums = np.zeros((self.size.size, *values.shape[1:]))
+        np.add.at(sums, self.of_take, values)
+        means: Floats = sums / self.size.reshape(-1, *[1] * (values.ndim - 1))
+        return means
 
-    def several_sessions(self) -> Bools:
-        """Whether each cell's owner was recorded in other sessions too (C,)."""
+    def several_blocks(self) -> Bools:
+        """Whether each cell's owner was recorded in other blocks too (C,)."""
         return np.bincount(self.owner)[self.owner] > 1
 
     def joined(self) -> Bools:
-        """Whether a shared instrument joins each cell's session to another (C,)."""
-        shared = self.several_sessions()
-        return np.isin(self.session, self.session[shared])
+        """Whether a shared instrument joins each cell's block to another (C,)."""
+        return np.isin(self.block, self.block[self.several_blocks()])
+
+    def groups(self) -> Ints:
+        """Number of the blocks joined by shared instruments that each owner (I,) belongs to."""
+        count = len(self.owners)
+        number = count + self.block.max() + 1
+        edges = coo_array((np.ones(self.owner.size), (self.owner, count + self.block)), shape=(number, number))
+        return np.asarray(connected_components(edges, directed=False)[1][:count])
 
     def effects(self, keep: Bools, additive: bool) -> Floats:
-        """Design matrix of owners and, if `additive`, sessions for the cells that `keep` (C,) marks."""
-        columns = [self.owner, self.session] if additive else [self.owner]
+        """Design matrix of owners and, if `additive`, blocks for the cells that `keep` (C,) marks."""
+        columns = [self.owner, self.block] if additive else [self.owner]
         return np.hstack([_dummies(column[keep]) for column in columns])
 
 
-def ratio_prior(scale: float) -> Floats:
-    """Probability (K,) of each of RATIOS beforehand, times a constant; the grid's spacing goes with the cube root."""
-    return stats.t.pdf(RATIOS / scale, 4) * RATIOS ** (1 / 3)
+class Days(NamedTuple):
+    """How much an instrument's own days scatter: `shares` (K,) the probabilities of `ratios` (K,), standard deviation
+    of the days over s_r; `witnesses`: degrees of freedom that told."""
+
+    ratios: Floats
+    shares: Floats
+    witnesses: float
+
+
+class Errors(NamedTuple):
+    """How the values of the instruments (I) err in one criterion.
+
+    `owners` (instrument, state); `n` (I,) takes; `takes` (I, I) covariance by the scatter of takes; `own` (I,) what
+    each one's own takes add to its variance there, on `own_df` (I,); `days` (I, I) covariance by own days as parts of
+    a day's variance; `group` (I,) number of the blocks joined; `s_r` on `df`; `ratios` and `shares` (K,) as in Days,
+    told by `witnesses`.
+    """
+
+    owners: pd.MultiIndex
+    n: Floats
+    takes: Floats
+    own: Floats
+    own_df: Floats
+    days: Floats
+    group: Floats
+    s_r: float
+    df: float
+    ratios: Floats
+    shares: Floats
+    witnesses: float
+
+    def of(self, owners: Sequence[tuple[str, str]]) -> "Errors":
+        """The same of these `owners` in their order; NaN for one without takes."""
+        place = self.owners.get_indexer(owners)  # type: ignore[arg-type]  # a list of keys is right
+        known = place >= 0
+
+        def picked(part: Floats) -> Floats:
+            out = np.full((place.size,) * part.ndim, np.nan)
+            out[np.ix_(*[known] * part.ndim)] = part[np.ix_(*[place[known]] * part.ndim)]
+            return out
+
+        return self._replace(
+            owners=pd.MultiIndex.from_tuples(owners, names=OWNER),
+            n=picked(self.n),
+            takes=picked(self.takes),
+            own=picked(self.own),
+            own_df=picked(self.own_df),
+            days=picked(self.days),
+            group=picked(self.group),
+        )
+
+    def of_values(self, moved: Floats) -> tuple[Floats, Floats]:
+        """Standard errors (I, K) of the values and their degrees of freedom (I,); `moved` (I,): variance besides."""
+        takes, days = np.diag(self.takes), np.diag(self.days)
+        return self._scale(takes, days, moved), self._freedom(takes, days, [self.own], [self.own_df])
+
+    def of_differences(self, a: Ints, b: Ints, moved: Floats, fewer: float | Floats = 1.0) -> tuple[Floats, Floats]:
+        """Standard errors (P, K) of the differences between `a` and `b` (indices (P,)) and their degrees of freedom
+        (P,); `moved` (P,): variance besides; `fewer` (P,): the part of the takes' variance that more takes leave."""
+        takes, days = contrast(self.takes, a, b) * fewer, contrast(self.days, a, b)
+        own, own_df = [self.own[a] * fewer, self.own[b] * fewer], [self.own_df[a], self.own_df[b]]
+        return self._scale(takes, days, moved), self._freedom(takes, days, own, own_df)
+
+    def _scale(self, takes: Floats, days: Floats, moved: Floats) -> Floats:
+        return np.sqrt((takes + moved)[:, None] + (self.ratios * self.s_r) ** 2 * days[:, None])
+
+    def _freedom(self, takes: Floats, days: Floats, own: list[Floats], own_df: list[Floats]) -> Floats:
+        """After Satterthwaite: own parts on their own degrees of freedom, links and days on the pooled ones."""
+        whole = takes + days * self.s_r**2 * (self.ratios**2 @ self.shares)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            uncertain = sum(part**2 / df for part, df in zip(own, own_df, strict=True))
+            uncertain = uncertain + np.maximum(whole - sum(own), 0.0) ** 2 / self.df
+            # values without any scatter are as sure as the pool
+            return np.where(whole > 0, np.minimum(whole**2 / uncertain, self.df), self.df)
+
+
+def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
+    """Variance (P,) of the differences between `a` and `b` (indices (P,)); 0 at least, against rounding."""
+    variance: Floats = np.maximum(covariance[a, a] + covariance[b, b] - 2 * covariance[a, b], 0)
+    return variance
 
 
 def cells_of(takes: pd.DataFrame) -> Cells:
-    """The cells of `takes` (columns TAKE_CELL), in the order of their keys."""
-    (instrument, state, session), names = zip(*(pd.factorize(takes[key], sort=True) for key in TAKE_CELL), strict=True)
-    owner, of_take = np.unique(instrument * len(names[1]) + state, return_inverse=True)
-    owners = pd.MultiIndex.from_arrays([names[0][owner // len(names[1])], names[1][owner % len(names[1])]], names=OWNER)
-    cell, of_take, size = np.unique(of_take * len(names[2]) + session, return_inverse=True, return_counts=True)
-    sessions = np.asarray(names[2])
-    return Cells(of_take, cell // len(sessions), cell % len(sessions), size.astype(float), owners, sessions)
+    """The cells of `takes` (columns OWNER, session and, if several played, player), in the order of their keys."""
+    (instrument, names), (state, states) = (pd.factorize(takes[key], sort=True) for key in OWNER)
+    owner, of_take = np.unique(instrument * len(states) + state, return_inverse=True)
+    owners = pd.MultiIndex.from_arrays([names[owner // len(states)], states[owner % len(states)]], names=OWNER)
+    block = block_numbers(takes)
+    blocks = block.max() + 1
+    cell, of_take, size = np.unique(of_take * blocks + block, return_inverse=True, return_counts=True)
+    # two states of an instrument in one block are of one day
+    day = owner[cell // blocks] // len(states) * blocks + cell % blocks
+    return Cells(of_take, cell // blocks, cell % blocks, day, size.astype(float), owners)
+
+
+def block_numbers(takes: pd.DataFrame) -> Ints:
+    """Number of each take's block (T,), in the order of sessions and players."""
+    keys = [pd.factorize(takes[key], sort=True)[0] for key in ("session", "player") if key in takes]
+    return np.unique(np.column_stack(keys), axis=0, return_inverse=True)[1].ravel()
 
 
 def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
     """Effect of the manner of playing on each take's value (same index), and how many effects were fitted.
 
-    `takes`: columns TAKE_CELL, value, and of MANNER those that there are. Manners are compared within cells only, one
-    additive effect for the whole study; the effects of a column average zero over what it holds. A manner that no
-    cell shares with another has no known effect and gets 0.
+    `takes`: columns as for `cells_of`, value, and of MANNER those that there are. Manners are compared within cells
+    only, one additive effect for the whole study; the effects of a column average zero over what it holds. A manner
+    that no cell shares with another has no known effect and gets 0.
     """
     manners = [pd.factorize(takes[column], sort=True)[0] for column in MANNER if column in takes]
     dummies = np.hstack([_dummies(manner) for manner in manners])
     cells = cells_of(takes)
     whole = np.column_stack([dummies, takes["value"].to_numpy(float)])
-    within = whole - np.apply_along_axis(cells.means, 0, whole)[cells.of_take]
+    within = whole - cells.means(whole)[cells.of_take]
     # the least-norm solution averages zero over the manners joined within cells
     effects, _, rank, _ = np.linalg.lstsq(within[:, :-1], within[:, -1], rcond=1e-9)
     return pd.Series(dummies @ effects, index=takes.index), int(rank)
 
 
-def session_weights(cells: Cells) -> Floats:
-    """How what each session adds (rows) is made of the means of the `cells` (columns).
+def block_weights(cells: Cells) -> Floats:
+    """How what each block adds (rows) is made of the means of the `cells` (columns).
 
-    Least squares of take = instrument in its state + session. What sessions add averages zero over those joined by
-    shared instruments and is 0 for a session that nothing joins.
+    Least squares of take = instrument in its state + block. What blocks add averages zero over those joined by shared
+    instruments and is 0 for a block that nothing joins.
     """
-    session, owner = _dummies(cells.session), _dummies(cells.owner)
-    within = session - owner @ (_mean_weights(cells) @ session)
+    block, owner = _dummies(cells.block), _dummies(cells.owner)
+    within = block - owner @ (_mean_weights(cells) @ block)
     weighted = within.T * cells.size
     return np.linalg.pinv(weighted @ within, rcond=1e-9, hermitian=True) @ weighted
 
 
-def session_offsets(takes: pd.DataFrame) -> pd.Series:
-    """What each session adds to every value, from instruments recorded in several; see `session_weights`.
-
-    `takes`: columns TAKE_CELL and value.
-    """
+def block_offsets(takes: pd.DataFrame) -> Floats:
+    """What the block adds to each take's value (T,), from instruments recorded in several; see `block_weights`."""
     cells = cells_of(takes)
-    return pd.Series(session_weights(cells) @ cells.means(takes["value"].to_numpy(float)), index=cells.sessions)
+    offsets = block_weights(cells) @ cells.means(takes["value"].to_numpy(float))
+    return offsets[block_numbers(takes)]
 
 
-def error_parts(takes: pd.DataFrame, additive: bool) -> tuple[pd.MultiIndex, Floats, Floats]:
-    """Owners (instrument, state) and the covariances (I, I) of their values' errors, as parts of the variance of a take
-    and of the variance of a day: covariance = s_r² (takes + ratio² days).
-
-    A value is the mean over takes; `additive`: less what each session adds.
-    """
-    cells = cells_of(takes)
-    weights = _mean_weights(cells)
-    if additive:
-        weights = weights - (weights @ _dummies(cells.session)) @ session_weights(cells)
-    return cells.owners, (weights / cells.size) @ weights.T, (weights * cells.joined()) @ weights.T
-
-
-def repeatability(takes: pd.DataFrame, additive: bool = False, day_scale: float = WHOLE_DAYS) -> Repeatability:
-    """Pooled repeatability of one criterion from `takes` (see `manner_effects`; no NaN).
-
-    `additive`: what each session adds to all instruments does not count as scatter of the days. `day_scale`: of the
-    days' prior, WHOLE_DAYS or OTHER_DAYS.
-    """
+def errors_of(takes: pd.DataFrame, additive: bool, days: Days) -> Errors:
+    """How the values of one criterion err, from `takes` (see `manner_effects`; no NaN); `days`: see `own_days`."""
     effects, n_effects = manner_effects(takes)
     cells = cells_of(takes)
     values = (takes["value"] - effects).to_numpy(float)
-    means = cells.means(values)
-    df = len(values) - len(means) - n_effects
-    if df <= 0:
-        return UNKNOWN_REPEATABILITY
-    squares = float(((values - means[cells.of_take]) ** 2).sum())
-    s_r = (squares / df) ** 0.5
-    if not cells.joined().any():
-        return Repeatability(s_r, df, *ONE_DAY, np.full(1, s_r**2), df, 0)
-    shares, variances, day_df = _days(cells, means, squares, df, additive, ratio_prior(day_scale))
-    return Repeatability(s_r, df, RATIOS, shares, variances, df + day_df, day_df)
+    squares, df = _within(cells, values[:, None])
+    return _errors(cells, squares, df, df.sum() - n_effects, additive, days)
 
 
-def _days(
-    cells: Cells, means: Floats, squares: float, df: int, additive: bool, prior: Floats
-) -> tuple[Floats, Floats, int]:
-    """Posterior shares of RATIOS, the variance of a take given each, and the degrees of freedom that told.
+def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days) -> Errors:
+    """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`."""
+    cells = cells_of(takes)
+    df: Floats = np.bincount(cells.owner, cells.size - 1)
+    return _errors(cells, s_r**2 * df, df, df.sum(), additive, days)
 
-    `means` (C,) of the cells; `squares`: sum of squares of the takes within cells, on `df`.
+
+def _errors(cells: Cells, squares: Floats, df: Floats, whole_df: float, additive: bool, days: Days) -> Errors:
+    """`squares`, `df` (I,): sums of squares of each owner's takes within cells, and their degrees of freedom."""
+    s_r2 = squares.sum() / whole_df if whole_df > 0 else np.nan
+    moderated = (squares + PRIOR_DF * s_r2) / (df + PRIOR_DF)
+    weights = _mean_weights(cells)
+    if additive:
+        weights = weights - (weights @ _dummies(cells.block)) @ block_weights(cells)
+    n: Floats = np.bincount(cells.owner, cells.size)
+    joined = cells.joined()
+    by_day = (weights * joined) @ _dummies(cells.day)
+    return Errors(
+        cells.owners,
+        n,
+        (weights * (moderated[cells.owner] / cells.size)) @ weights.T,
+        moderated / n,
+        np.minimum(df + PRIOR_DF, whole_df),
+        by_day @ by_day.T,
+        cells.groups().astype(float),
+        float(np.sqrt(s_r2)),
+        float(max(whole_df, 0)),
+        *((days.ratios, days.shares) if joined.any() else (np.zeros(1), np.ones(1))),
+        days.witnesses,
+    )
+
+
+def own_days(
+    takes: pd.DataFrame, curves: Iterable[tuple[pd.DataFrame, Floats]], prior: Mapping[str, float]
+) -> dict[str, Days]:
+    """How much own days scatter, for each of DAY_KINDS: one question, whose witnesses are all criteria of the kind.
+
+    The posterior of the ratio is the prior (the positive half of Student's t of 4 df with the scale `prior`) times the
+    likelihood of the cells' means without the fixed effects (REML: Patterson & Thompson 1971, Biometrika 58, 545) of
+    every criterion; those that read the same measure of a note share one vote. For what lies between notes the notes
+    themselves are witnesses. With nothing to tell by it is the prior.
+
+    `takes`: of all criteria, columns as for `manner_effects` and criterion; `curves`: notes (T, N) of takes, each from
+    its take's mean, with the takes' keys.
     """
-    keep = cells.several_sessions()  # the others tell nothing
+    votes: dict[str, list[tuple[Floats, float]]] = {kind: [(np.zeros(RATIOS.size), 0.0)] for kind in DAY_KINDS}
+    for name, rows in takes.groupby("criterion"):
+        criterion = CRITERIA[str(name)]
+        alike = [c for c in CRITERIA.values() if (c.reads, c.day_kind) == (criterion.reads, criterion.day_kind)]
+        values = (rows["value"] - manner_effects(rows)[0]).to_numpy(float)
+        votes[criterion.day_kind].append(_vote(cells_of(rows), values[:, None], criterion.additive, 1 / len(alike)))
+    for keys, notes in curves:
+        votes["between_notes"].append(_vote(cells_of(keys), notes, True, 1 / NOTES_TOLD_TOGETHER))
+    return {
+        kind: _posterior(prior[kind], np.sum([log for log, _ in told], axis=0), sum(df for _, df in told))
+        for kind, told in votes.items()
+    }
+
+
+def assumed_days(prior: Mapping[str, float]) -> dict[str, Days]:
+    """What is assumed of own days with nothing to tell by."""
+    return {kind: _posterior(prior[kind], np.zeros(RATIOS.size), 0.0) for kind in DAY_KINDS}
+
+
+def _posterior(prior: float, log_likelihood: Floats, witnesses: float) -> Days:
+    # the grid's spacing goes with the cube root
+    log = np.log(stats.t.pdf(RATIOS / prior, 4) * RATIOS ** (1 / 3)) + log_likelihood
+    shares = np.exp(log - log.max())
+    return Days(RATIOS, shares / shares.sum(), witnesses)
+
+
+def days_frame(days: Mapping[str, Days]) -> pd.DataFrame:
+    """What `days_of_frame` reads: one row per kind and ratio."""
+    return pd.concat([pd.DataFrame({"kind": kind, **own._asdict()}) for kind, own in days.items()], ignore_index=True)
+
+
+def days_of_frame(frame: pd.DataFrame) -> dict[str, Days]:
+    """The days that `days_frame` made `frame` of."""
+    return {
+        str(kind): Days(rows["ratios"].to_numpy(), rows["shares"].to_numpy(), float(rows["witnesses"].iloc[0]))
+        for kind, rows in frame.groupby("kind")
+    }
+
+
+def _vote(cells: Cells, values: Floats, additive: bool, weight: float) -> tuple[Floats, float]:
+    """Logarithm of the likelihood of RATIOS from takes' `values` (T, N), and the degrees of freedom that told."""
+    nothing = np.zeros(RATIOS.size), 0.0
+    keep = cells.several_blocks()  # the others tell nothing
+    if not keep.any():
+        return nothing
     contrasts = null_space(cells.effects(keep, additive).T)
-    free = contrasts.shape[1]
-    seen = contrasts.T @ means[keep]
+    squares, df = _within(cells, values)
+    if not contrasts.size or not df.sum():
+        return nothing
+    seen = contrasts.T @ cells.means(values)[keep]
     takes, turn = np.linalg.eigh((contrasts.T / cells.size[keep]) @ contrasts)
     variance = takes + RATIOS[:, None] ** 2
-    total = squares + ((seen @ turn) ** 2 / variance).sum(axis=1)
+    freedom = values.shape[1] * contrasts.shape[1]
+    total = squares.sum() + (np.square(turn.T @ seen).sum(axis=1) / variance).sum(axis=1)
     total = np.maximum(total, np.finfo(float).tiny)  # takes that agree to the last digit
-    log = np.log(prior) - 0.5 * np.log(variance).sum(axis=1) - 0.5 * (df + free) * np.log(total)
-    shares = np.exp(log - log.max())
-    return shares / shares.sum(), total / (df + free), free
+    log = -0.5 * values.shape[1] * np.log(variance).sum(axis=1) - 0.5 * (df.sum() + freedom) * np.log(total)
+    return weight * log, weight * freedom
+
+
+def _within(cells: Cells, values: Floats) -> tuple[Floats, Floats]:
+    """Sum of squares of the takes' `values` (T, N) within cells and its degrees of freedom, of each owner (I,)."""
+    away = values - cells.means(values)[cells.of_take]
+    squares = np.bincount(cells.owner[cells.of_take], np.square(away).sum(axis=1))
+    return squares, np.bincount(cells.owner, values.shape[1] * (cells.size - 1))
 
 
 def _mean_weights(cells: Cells) -> Floats:

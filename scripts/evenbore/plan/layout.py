@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 LEAST_ROUNDS, MOST_ROUNDS, USUAL_ROUNDS = 2, 6, 3
+USUAL_REFERENCES = 2  # one alone leaves its own days untold from what a session adds
 
 
 @dataclass(frozen=True)

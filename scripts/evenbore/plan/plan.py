@@ -24,10 +24,11 @@ from evenbore.compare.factors import LEAST_INSTRUMENTS, factor_of, models
 from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.tables import read_table, write_text
+from evenbore.judge.repeatability import Days, assumed_days
 from evenbore.judge.values import criteria_table
 from evenbore.plan.blind import draw_codes, seal, unseal
 from evenbore.plan.guide import GUIDE_RATE, guide_track
-from evenbore.plan.layout import USUAL_ROUNDS, Layout, Turn, layouts, turns
+from evenbore.plan.layout import USUAL_REFERENCES, USUAL_ROUNDS, Layout, Turn, layouts, turns
 from evenbore.plan.precision import Scatter, pair_errors, predicted, scatter
 from evenbore.study.sheetfile import write_sheet
 from evenbore.study.sheets import CONFIG, Reading, read_study
@@ -118,14 +119,15 @@ def make_plan(
         kinds += [("tongued", base), *(("slurred", d) for d in (SOFT, LOUD) if d != base)]
     references = [name for name, row in sheet.items() if row["reference"] == "yes"]
     if not references and len(sessions) > 1:
-        references = [rng.choice(sorted(sheet))]
+        references = rng.sample(sorted(sheet), min(USUAL_REFERENCES, len(sheet)))
     factor, levels = _tested(reading.config["factors"], sheet)
     strata = {name: f"{row['family']}|{levels.get(name, '')}" for name, row in sheet.items()}
-    layout = _chosen(layouts(strata, references, sessions, rng), takes, len(kinds), known)
+    own_days = reading.config["own_days"]
+    layout = _chosen(layouts(strata, references, sessions, rng), takes, len(kinds), assumed_days(own_days)["whole"])
     table = criteria_table(reading.config["just_noticeable"], reading.config["currency"])
     return Plan(
         layout, turns(layout, references, rng), draw_codes(sorted(sheet), rng), references, kinds, factor, levels,
-        predicted(layout, levels, known, table),
+        predicted(layout, levels, known, table, own_days),
     )  # fmt: skip
 
 
@@ -140,7 +142,7 @@ def _tested(setting: str | list[str], sheet: Mapping[str, Row]) -> tuple[str, di
     return "", {}
 
 
-def _chosen(candidates: Sequence[Layout], takes: int | None, n_kinds: int, known: Mapping[str, Scatter]) -> Layout:
+def _chosen(candidates: Sequence[Layout], takes: int | None, n_kinds: int, days: Days) -> Layout:
     """The most precise layout that the takes allow; without a limit the cheapest of USUAL_ROUNDS rounds."""
     if takes is None:
         return next(layout for layout in candidates if layout.rounds == USUAL_ROUNDS)
@@ -152,11 +154,8 @@ def _chosen(candidates: Sequence[Layout], takes: int | None, n_kinds: int, known
             " or --slurred-only, need fewer."
         )
 
-    def error(layout: Layout) -> float:
-        return float(np.mean([pair_errors(layout, sd[1], sd[2])[0] / sd[2] for sd in known.values()]))
-
-    errors = [error(layout) for layout in allowed]
-    return allowed[int(np.argmin(np.round(errors, 6)))]  # of equals the cheapest
+    errors = [pair_errors(layout, 1.0, True, days)[0] for layout in allowed]
+    return allowed[int(np.nanargmin(np.round(errors, 6)))]  # of equals the cheapest
 
 
 def _write(plan: Plan, reading: Reading, target: Path, rng: Random) -> None:

@@ -1,22 +1,26 @@
 """How precise a plan will be: standard errors and smallest detectable differences, before anything is recorded.
 
 From the scatter of instruments, sessions and takes (the variance table of an earlier study, else what is assumed of
-each criterion) the covariance of the generalised least squares estimates, (X' V⁻¹ X)⁻¹, as in the analysis. Smallest
-detectable difference: (t of two sides at 5 % + t of 80 % power) times the standard error.
+each criterion) and what is assumed of own days. Pairs err by the model that judges them afterwards (`repeatability`);
+for a factor it is the covariance of the generalised least squares estimates, (X' V⁻¹ X)⁻¹, as in the analysis.
+
+Smallest detectable difference: told with 80 % probability, where nothing else differs in the study: of pairs, one
+instrument from all others in one criterion; of a factor, two levels in one criterion. So p is reckoned with as it will
+be adjusted (see `multiplicity`).
 """
 
+import math
 from collections.abc import Mapping
 from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
-from evenbore.compare.pairs import POWER
-from evenbore.compare.verdict import ALPHA
+from evenbore.compare.multiplicity import detectable, first_threshold
 from evenbore.facts.arrays import Floats
-from evenbore.facts.criteria import MEASURED
+from evenbore.facts.criteria import CRITERIA, MEASURED
+from evenbore.judge.repeatability import Days, assumed_days, planned_errors
 from evenbore.plan.layout import Layout
 from evenbore.statistics import mixed
 
@@ -38,20 +42,26 @@ def scatter(variance: pd.DataFrame | None) -> dict[str, Scatter]:
     return known
 
 
-def pair_errors(layout: Layout, session_sd: float, take_sd: float) -> tuple[float, float]:
-    """Standard error of the difference of two instruments: root mean square over the pairs, and of the worst pair.
+def pair_errors(layout: Layout, take_sd: float, additive: bool, days: Days) -> tuple[float, float, float]:
+    """Standard error of the difference of two instruments: root mean square over the pairs, and of the worst pair, in
+    the unit of `take_sd`; and the mean degrees of freedom. NaN where no instrument links the sessions of a pair.
 
-    Two instruments with two takes each in one session, whose own effect drops out: the root of 3² (1/2 + 1/2).
+    Two instruments with two takes each in one session, of which a day of their own is no part: the root of
+    3² (1/2 + 1/2), on two degrees of freedom.
 
-    >>> [round(error, 9) for error in pair_errors(Layout({"day": ["a", "b"]}, rounds=2), 5.0, 3.0)]
-    [3.0, 3.0]
+    >>> nothing = Days(np.zeros(1), np.ones(1), 0.0)
+    >>> [round(part, 9) for part in pair_errors(Layout({"day": ["a", "b"]}, rounds=2), 3.0, True, nothing)]
+    [3.0, 3.0, 2.0]
     """
     instrument, session = layout.turns_of()
-    design = mixed.indicators(instrument)
-    covariance = _covariance(design, [(session_sd, session)], take_sd)
-    a, b = np.triu_indices(len(covariance), 1)
-    variance = covariance[a, a] + covariance[b, b] - 2 * covariance[a, b]
-    return float(np.sqrt(variance.mean())), float(np.sqrt(variance.max()))
+    errors = planned_errors(
+        pd.DataFrame({"instrument": instrument, "state": "", "session": session}), take_sd, additive, days
+    )
+    a, b = np.triu_indices(len(errors.owners), 1)
+    scale, df = errors.of_differences(a, b, np.zeros(a.size))
+    linked = errors.group[a] == errors.group[b]
+    variance = np.where(linked, scale**2 @ errors.shares, np.nan)
+    return float(np.sqrt(variance.mean())), float(np.sqrt(variance.max())), float(df.mean())
 
 
 def factor_error(layout: Layout, levels: Mapping[str, str], sd: tuple[float, float, float]) -> tuple[float, float]:
@@ -76,29 +86,36 @@ def _covariance(design: Floats, random: list[tuple[float, NDArray[np.str_]]], ta
     return np.linalg.inv(design.T @ np.linalg.solve(covariance, design))
 
 
-def detectable(error: float, df: float) -> float:
-    """Smallest difference found with 80 % power at 5 %; NaN without degrees of freedom."""
-    return (stats.t.isf(ALPHA / 2, df) + stats.t.ppf(POWER, df)) * error if df > 0 else float("nan")
-
-
 def predicted(
-    layout: Layout, levels: Mapping[str, str], known: Mapping[str, Scatter], criteria: pd.DataFrame
+    layout: Layout,
+    levels: Mapping[str, str],
+    known: Mapping[str, Scatter],
+    criteria: pd.DataFrame,
+    own_days: Mapping[str, float],
 ) -> pd.DataFrame:
-    """One row per criterion: the scatter reckoned with, errors of pairs and of the factor, what can be detected."""
+    """One row per criterion: the scatter reckoned with, errors of pairs and of the factor, what can be detected.
+
+    `own_days`: scale of what is assumed of own days, per kind.
+    """
     rows = []
-    n_turns, n = layout.n_turns, len({name for names in layout.visits.values() for name in names})
+    n = len({name for names in layout.visits.values() for name in names})
     testable = len(set(levels.values())) > 1
+    days = assumed_days(own_days)
+    contrasts = math.comb(len(set(levels.values())), 2)
     for criterion in criteria.itertuples(index=False):
         name = str(criterion.criterion)
         if name not in known:
             continue
         instrument, session, take, origin = known[name]
-        pair, worst = pair_errors(layout, session, take)
+        registered = CRITERIA[name]
+        pair, worst, pair_df = pair_errors(layout, take, registered.additive, days[registered.day_kind])
         factor, df = factor_error(layout, levels, (instrument, session, take)) if testable else (np.nan, np.nan)
+        of_pairs = first_threshold(len(known), math.comb(n, 2), n - 1)
+        of_factor = first_threshold(len(known), max(contrasts, 1), 1)
         rows.append({
             "criterion": name, "unit": criterion.unit, "sd_instrument": instrument, "sd_session": session,
             "sd_take": take, "origin": origin, "se_pair": pair, "se_worst_pair": worst,
-            "detectable_pair": detectable(pair, n_turns - n - len(layout.visits) + 1), "se_factor": factor,
-            "detectable_factor": detectable(factor, df), "just_noticeable": criterion.just_noticeable,
+            "detectable_pair": detectable(pair, pair_df, of_pairs), "se_factor": factor,
+            "detectable_factor": detectable(factor, df, of_factor), "just_noticeable": criterion.just_noticeable,
         })  # fmt: skip
     return pd.DataFrame(rows)

@@ -29,20 +29,22 @@ def two_sided(distance: Floats, scale: Floats, df: float | Floats, shares: Float
     return np.minimum(2 * stats.t.sf(ratio, np.reshape(df, (-1, 1))) @ shares, 1.0)
 
 
-def half_width(scale: Floats, df: float, shares: Floats, confidence: float) -> Floats:
+def half_width(scale: Floats, df: float | Floats, shares: Floats, confidence: float) -> Floats:
     """Half (N,) of the central interval that holds `confidence`.
 
     >>> half_width(np.array([[2.0]]), 1, np.array([1.0]), 0.5).round(6)  # P(|t| > 1) = 1/2
     array([2.])
     """
-    bound: Floats = stats.t.ppf((1 + confidence) / 2, df) * scale
+    freedom = np.broadcast_to(df, len(scale))
+    bound: Floats = stats.t.ppf((1 + confidence) / 2, freedom)[:, None] * scale
     half: Floats = bound.max(axis=1)
     low: Floats = bound.min(axis=1)
     mixed = np.flatnonzero(half - low > 1e-9 * half)
     if mixed.size:
 
         def excess(distance: Floats, row: Floats) -> Floats:
-            return two_sided(distance, scale[row.astype(int)], df, shares) - (1 - confidence)
+            here = row.astype(int)
+            return two_sided(distance, scale[here], freedom[here], shares) - (1 - confidence)
 
         half[mixed] = find_root(excess, (low[mixed], half[mixed]), args=(mixed.astype(float),)).x
     return half

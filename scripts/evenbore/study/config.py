@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import yaml
 
-from evenbore.facts.criteria import LARGEST, MEASURED, WEIGHED, Criterion
+from evenbore.facts.criteria import DAY_KINDS, LARGEST, MEASURED, WEIGHED, Criterion
 from evenbore.files.errors import Problem
 from evenbore.files.paths import command, repo_root
 
@@ -34,6 +34,7 @@ def load_schema(name: str) -> dict[str, Any]:
     if name == "config":
         keys = schema["properties"]
         keys["just_noticeable"]["properties"] = {c.name: _just_noticeable(c) for c in MEASURED}
+        keys["own_days"]["properties"] = {kind: _DAYS for kind in DAY_KINDS}
         keys["priorities"]["additionalProperties"]["properties"] = {c.name: _WEIGHT for c in WEIGHED}
     return schema
 
@@ -43,6 +44,14 @@ _WEIGHT = {
     "minimum": 0,
     "maximum": 1_000_000,
     "description": "Weight of this criterion, without unit; 0 to 1000000.",
+}
+
+
+_DAYS = {
+    "type": "number",
+    "exclusiveMinimum": 0,
+    "maximum": 5,
+    "description": "In standard deviations of a take; above 0 to 5.",
 }
 
 
@@ -124,6 +133,7 @@ def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem], l
     default = {criterion.name: criterion.just_noticeable for criterion in MEASURED}
     if "just_noticeable" in sound:
         sound["just_noticeable"] = default | given
+    sound.setdefault("own_days", DAY_KINDS)
     added = [criterion for criterion in default if "just_noticeable" in sound and criterion not in given]
     return sound, [problem for _, problem in placed], added
 

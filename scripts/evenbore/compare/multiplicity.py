@@ -1,0 +1,59 @@
+"""Many questions at once: p values adjusted for how many were asked.
+
+Within a family of questions (the pairs of a criterion, the notes of a measure) the false discovery rate is kept by
+Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289. Several families are asked together, so chance has as many tries
+as there are families: those of which nothing is found are as many more tries, and the others' adjusted p values are
+multiplied by the number of families over the number of those in which something is found (Benjamini & Bogomolov 2014,
+J. R. Stat. Soc. B 76, 297, from memory). Where nothing differs, something is told in 5 % of the studies, over all
+families; where all families tell of something, nothing is multiplied.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import stats
+
+from evenbore.compare.verdict import ALPHA
+from evenbore.facts.arrays import Floats
+
+POWER = 0.80
+
+
+def adjusted(p: Floats) -> Floats:
+    """Adjusted p values of one family (P,); NaN are no questions.
+
+    >>> adjusted(np.array([0.01, np.nan, 0.04, 0.03])).tolist()
+    [0.03, nan, 0.04, 0.04]
+    """
+    out = np.full(len(p), np.nan)
+    known = np.isfinite(p)
+    if known.any():
+        out[known] = stats.false_discovery_control(p[known], method="bh")
+    return out
+
+
+def over_families(families: Sequence[Floats]) -> float:
+    """What the adjusted p values of every family are multiplied with, from these `families` of them.
+
+    Of four families two have something to tell at 5 %:
+
+    >>> over_families([np.array(p) for p in ([0.001, 0.3], [0.02], [0.4], [0.9])])
+    2.0
+    """
+    least = np.array([np.nanmin(p) for p in families if np.isfinite(p).any()])
+    if not least.size:
+        return 1.0
+    told = int((adjusted(least) <= ALPHA).sum())
+    return float(least.size / max(told, 1))
+
+
+def first_threshold(families: int, questions: int, true: int) -> float:
+    """The p value at which the `true` of a family's `questions`, all found at once and nothing else, are told, where
+    `families` are asked together: what a plan has to reckon with."""
+    return ALPHA * true / questions / families
+
+
+def detectable(error: float, df: float, threshold: float) -> float:
+    """Smallest true difference with this standard `error` on `df` that is told with the probability POWER, where p must
+    be `threshold`; NaN without degrees of freedom."""
+    return float((stats.t.isf(threshold / 2, df) + stats.t.ppf(POWER, df)) * error) if df > 0 else float("nan")
