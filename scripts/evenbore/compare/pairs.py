@@ -36,7 +36,7 @@ from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.rows import Row
-from evenbore.judge.repeatability import OWNER, Days, Errors, contrast, errors_of
+from evenbore.judge.repeatability import OWNER, Days, Errors, Owner, contrast, errors_of
 from evenbore.statistics.student import CONFIDENCE, half_width, two_sided
 
 ONE_RATIO = np.ones(1)
@@ -101,7 +101,7 @@ def in_state(frame: pd.DataFrame, states: dict[str, str]) -> pd.DataFrame:
 
 
 def design(
-    takes: pd.DataFrame, shifts: pd.DataFrame, owners: Sequence[tuple[str, str]], days: Mapping[str, Days]
+    takes: pd.DataFrame, shifts: pd.DataFrame, owners: Sequence[Owner], days: Mapping[str, Days]
 ) -> Design | None:
     """Design of one criterion from its rows of `takes` and `shifts`, for these instruments in these states; None where
     nobody has takes.
@@ -110,13 +110,26 @@ def design(
     """
     if takes.empty:
         return None
-    index = pd.MultiIndex.from_tuples(owners, names=OWNER)
-    moved = shifts.pivot(index=OWNER, columns="component", values="shift").reindex(index).fillna(0.0).to_numpy(float)
+    moved = _shifts_of(shifts, owners)
     criterion = CRITERIA[takes["criterion"].iloc[0]]
     errors = errors_of(takes, criterion.additive, days[criterion.day_kind])
-    group = pd.Series(errors.group, errors.owners)
-    sessions = takes["session"].groupby(group.reindex(pd.MultiIndex.from_frame(takes[OWNER])).to_numpy()).nunique()
-    return Design(errors.of(owners), moved, np.asarray(group.reindex(index).map(sessions) == 1))
+    group = dict(zip(errors.owners, errors.group.tolist(), strict=True))
+    sessions: dict[float, set[str]] = {}
+    for instrument, state, session in takes[[*OWNER, "session"]].itertuples(index=False):
+        sessions.setdefault(group[instrument, state], set()).add(session)
+    one_room = np.array([len(sessions.get(group.get(owner, np.nan), ())) == 1 for owner in owners])
+    return Design(errors.of(owners), moved, one_room)
+
+
+def _shifts_of(shifts: pd.DataFrame, owners: Sequence[Owner]) -> Floats:
+    """Shifts (I, K) of the owners along the components that there are; 0 where nothing is told."""
+    places = {owner: place for place, owner in enumerate(owners)}
+    pairs = zip(shifts["instrument"], shifts["state"], strict=True)
+    place = np.array([places.get(owner, -1) for owner in pairs], int)
+    components, component = np.unique(shifts["component"].to_numpy(int), return_inverse=True)
+    moved = np.zeros((len(owners), components.size))
+    moved[place[place >= 0], component[place >= 0]] = shifts["shift"].to_numpy(float)[place >= 0]
+    return moved
 
 
 def judge(

@@ -23,7 +23,7 @@ from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.facts.criteria import ADDITIVE, CRITERIA, EXACT, MEASURED, MIN_NOTES, Criterion
 from evenbore.facts.rows import Row
 from evenbore.judge.faroff import FAR_CENTS, FarOff
-from evenbore.judge.repeatability import OWNER, Days, block_offsets, cells_of, errors_of, manner_effects, own_days
+from evenbore.judge.repeatability import OWNER, Days, Owner, block_offsets, cells_of, errors_of, manner_effects, own_days
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes, residual_maker
 from evenbore.setups.comparability import session_groups, usable
 from evenbore.setups.doubts import left_out
@@ -37,10 +37,9 @@ from evenbore.trade.families import Family
 if TYPE_CHECKING:
     from pandas.api.typing import NAType
 
-_Owner: TypeAlias = tuple[str, str]  # instrument and state
 _Take: TypeAlias = tuple[Row, TakeNotes]  # with its _TAKE_KEYS
 _Value: TypeAlias = tuple[str | float, ...]  # see `_value`
-_Shifts: TypeAlias = tuple[_Owner, str, Ints, Floats]  # owner, criterion, components, shifts
+_Shifts: TypeAlias = tuple[Owner, str, Ints, Floats]  # owner, criterion, components, shifts
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 WORST = "worst_note_cents"
@@ -134,12 +133,12 @@ def assess(
 
 def _without_hidden_worst(
     values: pd.DataFrame, far: Collection[FarOff]
-) -> tuple[pd.DataFrame, dict[_Owner, tuple[float, str]]]:
+) -> tuple[pd.DataFrame, dict[Owner, tuple[float, str]]]:
     """The takes' values less worst notes that are none, because a note further out was not found in every take; and for
     their owners how far out that note is at the least, in cents, and what was found."""
     worst = values["criterion"] == WORST
     known = values[worst].groupby(OWNER)["value"].mean()
-    hidden: dict[_Owner, tuple[float, str]] = {}
+    hidden: dict[Owner, tuple[float, str]] = {}
     for one in far:
         owner = one.instrument, one.state
         least = FAR_CENTS if np.isnan(one.cents) else abs(one.cents)
@@ -149,7 +148,7 @@ def _without_hidden_worst(
     return values[~out].reset_index(drop=True), hidden
 
 
-def _say_what_is_far(table: pd.DataFrame, hidden: dict[_Owner, tuple[float, str]]) -> None:
+def _say_what_is_far(table: pd.DataFrame, hidden: dict[Owner, tuple[float, str]]) -> None:
     """The lower end of worst notes that are not measured but far off, and why."""
     for owner, (least, words) in hidden.items():
         row = (table["instrument"] == owner[0]) & (table["state"] == owner[1]) & (table["criterion"] == WORST)
@@ -231,7 +230,7 @@ def _counted(takes: Sequence[_Take], base_dynamic: str) -> list[_Take]:
 def _take_values(
     takes: Sequence[_Take],
     counted: Sequence[_Take],
-    scatter: Mapping[str, Mapping[_Owner, float]],
+    scatter: Mapping[str, Mapping[Owner, float]],
     evennesses: Sequence[_Value],
 ) -> pd.DataFrame:
     """One row per criterion and take that has a value; `evennesses`: the rows of the smoothed criteria."""
@@ -249,9 +248,9 @@ def _take_values(
     return pd.DataFrame(rows, columns=columns).dropna(subset="value").reset_index(drop=True)
 
 
-def _by_owner(takes: Iterable[_Take]) -> dict[_Owner, list[_Take]]:
+def _by_owner(takes: Iterable[_Take]) -> dict[Owner, list[_Take]]:
     """Takes by instrument and state."""
-    owners: dict[_Owner, list[_Take]] = {}
+    owners: dict[Owner, list[_Take]] = {}
     for key, take in takes:
         owners.setdefault((key["instrument"], key["state"]), []).append((key, take))
     return owners
@@ -260,7 +259,7 @@ def _by_owner(takes: Iterable[_Take]) -> dict[_Owner, list[_Take]]:
 def _evennesses(
     takes: Sequence[_Take],
     counted: Sequence[_Take],
-    scatter: Mapping[str, Mapping[_Owner, float]],
+    scatter: Mapping[str, Mapping[Owner, float]],
     notes: pd.DataFrame,
     errors: SetupErrors,
 ) -> tuple[list[_Value], pd.DataFrame]:
@@ -406,7 +405,7 @@ def _of_common_notes(members: list[_Take]) -> list[_Take]:
     return [(key, _only(take, notes)) for key, take in kept[:count]]
 
 
-def _notes_left_out(takes: Sequence[_Take], base_dynamic: str) -> dict[_Owner, str]:
+def _notes_left_out(takes: Sequence[_Take], base_dynamic: str) -> dict[Owner, str]:
     """Instrument and state -> in words, how many of its notes are not judged because some of its takes lack them."""
     words = {}
     for owner, members in _at_base(takes, base_dynamic).items():
@@ -420,7 +419,7 @@ def _notes_left_out(takes: Sequence[_Take], base_dynamic: str) -> dict[_Owner, s
     return words
 
 
-def _notes_in_doubt(notes: pd.DataFrame, criterion: Criterion, base_dynamic: str) -> dict[_Owner, str]:
+def _notes_in_doubt(notes: pd.DataFrame, criterion: Criterion, base_dynamic: str) -> dict[Owner, str]:
     """Instrument and state -> in words, how many of the notes that would tell the criterion are in doubt, and why."""
     if criterion.kind == "take":
         telling = notes[(notes["dynamic"] == base_dynamic)]
@@ -430,11 +429,11 @@ def _notes_in_doubt(notes: pd.DataFrame, criterion: Criterion, base_dynamic: str
     if criterion.articulation:
         telling = telling[telling["articulation"] == criterion.articulation]
     why = left_out(telling["flags"], criterion.reads)
-    words: dict[_Owner, str] = {}
+    words: dict[Owner, str] = {}
     for owner, reasons in why.groupby([telling[key] for key in OWNER]):
         if n := reasons.count():
             named = ", ".join(reasons.value_counts().index)
-            words[cast(_Owner, owner)] = f"{n} of {len(reasons)} {IN_DOUBT}: {named}"
+            words[cast(Owner, owner)] = f"{n} of {len(reasons)} {IN_DOUBT}: {named}"
     return words
 
 
@@ -442,18 +441,18 @@ def _joined(*reasons: str) -> str:
     return "; ".join(filter(None, reasons))
 
 
-def _at_base(takes: Sequence[_Take], base_dynamic: str) -> dict[_Owner, list[_Take]]:
+def _at_base(takes: Sequence[_Take], base_dynamic: str) -> dict[Owner, list[_Take]]:
     """Takes at the base dynamic by instrument and state."""
     return _by_owner(pair for pair in takes if pair[0]["dynamic"] == base_dynamic)
 
 
-def _scatter(criterion: str, takes: Sequence[_Take]) -> dict[_Owner, float]:
+def _scatter(criterion: str, takes: Sequence[_Take]) -> dict[Owner, float]:
     """Mean square by which the player's scatter from note to note inflates a criterion of each instrument.
 
     Variance between repeats of each note's deviation, of the instrument's own sets of repeats; without any that of the
     others, 0 without repeat takes at all.
     """
-    sets: dict[_Owner, dict[tuple[str, ...], list[Floats]]] = {}
+    sets: dict[Owner, dict[tuple[str, ...], list[Floats]]] = {}
     for key, take in takes:
         of_owner = sets.setdefault((key["instrument"], key["state"]), {})
         same = tuple(key[k] for k in ("session", "direction", "articulation"))
@@ -522,7 +521,7 @@ def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
     return values
 
 
-def _owners(recordings: pd.DataFrame, instruments: dict[str, Row], states: list[str]) -> list[_Owner]:
+def _owners(recordings: pd.DataFrame, instruments: dict[str, Row], states: list[str]) -> list[Owner]:
     """Instruments with the states they were recorded in; the first state for one never recorded."""
     had = recordings.groupby("instrument")["state"].agg(set).to_dict()
     return [(name, state) for name in instruments for state in states if state in had.get(name, {states[0]})]
@@ -530,11 +529,11 @@ def _owners(recordings: pd.DataFrame, instruments: dict[str, Row], states: list[
 
 def _rows(
     criterion: Criterion,
-    owners: Sequence[_Owner],
+    owners: Sequence[Owner],
     takes: pd.DataFrame,
     shifts: pd.DataFrame,
     days: Days,
-    unjudged: Mapping[_Owner, str],
+    unjudged: Mapping[Owner, str],
 ) -> list[Row]:
     """Rows of the instruments table of one criterion; `unjudged`: words on notes and takes left out, per owner."""
     if takes.empty:
@@ -564,17 +563,19 @@ def _rows(
     return rows
 
 
-def _half_widths(takes: pd.DataFrame, shifts: pd.DataFrame, additive: bool, days: Days) -> pd.Series:
-    """Half of each instrument's interval by OWNER; NaN without repeat takes."""
+def _half_widths(takes: pd.DataFrame, shifts: pd.DataFrame, additive: bool, days: Days) -> dict[Owner, float]:
+    """Half of each instrument's interval; NaN without repeat takes."""
     known = errors_of(takes, additive, days)
-    moved = (shifts["shift"] ** 2).groupby([shifts[key] for key in OWNER]).sum().reindex(known.owners, fill_value=0.0)
-    scale, df = known.of_values(moved.to_numpy(float))
-    return pd.Series(half_width(scale, df, known.shares, CONFIDENCE), index=known.owners)
+    moved: dict[Owner, float] = {}
+    for instrument, state, shift in shifts[[*OWNER, "shift"]].itertuples(index=False):
+        moved[instrument, state] = moved.get((instrument, state), 0.0) + shift**2
+    scale, df = known.of_values(np.array([moved.get(owner, 0.0) for owner in known.owners]))
+    return dict(zip(known.owners, half_width(scale, df, known.shares, CONFIDENCE).tolist(), strict=True))
 
 
 def _cost_rows(
     criterion: Criterion,
-    owners: Sequence[_Owner],
+    owners: Sequence[Owner],
     instruments: dict[str, Row],
     inspection: Sequence[Row],
     currency: str,
@@ -592,7 +593,7 @@ def _cost_rows(
 
 
 def _row(
-    owner: _Owner,
+    owner: Owner,
     criterion: Criterion,
     value: float = np.nan,
     low: float = np.nan,

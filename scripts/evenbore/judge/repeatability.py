@@ -20,10 +20,11 @@ mixed over the ratios, with degrees of freedom after Satterthwaite 1946, Biometr
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import stats
 from scipy.linalg import null_space
 from scipy.sparse import coo_array
@@ -34,10 +35,12 @@ from evenbore.facts.criteria import CRITERIA, DAY_KINDS
 
 OWNER = ["instrument", "state"]
 MANNER = ["direction", "articulation"]
+Owner: TypeAlias = tuple[str, str]
+"""Instrument and state."""
 # ASSUME: instruments' standard deviations differ by a third or so (a chi-square of 6 df); no source, tuned by trial
 # (tests/decisions, its development series)
 PRIOR_DF = 6
-RATIOS = 8.0 * ((np.arange(48) + 0.5) / 48) ** 1.5
+RATIOS = 8.0 * ((np.arange(24) + 0.5) / 24) ** 2
 # ASSUME: own choice, no source: three neighbouring notes tell of a day's change as much as one that stands alone
 NOTES_TOLD_TOGETHER = 3.0
 
@@ -53,7 +56,7 @@ class Cells:
     block: Ints
     day: Ints
     size: Floats
-    owners: pd.MultiIndex
+    owners: list[Owner]
 
     def means(self, values: Floats) -> Floats:
         """Mean of the takes' `values` (T, ...) in each cell (C, ...)."""
@@ -101,7 +104,7 @@ class Errors(NamedTuple):
     told by `witnesses`.
     """
 
-    owners: pd.MultiIndex
+    owners: Sequence[Owner]
     n: Floats
     takes: Floats
     own: Floats
@@ -114,9 +117,10 @@ class Errors(NamedTuple):
     shares: Floats
     witnesses: float
 
-    def of(self, owners: Sequence[tuple[str, str]]) -> "Errors":
+    def of(self, owners: Sequence[Owner]) -> "Errors":
         """The same of these `owners` in their order; NaN for one without takes."""
-        place = self.owners.get_indexer(owners)  # type: ignore[arg-type]  # a list of keys is right
+        places = {owner: place for place, owner in enumerate(self.owners)}
+        place = np.array([places.get(owner, -1) for owner in owners])
         known = place >= 0
 
         def picked(part: Floats) -> Floats:
@@ -125,7 +129,7 @@ class Errors(NamedTuple):
             return out
 
         return self._replace(
-            owners=pd.MultiIndex.from_tuples(owners, names=OWNER),
+            owners=owners,
             n=picked(self.n),
             takes=picked(self.takes),
             own=picked(self.own),
@@ -167,9 +171,9 @@ def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
 
 def cells_of(takes: pd.DataFrame) -> Cells:
     """The cells of `takes` (columns OWNER, session and, if several played, player), in the order of their keys."""
-    (instrument, names), (state, states) = (pd.factorize(takes[key], sort=True) for key in OWNER)
+    (instrument, names), (state, states) = (_numbered(takes[key]) for key in OWNER)
     owner, of_take = np.unique(instrument * len(states) + state, return_inverse=True)
-    owners = pd.MultiIndex.from_arrays([names[owner // len(states)], states[owner % len(states)]], names=OWNER)
+    owners = list(zip(names[owner // len(states)], states[owner % len(states)], strict=True))
     block = block_numbers(takes)
     blocks = block.max() + 1
     cell, of_take, size = np.unique(of_take * blocks + block, return_inverse=True, return_counts=True)
@@ -180,7 +184,7 @@ def cells_of(takes: pd.DataFrame) -> Cells:
 
 def block_numbers(takes: pd.DataFrame) -> Ints:
     """Number of each take's block (T,), in the order of sessions and players."""
-    keys = [pd.factorize(takes[key], sort=True)[0] for key in ("session", "player") if key in takes]
+    keys = [_numbered(takes[key])[0] for key in ("session", "player") if key in takes]
     return np.unique(np.column_stack(keys), axis=0, return_inverse=True)[1].ravel()
 
 
@@ -191,7 +195,7 @@ def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
     only, one additive effect for the whole study; the effects of a column average zero over what it holds. A manner
     that no cell shares with another has no known effect and gets 0.
     """
-    manners = [pd.factorize(takes[column], sort=True)[0] for column in MANNER if column in takes]
+    manners = [_numbered(takes[column])[0] for column in MANNER if column in takes]
     dummies = np.hstack([_dummies(manner) for manner in manners])
     cells = cells_of(takes)
     whole = np.column_stack([dummies, takes["value"].to_numpy(float)])
@@ -232,7 +236,7 @@ def errors_of(takes: pd.DataFrame, additive: bool, days: Days) -> Errors:
 def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days) -> Errors:
     """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`."""
     cells = cells_of(takes)
-    df: Floats = np.bincount(cells.owner, cells.size - 1)
+    df = np.bincount(cells.owner, cells.size - 1).astype(float)
     return _errors(cells, s_r**2 * df, df, df.sum(), additive, days)
 
 
@@ -243,7 +247,7 @@ def _errors(cells: Cells, squares: Floats, df: Floats, whole_df: float, additive
     weights = _mean_weights(cells)
     if additive:
         weights = weights - (weights @ _dummies(cells.block)) @ block_weights(cells)
-    n: Floats = np.bincount(cells.owner, cells.size)
+    n = np.bincount(cells.owner, cells.size).astype(float)
     joined = cells.joined()
     by_day = (weights * joined) @ _dummies(cells.day)
     return Errors(
@@ -294,8 +298,8 @@ def assumed_days(prior: Mapping[str, float]) -> dict[str, Days]:
 
 
 def _posterior(prior: float, log_likelihood: Floats, witnesses: float) -> Days:
-    # the grid's spacing goes with the cube root
-    log = np.log(stats.t.pdf(RATIOS / prior, 4) * RATIOS ** (1 / 3)) + log_likelihood
+    # the grid's spacing goes with the square root
+    log = np.log(stats.t.pdf(RATIOS / prior, 4) * RATIOS ** (1 / 2)) + log_likelihood
     shares = np.exp(log - log.max())
     return Days(RATIOS, shares / shares.sum(), witnesses)
 
@@ -336,8 +340,8 @@ def _vote(cells: Cells, values: Floats, additive: bool, weight: float) -> tuple[
 def _within(cells: Cells, values: Floats) -> tuple[Floats, Floats]:
     """Sum of squares of the takes' `values` (T, N) within cells and its degrees of freedom, of each owner (I,)."""
     away = values - cells.means(values)[cells.of_take]
-    squares = np.bincount(cells.owner[cells.of_take], np.square(away).sum(axis=1))
-    return squares, np.bincount(cells.owner, values.shape[1] * (cells.size - 1))
+    squares = np.bincount(cells.owner[cells.of_take], np.square(away).sum(axis=1)).astype(float)
+    return squares, np.bincount(cells.owner, values.shape[1] * (cells.size - 1)).astype(float)
 
 
 def _mean_weights(cells: Cells) -> Floats:
@@ -345,6 +349,12 @@ def _mean_weights(cells: Cells) -> Floats:
     share = _dummies(cells.owner).T * cells.size
     whole: Floats = share.sum(axis=1, keepdims=True)
     return share / whole
+
+
+def _numbered(column: pd.Series) -> tuple[Ints, NDArray[np.object_]]:
+    """Numbers (T,) of a column's values in their order, and the values."""
+    values, numbers = np.unique(column.to_numpy(object), return_inverse=True)
+    return numbers, values
 
 
 def _dummies(codes: Ints) -> Floats:

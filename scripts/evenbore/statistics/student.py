@@ -5,7 +5,7 @@ degrees of freedom, of all or of each (N,). NaN scales give NaN; a scale of zero
 """
 
 import numpy as np
-from scipy import stats
+from scipy import special
 from scipy.optimize.elementwise import find_root
 
 from evenbore.facts.arrays import Floats
@@ -26,7 +26,7 @@ def two_sided(distance: Floats, scale: Floats, df: float | Floats, shares: Float
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where((scale == 0) & (distance == 0), 0.0, distance / scale)
     # shares may sum to a rounding error more than one
-    return np.minimum(2 * stats.t.sf(ratio, np.reshape(df, (-1, 1))) @ shares, 1.0)
+    return np.minimum(2 * special.stdtr(np.reshape(df, (-1, 1)), -ratio) @ shares, 1.0)
 
 
 def half_width(scale: Floats, df: float | Floats, shares: Floats, confidence: float) -> Floats:
@@ -35,8 +35,8 @@ def half_width(scale: Floats, df: float | Floats, shares: Floats, confidence: fl
     >>> half_width(np.array([[2.0]]), 1, np.array([1.0]), 0.5).round(6)  # P(|t| > 1) = 1/2
     array([2.])
     """
-    freedom = np.broadcast_to(df, len(scale))
-    bound: Floats = stats.t.ppf((1 + confidence) / 2, freedom)[:, None] * scale
+    freedom: Floats = np.broadcast_to(np.asarray(df, float), len(scale))
+    bound: Floats = special.stdtrit(freedom, (1 + confidence) / 2)[:, None] * scale
     half: Floats = bound.max(axis=1)
     low: Floats = bound.min(axis=1)
     mixed = np.flatnonzero(half - low > 1e-9 * half)
