@@ -1,129 +1,333 @@
-"""How often the verdicts and probabilities are right, in studies of drawn values and of drawn notes.
+"""How often the program's verdicts and probabilities are right, on drawn studies.
 
-Every part is a list of rows (dicts of plain numbers), so that results can be kept as JSON.
+A part asks its questions of many studies of each of its cells; what a study answers are numbers that are summed over the
+studies of the cell. A row of the results is a cell with the number of studies, the sums and the CPU time.
 """
 
-from collections.abc import Callable
-from typing import TextIO
+import multiprocessing
+import time
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache
+from typing import Any, NamedTuple, TextIO
 
 import numpy as np
+import pandas as pd
+from scipy import stats
 
-from . import notes
-from .studies import INSTRUMENTS, Layout, covered, draw_takes, first_places, pairs_of, values_covered
+from evenbore.facts.criteria import CRITERIA
 
-CRITERION = "intonation_spread"
-ONE_SESSION = [Layout(takes=2), Layout(takes=4)]
-LINKED = [Layout(3, shared, 3) for shared in (1, 2, 3, INSTRUMENTS)]
-DAYS = {"tuning_offset": (0.0, 0.5, 1.0, 2.0), "intonation_spread": (0.0, 0.25, 0.5, 1.0)}
-"""Standard deviations of an instrument's own days, in those of a take: of pitch as a whole, and from note to note."""
-SPREADS = {0.25: 1, 0.5: 1, 1.0: 2, 2.0: 5, 4.0: 5}
-"""Standard deviations between instruments, in standard errors of a value, and how many times as many studies are drawn:
-a high probability is seldom stated, and a hundred cases are wanted to judge it."""
-DRAWS = 300
-"""Behind each stated probability."""
-WEIGHTS = {"intonation_spread": 0.4, "worst_note_cents": 0.2, "noise": 0.25, "dynamic_range": 0.15}
+from . import generator as draw
+from . import judged
+from .generator import ATTACK, BRIGHTNESS, CENTS, INSTRUMENTS, KINDS, LEVEL, NOISE, Truth, Visit
+
+REPORTED, DEVELOPMENT = 1, 2
+"""Series of seeds: nothing is tuned on the first."""
+TAKES = 2  # of an instrument in a session, at each dynamic
+DAYS = (0.0, 0.3, 0.5, 1.0)
+SIZES = (1, 2, 3)  # just-noticeable differences
+TOLD = ("tuning_offset", "intonation_spread", "noise", "response")
+SHIFTED = {"tuning_offset": CENTS, "noise": NOISE, "response": ATTACK}
+STRETCHED = {"intonation_spread": CENTS, "timbre_evenness": BRIGHTNESS, "level_evenness": LEVEL}
+BARELY = 1.2  # just-noticeable differences
+SPREADS = (0.25, 0.5, 1.0)  # of the instruments, in what such instruments usually differ by
+BINS = (0.2, 0.4, 0.6, 0.7, 0.8, 0.9, 1.0001)  # of stated probabilities
+MEANT = 40.0  # concentration of the weights that a buyer means, given those of a preset: a weight of 0.3 to within 0.07
+TOGETHER = 5  # studies of a cell that a process takes at once
+
+Cell = Mapping[str, Any]
+Sums = Counter[str]
 
 
-def run(studies: int, tell: TextIO) -> dict[str, list[dict]]:
-    """All parts with `studies` studies for each row."""
-    parts: dict[str, Callable] = {
-        "alike": lambda: alike(studies),
-        "apart": lambda: apart(studies),
-        "covered": lambda: values(studies),
-        "first": lambda: first(studies),
-        "notes": lambda: notes.alike(studies),
-    }
-    results = {}
-    for part, measure in parts.items():
-        results[part] = measure()
-        print(f"{part}: done", file=tell, flush=True)
+def layouts() -> list[dict]:
+    """One session and three linked ones, plain and real."""
+    ways = [(1, 0), *((3, shared) for shared in (1, 2, 3, INSTRUMENTS))]
+    return [{"sessions": s, "shared": shared, "scatter": kind} for s, shared in ways for kind in KINDS]
+
+
+def with_days(days: Sequence[float]) -> list[dict]:
+    """`layouts` with own days; in one session alone nothing tells days from instruments, so they are none."""
+    return [cell | {"day": day} for cell in layouts() for day in (days if cell["sessions"] > 1 else [0.0])]
+
+
+def visits(cell: Cell) -> list[Visit]:
+    return draw.layout(cell["sessions"], cell["shared"])
+
+
+def identical(rng, cell: Cell, number: int) -> Sums:
+    """Whether anything `differs` between identical instruments, and whether intervals hold the true difference, 0."""
+    study = draw.draw(rng, draw.identical(rng), visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
+    table = judged.pairs(study, judged.assessed(study))
+    sums = _any_differs(table) + _covered(table, 0.0)
+    kinds = _kinds(table, cell)
+    for criterion, kind, size in zip(table["criterion"], kinds, table["difference"], strict=True):
+        if criterion in TOLD:
+            sums[f"square {criterion} {kind}"] += size**2
+            sums[f"known {criterion} {kind}"] += 1
+    return sums
+
+
+def different(rng, cell: Cell, number: int) -> Sums:
+    """Whether intervals hold the differences of instruments that differ, and how right the ranking is."""
+    truth = draw.instruments(rng, SPREADS[number % len(SPREADS)])
+    study = draw.draw(rng, truth, visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
+    found, true = judged.assessed(study), judged.true_values(truth)
+    table = judged.pairs(study, found)
+    values = true.to_numpy()
+    column = true.columns.get_indexer(table["criterion"])
+    sums = _covered(table, values[table["a"], column] - values[table["b"], column])
+    return sums + _first_places(rng, study, found, true, list(judged.PRESETS)[number % len(judged.PRESETS)])
+
+
+def _first_places(rng, study, found, true: pd.DataFrame, preset: str) -> Sums:
+    """Stated first places and whether they came true; the quality lost by buying the first."""
+    given = pd.Series(judged.PRESETS[preset], dtype=float)
+    given /= given.sum()
+    meant = pd.Series(rng.dirichlet(MEANT * given), given.index)
+    of_instrument = quality(true, meant)
+    stated = judged.first_places(study, found, preset, int(rng.integers(2**31)))
+    measured = found.instruments.pivot(index="instrument", columns="criterion", values="value")
+    sums: Sums = Counter(firsts=1)
+    for chosen, name in (("ranking", stated.index[0]), ("means", quality(measured, given).idxmax())):
+        sums[f"lost {chosen}"] = of_instrument.max() - of_instrument[name]
+    sums["lost random"] = of_instrument.max() - of_instrument.mean()
+    for low, name, p in zip(np.digitize(stated, BINS), stated.index, stated, strict=True):
+        if low:
+            place = f"{BINS[low - 1]:g}"
+            sums[f"said {place}"] += 1
+            sums[f"stated {place}"] += p
+            sums[f"true {place}"] += int(name == of_instrument.idxmax())
+    return sums
+
+
+def quality(values: pd.DataFrame, weights: pd.Series) -> pd.Series:
+    """By instrument, weighted sum of steps better than the median, each criterion's levelling off at five steps."""
+    total = pd.Series(0.0, values.index)
+    for criterion, weight in weights.items():
+        value, better = values[criterion].astype(float), CRITERIA[criterion].better
+        good = {"higher": value, "lower": -value, "target": -value.abs()}[better]
+        total += weight * 5 * np.tanh(((good - good.median()) / judged.step(criterion)).fillna(0.0) / 5)
+    return total
+
+
+def power(rng, cell: Cell, number: int) -> Sums:
+    """Whether one instrument's differences are told, and whether one that knows the scatter would tell them.
+
+    Each criterion by another of SIZES, changing from study to study. The pairs with instruments of other sessions,
+    neither shared; where there is no such, all its pairs.
+    """
+    sizes = {criterion: SIZES[(number + k) % len(SIZES)] for k, criterion in enumerate(TOLD)}
+    truth = differing(draw.identical(rng), {c: size * judged.step(c) for c, size in sizes.items()})
+    study = draw.draw(rng, truth, visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
+    table = judged.pairs(study, judged.assessed(study))
+    kinds, sums = _kinds(table, cell), Counter()
+    for criterion, size in sizes.items():
+        rows = table["criterion"] == criterion
+        own, kind = table[rows], kinds[rows.to_numpy()]
+        error = np.array([cell["known"][f"{criterion} {one}"] for one in kind])
+        asked = (own["b"] == INSTRUMENTS - 1).to_numpy()
+        if (apart := asked & (kind == "apart")).any():
+            asked = apart
+        sums[f"asked {criterion} {size}"] += int(asked.sum())
+        sums[f"told {criterion} {size}"] += int((own["verdict"] == "differs")[asked].sum())
+        sums[f"oracle {criterion} {size}"] += int(_oracle(own, error)[asked].sum())
+    return sums
+
+
+def _oracle(pairs: pd.DataFrame, error: np.ndarray) -> np.ndarray:
+    """What one says who knows the standard errors of the same differences: whether they differ."""
+    size, heard = pairs["difference"].abs().to_numpy(), pairs["just_noticeable"].to_numpy(float)
+    differs = stats.false_discovery_control(2 * stats.norm.sf(size / error)) <= 0.05
+    return differs & ~(size + stats.norm.ppf(0.95) * error <= heard)
+
+
+def _kinds(table: pd.DataFrame, cell: Cell) -> np.ndarray:
+    """How the instruments of each pair are joined: both shared, one, or neither, in one session or apart."""
+    a, b = table["a"].to_numpy(), table["b"].to_numpy()
+    shared = (a < cell["shared"]).astype(int) + (b < cell["shared"])
+    neither = np.where(a % cell["sessions"] == b % cell["sessions"], "together", "apart")
+    return np.where(shared == 2, "both", np.where(shared == 1, "one", neither))
+
+
+def differing(truth: Truth, by: Mapping[str, float]) -> Truth:
+    """The last instrument differs in these criteria, in their units."""
+    before = judged.true_values(truth).iloc[-1]
+    for criterion, size in by.items():
+        if criterion in STRETCHED:
+            truth = draw.stretched(truth, STRETCHED[criterion], 1 + size / before[criterion])
+        else:
+            truth = draw.shifted(truth, SHIFTED[criterion], size)
+    return truth
+
+
+def equal(rng, cell: Cell, number: int) -> Sums:
+    """Whether what differs a little more than is noticed is told to be no audible difference."""
+    asked = ("tuning_offset", "timbre_evenness", "level_evenness")
+    truth = differing(draw.identical(rng), {criterion: BARELY * judged.step(criterion) for criterion in asked})
+    study = draw.draw(rng, truth, draw.layout(1, 0), KINDS[cell["scatter"]], TAKES, room_db=cell["room_db"])
+    table = judged.pairs(study, judged.assessed(study))
+    sums: Sums = Counter()
+    for criterion, rows in table[table["b"] == INSTRUMENTS - 1].groupby("criterion"):
+        if criterion in asked:
+            sums[f"asked {criterion}"] += len(rows)
+            sums[f"equal {criterion}"] += int((rows["verdict"] == "no_audible_difference").sum())
+    return sums
+
+
+def promise(rng, cell: Cell, number: int) -> Sums:
+    """Whether the differences that a plan promises to find are found: without any just-noticeable difference."""
+    truth = differing(draw.identical(rng), promised(cell["sessions"], cell["shared"], cell["scatter"]))
+    study = draw.draw(rng, truth, visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
+    table = judged.pairs(study, judged.assessed(study), heard=False)
+    sums: Sums = Counter()
+    for criterion, rows in table[table["b"] == INSTRUMENTS - 1].groupby("criterion"):
+        if criterion in TOLD:
+            sums[f"asked {criterion}"] += len(rows)
+            sums[f"told {criterion}"] += int((rows["verdict"] == "differs").sum())
+    return sums
+
+
+@cache
+def promised(sessions: int, shared: int, scatter: str) -> dict[str, float]:
+    """By criterion of TOLD; the scatter of takes is that of a study with many takes."""
+    rng = np.random.default_rng([DEVELOPMENT, 99])
+    many = draw.draw(rng, draw.identical(rng), draw.layout(1, 0), KINDS[scatter], takes=30)
+    found = judged.promised(draw.layout(sessions, shared), TAKES, judged.takes_scatter(many))
+    return {criterion: found[criterion] for criterion in TOLD}
+
+
+def changed(rng, cell: Cell, number: int) -> Sums:
+    """Whether anything `differs` before and after nothing was done: of every instrument, in one session, or in two that
+    two instruments link, which stay as they were found."""
+    later, linking = (0, 0) if cell["sessions"] == 1 else (1, 2)
+    where = [Visit(i, 0) for i in range(INSTRUMENTS)]
+    where += [Visit(i, later, "as_found" if i < linking else "after_setup") for i in range(INSTRUMENTS)]
+    study = draw.draw(rng, draw.identical(rng), where, KINDS[cell["scatter"]], TAKES, cell["day"])
+    table = judged.before_and_after(study, judged.assessed(study))
+    wrong, whole = table["verdict"] == "differs", table["note"].isna()
+    told = table["verdict"] != "not_comparable"
+    return Counter(
+        asked=INSTRUMENTS - linking,
+        comparable=table[told]["instrument"].nunique(),
+        differs=table[wrong]["instrument"].nunique(),
+        whole=table[wrong & whole]["instrument"].nunique(),
+        note=table[wrong & ~whole]["instrument"].nunique(),
+    )
+
+
+def players(rng, cell: Cell, number: int) -> Sums:
+    """Whether anything `differs` between identical instruments, half of them played by one player, half by another."""
+    half = INSTRUMENTS // 2
+    where = [Visit(i, player=i // half) for i in range(INSTRUMENTS)]
+    study = draw.draw(rng, draw.identical(rng), where, KINDS[cell["scatter"]], TAKES)
+    return _any_differs(judged.pairs(study, judged.assessed(study)))
+
+
+def clusters(rng, cell: Cell, number: int) -> Sums:
+    """How many clusters are found where there are three, or one."""
+    truth = draw.clusters(rng, cell["clusters"])
+    study = draw.draw(rng, truth, draw.layout(1, 0), KINDS[cell["scatter"]], TAKES)
+    found = judged.clusters(study, number)
+    own = np.arange(INSTRUMENTS) * cell["clusters"] // INSTRUMENTS
+    right = len(set(zip(found, own, strict=True))) == cell["clusters"] == len(set(found)) if found else False
+    return Counter(structure=int(bool(found)), three=int(len(set(found)) == 3), right=int(right))
+
+
+def benched(rng, cell: Cell, number: int) -> Sums:
+    """Whether healthy, identical instruments get a finding; one note of one take may be fluffed."""
+    study = draw.draw(rng, draw.identical(rng), draw.layout(1, 0), KINDS[cell["scatter"]], TAKES)
+    table = judged.findings(draw.fluffed(rng, study) if cell["fluffed"] else study)
+    last = table["instrument"] == draw.name(INSTRUMENTS - 1)
+    single = (table["n_notes"] == 1) & last
+    sums = Counter(single=int(single.any()), any=int(len(table) > 0))
+    sums.update(f"kind {kind}" for kind in table["kind"].unique())
+    return sums
+
+
+def _any_differs(table: pd.DataFrame) -> Sums:
+    wrong = set(table.loc[table["verdict"] == "differs", "criterion"])
+    strict = set(table.loc[table["p_adjusted"] <= 0.05, "criterion"])
+    return Counter({"any": int(bool(wrong)), "any strict": int(bool(strict))} | {f"differs {c}": 1 for c in wrong})
+
+
+def _covered(table: pd.DataFrame, true) -> Sums:
+    """Of every criterion, the differences whose interval holds the true one, and the intervals there are."""
+    known = table["low"].notna()
+    held = known & (table["low"] <= true) & (true <= table["high"])
+    sums: Sums = Counter()
+    for words, rows in (("intervals", known), ("covered", held)):
+        sums.update({f"{words} {c}": int(n) for c, n in table.loc[rows, "criterion"].value_counts().items()})
+    return sums
+
+
+class Part(NamedTuple):
+    """`ask`: random generator, cell, number of the study -> sums. `times` as many studies are drawn as are asked for."""
+
+    ask: Callable[..., Sums]
+    cells: list[dict]
+    times: int = 1
+
+
+def _scatters(**ways: Sequence) -> list[dict]:
+    cells: list[dict] = [{"scatter": kind} for kind in KINDS]
+    for key, values in ways.items():
+        cells = [cell | {key: value} for value in values for cell in cells]
+    return cells
+
+
+PARTS = {
+    "identical": Part(identical, with_days(DAYS)),
+    "different": Part(different, with_days(DAYS)),
+    "power": Part(power, with_days((0.3,)), len(SIZES)),
+    "equal": Part(equal, _scatters(room_db=(0.0, 1.0, 2.5))),
+    "promise": Part(promise, [cell for cell in with_days((0.0, 0.3)) if cell["shared"] in (0, 2, INSTRUMENTS)]),
+    "changes": Part(changed, _scatters(sessions=(1, 2), day=(0.0, 0.5))),
+    "players": Part(players, _scatters()),
+    "clusters": Part(clusters, _scatters(clusters=(1, 3))),
+    "benched": Part(benched, _scatters(fluffed=(False, True))),
+}
+
+
+def run(
+    studies: int, series: int, jobs: int, tell: TextIO, cells: Mapping[str, Sequence[dict]] | None = None
+) -> dict[str, list[dict]]:
+    """The parts with so many `studies` for each cell; `cells`: of the parts to run, else all of them."""
+    chosen = {name: part.cells for name, part in PARTS.items()} if cells is None else cells
+    results: dict[str, list[dict]] = {}
+    with multiprocessing.Pool(jobs, maxtasksperchild=40) as pool:
+        for name, part_cells in chosen.items():
+            if name == "power":
+                part_cells = [cell | {"known": _errors(results["identical"], cell)} for cell in part_cells]
+            number = studies * PARTS[name].times
+            tasks = [
+                (name, cell, series, first, min(first + TOGETHER, number))
+                for cell in part_cells
+                for first in range(0, number, TOGETHER)
+            ]
+            rows = [{k: v for k, v in cell.items() if k != "known"} | {"studies": number} for cell in part_cells]
+            sums: list[Sums] = [Counter() for _ in rows]
+            per_cell = -(-number // TOGETHER)
+            for place, answer in enumerate(pool.imap(_ask, tasks)):
+                sums[place // per_cell].update(answer)
+            results[name] = [row | dict(sorted(own.items())) for row, own in zip(rows, sums, strict=True)]
+            cpu = sum(own["cpu_s"] for own in sums) / (number * len(rows))
+            print(f"{name}: {number} studies in each of {len(rows)} cells, {cpu:.2f} s a study", file=tell, flush=True)
     return results
 
 
-def alike(studies: int, linked: list[Layout] = LINKED, days: dict[str, tuple[float, ...]] = DAYS) -> list[dict]:
-    """Twelve identical instruments: studies in which any pair differs, and coverage of the true difference, zero."""
-    cases = [(layout, CRITERION, 0.0, 0.0) for layout in ONE_SESSION]
-    cases += [(layout, criterion, 4.0, day) for criterion in days for layout in linked for day in days[criterion]]
-    rows = []
-    for number, (layout, criterion, session_sd, day_sd) in enumerate(cases):
-        rng = np.random.default_rng([1, number])
-        false, held = 0, []
-        for _ in range(studies):
-            takes = draw_takes(rng, layout, {criterion: np.zeros(INSTRUMENTS)}, 1.0, session_sd, day_sd)
-            table = pairs_of(takes, {})
-            false += bool((table["verdict"] == "differs").any())
-            held.append(covered(table, np.zeros(INSTRUMENTS)))
-        rows.append(
-            _layout(layout)
-            | {"criterion": criterion, "day": day_sd, "studies": studies, "false": false}
-            | {"covered": float(np.mean(held))}
-        )
-    return rows
+def _ask(task: tuple[str, Cell, int, int, int]) -> Sums:
+    """The sums of the studies from one number to another; a study's seed is its own, whatever else is drawn."""
+    name, cell, series, first, last = task
+    begin, sums = time.process_time(), Counter()
+    key = [int(1000 * v) if not isinstance(v, str) else list(KINDS).index(v) for k, v in cell.items() if k != "known"]
+    for number in range(first, last):
+        sums.update(PARTS[name].ask(np.random.default_rng([series, list(PARTS).index(name), *key, number]), cell, number))
+    sums["cpu_s"] = time.process_time() - begin
+    return sums
 
 
-def apart(studies: int, linked: list[Layout] = LINKED) -> list[dict]:
-    """One of twelve instruments differs from the others: studies in which its pair with another `differs`.
-
-    In one session: by twice the just-noticeable difference, takes scattering by half of it. In three linked sessions
-    that add four take SDs: the two are of different sessions, neither is shared.
-    """
-    cases = [(Layout(takes=4), CRITERION, 4.0, 0.0, 2.0), (Layout(takes=2), CRITERION, 4.0, 0.0, 2.0)]
-    cases += [(layout, criterion, size, 4.0, np.nan) for criterion in DAYS for layout in linked for size in (6.0, 12.0)]
-    rows = []
-    for number, (layout, criterion, size, session_sd, just_noticeable) in enumerate(cases):
-        rng = np.random.default_rng([2, number])
-        truth = np.zeros(INSTRUMENTS)
-        truth[-1] = size
-        found = 0
-        for _ in range(studies):
-            table = pairs_of(draw_takes(rng, layout, {criterion: truth}, 1.0, session_sd), {criterion: just_noticeable})
-            found += table["verdict"].iloc[-1] == "differs"  # the last two instruments
-        rows.append(_layout(layout) | {"criterion": criterion, "size": size, "studies": studies, "found": int(found)})
-    return rows
-
-
-def values(studies: int) -> list[dict]:
-    """Coverage of the true values and of the true differences, instruments spread by twice a take's SD."""
-    rows = []
-    for number, layout in enumerate(ONE_SESSION):
-        rng = np.random.default_rng([3, number])
-        of_values, of_pairs = [], []
-        for _ in range(studies):
-            truth = rng.normal(0, 2, INSTRUMENTS)
-            takes = draw_takes(rng, layout, {CRITERION: truth})
-            of_values.append(values_covered(takes, truth))
-            of_pairs.append(covered(pairs_of(takes, {}), truth))
-        rows.append(
-            _layout(layout)
-            | {"studies": studies, "values": float(np.mean(of_values)), "pairs": float(np.mean(of_pairs))}
-        )
-    return rows
-
-
-def first(studies: int, spreads: dict[float, int] = SPREADS) -> list[dict]:
-    """Stated probabilities of the first place and whether they came true, pooled over instruments, for each spread
-    between the instruments; in one session and in linked ones, with days of their own and without."""
-    rows = []
-    for number, (layout, day_sd) in enumerate([(Layout(takes=3), 0.0), (Layout(3, 2, 3), 0.5), (Layout(3, 2, 3), 0.0)]):
-        for spread, times in spreads.items():
-            rng = np.random.default_rng([4, number, int(100 * spread)])
-            stated, true = [], []
-            for _ in range(times * studies):
-                truth = {c: 20 + rng.normal(0, spread / np.sqrt(layout.takes), INSTRUMENTS) for c in WEIGHTS}
-                takes = draw_takes(rng, layout, truth, 1.0, 2.0 * (layout.sessions > 1), day_sd)
-                probability, best = first_places(takes, truth, np.array(list(WEIGHTS.values())), rng, DRAWS)
-                stated += probability.tolist()
-                true += (np.arange(INSTRUMENTS) == best).tolist()
-            stated, true = np.array(stated), np.array(true)
-            for low, high in ((0.2, 0.4), (0.4, 0.6), (0.6, 0.7), (0.7, 0.8), (0.8, 0.9), (0.9, 1.01)):
-                inside = (stated >= low) & (stated < high)
-                rows.append(
-                    _layout(layout)
-                    | {"day": day_sd, "spread": spread, "low": low, "high": min(high, 1.0), "said": int(inside.sum()),
-                       "stated": float(stated[inside].sum()), "true": int(true[inside].sum())}
-                )  # fmt: skip
-    return rows
-
-
-def _layout(layout: Layout) -> dict:
-    return {"sessions": layout.sessions, "shared": layout.shared, "takes": layout.takes}
+def _errors(rows: Sequence[dict], cell: Cell) -> dict[str, float]:
+    """Standard errors of differences by criterion and kind of pair, as the studies of identical instruments show."""
+    row = next(row for row in rows if all(row[key] == value for key, value in cell.items()))
+    squares = {key.removeprefix("square "): value for key, value in row.items() if key.startswith("square ")}
+    return {key: float(np.sqrt(value / row[f"known {key}"])) for key, value in squares.items()}

@@ -1,24 +1,48 @@
-"""How often verdicts and probabilities are right: python tests/decisions/run.py [--short].
+"""How often verdicts and probabilities are right: python tests/decisions/run.py [--short] [--jobs N] [--development].
 
 Draws studies with known truth, judges them, prints the tables and writes build/decisions/results.json
-(results-short.json). The full campaign also renews the tables of docs/decisions.md.
+(results-short.json, results-development.json). The full campaign also renews tables and pictures of docs/decisions.md.
+Whatever is tuned is tuned on the studies of --development.
 """
 
+import argparse
+import json
+import os
 import sys
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2] / folder) for folder in ("tests", "scripts")]
 
-from campaigns import command, one_thread
+from campaigns import REPO, one_thread, renew
 
 one_thread()
 
-from decisions import campaign, tables
+from decisions import campaign, pictures, tables
+
+FULL, SHORT = 300, 12  # studies of a cell
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--short", action="store_true", help=f"{SHORT} studies of a cell for {FULL}")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes")
+    parser.add_argument("--studies", type=int, help="of a cell")
+    parser.add_argument("--development", action="store_true", help="the studies that methods are tuned on")
+    given = parser.parse_args()
+    studies = given.studies or (SHORT if given.short else FULL)
+    series = campaign.DEVELOPMENT if given.development else campaign.REPORTED
+    results = campaign.run(studies, series, given.jobs, sys.stderr)
+    word = "-development" if given.development else "" if studies >= FULL else "-short"
+    file = REPO / "build" / "decisions" / f"results{word}.json"
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_text(json.dumps(results, indent=1), encoding="utf-8")
+    made = tables.decision_tables(results)
+    for title, table in made.items():
+        print(f"\n{title}\n\n{table}")
+    if not word:
+        renew(REPO / "docs" / "decisions.md", made)
+        pictures.draw(results, REPO / "docs" / "images")
+
 
 if __name__ == "__main__":
-    command(
-        "decisions",
-        __doc__,
-        lambda short: campaign.run(12 if short else 120, tell=sys.stderr),
-        tables.decision_tables,
-    )
+    main()

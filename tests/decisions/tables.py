@@ -1,140 +1,210 @@
 """Tables of the decisions page, in Markdown, from a campaign's results."""
 
+from collections.abc import Callable, Iterator, Sequence
+from itertools import product
+
 from campaigns import markdown
 
-FIRST = {"one session": (1, 0.0), "three linked sessions": (3, 0.0), "three linked sessions, own days 0.5": (3, 0.5)}
-"""Layouts of the first places: sessions, standard deviation of an instrument's own days."""
+from .campaign import BINS, SIZES, TOLD
+from .generator import INSTRUMENTS, KINDS, QUANTITIES, SCATTER, SESSION
+from .judged import CRITERION_NAMES
+
+USUAL_DAYS = 0.5
+"""Own days up to which the bars hold."""
+UNITS = {"cents": "cents", "level": "dB", "brightness": "dB", "noise": "dB", "attack": "ms"}
+LEAST_ORACLE = 0.2  # what the oracle tells less often is no measure
+LEAST_STATED = 100  # first places, of which a share is told
+
+Results = dict[str, list[dict]]
 
 
-def decision_tables(results: dict[str, list[dict]]) -> dict[str, str]:
+def decision_tables(results: Results) -> dict[str, str]:
     """All tables by their names in the page."""
     return {
-        "bars": markdown(("what", "to reach", "measured", "reached"), bars(results)),
-        "alike": markdown(
-            ("sessions", "shared", "takes in each", "criterion", "studies", "any `differs`, by own days in take SDs",
-             "coverage, likewise"),
+        "scatter": markdown(
+            ("quantity", "take as a whole", "single note", "session, player"),
             [
-                (*layout, f"`{criterion}`", studies,
-                 _by([(row["day"], _marked(row["false"] / row["studies"], _rarely_wrong(row))) for row in rows]),
-                 _by([(row["day"], _marked(row["covered"], _covers(row))) for row in rows]))
-                for (*layout, criterion, studies), rows in _grouped(
-                    results["alike"], ("sessions", "shared", "takes", "criterion", "studies"))
+                (quantity, *(f"{sd:g} {UNITS[quantity]}" for sd in (*SCATTER[quantity], SESSION * SCATTER[quantity][0])))
+                for quantity in QUANTITIES
             ],
         ),
-        "apart": markdown(
-            ("sessions", "takes in each", "criterion", "difference, take SDs", "studies", "found, by number shared"),
+        "bars": markdown(("what", "to reach", "measured", "reached"), bars(results)),
+        "identical": markdown(
+            ("layout", "scatter", "own days", "studies", "any `differs`", "criterion most often", "90 % intervals hold",
+             "the same, instruments that differ"),
+            [_identical(row, results["different"]) for row in results["identical"]],
+        ),
+        "power": markdown(
+            ("layout", "scatter", "own days", "criterion", *(f"{size} × just noticeable" for size in SIZES)),
             [
-                (*layout, f"`{criterion}`", f"{size:g}", studies,
-                 _by([(row["shared"], _percent(row["found"] / row["studies"])) for row in rows]))
-                for (*layout, criterion, size, studies), rows in _grouped(
-                    results["apart"], ("sessions", "takes", "criterion", "size", "studies"))
+                (*_cell(row), f"`{c}`", *(f"{_of(row, f'told {c} {size}', f'asked {c} {size}')}"
+                                          f" ({_of(row, f'oracle {c} {size}', f'asked {c} {size}')})" for size in SIZES))
+                for row in results["power"] for c in TOLD
             ],
         ),
         "first": markdown(
-            ("spread between instruments, standard errors", "stated 0.4–0.6", "0.6–0.7", "0.7–0.8", "0.8–0.9"),
-            [
-                (label, *(_came_true(rows, low) for low in (0.4, 0.6, 0.7, 0.8)))
-                for label, rows in _by_spread(results["first"])
-            ],
+            ("scatter", "first places", *(f"stated {low:g}–{min(high, 1):g}" for low, high in _bins()), "lost: ranking",
+             "plain means", "at random"),
+            [_first(results["different"], kind) for kind in KINDS],
         ),
-        "notes": markdown(
-            ("criterion", "one session: any `differs`", "coverage", "three linked: any `differs`", "coverage"),
-            [
-                (f"`{criterion}`", *(cell for row in rows for cell in (
-                    f"{row['false']} of {row['studies']}", _percent(row["covered"]))))
-                for (criterion,), rows in _grouped(results["notes"], ("criterion",))
-            ],
-        ),
+        "others": markdown(("what", "scatter", "studies", "measured"), list(_others(results))),
     }  # fmt: skip
 
 
-def bars(results: dict[str, list[dict]]) -> list[tuple[str, str, str, str]]:
+def bars(results: Results) -> list[tuple[str, str, str, str]]:
     """What was set out to be reached: what, to reach, measured, reached (yes, no)."""
     rows = []
 
-    def bar(what: str, measured: float, limit: str, reached: bool) -> None:
-        rows.append((what, limit, _percent(measured), "yes" if reached else "**no**"))
+    def bar(what: str, limit: str, shares: Sequence[tuple[float, str]], ok: Callable[[float], bool], worst=max) -> None:
+        reached = sum(ok(share) for share, _ in shares)
+        share, words = worst(shares)
+        rows.append((what, limit, f"{reached} of {len(shares)}; worst {_percent(share)}: {words}",
+                     "yes" if reached == len(shares) else "**no**"))  # fmt: skip
 
-    for row in results["alike"]:
-        if row["sessions"] == 1:
-            what = f"identical instruments, {_words(row)}: any `differs`"
-            bar(what, row["false"] / row["studies"], "≤ 5 %", _rarely_wrong(row))
-    linked = [row for row in results["alike"] if row["sessions"] > 1]
-    for what, reached in (
-        ("identical instruments, linked sessions: any `differs` ≤ 5 %", [*map(_rarely_wrong, linked)]),
-        ("identical instruments, linked sessions: 90 % intervals of differences 86–94 %", [*map(_covers, linked)]),
-    ):
-        count, of = sum(reached), len(reached)
-        rows.append((what, f"{of} of {of}", f"{count} of {of}", "yes" if count == of else "**no**"))
-    twice = next(row for row in results["apart"] if row["sessions"] == 1 and row["takes"] == 4)
-    share = twice["found"] / twice["studies"]
-    bar("twice the just-noticeable difference, 4 takes each, found", share, "≥ 90 %", share >= 0.9)
-    for row in results["covered"]:
-        for what, share in (("values", row["values"]), ("differences", row["pairs"])):
-            bar(f"90 % intervals of {what}, {_words(row)}", share, "86–94 %", 0.86 <= share <= 0.94)
-    for label, layout in FIRST.items():
-        true, said = _true(results["first"], 0.7, *layout)
-        share = true / said
-        bar(f"first places stated 0.7–0.8, {label}, true ({true} of {said})", share, "65–85 %", 0.65 <= share <= 0.85)
-    worst = max(results["notes"], key=lambda row: row["false"] / row["studies"])
-    share = worst["false"] / worst["studies"]
-    bar(f"identical instruments note by note, worst criterion (`{worst['criterion']}`)", share, "≤ 5 %", share <= 0.05)
+    usual = [row for row in results["identical"] if row["day"] <= USUAL_DAYS]
+    any_wrong = [(_share(row, "any", "studies"), _words(row)) for row in usual]
+    bar("identical instruments: studies with any `differs`", "≤ 10 %", any_wrong, lambda s: s <= 0.1)
+    each = [(_share(row, f"differs {c}", "studies"), f"`{c}`, {_words(row)}") for row in usual for c in CRITERION_NAMES]
+    bar("the same, each criterion", "≤ 5 %", each, lambda s: s <= 0.05)
+    both = [("identical", row) for row in usual]
+    both += [("different", row) for row in results["different"] if row["day"] <= USUAL_DAYS]
+    held = [
+        (_share(row, f"covered {c}", f"intervals {c}"), f"`{c}`, {kind}, {_words(row)}")
+        for kind, row in both for c in CRITERION_NAMES
+    ]  # fmt: skip
+    bar("90 % intervals of differences, each criterion", "84–95 %", held, lambda s: 0.84 <= s <= 0.95, _furthest(0.9))
+    parts = [
+        (_share(row, f"told {c} {n}", f"oracle {c} {n}"), f"`{c}`, {n} × just noticeable, {_words(row)}")
+        for row in results["power"] for c, n in product(TOLD, SIZES)
+        if row["shared"] != 1 and _share(row, f"oracle {c} {n}", f"asked {c} {n}") >= LEAST_ORACLE
+    ]  # fmt: skip
+    bar("differences told, of those told by one who knows the scatter", "≥ 80 %", parts, lambda s: s >= 0.8, min)
+    kept = [
+        (_share(row, f"told {c}", f"asked {c}"), f"`{c}`, {_words(row)}") for row in results["promise"] for c in TOLD
+    ]
+    bar("differences told that the plan promises at 80 %", "70–90 %", kept, lambda s: 0.7 <= s <= 0.9, _furthest(0.8))
+    alike = [(share, words) for row in results["equal"] for share, words in _equal(row)]
+    bar("1.2 × just noticeable, told `no_audible_difference`", "≤ 5 %", alike, lambda s: s <= 0.05)
+    away = [
+        (_share(row, f"true {low:g}", f"said {low:g}") - _share(row, f"stated {low:g}", f"said {low:g}"),
+         f"stated {low:g}–{min(high, 1):g}, {row['scatter']}")
+        for row in (_pooled(results["different"], kind) for kind in KINDS) for low, high in _bins()
+        if row.get(f"said {low:g}", 0) >= LEAST_STATED
+    ]  # fmt: skip
+    if away:
+        bar("first places that came true, less those stated", "± 8 %", away, lambda s: abs(s) <= 0.08, _furthest(0))
+    lost = [
+        (_share(row, "lost ranking", "lost means"), row["scatter"])
+        for row in (_pooled(results["different"], kind) for kind in KINDS)
+    ]
+    bar("quality lost by the ranking, of that lost by plain means", "≤ 100 %", lost, lambda s: s <= 1)
+    teams = [(_share(row, "any", "studies"), row["scatter"]) for row in results["players"]]
+    bar("identical instruments, two players: any `differs`", "≤ 10 %", teams, lambda s: s <= 0.1)
+    three, one = (
+        [(_share(row, "structure" if number == 1 else "three", "studies"), row["scatter"])
+         for row in results["clusters"] if row["clusters"] == number]
+        for number in (3, 1)
+    )  # fmt: skip
+    bar("three clusters found as three", "≥ 60 %", three, lambda s: s >= 0.6, min)
+    bar("clusters found where there are none", "≤ 5 %", one, lambda s: s <= 0.05)
+    sent = [(_share(row, "single", "studies"), row["scatter"]) for row in results["benched"] if row["fluffed"]]
+    bar("a note fluffed in one of two takes sends it to the bench", "≤ 1 %", sent, lambda s: s <= 0.01)
     return rows
 
 
-def _true(rows: list[dict], low: float, sessions: int, day: float) -> tuple[int, int]:
-    """How many first places stated from `low` on came true, and how many were stated."""
-    own = [row for row in _of(rows, sessions, day) if row["low"] == low]
-    return sum(row["true"] for row in own), max(sum(row["said"] for row in own), 1)
+def _identical(row: dict, different: list[dict]) -> tuple:
+    same = next(other for other in different if _words(other) == _words(row))
+    worst = max(CRITERION_NAMES, key=lambda c: row.get(f"differs {c}", 0))
+    often = f"`{worst}` {_of(row, f'differs {worst}', 'studies')}" if row.get("any") else "none"
+    return (*_cell(row), row["studies"], _of(row, "any", "studies"), often, _range(row), _range(same))
 
 
-def _of(rows: list[dict], sessions: int, day: float) -> list[dict]:
-    return [row for row in rows if (row["sessions"], row["day"]) == (sessions, day)]
+def _range(row: dict) -> str:
+    """From the criterion whose intervals hold least to that whose hold most."""
+    shares = sorted(_share(row, f"covered {c}", f"intervals {c}") for c in CRITERION_NAMES if f"intervals {c}" in row)
+    return f"{_percent(shares[0])} to {_percent(shares[-1])}"
+
+
+def _first(rows: list[dict], kind: str) -> tuple:
+    row = _pooled(rows, kind)
+    lost = (f"{row[f'lost {way}'] / row['firsts']:.2f}" for way in ("ranking", "means", "random"))
+    true = (
+        f"{_of(row, f'true {low:g}', f'said {low:g}')} of {row[f'said {low:g}']}" if row.get(f"said {low:g}") else ""
+        for low, _ in _bins()
+    )
+    return (kind, row["firsts"], *true, *lost)
+
+
+def _others(results: Results) -> Iterator[tuple]:
+    for row in results["equal"]:
+        yield (f"told `no_audible_difference`, room {row['room_db']:g} dB", row["scatter"], row["studies"],
+               "; ".join(f"{words}: {_percent(share)}" for share, words in _equal(row, short=True)))  # fmt: skip
+    for row in results["promise"]:
+        yield (f"promised at 80 %, told: {place(row)}, own days {row['day']:g}", row["scatter"], row["studies"],
+               "; ".join(f"`{c}` {_of(row, f'told {c}', f'asked {c}')}" for c in TOLD))  # fmt: skip
+    for row in results["changes"]:
+        where = "one session" if row["sessions"] == 1 else "two sessions that two instruments link"
+        yield (f"nothing done, any `differs` of an instrument: {where}, own days {row['day']:g}", row["scatter"],
+               row["studies"], f"{_of(row, 'differs', 'asked')} (as a whole {_of(row, 'whole', 'asked')})")  # fmt: skip
+    for row in results["players"]:
+        yield ("identical, two players: any `differs`", row["scatter"], row["studies"], _of(row, "any", "studies"))
+    for row in results["clusters"]:
+        found = _of(row, "three", "studies") if row["clusters"] == 3 else _of(row, "structure", "studies")
+        words = "three clusters found as three" if row["clusters"] == 3 else "no clusters, found some"
+        yield (words, row["scatter"], row["studies"], found)
+    for row in results["benched"]:
+        if row["fluffed"]:
+            what, count = "note fluffed in one of two takes: finding of a single note", "single"
+        else:
+            what, count = "healthy, identical instruments: any finding in a study", "any"
+        yield (what, row["scatter"], row["studies"], _of(row, count, "studies"))
+
+
+def _equal(row: dict, short: bool = False) -> list[tuple[float, str]]:
+    names = [key.removeprefix("asked ") for key in row if key.startswith("asked ")]
+    where = "" if short else f", room {row['room_db']:g} dB, {row['scatter']}"
+    return [(_share(row, f"equal {name}", f"asked {name}"), f"`{name}`{where}") for name in names]
+
+
+def _pooled(rows: list[dict], kind: str) -> dict:
+    """The sums of all layouts and usual days."""
+    total: dict = {"scatter": kind}
+    for row in rows:
+        if row["scatter"] == kind and row["day"] <= USUAL_DAYS:
+            for key, value in row.items():
+                if not isinstance(value, str):
+                    total[key] = total.get(key, 0) + value
+    return total
+
+
+def _bins() -> list[tuple[float, float]]:
+    return list(zip(BINS[1:-1], BINS[2:], strict=True))
+
+
+def _furthest(middle: float) -> Callable:
+    return lambda shares: max(shares, key=lambda one: abs(one[0] - middle))
+
+
+def _cell(row: dict) -> tuple[str, str, str]:
+    return place(row), row["scatter"], f"{row['day']:g}"
 
 
 def _words(row: dict) -> str:
-    return f"one session, {row['takes']} takes"
+    return f"{place(row)}, {row['scatter']}, own days {row['day']:g}"
 
 
-def _rarely_wrong(row: dict) -> bool:
-    return row["false"] <= 0.05 * row["studies"]
+def place(row: dict) -> str:
+    if row["sessions"] == 1:
+        return "one session"
+    return f"three, {'all' if row['shared'] == INSTRUMENTS else row['shared']} shared"
 
 
-def _covers(row: dict) -> bool:
-    return 0.86 <= row["covered"] <= 0.94
+def _share(row: dict, part: str, whole: str) -> float:
+    return row.get(part, 0) / row[whole] if row.get(whole) else 0.0
 
 
-def _by_spread(rows: list[dict]):
-    """Rows for each layout and spread, and for each layout over all spreads."""
-    for words, layout in FIRST.items():
-        own = _of(rows, *layout)
-        for spread in sorted({row["spread"] for row in own}):
-            yield f"{words}, {spread:g}", [row for row in own if row["spread"] == spread]
-        yield f"{words}, all", own
-
-
-def _grouped(rows: list[dict], keys: tuple[str, ...]) -> list[tuple[tuple, list[dict]]]:
-    """Rows that agree in `keys`, in the order of the first of each."""
-    found: dict[tuple, list[dict]] = {}
-    for row in rows:
-        found.setdefault(tuple(row[key] for key in keys), []).append(row)
-    return list(found.items())
-
-
-def _by(cells: list[tuple[float, str]]) -> str:
-    """What was measured at each of several numbers, in one cell."""
-    return ", ".join(f"{number:g}: {text}" for number, text in cells)
-
-
-def _came_true(rows: list[dict], low: float) -> str:
-    own = [row for row in rows if row["low"] == low]
-    said = sum(row["said"] for row in own)
-    return f"{_percent(sum(row['true'] for row in own) / said)} of {said}" if said else ""
-
-
-def _marked(share: float, reached: bool) -> str:
-    """In bold what falls short."""
-    return _percent(share) if reached else f"**{_percent(share)}**"
+def _of(row: dict, part: str, whole: str) -> str:
+    return _percent(_share(row, part, whole))
 
 
 def _percent(share: float) -> str:
