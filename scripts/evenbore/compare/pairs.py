@@ -355,7 +355,8 @@ def _pairs_of(question: _Question, times: float) -> pd.DataFrame:
         judged.loc[in_one_room, "verdict"] = "undecided"
         undecided = (judged["verdict"] == "undecided").to_numpy()
         todo = undecided & ~in_one_room
-        judged.loc[todo, "takes_needed"], reason[todo] = _what_decides(question, judged, todo)
+        if todo.any():
+            judged.loc[todo, "takes_needed"], reason[todo] = _what_decides(question, judged, todo)
         reason[in_one_room] = ROOM_WITHIN
         reason[undecided & ~linked] = UNLINKED_PLAYER
     labels = rows.index.to_numpy()

@@ -13,7 +13,6 @@ the scatter of either averages zero; with one take of an instrument what scatter
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import accumulate
 from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
@@ -23,13 +22,23 @@ from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.facts.criteria import ADDITIVE, CRITERIA, EXACT, MEASURED, MIN_NOTES, Criterion
 from evenbore.facts.rows import Row
 from evenbore.judge.faroff import FAR_CENTS, FarOff
-from evenbore.judge.repeatability import OWNER, Days, Owner, block_offsets, cells_of, errors_of, manner_effects, own_days
+from evenbore.judge.repeatability import (
+    OWNER,
+    Days,
+    Owner,
+    block_offsets,
+    cells_of,
+    errors_of,
+    manner_effects,
+    own_days,
+)
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes, residual_maker
 from evenbore.setups.comparability import session_groups, usable
 from evenbore.setups.doubts import left_out
 from evenbore.setups.errors import SetupErrors
 from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
+from evenbore.statistics.alignment import take_offsets
 from evenbore.statistics.grouped import grouped_means
 from evenbore.statistics.student import CONFIDENCE, half_width
 from evenbore.trade.families import Family
@@ -44,6 +53,7 @@ _Shifts: TypeAlias = tuple[Owner, str, Ints, Floats]  # owner, criterion, compon
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 WORST = "worst_note_cents"
 LEAST_SHARE = 0.9  # ASSUME: a take with fewer of the notes would hide too many of the others'
+_FIXED = ("written", "register", "veiled", "partner")  # fields of TakeNotes that no take changes
 _TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
 NO_RECORDING = "no usable recording"
 PASSAGES = "only passages of music were recorded of it, which are not cut into notes"
@@ -223,8 +233,8 @@ def _only(take: TakeNotes, written: Ints) -> TakeNotes:
 
 
 def _counted(takes: Sequence[_Take], base_dynamic: str) -> list[_Take]:
-    """The takes at the base dynamic that count, each with the notes that all counted takes of its instrument hold."""
-    return [pair for members in _at_base(takes, base_dynamic).values() for pair in _of_common_notes(members)]
+    """The takes at the base dynamic that count, each with the notes that its instrument is judged by."""
+    return [pair for members in _at_base(takes, base_dynamic).values() for pair in _of_same_notes(members)]
 
 
 def _take_values(
@@ -289,21 +299,28 @@ def _evennesses(
         for owner, members in _by_owner(counted).items():
             components: list[Ints] = []
             shifts: list[Floats] = []
-            places_of = [begin[key["recording"]] for key, _ in members]
-            at = [
-                first + np.flatnonzero(np.isin(written, take.written))
-                for (_, take), (first, written) in zip(members, places_of, strict=True)
+            at = [_rows_of(*begin[key["recording"]], take.written) for key, take in members]
+            squares = [
+                mean_square(take, criterion, left[here] * own)
+                for (_, take), (here, own) in zip(members, at, strict=True)
             ]
-            squares = [mean_square(take, criterion, left[here]) for (_, take), here in zip(members, at, strict=True)]
             values, slope = roots(np.array(squares), scatter[criterion.name][owner])
-            for (key, take), rows_of, value in zip(members, at, values, strict=True):
+            for (key, take), (here, own), value in zip(members, at, values, strict=True):
                 rows.append(_value(key, criterion, value))
-                of_setup, *of_room = evenness_shifts(take, criterion, moves[rows_of], left[rows_of], common[rows_of])
-                components += [directions, room_component[rows_of], common_component[rows_of]]
-                shifts += [errors.along_all(of_setup * slope, session[rows_of[0]]), *(part * slope for part in of_room)]
+                errors_there = moves[here] * own[:, None], left[here] * own, common[here] * own
+                of_setup, *of_room = evenness_shifts(take, criterion, *errors_there)
+                components += [directions, room_component[here], common_component[here]]
+                shifts += [errors.along_all(of_setup * slope, session[here[0]]), *(part * slope for part in of_room)]
             place, number = np.unique(np.concatenate(components), return_inverse=True)
             parts.append((owner, criterion.name, place, np.bincount(number, np.concatenate(shifts)) / len(members)))
     return rows, _shift_table(parts)
+
+
+def _rows_of(first: int, written: Ints, notes: Ints) -> tuple[Ints, Bools]:
+    """The rows (N,) of a recording's `notes`, whose `written` ones begin at row `first`, and whether it holds them (N,);
+    the row of another note where it does not."""
+    place = np.minimum(np.searchsorted(written, notes), written.size - 1)
+    return first + place, written[place] == notes
 
 
 def roots(squares: Floats, scatter: float) -> tuple[Floats, float]:
@@ -389,20 +406,41 @@ def _shift_table(parts: list[_Shifts]) -> pd.DataFrame:
     return table[table["shift"] != 0].reset_index(drop=True)
 
 
-def _of_common_notes(members: list[_Take]) -> list[_Take]:
-    """One instrument's takes, cut to the notes that all of them hold.
+def _of_same_notes(members: list[_Take]) -> list[_Take]:
+    """One instrument's takes, all with the same notes.
 
-    A take that misses a bad note must not look better for it, and a take that was cut off must not hide what the
-    others tell: takes with less than LEAST_SHARE of the notes of the fullest are dropped, and of the rest, fullest
-    first, as many are kept as leave the most notes in all (equal: the fewer takes with more notes each).
+    A take that misses a bad note must not look better for it, nor may instruments be judged by different notes: what a
+    take lacks is filled in from the mean of the others that hold it, where at least half of all do, as much higher or
+    lower as the whole take is. Takes with less than LEAST_SHARE of the notes of the fullest are dropped.
     """
-    fullest_first = sorted(members, key=lambda member: -member[1].written.size)
-    least = LEAST_SHARE * fullest_first[0][1].written.size
-    kept = [member for member in fullest_first if member[1].written.size >= least]
-    common: list[set[int]] = list(accumulate((set(take.written.tolist()) for _, take in kept), set.intersection))
-    count = max(range(1, len(kept) + 1), key=lambda n: n * len(common[n - 1]))
-    notes = np.array(sorted(common[count - 1]), int)
-    return [(key, _only(take, notes)) for key, take in kept[:count]]
+    least = LEAST_SHARE * max(take.written.size for _, take in members)
+    kept = [(key, take) for key, take in members if take.written.size >= least]
+    held = np.concatenate([take.written for _, take in kept])
+    notes, first, count = np.unique(held, return_index=True, return_counts=True)
+    judged = 2 * count >= len(kept)
+    notes, first = notes[judged], first[judged]
+    fixed: dict[str, Any] = {name: np.concatenate([getattr(take, name) for _, take in kept])[first] for name in _FIXED}
+    filled = {name: np.full((len(kept), notes.size), np.nan) for name in COLUMNS}
+    for number, (_, take) in enumerate(kept):
+        known = np.isin(take.written, notes)
+        place = np.searchsorted(notes, take.written[known])
+        for name, values in filled.items():
+            values[number, place] = getattr(take, name)[known]
+    for values in filled.values():
+        _fill(values)
+    whole: list[dict[str, Any]] = [{name: values[n] for name, values in filled.items()} for n in range(len(kept))]
+    return [(key, replace(take, **fixed, **own)) for (key, take), own in zip(kept, whole, strict=True)]
+
+
+def _fill(values: Floats) -> None:
+    """Fill in what takes lack of `values` (T, N) where at least half of them know it."""
+    known = np.isfinite(values)
+    lacking = ~known & (2 * known.sum(axis=0) >= len(values))
+    if not lacking.any():
+        return
+    offset = np.nan_to_num(take_offsets(values))[:, None]
+    mean = np.nansum(values - offset, axis=0) / np.maximum(known.sum(axis=0), 1)
+    values[lacking] = (mean + offset)[lacking]
 
 
 def _notes_left_out(takes: Sequence[_Take], base_dynamic: str) -> dict[Owner, str]:
@@ -410,10 +448,10 @@ def _notes_left_out(takes: Sequence[_Take], base_dynamic: str) -> dict[Owner, st
     words = {}
     for owner, members in _at_base(takes, base_dynamic).items():
         heard = set().union(*(take.written.tolist() for _, take in members))
-        kept = _of_common_notes(members)
+        kept = _of_same_notes(members)
         judged = kept[0][1].written.size
         if judged < len(heard):
-            words[owner] = f"judged by {judged} of {len(heard)} notes: some of its takes lack the others"
+            words[owner] = f"judged by {judged} of {len(heard)} notes: most of its takes lack the others"
         elif len(kept) < len(members):
             words[owner] = f"{len(members) - len(kept)} of {len(members)} takes left out: they lack too many notes"
     return words
