@@ -317,7 +317,7 @@ def _evennesses(
 
 
 def _rows_of(first: int, written: Ints, notes: Ints) -> tuple[Ints, Bools]:
-    """The rows (N,) of a recording's `notes`, whose `written` ones begin at row `first`, and whether it holds them (N,);
+    """The rows (N,) of a recording's `notes`, whose `written` ones begin at row `first`, and whether it has them (N,);
     the row of another note where it does not."""
     place = np.minimum(np.searchsorted(written, notes), written.size - 1)
     return first + place, written[place] == notes
