@@ -5,6 +5,7 @@ from evenbore.compare.gates import check_gates, seen_by
 from evenbore.compare.pairs import compared_states, in_state, of_criterion, paired, pairs_table
 from evenbore.compare.rank import draw_pools, rank_tables, save_pools
 from evenbore.compare.value import value_table
+from evenbore.compare.weaklinks import with_weak_links
 from evenbore.files.longtables import read_rows
 from evenbore.files.tables import read_parquet, read_table, write_table, write_table_parts
 from evenbore.process.steplog import step_log
@@ -13,7 +14,8 @@ from evenbore.study.sheets import load_study
 
 def compare_study(
     path_to_study: str, path_to_config: str, path_to_criteria: str, path_to_instruments: str, path_to_takes: str,
-    path_to_shifts: str, path_to_note_profiles: str, paths_to_tables: dict[str, str], path_to_draws: str,
+    path_to_shifts: str, path_to_note_profiles: str, path_to_comparability: str,
+    paths_to_tables: dict[str, str], path_to_draws: str,
 ) -> None:  # fmt: skip
     sheets = load_study(path_to_study, path_to_config)
     settings, families = sheets.config, {name: row["family"] for name, row in sheets.instruments.items()}
@@ -34,7 +36,10 @@ def compare_study(
     tables |= {"clusters": clusters, "value": value_table(pools, settings["priorities"], registry, cost, failed)}
     chosen = paired(states, tables["ranking"], sheets.instruments)
     print(f"compared pair by pair: {len(chosen)} of {len(states)} instruments")
-    write_table_parts(pairs_table(values, *scatter, registry, chosen, families), "pairs", paths_to_tables["pairs"])
+    pairs = pairs_table(values, *scatter, registry, chosen, families)
+    sessions = in_state(scatter[0], states).groupby("instrument")["session"].agg(set).to_dict()
+    links = read_table(path_to_comparability, "comparability")
+    write_table_parts(with_weak_links(pairs, links, sessions), "pairs", paths_to_tables["pairs"])
     for table, frame in tables.items():
         write_table(frame, table, paths_to_tables[table])
     save_pools(pools, path_to_draws)
@@ -42,7 +47,7 @@ def compare_study(
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
-        read = ("criteria", "instruments", "takes", "shifts", "note_profiles")
+        read = ("criteria", "instruments", "takes", "shifts", "note_profiles", "comparability")
         compare_study(
             path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,
             **{f"path_to_{table}": snakemake.input[table] for table in read},

@@ -8,6 +8,7 @@ rule compare:
         takes=rules.assess.output.criteria_takes,
         shifts=rules.assess.output.criteria_shifts,
         note_profiles=rules.normalise.output.note_profiles,
+        comparability=rules.normalise.output.comparability,
         sheets=SHEETS,
         code=library_files("compare"),
     output:
