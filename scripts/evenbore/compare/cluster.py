@@ -12,7 +12,7 @@ Structureless data are normal with the same variance along each component, turne
 holds the clusters' own too, which costs nothing along few components: clusters are tight in them, normal data are not.
 
 Two things must hold, else there is no cluster structure, which is an answer and a common one:
-- that excess beats 95 % of those of structureless data, each with its own best number of clusters;
+- that excess beats 97.5 % of those of structureless data, each with its own best number of clusters;
 - every cluster comes again: the mean over bootstrap draws of the greatest Jaccard similarity is at least 0.75 for each
   (Hennig 2007, Comput. Stat. Data Anal. 52, 258).
 """
@@ -38,7 +38,7 @@ TRAITS = {
 MIN_INSTRUMENTS = 6
 MOST_CLUSTERS = 12  # more would help nobody to find his way among the instruments
 LEAST_STABILITY = 0.75
-SIGNIFICANCE = 0.05
+SIGNIFICANCE = 0.025  # tuned by trial: normal data of two strong traits pass 0.05 in 8 % of draws
 # ASSUME: own choice, no source.
 LEAST_CORRELATION = 0.7
 """Of a component with a trait that it is named after."""
@@ -96,7 +96,7 @@ def partitions(scores: Floats) -> tuple[list[Ints], Floats]:
     clusters being sought and judged along the first k - 1 components, which hold their middles if anything does."""
     most = min(max(2, len(scores) // 3), MOST_CLUSTERS)
     along = [scores[:, : k - 1] for k in range(2, most + 1)]
-    found = [fcluster(linkage(points, "ward"), k, "maxclust") for k, points in enumerate(along, start=2)]
+    found: list[Ints] = [fcluster(linkage(points, "ward"), k, "maxclust") for k, points in enumerate(along, start=2)]
     told = [
         silhouette(points, labels) if labels.max() > 1 else -1.0 for points, labels in zip(along, found, strict=True)
     ]

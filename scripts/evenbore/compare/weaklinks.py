@@ -24,8 +24,8 @@ def with_weak_links(
     graph: nx.Graph[str] = nx.Graph()
     graph.add_nodes_from(comparability["session"])
     for name, rows in comparability.groupby("instrument"):
-        joined = {frozenset(pair) for pair in combinations(rows["session"], 2)}
-        graph.add_edges_from(sorted(map(sorted, joined - doubted.get(str(name), set()))))
+        joined = combinations(rows["session"], 2)
+        graph.add_edges_from(pair for pair in joined if frozenset(pair) not in doubted.get(str(name), set()))
     part = {session: number for number, joint in enumerate(nx.connected_components(graph)) for session in joint}
     known: dict[tuple[str, str], str] = {}
 

@@ -259,7 +259,8 @@ def _pattern_row(
 
 def _inside(template: Template) -> Bools:
     """The notes (N,) that a pattern is told of."""
-    return template.shape > 0.25 * template.shape.max()
+    inside: Bools = template.shape > 0.25 * template.shape.max()
+    return inside
 
 
 def _by_take(dull: Dullness, rows: Rows, owner: tuple[str, str], inside: Bools, outside: Bools) -> Floats:

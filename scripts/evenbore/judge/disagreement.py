@@ -28,8 +28,8 @@ def mandel_k(squares: Floats, freedom: Floats) -> tuple[Floats, Floats]:
     with np.errstate(divide="ignore", invalid="ignore"):
         k = np.sqrt(squares / freedom / (squares.sum() / freedom.sum()))
         others = (squares.sum() - squares) / (freedom.sum() - freedom)
-        chance: Floats = stats.f.sf(squares / freedom / others, freedom, freedom.sum() - freedom)
-    return k, chance
+        chance = stats.f.sf(squares / freedom / others, freedom, freedom.sum() - freedom)
+    return k, np.asarray(chance)
 
 
 def disagreeing(takes: pd.DataFrame) -> dict[tuple[str, str, str], str]:
