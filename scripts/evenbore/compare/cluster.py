@@ -38,7 +38,8 @@ TRAITS = {
 MIN_INSTRUMENTS = 6
 MOST_CLUSTERS = 12  # more would help nobody to find his way among the instruments
 LEAST_STABILITY = 0.75
-SIGNIFICANCE = 0.025  # tuned by trial: normal data of two strong traits pass 0.05 in 8 % of draws
+# ASSUME: tuned by trial: normal data of two strong traits pass 0.05 in 8 % of draws
+SIGNIFICANCE = 0.025
 # ASSUME: own choice, no source.
 LEAST_CORRELATION = 0.7
 """Of a component with a trait that it is named after."""

@@ -64,7 +64,7 @@ def test_of_two_takes_both_are_named():
 
 
 def test_instruments_that_differ_are_no_disagreement_and_hardly_anything_is_told_by_chance():
-    # measured: FALSE of 400 such studies; a twentieth may be
+    # measured: 5 of 100 such studies; a twentieth may be
     told = [disagreeing(takes_of(np.random.default_rng([3, seed]), sd=6.0)) for seed in range(60)]
     assert sum(map(bool, told)) <= 6
 
