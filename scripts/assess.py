@@ -2,6 +2,7 @@
 
 from evenbore.files.tables import read_parquet, read_table, write_parquet, write_table
 from evenbore.judge.assess import assess
+from evenbore.judge.disagreement import with_disagreements
 from evenbore.judge.faroff import far_off
 from evenbore.judge.repeatability import days_frame
 from evenbore.judge.tuning import tuning_advice
@@ -29,7 +30,7 @@ def assess_study(
         notes, assessed.instruments, sheets.instruments, sheets.sessions, sheets.families, sheets.config
     )  # fmt: skip
     write_table(table, "criteria", path_to_criteria)
-    write_table(assessed.instruments, "instruments", path_to_instruments)
+    write_table(with_disagreements(assessed.instruments, assessed.takes), "instruments", path_to_instruments)
     write_table(tuning, "tuning_advice", path_to_tuning_advice)
     write_parquet(assessed.takes, path_to_takes)
     write_parquet(assessed.shifts, path_to_shifts)

@@ -5,6 +5,7 @@ from evenbore.compare.gates import check_gates, seen_by
 from evenbore.compare.pairs import compared_states, in_state, of_criterion, own_days_table, paired, pairs_table
 from evenbore.compare.rank import draw_pools, rank_tables, save_pools
 from evenbore.compare.value import value_table
+from evenbore.compare.weaklinks import with_weak_links
 from evenbore.files.longtables import read_rows
 from evenbore.files.tables import read_parquet, read_table, write_table, write_table_parts
 from evenbore.judge.repeatability import days_of_frame
@@ -14,8 +15,8 @@ from evenbore.study.sheets import load_study
 
 def compare_study(
     path_to_study: str, path_to_config: str, path_to_criteria: str, path_to_instruments: str, path_to_takes: str,
-    path_to_shifts: str, path_to_days: str, path_to_note_profiles: str, paths_to_tables: dict[str, str],
-    path_to_draws: str,
+    path_to_shifts: str, path_to_days: str, path_to_note_profiles: str, path_to_comparability: str,
+    paths_to_tables: dict[str, str], path_to_draws: str,
 ) -> None:  # fmt: skip
     sheets = load_study(path_to_study, path_to_config)
     settings, families = sheets.config, {name: row["family"] for name, row in sheets.instruments.items()}
@@ -40,7 +41,9 @@ def compare_study(
     chosen = paired(states, tables["ranking"], sheets.instruments)
     print(f"compared pair by pair: {len(chosen)} of {len(states)} instruments")
     asked = values, *scatter, registry, chosen, families
-    write_table_parts(pairs_table(*asked, days), "pairs", paths_to_tables["pairs"])
+    sessions = in_state(scatter[0], states).groupby("instrument")["session"].agg(set).to_dict()
+    links = read_table(path_to_comparability, "comparability")
+    write_table_parts(with_weak_links(pairs_table(*asked, days), links, sessions), "pairs", paths_to_tables["pairs"])
     tables["own_days"] = own_days_table(*asked, days, settings["own_days"])
     for table, frame in tables.items():
         write_table(frame, table, paths_to_tables[table])
@@ -49,7 +52,7 @@ def compare_study(
 
 if __name__ == "__main__":
     with step_log(snakemake.log[0]):
-        read = ("criteria", "instruments", "takes", "shifts", "days", "note_profiles")
+        read = ("criteria", "instruments", "takes", "shifts", "days", "note_profiles", "comparability")
         compare_study(
             path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,
             **{f"path_to_{table}": snakemake.input[table] for table in read},

@@ -6,6 +6,7 @@ from evenbore.setups.comparability import comparability
 from evenbore.setups.errors import save_setup_errors
 from evenbore.setups.normalise import normalise
 from evenbore.setups.profiles import band_profiles, note_profiles
+from evenbore.setups.selfsame import unlike_itself
 from evenbore.study.sheets import load_study
 
 
@@ -19,7 +20,9 @@ def normalise_study(
     normalised = normalise(measured, read_parquet(path_to_notes), read_parquet_parts(path_to_harmonics))
     setups = normalised.setups.table()
     write_table(setups, "setups", path_to_setups)
-    write_table(comparability(measured, setups, sheets.recordings), "comparability", path_to_comparability)
+    kinds = {name: row["family"] for name, row in sheets.instruments.items()}
+    unlike = unlike_itself(normalised.notes, kinds, sheets.config["base_dynamic"])
+    write_table(comparability(measured, setups, sheets.recordings, unlike), "comparability", path_to_comparability)
     write_table(note_profiles(normalised, sheets.instruments, sheets.families), "note_profiles", path_to_note_profiles)
     write_table(band_profiles(normalised, read_parquet_parts(path_to_bands)), "band_profiles", path_to_band_profiles)
     write_parquet(normalised.notes, path_to_notes_normalised)

@@ -112,7 +112,8 @@ def run_steps(folder: Path) -> None:
         path_to_setup_errors=work / "setup_errors.npz", path_to_tuning_advice=tables / "tuning_advice.tsv",
     )  # fmt: skip
     compare_study(
-        **study, **judged, **takes, **shifts, path_to_note_profiles=tables / "note_profiles.tsv",
+        **study, **judged, **takes, **shifts,
+        **{f"path_to_{t}": tables / f"{t}.tsv" for t in ("note_profiles", "comparability")},
         paths_to_tables={table: tables / f"{table}.tsv" for table in compared}, path_to_draws=work / "draws.npz",
     )  # fmt: skip
     factors_of_study(

@@ -9,6 +9,7 @@ rule compare:
         shifts=rules.assess.output.criteria_shifts,
         days=rules.assess.output.days,
         note_profiles=rules.normalise.output.note_profiles,
+        comparability=rules.normalise.output.comparability,
         sheets=SHEETS,
         code=library_files("compare"),
     output:

@@ -150,6 +150,12 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "str",
             "player, mouthpiece or reed that changed along with the instrument, so that they cannot be told apart",
         ),
+        Column(
+            "unlike",
+            "",
+            "str",
+            "other sessions, separated by spaces, from which the instrument's notes here lie as another one's do",
+        ),
     ),
     "note_profiles": (
         _INSTRUMENT,
@@ -316,6 +322,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("region_low_note", "", "str", "written note whose first open hole is the lowest suspected one"),
         Column("region_high_note", "", "str", "written note whose first open hole is the highest suspected one"),
         Column("explanation", "", "str", "what was measured and what else could explain it"),
+        Column("n_seen", "", "int", "how many takes show it by themselves, half as large at least; empty: not counted"),
+        Column("n_takes", "", "int", "number of takes that tell of it; one of several that shows it is no fault yet"),
         Column("scope", "", "str", "unit, or design: most units of the model share it, so it is held against none"),
     ),
     "variance": (

@@ -11,8 +11,7 @@ class Finding:
     instrument's own offset), "takes" (how often it happens), "whole" (as one instrument of its model) or "session"
     (blamed on no instrument);
     `blocks`: a sure finding sends to the bench ("bench"), or wants another recording first ("retake"); `instead`: which
-    recording would tell; `of`: what its size in dB is of; `single`: one take alone does not show it; `flatters`:
-    criteria that look better for it.
+    recording would tell; `of`: what its size in dB is of; `flatters`: criteria that look better for it.
     """
 
     words: str
@@ -20,7 +19,6 @@ class Finding:
     blocks: str = ""
     instead: str = ""
     of: str = "around 2 kHz"
-    single: bool = False
     flatters: tuple[str, ...] = ()
 
 
@@ -29,7 +27,7 @@ _DULL = ("timbre_evenness", "level_evenness", "dynamic_range")
 
 FINDINGS = {
     "stuffy_run": Finding(words="a run of stuffy notes", by="tone", blocks="bench", flatters=_DULL),
-    "stuffy_note": Finding(words="a stuffy note", by="tone", blocks="bench", single=True),
+    "stuffy_note": Finding(words="a stuffy note", by="tone", blocks="bench"),
     "regulation_step": Finding(
         words="a sharp step as of a key out of regulation", by="tone", blocks="bench", flatters=_DULL
     ),
@@ -48,7 +46,6 @@ FINDINGS = {
         by="whole",
         blocks="retake",
         instead="record it again with another reed or set-up before the bench",
-        single=True,
     ),
     "cracking": Finding(
         words="notes that crack", by="takes", blocks="bench", instead="record these notes again, in two takes or more"

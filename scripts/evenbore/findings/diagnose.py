@@ -33,7 +33,8 @@ from evenbore.findings.patterns import (
     log_ratios,
     region,
 )
-from evenbore.findings.rows import MIN_PEERS, TOLD, Rows, collect_rows, excess, members
+from evenbore.findings.recurrence import recurrence, seen_once
+from evenbore.findings.rows import MIN_PEERS, TOLD, Rows, collect_rows, excess, members, row_median
 from evenbore.findings.templates import Template, templates
 from evenbore.findings.tolerances import learned_cents, tolerance
 from evenbore.judge.faroff import FarOff
@@ -47,7 +48,8 @@ SURE = 0.75  # a pattern is told when "nothing" is less probable than 1 - SURE; 
 REGION_SHARE = 0.90
 WIDEN = 1  # holes on either side, for what the templates cannot know
 MOST_HOLES = 7
-FALSE_SHARE = 0.05  # of single notes (Benjamini & Hochberg 1995); chance of any instrument called dull throughout
+FALSE_SHARE = 0.02  # of single notes (Benjamini & Hochberg 1995)
+FALSE_DULL = 0.05  # chance of any instrument called dull throughout
 # Pitch and noise support a vent's pattern but never make one: at most this log Bayes factor from both.
 MOST_SUPPORT = float(np.log(100.0))
 
@@ -75,6 +77,9 @@ def diagnose(
         findings += _intonation(at_base, family, tolerances, instruments, far) + _odd(at_base, instruments)
         findings += _cracking(of_family, family) + _noisy(at_base, family, config)
     findings += [_far_off_row(one) for one in far]
+    for row in filter(seen_once, findings):
+        row["confidence"] = np.nan  # of a slip or a fault, nobody knows which
+        row["explanation"] += " " + words.only_once(row["n_takes"])
     _share_by_design(findings, set(notes["instrument"]), instruments)
     order = {name: number for number, name in enumerate(instruments)}
     findings.sort(key=lambda row: (order.get(row["instrument"], -1), row["state"] or ""))
@@ -135,6 +140,8 @@ def _row(
         "region_low_note": low,
         "region_high_note": high,
         "explanation": explanation,
+        "n_seen": None,
+        "n_takes": None,
         "scope": "unit",
     }
 
@@ -176,8 +183,9 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         if fitted is not None and (pattern := _pattern(fitted)) is not None:
             kind, template, confidence = pattern
             told = template.shape > 0
-            findings.append(_pattern_row(kind, template, confidence, fitted, owner, rows, dull, family))
-        elif dull.shift_z[i] > tolerances[owner[0]]["stuffy_z"] and _chance(dull, i) <= FALSE_SHARE:
+            row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
+            findings.append(row | recurrence(_by_take(dull, rows, owner, _inside(template), template.shape == 0)))
+        elif dull.shift_z[i] > tolerances[owner[0]]["stuffy_z"] and _chance(dull, i) <= FALSE_DULL:
             findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
             clear[i, ~told] = dull.z[i][~told] - np.nanmedian(dull.z[i][~told])
@@ -218,8 +226,7 @@ def _pattern_row(
     kind: str, template: Template, confidence: float, fitted: PatternFit, owner: tuple[str, str], rows: Rows,
     dull: Dullness, family: Family,
 ) -> Row:  # fmt: skip
-    inside = template.shape > 0.25 * template.shape.max()
-    contrasts = _contrasts(rows, owner, inside, template.shape == 0)
+    contrasts = _contrasts(rows, owner, _inside(template), template.shape == 0)
     base, told = _basis(rows, owner, dull), words.measured(contrasts)
     start, end = _extent(template, fitted.affected)
     first, last = rows.written[start], rows.written[end]
@@ -248,6 +255,20 @@ def _pattern_row(
         told, other = f"{where} sound stuffy as a run. {told}", words.RUN_ELSE
     text = f"{told} {base} {other} {words.POINTER}"
     return _row(owner, kind, first, last, n, contrasts[TOLD], "dB", confidence, text, place)
+
+
+def _inside(template: Template) -> Bools:
+    """The notes (N,) that a pattern is told of."""
+    inside: Bools = template.shape > 0.25 * template.shape.max()
+    return inside
+
+
+def _by_take(dull: Dullness, rows: Rows, owner: tuple[str, str], inside: Bools, outside: Bools) -> Floats:
+    """How dull single takes (T,) of an owner are on the notes inside, against the rest of their scale, NaN where they
+    do not tell."""
+    z = dull.take_z[members(rows.keys, [owner])[0][rows.take_row]]
+    rest = row_median(np.where(outside, z, np.nan))[:, 0]
+    return pd.DataFrame(z[:, inside]).mean(axis=1).to_numpy() - rest
 
 
 def _extent(template: Template, affected: Floats) -> tuple[int, int]:
@@ -329,7 +350,9 @@ def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tol
         )
         if veiled:
             text += f"This note normally differs ({veiled}); here it is compared with the same note of the others. "
-        findings.append(_row(owner, "stuffy_note", note, note, 1, clear[i, n], "z", 1 - p[i, n], text + words.POINTER))
+        row = _row(owner, "stuffy_note", note, note, 1, clear[i, n], "z", 1 - p[i, n], text + words.POINTER)
+        effects = _by_take(dull, rows, owner, np.arange(len(rows.written)) == n, known[i])
+        findings.append(row | recurrence(effects))
     return findings
 
 
@@ -369,17 +392,17 @@ def _intonation(
     if notes.empty:
         return []
     told = {(one.instrument, one.state, one.written) for one in far}
-    away, counts, s_r = note_deviations(notes, _written(notes, family))
+    away, takes, s_r = note_deviations(notes, _written(notes, family))
     interval = "Twelfths" if family.overblow == 19 else "Octaves"
     findings = []
     for owner in away.index:
         tolerance = tolerances[owner[0]]["note_cents"]
-        for one in out_of_tune(away, counts, s_r, owner, family, tolerance, same_model(owner[0], instruments)):
+        for one in out_of_tune(away, takes, s_r, owner, family, tolerance, same_model(owner[0], instruments)):
             if one.what == "note" and (*owner, one.first) in told:
                 continue
             text = words.explain_intonation(one, family, tolerance, interval)
             row = _row(owner, one.kind, one.first, one.last, one.n, one.cents, "cents", one.confidence, text)
-            findings.append(row | {"scope": "design" if one.design else "unit"})
+            findings.append(row | recurrence(one.effects) | {"scope": "design" if one.design else "unit"})
     return findings
 
 
@@ -388,7 +411,7 @@ def _cracking(notes: pd.DataFrame, family: Family) -> list[Row]:
         _row(
             one.owner, "cracking", one.first, one.last, one.n, 100 * one.takes / one.of, "%", 1 - one.p,
             words.explain_cracking(one),
-        )
+        ) | {"n_seen": one.takes, "n_takes": one.of}
         for one in cracking(notes, _written(notes, family))
     ]  # fmt: skip
 
@@ -412,4 +435,4 @@ def _far_off_row(one: FarOff) -> Row:
     owner, unit = (one.instrument, one.state), "" if np.isnan(one.cents) else "cents"
     text = words.explain_far_off(one)
     row = _row(owner, "note_far_off", one.written, one.written, 1, one.cents, unit, one.confidence, text)
-    return row | {"scope": "design" if one.shared else "unit"}
+    return row | {"n_seen": one.takes, "n_takes": one.of, "scope": "design" if one.shared else "unit"}

@@ -36,8 +36,9 @@ class Dullness:
     """Deviations of I instruments-in-a-state from their references.
 
     `owners`: (instrument, state) each. `z` (I, N): deviation over its standard deviation between healthy peers,
-    positive = duller, NaN where there is no reference; `pitch_z` and `noise_z` (I, N) the same of pitch, positive =
-    sharper, and of noise, positive = noisier, after each row's median is taken out. `shift_z` (I,): score of the whole
+    positive = duller, NaN where there is no reference; `take_z` (T, N) the same of single takes; `pitch_z` and
+    `noise_z` (I, N) the same of pitch, positive = sharper, and of noise, positive = noisier, after each row's median is
+    taken out. `shift_z` (I,): score of the whole
     instrument (row medians) against the others, over their robust scatter; `shift_sd` (I,): that scatter, in standard
     deviations of single notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of
     all its instruments over its standard error, NaN unless all of them are duller.
@@ -45,6 +46,7 @@ class Dullness:
 
     owners: list[tuple[str, str]]
     z: Floats
+    take_z: Floats
     pitch_z: Floats
     noise_z: Floats
     shift_z: Floats
@@ -61,12 +63,17 @@ class SessionEffect:
     z: Floats
 
 
-def score(rows: Rows) -> Floats:
-    """Dullness scores (R, N) of rows, 0 in the middle of all rows played alike."""
-    away = np.array([rows.value[name] - condition_medians(rows.keys, rows.value[name]) for name in LEVEL_MEASURES])
+def score(rows: Rows) -> tuple[Floats, Floats]:
+    """Dullness scores (R, N) of rows and (T, N) of their takes, 0 in the middle of all rows played alike."""
+    middle = [condition_medians(rows.keys, rows.value[name]) for name in LEVEL_MEASURES]
+    away = np.array([rows.value[name] - of_rows for name, of_rows in zip(LEVEL_MEASURES, middle, strict=True)])
+    of_takes = [
+        rows.take_value[name] - of_rows[rows.take_row] for name, of_rows in zip(LEVEL_MEASURES, middle, strict=True)
+    ]
     inner = [one - row_median(one) for one in away]
     sd = np.array([max(np.nan_to_num(robust_sd(one)), SMALLEST_SD) for one in inner])
     covariance = robust_correlation([one / each for one, each in zip(inner, sd, strict=True)])
+    away = np.concatenate([away, of_takes], axis=1)
     total = np.full(away.shape[1:], np.nan)
     known = np.isfinite(away)
     for which in np.unique(known.reshape(len(LEVEL_MEASURES), -1), axis=1).T:
@@ -74,7 +81,7 @@ def score(rows: Rows) -> Floats:
             weights = -best_weights(LOSS_DB[which] / sd[which], covariance[np.ix_(which, which)])
             here = (known == which[:, None, None]).all(axis=0)
             total[here] = weights @ (away[which][:, here] / sd[which][:, None])
-    return total
+    return total[: len(rows.keys)], total[len(rows.keys) :]
 
 
 def robust_correlation(standard: list[Floats]) -> Floats:
@@ -103,19 +110,23 @@ def dullness(rows: Rows) -> Dullness | None:
     keys = rows.keys
     if keys["instrument"].nunique() <= MIN_PEERS:
         return None
-    total = score(rows)
-    values = total - row_median(total)
+    total, of_takes = score(rows)
+    values, of_takes = total - row_median(total), of_takes - row_median(of_takes)
     effects = _session_effects(keys, values, Components.of(keys, values))
     for session, effect in effects.items():
         shared = np.where(np.nan_to_num(effect.z) > SHARED_Z, effect.size, 0.0)
         values = values - np.outer(keys["session"] == session, shared)
+        of_takes = of_takes - np.outer((keys["session"] == session).to_numpy()[rows.take_row], shared)
     owners = list(keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None))
     shift_z, shift_sd = _whole_shift(keys, row_median(total)[:, 0], owners)
+    told = deviations(keys, values)
+    owner = keys.groupby(["instrument", "state"], sort=False).ngroup().to_numpy()[rows.take_row]
     return Dullness(
         owners=owners,
-        z=deviations(keys, values),
-        pitch_z=deviations(keys, rows.value["cents"] - row_median(rows.value["cents"])),
-        noise_z=deviations(keys, rows.value["noise"] - row_median(rows.value["noise"])),
+        z=told.z,
+        take_z=told.rows[rows.take_row] + (of_takes - values[rows.take_row]) / told.unit[owner],
+        pitch_z=deviations(keys, rows.value["cents"] - row_median(rows.value["cents"])).z,
+        noise_z=deviations(keys, rows.value["noise"] - row_median(rows.value["noise"])).z,
         shift_z=shift_z,
         shift_sd=shift_sd / _note_sd(keys, values, owners),
         peers=keys["instrument"].nunique() - 1,

@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from evenbore.facts.arrays import Ints
+from evenbore.facts.arrays import Floats, Ints
 from evenbore.findings.rows import MIN_PEERS
+from evenbore.judge.repeatability import OWNER
 from evenbore.statistics.alignment import take_offsets
 from evenbore.trade.families import Family
 
@@ -30,8 +31,8 @@ class OutOfTune:
     """`kind` intonation_outlier or register_shift; `first`, `last` written notes and `n` how many; `cents`: mean
     deviation (for a width, the mean deviation of the interval); `confidence` that it is beyond the tolerance, NaN
     when nothing was repeated; `alike` of `others` instruments lie the same way by at least half the tolerance;
-    `what`: "note", "run", "register" or "width"; `name`: the register's or vent's name; `design`: in words, how many
-    units of the same model share it, empty where it is this unit's own."""
+    `what`: "note", "run", "register" or "width"; `effects` (T,): cents by single takes; `name`: the register's or
+    vent's name; `design`: in words, how many units of the same model share it, empty where it is this unit's own."""
 
     kind: str
     first: int
@@ -42,12 +43,13 @@ class OutOfTune:
     alike: int
     others: int
     what: str
+    effects: Floats
     name: str = ""
     design: str = ""
 
 
 def note_deviations(notes: pd.DataFrame, written: Ints) -> tuple[pd.DataFrame, pd.DataFrame, float]:
-    """Deviations in cents of every (instrument, state) by written note, numbers of takes, and s_r of one take.
+    """Deviations in cents of every (instrument, state) by written note, the same of every take, and s_r of one take.
 
     `notes`: notes of the base dynamic of one family. s_r is NaN without repeats.
     """
@@ -60,18 +62,18 @@ def note_deviations(notes: pd.DataFrame, written: Ints) -> tuple[pd.DataFrame, p
     # an offset was fitted to every take
     freedom = int((by.count() - 1).clip(lower=0).to_numpy().sum() - (by.size() - 1).sum())
     s_r = float(np.sqrt(np.nansum(away.to_numpy() ** 2) / freedom)) if freedom > 0 else np.nan
-    owner = grid.groupby(level=["instrument", "state"])
-    mean = owner.mean()
-    return mean.sub(mean.median(axis=1), axis=0), owner.count(), s_r
+    owner = grid.groupby(level=OWNER)
+    mean, middle = owner.mean(), owner.transform("mean").median(axis=1)
+    return mean.sub(mean.median(axis=1), axis=0), grid.sub(middle, axis=0), s_r
 
 
 def out_of_tune(
-    away: pd.DataFrame, counts: pd.DataFrame, s_r: float, owner: tuple[str, str], family: Family, tolerance: float,
+    away: pd.DataFrame, takes: pd.DataFrame, s_r: float, owner: tuple[str, str], family: Family, tolerance: float,
     model: Collection[str] = (),
 ) -> list[OutOfTune]:  # fmt: skip
     """Findings of one (instrument, state) of `note_deviations`; `model`: the other instruments of the same model."""
-    values = cast(pd.Series, away.loc[owner]).dropna()
-    error = cast(pd.Series, s_r / np.sqrt(counts.loc[owner, values.index]))
+    values, own = cast(pd.Series, away.loc[owner]).dropna(), cast(pd.DataFrame, takes.xs(owner, level=OWNER))
+    error = cast(pd.Series, s_r / np.sqrt(own.count()[values.index]))
     others = away[away.index.get_level_values("instrument") != owner[0]]
     others = others.groupby(level="instrument").mean()
 
@@ -80,7 +82,8 @@ def out_of_tune(
         theirs = others.reindex(columns=notes).mean(axis=1)
         return OutOfTune(
             kind, notes[0], notes[-1], len(notes), mean, _confidence(mean, se, tolerance),
-            *_alike(theirs, mean, tolerance), what, name, _design(theirs, mean, tolerance, model),
+            *_alike(theirs, mean, tolerance), what, own[notes].mean(axis=1).to_numpy(), name,
+            _design(theirs, mean, tolerance, model),
         )  # fmt: skip
 
     shifted = _shifted_registers(family, values, tolerance)
@@ -89,7 +92,7 @@ def out_of_tune(
     return [
         *(finding("register_shift", notes, "register", name) for name, notes in shifted.items()),
         *(finding("intonation_outlier", run, "run" if len(run) > 1 else "note") for run in _runs(rest, beyond)),
-        *_width(values, error, others, family, tolerance, model),
+        *_width(values, error, own, others, family, tolerance, model),
     ]
 
 
@@ -137,8 +140,9 @@ def _design(others: pd.Series, mean: float, tolerance: float, model: Collection[
 
 
 def _width(
-    values: pd.Series, error: pd.Series, others: pd.DataFrame, family: Family, tolerance: float, model: Collection[str]
-) -> list[OutOfTune]:
+    values: pd.Series, error: pd.Series, own: pd.DataFrame, others: pd.DataFrame, family: Family, tolerance: float,
+    model: Collection[str],
+) -> list[OutOfTune]:  # fmt: skip
     """The mean width of octaves or twelfths, when beyond the tolerance."""
     pairs = [(note, family.partner(int(note))) for note in values.index]
     pairs = [(low, high) for low, high in pairs if high in values.index] if family.overblow else []
@@ -149,8 +153,10 @@ def _width(
     se = float(np.sqrt((error[low].to_numpy() ** 2 + error[high].to_numpy() ** 2).sum()) / len(pairs))
     if abs(mean) <= tolerance or abs(mean) < CERTAIN * se:
         return []
-    above, below = others.reindex(columns=high), others.reindex(columns=low)
-    theirs = pd.DataFrame(above.to_numpy() - below.to_numpy(), others.index).mean(axis=1)
+    theirs, effects = (
+        rows.reindex(columns=high).sub(rows.reindex(columns=low).to_numpy()).mean(axis=1) for rows in (others, own)
+    )
     alike, sure = _alike(theirs, mean, tolerance), _confidence(mean, se, tolerance)
     design = _design(theirs, mean, tolerance, model)
-    return [OutOfTune("register_shift", high[0], high[-1], len(high), mean, sure, *alike, "width", design=design)]
+    place = high[0], high[-1], len(high)
+    return [OutOfTune("register_shift", *place, mean, sure, *alike, "width", effects.to_numpy(), design=design)]

@@ -12,6 +12,7 @@ references count no further than WINSOR standard deviations.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -28,15 +29,22 @@ WINSOR = 2.5  # standard deviations beyond which a peer's note counts no further
 SMALLEST_SD = 0.05
 
 
-def deviations(keys: pd.DataFrame, values: Floats) -> Floats:
-    """Deviations (I, N) of the instruments-in-a-state of `keys`, in their order, from the others.
+class Deviations(NamedTuple):
+    """Deviations from the others in standard deviations: `z` (I, N) of the instruments-in-a-state, `rows` (R, N) of
+    their rows; `unit` (I, N): one standard deviation in the unit of the values."""
 
-    In standard deviations. `values` (R, N): any measure of the rows, NaN where not measured.
-    """
-    away, sd = _of_owners(keys, values, Components.of(keys, values))
-    z = away / sd
-    scaled: Floats = z / _scatter(z)
-    return scaled
+    z: Floats
+    rows: Floats
+    unit: Floats
+
+
+def deviations(keys: pd.DataFrame, values: Floats) -> Deviations:
+    """Of the instruments-in-a-state of `keys`, in their order. `values` (R, N): any measure of the rows, NaN where not
+    measured."""
+    away, sd, rows = _of_owners(keys, values, Components.of(keys, values))
+    unit = sd * _scatter(away / sd)
+    owner = keys.groupby(["instrument", "state"], sort=False).ngroup().to_numpy()
+    return Deviations(away / unit, rows / unit[owner], unit)
 
 
 def whole_deviations(keys: pd.DataFrame, values: Floats, usual_sd: float) -> tuple[Floats, Floats, float]:
@@ -48,19 +56,20 @@ def whole_deviations(keys: pd.DataFrame, values: Floats, usual_sd: float) -> tup
     """
     parts, peers = Components.of(keys, values[:, None]), keys["instrument"].nunique() - 1
     own = (POOLED * usual_sd**2 + peers * parts.own) / (POOLED + peers)
-    away, sd = _of_owners(keys, values[:, None], replace(parts, own=own))
+    away, sd, _ = _of_owners(keys, values[:, None], replace(parts, own=own))
     return away[:, 0], sd[:, 0], POOLED + peers
 
 
-def _of_owners(keys: pd.DataFrame, values: Floats, parts: "Components") -> tuple[Floats, Floats]:
-    """Deviations (I, N) of the instruments-in-a-state from the others, and their standard deviations."""
+def _of_owners(keys: pd.DataFrame, values: Floats, parts: "Components") -> tuple[Floats, Floats, Floats]:
+    """Deviations (I, N) of the instruments-in-a-state from the others, their standard deviations, and the deviations
+    (R, N) of the rows."""
     first, sd, expected = _against_others(keys, values, values, parts)
     tame = np.where(np.isfinite(first), expected + np.clip(first, -WINSOR * sd, WINSOR * sd), values)
     away, sd, _ = _against_others(keys, values, tame, parts)
     owners = keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None)
     pooled = [_pooled(away[owner_rows], sd[owner_rows], parts) for owner_rows in members(keys, owners)]
     means, sds = (np.array(part) for part in zip(*pooled, strict=True))
-    return means, sds
+    return means, sds, away
 
 
 @dataclass(frozen=True)

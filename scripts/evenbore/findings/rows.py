@@ -23,12 +23,14 @@ class Rows:
     """Take means of one family and comparability group.
 
     `keys`: columns ROW and `takes`, one line per row. `written` (N,). `value`: measure -> (R, N), NaN where not
-    measured.
+    measured. `take_row` (T,): the row of each single take; `take_value`: measure -> (T, N) of these.
     """
 
     keys: pd.DataFrame
     written: Ints
     value: dict[str, Floats]
+    take_row: Ints
+    take_value: dict[str, Floats]
 
 
 def collect_rows(notes: pd.DataFrame, written: Ints) -> Rows:
@@ -46,8 +48,12 @@ def collect_rows(notes: pd.DataFrame, written: Ints) -> Rows:
     axis = np.sort(notes["written"].unique())
     means = grid.groupby(level=ROW).mean()
     counts = grid.groupby(level=ROW).size()
-    value = {name: cast(pd.DataFrame, means[name]).reindex(columns=axis).to_numpy(float) for name in columns}
-    return Rows(means.index.to_frame(index=False).assign(takes=counts.to_numpy()), axis, value)
+    value, take_value = (
+        {name: cast(pd.DataFrame, part[name]).reindex(columns=axis).to_numpy(float) for name in columns}
+        for part in (means, grid)
+    )
+    keys = means.index.to_frame(index=False).assign(takes=counts.to_numpy())
+    return Rows(keys, axis, value, means.index.get_indexer(grid.index.droplevel(["recording"])), take_value)
 
 
 def excess(rows: Rows, owner: tuple[str, str], measure: str) -> Floats:

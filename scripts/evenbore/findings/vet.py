@@ -4,7 +4,8 @@
              seen at inspection is worse than allowed
     bench    another must-pass fails, a finding is as sure as the tolerances ask, or a fault was seen at inspection
     retake   the recordings cannot decide: nothing usable, too many notes missing, nothing to compare with, no soft
-             take or clipped ones only, or a finding past its tolerance that is not sure; each says what would tell
+             take or clipped ones only, or a finding past its tolerance that is not sure, that one of several takes
+             shows, or that is of a note or two in a single take; each says what would tell
     accept   none of these: nothing past the tolerances was found
 
 What most units of a model share (scope `design`) decides nothing. A decision rests on what was recorded; it is a
@@ -26,6 +27,7 @@ from evenbore.facts.criteria import GATES
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.rows import Row
 from evenbore.findings.diagnose import SOFT_DYNAMICS
+from evenbore.findings.recurrence import seen_once, untold_by_one
 from evenbore.findings.rows import MIN_PEERS
 from evenbore.trade.pitch import note_to_midi
 
@@ -156,7 +158,8 @@ def _decided(
     against, unsure = list(failed.values()), list(unable)
     for row in cast(list[Row], findings.to_dict("records")):
         kind = FINDINGS[row["kind"]]
-        if kind.blocks == "bench" and _sure(row, tolerance) and not (kind.single and len(used) == 1):
+        recurs = not (seen_once(row) or untold_by_one(row))
+        if kind.blocks == "bench" and recurs and _sure(row, tolerance):
             against.append(finding_line(row))
         else:
             unsure.append(
@@ -191,8 +194,12 @@ def _what_would_tell(row: Row, takes: int, at_base: int, base: str) -> str:
     kind = FINDINGS[row["kind"]]
     if kind.instead:
         return kind.instead
+    if seen_once(row):
+        return f"seen in one of {row['n_takes']} takes, record it again"
     if takes == 1:
         return "one take only, a second must confirm it"
+    if untold_by_one(row):
+        return "only one of its takes tells, a second must confirm it"
     if kind.by == "tone":
         return "past the tolerance but not surely, record it again softly, twice"
     if pd.isna(row["confidence"]):

@@ -90,6 +90,11 @@ def compared(peers: int, takes: int, dynamics: list[str]) -> str:
     )
 
 
+def only_once(takes: int) -> str:
+    """What a finding is worth that one of several takes shows."""
+    return f"Only one of the {takes} takes shows it: a slip, perhaps; play these notes again before anything else."
+
+
 def measured(contrasts: dict[str, float]) -> str:
     """Mean differences on the notes concerned, against the rest of the scale, in words; NaN ones left out."""
     text = {

@@ -250,7 +250,8 @@ def _take_values(
         for owner, members in _by_owner(telling).items():
             measured = np.array(of_takes(criterion.name, [take for _, take in members]))
             if criterion.name in DEVIATIONS:
-                measured = roots(np.square(measured), scatter[criterion.name][owner])[0]
+                extra = np.full(measured.size, scatter[criterion.name][owner])
+                measured = roots(np.square(measured), extra)[0]
             rows += [_value(key, criterion, value) for (key, _), value in zip(members, measured, strict=True)]
     for key, loud, soft in _dynamic_pairs(takes):
         rows += [_value(key, c, FUNCTIONS[c.name](loud, soft)) for c in MEASURED if c.kind == "dynamics"]
@@ -300,11 +301,13 @@ def _evennesses(
             components: list[Ints] = []
             shifts: list[Floats] = []
             at = [_rows_of(*begin[key["recording"]], take.written) for key, take in members]
-            squares = [
-                mean_square(take, criterion, left[here] * own)
-                for (_, take), (here, own) in zip(members, at, strict=True)
-            ]
-            values, slope = roots(np.array(squares), scatter[criterion.name][owner])
+            squares = np.array(
+                [
+                    mean_square(take, criterion, left[here] * own)
+                    for (_, take), (here, own) in zip(members, at, strict=True)
+                ]
+            )
+            values, slope = roots(squares[:, 0], squares[:, 1] + scatter[criterion.name][owner])
             for (key, take), (here, own), value in zip(members, at, values, strict=True):
                 rows.append(_value(key, criterion, value))
                 errors_there = moves[here] * own[:, None], left[here] * own, common[here] * own
@@ -323,23 +326,24 @@ def _rows_of(first: int, written: Ints, notes: Ints) -> tuple[Ints, Bools]:
     return first + place, written[place] == notes
 
 
-def roots(squares: Floats, scatter: float) -> tuple[Floats, float]:
-    """Values (T,) of takes with the mean `squares` (T,) over notes, less the `scatter` (a variance), and the slope of
-    the root there: the mean over takes is the root of the mean square, a take lies from it in proportion to its own.
+def roots(squares: Floats, extra: Floats) -> tuple[Floats, float]:
+    """Values (T,) of takes with the mean `squares` (T,) over notes, less what is `extra` in them (T,), and the slope of
+    the root there: the mean over takes is the root of the mean, a take lies from it in proportion to its own.
 
     Two takes of 5² and 3² less a scatter of 1: the root of 17 - 1 is 4, and a take lies (25 - 17) / (2 · 4) from it.
 
-    >>> roots(np.array([25.0, 9.0]), 1.0)[0].tolist()
+    >>> roots(np.array([25.0, 9.0]), np.ones(2))[0].tolist()
     [5.0, 3.0]
     """
     known = np.isfinite(squares)
     if not known.any():
         return squares, np.nan
-    mean = squares[known].mean()
-    value = np.sqrt(max(0.0, mean - scatter))
+    left = squares - extra
+    mean = left[known].mean()
+    value = np.sqrt(max(0.0, mean))
     # ASSUME: near zero the slope of the root is that at half the raw value
-    slope = 1 / (2 * max(value, np.sqrt(max(mean, 0.0)) / 2, 1e-9))
-    return value + (squares - mean) * slope, slope
+    slope = 1 / (2 * max(value, np.sqrt(squares[known].mean()) / 2, 1e-9))
+    return value + (left - mean) * slope, slope
 
 
 def _maker(take: TakeNotes, values: Floats) -> tuple[Floats, Bools]:
@@ -349,16 +353,16 @@ def _maker(take: TakeNotes, values: Floats) -> tuple[Floats, Bools]:
     return maker[np.isfinite(maker).all(axis=1)], usable
 
 
-def mean_square(take: TakeNotes, criterion: Criterion, left: Floats) -> float:
-    """Mean square over a take's notes of a smoothed criterion, less what the room adds; NaN for too few notes.
+def mean_square(take: TakeNotes, criterion: Criterion, left: Floats) -> tuple[float, float]:
+    """Mean square over a take's notes of a smoothed criterion, and what the room adds to it; NaN for too few notes.
 
     `left` (N,): standard deviation of what is left of the room in them.
     """
     values = getattr(take, criterion.measure)
     maker, usable = _maker(take, values)
     if len(maker) < MIN_NOTES:
-        return np.nan
-    return float(np.mean((maker @ values[usable]) ** 2) - np.mean(maker**2 @ left[usable] ** 2))
+        return np.nan, np.nan
+    return float(np.mean((maker @ values[usable]) ** 2)), float(np.mean(maker**2 @ left[usable] ** 2))
 
 
 def evenness_shifts(

@@ -32,6 +32,7 @@ from evenbore.report import words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
 from evenbore.report.curves import charts as note_charts
 from evenbore.report.results import Results
+from evenbore.setups.selfsame import unlike_words
 from evenbore.trade.inspection import not_inspected
 
 LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
@@ -122,6 +123,7 @@ def _context(
         "sessions": _sessions(results),
         "factors": research.factors(results),
         "inseparable": _inseparable(results),
+        "unlike": unlike_words(results.tables["comparability"]),
         "session_findings": _records(results.tables["findings"].query("instrument.isna()")),
         "recordings": _records(results.tables["recordings"]),
         "columns": TABLES,

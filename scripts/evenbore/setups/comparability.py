@@ -15,6 +15,7 @@ import pandas as pd
 
 from evenbore.facts.columns import TABLES
 from evenbore.setups.links import inseparable, odd_responses, one_more_take
+from evenbore.setups.selfsame import Unlike
 
 
 def usable(recordings: pd.DataFrame) -> pd.DataFrame:
@@ -34,13 +35,16 @@ def session_groups(recordings: pd.DataFrame) -> dict[str, int]:
     return {session: group["session", session] for session in rows["session"].unique()}
 
 
-def comparability(recordings: pd.DataFrame, setups: pd.DataFrame, sheet: Sequence[dict[str, Any]] = ()) -> pd.DataFrame:
+def comparability(
+    recordings: pd.DataFrame, setups: pd.DataFrame, sheet: Sequence[dict[str, Any]] = (), unlike: Sequence[Unlike] = ()
+) -> pd.DataFrame:
     """The comparability table, one row per session and instrument recorded in it.
 
     `links` counts the other sessions that the instrument, in the same state, was recorded in too.
     `link_se_db` is the standard error (dB) of the session's response against its group, root mean square
     over the estimated bands of `setups`; empty for a session that nothing links. `sheet`: rows of the recordings sheet,
-    for player, mouthpiece and reed. See `links` for the other columns.
+    for player, mouthpiece and reed; `unlike`: the instruments that do not repeat themselves. See `links` for the other
+    columns.
     """
     rows = usable(recordings)[["session", "instrument", "state"]].drop_duplicates()
     rows["links"] = rows.groupby(["instrument", "state"])["session"].transform("nunique") - 1
@@ -61,6 +65,12 @@ def comparability(recordings: pd.DataFrame, setups: pd.DataFrame, sheet: Sequenc
     heard = set(usable(recordings)["recording"]) if sheet else set()
     told = inseparable([row for row in sheet if row["recording"] in heard])
     table["inseparable"] = [told.get(instrument, "") for instrument in table["instrument"]]
+    others: dict[tuple[str, str], set[str]] = {}
+    for one in unlike:
+        for here, there in ((one.session, one.other), (one.other, one.session)):
+            others.setdefault((here, one.instrument), set()).add(there)
+    cells = zip(table["session"], table["instrument"], strict=True)
+    table["unlike"] = [" ".join(sorted(others.get(cell, ()))) for cell in cells]
     return table.loc[:, [column.name for column in TABLES["comparability"]]]
 
 

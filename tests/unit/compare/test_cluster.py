@@ -102,5 +102,43 @@ def test_axes_are_named_after_what_grows_along_them():
 def test_many_small_groups_are_joined_to_few_enough_to_read():
     rng = np.random.default_rng(8)
     middles = np.repeat(rng.normal(size=(20, 6)), 3, axis=0)
-    labels, _ = cluster.best_partition(10 * middles + rng.normal(size=middles.shape))
-    assert labels.max() == cluster.MOST_CLUSTERS
+    found, _ = cluster.partitions(10 * middles + rng.normal(size=middles.shape))
+    assert [labels.max() for labels in found] == list(range(2, cluster.MOST_CLUSTERS + 1))
+
+
+NOTES = np.linspace(-1, 1, 32)
+SHAPES = np.array([np.ones(32), NOTES, NOTES**2 - 1 / 3])  # of what instruments differ by over the notes
+
+
+def curves(rng, count, sd):
+    """Curves (count, 3 x 32) of three measures over the notes, smooth, of the standard deviation `sd` at a note."""
+    shape = SHAPES / np.sqrt((SHAPES**2).mean(axis=1).sum())
+    return np.hstack([rng.normal(0, sd, (count, 3)) @ shape for _ in range(3)])
+
+
+def three_kinds(rng):
+    """Twelve instruments, four of each of three kinds that lie three times as far apart as theirs do, and scatter of
+    the measurement from note to note."""
+    kind = np.arange(12) % 3
+    return curves(rng, 3, 3.0)[kind] + curves(rng, 12, 1.0) + rng.normal(0, 0.7, (12, 96)), kind
+
+
+def test_three_kinds_are_mostly_found_as_three():
+    # measured: of 50 such studies 42 found as these three, 6 as two or four kinds, 2 not at all
+    right = 0
+    for seed in range(6):
+        profiles, kind = three_kinds(np.random.default_rng([seed, 5]))
+        labels = cluster.cluster(profiles, seed).labels
+        right += labels is not None and len(set(zip(labels, kind, strict=True))) == 3 == labels.max()
+    assert right >= 3
+
+
+@pytest.mark.parametrize("traits", [0, 2])
+def test_instruments_of_one_kind_are_hardly_ever_split(traits):
+    # measured: without a common trait 5 of 140 at a limit of 5 %, with two strong ones 2 of 60 at that of 2.5 %
+    found = 0
+    for seed in range(6):
+        rng = np.random.default_rng([seed, 6])
+        common = 3 * rng.normal(size=(12, traits)) @ rng.normal(size=(traits, 96)) if traits else 0.0
+        found += cluster.cluster(common + rng.normal(size=(12, 96)), seed).labels is not None
+    assert found <= 1

@@ -187,9 +187,9 @@ def test_a_partial_take_at_another_pitch_bends_no_deviation():
     notes = pd.DataFrame(rows, columns=["recording", "written", "cents"])
     notes[["instrument", "state", "session", "articulation", "direction"]] = ["a", "x", "s", "slurred", "up"]
     half_errors = np.array([1, -1, 0, 1, -1] + 6 * [0]) / 2
-    away, counts, s_r = note_deviations(notes, notes["written"].to_numpy())
+    away, takes, s_r = note_deviations(notes, notes["written"].to_numpy())
     assert away.loc[("a", "x")].to_numpy() == pytest.approx(true + half_errors)
-    assert counts.loc[("a", "x")].tolist() == [2] * 5 + [1] * 6
+    assert takes.count().tolist() == [2] * 5 + [1] * 6
     # five notes twice, one offset between the takes: 4 degrees of freedom; each pair differs by 1, 0 or -1
     assert s_r == pytest.approx(np.sqrt(4 * 0.5 / 4))
 

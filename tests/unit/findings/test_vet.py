@@ -44,6 +44,8 @@ def decide(findings=(), takes=2, inspection=(), offset=0.0, others=OTHERS, value
             "unit": "dB",
             "region": None,
             "scope": "unit",
+            "n_seen": takes,
+            "n_takes": takes,
         }
         | row
         for row in findings
@@ -82,7 +84,19 @@ def test_a_stuffy_run_goes_to_the_bench_with_where_to_hear_it():
 
 def test_a_single_note_in_one_take_is_recorded_again():
     assert decide([NOTE], takes=1)["decision"] == "retake"
+    assert decide([TUNE | {"size": 40.0, "confidence": np.nan}], takes=1)["decision"] == "retake"
+    assert decide([RUN | {"n_notes": 8}], takes=1)["decision"] == "bench"
     assert decide([NOTE])["decision"] == "bench"
+
+
+def test_what_one_of_several_takes_shows_is_recorded_again():
+    row = decide([NOTE | {"n_seen": 1, "confidence": np.nan}])
+    assert row["decision"] == "retake"
+    assert row["reasons"] == "a stuffy note: C5 (-5.0 dB around 2 kHz): seen in one of 2 takes, record it again"
+    assert decide([RUN | {"n_notes": 8, "n_seen": 1, "confidence": np.nan}])["decision"] == "retake"
+    # a take of three at the base dynamic tells of pitch alone
+    row = decide([TUNE | {"size": 40.0, "confidence": np.nan, "n_seen": 1, "n_takes": 1}], takes=3)
+    assert (row["decision"], "only one of its takes tells" in row["reasons"]) == ("retake", True)
 
 
 CRACKS = {"kind": "cracking", "first_note": "C5", "last_note": "E5", "size": 60.0, "unit": "%", "confidence": 0.98}

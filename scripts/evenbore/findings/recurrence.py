@@ -1,0 +1,34 @@
+"""Whether a finding comes again: how many takes of the instrument show it by themselves.
+
+A note played badly once, in one of two takes, moves their mean by half of what went wrong, and the mean of a healthy
+instrument then looks faulty. A fault of the instrument is there in every take.
+"""
+
+import numpy as np
+import pandas as pd
+
+from evenbore.facts.arrays import Floats
+from evenbore.facts.rows import Row
+
+SHOWN = 0.5  # ASSUME: a take shows it that goes half as far as all takes together; own choice, no source
+FEW_NOTES = 2  # ASSUME: as few notes as one slip can spoil (a note, or a fingering in two registers); own choice
+
+
+def recurrence(effects: Floats) -> dict[str, int]:
+    """Columns `n_seen` and `n_takes` of a finding: how many takes show it, of how many that tell.
+
+    `effects` (T,): what each take alone says of its size, NaN where it does not tell; signed.
+    """
+    known = effects[np.isfinite(effects)]
+    mean = known.mean() if known.size else 0.0
+    return {"n_seen": int((known * np.sign(mean) >= SHOWN * abs(mean)).sum()), "n_takes": int(known.size)}
+
+
+def seen_once(row: Row) -> bool:
+    """Whether one take alone of several shows a finding (a row of the table)."""
+    return bool(pd.notna(row["n_takes"]) and row["n_takes"] > 1 and row["n_seen"] < 2)
+
+
+def untold_by_one(row: Row) -> bool:
+    """Whether a finding rests on so few notes of a single take that this take cannot tell it from a slip."""
+    return bool(pd.notna(row["n_takes"]) and row["n_takes"] == 1 and row["n_notes"] <= FEW_NOTES)
