@@ -29,6 +29,7 @@ SIZES = (1, 2, 3)  # just-noticeable differences
 TOLD = ("tuning_offset", "intonation_spread", "noise", "response")
 SHIFTED = {"tuning_offset": CENTS, "noise": NOISE, "response": ATTACK}
 STRETCHED = {"intonation_spread": CENTS, "timbre_evenness": BRIGHTNESS, "level_evenness": LEVEL}
+NOT_EQUAL = ("tuning_offset", "timbre_evenness", "level_evenness")
 BARELY = 1.2  # just-noticeable differences
 SPREADS = (0.25, 0.5, 1.0)  # of the instruments, in what such instruments usually differ by
 BINS = (0.2, 0.4, 0.6, 0.7, 0.8, 0.9, 1.0001)  # of stated probabilities
@@ -119,7 +120,7 @@ def power(rng, cell: Cell, number: int) -> Sums:
     sizes = {criterion: SIZES[(number + k) % len(SIZES)] for k, criterion in enumerate(TOLD)}
     truth = differing(draw.identical(rng), {c: size * judged.step(c) for c, size in sizes.items()})
     study = draw.draw(rng, truth, visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
-    table = judged.pairs(study, judged.assessed(study))
+    table = judged.pairs(study, judged.assessed(study), TOLD)
     kinds, sums = _kinds(table, cell), Counter()
     for criterion, size in sizes.items():
         rows = table["criterion"] == criterion
@@ -162,28 +163,26 @@ def differing(truth: Truth, by: Mapping[str, float]) -> Truth:
 
 def equal(rng, cell: Cell, number: int) -> Sums:
     """Whether what differs a little more than is noticed is told to be no audible difference."""
-    asked = ("tuning_offset", "timbre_evenness", "level_evenness")
-    truth = differing(draw.identical(rng), {criterion: BARELY * judged.step(criterion) for criterion in asked})
+    truth = differing(draw.identical(rng), {criterion: BARELY * judged.step(criterion) for criterion in NOT_EQUAL})
     study = draw.draw(rng, truth, draw.layout(1, 0), KINDS[cell["scatter"]], TAKES, room_db=cell["room_db"])
-    table = judged.pairs(study, judged.assessed(study))
-    sums: Sums = Counter()
-    for criterion, rows in table[table["b"] == INSTRUMENTS - 1].groupby("criterion"):
-        if criterion in asked:
-            sums[f"asked {criterion}"] += len(rows)
-            sums[f"equal {criterion}"] += int((rows["verdict"] == "no_audible_difference").sum())
-    return sums
+    table = judged.pairs(study, judged.assessed(study), NOT_EQUAL)
+    return _of_the_last(table, "equal", "no_audible_difference")
 
 
 def promise(rng, cell: Cell, number: int) -> Sums:
     """Whether the differences that a plan promises to find are found: without any just-noticeable difference."""
     truth = differing(draw.identical(rng), promised(cell["sessions"], cell["shared"], cell["scatter"]))
     study = draw.draw(rng, truth, visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
-    table = judged.pairs(study, judged.assessed(study), heard=False)
+    table = judged.pairs(study, judged.assessed(study), TOLD, heard=False)
+    return _of_the_last(table, "told", "differs")
+
+
+def _of_the_last(table: pd.DataFrame, word: str, verdict: str) -> Sums:
+    """Of every criterion, the last instrument's pairs and those with this verdict."""
     sums: Sums = Counter()
     for criterion, rows in table[table["b"] == INSTRUMENTS - 1].groupby("criterion"):
-        if criterion in TOLD:
-            sums[f"asked {criterion}"] += len(rows)
-            sums[f"told {criterion}"] += int((rows["verdict"] == "differs").sum())
+        sums[f"asked {criterion}"] = len(rows)
+        sums[f"{word} {criterion}"] = int((rows["verdict"] == verdict).sum())
     return sums
 
 
