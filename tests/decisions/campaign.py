@@ -1,7 +1,7 @@
 """How often the program's verdicts and probabilities are right, on drawn studies.
 
-A part asks its questions of many studies of each of its cells; what a study answers are numbers that are summed over the
-studies of the cell. A row of the results is a cell with the number of studies, the sums and the CPU time.
+A part asks its questions of many studies of each of its cells; what a study answers are numbers that are summed over
+the studies of the cell. A row of the results is a cell with the number of studies, the sums and the CPU time.
 """
 
 import multiprocessing
@@ -24,7 +24,7 @@ from .generator import ATTACK, BRIGHTNESS, CENTS, INSTRUMENTS, KINDS, LEVEL, NOI
 REPORTED, DEVELOPMENT = 1, 2
 """Series of seeds: nothing is tuned on the first."""
 TAKES = 2  # of an instrument in a session, at each dynamic
-DAYS = (0.0, 0.3, 0.5, 1.0)
+DAYS, USUAL_DAYS = (0.0, 0.3, 0.5, 1.0), 0.5  # an instrument's own; the bars hold up to the usual ones
 SIZES = (1, 2, 3)  # just-noticeable differences
 TOLD = ("tuning_offset", "intonation_spread", "noise", "response")
 SHIFTED = {"tuning_offset": CENTS, "noise": NOISE, "response": ATTACK}
@@ -238,7 +238,7 @@ def benched(rng, cell: Cell, number: int) -> Sums:
     table = judged.findings(draw.fluffed(rng, study) if cell["fluffed"] else study)
     last = table["instrument"] == draw.name(INSTRUMENTS - 1)
     single = (table["n_notes"] == 1) & last
-    sums = Counter(single=int(single.any()), any=int(len(table) > 0))
+    sums = Counter(asked=INSTRUMENTS, single=int(single.any()), units=table["instrument"].nunique())
     sums.update(f"kind {kind}" for kind in table["kind"].unique())
     return sums
 
@@ -260,11 +260,10 @@ def _covered(table: pd.DataFrame, true) -> Sums:
 
 
 class Part(NamedTuple):
-    """`ask`: random generator, cell, number of the study -> sums. `times` as many studies are drawn as are asked for."""
+    """`ask`: random generator, cell, number of the study -> sums."""
 
     ask: Callable[..., Sums]
     cells: list[dict]
-    times: int = 1
 
 
 def _scatters(**ways: Sequence) -> list[dict]:
@@ -276,11 +275,11 @@ def _scatters(**ways: Sequence) -> list[dict]:
 
 PARTS = {
     "identical": Part(identical, with_days(DAYS)),
-    "different": Part(different, with_days(DAYS)),
-    "power": Part(power, with_days((0.3,)), len(SIZES)),
+    "different": Part(different, with_days((0.0, USUAL_DAYS))),
+    "power": Part(power, with_days((0.3,))),
     "equal": Part(equal, _scatters(room_db=(0.0, 1.0, 2.5))),
     "promise": Part(promise, [cell for cell in with_days((0.0, 0.3)) if cell["shared"] in (0, 2, INSTRUMENTS)]),
-    "changes": Part(changed, _scatters(sessions=(1, 2), day=(0.0, 0.5))),
+    "changes": Part(changed, _scatters(sessions=(1, 2), day=(0.0, USUAL_DAYS))),
     "players": Part(players, _scatters()),
     "clusters": Part(clusters, _scatters(clusters=(1, 3))),
     "benched": Part(benched, _scatters(fluffed=(False, True))),
@@ -297,20 +296,17 @@ def run(
         for name, part_cells in chosen.items():
             if name == "power":
                 part_cells = [cell | {"known": _errors(results["identical"], cell)} for cell in part_cells]
-            number = studies * PARTS[name].times
-            tasks = [
-                (name, cell, series, first, min(first + TOGETHER, number))
-                for cell in part_cells
-                for first in range(0, number, TOGETHER)
-            ]
-            rows = [{k: v for k, v in cell.items() if k != "known"} | {"studies": number} for cell in part_cells]
-            sums: list[Sums] = [Counter() for _ in rows]
-            per_cell = -(-number // TOGETHER)
+            firsts = range(0, studies, TOGETHER)
+            tasks = [(name, c, series, first, min(first + TOGETHER, studies)) for c in part_cells for first in firsts]
+            sums: list[Sums] = [Counter() for _ in part_cells]
             for place, answer in enumerate(pool.imap(_ask, tasks)):
-                sums[place // per_cell].update(answer)
-            results[name] = [row | dict(sorted(own.items())) for row, own in zip(rows, sums, strict=True)]
-            cpu = sum(own["cpu_s"] for own in sums) / (number * len(rows))
-            print(f"{name}: {number} studies in each of {len(rows)} cells, {cpu:.2f} s a study", file=tell, flush=True)
+                sums[place // len(firsts)].update(answer)
+            results[name] = [
+                _plain(cell) | {"studies": studies} | dict(sorted(own.items()))
+                for cell, own in zip(part_cells, sums, strict=True)
+            ]
+            cpu = sum(own["cpu_s"] for own in sums) / (studies * len(sums))
+            print(f"{name}: {studies} studies in each of {len(sums)} cells, {cpu:.2f} s a study", file=tell, flush=True)
     return results
 
 
@@ -318,15 +314,20 @@ def _ask(task: tuple[str, Cell, int, int, int]) -> Sums:
     """The sums of the studies from one number to another; a study's seed is its own, whatever else is drawn."""
     name, cell, series, first, last = task
     begin, sums = time.process_time(), Counter()
-    key = [int(1000 * v) if not isinstance(v, str) else list(KINDS).index(v) for k, v in cell.items() if k != "known"]
+    numbers = [int(1000 * v) if not isinstance(v, str) else list(KINDS).index(v) for v in _plain(cell).values()]
+    place = [series, list(PARTS).index(name), *numbers]
     for number in range(first, last):
-        sums.update(PARTS[name].ask(np.random.default_rng([series, list(PARTS).index(name), *key, number]), cell, number))
+        sums.update(PARTS[name].ask(np.random.default_rng([*place, number]), cell, number))
     sums["cpu_s"] = time.process_time() - begin
     return sums
 
 
+def _plain(cell: Cell) -> dict[str, Any]:
+    return {key: value for key, value in cell.items() if key != "known"}
+
+
 def _errors(rows: Sequence[dict], cell: Cell) -> dict[str, float]:
-    """Standard errors of differences by criterion and kind of pair, as the studies of identical instruments show."""
+    """Standard errors of differences by criterion and kind of pair (`known`), as identical instruments show them."""
     row = next(row for row in rows if all(row[key] == value for key, value in cell.items()))
     squares = {key.removeprefix("square "): value for key, value in row.items() if key.startswith("square ")}
     return {key: float(np.sqrt(value / row[f"known {key}"])) for key, value in squares.items()}

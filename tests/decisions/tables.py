@@ -1,16 +1,14 @@
 """Tables of the decisions page, in Markdown, from a campaign's results."""
 
 from collections.abc import Callable, Iterator, Sequence
-from itertools import product
+from itertools import pairwise, product
 
 from campaigns import markdown
 
-from .campaign import BINS, SIZES, TOLD
-from .generator import INSTRUMENTS, KINDS, QUANTITIES, SCATTER, SESSION
+from .campaign import BINS, SIZES, TOLD, USUAL_DAYS
+from .generator import INSTRUMENTS, KINDS, SCATTER, SESSION
 from .judged import CRITERION_NAMES
 
-USUAL_DAYS = 0.5
-"""Own days up to which the bars hold."""
 UNITS = {"cents": "cents", "level": "dB", "brightness": "dB", "noise": "dB", "attack": "ms"}
 LEAST_ORACLE = 0.2  # what the oracle tells less often is no measure
 LEAST_STATED = 100  # first places, of which a share is told
@@ -24,8 +22,8 @@ def decision_tables(results: Results) -> dict[str, str]:
         "scatter": markdown(
             ("quantity", "take as a whole", "single note", "session, player"),
             [
-                (quantity, *(f"{sd:g} {UNITS[quantity]}" for sd in (*SCATTER[quantity], SESSION * SCATTER[quantity][0])))
-                for quantity in QUANTITIES
+                (quantity, *(f"{sd:g} {UNITS[quantity]}" for sd in (take, note, SESSION * take)))
+                for quantity, (take, note) in SCATTER.items()
             ],
         ),
         "bars": markdown(("what", "to reach", "measured", "reached"), bars(results)),
@@ -35,10 +33,9 @@ def decision_tables(results: Results) -> dict[str, str]:
             [_identical(row, results["different"]) for row in results["identical"]],
         ),
         "power": markdown(
-            ("layout", "scatter", "own days", "criterion", *(f"{size} × just noticeable" for size in SIZES)),
+            ("layout", "scatter", "own days", "studies", "criterion", *(f"{size} × just noticeable" for size in SIZES)),
             [
-                (*_cell(row), f"`{c}`", *(f"{_of(row, f'told {c} {size}', f'asked {c} {size}')}"
-                                          f" ({_of(row, f'oracle {c} {size}', f'asked {c} {size}')})" for size in SIZES))
+                (*_cell(row), row["studies"], f"`{c}`", *(_told(row, f"{c} {size}") for size in SIZES))
                 for row in results["power"] for c in TOLD
             ],
         ),
@@ -108,15 +105,22 @@ def bars(results: Results) -> list[tuple[str, str, str, str]]:
     bar("three clusters found as three", "≥ 60 %", three, lambda s: s >= 0.6, min)
     bar("clusters found where there are none", "≤ 5 %", one, lambda s: s <= 0.05)
     sent = [(_share(row, "single", "studies"), row["scatter"]) for row in results["benched"] if row["fluffed"]]
+    healthy = [(_share(row, "units", "asked"), row["scatter"]) for row in results["benched"] if not row["fluffed"]]
+    bar("healthy instruments sent to the bench", "≤ 1 %", healthy, lambda s: s <= 0.01)
     bar("a note fluffed in one of two takes sends it to the bench", "≤ 1 %", sent, lambda s: s <= 0.01)
     return rows
 
 
 def _identical(row: dict, different: list[dict]) -> tuple:
-    same = next(other for other in different if _words(other) == _words(row))
+    same = [_range(other) for other in different if _words(other) == _words(row)]
     worst = max(CRITERION_NAMES, key=lambda c: row.get(f"differs {c}", 0))
     often = f"`{worst}` {_of(row, f'differs {worst}', 'studies')}" if row.get("any") else "none"
-    return (*_cell(row), row["studies"], _of(row, "any", "studies"), often, _range(row), _range(same))
+    return (*_cell(row), row["studies"], _of(row, "any", "studies"), often, _range(row), *(same or [""]))
+
+
+def _told(row: dict, question: str) -> str:
+    told, oracle = (_of(row, f"{who} {question}", f"asked {question}") for who in ("told", "oracle"))
+    return f"{told} ({oracle})"
 
 
 def _range(row: dict) -> str:
@@ -154,10 +158,10 @@ def _others(results: Results) -> Iterator[tuple]:
         yield (words, row["scatter"], row["studies"], found)
     for row in results["benched"]:
         if row["fluffed"]:
-            what, count = "note fluffed in one of two takes: finding of a single note", "single"
+            what, share = "note fluffed in one of two takes: finding of a single note", _of(row, "single", "studies")
         else:
-            what, count = "healthy, identical instruments: any finding in a study", "any"
-        yield (what, row["scatter"], row["studies"], _of(row, count, "studies"))
+            what, share = "healthy, identical instruments: findings, of instruments", _of(row, "units", "asked")
+        yield (what, row["scatter"], row["studies"], share)
 
 
 def _equal(row: dict, short: bool = False) -> list[tuple[float, str]]:
@@ -178,7 +182,7 @@ def _pooled(rows: list[dict], kind: str) -> dict:
 
 
 def _bins() -> list[tuple[float, float]]:
-    return list(zip(BINS[1:-1], BINS[2:], strict=True))
+    return list(pairwise(BINS))[1:]
 
 
 def _furthest(middle: float) -> Callable:

@@ -32,9 +32,7 @@ def results():
 
 def shares(rows, part, whole):
     """Of all rows and criteria together."""
-    top, bottom = (
-        sum(v for row in rows for key, v in row.items() if key.startswith(words)) for words in (part, whole)
-    )
+    top, bottom = (sum(v for row in rows for key, v in row.items() if key.startswith(words)) for words in (part, whole))
     return top / bottom
 
 
