@@ -62,9 +62,8 @@ def identical(rng, cell: Cell, number: int) -> Sums:
     sums = _any_differs(table) + _covered(table, 0.0)
     kinds = _kinds(table, cell)
     for criterion, kind, size in zip(table["criterion"], kinds, table["difference"], strict=True):
-        if criterion in TOLD:
-            sums[f"square {criterion} {kind}"] += size**2
-            sums[f"known {criterion} {kind}"] += 1
+        sums[f"square {criterion} {kind}"] += size**2
+        sums[f"known {criterion} {kind}"] += 1
     return sums
 
 
@@ -120,26 +119,36 @@ def power(rng, cell: Cell, number: int) -> Sums:
     sizes = {criterion: SIZES[(number + k) % len(SIZES)] for k, criterion in enumerate(TOLD)}
     truth = differing(draw.identical(rng), {c: size * judged.step(c) for c, size in sizes.items()})
     study = draw.draw(rng, truth, visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
-    table = judged.pairs(study, judged.assessed(study), TOLD)
-    kinds, sums = _kinds(table, cell), Counter()
-    for criterion, size in sizes.items():
-        rows = table["criterion"] == criterion
-        own, kind = table[rows], kinds[rows.to_numpy()]
-        error = np.array([cell["known"][f"{criterion} {one}"] for one in kind])
-        asked = (own["b"] == INSTRUMENTS - 1).to_numpy()
-        if (apart := asked & (kind == "apart")).any():
-            asked = apart
-        sums[f"asked {criterion} {size}"] += int(asked.sum())
-        sums[f"told {criterion} {size}"] += int((own["verdict"] == "differs")[asked].sum())
-        sums[f"oracle {criterion} {size}"] += int(_oracle(own, error)[asked].sum())
-    return sums
+    table = judged.pairs(study, judged.assessed(study))
+    kind, last = _kinds(table, cell), table["b"] == INSTRUMENTS - 1
+    asked = last & (kind == "apart") if (last & (kind == "apart")).any() else last
+    told = {
+        "asked": asked,
+        "told": asked & (table["verdict"] == "differs"),
+        "oracle": asked & _oracle(table, kind, cell),
+    }
+    return Counter(
+        {
+            f"{word} {criterion} {size}": int((rows & (table["criterion"] == criterion)).sum())
+            for word, rows in told.items()
+            for criterion, size in sizes.items()
+        }
+    )
 
 
-def _oracle(pairs: pd.DataFrame, error: np.ndarray) -> np.ndarray:
-    """What one says who knows the standard errors of the same differences: whether they differ."""
-    size, heard = pairs["difference"].abs().to_numpy(), pairs["just_noticeable"].to_numpy(float)
-    differs = stats.false_discovery_control(2 * stats.norm.sf(size / error)) <= 0.05
-    return differs & ~(size + stats.norm.ppf(0.95) * error <= heard)
+def _oracle(table: pd.DataFrame, kind: np.ndarray, cell: Cell) -> pd.Series:
+    """What one says who knows the standard errors of the same differences: whether they differ.
+
+    p adjusted as the program does: over the pairs of a criterion, and times the criteria over those that tell of any.
+    """
+    error = [cell["known"][f"{criterion} {one}"] for criterion, one in zip(table["criterion"], kind, strict=True)]
+    size = table["difference"].abs()
+    p = pd.Series(2 * stats.norm.sf(size / error), table.index)
+    adjusted = p.groupby(table["criterion"]).transform(stats.false_discovery_control)
+    least = adjusted.groupby(table["criterion"]).min()
+    telling = (stats.false_discovery_control(least) <= 0.05).sum()
+    differs = adjusted * len(least) / max(telling, 1) <= 0.05
+    return differs & ~(size + stats.norm.ppf(0.95) * np.array(error) <= table["just_noticeable"].astype(float))
 
 
 def _kinds(table: pd.DataFrame, cell: Cell) -> np.ndarray:
@@ -165,24 +174,25 @@ def equal(rng, cell: Cell, number: int) -> Sums:
     """Whether what differs a little more than is noticed is told to be no audible difference."""
     truth = differing(draw.identical(rng), {criterion: BARELY * judged.step(criterion) for criterion in NOT_EQUAL})
     study = draw.draw(rng, truth, draw.layout(1, 0), KINDS[cell["scatter"]], TAKES, room_db=cell["room_db"])
-    table = judged.pairs(study, judged.assessed(study), NOT_EQUAL)
-    return _of_the_last(table, "equal", "no_audible_difference")
+    table = judged.pairs(study, judged.assessed(study))
+    return _of_the_last(table, NOT_EQUAL, "equal", "no_audible_difference")
 
 
 def promise(rng, cell: Cell, number: int) -> Sums:
     """Whether the differences that a plan promises to find are found: without any just-noticeable difference."""
     truth = differing(draw.identical(rng), promised(cell["sessions"], cell["shared"], cell["scatter"]))
     study = draw.draw(rng, truth, visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
-    table = judged.pairs(study, judged.assessed(study), TOLD, heard=False)
-    return _of_the_last(table, "told", "differs")
+    table = judged.pairs(study, judged.assessed(study), heard=False)
+    return _of_the_last(table, TOLD, "told", "differs")
 
 
-def _of_the_last(table: pd.DataFrame, word: str, verdict: str) -> Sums:
-    """Of every criterion, the last instrument's pairs and those with this verdict."""
+def _of_the_last(table: pd.DataFrame, criteria: Sequence[str], word: str, verdict: str) -> Sums:
+    """Of each of these criteria, the last instrument's pairs and those with this verdict."""
+    own = table[table["b"] == INSTRUMENTS - 1]
     sums: Sums = Counter()
-    for criterion, rows in table[table["b"] == INSTRUMENTS - 1].groupby("criterion"):
-        sums[f"asked {criterion}"] = len(rows)
-        sums[f"{word} {criterion}"] = int((rows["verdict"] == verdict).sum())
+    for criterion in criteria:
+        told = own.loc[own["criterion"] == criterion, "verdict"]
+        sums.update({f"asked {criterion}": len(told), f"{word} {criterion}": int((told == verdict).sum())})
     return sums
 
 

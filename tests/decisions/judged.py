@@ -1,7 +1,6 @@
 """The program's own steps on drawn studies: the one place of the campaign that calls them."""
 
 import copy
-from collections.abc import Collection
 from functools import cache
 from typing import Any
 
@@ -47,11 +46,11 @@ def step(criterion: str) -> float:
     return default_config()["just_noticeable"][criterion] or CRITERIA[criterion].step
 
 
-def criteria(names: Collection[str] = CRITERION_NAMES, heard: bool = True) -> pd.DataFrame:
+def criteria(heard: bool = True) -> pd.DataFrame:
     """The criteria table with the default config's just-noticeable differences, or without any."""
     noticed = default_config()["just_noticeable"] if heard else dict.fromkeys(CRITERION_NAMES)
     table = criteria_table(noticed, "EUR")
-    return table[table["criterion"].isin(names)]
+    return table[table["criterion"].isin(CRITERION_NAMES)]
 
 
 def normalised(study: Study) -> tuple[pd.DataFrame, SetupErrors]:
@@ -72,14 +71,12 @@ def assessed(study: Study) -> Assessment:
     return assess(notes, errors, study.recordings, study.sheet, [], families(), default_config())
 
 
-def pairs(
-    study: Study, found: Assessment, names: Collection[str] = CRITERION_NAMES, heard: bool = True
-) -> pd.DataFrame:
-    """The pairs table of these criteria; `heard`: with the just-noticeable differences of the default config. Columns
-    `a`, `b`: numbers of the instruments."""
+def pairs(study: Study, found: Assessment, heard: bool = True) -> pd.DataFrame:
+    """The pairs table; `heard`: with the just-noticeable differences of the default config. Columns `a`, `b`: numbers
+    of the instruments."""
     tables = pairs_table(
-        found.instruments, found.takes, found.shifts, criteria(names, heard), _states(found), _kinds(study)
-    )
+        found.instruments, found.takes, found.shifts, criteria(heard), _states(found), _kinds(study)
+    )  # fmt: skip
     table = pd.concat(list(tables), ignore_index=True)
     return table.assign(**{side: table[f"instrument_{side}"].str[1:].astype(int) for side in "ab"})
 
