@@ -9,7 +9,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
-from typing import Any, NamedTuple, TextIO
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -300,9 +300,14 @@ PARTS = {
 
 
 def run(
-    studies: int, series: int, jobs: int, tell: TextIO, cells: Mapping[str, Sequence[dict]] | None = None
+    studies: int,
+    series: int,
+    jobs: int,
+    keep: Callable[[dict[str, list[dict]]], None] = lambda results: None,
+    cells: Mapping[str, Sequence[dict]] | None = None,
 ) -> dict[str, list[dict]]:
-    """The parts with so many `studies` for each cell; `cells`: of the parts to run, else all of them."""
+    """The parts with so many `studies` for each cell; `keep` gets what there is after each part; `cells`: of the parts
+    to run, else all of them."""
     chosen = {name: part.cells for name, part in PARTS.items()} if cells is None else cells
     results: dict[str, list[dict]] = {}
     with multiprocessing.Pool(jobs, maxtasksperchild=40) as pool:
@@ -318,8 +323,7 @@ def run(
                 _plain(cell) | {"studies": studies} | dict(sorted(own.items()))
                 for cell, own in zip(part_cells, sums, strict=True)
             ]
-            cpu = sum(own["cpu_s"] for own in sums) / (studies * len(sums))
-            print(f"{name}: {studies} studies in each of {len(sums)} cells, {cpu:.2f} s a study", file=tell, flush=True)
+            keep(results)
     return results
 
 

@@ -3,8 +3,6 @@
 The truth is drawn, so it is known. What so few studies scatter is allowed for beside each bar.
 """
 
-import sys
-
 import numpy as np
 import pytest
 
@@ -27,7 +25,7 @@ def results():
         "power": usual[:1],
         "clusters": [cell(clusters=3)],
     }
-    return campaign.run(STUDIES, campaign.DEVELOPMENT, 1, sys.stderr, chosen)
+    return campaign.run(STUDIES, campaign.DEVELOPMENT, jobs=1, cells=chosen)
 
 
 def shares(rows, part, whole):
