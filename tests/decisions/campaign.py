@@ -1,7 +1,7 @@
 """How often the program's verdicts and probabilities are right, on drawn studies.
 
-A part asks its questions of many studies of each of its cells; what a study answers are numbers that are summed over the
-studies of the cell. A row of the results is a cell with the number of studies, the sums and the CPU time.
+A part asks its questions of many studies of each of its cells; what a study answers are numbers that are summed over
+the studies of the cell. A row of the results is a cell with the number of studies, the sums and the CPU time.
 """
 
 import multiprocessing
@@ -9,7 +9,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
-from typing import Any, NamedTuple, TextIO
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -24,11 +24,12 @@ from .generator import ATTACK, BRIGHTNESS, CENTS, INSTRUMENTS, KINDS, LEVEL, NOI
 REPORTED, DEVELOPMENT = 1, 2
 """Series of seeds: nothing is tuned on the first."""
 TAKES = 2  # of an instrument in a session, at each dynamic
-DAYS = (0.0, 0.3, 0.5, 1.0)
+DAYS, USUAL_DAYS = (0.0, 0.3, 0.5, 1.0), 0.5  # an instrument's own; the bars hold up to the usual ones
 SIZES = (1, 2, 3)  # just-noticeable differences
 TOLD = ("tuning_offset", "intonation_spread", "noise", "response")
 SHIFTED = {"tuning_offset": CENTS, "noise": NOISE, "response": ATTACK}
 STRETCHED = {"intonation_spread": CENTS, "timbre_evenness": BRIGHTNESS, "level_evenness": LEVEL}
+NOT_EQUAL = ("tuning_offset", "timbre_evenness", "level_evenness")
 BARELY = 1.2  # just-noticeable differences
 SPREADS = (0.25, 0.5, 1.0)  # of the instruments, in what such instruments usually differ by
 BINS = (0.2, 0.4, 0.6, 0.7, 0.8, 0.9, 1.0001)  # of stated probabilities
@@ -61,9 +62,8 @@ def identical(rng, cell: Cell, number: int) -> Sums:
     sums = _any_differs(table) + _covered(table, 0.0)
     kinds = _kinds(table, cell)
     for criterion, kind, size in zip(table["criterion"], kinds, table["difference"], strict=True):
-        if criterion in TOLD:
-            sums[f"square {criterion} {kind}"] += size**2
-            sums[f"known {criterion} {kind}"] += 1
+        sums[f"square {criterion} {kind}"] += size**2
+        sums[f"known {criterion} {kind}"] += 1
     return sums
 
 
@@ -120,25 +120,35 @@ def power(rng, cell: Cell, number: int) -> Sums:
     truth = differing(draw.identical(rng), {c: size * judged.step(c) for c, size in sizes.items()})
     study = draw.draw(rng, truth, visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
     table = judged.pairs(study, judged.assessed(study))
-    kinds, sums = _kinds(table, cell), Counter()
-    for criterion, size in sizes.items():
-        rows = table["criterion"] == criterion
-        own, kind = table[rows], kinds[rows.to_numpy()]
-        error = np.array([cell["known"][f"{criterion} {one}"] for one in kind])
-        asked = (own["b"] == INSTRUMENTS - 1).to_numpy()
-        if (apart := asked & (kind == "apart")).any():
-            asked = apart
-        sums[f"asked {criterion} {size}"] += int(asked.sum())
-        sums[f"told {criterion} {size}"] += int((own["verdict"] == "differs")[asked].sum())
-        sums[f"oracle {criterion} {size}"] += int(_oracle(own, error)[asked].sum())
-    return sums
+    kind, last = _kinds(table, cell), table["b"] == INSTRUMENTS - 1
+    asked = last & (kind == "apart") if (last & (kind == "apart")).any() else last
+    told = {
+        "asked": asked,
+        "told": asked & (table["verdict"] == "differs"),
+        "oracle": asked & _oracle(table, kind, cell),
+    }
+    return Counter(
+        {
+            f"{word} {criterion} {size}": int((rows & (table["criterion"] == criterion)).sum())
+            for word, rows in told.items()
+            for criterion, size in sizes.items()
+        }
+    )
 
 
-def _oracle(pairs: pd.DataFrame, error: np.ndarray) -> np.ndarray:
-    """What one says who knows the standard errors of the same differences: whether they differ."""
-    size, heard = pairs["difference"].abs().to_numpy(), pairs["just_noticeable"].to_numpy(float)
-    differs = stats.false_discovery_control(2 * stats.norm.sf(size / error)) <= 0.05
-    return differs & ~(size + stats.norm.ppf(0.95) * error <= heard)
+def _oracle(table: pd.DataFrame, kind: np.ndarray, cell: Cell) -> pd.Series:
+    """What one says who knows the standard errors of the same differences: whether they differ.
+
+    p adjusted as the program does: over the pairs of a criterion, and times the criteria over those that tell of any.
+    """
+    error = [cell["known"][f"{criterion} {one}"] for criterion, one in zip(table["criterion"], kind, strict=True)]
+    size = table["difference"].abs()
+    p = pd.Series(2 * stats.norm.sf(size / error), table.index)
+    adjusted = p.groupby(table["criterion"]).transform(stats.false_discovery_control)
+    least = adjusted.groupby(table["criterion"]).min()
+    telling = (stats.false_discovery_control(least) <= 0.05).sum()
+    differs = adjusted * len(least) / max(telling, 1) <= 0.05
+    return differs & ~(size + stats.norm.ppf(0.95) * np.array(error) <= table["just_noticeable"].astype(float))
 
 
 def _kinds(table: pd.DataFrame, cell: Cell) -> np.ndarray:
@@ -162,28 +172,30 @@ def differing(truth: Truth, by: Mapping[str, float]) -> Truth:
 
 def equal(rng, cell: Cell, number: int) -> Sums:
     """Whether what differs a little more than is noticed is told to be no audible difference."""
-    asked = ("tuning_offset", "timbre_evenness", "level_evenness")
-    truth = differing(draw.identical(rng), {criterion: BARELY * judged.step(criterion) for criterion in asked})
+    truth = differing(draw.identical(rng), {criterion: BARELY * judged.step(criterion) for criterion in NOT_EQUAL})
     study = draw.draw(rng, truth, draw.layout(1, 0), KINDS[cell["scatter"]], TAKES, room_db=cell["room_db"])
     table = judged.pairs(study, judged.assessed(study))
-    sums: Sums = Counter()
-    for criterion, rows in table[table["b"] == INSTRUMENTS - 1].groupby("criterion"):
-        if criterion in asked:
-            sums[f"asked {criterion}"] += len(rows)
-            sums[f"equal {criterion}"] += int((rows["verdict"] == "no_audible_difference").sum())
-    return sums
+    return _of_the_last(table, NOT_EQUAL, "equal", "no_audible_difference")
 
 
 def promise(rng, cell: Cell, number: int) -> Sums:
-    """Whether the differences that a plan promises to find are found: without any just-noticeable difference."""
-    truth = differing(draw.identical(rng), promised(cell["sessions"], cell["shared"], cell["scatter"]))
+    """Whether the difference that a plan promises to find is found, one criterion a study: without any just-noticeable
+    difference."""
+    criterion = TOLD[number % len(TOLD)]
+    by = promised(cell["sessions"], cell["shared"], cell["scatter"])[criterion]
+    truth = differing(draw.identical(rng), {criterion: by})
     study = draw.draw(rng, truth, visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
     table = judged.pairs(study, judged.assessed(study), heard=False)
+    return _of_the_last(table, [criterion], "told", "differs")
+
+
+def _of_the_last(table: pd.DataFrame, criteria: Sequence[str], word: str, verdict: str) -> Sums:
+    """Of each of these criteria, the last instrument's pairs and those with this verdict."""
+    own = table[table["b"] == INSTRUMENTS - 1]
     sums: Sums = Counter()
-    for criterion, rows in table[table["b"] == INSTRUMENTS - 1].groupby("criterion"):
-        if criterion in TOLD:
-            sums[f"asked {criterion}"] += len(rows)
-            sums[f"told {criterion}"] += int((rows["verdict"] == "differs").sum())
+    for criterion in criteria:
+        told = own.loc[own["criterion"] == criterion, "verdict"]
+        sums.update({f"asked {criterion}": len(told), f"{word} {criterion}": int((told == verdict).sum())})
     return sums
 
 
@@ -239,7 +251,7 @@ def benched(rng, cell: Cell, number: int) -> Sums:
     table = judged.findings(draw.fluffed(rng, study) if cell["fluffed"] else study)
     last = table["instrument"] == draw.name(INSTRUMENTS - 1)
     single = (table["n_notes"] == 1) & last
-    sums = Counter(single=int(single.any()), any=int(len(table) > 0))
+    sums = Counter(asked=INSTRUMENTS, single=int(single.any()), units=table["instrument"].nunique())
     sums.update(f"kind {kind}" for kind in table["kind"].unique())
     return sums
 
@@ -261,11 +273,10 @@ def _covered(table: pd.DataFrame, true) -> Sums:
 
 
 class Part(NamedTuple):
-    """`ask`: random generator, cell, number of the study -> sums. `times` as many studies are drawn as are asked for."""
+    """`ask`: random generator, cell, number of the study -> sums."""
 
     ask: Callable[..., Sums]
     cells: list[dict]
-    times: int = 1
 
 
 def _scatters(**ways: Sequence) -> list[dict]:
@@ -277,11 +288,11 @@ def _scatters(**ways: Sequence) -> list[dict]:
 
 PARTS = {
     "identical": Part(identical, with_days(DAYS)),
-    "different": Part(different, with_days(DAYS)),
-    "power": Part(power, with_days((0.3,)), len(SIZES)),
+    "different": Part(different, with_days((0.0, USUAL_DAYS))),
+    "power": Part(power, with_days((0.3,))),
     "equal": Part(equal, _scatters(room_db=(0.0, 1.0, 2.5))),
     "promise": Part(promise, [cell for cell in with_days((0.0, 0.3)) if cell["shared"] in (0, 2, INSTRUMENTS)]),
-    "changes": Part(changed, _scatters(sessions=(1, 2), day=(0.0, 0.5))),
+    "changes": Part(changed, _scatters(sessions=(1, 2), day=(0.0, USUAL_DAYS))),
     "players": Part(players, _scatters()),
     "clusters": Part(clusters, _scatters(clusters=(1, 3))),
     "benched": Part(benched, _scatters(fluffed=(False, True))),
@@ -289,29 +300,30 @@ PARTS = {
 
 
 def run(
-    studies: int, series: int, jobs: int, tell: TextIO, cells: Mapping[str, Sequence[dict]] | None = None
+    studies: int,
+    series: int,
+    jobs: int,
+    keep: Callable[[dict[str, list[dict]]], None] = lambda results: None,
+    cells: Mapping[str, Sequence[dict]] | None = None,
 ) -> dict[str, list[dict]]:
-    """The parts with so many `studies` for each cell; `cells`: of the parts to run, else all of them."""
+    """The parts with so many `studies` for each cell; `keep` gets what there is after each part; `cells`: of the parts
+    to run, else all of them."""
     chosen = {name: part.cells for name, part in PARTS.items()} if cells is None else cells
     results: dict[str, list[dict]] = {}
     with multiprocessing.Pool(jobs, maxtasksperchild=40) as pool:
         for name, part_cells in chosen.items():
             if name == "power":
                 part_cells = [cell | {"known": _errors(results["identical"], cell)} for cell in part_cells]
-            number = studies * PARTS[name].times
-            tasks = [
-                (name, cell, series, first, min(first + TOGETHER, number))
-                for cell in part_cells
-                for first in range(0, number, TOGETHER)
-            ]
-            rows = [{k: v for k, v in cell.items() if k != "known"} | {"studies": number} for cell in part_cells]
-            sums: list[Sums] = [Counter() for _ in rows]
-            per_cell = -(-number // TOGETHER)
+            firsts = range(0, studies, TOGETHER)
+            tasks = [(name, c, series, first, min(first + TOGETHER, studies)) for c in part_cells for first in firsts]
+            sums: list[Sums] = [Counter() for _ in part_cells]
             for place, answer in enumerate(pool.imap(_ask, tasks)):
-                sums[place // per_cell].update(answer)
-            results[name] = [row | dict(sorted(own.items())) for row, own in zip(rows, sums, strict=True)]
-            cpu = sum(own["cpu_s"] for own in sums) / (number * len(rows))
-            print(f"{name}: {number} studies in each of {len(rows)} cells, {cpu:.2f} s a study", file=tell, flush=True)
+                sums[place // len(firsts)].update(answer)
+            results[name] = [
+                _plain(cell) | {"studies": studies} | dict(sorted(own.items()))
+                for cell, own in zip(part_cells, sums, strict=True)
+            ]
+            keep(results)
     return results
 
 
@@ -319,15 +331,20 @@ def _ask(task: tuple[str, Cell, int, int, int]) -> Sums:
     """The sums of the studies from one number to another; a study's seed is its own, whatever else is drawn."""
     name, cell, series, first, last = task
     begin, sums = time.process_time(), Counter()
-    key = [int(1000 * v) if not isinstance(v, str) else list(KINDS).index(v) for k, v in cell.items() if k != "known"]
+    numbers = [int(1000 * v) if not isinstance(v, str) else list(KINDS).index(v) for v in _plain(cell).values()]
+    place = [series, list(PARTS).index(name), *numbers]
     for number in range(first, last):
-        sums.update(PARTS[name].ask(np.random.default_rng([series, list(PARTS).index(name), *key, number]), cell, number))
+        sums.update(PARTS[name].ask(np.random.default_rng([*place, number]), cell, number))
     sums["cpu_s"] = time.process_time() - begin
     return sums
 
 
+def _plain(cell: Cell) -> dict[str, Any]:
+    return {key: value for key, value in cell.items() if key != "known"}
+
+
 def _errors(rows: Sequence[dict], cell: Cell) -> dict[str, float]:
-    """Standard errors of differences by criterion and kind of pair, as the studies of identical instruments show."""
+    """Standard errors of differences by criterion and kind of pair (`known`), as identical instruments show them."""
     row = next(row for row in rows if all(row[key] == value for key, value in cell.items()))
     squares = {key.removeprefix("square "): value for key, value in row.items() if key.startswith("square ")}
     return {key: float(np.sqrt(value / row[f"known {key}"])) for key, value in squares.items()}

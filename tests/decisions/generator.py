@@ -22,14 +22,21 @@ FAMILY, INSTRUMENTS = "saxophone_alto", 12
 WRITTEN = np.arange(58, 90)  # Bb3 to F#6
 SOUNDING = WRITTEN - 9
 REGISTER = np.searchsorted([74, 86], WRITTEN, side="right")  # lower, from D5 upper, from D6 palm keys
-NAMES = [f"{'C C# D Eb E F F# G Ab A Bb B'.split()[note % 12]}{note // 12 - 1}" for note in WRITTEN]
+_LETTERS = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+NAMES = np.array([f"{_LETTERS[note % 12]}{note // 12 - 1}" for note in WRITTEN])
 PUSH_DB = {"p": -8.0, "mf": 0.0, "f": 7.0}
 
 QUANTITIES = {"cents": "cents", "level": "level_dbfs", "brightness": "brightness_db", "noise": "noise_high_db",
               "attack": "attack_ms"}  # fmt: skip
 """Quantity -> its column of the notes table."""
 CENTS, LEVEL, BRIGHTNESS, NOISE, ATTACK = range(5)
-SCATTER = {"cents": (2.0, 2.5), "level": (0.7, 1.0), "brightness": (0.5, 0.8), "noise": (0.8, 1.2), "attack": (4.0, 8.0)}
+SCATTER = {
+    "cents": (2.0, 2.5),
+    "level": (0.7, 1.0),
+    "brightness": (0.5, 0.8),
+    "noise": (0.8, 1.2),
+    "attack": (4.0, 8.0),
+}
 """Standard deviations of a take as a whole and of a note: cents, dB, dB, dB, ms."""
 TAKE_SD, NOTE_SD = np.array([SCATTER[name] for name in QUANTITIES]).T
 SESSION = 4.0  # standard deviation of what a session adds, and a player, in those of a take
@@ -229,7 +236,7 @@ def _tables(rng, keys: pd.DataFrame, values: np.ndarray, present: np.ndarray) ->
         for k, share in enumerate((0.3, 0.8, 1.2))
     }  # fmt: skip
     notes = notes.assign(
-        midi=SOUNDING[note], written_note=np.array(NAMES)[note], **{"pass": 1}, step=note, flags="", cents_sd=1.0,
+        midi=SOUNDING[note], written_note=NAMES[note], **{"pass": 1}, step=note, flags="", cents_sd=1.0,
         hnr_db=-measured["noise_high_db"], confidence=1.0, **measured, **octaves,
     )  # fmt: skip
     sheet = {

@@ -13,8 +13,8 @@ from evenbore.compare.pairs import compared_states, pairs_table
 from evenbore.compare.rank import draw_pools, rank_tables
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.findings.diagnose import diagnose, study_tolerances
-from evenbore.judge.assess import Assessment, assess
-from evenbore.judge.values import criteria_table
+from evenbore.judge.assess import Assessment, assess, prepared_takes
+from evenbore.judge.values import FUNCTIONS, TakeNotes, criteria_table
 from evenbore.plan import precision
 from evenbore.plan.layout import Layout
 from evenbore.setups.comparability import session_groups
@@ -27,6 +27,8 @@ from evenbore.trade.families import load_family
 
 from . import generator
 from .generator import FAMILY, Study, Truth, Visit
+
+pd.set_option("mode.string_storage", "python")  # small tables of text: half the time
 
 CRITERION_NAMES = tuple(criterion.name for criterion in MEASURED)
 PRESETS = default_config()["priorities"]
@@ -47,7 +49,8 @@ def step(criterion: str) -> float:
 def criteria(heard: bool = True) -> pd.DataFrame:
     """The criteria table with the default config's just-noticeable differences, or without any."""
     noticed = default_config()["just_noticeable"] if heard else dict.fromkeys(CRITERION_NAMES)
-    return criteria_table(noticed, "EUR").query("criterion != 'total_cost'")
+    table = criteria_table(noticed, "EUR")
+    return table[table["criterion"].isin(CRITERION_NAMES)]
 
 
 def normalised(study: Study) -> tuple[pd.DataFrame, SetupErrors]:
@@ -79,11 +82,21 @@ def pairs(study: Study, found: Assessment, heard: bool = True) -> pd.DataFrame:
 
 
 def true_values(truth: Truth) -> pd.DataFrame:
-    """What the criteria are where nothing scatters: instruments (I) by criteria."""
+    """What the criteria are by their definitions where nothing scatters: instruments (I) by criteria."""
     one_session = [Visit(i) for i in range(len(truth.curves))]
     silent = generator.draw(np.random.default_rng(0), truth, one_session, generator.SILENT, takes=1)
-    table = assessed(silent).instruments
-    return table[table["criterion"].isin(CRITERION_NAMES)].pivot(index="instrument", columns="criterion", values="value")
+    of_instrument: dict[str, dict[str, TakeNotes]] = {}
+    for key, take in prepared_takes(silent.notes, silent.sheet, families()):
+        of_instrument.setdefault(key["instrument"], {})[key["dynamic"]] = take
+    return pd.DataFrame(
+        {
+            name: {
+                c.name: FUNCTIONS[c.name](*((takes["f"], takes["p"]) if c.kind == "dynamics" else (takes["mf"],)))
+                for c in MEASURED
+            }
+            for name, takes in of_instrument.items()
+        }
+    ).T
 
 
 def takes_scatter(study: Study) -> dict[str, float]:

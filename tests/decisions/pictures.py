@@ -32,13 +32,13 @@ def coverage(results: Results) -> sns.FacetGrid:
         for what in ("identical", "different") for row in results[what] for c in CRITERION_NAMES
         if row.get(f"intervals {c}")
     ]  # fmt: skip
-    grid = sns.relplot(
-        pd.DataFrame(points), x="own days", y="held", hue="layout", row="instruments", col="scatter", kind="scatter",
-        height=3.2, aspect=1.4, alpha=0.7,
+    grid = sns.catplot(
+        pd.DataFrame(points), x="own days", y="held", hue="layout", row="instruments", col="scatter", kind="strip",
+        dodge=True, jitter=False, height=3.2, aspect=1.4, alpha=0.7, size=4,
     )  # fmt: skip
     for axes in grid.axes.flat:
         axes.axhspan(84, 95, color="0.9", zorder=0)
-        axes.axhline(90, color="0.5", linewidth=1)
+        axes.axhline(90, color="0.5", linewidth=1, zorder=1)
     return grid.set_axis_labels("own days, in standard deviations of a take", "intervals that hold, %")
 
 

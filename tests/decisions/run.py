@@ -25,17 +25,23 @@ FULL, SHORT = 300, 12  # studies of a cell
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--short", action="store_true", help=f"{SHORT} studies of a cell for {FULL}")
+    parser.add_argument("--studies", type=int, help="of a cell, for a page of fewer")
     parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes")
-    parser.add_argument("--studies", type=int, help="of a cell")
     parser.add_argument("--development", action="store_true", help="the studies that methods are tuned on")
     given = parser.parse_args()
-    studies = given.studies or (SHORT if given.short else FULL)
-    series = campaign.DEVELOPMENT if given.development else campaign.REPORTED
-    results = campaign.run(studies, series, given.jobs, sys.stderr)
-    word = "-development" if given.development else "" if studies >= FULL else "-short"
+    word = "-development" if given.development else "-short" if given.short else ""
     file = REPO / "build" / "decisions" / f"results{word}.json"
     file.parent.mkdir(parents=True, exist_ok=True)
-    file.write_text(json.dumps(results, indent=1), encoding="utf-8")
+
+    def keep(results: tables.Results) -> None:
+        file.write_text(json.dumps(results, indent=1), encoding="utf-8")
+        name, rows = list(results.items())[-1]
+        cpu = sum(row["cpu_s"] for row in rows) / sum(row["studies"] for row in rows)
+        print(f"{name}: {len(rows)} cells, {cpu:.2f} s a study", file=sys.stderr, flush=True)
+
+    studies = given.studies or (SHORT if given.short else FULL)
+    series = campaign.DEVELOPMENT if given.development else campaign.REPORTED
+    results = campaign.run(studies, series, given.jobs, keep)
     made = tables.decision_tables(results)
     for title, table in made.items():
         print(f"\n{title}\n\n{table}")

@@ -1,16 +1,14 @@
 """Tables of the decisions page, in Markdown, from a campaign's results."""
 
 from collections.abc import Callable, Iterator, Sequence
-from itertools import product
+from itertools import pairwise, product
 
 from campaigns import markdown
 
-from .campaign import BINS, SIZES, TOLD
-from .generator import INSTRUMENTS, KINDS, QUANTITIES, SCATTER, SESSION
+from .campaign import BINS, SIZES, TOLD, USUAL_DAYS
+from .generator import INSTRUMENTS, KINDS, SCATTER, SESSION
 from .judged import CRITERION_NAMES
 
-USUAL_DAYS = 0.5
-"""Own days up to which the bars hold."""
 UNITS = {"cents": "cents", "level": "dB", "brightness": "dB", "noise": "dB", "attack": "ms"}
 LEAST_ORACLE = 0.2  # what the oracle tells less often is no measure
 LEAST_STATED = 100  # first places, of which a share is told
@@ -24,22 +22,25 @@ def decision_tables(results: Results) -> dict[str, str]:
         "scatter": markdown(
             ("quantity", "take as a whole", "single note", "session, player"),
             [
-                (quantity, *(f"{sd:g} {UNITS[quantity]}" for sd in (*SCATTER[quantity], SESSION * SCATTER[quantity][0])))
-                for quantity in QUANTITIES
+                (quantity, *(f"{sd:g} {UNITS[quantity]}" for sd in (take, note, SESSION * take)))
+                for quantity, (take, note) in SCATTER.items()
             ],
         ),
         "bars": markdown(("what", "to reach", "measured", "reached"), bars(results)),
         "identical": markdown(
-            ("layout", "scatter", "own days", "studies", "any `differs`", "criterion most often", "90 % intervals hold",
+            ("layout", "scatter", "studies of each", "any `differs`, by own days", "90 % intervals hold, by own days",
              "the same, instruments that differ"),
-            [_identical(row, results["different"]) for row in results["identical"]],
+            [
+                (place, scatter, rows[0]["studies"], _by_day(rows, lambda row: _of(row, "any", "studies")),
+                 _by_day(rows, _range), _by_day(_alike(results["different"], place, scatter), _range))
+                for (place, scatter), rows in _grouped(results["identical"])
+            ],
         ),
         "power": markdown(
-            ("layout", "scatter", "own days", "criterion", *(f"{size} × just noticeable" for size in SIZES)),
+            ("layout", "scatter", "studies", *(f"`{criterion}`" for criterion in TOLD)),
             [
-                (*_cell(row), f"`{c}`", *(f"{_of(row, f'told {c} {size}', f'asked {c} {size}')}"
-                                          f" ({_of(row, f'oracle {c} {size}', f'asked {c} {size}')})" for size in SIZES))
-                for row in results["power"] for c in TOLD
+                (place(row), row["scatter"], row["studies"], *(_told(row, criterion) for criterion in TOLD))
+                for row in results["power"]
             ],
         ),
         "first": markdown(
@@ -47,7 +48,7 @@ def decision_tables(results: Results) -> dict[str, str]:
              "plain means", "at random"),
             [_first(results["different"], kind) for kind in KINDS],
         ),
-        "others": markdown(("what", "scatter", "studies", "measured"), list(_others(results))),
+        "others": markdown(("what", "studies", *KINDS), list(_others(results))),
     }  # fmt: skip
 
 
@@ -108,21 +109,43 @@ def bars(results: Results) -> list[tuple[str, str, str, str]]:
     bar("three clusters found as three", "≥ 60 %", three, lambda s: s >= 0.6, min)
     bar("clusters found where there are none", "≤ 5 %", one, lambda s: s <= 0.05)
     sent = [(_share(row, "single", "studies"), row["scatter"]) for row in results["benched"] if row["fluffed"]]
+    healthy = [(_share(row, "units", "asked"), row["scatter"]) for row in results["benched"] if not row["fluffed"]]
+    bar("healthy instruments sent to the bench", "≤ 1 %", healthy, lambda s: s <= 0.01)
     bar("a note fluffed in one of two takes sends it to the bench", "≤ 1 %", sent, lambda s: s <= 0.01)
     return rows
 
 
-def _identical(row: dict, different: list[dict]) -> tuple:
-    same = next(other for other in different if _words(other) == _words(row))
-    worst = max(CRITERION_NAMES, key=lambda c: row.get(f"differs {c}", 0))
-    often = f"`{worst}` {_of(row, f'differs {worst}', 'studies')}" if row.get("any") else "none"
-    return (*_cell(row), row["studies"], _of(row, "any", "studies"), often, _range(row), _range(same))
+def _grouped(rows: list[dict]) -> list[tuple[tuple[str, str], list[dict]]]:
+    """Rows of the same layout and scatter."""
+    found: dict[tuple[str, str], list[dict]] = {}
+    for row in rows:
+        found.setdefault((place(row), row["scatter"]), []).append(row)
+    return list(found.items())
+
+
+def _alike(rows: list[dict], layout: str, scatter: str) -> list[dict]:
+    return dict(_grouped(rows)).get((layout, scatter), [])
+
+
+def _by_day(rows: list[dict], told: Callable[[dict], str]) -> str:
+    return ", ".join(f"{row['day']:g}: {told(row)}" for row in rows)
+
+
+def _told(row: dict, criterion: str) -> str:
+    """Shares told by the program, and by one who knows the scatter, by SIZES."""
+    told, oracle = (
+        ", ".join(
+            f"{100 * _share(row, f'{who} {criterion} {size}', f'asked {criterion} {size}'):.0f}" for size in SIZES
+        )
+        for who in ("told", "oracle")
+    )
+    return f"{told} ({oracle})"
 
 
 def _range(row: dict) -> str:
     """From the criterion whose intervals hold least to that whose hold most."""
     shares = sorted(_share(row, f"covered {c}", f"intervals {c}") for c in CRITERION_NAMES if f"intervals {c}" in row)
-    return f"{_percent(shares[0])} to {_percent(shares[-1])}"
+    return f"{100 * shares[0]:.0f}–{100 * shares[-1]:.0f} %"
 
 
 def _first(rows: list[dict], kind: str) -> tuple:
@@ -136,28 +159,38 @@ def _first(rows: list[dict], kind: str) -> tuple:
 
 
 def _others(results: Results) -> Iterator[tuple]:
+    """Rows with what was measured in each of KINDS."""
+    told: dict[str, dict[str, str]] = {}
+    studies: dict[str, int] = {}
+
+    def tell(what: str, row: dict, measured: str) -> None:
+        told.setdefault(what, {})[row["scatter"]] = measured
+        studies[what] = row["studies"]
+
     for row in results["equal"]:
-        yield (f"told `no_audible_difference`, room {row['room_db']:g} dB", row["scatter"], row["studies"],
-               "; ".join(f"{words}: {_percent(share)}" for share, words in _equal(row, short=True)))  # fmt: skip
+        for share, criterion in _equal(row, short=True):
+            tell(f"1.2 × just noticeable told as equal: {criterion}, room {row['room_db']:g} dB", row, _percent(share))
     for row in results["promise"]:
-        yield (f"promised at 80 %, told: {place(row)}, own days {row['day']:g}", row["scatter"], row["studies"],
-               "; ".join(f"`{c}` {_of(row, f'told {c}', f'asked {c}')}" for c in TOLD))  # fmt: skip
+        shares = ", ".join(_of(row, f"told {c}", f"asked {c}") for c in TOLD)
+        tell(f"promised at 80 %, told: {place(row)}, own days {row['day']:g} (criteria as above)", row, shares)
     for row in results["changes"]:
-        where = "one session" if row["sessions"] == 1 else "two sessions that two instruments link"
-        yield (f"nothing done, any `differs` of an instrument: {where}, own days {row['day']:g}", row["scatter"],
-               row["studies"], f"{_of(row, 'differs', 'asked')} (as a whole {_of(row, 'whole', 'asked')})")  # fmt: skip
+        where = "in one session" if row["sessions"] == 1 else "in two linked sessions"
+        what = f"nothing done, instruments of which anything `differs`: {where}, own days {row['day']:g}"
+        tell(what, row, _of(row, "differs", "asked"))
     for row in results["players"]:
-        yield ("identical, two players: any `differs`", row["scatter"], row["studies"], _of(row, "any", "studies"))
+        tell("identical, two players: any `differs`", row, _of(row, "any", "studies"))
     for row in results["clusters"]:
-        found = _of(row, "three", "studies") if row["clusters"] == 3 else _of(row, "structure", "studies")
-        words = "three clusters found as three" if row["clusters"] == 3 else "no clusters, found some"
-        yield (words, row["scatter"], row["studies"], found)
+        if row["clusters"] == 1:
+            tell("no clusters, found some", row, _of(row, "structure", "studies"))
+        else:
+            tell("three clusters, found as three", row, _of(row, "three", "studies"))
     for row in results["benched"]:
         if row["fluffed"]:
-            what, count = "note fluffed in one of two takes: finding of a single note", "single"
+            tell("one note fluffed in one of two takes: told of it", row, _of(row, "single", "studies"))
         else:
-            what, count = "healthy, identical instruments: any finding in a study", "any"
-        yield (what, row["scatter"], row["studies"], _of(row, count, "studies"))
+            tell("healthy instruments of which anything is told", row, _of(row, "units", "asked"))
+    for what, measured in told.items():
+        yield (what, studies[what], *(measured.get(kind, "") for kind in KINDS))
 
 
 def _equal(row: dict, short: bool = False) -> list[tuple[float, str]]:
@@ -178,15 +211,11 @@ def _pooled(rows: list[dict], kind: str) -> dict:
 
 
 def _bins() -> list[tuple[float, float]]:
-    return list(zip(BINS[1:-1], BINS[2:], strict=True))
+    return list(pairwise(BINS))[1:]
 
 
 def _furthest(middle: float) -> Callable:
     return lambda shares: max(shares, key=lambda one: abs(one[0] - middle))
-
-
-def _cell(row: dict) -> tuple[str, str, str]:
-    return place(row), row["scatter"], f"{row['day']:g}"
 
 
 def _words(row: dict) -> str:

@@ -3,15 +3,13 @@
 The truth is drawn, so it is known. What so few studies scatter is allowed for beside each bar.
 """
 
-import sys
-
 import numpy as np
 import pytest
 
 from . import campaign, generator, judged
 
 pytestmark = pytest.mark.slow
-STUDIES = 8
+STUDIES = 6
 
 
 def cell(sessions=1, shared=0, scatter="plain", **more):
@@ -20,21 +18,19 @@ def cell(sessions=1, shared=0, scatter="plain", **more):
 
 @pytest.fixture(scope="module")
 def results():
-    usual = [cell(day=0.0), cell(3, 2, day=0.3), cell(3, 3, "real", day=0.3)]
+    usual = [cell(day=0.0), cell(3, 3, "real", day=0.3)]
     chosen = {
         "identical": usual,
         "different": usual,
         "power": usual[:1],
         "clusters": [cell(clusters=3)],
     }
-    return campaign.run(STUDIES, campaign.DEVELOPMENT, 1, sys.stderr, chosen)
+    return campaign.run(STUDIES, campaign.DEVELOPMENT, jobs=1, cells=chosen)
 
 
 def shares(rows, part, whole):
     """Of all rows and criteria together."""
-    top, bottom = (
-        sum(v for row in rows for key, v in row.items() if key.startswith(words)) for words in (part, whole)
-    )
+    top, bottom = (sum(v for row in rows for key, v in row.items() if key.startswith(words)) for words in (part, whole))
     return top / bottom
 
 
@@ -66,8 +62,8 @@ def test_the_last_instrument_differs_as_asked():
 
 def test_identical_instruments_rarely_differ(results):
     rows = results["identical"]
-    # 10 % to reach; more than 6 of 24 would be found twice in 100 times
-    assert sum(row.get("any", 0) for row in rows) <= 6
+    # 10 % to reach; more than 4 of 12 would be found once in 200 times
+    assert sum(row.get("any", 0) for row in rows) <= 4
 
 
 def test_intervals_hold(results):
@@ -83,11 +79,11 @@ def test_differences_are_told(results):
 
 def test_first_places_come_true(results):
     said, stated, true = (shares(results["different"], word, "firsts") for word in ("said", "stated", "true"))
-    said, stated, true = (share * STUDIES * 3 for share in (said, stated, true))
+    said, stated, true = (share * STUDIES * 2 for share in (said, stated, true))
     # 8 % to reach, and twice what so few scatter
     assert abs(true - stated) / said <= 0.08 + 2 * 0.5 / said**0.5
 
 
 def test_clusters_are_found(results):
-    # 60 % to reach; fewer than 2 of 8 would be found once in 100 times
-    assert sum(row.get("three", 0) for row in results["clusters"]) >= 2
+    # 60 % to reach; none of 6 would be found once in 200 times
+    assert sum(row.get("three", 0) for row in results["clusters"]) >= 1
