@@ -22,7 +22,7 @@ from evenbore.trade.families import load_family
 from simulate import DYNAMIC_DB, TAKE_SD, study_tables
 
 FAMILIES = {"saxophone_alto": load_family("saxophone_alto")}
-CONFIG = {"base_dynamic": "mf", "currency": "EUR", "states": ["as_found"]}
+CONFIG = {"base_dynamic": "mf", "currency": "EUR", "states": ["as_found"], "own_days": DAY_KINDS}
 SOFT, LOUD = "pp", "ff"
 
 
