@@ -80,7 +80,7 @@ def test_glucose_in_serum(text, s_r):
 
 @pytest.mark.parametrize("level", SULFUR)
 def test_days_are_as_likely_as_a_mixed_model_says(level):
-    # the laboratories' own scatter as days of one instrument, in a criterion of which nothing is taken out for a session
+    # the laboratories' own scatter as days of one instrument, in a criterion of which nothing is taken out for sessions
     # and whose measure no other one of its kind reads; what was assumed is taken out again
     takes = takes_of(SULFUR[level][0], criterion="timbre_evenness")
     found = own_days(takes, [], PRIOR)["between_notes"]

@@ -350,7 +350,7 @@ def test_takes_needed_decide_four_times_in_five():
     assert decided(n - 1) < 0.81
 
 
-@@@def test_identical_instruments_are_not_promised_an_answer_by_chance():
+def test_identical_instruments_are_not_promised_an_answer_by_chance():
     # without a just-noticeable difference nothing can be told of them, ever. If the differences seen were taken for the
     # true ones, those beyond (1.96 + 0.84) sqrt(2 / 50) would be, against an error of sqrt(2 / 3): half of them
     assert 2 * stats.norm.sf((1.96 + 0.84) * np.sqrt(3 / 50)) == pytest.approx(0.49, abs=0.01)
