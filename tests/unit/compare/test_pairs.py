@@ -350,6 +350,25 @@ def test_takes_needed_decide_four_times_in_five():
     assert decided(n - 1) < 0.81
 
 
+@pytest.mark.slow
+def test_takes_asked_for_in_drawn_studies_decide_four_times_in_five():
+    # six instruments that spread by 4 cents, two takes of a scatter of 3; then as many more as one undecided pair asks
+    rng = np.random.default_rng(5)
+    told = []
+    for _ in range(60):
+        truth = rng.normal(0, 4.0, 6)
+        takes = make_takes(rng, truth, 2, sd=3.0)
+        table = study_pairs(takes).query("verdict == 'undecided' and takes_needed.notna()")
+        if table.empty:
+            continue
+        row = table.sample(1, random_state=rng.integers(2**31)).iloc[0]
+        more = make_takes(rng, truth, int(row["takes_needed"]) - 2, sd=3.0)
+        again = study_pairs(pd.concat([takes, more], ignore_index=True)).set_index(["instrument_a", "instrument_b"])
+        told.append(again.loc[(row["instrument_a"], row["instrument_b"]), "verdict"] != "undecided")
+    assert len(told) > 50
+    assert np.mean(told) == pytest.approx(0.8, abs=3 * np.sqrt(0.8 * 0.2 / len(told)))
+
+
 def test_identical_instruments_are_not_promised_an_answer_by_chance():
     # without a just-noticeable difference nothing can be told of them, ever. If the differences seen were taken for the
     # true ones, those beyond (1.96 + 0.84) sqrt(2 / 50) would be, against an error of sqrt(2 / 3): half of them
