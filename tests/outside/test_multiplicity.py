@@ -55,8 +55,8 @@ def test_families_that_are_selected_are_tested_at_their_share_of_the_level():
 
 
 def test_factor_over_families_by_hand():
-    # the least adjusted ones are 0.009, 0.019, 0.031, 0.3 and none at all: of four families that are asked, Benjamini and
-    # Hochberg keep the first three (0.031 <= 0.05 3 / 4): 4 / 3
+    # the least adjusted ones are 0.009, 0.019, 0.031, 0.3 and none at all: of four families that are asked, Benjamini
+    # and Hochberg keep the first three (0.031 <= 0.05 3 / 4): 4 / 3
     families = [np.array(p) for p in ([0.009, 0.4], [0.019], [0.031, 0.031], [0.3], [np.nan])]
     assert over_families(families) == pytest.approx(4 / 3)
     # nothing found: as many tries as there are families; nothing asked: nothing to multiply
