@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare.pairs import compared_states, pairs_table
-from evenbore.facts.criteria import CRITERIA, MEASURED
+from evenbore.facts.criteria import CRITERIA, DAY_KINDS, MEASURED
 from evenbore.facts.measures import harmonic_measures
 from evenbore.judge.assess import Assessment, assess
 from evenbore.judge.values import FUNCTIONS, TakeNotes, criteria_table
@@ -22,7 +22,7 @@ from evenbore.trade.families import load_family
 from simulate import DYNAMIC_DB, TAKE_SD, study_tables
 
 FAMILIES = {"saxophone_alto": load_family("saxophone_alto")}
-CONFIG = {"base_dynamic": "mf", "currency": "EUR", "states": ["as_found"]}
+CONFIG = {"base_dynamic": "mf", "currency": "EUR", "states": ["as_found"], "own_days": DAY_KINDS}
 SOFT, LOUD = "pp", "ff"
 
 
@@ -169,7 +169,8 @@ def compared_unlinked(design: Design, seed: int) -> tuple[int, int]:
     criteria = criteria_table(dict.fromkeys(CRITERIA, 1.0), "EUR")
     states = compared_states(assessed.instruments, config["states"], "latest")
     kinds = dict.fromkeys(states, "saxophone_alto")
-    table = pd.concat(pairs_table(assessed.instruments, assessed.takes, assessed.shifts, criteria, states, kinds))
+    asked = assessed.instruments, assessed.takes, assessed.shifts, criteria, states, kinds, assessed.days
+    table = pd.concat(pairs_table(*asked))
     groups = session_groups(tables["recordings"])
     held = tables["recordings"].assign(group=tables["recordings"]["session"].map(groups))
     latest = held[held["state"] == held["instrument"].map(states)]

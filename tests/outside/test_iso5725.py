@@ -14,7 +14,10 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from evenbore.judge.repeatability import WHOLE_DAYS, ratio_prior, repeatability
+from evenbore.judge.repeatability import RATIOS, Days, assumed_days, errors_of, own_days
+
+PRIOR = {"whole": 0.7, "between_notes": 0.3}
+NO_DAYS = Days(np.zeros(1), np.ones(1), 0.0)
 
 SULFUR = {
     1: (
@@ -48,6 +51,12 @@ GLUCOSE_B = (
 )
 
 
+def repeatability(takes):
+    """s_r and its degrees of freedom."""
+    found = errors_of(takes, False, NO_DAYS)
+    return found.s_r, found.df
+
+
 def takes_of(text, **columns):
     """Laboratories as sessions of one instrument, results as takes."""
     cells = [np.array(cell.split(), float) for cell in text.split(";")]
@@ -59,27 +68,40 @@ def takes_of(text, **columns):
 @pytest.mark.parametrize("level", SULFUR)
 def test_sulfur_in_coal(level):
     text, (_, s_r, _) = SULFUR[level]
-    found = repeatability(takes_of(text))
-    assert found.s_r == pytest.approx(s_r, abs=0.0005)  # to the digits that the standard prints
-    assert (found.df, found.day_df) == (len(text.replace(";", " ").split()) - 8, 7)
+    found, df = repeatability(takes_of(text))
+    assert found == pytest.approx(s_r, abs=0.0005)  # to the digits that the standard prints
+    assert df == len(text.replace(";", " ").split()) - 8
 
 
 @pytest.mark.parametrize(("text", "s_r"), [(GLUCOSE_A, 1.0632), (GLUCOSE_B, 1.4949)])
 def test_glucose_in_serum(text, s_r):
-    assert repeatability(takes_of(text)).s_r == pytest.approx(s_r, abs=0.0001)
+    assert repeatability(takes_of(text))[0] == pytest.approx(s_r, abs=0.0001)
 
 
 @pytest.mark.parametrize("level", SULFUR)
 def test_days_are_as_likely_as_a_mixed_model_says(level):
-    # the laboratories' own scatter as days of one instrument; the prior taken out again
-    takes = takes_of(SULFUR[level][0])
-    found = repeatability(takes)
+    # the laboratories' own scatter as days of one instrument, in a criterion of which nothing is taken out for sessions
+    # and whose measure no other one of its kind reads; what was assumed is taken out again
+    takes = takes_of(SULFUR[level][0], criterion="timbre_evenness")
+    found = own_days(takes, [], PRIOR)["between_notes"]
     fitted = sm.MixedLM(takes["value"], np.ones(len(takes)), groups=takes["session"]).fit(reml=True)
-    likelihood = found.shares / ratio_prior(WHOLE_DAYS)
     ratio = np.sqrt(fitted.cov_re.iloc[0, 0] / fitted.scale)
-    at = likelihood.argmax()
-    assert found.ratios[at - 1] < ratio < found.ratios[at + 1]
-    assert np.sqrt(np.interp(ratio, found.ratios, found.variances)) == pytest.approx(np.sqrt(fitted.scale), rel=0.01)
+    assert found.witnesses == 7
+    log = np.log(found.shares) - np.log(assumed_days(PRIOR)["between_notes"].shares)
+    at = log.argmax()
+    assert RATIOS[at - 1] < ratio < RATIOS[at + 1]
+    likely = np.array([restricted_likelihood(takes, ratio) for ratio in RATIOS])
+    assert log - log[at] == pytest.approx(likely - likely[at], abs=1e-6)
+
+
+def restricted_likelihood(takes, ratio):
+    """Logarithm of the restricted likelihood of one mean and random days, the scale profiled, up to a constant: by its
+    definition with whole matrices (Patterson & Thompson 1971)."""
+    value, day = takes["value"].to_numpy(), takes["session"].to_numpy()
+    inverse = np.linalg.inv(np.eye(value.size) + ratio**2 * (day[:, None] == day))
+    of_mean = inverse.sum()
+    left = value @ inverse @ value - (inverse.sum(axis=0) @ value) ** 2 / of_mean
+    return 0.5 * (np.linalg.slogdet(inverse)[1] - np.log(of_mean) - (value.size - 1) * np.log(left))
 
 
 def test_judges_and_targets():
@@ -90,10 +112,10 @@ def test_judges_and_targets():
             "state": "x", "session": "s", "direction": "up",
         }
     )  # fmt: skip
-    assert repeatability(takes).s_r ** 2 == pytest.approx(6.2639, abs=5e-5)  # within targets
+    assert repeatability(takes)[0] ** 2 == pytest.approx(6.2639, abs=5e-5)  # within targets
     # judges as a manner of playing, a fixed effect: the residual mean square, on 15 degrees of freedom
-    found = repeatability(takes.assign(articulation=takes["judge"]))
-    assert (found.s_r**2, found.df) == (pytest.approx(1.0194, abs=5e-5), 15)
+    s_r, df = repeatability(takes.assign(articulation=takes["judge"]))
+    assert (s_r**2, df) == (pytest.approx(1.0194, abs=5e-5), 15)
 
 
 def test_nist_silicon_resistivity():
@@ -116,4 +138,4 @@ def test_nist_silicon_resistivity():
             "direction": "up",
         }
     )
-    assert repeatability(takes).s_r == pytest.approx(0.104076068334656, rel=1e-10)
+    assert repeatability(takes)[0] == pytest.approx(0.104076068334656, rel=1e-10)

@@ -1,6 +1,7 @@
 """Adjusted p-values against the worked example of Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289, section 4.1.
 
-Fifteen p-values of a heart-attack trial; at 0.05 the procedure rejects four hypotheses, Bonferroni three.
+Fifteen p-values of a heart-attack trial; at 0.05 the procedure rejects four hypotheses, Bonferroni three. Over
+families: Benjamini & Bogomolov 2014, J. R. Stat. Soc. B 76, 297, put together from another library's procedures.
 """
 
 import numpy as np
@@ -8,6 +9,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
+from evenbore.compare.multiplicity import adjusted, over_families
 from evenbore.compare.pairs import judge
 
 P = np.array(
@@ -31,3 +33,42 @@ def test_adjusted_values_by_hand_and_by_another_library(judged):
     # p (15 / rank), made monotone from the largest: the fourth is 0.0095 * 15 / 4
     assert judged["p_adjusted"][3] == pytest.approx(0.035625)
     assert judged["p_adjusted"].to_numpy() == pytest.approx(multipletests(P, method="fdr_bh")[1])
+
+
+def test_families_that_are_selected_are_tested_at_their_share_of_the_level():
+    # their procedure: families are selected by Benjamini and Hochberg at 5 % over the families' own global p values
+    # (Simes, the least of the adjusted ones), and within those the level is 5 % times the share that was selected
+    rng = np.random.default_rng(1)
+    several = 0
+    for _ in range(200):
+        true = 3 * (np.arange(8)[:, None] < 3) * (rng.random((8, 6)) < 0.5)
+        families = list(stats.norm.sf(rng.normal(true, 1)))
+        simes = [multipletests(p, method="fdr_bh")[1].min() for p in families]
+        selected = multipletests(simes, alpha=0.05, method="fdr_bh")[0]
+        several += 1 < selected.sum() < 8
+        level = 0.05 * max(selected.sum(), 1) / len(families)
+        times = over_families([adjusted(p) for p in families])
+        for p, chosen in zip(families, selected, strict=True):
+            told = multipletests(p, alpha=level, method="fdr_bh")[0] & chosen
+            assert (adjusted(p) * times <= 0.05 * (1 + 1e-12)).tolist() == told.tolist()
+    assert several > 100
+
+
+def test_factor_over_families_by_hand():
+    # the least adjusted ones are 0.009, 0.019, 0.031, 0.3 and none at all: of four families that are asked, Benjamini
+    # and Hochberg keep the first three (0.031 <= 0.05 3 / 4): 4 / 3
+    families = [np.array(p) for p in ([0.009, 0.4], [0.019], [0.031, 0.031], [0.3], [np.nan])]
+    assert over_families(families) == pytest.approx(4 / 3)
+    # nothing found: as many tries as there are families; nothing asked: nothing to multiply
+    assert over_families([np.array([0.2]), np.array([0.7])]) == 2
+    assert over_families([np.array([np.nan])]) == over_families([]) == 1
+
+
+def test_where_nothing_differs_something_is_told_in_one_study_of_twenty():
+    rng = np.random.default_rng(2)
+    told = []
+    for _ in range(1000):
+        families = [adjusted(rng.random(10)) for _ in range(12)]
+        times = over_families(families)
+        told.append(any((p * times <= 0.05).any() for p in families))
+    assert np.mean(told) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 1000)

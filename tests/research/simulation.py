@@ -12,11 +12,13 @@ import pandas as pd
 
 from evenbore.compare.factors import Factor, judge_factor
 from evenbore.judge.assess import without_session_offsets
+from evenbore.judge.repeatability import Days
 from evenbore.judge.values import FUNCTIONS, TakeNotes
 from evenbore.plan.layout import layouts, turns
 from evenbore.plan.precision import factor_error, pair_errors
 
 COLUMNS = ["instrument", "state", "session", "recording", "direction", "articulation", "player", "value"]
+NO_DAYS = Days(np.zeros(1), np.ones(1), 0.0)  # none are drawn
 INSTRUMENTS = [f"i{k}" for k in range(12)]
 
 
@@ -143,7 +145,7 @@ def run_pairs(scenario: Scenario, studies: int) -> dict:
     a, b = np.triu_indices(len(names), 1)
     for number in range(studies):
         takes, layout = draw(scenario, number)
-        planned.append(pair_errors(layout, scenario.sd["session"], scenario.sd["take"])[0] ** 2)
+        planned.append(pair_errors(layout, scenario.sd["take"], True, NO_DAYS)[0] ** 2)
         takes = without_session_offsets(takes.assign(criterion="tuning_offset"))
         away = takes.groupby("instrument")["value"].mean().reindex(names).to_numpy() - draw_truth(
             scenario, number, names

@@ -216,7 +216,7 @@ def test_config_readme_gives_the_defaults_of_the_config(repo):
     told = {}
     for key, *_, default in table_rows(text_of(repo, "config/README.md"), "## config.yaml"):
         told.setdefault(key.strip("… ").strip("`"), default)
-    sections = [config, *(config[name] for name in ("sheets", "just_noticeable", "gates", "report"))]
+    sections = [config, *(config[name] for name in ("sheets", "just_noticeable", "own_days", "gates", "report"))]
     for key, value in [pair for section in [*sections, config["tolerances"]["default"]] for pair in section.items()]:
         if not isinstance(value, dict):
             words = ", ".join(value) if isinstance(value, list) else str(value)

@@ -257,7 +257,7 @@ def own_days_table(
         counts.append(sum(_differing(questions)))
     rows = []
     for kind, own in days.items():
-        low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(own.shares), own.ratios)
+        low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(own.shares) - own.shares / 2, own.ratios)
         rows.append((kind, assumed[kind], middle, low, high, own.witnesses, *counts))
     return pd.DataFrame(rows, columns=names("own_days"))
 

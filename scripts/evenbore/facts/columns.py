@@ -8,6 +8,7 @@ cents are 1200 log2(f / f_reference); an empty cell means "not measurable", neve
 
 from typing import NamedTuple
 
+from evenbore.facts.criteria import DAY_UNIT, DAY_WORDS
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.flags import FLAGS
 from evenbore.facts.measures import MEASURES
@@ -239,11 +240,11 @@ TABLES: dict[str, tuple[Column, ...]] = {
         ),
     ),
     "own_days": (
-        Column("kind", "", "str", "what own days change: the take as a whole, or one note against another"),
-        Column("assumed", "take SDs", "float", "scale of what was assumed beforehand, from the config"),
-        Column("median", "take SDs", "float", "how much an instrument's own days scatter, in a take's scatter", _REML),
-        Column("low", "take SDs", "float", "lower end of its 90 % interval"),
-        Column("high", "take SDs", "float", "upper end of its 90 % interval"),
+        Column("kind", "", "str", "what days change: " + ", ".join(f"{k} ({words})" for k, words in DAY_WORDS.items())),
+        Column("assumed", DAY_UNIT, "float", "scale of what was assumed beforehand, from the config"),
+        Column("median", DAY_UNIT, "float", "how much an instrument's own days scatter, in a take's scatter", _REML),
+        Column("low", DAY_UNIT, "float", "lower end of its 90 % interval"),
+        Column("high", DAY_UNIT, "float", "upper end of its 90 % interval"),
         Column("witnesses", "", "float", "degrees of freedom that told of it; 0: only assumed"),
         Column("differ", "", "int", "pairs and criteria that differ, by these days"),
         Column("differ_half", "", "int", "as many if days scattered half as much"),

@@ -106,7 +106,7 @@ def assess(
     scatter = {name: _scatter(name, counted) for name in DEVIATIONS}
     evennesses, shifts = _evennesses(takes, counted, scatter, notes, errors)
     values = _take_values(takes, counted, scatter, evennesses)
-    values["player"] = values["recording"].map(players or {}).fillna("")
+    values["player"] = [(players or {}).get(recording, "") for recording in values["recording"]]
     values = without_session_offsets(values)
     days = own_days(values, _pitch_curves(counted, players or {}), config["own_days"])
     values, far_notes = _without_hidden_worst(values, far)

@@ -127,7 +127,7 @@ def _context(
         "session_findings": _records(results.tables["findings"].query("instrument.isna()")),
         "recordings": _records(results.tables["recordings"]),
         "columns": TABLES,
-        "added_settings": results.study.added_settings(),
+        "added_settings": results.study.added_settings,
         "settings": yaml.safe_dump(study.config, sort_keys=False, allow_unicode=True),
         "made": datetime.now(UTC).date().isoformat(),
         "style": (TEMPLATES / "report.css").read_text("utf-8"),

@@ -146,7 +146,7 @@ def _check(arguments: argparse.Namespace) -> int:
     problems = check_study(arguments.study)
     if problems:
         return _report(problems)
-    _tell_added(load_study(arguments.study).added_settings())
+    _tell_added(load_study(arguments.study).added_settings)
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
     return 0
 
@@ -199,7 +199,7 @@ def _run(arguments: argparse.Namespace) -> int:
 
     study = arguments.study.resolve()
     loaded = load_study(study)
-    _tell_added(loaded.added_settings())
+    _tell_added(loaded.added_settings)
     recordings = {chunk: len(rows) for chunk, rows in chunks(loaded).items()}
     return run_workflow(study, recordings, arguments.options)
 

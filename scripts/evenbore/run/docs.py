@@ -1,5 +1,6 @@
-"""What is written from the lists of measures, criteria and families: `docs/measures.md`, the table of criteria in
-`docs/method.md`, the criteria's lines in `config/config.yaml`, and these and the families in `config/README.md`.
+"""What is written from the lists of measures, criteria, own days and families: `docs/measures.md`, the table of
+criteria in `docs/method.md`, the lines of criteria and own days in `config/config.yaml`, and these and the families in
+`config/README.md`.
 
 `python -m evenbore.run.docs` (with `scripts` on the import path) writes them anew.
 """
@@ -8,11 +9,23 @@ import textwrap
 from pathlib import Path
 from typing import cast
 
-from evenbore.facts.criteria import BETTER, CRITERIA, LARGEST, MEASURED, PRIORITIES, Criterion
+from evenbore.facts.criteria import (
+    BETTER,
+    CRITERIA,
+    DAY_KINDS,
+    DAY_UNIT,
+    DAY_WORDS,
+    LARGEST,
+    LARGEST_DAYS,
+    MEASURED,
+    PRIORITIES,
+    Criterion,
+)
 from evenbore.facts.flags import FLAGS, Flag
 from evenbore.facts.measures import HIGH_BAND_HZ, MEASURES
 from evenbore.files.paths import repo_root
 from evenbore.notes.spectrum import ABOVE_NOISE_DB, TOP_HZ
+from evenbore.study.config import plain_number
 from evenbore.trade.families import family_keys
 
 _DIRECTION = {key: words.sentence.lower() for key, words in BETTER.items()} | {"neutral": "neither is better"}
@@ -27,9 +40,11 @@ def written() -> dict[Path, str]:
     method, readme, config = pages
     pages[method] = _with_lines(pages[method], _HEADER, "|", _method_rows())
     pages[readme] = _with_lines(pages[readme], "| `just_noticeable` |", "| … `", _readme_rows())
+    pages[readme] = _with_lines(pages[readme], "| `own_days` |", "| … `", _readme_day_rows())
     families = textwrap.wrap(", ".join(f"`{key}`" for key in family_keys()), 118)
     pages[readme] = _with_lines(pages[readme], "Families (", "`", families)
     pages[config] = _with_lines(pages[config], "just_noticeable:", "  ", _just_noticeable_lines())
+    pages[config] = _with_lines(pages[config], "own_days:", "  ", _own_days_lines())
     pages[config] = _with_lines(pages[config], "priorities:", "  ", _priorities_lines())
     return {root / "docs" / "measures.md": measures_page()} | pages
 
@@ -42,14 +57,10 @@ def _with_lines(text: str, head: str, prefix: str, lines: list[str]) -> str:
     return "\n".join([*old[:first], *lines, *old[last:], ""])
 
 
-def _plain(value: float | None) -> str:
-    return "null" if value is None else f"{value:g}"
-
-
 def _method_rows() -> list[str]:
     return ["| --- | --- | --- | --- | --- | --- |"] + [
         f"| `{c.name}` | {c.unit} | {_DIRECTION[c.better]} | {c.meaning} | {_noticed(c)} |"
-        f" {'as a whole' if c.daily else '' if c.kind == 'cost' else 'little'} |".replace("  ", " ")
+        f" {DAY_WORDS.get(c.day_kind, '')} |".replace("  ", " ")
         for c in CRITERIA.values()
     ]
 
@@ -65,13 +76,24 @@ def _noticed(criterion: Criterion) -> str:
 def _readme_rows() -> list[str]:
     return [
         f"| … `{c.name}` | {c.glossary[0].lower()}{c.glossary[1:].rstrip('.')} | {c.unit} |"
-        f" above 0 to {LARGEST[c.unit]}, or null | {_plain(c.just_noticeable)} |"
+        f" above 0 to {LARGEST[c.unit]}, or null | {plain_number(c.just_noticeable)} |"
         for c in MEASURED
     ]
 
 
+def _readme_day_rows() -> list[str]:
+    return [
+        f"| … `{kind}` | of {DAY_WORDS[kind]} | {DAY_UNIT} | above 0 to {LARGEST_DAYS} | {plain_number(scale)} |"
+        for kind, scale in DAY_KINDS.items()
+    ]
+
+
 def _just_noticeable_lines() -> list[str]:
-    return [f"  {c.name + ': ' + _plain(c.just_noticeable):<24} # {c.unit}" for c in MEASURED]
+    return [f"  {c.name + ': ' + plain_number(c.just_noticeable):<24} # {c.unit}" for c in MEASURED]
+
+
+def _own_days_lines() -> list[str]:
+    return [f"  {kind + ': ' + plain_number(scale):<24} # {DAY_WORDS[kind]}" for kind, scale in DAY_KINDS.items()]
 
 
 def _priorities_lines() -> list[str]:

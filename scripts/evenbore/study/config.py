@@ -3,7 +3,8 @@
 Strict means: no aliases, no duplicate keys, no unknown keys (but `x_…`), no missing keys. What is allowed
 stands in `workflow/schemas/config.schema.yaml` and, of criteria, in their registry; the repo's own
 `config/config.yaml` supplies the line to add for a missing key. A config from before a criterion existed knows no
-just-noticeable difference of it: the registry's default serves, and `added` names it.
+just-noticeable difference of it, one from before own days were assumed nothing of these: the registry's defaults serve,
+and `added` tells them.
 """
 
 import difflib
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import yaml
 
-from evenbore.facts.criteria import DAY_KINDS, LARGEST, MEASURED, WEIGHED, Criterion
+from evenbore.facts.criteria import DAY_KINDS, DAY_UNIT, LARGEST, LARGEST_DAYS, MEASURED, WEIGHED, Criterion
 from evenbore.files.errors import Problem
 from evenbore.files.paths import command, repo_root
 
@@ -50,8 +51,8 @@ _WEIGHT = {
 _DAYS = {
     "type": "number",
     "exclusiveMinimum": 0,
-    "maximum": 5,
-    "description": "In standard deviations of a take; above 0 to 5.",
+    "maximum": LARGEST_DAYS,
+    "description": f"In {DAY_UNIT}; above 0 to {LARGEST_DAYS}.",
 }
 
 
@@ -118,7 +119,8 @@ def read_bytes(path: Path) -> tuple[bytes | None, str]:
 
 def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem], list[str]]:
     """Read a config; return its sound top-level keys, every problem (`name` is the file as shown), and what was added:
-    the criteria whose just-noticeable difference is the default, for the config does not give it."""
+    the settings that are the registry's defaults, for the config does not give them, as `just_noticeable.noise: null
+    (dB)`."""
     node, data, problems = _parse(path, name)
     if problems:
         return {}, problems, []
@@ -129,13 +131,24 @@ def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem], l
     placed += _cross_problems(data, {where[0] for where, _ in placed if where}, lines, name)
     spoilt = {where[0] for where, _ in placed if where}
     sound = {key: value for key, value in data.items() if key not in spoilt}
-    given = sound.get("just_noticeable", {})
-    default = {criterion.name: criterion.just_noticeable for criterion in MEASURED}
-    if "just_noticeable" in sound:
-        sound["just_noticeable"] = default | given
-    sound.setdefault("own_days", DAY_KINDS)
-    added = [criterion for criterion in default if "just_noticeable" in sound and criterion not in given]
+    added = []
+    if (given := sound.get("just_noticeable")) is not None:
+        sound["just_noticeable"] = {c.name: c.just_noticeable for c in MEASURED} | given
+        lacking = [criterion for criterion in MEASURED if criterion.name not in given]
+        added += [f"just_noticeable.{c.name}: {plain_number(c.just_noticeable)} ({c.unit})" for c in lacking]
+    if "own_days" not in data:
+        sound["own_days"] = DAY_KINDS
+        added += [f"own_days.{kind}: {plain_number(scale)} ({DAY_UNIT})" for kind, scale in DAY_KINDS.items()]
     return sound, [problem for _, problem in placed], added
+
+
+def plain_number(value: float | None) -> str:
+    """A number as the config writes it.
+
+    >>> plain_number(3.0), plain_number(0.5), plain_number(None)
+    ('3', '0.5', 'null')
+    """
+    return "null" if value is None else f"{value:g}"
 
 
 def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict[str, Any], list[Problem]]:

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
-from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import default_config, load_config, misspelling, shown
@@ -67,8 +66,8 @@ class Study:
     """A study that passed every check.
 
     `families_dir`: the study's own families, None when there are none. `files`: the config and the sheets
-    as found (`config`, `recordings`, …; an optional sheet that is not there is left out). `added`: criteria whose
-    just-noticeable difference the config does not give, so that it is the default.
+    as found (`config`, `recordings`, …; an optional sheet that is not there is left out). `added_settings`: those that
+    the config does not give, so that they are the defaults, as `just_noticeable.noise: null (dB)`.
     """
 
     folder: Path
@@ -81,13 +80,7 @@ class Study:
     families: dict[str, Family]
     families_dir: Path | None
     files: dict[str, Path]
-    added: list[str]
-
-    def added_settings(self) -> list[str]:
-        """The settings that the config does not give, as `just_noticeable.noise: null (dB)`."""
-        values = self.config["just_noticeable"]
-        told = {name: "null" if values[name] is None else f"{values[name]:g}" for name in self.added}
-        return [f"just_noticeable.{name}: {value} ({CRITERIA[name].unit})" for name, value in told.items()]
+    added_settings: list[str]
 
 
 @dataclass(frozen=True)
@@ -100,7 +93,7 @@ class Reading:
     families: dict[str, Family]
     families_dir: Path | None
     files: dict[str, Path]
-    added: list[str]
+    added_settings: list[str]
     problems: list[Problem]
 
 
@@ -121,7 +114,7 @@ def load_study(folder: str | Path, config_path: str | Path | None = None) -> Stu
         families=reading.families,
         families_dir=reading.families_dir,
         files=reading.files,
-        added=reading.added,
+        added_settings=reading.added_settings,
     )
 
 

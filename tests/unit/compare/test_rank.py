@@ -6,7 +6,9 @@ from scipy import stats
 from evenbore.compare import pairs, rank
 from evenbore.compare.rank import Pool
 from evenbore.facts.columns import names
+from evenbore.facts.criteria import DAY_KINDS
 from evenbore.files.tables import conform
+from evenbore.judge.repeatability import assumed_days
 
 CRITERIA = pd.DataFrame(
     {
@@ -18,6 +20,7 @@ CRITERIA = pd.DataFrame(
     }
 )
 NO_SHIFTS = pd.DataFrame(columns=["instrument", "state", "criterion", "component", "shift"])
+DAYS = assumed_days(DAY_KINDS)
 OTHERS = [-4000.0, -2000.0, 2000.0, 4000.0]  # so far apart that nothing is drawn towards the mean
 
 
@@ -40,7 +43,7 @@ def study(rng, truth: dict[str, np.ndarray], n=4, sd=1.0, groups=None):
 def pools_of(table, takes, draws=4000, seed=1, families=None):
     states = dict.fromkeys(sorted(table["instrument"].unique()), "as_found")
     kinds = dict.fromkeys(states, "saxophone_alto") | (families or {})
-    return rank.draw_pools(table, takes, NO_SHIFTS, CRITERIA, states, kinds, seed, draws)
+    return rank.draw_pools(table, takes, NO_SHIFTS, CRITERIA, states, kinds, DAYS, seed, draws)
 
 
 def tables_of(pools, priorities, failed=()):
@@ -172,6 +175,24 @@ def test_a_criterion_that_nobody_has_does_not_count():
     pd.testing.assert_frame_equal(with_it, without)
 
 
+def test_what_is_given_up_is_what_the_best_is_better_by_on_average():
+    # equal chances of being a step better or worse than the other: half a time two steps are lost, by either
+    utilities = np.tile(np.array([[[1.0], [-1.0]], [[-1.0], [1.0]]]), (1000, 1, 1))
+    third = np.full((2000, 1, 1), 9.0)  # fails a must-pass: nobody gives it up
+    pool = Pool("flute", None, ["x1", "x2", "x3"], ["intonation_spread"], np.concatenate([utilities, third], axis=1))
+    ranking, *_ = tables_of([pool], {"one": {"intonation_spread": 1}}, failed={"x3"})
+    given_up = ranking.set_index("instrument")["given_up"]
+    assert given_up.to_dict() == pytest.approx({"x1": 1.0, "x2": 1.0, "x3": 0.0})
+
+
+def test_rows_come_by_expected_utility_and_those_who_fail_come_last():
+    utilities = np.tile(np.array([[0.0], [2.0], [1.0], [3.0]]), (100, 1, 1))
+    pool = Pool("flute", None, ["x1", "x2", "x3", "x4"], ["intonation_spread"], utilities)
+    ranking, *_ = tables_of([pool], {"one": {"intonation_spread": 1}}, failed={"x4"})
+    assert ranking["instrument"].tolist() == ["x2", "x3", "x1", "x4"]
+    assert ranking["given_up"].tolist() == [0.0, 1.0, 2.0, 0.0]
+
+
 def test_a_failed_gate_is_never_first():
     table, takes = study(np.random.default_rng(11), {"intonation_spread": [3.0, 12.0, 14.0]}, sd=0.5)
     ranking, *_ = tables_of(pools_of(table, takes), {"one": {"intonation_spread": 1}}, failed={"x1"})
@@ -214,8 +235,7 @@ def test_the_day_counts_where_no_instrument_shows_what_it_adds(same_session, err
     # variance of a difference of means of four takes, and twice the assumed session variance of one step (3 cents)
     takes = study(np.random.default_rng(22), {"intonation_spread": [5.0, 9.0]}, sd=0.5)[1]
     takes["session"] = "s1" if same_session else "s" + takes["instrument"]
-    states = dict.fromkeys(["x1", "x2"], "as_found")
-    plan = pairs.design(takes, NO_SHIFTS, states, ["x1", "x2"])
+    plan = pairs.design(takes, NO_SHIFTS, [("x1", "as_found"), ("x2", "as_found")], DAYS)
     _, (covariance,), _ = rank._errors(plan, 3.0)
     s_r2 = takes.groupby("instrument")["value"].var().mean()
     assert np.array([1, -1]) @ covariance @ [1, -1] == pytest.approx(error - 2 * 0.5**2 / 4 + 2 * s_r2 / 4)
@@ -278,6 +298,6 @@ def test_a_matter_of_taste_ranks_nobody():
     table, takes = study(rng, {"intonation_spread": np.array([4.0, 8.0]), "dynamic_range": np.array([30.0, 5.0])})
     criteria = CRITERIA.assign(better=["lower", "taste", "lower", "lower"])
     states, kinds = dict.fromkeys(("x1", "x2"), "as_found"), dict.fromkeys(("x1", "x2"), "saxophone_alto")
-    (pool,) = rank.draw_pools(table, takes, NO_SHIFTS, criteria, states, kinds, 1, 200)
+    (pool,) = rank.draw_pools(table, takes, NO_SHIFTS, criteria, states, kinds, DAYS, 1, 200)
     assert pool.criteria == ["intonation_spread"]
     assert rank.oriented(np.array([-3.0, 2.0]), "taste").tolist() == [0.0, 0.0]

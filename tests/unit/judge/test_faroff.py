@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from evenbore.facts.criteria import DAY_KINDS
 from evenbore.findings.diagnose import diagnose, study_tolerances
 from evenbore.findings.vet import decisions
 from evenbore.judge.assess import assess
@@ -17,7 +18,7 @@ FAMILIES = {"saxophone_alto": load_family("saxophone_alto")}
 TOLERANCE = {"note_cents": 20, "stuffy_z": 3.5, "confidence": 0.5}
 CONFIG = {
     "base_dynamic": "mf", "currency": "EUR", "states": ["as_found"], "tolerances": {"default": TOLERANCE},
-    "gates": {"worst_note_cents_max": 35},
+    "gates": {"worst_note_cents_max": 35}, "own_days": DAY_KINDS,
 }  # fmt: skip
 
 

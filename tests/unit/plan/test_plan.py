@@ -11,19 +11,22 @@ import pandas as pd
 import pytest
 import soundfile as sf
 
+from evenbore.compare.multiplicity import adjusted, detectable, first_threshold, over_families
 from evenbore.facts.criteria import MEASURED
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
+from evenbore.judge.repeatability import Days
 from evenbore.plan.blind import LETTERS, draw_codes, seal, unseal
 from evenbore.plan.guide import BEAT_S, COUNT_IN, CUE_BEFORE_S, GUIDE_RATE, SILENCE_S, cue_hz, guide_track, note_times
-from evenbore.plan.layout import layouts, turns
+from evenbore.plan.layout import Layout, layouts, turns
 from evenbore.plan.plan import FOLDER, open_key, unblind, write_plan
-from evenbore.plan.precision import detectable, factor_error, pair_errors, scatter
+from evenbore.plan.precision import factor_error, pair_errors, scatter
 from evenbore.run.cli import main
 from evenbore.setups.comparability import session_groups
 from evenbore.study.sheets import read_study
 from sheetstudies import sheet_text
 
+NO_DAYS = Days(np.zeros(1), np.ones(1), 0.0)
 SECRETS = {
     f"flutine{k}": {"label": f"Grandmother{k}", "maker": f"Zeta{k % 3}", "serial": f"9871{k}", "price": f"77{k}1",
                     "body_material": ("silveroid", "cocus")[k % 2], "reference": "yes" if k == 3 else "no",
@@ -101,9 +104,15 @@ def test_errors_in_closed_form():
     # one session: sigma sqrt(2 / n); a reference with n takes in each of two sessions, n = 3 takes of all: across
     # sessions sigma sqrt(4 / 3) = 1.1547, within one 0.8165 when nothing is gained from the sessions' own means
     one = next(x for x in layouts(strata_of(4), [], ["a"], Random(1)) if x.rounds == 3)
-    assert pair_errors(one, 2.0, 1.0) == pytest.approx((np.sqrt(2 / 3),) * 2)
+    # four instruments: 4 (3 - 1) degrees of freedom; of a pair as many, for that is all that is known
+    assert pair_errors(one, 1.0, True, NO_DAYS) == pytest.approx((np.sqrt(2 / 3), np.sqrt(2 / 3), 8))
     two = next(x for x in layouts(strata_of(3), ["i0"], ["a", "b"], Random(1)) if x.rounds == 3 and x.n_turns == 12)
-    assert pair_errors(two, 1e4, 1.0)[1] == pytest.approx(1.1547, abs=1e-4)
+    assert pair_errors(two, 1.0, True, NO_DAYS)[1] == pytest.approx(1.1547, abs=1e-4)
+    # days of their own that scatter as much as takes: two of the instruments and two of the reference more
+    assert pair_errors(two, 1.0, True, Days(np.ones(1), np.ones(1), 0.0))[1] == pytest.approx(np.sqrt(4 / 3 + 4))
+    # nothing leads from one session to the other
+    apart = Layout({"a": ["i0"], "b": ["i1"]}, rounds=3)
+    assert np.isnan(pair_errors(apart, 1.0, True, NO_DAYS)[:2]).all()
     # the material: instruments' means scatter by sqrt(4 + 1/3), two of each
     error, df = factor_error(one, strata_of(4), (2.0, 5.0, 1.0))
     assert error == pytest.approx(np.sqrt((4 + 1 / 3) * (1 / 2 + 1 / 2)))
@@ -112,8 +121,15 @@ def test_errors_in_closed_form():
 
 def test_smallest_detectable_difference():
     # t(0.975, 10) = 2.228, t(0.80, 10) = 0.879 (any table of t)
-    assert detectable(1.0, 10) == pytest.approx(2.228 + 0.879, abs=1e-3)
-    assert np.isnan(detectable(1.0, 0))
+    assert detectable(1.0, 10, 0.05) == pytest.approx(2.228 + 0.879, abs=1e-3)
+    assert np.isnan(detectable(1.0, 0, 0.05))
+    # two criteria of three pairs each are asked, and two pairs of one of them differ: found at once they need
+    # 5 % · 2 / 3 by Benjamini and Hochberg, and half of that because in the other criterion nothing is found
+    threshold = first_threshold(2, 3, 2)
+    assert threshold == pytest.approx(0.05 * 2 / 3 / 2)
+    families = [adjusted(np.array([threshold, threshold, 0.9])), adjusted(np.array([0.9, 0.9, 0.9]))]
+    told = over_families(families) * families[0]
+    assert told[:2].tolist() == pytest.approx([0.05, 0.05])
 
 
 def test_scatter_is_assumed_for_every_criterion_and_taken_from_a_pilot():

@@ -4,7 +4,7 @@ import pytest
 import yaml
 
 from evenbore.facts.columns import TABLES
-from evenbore.facts.criteria import MEASURED, PRIORITIES
+from evenbore.facts.criteria import CRITERIA, DAY_KINDS, DAY_WORDS, MEASURED, PRIORITIES
 from evenbore.facts.flags import FLAGS
 from evenbore.facts.measures import MEASURES
 from evenbore.run.docs import written
@@ -24,7 +24,14 @@ def test_the_config_and_its_page_hold_the_defaults_of_every_criterion(repo):
     found = {(name, c): weight for name, weights in config["priorities"].items() for c, weight in weights.items()}
     assert found == given
     rows = (repo / "config/README.md").read_text(encoding="utf-8")
-    assert all(f"| … `{c.name}` |" in rows for c in MEASURED)
+    assert all(f"| … `{name}` |" in rows for name in (*(c.name for c in MEASURED), *DAY_KINDS))
+    assert config["own_days"] == DAY_KINDS
+
+
+def test_kinds_of_own_days_have_words_and_criteria_have_a_kind():
+    assert DAY_WORDS.keys() == DAY_KINDS.keys()
+    assert {c.day_kind for c in MEASURED} == DAY_KINDS.keys()
+    assert [c.name for c in CRITERIA.values() if not c.day_kind] == ["total_cost"]
 
 
 def test_every_measure_says_what_it_is():

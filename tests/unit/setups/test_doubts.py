@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from evenbore.facts.criteria import DAY_KINDS
 from evenbore.judge.assess import assess
 from evenbore.setups.doubts import doubted, left_out, without_doubted
 from evenbore.setups.normalise import normalise
@@ -13,7 +14,7 @@ from simulate import study_tables
 LOUDER_DB = 12.0
 NOTES = [57, 62, 69]  # sounding; none of them veiled
 FAMILIES = {"saxophone_alto": load_family("saxophone_alto")}
-CONFIG = {"base_dynamic": "mf", "currency": "EUR", "states": ["as_found"]}
+CONFIG = {"base_dynamic": "mf", "currency": "EUR", "states": ["as_found"], "own_days": DAY_KINDS}
 
 
 def spoilt(flags="", louder_db=0.0):

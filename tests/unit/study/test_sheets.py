@@ -12,7 +12,7 @@ import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.criteria import CRITERIA, DAY_KINDS
 from evenbore.files.errors import StudyError
 from evenbore.files.paths import repo_root
 from evenbore.findings.tolerances import tolerance
@@ -413,13 +413,41 @@ def older_config(folder, *lines):
 
 def test_a_config_from_before_a_criterion_existed_gets_its_default_and_says_so(tmp_path):
     whole = load_study(write_study(tmp_path))
-    assert whole.added == [] and whole.added_settings() == []
+    assert whole.added_settings == []
     study = load_study(older_config(tmp_path, "intonation_spread: 3", "noise: null"))
     assert study.config == whole.config and list(study.config["just_noticeable"]) == list(CRITERIA)[:-1]
-    assert study.added_settings() == [
+    assert study.added_settings == [
         "just_noticeable.intonation_spread: 3 (cents)",
         "just_noticeable.noise: null (dB)",
     ]
+
+
+def test_a_config_from_before_own_days_were_assumed_gets_the_defaults_and_says_so(tmp_path):
+    whole = load_study(write_study(tmp_path))
+    lines = "own_days:", *(f"  {kind}: {scale}" for kind, scale in DAY_KINDS.items())
+    text = (tmp_path / "config/config.yaml").read_text(encoding="utf-8")
+    for line in lines:
+        text, found = re.subn(rf"^{line}.*\n", "", text, flags=re.MULTILINE)
+        assert found == 1
+    (tmp_path / "config/config.yaml").write_text(text, encoding="utf-8")
+    study = load_study(tmp_path)
+    assert study.config == whole.config
+    assert study.added_settings == [
+        "own_days.whole: 0.3 (standard deviations of a take)",
+        "own_days.between_notes: 0.3 (standard deviations of a take)",
+    ]
+
+
+def test_own_days_are_given_all_or_none_and_above_nothing(tmp_path):
+    folder = write_study(tmp_path)
+    for old, new, column in (
+        ("  between_notes: 0.3", "", "own_days.between_notes"),
+        ("  whole: 0.3", "  whole: 0", "own_days.whole"),
+        ("  whole: 0.3", "  wholes: 0.3\n  whole: 0.3", "own_days.wholes"),
+    ):
+        text = re.sub(f"{old}.*\n", f"{new}\n", CONFIG_TEXT)
+        (folder / "config/config.yaml").write_text(text, encoding="utf-8")
+        assert the_problem(folder).column == column
 
 
 @pytest.mark.parametrize("key", ["total_cost", "smoothness"])
@@ -433,7 +461,8 @@ def test_what_is_no_measured_criterion_has_neither_difference_nor_weight(tmp_pat
 
 def test_the_line_to_add_mends_the_config(tmp_path):
     folder = write_study(tmp_path)
-    for key, value in default_config().items():
+    for key in load_schema("config")["required"]:
+        value = default_config()[key]
         text = yaml.safe_dump({k: v for k, v in default_config().items() if k != key})
         (folder / "config/config.yaml").write_text(text, encoding="utf-8")
         line = re.search("`(.*)`", the_problem(folder).allowed).group(1)
@@ -537,7 +566,7 @@ def test_every_unit_range_and_default_of_a_column_is_in_the_readme(name):
 
 def test_default_config_is_right_and_names_no_study_of_its_own(tmp_path):
     assert read_study(write_study(tmp_path)).problems == []
-    assert set(default_config()) == set(load_schema("config")["required"])
+    assert set(default_config()) == {*load_schema("config")["required"], "own_days"}  # without these a default serves
 
 
 # --- anything at all in a sheet or config: StudyError or a study, nothing else
