@@ -68,14 +68,15 @@ def normalised(study: Study) -> tuple[pd.DataFrame, SetupErrors]:
 def assessed(study: Study) -> Assessment:
     """Values, takes and shifts of a study."""
     notes, errors = normalised(study)
-    return assess(notes, errors, study.recordings, study.sheet, [], families(), default_config())
+    players = dict(zip(study.recordings["recording"], study.recordings["player"], strict=True))
+    return assess(notes, errors, study.recordings, study.sheet, [], families(), default_config(), players=players)
 
 
 def pairs(study: Study, found: Assessment, heard: bool = True) -> pd.DataFrame:
     """The pairs table; `heard`: with the just-noticeable differences of the default config. Columns `a`, `b`: numbers
     of the instruments."""
     tables = pairs_table(
-        found.instruments, found.takes, found.shifts, criteria(heard), _states(found), _kinds(study)
+        found.instruments, found.takes, found.shifts, criteria(heard), _states(found), _kinds(study), found.days
     )  # fmt: skip
     table = pd.concat(list(tables), ignore_index=True)
     return table.assign(**{side: table[f"instrument_{side}"].str[1:].astype(int) for side in "ab"})
@@ -108,7 +109,7 @@ def takes_scatter(study: Study) -> dict[str, float]:
 def first_places(study: Study, found: Assessment, preset: str, seed: int) -> pd.Series:
     """Stated probability of the first place under a preset, by instrument; ranked by it first to last."""
     tables = found.instruments, found.takes, found.shifts, criteria()
-    pools = draw_pools(*tables, _states(found), _kinds(study), seed, DRAWS)
+    pools = draw_pools(*tables, _states(found), _kinds(study), found.days, seed, DRAWS)
     gates = dict.fromkeys(study.sheet, "pass")
     ranked = rank_tables(pools, {preset: PRESETS[preset]}, criteria(), gates, set(), _states(found), seed)["ranking"]
     return ranked.set_index("instrument")["p_first"]
@@ -118,7 +119,7 @@ def before_and_after(study: Study, found: Assessment) -> pd.DataFrame:
     """The changes table."""
     config, notes = default_config(), normalised(study)[0]
     tolerances = study_tolerances(notes, study.sheet, families(), config)
-    return changes(found.instruments, _profiles(study), config, tolerances)
+    return changes(found.instruments, found.takes, found.shifts, found.days, _profiles(study), config, tolerances)
 
 
 def clusters(study: Study, seed: int) -> list[int]:
@@ -141,7 +142,7 @@ def promised(visits: list[Visit], takes: int, take_sd: dict[str, float]) -> dict
     for visit in visits:
         sessions.setdefault(f"s{visit.session}", []).append(generator.name(visit.instrument))
     known = {name: (sd, generator.SESSION * sd, sd, "pilot") for name, sd in take_sd.items()}
-    table = precision.predicted(Layout(sessions, takes), {}, known, criteria(heard=False))
+    table = precision.predicted(Layout(sessions, takes), {}, known, criteria(heard=False), default_config()["own_days"])
     return table.set_index("criterion")["detectable_pair"].to_dict()
 
 

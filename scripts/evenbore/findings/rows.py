@@ -53,7 +53,8 @@ def collect_rows(notes: pd.DataFrame, written: Ints) -> Rows:
         for part in (means, grid)
     )
     keys = means.index.to_frame(index=False).assign(takes=counts.to_numpy())
-    return Rows(keys, axis, value, means.index.get_indexer(grid.index.droplevel(["recording"])), take_value)
+    owner_of_take = means.index.get_indexer(cast(pd.MultiIndex, grid.index).droplevel("recording"))
+    return Rows(keys, axis, value, owner_of_take, take_value)
 
 
 def excess(rows: Rows, owner: tuple[str, str], measure: str) -> Floats:

@@ -16,7 +16,7 @@ from scipy import stats
 
 from evenbore.facts.arrays import Floats
 from evenbore.facts.criteria import CRITERIA
-from evenbore.judge.repeatability import OWNER, TAKE_CELL, manner_effects
+from evenbore.judge.repeatability import OWNER, manner_effects
 
 FALSE_REMARKS = 0.05  # chance of any in a study whose takes all scatter alike
 ONE_APART = 3  # takes from which one can be told from the others
@@ -55,7 +55,7 @@ def with_disagreements(instruments: pd.DataFrame, takes: pd.DataFrame) -> pd.Dat
 def _tested(criterion: str, takes: pd.DataFrame) -> Iterable[tuple[tuple[str, str, str], float, str]]:
     """Of every cell of several takes of one criterion: its owner, the chance of its k, and what would be told."""
     takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
-    cells = [(cast(tuple[str, str, str], key), rows) for key, rows in takes.groupby(TAKE_CELL) if len(rows) > 1]
+    cells = [(cast(tuple[str, str, str], key), rows) for key, rows in takes.groupby([*OWNER, "session"]) if len(rows) > 1]
     squares = np.array([rows["value"].var(ddof=0) * len(rows) for _, rows in cells])
     _, chances = mandel_k(squares, np.array([len(rows) - 1.0 for _, rows in cells]))
     step = CRITERIA[criterion].just_noticeable or CRITERIA[criterion].step or 0.0
