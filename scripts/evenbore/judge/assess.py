@@ -472,7 +472,7 @@ def _notes_in_doubt(notes: pd.DataFrame, criterion: Criterion, base_dynamic: str
         telling = telling[telling["articulation"] == criterion.articulation]
     why = left_out(telling["flags"], criterion.reads)
     words: dict[Owner, str] = {}
-    for owner, reasons in why.groupby([telling[key] for key in OWNER]):
+    for owner, reasons in why.groupby([telling[key] for key in OWNER]) if why.notna().any() else ():
         if n := reasons.count():
             named = ", ".join(reasons.value_counts().index)
             words[cast(Owner, owner)] = f"{n} of {len(reasons)} {IN_DOUBT}: {named}"
@@ -581,21 +581,21 @@ def _rows(
     if takes.empty:
         return [_row(owner, criterion, reason=_joined(criterion.missing, unjudged[owner])) for owner in owners]
     halves = _half_widths(takes, shifts, criterion.additive, days)
-    takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
+    played = (takes["value"] - manner_effects(takes)[0]).to_numpy(float)
     # with one block in all, what it adds is the same for everybody
     cells = cells_of(takes)
     apart = ~cells.joined() & (np.unique(cells.block).size > 1)
-    by_owner = takes.assign(alone=apart[cells.of_take]).groupby(OWNER)
+    recordings, place = takes["recording"].to_numpy(object), {owner: n for n, owner in enumerate(cells.owners)}
     rows = []
     for owner in owners:
-        if owner not in by_owner.groups:
+        if owner not in place:
             rows.append(_row(owner, criterion, reason=_joined(criterion.missing, unjudged[owner])))
             continue
-        counted = by_owner.get_group(owner)
-        n = counted["recording"].nunique()
-        value, half = counted["value"].mean(), halves[owner]
+        own = cells.owner[cells.of_take] == place[owner]
+        n = len(set(recordings[own]))
+        value, half = played[own].mean(), halves[owner]
         flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
-        on_days = NO_SESSIONS if counted["alone"].all() and not np.isnan(half) else ""
+        on_days = NO_SESSIONS if apart[cells.of_take][own].all() and not np.isnan(half) else ""
         low, high, small = value - half, value + half, ""
         if criterion.name in DEVIATIONS and (value <= 0 or low < 0):
             small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE

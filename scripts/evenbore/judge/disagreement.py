@@ -55,7 +55,9 @@ def with_disagreements(instruments: pd.DataFrame, takes: pd.DataFrame) -> pd.Dat
 def _tested(criterion: str, takes: pd.DataFrame) -> Iterable[tuple[tuple[str, str, str], float, str]]:
     """Of every cell of several takes of one criterion: its owner, the chance of its k, and what would be told."""
     takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
-    cells = [(cast(tuple[str, str, str], key), rows) for key, rows in takes.groupby([*OWNER, "session"]) if len(rows) > 1]
+    cells = [
+        (cast(tuple[str, str, str], key), rows) for key, rows in takes.groupby([*OWNER, "session"]) if len(rows) > 1
+    ]
     squares = np.array([rows["value"].var(ddof=0) * len(rows) for _, rows in cells])
     _, chances = mandel_k(squares, np.array([len(rows) - 1.0 for _, rows in cells]))
     step = CRITERIA[criterion].just_noticeable or CRITERIA[criterion].step or 0.0
