@@ -95,11 +95,11 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
 def run_steps(folder: Path) -> None:
     """From measured tables to the comparison, as the workflow does it."""
     tables, work, config = folder / "results/tables", folder / "results/work", folder / "config/config.yaml"
-    compared = ("pairs", "ranking", "rank_probabilities", "sensitivity", "value", "clusters")
+    compared = ("pairs", "ranking", "rank_probabilities", "sensitivity", "value", "clusters", "own_days")
     study = {"path_to_study": folder, "path_to_config": config}
     judged = {f"path_to_{t}": tables / f"{t}.tsv" for t in ("criteria", "instruments")}
     takes = {"path_to_takes": work / "takes.parquet"}
-    shifts = {"path_to_shifts": work / "shifts.parquet"}
+    errors = {f"path_to_{t}": work / f"{t}.parquet" for t in ("shifts", "days")}
     notes = {"path_to_notes_normalised": work / "notes.parquet"}
     normalise_study(
         **study, **notes, path_to_recordings=tables / "recordings.tsv",
@@ -108,11 +108,11 @@ def run_steps(folder: Path) -> None:
         path_to_setup_errors=work / "setup_errors.npz",
     )  # fmt: skip
     assess_study(
-        **study, **notes, **judged, **takes, **shifts, path_to_recordings=tables / "recordings.tsv",
+        **study, **notes, **judged, **takes, **errors, path_to_recordings=tables / "recordings.tsv",
         path_to_setup_errors=work / "setup_errors.npz", path_to_tuning_advice=tables / "tuning_advice.tsv",
     )  # fmt: skip
     compare_study(
-        **study, **judged, **takes, **shifts,
+        **study, **judged, **takes, **errors,
         **{f"path_to_{t}": tables / f"{t}.tsv" for t in ("note_profiles", "comparability")},
         paths_to_tables={table: tables / f"{table}.tsv" for table in compared}, path_to_draws=work / "draws.npz",
     )  # fmt: skip
@@ -132,6 +132,7 @@ def vet_sample(folder: Path) -> None:
     vet_study(
         path_to_study=folder, path_to_config=config,
         path_to_notes_normalised=folder / "results/work/notes.parquet",
+        **{f"path_to_{t}": folder / f"results/work/{t}.parquet" for t in ("takes", "shifts", "days")},
         **{f"path_to_{t}": tables / f"{t}.tsv" for t in named},
     )  # fmt: skip
 

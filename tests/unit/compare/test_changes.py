@@ -126,9 +126,9 @@ def test_where_nothing_changed_it_is_rarely_told_that_something_did():
         ]
         table = run(pd.concat(takes, ignore_index=True), pd.concat(profiles, ignore_index=True))
         told += (table["verdict"] == "differs").groupby(table["instrument"]).any().tolist()
-    # 5 % at most of 100, and three standard errors
+    # 10 % at most of 100 over all criteria and measures, and three standard errors
     assert len(told) == 100
-    assert np.mean(told) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 100)
+    assert np.mean(told) <= 0.10 + 3 * np.sqrt(0.10 * 0.90 / 100)
 
 
 def test_the_mended_note_changes_and_the_others_do_not():

@@ -213,8 +213,8 @@ def test_criteria_of_which_nothing_is_found_are_so_many_more_tries():
     table = study_pairs(takes.reset_index(drop=True), criteria=CRITERIA[:3])
     found = table[table["criterion"] == "intonation_spread"]
     assert (table.loc[table["criterion"] != "intonation_spread", "p_adjusted"] > 0.05).all()
-    # three asked, of one there is something to tell
-    assert found["p_adjusted"].tolist() == pytest.approx((3 * stats.false_discovery_control(found["p"])).tolist())
+    # three asked, of one there is something to tell: three times, and half of that from 5 to 10 %
+    assert found["p_adjusted"].tolist() == pytest.approx((1.5 * stats.false_discovery_control(found["p"])).tolist())
 
 
 def test_own_days_are_told_and_what_hangs_on_them():

@@ -123,11 +123,11 @@ def test_smallest_detectable_difference():
     # t(0.975, 10) = 2.228, t(0.80, 10) = 0.879 (any table of t)
     assert detectable(1.0, 10, 0.05) == pytest.approx(2.228 + 0.879, abs=1e-3)
     assert np.isnan(detectable(1.0, 0, 0.05))
-    # two criteria of three pairs each are asked, and two pairs of one of them differ: found at once they need
-    # 5 % · 2 / 3 by Benjamini and Hochberg, and half of that because in the other criterion nothing is found
-    threshold = first_threshold(2, 3, 2)
+    # four criteria of three pairs each are asked, and two pairs of one of them differ: found at once they need
+    # 5 % · 2 / 3 by Benjamini and Hochberg, and half of that because in the other three nothing is found
+    threshold = first_threshold(4, 3, 2)
     assert threshold == pytest.approx(0.05 * 2 / 3 / 2)
-    families = [adjusted(np.array([threshold, threshold, 0.9])), adjusted(np.array([0.9, 0.9, 0.9]))]
+    families = [adjusted(np.array(p)) for p in ([threshold, threshold, 0.9], *[[0.9, 0.9, 0.9]] * 3)]
     told = over_families(families) * families[0]
     assert told[:2].tolist() == pytest.approx([0.05, 0.05])
 
