@@ -61,6 +61,7 @@ def test_steps_write_every_table(study):
         path_to_tuning_advice=out / "tuning_advice.tsv",
         path_to_takes=out / "takes.parquet",
         path_to_shifts=out / "shifts.parquet",
+        path_to_days=out / "days.parquet",
     )
     tables = ("setups", "comparability", "note_profiles", "band_profiles", "criteria", "instruments", "tuning_advice")
     for table in tables:

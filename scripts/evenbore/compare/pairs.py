@@ -165,7 +165,7 @@ def takes_needed(plan: Design, difference: Floats, a: Ints, b: Ints, factor: Flo
     shares, n = plan.errors.shares, plan.errors.n
     variance = plan.of_differences(a, b)[0] ** 2 @ shares
     between = max(float(np.mean(np.square(difference) - variance)), 0.0)
-    pull = between / (between + variance)
+    pull = between / np.maximum(between + variance, np.finfo(float).tiny)
     true = (pull * difference)[:, None] + np.sqrt(pull * variance)[:, None] * _NODES
     now = 1 / n[a] + 1 / n[b]
 

@@ -382,11 +382,13 @@ def test_identical_instruments_are_not_promised_an_answer_by_chance():
 
 
 def test_sessions_that_hide_a_difference_are_named():
-    # What the session of x3 adds is known to within 2: more takes cannot settle a difference of 4 from x2.
+    # What the session of x3 adds is known to within 2: more takes cannot settle a difference of 4 from x2, other days
+    # can. Four takes err by 2, n by 4 / sqrt(n): at least (1.96 + 0.84)² are needed were the 4 the true difference.
     takes = make_takes(np.random.default_rng(15), [0.0, 0.0, 4.0], 4, sd=0.5)
     error = {"instrument": ["x3"], "state": "as_found", "criterion": "intonation_spread", "component": 0, "shift": 2.0}
     row = study_pairs(takes, shifts=pd.DataFrame(error)).set_index(["instrument_a", "instrument_b"]).loc[("x2", "x3")]
-    assert (row["verdict"], row["takes_needed"], row["reason"]) == ("undecided", 2, pairs.NEEDS_OTHER_DAYS)
+    assert (row["verdict"], row["reason"]) == ("undecided", pairs.NEEDS_OTHER_DAYS)
+    assert 8 <= row["takes_needed"] <= 20
 
 
 @pytest.mark.parametrize("shared", [1, 2])
