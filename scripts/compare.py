@@ -2,7 +2,16 @@
 
 from evenbore.compare.cluster import clusters_by_family
 from evenbore.compare.gates import check_gates, seen_by
-from evenbore.compare.pairs import compared_states, in_state, of_criterion, own_days_table, paired, pairs_table
+from evenbore.compare.nextstep import next_table
+from evenbore.compare.pairs import (
+    compared_states,
+    in_state,
+    of_criterion,
+    own_days_table,
+    paired,
+    pairs_table,
+    questions_of,
+)
 from evenbore.compare.rank import draw_pools, rank_tables, save_pools
 from evenbore.compare.value import value_table
 from evenbore.compare.weaklinks import with_weak_links
@@ -45,6 +54,8 @@ def compare_study(
     links = read_table(path_to_comparability, "comparability")
     write_table_parts(with_weak_links(pairs_table(*asked, days), links, sessions), "pairs", paths_to_tables["pairs"])
     tables["own_days"] = own_days_table(*asked, days, settings["own_days"])
+    rows = sheets.instruments, sheets.sessions
+    tables["next"] = next_table(questions_of(*asked, days), scatter[0], days, *rows, base)
     for table, frame in tables.items():
         write_table(frame, table, paths_to_tables[table])
     save_pools(pools, path_to_draws)

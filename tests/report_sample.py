@@ -95,7 +95,7 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
 def run_steps(folder: Path) -> None:
     """From measured tables to the comparison, as the workflow does it."""
     tables, work, config = folder / "results/tables", folder / "results/work", folder / "config/config.yaml"
-    compared = ("pairs", "ranking", "rank_probabilities", "sensitivity", "value", "clusters", "own_days")
+    compared = ("pairs", "ranking", "rank_probabilities", "sensitivity", "value", "clusters", "own_days", "next")
     study = {"path_to_study": folder, "path_to_config": config}
     judged = {f"path_to_{t}": tables / f"{t}.tsv" for t in ("criteria", "instruments")}
     takes = {"path_to_takes": work / "takes.parquet"}

@@ -20,6 +20,7 @@ rule compare:
         value=f"{TABLES}/value.tsv",
         clusters=f"{TABLES}/clusters.tsv",
         own_days=f"{TABLES}/own_days.tsv",
+        next=f"{TABLES}/next.tsv",
         draws=f"{WORK}/draws.npz",
     log:
         "results/logs/compare.log",

@@ -113,12 +113,16 @@ def design(
     moved = _shifts_of(shifts, owners)
     criterion = CRITERIA[takes["criterion"].iloc[0]]
     errors = errors_of(takes, criterion.additive, days[criterion.day_kind])
+    return Design(errors.of(owners), moved, in_one_room(errors, takes, owners))
+
+
+def in_one_room(errors: Errors, takes: pd.DataFrame, owners: Sequence[Owner]) -> Bools:
+    """Whether all that each of the owners (I,) is linked with was recorded in one session; `errors`: of the `takes`."""
     group = dict(zip(errors.owners, errors.group.tolist(), strict=True))
     sessions: dict[float, set[str]] = {}
     for instrument, state, session in takes[[*OWNER, "session"]].itertuples(index=False):
         sessions.setdefault(group[instrument, state], set()).add(session)
-    one_room = np.array([len(sessions.get(group.get(owner, np.nan), ())) == 1 for owner in owners])
-    return Design(errors.of(owners), moved, one_room)
+    return np.array([len(sessions.get(group.get(owner, np.nan), ())) == 1 for owner in owners])
 
 
 def _shifts_of(shifts: pd.DataFrame, owners: Sequence[Owner]) -> Floats:
@@ -164,21 +168,15 @@ def takes_needed(plan: Design, difference: Floats, a: Ints, b: Ints, factor: Flo
     """
     shares, n = plan.errors.shares, plan.errors.n
     variance = plan.of_differences(a, b)[0] ** 2 @ shares
-    between = max(float(np.mean(np.square(difference) - variance)), 0.0)
-    pull = between / np.maximum(between + variance, np.finfo(float).tiny)
-    true = (pull * difference)[:, None] + np.sqrt(pull * variance)[:, None] * _NODES
+    middle, spread = true_difference(difference, variance, max(float(np.mean(np.square(difference) - variance)), 0.0))
+    true = middle[:, None] + spread[:, None] * _NODES
     now = 1 / n[a] + 1 / n[b]
 
     def decided(more: Floats) -> Bools:
         n_a, n_b = np.maximum(n[a], more), np.maximum(n[b], more)
         scale, df = plan.of_differences(a, b, (1 / n_a + 1 / n_b) / now)
-        df = (df + n_a + n_b - n[a] - n[b])[:, None]
-        error = np.sqrt(scale**2 @ shares)[:, None]
-        differ = stats.t.isf(ALPHA / 2 / factor[:, None], df)
-        equal = np.maximum(just_noticeable / error - stats.t.ppf((1 + CONFIDENCE) / 2, df), 0.0)
-        away = true / error
-        told = stats.t.sf(differ - away, df) + stats.t.cdf(-differ - away, df)
-        told += np.nan_to_num(stats.t.cdf(equal - away, df) - stats.t.cdf(-equal - away, df))
+        error = np.sqrt(scale**2 @ shares)
+        told = probability_told(true, error, error, df + n_a + n_b - n[a] - n[b], factor, just_noticeable)
         enough: Bools = told @ _NODE_SHARES >= POWER
         return enough
 
@@ -188,6 +186,29 @@ def takes_needed(plan: Design, difference: Floats, a: Ints, b: Ints, factor: Flo
         enough = decided(middle)
         low, high = np.where(between_takes & ~enough, middle, low), np.where(between_takes & enough, middle, high)
     return np.where(high <= MOST_TAKES, high, np.nan)
+
+
+def true_difference(difference: Floats, variance: Floats, between: float) -> tuple[Floats, Floats]:
+    """Mean and standard deviation (P,) of the true differences, normal, given those seen (P,) with error `variance`
+    (P,; infinite where nothing is known) and what pairs differ by beyond their errors, a variance `between`."""
+    pull = between / np.maximum(between + variance, np.finfo(float).tiny)
+    return pull * difference, np.sqrt(between * (1 - pull))
+
+
+def probability_told(
+    centre: Floats, spread: Floats, error: Floats, df: Floats, factor: Floats, just_noticeable: float | Floats
+) -> Floats:
+    """Probability (P, N) that a difference is decided whose estimate will scatter about `centre` (P, N) by `spread`
+    (P,), as Student's t, and be judged by its standard `error` (P,) on `df` (P,); `factor` (P,): what p is multiplied
+    with for the other questions."""
+    df, error, spread = df[:, None], error[:, None], spread[:, None]
+    limit = np.reshape(just_noticeable, (-1, 1))
+    differ = stats.t.isf(ALPHA / 2 / factor[:, None], df) * error
+    equal = np.maximum(limit - stats.t.ppf((1 + CONFIDENCE) / 2, df) * error, 0.0)
+    told = stats.t.sf((differ - centre) / spread, df) + stats.t.cdf((-differ - centre) / spread, df)
+    told += np.nan_to_num(stats.t.cdf((equal - centre) / spread, df) - stats.t.cdf((-equal - centre) / spread, df))
+    probability: Floats = np.minimum(told, 1.0)  # what surely differs may be told to be equal as well
+    return probability
 
 
 def one_take_a_day(plan: Design) -> Design:
@@ -233,10 +254,15 @@ def pairs_table(
     `instruments`, `criteria`: the results tables; `takes`, `shifts`, `days`: as from `assess`; `states`: state compared
     per instrument, see `compared_states`; `families`: family key per instrument.
     """
-    questions = _questions(instruments, takes, shifts, criteria, states, families, days)
-    times = over_families([adjusted(question.p()) for question in questions if question.plan])
+    questions = questions_of(instruments, takes, shifts, criteria, states, families, days)
+    times = times_asked(questions)
     for question in questions:
         yield _pairs_of(question, times)
+
+
+def times_asked(questions: Sequence["Question"]) -> float:
+    """What the adjusted p of the questions are multiplied with for being asked together; costs are no question."""
+    return over_families([adjusted(question.p()) for question in questions if question.plan])
 
 
 def own_days_table(
@@ -254,10 +280,12 @@ def own_days_table(
     See `pairs_table`; `assumed`: scale of what was assumed beforehand, per kind.
     """
     counts = []
-    for times in (1.0, 0.5, 2.0):
-        scaled = {kind: own._replace(ratios=times * own.ratios) for kind, own in days.items()}
-        questions = _questions(instruments, takes, shifts, criteria, states, families, scaled)
-        counts.append(sum(_differing(questions)))
+    for size in (1.0, 0.5, 2.0):
+        scaled = {kind: own._replace(ratios=size * own.ratios) for kind, own in days.items()}
+        questions = questions_of(instruments, takes, shifts, criteria, states, families, scaled)
+        times = times_asked(questions)
+        heard = [question.judged(times)[0] for question in questions if question.plan]
+        counts.append(sum(int((judged["verdict"] == "differs").sum()) for judged in heard))
     rows = []
     for kind, own in days.items():
         low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(own.shares) - own.shares / 2, own.ratios)
@@ -265,21 +293,7 @@ def own_days_table(
     return pd.DataFrame(rows, columns=names("own_days"))
 
 
-def _differing(questions: Sequence["_Question"]) -> Iterator[int]:
-    """Pairs that differ, question by question; costs are no question."""
-    heard = [question for question in questions if question.plan]
-    times = over_families([adjusted(question.p()) for question in heard])
-    for question in heard:
-        verdict = _judged(question, times)["verdict"]
-        yield int(((verdict == "differs") & (question.not_comparable == "")).sum())
-
-
-def _judged(question: "_Question", times: float) -> pd.DataFrame:
-    scale, df, shares = question.errors()
-    return judge(question.difference, scale, df, question.just_noticeable, shares, times)
-
-
-def _questions(
+def questions_of(
     instruments: pd.DataFrame,
     takes: pd.DataFrame,
     shifts: pd.DataFrame,
@@ -287,7 +301,8 @@ def _questions(
     states: dict[str, str],
     families: Mapping[str, str],
     days: Mapping[str, Days],
-) -> list["_Question"]:
+) -> list["Question"]:
+    """What is asked of the pairs, criterion by criterion; see `pairs_table`."""
     compared = in_state(instruments, states)
     owners = sorted(states.items())
     labels = [name for name, _ in owners]
@@ -300,7 +315,7 @@ def _questions(
     return questions
 
 
-class _Question(NamedTuple):
+class Question(NamedTuple):
     """One criterion, a row of the criteria table, asked of all pairs (P,) of the instruments of `rows`: their
     `difference`, why they are `not_comparable` (empty text: they are), whether they are `linked`, and the design,
     None where there are no takes or the criterion is exact."""
@@ -332,30 +347,38 @@ class _Question(NamedTuple):
     def p(self) -> Floats:
         return two_sided(self.difference, *self.errors())
 
+    def judged(self, times: float) -> tuple[pd.DataFrame, Bools]:
+        """What `judge` tells of the pairs, `times`: see there; and which are undecided (P,) for the room alone."""
+        scale, df, shares = self.errors()
+        judged = judge(self.difference, scale, df, self.just_noticeable, shares, times if self.plan else 1.0)
+        judged.loc[self.not_comparable != "", "verdict"] = "not_comparable"
+        in_one_room = np.zeros(len(judged), bool)
+        if self.plan and CRITERIA[self.criterion.criterion].smoothed:
+            equal = (judged["verdict"] == "no_audible_difference").to_numpy()
+            in_one_room = equal & self.plan.one_room[self.pairs()[0]]
+        judged.loc[in_one_room, "verdict"] = "undecided"
+        return judged, in_one_room
 
-def _question(criterion: Any, rows: pd.DataFrame, plan: Design | None) -> _Question:
+
+def _question(criterion: Any, rows: pd.DataFrame, plan: Design | None) -> Question:
     a, b = np.triu_indices(len(rows), 1)
     value = rows["value"].to_numpy(float, na_value=np.nan)
     exact = criterion.criterion in EXACT
     reason = _not_comparable(rows, criterion.chain_dependent == "yes", exact, a, b)
     difference = np.where(reason == "", value[a] - value[b], np.nan)
     linked = plan.linked(a, b) if plan else np.full(a.size, exact)
-    return _Question(criterion, rows, plan, difference, reason, linked)
+    return Question(criterion, rows, plan, difference, reason, linked)
 
 
-def _pairs_of(question: _Question, times: float) -> pd.DataFrame:
+def _pairs_of(question: Question, times: float) -> pd.DataFrame:
     criterion, rows, plan, difference, reason, linked = question
     reason = reason.copy()
-    judged = _judged(question, times if plan else 1.0)
-    judged.loc[reason != "", "verdict"] = "not_comparable"
+    judged, in_one_room = question.judged(times)
     judged["takes_needed"] = np.nan
     a, b = question.pairs()
-    equal = (judged["verdict"] == "no_audible_difference").to_numpy()
     if plan is None:
-        reason[equal] = SAME_COST
+        reason[(judged["verdict"] == "no_audible_difference").to_numpy()] = SAME_COST
     else:
-        in_one_room = equal & CRITERIA[criterion.criterion].smoothed & plan.one_room[a]
-        judged.loc[in_one_room, "verdict"] = "undecided"
         undecided = (judged["verdict"] == "undecided").to_numpy()
         todo = undecided & ~in_one_room
         if todo.any():
@@ -376,7 +399,7 @@ def _pairs_of(question: _Question, times: float) -> pd.DataFrame:
     )
 
 
-def _what_decides(question: _Question, judged: pd.DataFrame, todo: Bools) -> tuple[Floats, NDArray[np.object_]]:
+def _what_decides(question: Question, judged: pd.DataFrame, todo: Bools) -> tuple[Floats, NDArray[np.object_]]:
     """Takes that would decide the undecided pairs `todo` (P,), and what else there is to say of each of them."""
     plan = question.plan
     assert plan is not None

@@ -250,6 +250,18 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("differ_half", "", "int", "as many if days scattered half as much"),
         Column("differ_twice", "", "int", "as many if days scattered twice as much"),
     ),
+    "next": (
+        Column("step", "", "str", "what to record: undecided, once_more, all_once_more, further_link or another_day"),
+        Column("instruments", "", "str", "the instruments to record, with blanks between"),
+        Column("session", "", "str", "the session to record them in, the last one; empty: a new one"),
+        Column("takes", "", "int", "takes in all"),
+        Column("minutes", "min", "float", "what that takes, about"),
+        Column("decided_now", "", "int", "pairs and criteria that are decided now"),
+        Column("decided_after", "", "float", "as many after the step, as may be expected"),
+        Column("per_minute", "1/min", "float", "pairs and criteria that become decided, for each minute"),
+        Column("criterion", "", "str", "the criterion that gains most"),
+        Column("advice", "", "str", "the same in a musician's words"),
+    ),
     "rank_probabilities": (
         _PRIORITIES,
         _GROUP,

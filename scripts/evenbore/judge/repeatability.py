@@ -230,19 +230,23 @@ def errors_of(takes: pd.DataFrame, additive: bool, days: Days) -> Errors:
     cells = cells_of(takes)
     values = (takes["value"] - effects).to_numpy(float)
     squares, df = _within(cells, values[:, None])
-    return _errors(cells, squares, df, df.sum() - n_effects, additive, days)
+    whole_df = df.sum() - n_effects
+    s_r2 = squares.sum() / whole_df if whole_df > 0 else np.nan
+    return _errors(cells, s_r2, squares, df, whole_df, additive, days)
 
 
 def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days) -> Errors:
     """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`."""
     cells = cells_of(takes)
     df = np.bincount(cells.owner, cells.size - 1).astype(float)
-    return _errors(cells, s_r**2 * df, df, df.sum(), additive, days)
+    return _errors(cells, s_r**2, s_r**2 * df, df, df.sum(), additive, days)
 
 
-def _errors(cells: Cells, squares: Floats, df: Floats, whole_df: float, additive: bool, days: Days) -> Errors:
-    """`squares`, `df` (I,): sums of squares of each owner's takes within cells, and their degrees of freedom."""
-    s_r2 = squares.sum() / whole_df if whole_df > 0 else np.nan
+def _errors(
+    cells: Cells, s_r2: float, squares: Floats, df: Floats, whole_df: float, additive: bool, days: Days
+) -> Errors:
+    """`s_r2`: variance of takes on `whole_df`; `squares`, `df` (I,): sums of squares of each owner's takes within cells,
+    and their degrees of freedom."""
     moderated = (squares + PRIOR_DF * s_r2) / (df + PRIOR_DF)
     weights = _mean_weights(cells)
     if additive:

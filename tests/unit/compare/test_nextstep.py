@@ -1,0 +1,107 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from evenbore.compare import nextstep, pairs
+from evenbore.facts.criteria import CRITERIA as CRITERIA_KNOWN
+from evenbore.facts.criteria import DAY_KINDS
+from evenbore.files.tables import conform
+from evenbore.judge.assess import without_session_offsets
+from evenbore.judge.repeatability import Days
+
+CRITERIA = pd.DataFrame(
+    {
+        "criterion": ["tuning_offset", "response", "dynamic_range", "timbre_evenness"],
+        "unit": ["cents", "ms", "dB", "dB"],
+        "chain_dependent": ["no", "no", "no", "yes"],
+        "just_noticeable": [np.nan, np.nan, np.nan, 1.0],
+    }
+)
+NO_SHIFTS = pd.DataFrame(columns=["instrument", "state", "criterion", "component", "shift"])
+RATIO, SD, SPREAD = 0.5, 3.0, 5.0
+DAYS = dict.fromkeys(DAY_KINDS, Days(np.array([RATIO]), np.ones(1), 5.0))
+NAMES = [f"x{i}" for i in range(1, 7)]
+
+
+class Drawn:
+    """A world of instruments (true values), their days and sessions, from which takes are drawn."""
+
+    def __init__(self, rng, names=NAMES, spread=SPREAD, sd=SD):
+        self.rng, self.sd = rng, sd
+        self.truth = {name: rng.normal(0, spread) for name in names}
+        self.days, self.sessions = {}, {}
+
+    def takes(self, plan, criterion="tuning_offset", articulation="slurred"):
+        """`plan`: (instrument, session, number of takes)."""
+        rows = []
+        for name, session, count in plan:
+            day = self.days.setdefault((name, session), self.rng.normal(0, RATIO * self.sd))
+            offset = self.sessions.setdefault(session, self.rng.normal(0, 10))
+            for _ in range(count):
+                value = self.truth[name] + day + offset + self.rng.normal(0, self.sd)
+                rows.append((name, "as_found", session, "up", articulation, criterion, value, "p"))
+        columns = ["instrument", "state", "session", "direction", "articulation", "criterion", "value", "player"]
+        return pd.DataFrame(rows, columns=columns)
+
+
+def asked(takes, groups=None):
+    takes = without_session_offsets(takes.reset_index(drop=True))
+    table = takes.groupby(["instrument", "state", "criterion"])["value"].mean().reset_index()
+    table["group"] = table["instrument"].map(groups or {}).fillna(1).astype(int)
+    states = dict.fromkeys(table["instrument"], "as_found")
+    criteria = CRITERIA[CRITERIA["criterion"].isin(takes["criterion"])]
+    kinds = dict.fromkeys(states, "saxophone_alto")
+    questions = pairs.questions_of(table.assign(reason=""), takes, NO_SHIFTS, criteria, states, kinds, DAYS)
+    return questions, takes
+
+
+def steps_of(takes, references=(), groups=None):
+    questions, takes = asked(takes, groups)
+    sheet = {name: {"label": name.upper(), "reference": "yes" if name in references else "no"} for name in NAMES}
+    sessions = dict.fromkeys(sorted(takes["session"].unique()), {"date": None})
+    return conform(nextstep.next_table(questions, takes, DAYS, sheet, sessions, "mf"), "next")
+
+
+def decided(takes):
+    questions, _ = asked(takes)
+    times = pairs.times_asked(questions)
+    told = [question.judged(times)[0]["verdict"] for question in questions]
+    return sum(int(verdict.isin(["differs", "no_audible_difference"]).sum()) for verdict in told)
+
+
+ACROSS = [*((name, "s1", 3) for name in NAMES[:3]), *((name, "s2", 3) for name in NAMES[3:])]
+DESIGNS = {
+    # one session, two takes of each; all once more, or three
+    "all_once_more": [(name, "s1", 2) for name in NAMES],
+    "once_more": [(name, "s1", 2) for name in NAMES],
+    # two sessions, linked by x1 alone; another one as well
+    "further_link": [*ACROSS, ("x1", "s2", 3)],
+    # nothing links them yet
+    "unlinked": ACROSS,
+    # nothing repeated
+    "single takes": [(name, "s1", 1) for name in NAMES],
+}
+KINDS = {"unlinked": "further_link", "single takes": "all_once_more"}
+
+
+@pytest.mark.parametrize("design", DESIGNS)
+def test_as_many_pairs_become_decided_as_expected(design):
+    rng = np.random.default_rng(1)
+    kind = KINDS.get(design, design)
+    # where nothing is repeated, takes scatter as plans assume of it
+    sd = CRITERIA_KNOWN["tuning_offset"].planning_sd[2] if design == "single takes" else SD
+    expected, counted = [], []
+    for _ in range(60):
+        drawn = Drawn(rng, sd=sd)
+        takes = drawn.takes(DESIGNS[design])
+        table = steps_of(takes)
+        if not (table["step"] == kind).any():
+            continue  # nothing is undecided
+        step = table[table["step"] == kind].iloc[0]
+        assert step["decided_now"] == decided(takes)
+        more = drawn.takes([(name, step["session"], 1) for name in step["instruments"].split()])
+        expected.append(step["decided_after"] - step["decided_now"])
+        counted.append(decided(pd.concat([takes, more])) - step["decided_now"])
+    off = np.array(counted) - np.array(expected)
+    print(design, np.mean(expected), np.mean(counted), off.std() / np.sqrt(off.size), off.size)
+    assert np.mean(off) == pytest.approx(0, abs=3 * off.std() / np.sqrt(off.size))
