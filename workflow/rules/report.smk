@@ -140,6 +140,8 @@ rule page:
             rules.vet.output.vetting,
             rules.vet.output.status,
             rules.vet.output.changes,
+            rules.compare.output.own_days,
+            rules.compare.output.next,
         ],
         draws=rules.compare.output.draws,
         clips=clips_wanted,

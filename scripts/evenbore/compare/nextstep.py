@@ -101,10 +101,10 @@ def next_table(
     for step in _steps(asked, takes, sheet, sessions):
         gains = {one.name: one.after(step) - one.now for one in asked}
         now, most = sum(one.now for one in asked), max(gains, key=gains.__getitem__)
-        gain = sum(gains.values())
+        gain, what = sum(gains.values()), _in_words(step, sheet, base_dynamic)
         rows.append(
             (step.kind, " ".join(step.instruments), step.session, step.takes, step.minutes, now, now + gain,
-             gain / step.minutes, most, _advice(step, gain, most, sheet, base_dynamic))
+             gain / step.minutes, most, what, _advice(what, step.minutes, gain, most))
         )  # fmt: skip
     table = pd.DataFrame(rows, columns=names("next"))
     return table.sort_values("per_minute", ascending=False, kind="stable", ignore_index=True)
@@ -215,7 +215,7 @@ def _steps(
     states = dict(asked[0].owners)
     compared = takes[takes["state"] == takes["instrument"].map(states)]
     members = compared.groupby("session")["instrument"].agg(set)
-    last = max((s for s in sessions if s in members), key=lambda s: sessions[s].get("date") or "")
+    last = sorted((s for s in sessions if s in members), key=lambda s: sessions[s]["date"] or "")[-1]
     here = members[last]
 
     def first(names: Iterable[str]) -> list[str]:
@@ -244,14 +244,19 @@ def _steps(
     ))  # fmt: skip
 
 
-def _advice(step: Step, gain: float, most: str, sheet: Mapping[str, Row], base_dynamic: str) -> str:
-    """The step in a musician's words."""
+def _in_words(step: Step, sheet: Mapping[str, Row], base_dynamic: str) -> str:
+    """What to do, for a musician."""
     labels = [str(sheet[name]["label"]) for name in step.instruments]
     who = " and ".join(filter(None, [", ".join(labels[:-1]), labels[-1]]))
-    what = _WORDS[step.kind].format(who=who, count=len(labels), session=step.session)
+    where = _WORDS[step.kind].format(who=who, count=len(labels), session=step.session)
     manner = f"{' and '.join(filter(None, step.articulations))} at {base_dynamic}".strip()
     softly = ", and once softly and once loudly" if step.dynamics else ""
-    text = f"record {what} ({manner}{softly}), {step.takes} takes, about {step.minutes:.0f} minutes"
+    return f"record {where} ({manner}{softly})"
+
+
+def _advice(what: str, minutes: float, gain: float, most: str) -> str:
+    """What to do and what comes of it."""
     if gain < LEAST_GAIN:
-        return f"{text}: hardly any more comparison would be decided"
-    return f"{text}: some {gain:.0f} more comparisons would be decided, {plain(most)} above all"
+        return f"{what}, about {minutes:.0f} minutes: hardly any more comparison would be decided"
+    more = f"some {gain:.0f} more comparisons would be decided, {plain(most)} above all"
+    return f"{what}, about {minutes:.0f} minutes: {more}"

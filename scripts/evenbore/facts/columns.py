@@ -260,7 +260,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("decided_after", "", "float", "as many after the step, as may be expected"),
         Column("per_minute", "1/min", "float", "pairs and criteria that become decided, for each minute"),
         Column("criterion", "", "str", "the criterion that gains most"),
-        Column("advice", "", "str", "the same in a musician's words"),
+        Column("what", "", "str", "what to do, in a musician's words"),
+        Column("advice", "", "str", "the same with what comes of it"),
     ),
     "rank_probabilities": (
         _PRIORITIES,

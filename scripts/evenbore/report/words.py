@@ -9,13 +9,16 @@ from typing import Any, TypeAlias
 import numpy as np
 import pandas as pd
 
+from evenbore.compare.nextstep import LEAST_GAIN
+from evenbore.facts.criteria import DAY_WORDS
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.words import plain
-from evenbore.report.results import Results
+from evenbore.report.results import Results, rows_of
 
 LEADERS_PROBABILITY = 0.90
 """Probability that the first place is among the instruments named."""
 MOST_NAMED = 10
+MOST_STEPS = 5
 _Groups: TypeAlias = Iterable[tuple[tuple[Any, ...], pd.DataFrame]]  # keys, rows
 
 
@@ -62,13 +65,14 @@ def value_texts(row: Any) -> tuple[str, str]:
 
 @dataclass(frozen=True)
 class Place:
-    """One instrument's place under one set of priorities."""
+    """One instrument's place under one set of priorities; `given_up`: see the table `ranking`."""
 
     instrument: str
     p_first: float
     rank_low: int
     rank_high: int
     gate: str
+    given_up: float
 
 
 @dataclass(frozen=True)
@@ -107,8 +111,8 @@ def answers(results: Results) -> list[Answer]:
     rankings: _Groups = ranked.groupby(["priorities", "kind", "group"], sort=False)
     for (priorities, kind, group), part in rankings:
         rows: Iterable[Any] = part.itertuples(index=False)
-        places = [Place(row.instrument, row.p_first, int(row.rank_low), int(row.rank_high), _failed(row.gate))
-                  for row in rows]  # fmt: skip
+        places = [Place(row.instrument, row.p_first, int(row.rank_low), int(row.rank_high), _failed(row.gate),
+                        row.given_up) for row in rows]  # fmt: skip
         known = set(values.loc[values["instrument"].isin(part["instrument"]), "criterion"])
         weighed = [c for c, weight in config["priorities"].get(priorities, {}).items() if weight]
         likeliest = sorted(places, key=lambda place: -place.p_first)
@@ -176,6 +180,28 @@ def rank_texts(results: Results, ranked: list[Answer]) -> dict[str, str]:
     told = {name: f"Rank (90 % interval) for {'; '.join(texts)}." for name, texts in parts.items() if texts}
     alone = dict.fromkeys(parts, "Nothing of its kind to rank it with.")
     return dict.fromkeys(results.order, "Not ranked.") | alone | told
+
+
+def own_days(table: pd.DataFrame, comparability: pd.DataFrame) -> str:
+    """In words, what is known of the instruments' own days and what hangs on it, from the tables `own_days` and of that
+    name; empty where no instrument links sessions."""
+    if table.empty or not (comparability["links"] > 0).any():
+        return ""
+    scatters = [
+        f"{number(row.median, 2)} of a take in {DAY_WORDS[row.kind]} ({'seen' if row.witnesses > 0 else 'assumed'})"
+        for row in rows_of(table)
+    ]
+    counts = table.iloc[0]
+    return (
+        f"An instrument's own days scatter by {' and '.join(scatters)}. With days half as large {counts['differ_half']}"
+        f" pairs would differ instead of {counts['differ']}, with days twice as large {counts['differ_twice']}."
+    )
+
+
+def next_steps(table: pd.DataFrame) -> list[Any]:
+    """The rows of the table `next` that are worth telling of, MOST_STEPS at most."""
+    gains = table["decided_after"] - table["decided_now"] >= LEAST_GAIN
+    return list(rows_of(table[gains].head(MOST_STEPS)))
 
 
 def who(results: Results, name: str, state: str) -> str:

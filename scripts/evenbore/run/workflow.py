@@ -192,10 +192,24 @@ def _success(study: Path, progress: Progress) -> str:
         if count["ok"] < count.total():
             text += f"; the reasons are in {shown_path(table)}"
         lines.append(text)
+    lines += _judged(study / "results" / "tables")
     report = study / "results" / "report.html"
     if report.is_file():
         lines.append(f"Report: {shown_path(report)}")
     return "\n".join(lines)
+
+
+def _judged(tables: Path) -> list[str]:
+    """What hangs on own days, and what to record next."""
+    wanted = [tables / f"{name}.tsv" for name in ("own_days", "comparability", "next")]
+    if not all(path.is_file() for path in wanted):
+        return []
+    from evenbore.files.tables import read_table
+    from evenbore.report.words import next_steps, own_days
+
+    days, links, steps = (read_table(path, path.stem) for path in wanted)
+    best = [f"Next: {step.advice}." for step in next_steps(steps)[:1]]
+    return [*filter(None, [own_days(days, links)]), *best]
 
 
 def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:

@@ -84,6 +84,7 @@ DESIGNS = {
 KINDS = {"unlinked": "further_link", "single takes": "all_once_more"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("design", DESIGNS)
 def test_as_many_pairs_become_decided_as_expected(design):
     rng = np.random.default_rng(1)
@@ -105,3 +106,52 @@ def test_as_many_pairs_become_decided_as_expected(design):
     off = np.array(counted) - np.array(expected)
     print(design, np.mean(expected), np.mean(counted), off.std() / np.sqrt(off.size), off.size)
     assert np.mean(off) == pytest.approx(0, abs=3 * off.std() / np.sqrt(off.size))
+
+
+def test_of_two_sessions_without_a_link_one_instrument_of_the_first_is_wanted_in_the_second():
+    rng = np.random.default_rng(2)
+    takes = Drawn(rng, spread=30.0, sd=1.0).takes(ACROSS)
+    table = steps_of(takes, references=("x2",))
+    best = table.iloc[0]
+    assert (best["step"], best["instruments"], best["session"]) == ("further_link", "x2", "s2")
+    # of the nine pairs across the sessions nothing is known; nearly all differ by much more than they err
+    assert best["decided_after"] - best["decided_now"] > 6
+    assert (table.loc[table["step"] == "once_more", "decided_after"] - best["decided_now"] < 1).all()
+
+
+def test_where_nothing_was_repeated_second_takes_are_wanted():
+    rng = np.random.default_rng(3)
+    table = steps_of(Drawn(rng, spread=30.0, sd=1.0).takes(DESIGNS["single takes"]))
+    best = table.sort_values("decided_after").iloc[-1]
+    assert (table["decided_now"] == 0).all()
+    assert (best["step"], best["takes"], best["minutes"]) == ("all_once_more", 6, 12)
+    assert best["decided_after"] > 10
+    assert best["advice"] == (
+        "record all 6 instruments of session s1 there once more (slurred at mf), about 12 minutes: some"
+        f" {best['decided_after']:.0f} more comparisons would be decided, tuning offset above all"
+    )
+
+
+def test_a_step_tells_of_the_criteria_that_its_takes_are_made_for():
+    rng = np.random.default_rng(4)
+    drawn = Drawn(rng)
+    plan = [(name, "s1", 2) for name in NAMES]
+    kinds = (("tuning_offset", "slurred"), ("response", "tongued"), ("dynamic_range", "slurred"))
+    table = steps_of(pd.concat([drawn.takes(plan, *kind) for kind in kinds]))
+    whole, base = (table[(table["step"] == "all_once_more") & (table["takes"] == n)].iloc[0] for n in (24, 12))
+    assert "slurred and tongued at mf, and once softly and once loudly" in whole["advice"]
+    assert "softly" not in base["advice"]
+    assert whole["decided_after"] > base["decided_after"]
+
+
+def test_sessions_of_another_group_become_comparable_by_a_link():
+    rng = np.random.default_rng(5)
+    takes = Drawn(rng, spread=30.0, sd=1.0).takes(ACROSS, "timbre_evenness")
+    groups = {name: 1 + (name in NAMES[3:]) for name in NAMES}
+    best = steps_of(takes, groups=groups).iloc[0]
+    assert best["step"] == "further_link" and best["decided_after"] - best["decided_now"] > 6
+
+
+def test_nothing_is_asked_for_where_everything_is_decided():
+    takes = Drawn(np.random.default_rng(6), spread=1e4, sd=0.1).takes([(name, "s1", 3) for name in NAMES])
+    assert steps_of(takes).empty
