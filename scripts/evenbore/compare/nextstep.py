@@ -40,12 +40,12 @@ MOST_TOGETHER = 3
 """Instruments of a step that stand in most undecided pairs, references of another day, and sessions to link."""
 LEAST_GAIN = 0.5
 """Fewer pairs are not worth telling of."""
-ROUNDS = 10
+FACTOR_ROUNDS = 10
 ANOTHER_DAY = ""  # no session of the sheet has this name
 
 
 @dataclass(frozen=True)
-class Step:
+class FurtherTakes:
     """A turn each of some `instruments` in a `session`: a take of every one of `articulations` at the base dynamic, and
     with `dynamics` a soft and a loud one. `kind`: a key of _WORDS."""
 
@@ -92,8 +92,8 @@ def next_table(
     """The next table: steps by how many pairs each would decide for each minute, the most first; empty where nothing is
     undecided.
 
-    `questions`: from `pairs.questions_of`; `takes`, `days`: as from `assess`; `sheet`, `sessions`: rows of the sheets of
-    instruments and sessions.
+    `questions`: from `pairs.questions_of`; `takes`, `days`: as from `assess`; `sheet`, `sessions`: rows of the sheets
+    of instruments and sessions.
     """
     times = times_asked(questions)
     asked = [_Asked(question, takes, days, times) for question in questions if question.plan]
@@ -154,7 +154,7 @@ class _Asked:
         scale, df = errors.of(self.owners).of_differences(*self.question.pairs(), self.moved)
         return errors, scale**2 @ errors.shares, df
 
-    def after(self, step: Step) -> float:
+    def after(self, step: FurtherTakes) -> float:
         """Pairs that are decided after the step, as may be expected."""
         if not step.told_of(self.criterion):
             return self.now
@@ -186,11 +186,11 @@ class _Asked:
         factor = self.factor[changed] * max(asked.sum() / max(self.linked.sum(), 1), 1.0)
         if np.isnan(factor).any():  # no p is known: Benjamini and Hochberg's, of as many as will be told
             factor = np.ones(error.size)
-            for _ in range(ROUNDS):
+            for _ in range(FACTOR_ROUNDS):
                 factor = np.full(error.size, error.size / max(told(factor), 1.0))
         return float(self.decided[~changed].sum()) + told(factor)
 
-    def _further(self, step: Step) -> pd.DataFrame:
+    def _further(self, step: FurtherTakes) -> pd.DataFrame:
         """The takes that the step adds, by whoever played last there or at all; columns as for `cells_of`."""
         states = dict(self.owners)
         rows = [(name, states[name]) for name in step.instruments for _ in range(step.told_of(self.criterion))]
@@ -203,13 +203,13 @@ class _Asked:
 
 def _steps(
     asked: Sequence[_Asked], takes: pd.DataFrame, sheet: Mapping[str, Row], sessions: Mapping[str, Row]
-) -> list[Step]:
+) -> list[FurtherTakes]:
     """The steps that are tried: a handful, however large the study."""
     pending: Counter[str] = Counter()
     for one in asked:
-        a, b = (side[one.open] for side in one.question.pairs())
-        for name, count in zip(*np.unique(one.question.rows.index.to_numpy(str)[np.r_[a, b]], return_counts=True)):
-            pending[str(name)] += int(count)
+        labels = one.question.rows.index.to_numpy()
+        for side in one.question.pairs():
+            pending.update(labels[side[one.open]])
     if not pending:
         return []
     states = dict(asked[0].owners)
@@ -239,12 +239,12 @@ def _steps(
     manners = tuple(sorted(at_base["articulation"].unique()))
     with_dynamics = [False, True] if len(at_base) < len(compared) else [False]
     return list(dict.fromkeys(
-        Step(kind, tuple(instruments), session, manners, dynamics)
+        FurtherTakes(kind, tuple(instruments), session, manners, dynamics)
         for kind, instruments, session in turns if instruments for dynamics in with_dynamics
     ))  # fmt: skip
 
 
-def _in_words(step: Step, sheet: Mapping[str, Row], base_dynamic: str) -> str:
+def _in_words(step: FurtherTakes, sheet: Mapping[str, Row], base_dynamic: str) -> str:
     """What to do, for a musician."""
     labels = [str(sheet[name]["label"]) for name in step.instruments]
     who = " and ".join(filter(None, [", ".join(labels[:-1]), labels[-1]]))

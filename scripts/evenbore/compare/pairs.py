@@ -329,10 +329,12 @@ class Question(NamedTuple):
 
     @property
     def just_noticeable(self) -> float:
+        """Its smallest difference that is noticed, NaN: none known."""
         noticed = self.criterion.just_noticeable
         return np.nan if pd.isna(noticed) else float(noticed)
 
     def pairs(self) -> tuple[Ints, Ints]:
+        """First and second instrument of the pairs, as places among the rows."""
         a, b = np.triu_indices(len(self.rows), 1)
         return a, b
 
@@ -345,6 +347,7 @@ class Question(NamedTuple):
         return np.where((comparable & self.linked)[:, None], scale, np.nan), df, self.plan.errors.shares
 
     def p(self) -> Floats:
+        """Two-sided p of no difference, NaN where no link tells it."""
         return two_sided(self.difference, *self.errors())
 
     def judged(self, times: float) -> tuple[pd.DataFrame, Bools]:

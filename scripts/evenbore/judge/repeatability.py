@@ -245,8 +245,8 @@ def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days) 
 def _errors(
     cells: Cells, s_r2: float, squares: Floats, df: Floats, whole_df: float, additive: bool, days: Days
 ) -> Errors:
-    """`s_r2`: variance of takes on `whole_df`; `squares`, `df` (I,): sums of squares of each owner's takes within cells,
-    and their degrees of freedom."""
+    """`s_r2`: variance of takes on `whole_df`; `squares`, `df` (I,): sums of squares of each owner's takes within
+    cells, and their degrees of freedom."""
     moderated = (squares + PRIOR_DF * s_r2) / (df + PRIOR_DF)
     weights = _mean_weights(cells)
     if additive:

@@ -115,7 +115,7 @@ def _context(
         "traits": words.traits(results),
         "pairs": pairs,
         "next_steps": words.next_steps(results.tables["next"]),
-        "own_days": words.own_days(results.tables["own_days"], results.tables["comparability"]),
+        "own_days": words.own_days_words(results.tables["own_days"], results.tables["comparability"]),
         "compare_data": _script_data(_side_by_side(results, profiles)),
         "verdicts": VERDICTS,
         "kinds": FINDINGS,

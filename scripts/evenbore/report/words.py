@@ -18,7 +18,7 @@ from evenbore.report.results import Results, rows_of
 LEADERS_PROBABILITY = 0.90
 """Probability that the first place is among the instruments named."""
 MOST_NAMED = 10
-MOST_STEPS = 5
+MOST_NEXT = 5
 _Groups: TypeAlias = Iterable[tuple[tuple[Any, ...], pd.DataFrame]]  # keys, rows
 
 
@@ -182,7 +182,7 @@ def rank_texts(results: Results, ranked: list[Answer]) -> dict[str, str]:
     return dict.fromkeys(results.order, "Not ranked.") | alone | told
 
 
-def own_days(table: pd.DataFrame, comparability: pd.DataFrame) -> str:
+def own_days_words(table: pd.DataFrame, comparability: pd.DataFrame) -> str:
     """In words, what is known of the instruments' own days and what hangs on it, from the tables `own_days` and of that
     name; empty where no instrument links sessions."""
     if table.empty or not (comparability["links"] > 0).any():
@@ -199,9 +199,9 @@ def own_days(table: pd.DataFrame, comparability: pd.DataFrame) -> str:
 
 
 def next_steps(table: pd.DataFrame) -> list[Any]:
-    """The rows of the table `next` that are worth telling of, MOST_STEPS at most."""
+    """The rows of the table `next` that are worth telling of, MOST_NEXT at most."""
     gains = table["decided_after"] - table["decided_now"] >= LEAST_GAIN
-    return list(rows_of(table[gains].head(MOST_STEPS)))
+    return list(rows_of(table[gains].head(MOST_NEXT)))
 
 
 def who(results: Results, name: str, state: str) -> str:

@@ -140,14 +140,18 @@ def _new(arguments: argparse.Namespace) -> int:
 def _check(arguments: argparse.Namespace) -> int:
     if arguments.against is not None:
         return _against(arguments)
+    from evenbore.plan.singlelink import single_links
     from evenbore.study.check import check_study
     from evenbore.study.sheets import load_study
 
     problems = check_study(arguments.study)
     if problems:
         return _report(problems)
-    _tell_added(load_study(arguments.study).added_settings)
+    study = load_study(arguments.study)
+    _tell_added(study.added_settings)
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
+    for told in single_links(study):
+        print(told)
     return 0
 
 

@@ -205,11 +205,11 @@ def _judged(tables: Path) -> list[str]:
     if not all(path.is_file() for path in wanted):
         return []
     from evenbore.files.tables import read_table
-    from evenbore.report.words import next_steps, own_days
+    from evenbore.report.words import next_steps, own_days_words
 
     days, links, steps = (read_table(path, path.stem) for path in wanted)
     best = [f"Next: {step.advice}." for step in next_steps(steps)[:1]]
-    return [*filter(None, [own_days(days, links)]), *best]
+    return [*filter(None, [own_days_words(days, links)]), *best]
 
 
 def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:

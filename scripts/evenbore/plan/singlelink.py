@@ -1,0 +1,74 @@
+"""Sessions that one instrument alone links: what that costs, against two, before anything is measured.
+
+Smallest difference of tuning that is told between instruments of two sessions, each recorded in one of them, by the
+model that judges pairs (`precision`), with the scatter that plans assume and the study's number of takes.
+"""
+
+import math
+from collections import Counter
+
+import networkx as nx
+import numpy as np
+
+from evenbore.compare.multiplicity import detectable, first_threshold
+from evenbore.facts.criteria import CRITERIA, MEASURED
+from evenbore.judge.repeatability import assumed_days
+from evenbore.plan.layout import Layout
+from evenbore.plan.precision import pair_errors
+from evenbore.study.sheets import Study
+
+MOST = 20
+"""Instruments of a session that are reckoned with: more change nothing but the degrees of freedom."""
+
+
+def single_links(study: Study) -> list[str]:
+    """In words, which instruments alone link sessions, and what a second one would change."""
+    graph: nx.Graph[tuple[str, ...]] = nx.Graph()
+    base = [row for row in study.recordings if row["dynamic"] == study.config["base_dynamic"]]
+    for row in base:
+        graph.add_edge(("session", row["session"]), ("owner", row["instrument"], row["state"]))
+    takes = Counter((row["session"], row["instrument"], row["state"]) for row in base)
+    rounds = max(round(float(np.median(list(takes.values()))) if takes else 0), 2)
+    told = []
+    for node in sorted(nx.articulation_points(graph)):
+        if node[0] == "session" or len(graph[node]) < 2:
+            continue
+        rest = graph.subgraph(set(graph) - {node})
+        # one session of each part that it joins
+        joined = sorted(
+            min(part & set(graph[node])) for part in nx.connected_components(rest) if part & set(graph[node])
+        )
+        *sessions, last = (session for _, session in joined)
+        visits = {
+            session[1]: [node[1], *sorted(owner[1] for owner in graph[session] if owner != node)[:MOST]]
+            for session in joined[:2]
+        }
+        label = study.instruments[node[1]]["label"]
+        told.append(
+            f"{label} alone links the sessions {', '.join(sessions)} and {last}. {_cost(study, visits, rounds)}"
+        )
+    return told
+
+
+def _cost(study: Study, visits: dict[str, list[str]], rounds: int) -> str:
+    """What is told across two sessions by one link (first of the `visits`), and by two."""
+    (link, *here), (_, *there) = visits.values()
+    if not (here and there):
+        return "Let two or three instruments do so."
+    second = dict(zip(visits, ([link, *here], [link, here[0], *there]), strict=True))
+    one, two = (_detectable(study, Layout(each, rounds)) for each in (visits, second))
+    return (
+        f"The smallest difference of tuning that is told between instruments of two of them is about {one:.1f} cents,"
+        f" with a second instrument in both {two:.1f}: let two or three instruments do so."
+    )
+
+
+def _detectable(study: Study, layout: Layout) -> float:
+    """Smallest difference (cents) told between the worst pair of the layout."""
+    criterion = CRITERIA["tuning_offset"]
+    assert criterion.planning_sd is not None
+    days = assumed_days(study.config["own_days"])[criterion.day_kind]
+    _, worst, df = pair_errors(layout, criterion.planning_sd[2], criterion.additive, days)
+    count = len({row["instrument"] for row in study.recordings})
+    families = sum(c.planning_sd is not None for c in MEASURED)
+    return detectable(worst, df, first_threshold(families, math.comb(count, 2), count - 1))
