@@ -36,6 +36,7 @@ from evenbore.judge.repeatability import OWNER, Days, Errors, contrast, planned_
 
 # ASSUME: own guesses, no source: a scale up and down with changing over; arriving, setting up and warming up
 MINUTES_PER_TAKE, MINUTES_PER_SESSION = 2.0, 30.0
+# ASSUME: own choice, no source
 MOST_TOGETHER = 3
 """Instruments of a step that stand in most undecided pairs, references of another day, and sessions to link."""
 LEAST_GAIN = 0.5

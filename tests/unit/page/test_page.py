@@ -228,11 +228,51 @@ def test_the_glossary_says_of_every_criterion_what_it_is_in_plain_words(document
         assert f"{criterion.glossary} At its best: {criterion.good}; at its worst: {criterion.bad}." in text
 
 
+def test_the_answer_says_what_the_likeliest_first_gives_up(document, results):
+    text = " ".join("".join(document.text).split())
+    ranking = results.tables["ranking"].set_index(["priorities", "instrument"])["given_up"]
+    told = [answer for answer in words.answers(results) if not answer.alone]
+    assert len(told) > 1
+    for answer in told:
+        given_up = ranking[answer.priorities, answer.first.instrument].min()
+        assert f"Taking it gives up {given_up:.2f} just-noticeable steps on average against the best" in text
+
+
+def test_what_to_record_next_stands_with_the_pairs(document, results):
+    text = " ".join(" ".join(document.text).split())
+    steps = words.next_steps(results.tables["next"])
+    assert 0 < len(steps) <= words.MOST_NEXT
+    assert f"Most for each minute: {' '.join(steps[0].advice.split())}." in text
+    for step in steps:
+        row = (
+            f"{' '.join(step.what.split())} {step.takes} {step.minutes:.0f} {step.decided_now} {step.decided_after:.0f}"
+        )
+        assert row in text
+    hardly = results.tables["next"].assign(decided_after=lambda rows: rows["decided_now"] + 0.4)
+    assert words.next_steps(hardly) == []
+
+
+def test_what_hangs_on_days_is_said_where_sessions_are_linked(document, results):
+    days = pd.DataFrame(
+        {"kind": ["between_notes", "whole"], "median": [0.195, 0.4], "witnesses": [2.5, 0.0], "differ": 108,
+         "differ_half": 135, "differ_twice": 56}
+    )  # fmt: skip
+    links = results.tables["comparability"]
+    assert words.own_days_words(days, links) == (
+        "An instrument's own days scatter by 0.20 of a take in one note against another (seen) and 0.40 of a take in"
+        " the take as a whole (assumed). With days half as large 135 pairs would differ instead of 108, with days"
+        " twice as large 56."
+    )
+    assert words.own_days_words(days, links.assign(links=0)) == ""
+    assert words.own_days_words(results.tables["own_days"], links) in " ".join("".join(document.text).split())
+
+
 def ranking(results, p_first, gates=None, group=1):
     names = list(results.study.instruments)[: len(p_first)]
     table = pd.DataFrame({
         "priorities": "beginner", "group": group, "state": "as_found", "instrument": names, "gate": gates or "pass",
-        "rank_median": 1.0, "rank_low": 1.0, "rank_high": 2.0, "p_first": p_first, "utility": 0.0})  # fmt: skip
+        "rank_median": 1.0, "rank_low": 1.0, "rank_high": 2.0, "p_first": p_first, "utility": 0.0,
+        "given_up": 0.0})  # fmt: skip
     return dataclasses.replace(results, tables=results.tables | {"ranking": table})
 
 

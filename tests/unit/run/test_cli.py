@@ -47,6 +47,27 @@ def test_check_says_which_settings_an_older_config_does_not_give(tmp_path, capsy
     assert "\n  just_noticeable.response: null (ms)\nAll in order." in capsys.readouterr().out
 
 
+def test_check_says_what_a_single_link_costs(tmp_path, capsys, monkeypatch):
+    study = tmp_path / "study"
+    shutil.copytree(SCRIPTS.parent / "config", study / "config")
+    monkeypatch.setattr("evenbore.study.check.check_study", lambda _: [])
+    assert cli.main(["check", str(study)]) == 0
+    told = capsys.readouterr().out
+    assert "\nOak alone links the sessions evening_1, evening_2 and evening_3." in told
+    assert told.rstrip().endswith("let two or three instruments do so.")
+
+
+def test_a_run_ends_with_what_hangs_on_days_and_what_to_record_next(report):
+    from evenbore.run.workflow import _judged
+
+    days, best = _judged(report / "results/tables")
+    assert days.startswith("An instrument's own days scatter by ")
+    assert re.fullmatch(
+        r"Next: record .*, about \d+ minutes: some \d+ more comparisons would be decided, .* above all\.", best
+    )
+    assert _judged(report / "results") == []
+
+
 def test_another_name_of_a_family_is_answered_with_its_key(capsys):
     with pytest.raises(SystemExit):
         cli.main(["listen", "a.wav", "--family", "Bb clarinet"])
