@@ -251,7 +251,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("differ_twice", "", "int", "as many if days scattered twice as much"),
     ),
     "next": (
-        Column("step", "", "str", "what to record: undecided, once_more, all_once_more, further_link or another_day"),
+        Column("kind", "", "str", "what to record: undecided, once_more, all_once_more, further_link or another_day"),
         Column("instruments", "", "str", "the instruments to record, with blanks between"),
         Column("session", "", "str", "the session to record them in, the last one; empty: a new one"),
         Column("takes", "", "int", "takes in all"),

@@ -96,9 +96,9 @@ def test_as_many_pairs_become_decided_as_expected(design):
         drawn = Drawn(rng, sd=sd)
         takes = drawn.takes(DESIGNS[design])
         table = steps_of(takes)
-        if not (table["step"] == kind).any():
+        if not (table["kind"] == kind).any():
             continue  # nothing is undecided
-        step = table[table["step"] == kind].iloc[0]
+        step = table[table["kind"] == kind].iloc[0]
         assert step["decided_now"] == decided(takes)
         more = drawn.takes([(name, step["session"], 1) for name in step["instruments"].split()])
         expected.append(step["decided_after"] - step["decided_now"])
@@ -113,10 +113,10 @@ def test_of_two_sessions_without_a_link_one_instrument_of_the_first_is_wanted_in
     takes = Drawn(rng, spread=30.0, sd=1.0).takes(ACROSS)
     table = steps_of(takes, references=("x2",))
     best = table.iloc[0]
-    assert (best["step"], best["instruments"], best["session"]) == ("further_link", "x2", "s2")
+    assert (best["kind"], best["instruments"], best["session"]) == ("further_link", "x2", "s2")
     # of the nine pairs across the sessions nothing is known; nearly all differ by much more than they err
     assert best["decided_after"] - best["decided_now"] > 6
-    assert (table.loc[table["step"] == "once_more", "decided_after"] - best["decided_now"] < 1).all()
+    assert (table.loc[table["kind"] == "once_more", "decided_after"] - best["decided_now"] < 1).all()
 
 
 def test_where_nothing_was_repeated_second_takes_are_wanted():
@@ -124,7 +124,7 @@ def test_where_nothing_was_repeated_second_takes_are_wanted():
     table = steps_of(Drawn(rng, spread=30.0, sd=1.0).takes(DESIGNS["single takes"]))
     best = table.sort_values("decided_after").iloc[-1]
     assert (table["decided_now"] == 0).all()
-    assert (best["step"], best["takes"], best["minutes"]) == ("all_once_more", 6, 12)
+    assert (best["kind"], best["takes"], best["minutes"]) == ("all_once_more", 6, 12)
     assert best["decided_after"] > 10
     assert best["advice"] == (
         "record all 6 instruments of session s1 there once more (slurred at mf), about 12 minutes: some"
@@ -138,7 +138,7 @@ def test_a_step_tells_of_the_criteria_that_its_takes_are_made_for():
     plan = [(name, "s1", 2) for name in NAMES]
     kinds = (("tuning_offset", "slurred"), ("response", "tongued"), ("dynamic_range", "slurred"))
     table = steps_of(pd.concat([drawn.takes(plan, *kind) for kind in kinds]))
-    whole, base = (table[(table["step"] == "all_once_more") & (table["takes"] == n)].iloc[0] for n in (24, 12))
+    whole, base = (table[(table["kind"] == "all_once_more") & (table["takes"] == n)].iloc[0] for n in (24, 12))
     assert "slurred and tongued at mf, and once softly and once loudly" in whole["advice"]
     assert "softly" not in base["advice"]
     assert whole["decided_after"] > base["decided_after"]
@@ -149,7 +149,7 @@ def test_sessions_of_another_group_become_comparable_by_a_link():
     takes = Drawn(rng, spread=30.0, sd=1.0).takes(ACROSS, "timbre_evenness")
     groups = {name: 1 + (name in NAMES[3:]) for name in NAMES}
     best = steps_of(takes, groups=groups).iloc[0]
-    assert best["step"] == "further_link" and best["decided_after"] - best["decided_now"] > 6
+    assert best["kind"] == "further_link" and best["decided_after"] - best["decided_now"] > 6
 
 
 def test_nothing_is_asked_for_where_everything_is_decided():
