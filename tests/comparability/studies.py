@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare.pairs import compared_states, pairs_table
-from evenbore.facts.criteria import CRITERIA, DAY_KINDS, MEASURED
+from evenbore.facts.criteria import CRITERIA, MEASURED
+from evenbore.facts.days import DAY_KINDS
 from evenbore.facts.measures import harmonic_measures
 from evenbore.judge.assess import Assessment, assess
 from evenbore.judge.values import FUNCTIONS, TakeNotes, criteria_table

@@ -8,7 +8,7 @@ cents are 1200 log2(f / f_reference); an empty cell means "not measurable", neve
 
 from typing import NamedTuple
 
-from evenbore.facts.criteria import DAY_UNIT, DAY_WORDS
+from evenbore.facts.days import DAY_UNIT, DAY_WORDS
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.flags import FLAGS
 from evenbore.facts.measures import MEASURES

@@ -31,7 +31,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from evenbore.facts.arrays import Bools, Floats, Ints
-from evenbore.facts.criteria import CRITERIA, DAY_KINDS
+from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.days import DAY_KINDS
 
 OWNER = ["instrument", "state"]
 MANNER = ["direction", "articulation"]

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare.nextstep import LEAST_GAIN
-from evenbore.facts.criteria import DAY_WORDS
+from evenbore.facts.days import DAY_WORDS
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.words import plain
 from evenbore.report.results import Results, rows_of

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import yaml
 
-from evenbore.facts.criteria import DAY_KINDS, DAY_UNIT, LARGEST, LARGEST_DAYS, MEASURED, WEIGHED, Criterion
+from evenbore.facts.criteria import LARGEST, MEASURED, WEIGHED, Criterion
+from evenbore.facts.days import DAY_KINDS, DAY_UNIT, LARGEST_DAYS
 from evenbore.files.errors import Problem
 from evenbore.files.paths import command, repo_root
 

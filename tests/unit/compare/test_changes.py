@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from evenbore.compare.changes import changes
-from evenbore.facts.criteria import DAY_KINDS
+from evenbore.facts.days import DAY_KINDS
 from evenbore.files.tables import conform
 from evenbore.judge.repeatability import PRIOR_DF, assumed_days
 

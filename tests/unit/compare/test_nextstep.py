@@ -4,7 +4,7 @@ import pytest
 
 from evenbore.compare import nextstep, pairs
 from evenbore.facts.criteria import CRITERIA as CRITERIA_KNOWN
-from evenbore.facts.criteria import DAY_KINDS
+from evenbore.facts.days import DAY_KINDS
 from evenbore.files.tables import conform
 from evenbore.judge.assess import without_session_offsets
 from evenbore.judge.repeatability import Days

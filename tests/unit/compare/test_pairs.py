@@ -5,7 +5,7 @@ from scipy import stats
 
 from evenbore.compare import pairs
 from evenbore.facts.columns import names
-from evenbore.facts.criteria import DAY_KINDS
+from evenbore.facts.days import DAY_KINDS
 from evenbore.files.tables import conform
 from evenbore.judge.assess import without_session_offsets
 from evenbore.judge.repeatability import (

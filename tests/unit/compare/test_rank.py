@@ -6,7 +6,7 @@ from scipy import stats
 from evenbore.compare import pairs, rank
 from evenbore.compare.rank import Pool
 from evenbore.facts.columns import names
-from evenbore.facts.criteria import DAY_KINDS
+from evenbore.facts.days import DAY_KINDS
 from evenbore.files.tables import conform
 from evenbore.judge.repeatability import assumed_days
 

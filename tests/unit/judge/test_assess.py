@@ -3,7 +3,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from evenbore.facts.criteria import CRITERIA, DAY_KINDS
+from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.days import DAY_KINDS
 from evenbore.files.tables import conform
 from evenbore.judge.assess import (
     NO_REPEATS,

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from evenbore.facts.criteria import DAY_KINDS
+from evenbore.facts.days import DAY_KINDS
 from evenbore.findings.diagnose import diagnose, study_tolerances
 from evenbore.findings.vet import decisions
 from evenbore.judge.assess import assess

@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from evenbore.facts.criteria import CRITERIA, DAY_KINDS, MEASURED
+from evenbore.facts.criteria import CRITERIA, MEASURED
+from evenbore.facts.days import DAY_KINDS
 from evenbore.plan import singlelink
 
 TAKE_SD = CRITERIA["tuning_offset"].planning_sd[2]

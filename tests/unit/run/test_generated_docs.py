@@ -4,7 +4,8 @@ import pytest
 import yaml
 
 from evenbore.facts.columns import TABLES
-from evenbore.facts.criteria import CRITERIA, DAY_KINDS, DAY_WORDS, MEASURED, PRIORITIES
+from evenbore.facts.criteria import CRITERIA, MEASURED, PRIORITIES
+from evenbore.facts.days import DAY_KINDS, DAY_WORDS
 from evenbore.facts.flags import FLAGS
 from evenbore.facts.measures import MEASURES
 from evenbore.run.docs import written

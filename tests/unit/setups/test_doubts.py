@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from evenbore.facts.criteria import DAY_KINDS
+from evenbore.facts.days import DAY_KINDS
 from evenbore.judge.assess import assess
 from evenbore.setups.doubts import doubted, left_out, without_doubted
 from evenbore.setups.normalise import normalise

@@ -12,7 +12,8 @@ import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from evenbore.facts.criteria import CRITERIA, DAY_KINDS
+from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.days import DAY_KINDS
 from evenbore.files.errors import StudyError
 from evenbore.files.paths import repo_root
 from evenbore.findings.tolerances import tolerance
