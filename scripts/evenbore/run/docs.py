@@ -12,15 +12,12 @@ from typing import cast
 from evenbore.facts.criteria import (
     BETTER,
     CRITERIA,
-    DAY_KINDS,
-    DAY_UNIT,
-    DAY_WORDS,
     LARGEST,
-    LARGEST_DAYS,
     MEASURED,
     PRIORITIES,
     Criterion,
 )
+from evenbore.facts.days import DAY_KINDS, DAY_UNIT, DAY_WORDS, LARGEST_DAYS
 from evenbore.facts.flags import FLAGS, Flag
 from evenbore.facts.measures import HIGH_BAND_HZ, MEASURES
 from evenbore.files.paths import repo_root
