@@ -2,9 +2,9 @@
 
 Within a family of questions (the pairs of a criterion, the notes of a measure) the false discovery rate is kept by
 Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289. Several families are asked together, so chance has as many tries
-as there are families: adjusted p values are multiplied for those of which nothing is found (Benjamini & Bogomolov 2014,
-J. R. Stat. Soc. B 76, 297, from memory). Where nothing differs, something is told of a family in 5 % of the studies at
-the most, of any at all in 10 % (OVER_ALL); where half of the families or more tell of something, nothing is multiplied.
+as there are families: adjusted p values are multiplied by the number of families over the number of those in which
+something is found (Benjamini & Bogomolov 2014, J. R. Stat. Soc. B 76, 297, from memory). Where nothing differs, something
+is told in 5 % of the studies, over all families; where all families tell of something, nothing is multiplied.
 """
 
 from collections.abc import Sequence
@@ -15,7 +15,6 @@ from scipy import stats
 from evenbore.compare.verdict import ALPHA
 from evenbore.facts.arrays import Floats
 
-OVER_ALL = 0.10
 POWER = 0.80
 
 
@@ -35,22 +34,22 @@ def adjusted(p: Floats) -> Floats:
 def over_families(families: Sequence[Floats]) -> float:
     """What the adjusted p values of every family are multiplied with, from these `families` of them.
 
-    Of eight families one has something to tell, so its p is multiplied by eight, less the factor 2 from 5 to 10 %:
+    Of four families two have something to tell at 5 %:
 
-    >>> over_families([np.array([p, 0.99]) for p in (0.001, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)])
-    4.0
+    >>> over_families([np.array(p) for p in ([0.001, 0.3], [0.02], [0.4], [0.9])])
+    2.0
     """
     least = np.array([np.nanmin(p) for p in families if np.isfinite(p).any()])
     if not least.size:
         return 1.0
-    told = int((adjusted(least) <= OVER_ALL).sum())
-    return max(float(least.size / max(told, 1) * ALPHA / OVER_ALL), 1.0)
+    told = int((adjusted(least) <= ALPHA).sum())
+    return float(least.size / max(told, 1))
 
 
 def first_threshold(families: int, questions: int, true: int) -> float:
     """The p value at which the `true` of a family's `questions`, all found at once and nothing else, are told, where
     `families` are asked together: what a plan has to reckon with."""
-    return min(ALPHA, OVER_ALL / families) * true / questions
+    return ALPHA / families * true / questions
 
 
 def detectable(error: float, df: float, threshold: float) -> float:

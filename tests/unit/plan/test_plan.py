@@ -124,9 +124,9 @@ def test_smallest_detectable_difference():
     assert detectable(1.0, 10, 0.05) == pytest.approx(2.228 + 0.879, abs=1e-3)
     assert np.isnan(detectable(1.0, 0, 0.05))
     # four criteria of three pairs each are asked, and two pairs of one of them differ: found at once they need
-    # 5 % · 2 / 3 by Benjamini and Hochberg, and half of that because in the other three nothing is found
+    # 5 % · 2 / 3 by Benjamini and Hochberg, and a quarter of that because in the other three nothing is found
     threshold = first_threshold(4, 3, 2)
-    assert threshold == pytest.approx(0.05 * 2 / 3 / 2)
+    assert threshold == pytest.approx(0.05 * 2 / 3 / 4)
     families = [adjusted(np.array(p)) for p in ([threshold, threshold, 0.9], *[[0.9, 0.9, 0.9]] * 3)]
     told = over_families(families) * families[0]
     assert told[:2].tolist() == pytest.approx([0.05, 0.05])
