@@ -36,8 +36,8 @@ def test_adjusted_values_by_hand_and_by_another_library(judged):
 
 
 def test_families_that_are_selected_are_tested_at_their_share_of_the_level():
-    # their procedure: families are selected by Benjamini and Hochberg over the families' own global p values (Simes, the
-    # least of the adjusted ones), and within those the level is 5 % times the share that was selected
+    # their procedure: families are selected by Benjamini and Hochberg over the families' own global p values (Simes,
+    # the least of the adjusted ones), and within those the level is 5 % times the share that was selected
     rng = np.random.default_rng(1)
     several = 0
     for _ in range(200):

@@ -3,8 +3,8 @@
 Within a family of questions (the pairs of a criterion, the notes of a measure) the false discovery rate is kept by
 Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289. Several families are asked together, so chance has as many tries
 as there are families: adjusted p values are multiplied by the number of families over the number of those in which
-something is found (Benjamini & Bogomolov 2014, J. R. Stat. Soc. B 76, 297, from memory). Where nothing differs, something
-is told in 5 % of the studies, over all families; where all families tell of something, nothing is multiplied.
+something is found (Benjamini & Bogomolov 2014, J. R. Stat. Soc. B 76, 297, from memory). Where nothing differs,
+something is told in 5 % of the studies, over all families; where all families tell of something, nothing is multiplied.
 """
 
 from collections.abc import Sequence
