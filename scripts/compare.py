@@ -30,10 +30,8 @@ def compare_study(
     sheets = load_study(path_to_study, path_to_config)
     settings, families = sheets.config, {name: row["family"] for name, row in sheets.instruments.items()}
     registry, values = read_table(path_to_criteria, "criteria"), read_table(path_to_instruments, "instruments")
-    scatter, days = (
-        (read_parquet(path_to_takes), read_parquet(path_to_shifts)),
-        days_of_frame(read_parquet(path_to_days)),
-    )
+    takes, shifts = read_parquet(path_to_takes), read_parquet(path_to_shifts)
+    days = days_of_frame(read_parquet(path_to_days))
     states = compared_states(values, settings["states"], settings["compare_state"])
     compared = in_state(values, states)
     checked = check_gates(compared, seen_by(sheets.inspection, states, settings["states"]), settings["gates"], states)
@@ -43,19 +41,18 @@ def compare_study(
     clusters, reasons = clusters_by_family(in_state(at_base, states), families, settings["seed"])
     for family, reason in reasons.items():
         print(f"{family}: {reason or 'the instruments fall into clusters'}")
-    pools = draw_pools(values, *scatter, registry, states, families, days, settings["seed"], settings["draws"])
+    pools = draw_pools(values, takes, shifts, registry, states, families, days, settings["seed"], settings["draws"])
     tables = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
     cost = of_criterion(compared, "total_cost").set_index("instrument")["value"]
     tables |= {"clusters": clusters, "value": value_table(pools, settings["priorities"], registry, cost, failed)}
     chosen = paired(states, tables["ranking"], sheets.instruments)
     print(f"compared pair by pair: {len(chosen)} of {len(states)} instruments")
-    asked = values, *scatter, registry, chosen, families
-    sessions = in_state(scatter[0], states).groupby("instrument")["session"].agg(set).to_dict()
+    questions = questions_of(values, takes, shifts, registry, chosen, families, days)
+    sessions = in_state(takes, states).groupby("instrument")["session"].agg(set).to_dict()
     links = read_table(path_to_comparability, "comparability")
-    write_table_parts(with_weak_links(pairs_table(*asked, days), links, sessions), "pairs", paths_to_tables["pairs"])
-    tables["own_days"] = own_days_table(*asked, days, settings["own_days"])
-    rows = sheets.instruments, sheets.sessions
-    tables["next"] = next_table(questions_of(*asked, days), scatter[0], days, *rows, base)
+    write_table_parts(with_weak_links(pairs_table(questions), links, sessions), "pairs", paths_to_tables["pairs"])
+    tables["own_days"] = own_days_table(questions, days, settings["own_days"])
+    tables["next"] = next_table(questions, takes, days, sheets.instruments, sheets.sessions, base)
     for table, frame in tables.items():
         write_table(frame, table, paths_to_tables[table])
     save_pools(pools, path_to_draws)

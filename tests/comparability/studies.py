@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from evenbore.compare.pairs import compared_states, pairs_table
+from evenbore.compare.pairs import compared_states, pairs_table, questions_of
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.facts.days import DAY_KINDS
 from evenbore.facts.measures import harmonic_measures
@@ -171,7 +171,7 @@ def compared_unlinked(design: Design, seed: int) -> tuple[int, int]:
     states = compared_states(assessed.instruments, config["states"], "latest")
     kinds = dict.fromkeys(states, "saxophone_alto")
     asked = assessed.instruments, assessed.takes, assessed.shifts, criteria, states, kinds, assessed.days
-    table = pd.concat(pairs_table(*asked))
+    table = pd.concat(pairs_table(questions_of(*asked)))
     groups = session_groups(tables["recordings"])
     held = tables["recordings"].assign(group=tables["recordings"]["session"].map(groups))
     latest = held[held["state"] == held["instrument"].map(states)]

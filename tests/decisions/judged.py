@@ -9,7 +9,7 @@ import pandas as pd
 
 from evenbore.compare.changes import changes
 from evenbore.compare.cluster import clusters_by_family
-from evenbore.compare.pairs import compared_states, pairs_table
+from evenbore.compare.pairs import compared_states, pairs_table, questions_of
 from evenbore.compare.rank import draw_pools, rank_tables
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.findings.diagnose import diagnose, study_tolerances
@@ -75,10 +75,10 @@ def assessed(study: Study) -> Assessment:
 def pairs(study: Study, found: Assessment, heard: bool = True) -> pd.DataFrame:
     """The pairs table; `heard`: with the just-noticeable differences of the default config. Columns `a`, `b`: numbers
     of the instruments."""
-    tables = pairs_table(
+    asked = questions_of(
         found.instruments, found.takes, found.shifts, criteria(heard), _states(found), _kinds(study), found.days
     )  # fmt: skip
-    table = pd.concat(list(tables), ignore_index=True)
+    table = pd.concat(pairs_table(asked), ignore_index=True)
     return table.assign(**{side: table[f"instrument_{side}"].str[1:].astype(int) for side in "ab"})
 
 

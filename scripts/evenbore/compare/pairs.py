@@ -240,21 +240,8 @@ def paired(states: dict[str, str], ranking: pd.DataFrame, instruments: Mapping[s
     return {name: states[name] for name in order[:MOST_PAIRED]}
 
 
-def pairs_table(
-    instruments: pd.DataFrame,
-    takes: pd.DataFrame,
-    shifts: pd.DataFrame,
-    criteria: pd.DataFrame,
-    states: dict[str, str],
-    families: Mapping[str, str],
-    days: Mapping[str, Days],
-) -> Iterator[pd.DataFrame]:
-    """The pairs table of a study criterion by criterion, one row per pair.
-
-    `instruments`, `criteria`: the results tables; `takes`, `shifts`, `days`: as from `assess`; `states`: state compared
-    per instrument, see `compared_states`; `families`: family key per instrument.
-    """
-    questions = questions_of(instruments, takes, shifts, criteria, states, families, days)
+def pairs_table(questions: Sequence["Question"]) -> Iterator[pd.DataFrame]:
+    """The pairs table of a study criterion by criterion, one row per pair; `questions`: from `questions_of`."""
     times = times_asked(questions)
     for question in questions:
         yield _pairs_of(question, times)
@@ -266,26 +253,17 @@ def times_asked(questions: Sequence["Question"]) -> float:
 
 
 def own_days_table(
-    instruments: pd.DataFrame,
-    takes: pd.DataFrame,
-    shifts: pd.DataFrame,
-    criteria: pd.DataFrame,
-    states: dict[str, str],
-    families: Mapping[str, str],
-    days: Mapping[str, Days],
-    assumed: Mapping[str, float],
+    questions: Sequence["Question"], days: Mapping[str, Days], assumed: Mapping[str, float]
 ) -> pd.DataFrame:
     """The own_days table: how much own days scatter, and how many pairs differ by that, by half and by twice as much.
 
-    See `pairs_table`; `assumed`: scale of what was assumed beforehand, per kind.
+    `questions`: from `questions_of` with these `days`; `assumed`: scale of what was assumed beforehand, per kind.
     """
     counts = []
     for size in (1.0, 0.5, 2.0):
-        scaled = {kind: own._replace(ratios=size * own.ratios) for kind, own in days.items()}
-        questions = questions_of(instruments, takes, shifts, criteria, states, families, scaled)
-        times = times_asked(questions)
-        heard = [question.judged(times)[0] for question in questions if question.plan]
-        counts.append(sum(int((judged["verdict"] == "differs").sum()) for judged in heard))
+        heard = [question.with_days(size) for question in questions if question.plan]
+        times = times_asked(heard)
+        counts.append(sum(int((question.judged(times)[0]["verdict"] == "differs").sum()) for question in heard))
     rows = []
     for kind, own in days.items():
         low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(own.shares) - own.shares / 2, own.ratios)
@@ -302,7 +280,11 @@ def questions_of(
     families: Mapping[str, str],
     days: Mapping[str, Days],
 ) -> list["Question"]:
-    """What is asked of the pairs, criterion by criterion; see `pairs_table`."""
+    """What is asked of the pairs, criterion by criterion.
+
+    `instruments`, `criteria`: the results tables; `takes`, `shifts`, `days`: as from `assess`; `states`: state compared
+    per instrument, see `compared_states`; `families`: family key per instrument.
+    """
     compared = in_state(instruments, states)
     owners = sorted(states.items())
     labels = [name for name, _ in owners]
@@ -332,6 +314,12 @@ class Question(NamedTuple):
         """Its smallest difference that is noticed, NaN: none known."""
         noticed = self.criterion.just_noticeable
         return np.nan if pd.isna(noticed) else float(noticed)
+
+    def with_days(self, size: float) -> "Question":
+        """The same where own days scatter `size` times as much."""
+        assert self.plan is not None
+        errors = self.plan.errors
+        return self._replace(plan=replace(self.plan, errors=errors._replace(ratios=size * errors.ratios)))
 
     def pairs(self) -> tuple[Ints, Ints]:
         """First and second instrument of the pairs, as places among the rows."""

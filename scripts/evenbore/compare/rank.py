@@ -358,12 +358,8 @@ def rank_tables(
                 continue
             out = np.array([instrument in failed for instrument in pool.instruments])
             score, rank = _rank_draws(pool, weights, out, seed)
-            best = np.where(out, -np.inf, score).max(axis=1) if not out.all() else score.max(axis=1)
-            given_up = np.maximum(best[:, None] - score, 0).mean(axis=0)
             shares = np.stack([(rank == r + 1).mean(axis=0) for r in range(min(len(out), MOST_RANKS))])
-            ranking.append(
-                _ranking(name, pool, score, rank, given_up, gates, states).iloc[np.lexsort((-score.mean(axis=0), out))]
-            )
+            ranking.append(_ranking(name, pool, score, rank, out, gates, states))
             probabilities.append(_probabilities(name, pool, shares))
             sensitivity.append(_sensitivity(name, pool, weights, out, seed))
     parts_of = {"ranking": ranking, "rank_probabilities": probabilities, "sensitivity": sensitivity}
@@ -386,11 +382,14 @@ def _ranking(
     pool: Pool,
     score: Floats,
     rank: Ints,
-    given_up: Floats,
+    failed: Bools,
     gates: Mapping[str, str],
     states: Mapping[str, str],
 ) -> pd.DataFrame:
-    return pd.DataFrame(
+    """Rows of those who pass before those who `failed` (I,), each by falling utility."""
+    utility = score.mean(axis=0)
+    best = score[:, ~failed if not failed.all() else failed].max(axis=1, keepdims=True)
+    table = pd.DataFrame(
         {
             "priorities": name,
             "group": pool.group,
@@ -401,10 +400,11 @@ def _ranking(
             "rank_low": np.quantile(rank, 0.05, axis=0, method="inverted_cdf"),
             "rank_high": np.quantile(rank, 0.95, axis=0, method="inverted_cdf"),
             "p_first": (rank == 1).mean(axis=0),
-            "utility": score.mean(axis=0),
-            "given_up": given_up,
+            "utility": utility,
+            "given_up": np.maximum(best - score, 0).mean(axis=0),
         }
     )
+    return table.iloc[np.lexsort((-utility, failed))]
 
 
 def _probabilities(name: str, pool: Pool, shares: Floats) -> pd.DataFrame:

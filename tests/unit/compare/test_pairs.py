@@ -55,7 +55,7 @@ def study_pairs(takes, instruments=None, criteria=CRITERIA[:1], shifts=NO_SHIFTS
     states = pairs.compared_states(instruments, ["as_found", "after_setup"], "latest")
     kinds = dict.fromkeys(states, "saxophone_alto") | (families or {})
     asked = instruments, takes, shifts, criteria, states, kinds
-    return pd.concat(pairs.pairs_table(*asked, own_days(takes, [], DAY_KINDS)), ignore_index=True)
+    return pd.concat(pairs.pairs_table(pairs.questions_of(*asked, own_days(takes, [], DAY_KINDS))), ignore_index=True)
 
 
 @pytest.mark.parametrize(("prior_df", "pooled"), [(0, False), (1e12, True)])
@@ -228,8 +228,8 @@ def test_own_days_are_told_and_what_hangs_on_them():
     instruments, days = make_instruments(takes), own_days(takes, [], DAY_KINDS)
     states = dict.fromkeys(instruments["instrument"], "as_found")
     kinds = dict.fromkeys(states, "saxophone_alto")
-    asked = instruments, takes, NO_SHIFTS, CRITERIA[:1], states, kinds
-    table = conform(pairs.own_days_table(*asked, days, DAY_KINDS), "own_days").set_index("kind")
+    asked = pairs.questions_of(instruments, takes, NO_SHIFTS, CRITERIA[:1], states, kinds, days)
+    table = conform(pairs.own_days_table(asked, days, DAY_KINDS), "own_days").set_index("kind")
     assert list(table.index) == list(DAY_KINDS)
     assert table["assumed"].to_dict() == DAY_KINDS
     # a third of three times one, for two more criteria read the same notes
@@ -237,7 +237,7 @@ def test_own_days_are_told_and_what_hangs_on_them():
     assert (table["low"] < table["median"]).all() and (table["median"] < table["high"]).all()
     # nothing tells of the whole takes' days: quantiles of the half Student t that is assumed, on 4 degrees of freedom
     assert table.loc["whole", "median"] == pytest.approx(DAY_KINDS["whole"] * stats.t.ppf(0.75, 4), rel=0.05)
-    differ = sum(pd.concat(pairs.pairs_table(*asked, days))["verdict"] == "differs")
+    differ = sum(pd.concat(pairs.pairs_table(asked))["verdict"] == "differs")
     assert (table["differ"] == differ).all() and 0 < differ < 10
     assert (table["differ_half"] >= table["differ"]).all() and (table["differ"] >= table["differ_twice"]).all()
     assert (table["differ_half"] > table["differ_twice"]).all()
