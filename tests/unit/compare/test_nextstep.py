@@ -55,15 +55,13 @@ def asked(takes, groups=None):
     return questions, takes
 
 
-def steps_of(takes, references=(), groups=None):
-    questions, takes = asked(takes, groups)
+def steps_of(questions, takes, references=()):
     sheet = {name: {"label": name.upper(), "reference": "yes" if name in references else "no"} for name in NAMES}
     sessions = {session: {"date": None} for session in sorted(takes["session"].unique())}
     return conform(nextstep.next_table(questions, takes, DAYS, sheet, sessions, "mf"), "next")
 
 
-def decided(takes):
-    questions, _ = asked(takes)
+def decided(questions):
     times = pairs.times_asked(questions)
     told = [question.judged(times)[0]["verdict"] for question in questions]
     return sum(int(verdict.isin(["differs", "no_audible_difference"]).sum()) for verdict in told)
@@ -92,26 +90,28 @@ def test_as_many_pairs_become_decided_as_expected(design):
     # where nothing is repeated, takes scatter as plans assume of it
     sd = CRITERIA_KNOWN["tuning_offset"].planning_sd[2] if design == "single takes" else SD
     expected, counted = [], []
-    for _ in range(60):
+    for _ in range(30):
         drawn = Drawn(rng, sd=sd)
         takes = drawn.takes(DESIGNS[design])
-        table = steps_of(takes)
+        questions, used = asked(takes)
+        table = steps_of(questions, used)
         if not (table["kind"] == kind).any():
             continue  # nothing is undecided
         step = table[table["kind"] == kind].iloc[0]
-        assert step["decided_now"] == decided(takes)
+        assert step["decided_now"] == decided(questions)
         more = drawn.takes([(name, step["session"], 1) for name in step["instruments"].split()])
         expected.append(step["decided_after"] - step["decided_now"])
-        counted.append(decided(pd.concat([takes, more])) - step["decided_now"])
+        counted.append(decided(asked(pd.concat([takes, more]))[0]) - step["decided_now"])
     off = np.array(counted) - np.array(expected)
-    assert off.size > 50
+    # one study's count is off by 1 to 3.5 of 15 pairs (SD): 30 studies show a bias of 0.6 to 1.9
+    assert off.size > 25
     assert np.mean(off) == pytest.approx(0, abs=3 * off.std() / np.sqrt(off.size))
 
 
 def test_of_two_sessions_without_a_link_one_instrument_of_the_first_is_wanted_in_the_second():
     rng = np.random.default_rng(2)
     takes = Drawn(rng, spread=30.0, sd=1.0).takes(ACROSS)
-    table = steps_of(takes, references=("x2",))
+    table = steps_of(*asked(takes), references=("x2",))
     best = table.iloc[0]
     assert (best["kind"], best["instruments"], best["session"]) == ("further_link", "x2", "s2")
     # of the nine pairs across the sessions nothing is known; nearly all differ by much more than they err
@@ -121,7 +121,7 @@ def test_of_two_sessions_without_a_link_one_instrument_of_the_first_is_wanted_in
 
 def test_where_nothing_was_repeated_second_takes_are_wanted():
     rng = np.random.default_rng(3)
-    table = steps_of(Drawn(rng, spread=30.0, sd=1.0).takes(DESIGNS["single takes"]))
+    table = steps_of(*asked(Drawn(rng, spread=30.0, sd=1.0).takes(DESIGNS["single takes"])))
     best = table.sort_values("decided_after").iloc[-1]
     assert (table["decided_now"] == 0).all()
     assert (best["kind"], best["takes"], best["minutes"]) == ("all_once_more", 6, 12)
@@ -137,7 +137,7 @@ def test_a_step_tells_of_the_criteria_that_its_takes_are_made_for():
     drawn = Drawn(rng)
     plan = [(name, "s1", 2) for name in NAMES]
     kinds = (("tuning_offset", "slurred"), ("response", "tongued"), ("dynamic_range", "slurred"))
-    table = steps_of(pd.concat([drawn.takes(plan, *kind) for kind in kinds]))
+    table = steps_of(*asked(pd.concat([drawn.takes(plan, *kind) for kind in kinds])))
     whole, base = (table[(table["kind"] == "all_once_more") & (table["takes"] == n)].iloc[0] for n in (24, 12))
     assert "slurred and tongued at mf, and once softly and once loudly" in whole["advice"]
     assert "softly" not in base["advice"]
@@ -148,10 +148,10 @@ def test_sessions_of_another_group_become_comparable_by_a_link():
     rng = np.random.default_rng(5)
     takes = Drawn(rng, spread=30.0, sd=1.0).takes(ACROSS, "timbre_evenness")
     groups = {name: 1 + (name in NAMES[3:]) for name in NAMES}
-    best = steps_of(takes, groups=groups).iloc[0]
+    best = steps_of(*asked(takes, groups)).iloc[0]
     assert best["kind"] == "further_link" and best["decided_after"] - best["decided_now"] > 6
 
 
 def test_nothing_is_asked_for_where_everything_is_decided():
     takes = Drawn(np.random.default_rng(6), spread=1e4, sd=0.1).takes([(name, "s1", 3) for name in NAMES])
-    assert steps_of(takes).empty
+    assert steps_of(*asked(takes)).empty

@@ -430,9 +430,9 @@ def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
 
 @pytest.mark.parametrize("n", [2, 4])
 def test_identical_instruments_rarely_differ(n):
-    # Twelve identical instruments: any `differs` in at most 5 % of 2000 drawn studies. Without a
+    # Twelve identical instruments: any `differs` in at most 5 % of 1000 drawn studies. Without a
     # just-noticeable difference, which only takes `differs` away.
-    verdicts = verdicts_of_studies(np.random.default_rng(11), np.zeros(12), n, 1.0, np.nan, 2000)
+    verdicts = verdicts_of_studies(np.random.default_rng(11), np.zeros(12), n, 1.0, np.nan, 1000)
     assert (verdicts == "differs").any(axis=1).mean() <= 0.05
 
 

@@ -93,13 +93,12 @@ def test_evenness_that_nothing_links_is_said_to_hold_the_room():
 def test_rooms_do_not_make_instruments_uneven():
     # the same instruments, with and without rooms that add 1.5 dB to every harmonic of every note
     layout = {"s1": ["ref", "a", "b"], "s2": ["ref", "c", "d"]}
+    studies = {
+        room_db: pd.concat([run(study_tables(layout, room_db=room_db, seed=seed)).instruments for seed in range(4)])
+        for room_db in (0.0, 1.5)
+    }
     for criterion in ("timbre_evenness", "level_evenness"):
-        dry, live = ([], [])
-        for seed in range(4):
-            for room_db, rows in ((0.0, dry), (1.5, live)):
-                found = run(study_tables(layout, room_db=room_db, seed=seed)).instruments
-                rows.append(found[found["criterion"] == criterion].set_index("instrument"))
-        dry, live = pd.concat(dry), pd.concat(live)
+        dry, live = (found[found["criterion"] == criterion] for found in studies.values())
         assert live["value"].mean() == pytest.approx(dry["value"].mean(), abs=0.15)
         assert (live["high"] - live["low"]).mean() > (dry["high"] - dry["low"]).mean()
 
