@@ -14,8 +14,6 @@ import pytest
 NEEDS = "needs "
 REPO = Path(__file__).resolve().parents[1]
 WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
-# The reference libraries compile while they load. Two workers that keep what they compiled in one place spoil it.
-os.environ.setdefault("NUMBA_CACHE_DIR", str(REPO / "build" / "compiled" / (WORKER or "alone")))
 LONGEST = (
     "workflow/test_workflow.py",
     "faults/test_run_faults.py",

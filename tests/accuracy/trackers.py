@@ -9,12 +9,12 @@ of five frames, and every run of one semitone for 80 ms or more is a note with t
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import librosa
 import numpy as np
 import parselmouth
 import scipy.signal
 import soxr
 
+import compiled
 from rendering.render import TrueNote, note_hz, steady_part
 
 from .score import Found
@@ -37,14 +37,14 @@ class Track:
 def yin(audio: np.ndarray, rate: int, low_hz: float, high_hz: float) -> Track:
     """librosa's yin (de Cheveigné & Kawahara 2002) at 22 kHz in frames of 2048; it always names a pitch."""
     slow = soxr.resample(audio, rate, LOW_RATE)
-    hz = librosa.yin(slow, fmin=low_hz, fmax=high_hz, sr=LOW_RATE, frame_length=2048, hop_length=HOP)
+    hz = compiled.librosa().yin(slow, fmin=low_hz, fmax=high_hz, sr=LOW_RATE, frame_length=2048, hop_length=HOP)
     return Track(np.arange(len(hz)) * HOP / LOW_RATE, hz)
 
 
 def pyin(audio: np.ndarray, rate: int, low_hz: float, high_hz: float) -> Track:
     """librosa's pyin (Mauch & Dixon 2014) at 22 kHz in frames of 2048; NaN where it judges unvoiced."""
     slow = soxr.resample(audio, rate, LOW_RATE)
-    hz, _, _ = librosa.pyin(slow, fmin=low_hz, fmax=high_hz, sr=LOW_RATE, frame_length=2048, hop_length=HOP)
+    hz, _, _ = compiled.librosa().pyin(slow, fmin=low_hz, fmax=high_hz, sr=LOW_RATE, frame_length=2048, hop_length=HOP)
     return Track(np.arange(len(hz)) * HOP / LOW_RATE, hz)
 
 

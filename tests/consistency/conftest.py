@@ -23,14 +23,17 @@ CLIPPED = "clipped (1.1 % of the samples): turn the gain down until the loudest 
 
 
 @pytest.fixture(scope="session")
-def told(report, tmp_path_factory):
+def told(report, shared):
     """All takes of `b` are clipped; `f` is alone in its group."""
-    recordings = studies.table(report, "recordings").astype({"reason": object})
-    recordings.loc[recordings["instrument"] == "b", ["status", "reason", "clipped_fraction"]] = "warned", CLIPPED, 0.011
-    tables = {"findings": pd.DataFrame(FINDINGS), "recordings": recordings} | studies.ranked(
-        report, SHARES, SECONDS, "f"
-    )
-    return studies.written_out(report, tmp_path_factory.mktemp("told") / "study", tables)
+
+    def make(folder):
+        recordings = studies.table(report, "recordings").astype({"reason": object})
+        clipped = recordings["instrument"] == "b"
+        recordings.loc[clipped, ["status", "reason", "clipped_fraction"]] = "warned", CLIPPED, 0.011
+        tables = {"findings": pd.DataFrame(FINDINGS), "recordings": recordings}
+        studies.written_out(report, folder, tables | studies.ranked(report, SHARES, SECONDS, "f"))
+
+    return shared("told", make)
 
 
 @pytest.fixture(scope="session")

@@ -6,10 +6,10 @@ harmonic's main lobe add up to a constant times its amplitude; there the main lo
 by four bins, and the sum over the lobes and their skirts the centroid by 2 %.
 """
 
-import librosa
 import numpy as np
 import pytest
 
+import compiled
 from evenbore.facts.measures import harmonic_measures
 from evenbore.notes.pitch import measure_pitch
 from evenbore.notes.spectrum import analyse, harmonics
@@ -20,7 +20,7 @@ RATE = 48_000
 
 @pytest.mark.parametrize("seed", range(5))
 def test_the_same_harmonics(seed):
-    rng = np.random.default_rng(seed)
+    librosa, rng = compiled.librosa(), np.random.default_rng(seed)
     f0, level = rng.uniform(60, 900), np.cumsum(rng.uniform(-8, 2, 20))
     amplitude, frequency = 10 ** (level / 20)[:, None], f0 * np.arange(1, 21)
     ours = {name: value[0] for name, value in harmonic_measures(level[None], np.array([f0])).items()}
@@ -35,7 +35,7 @@ def test_the_same_harmonics(seed):
 @pytest.mark.parametrize("f0", [58.27, 146.83, 440.0, 1046.5])
 @pytest.mark.parametrize("tilt", [-4.0, -8.0, -12.0])
 def test_the_same_frames(f0, tilt):
-    order = np.arange(1, int(9900 / f0) + 1)
+    librosa, order = compiled.librosa(), np.arange(1, int(9900 / f0) + 1)
     x = (0.1 * harmonic_tone(f0, tilt * np.log2(order), 0.6, RATE)).astype(np.float32)
     frames = analyse(x, RATE, f0)
     spectrum = harmonics(frames, measure_pitch(frames, f0).f0_hz)

@@ -26,11 +26,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import librosa
 import numpy as np
 import parselmouth
 import soundfile
 import soxr
+
+import compiled
 
 from .midi import midi_file
 
@@ -168,7 +169,9 @@ def yin_pitch(body: np.ndarray, midi: float, near_cents: float = NEAR_CENTS) -> 
     fine = soxr.resample(body, RATE, rate, quality="VHQ")
     if len(fine) < frame:
         return math.nan
-    track = librosa.yin(fine, fmin=low, fmax=high, sr=rate, frame_length=frame, hop_length=frame // 4, center=False)
+    track = compiled.librosa().yin(
+        fine, fmin=low, fmax=high, sr=rate, frame_length=frame, hop_length=frame // 4, center=False
+    )
     return _settled_mean(track) * YIN_PERIODS
 
 
