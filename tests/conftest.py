@@ -117,14 +117,15 @@ def results(report):
 
 @pytest.fixture(scope="session")
 def many(report, shared) -> Path:
-    """The sample study with its report when no more than 3 of its 7 instruments are to be shown."""
+    """The sample study with its report when no more than 3 of its 7 instruments are to be shown; the figures are those
+    of all."""
     import report_sample
 
     def make(folder: Path) -> None:
-        shutil.copytree(report, folder, ignore=shutil.ignore_patterns("figures", "report.html", "comparison.xlsx"))
+        shutil.copytree(report, folder, ignore=shutil.ignore_patterns("report.html", "comparison.xlsx"))
         config = folder / "config/config.yaml"
         text = config.read_text("utf-8")
         config.write_text(text.replace("max_instruments_in_figures: 40", "max_instruments_in_figures: 3"), "utf-8")
-        report_sample.make_report(folder)
+        report_sample.write_report(folder)
 
     return shared("many", make)

@@ -4,7 +4,6 @@ stands under its id, what it tells of the sessions is wrong, and so is what is c
 from collections.abc import Iterator, Mapping
 from itertools import combinations
 
-import networkx as nx
 import pandas as pd
 
 from evenbore.facts.criteria import EXACT
@@ -21,6 +20,8 @@ def with_weak_links(
     doubted, words = unlike_sessions(comparability), unlike_words(comparability)
     if not doubted:
         return parts
+    import networkx as nx  # only here, most studies need none of it
+
     graph: nx.Graph[str] = nx.Graph()
     graph.add_nodes_from(comparability["session"])
     for name, rows in comparability.groupby("instrument"):

@@ -9,9 +9,10 @@ same state links. Connected designs: Searle, Linear Models (1971), ch. 7, from m
 from collections.abc import Sequence
 from typing import Any
 
-import networkx as nx
 import numpy as np
 import pandas as pd
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from evenbore.facts.columns import TABLES
 from evenbore.setups.links import inseparable, odd_responses, one_more_take
@@ -25,14 +26,13 @@ def usable(recordings: pd.DataFrame) -> pd.DataFrame:
 
 def session_groups(recordings: pd.DataFrame) -> dict[str, int]:
     """Session -> number of its comparability group (1, 2, ... in the order of the recordings sheet)."""
-    graph: nx.Graph[tuple[str, ...]] = nx.Graph()
     rows = usable(recordings)
-    for session, instrument, state in rows[["session", "instrument", "state"]].itertuples(index=False):
-        graph.add_edge(("session", session), ("instrument", instrument, state))
-    group = {
-        node: number for number, component in enumerate(nx.connected_components(graph), start=1) for node in component
-    }
-    return {session: group["session", session] for session in rows["session"].unique()}
+    session, sessions = pd.factorize(rows["session"])
+    owner = len(sessions) + rows.groupby(["instrument", "state"], sort=False, dropna=False).ngroup().to_numpy()
+    size = int(owner.max(initial=len(sessions) - 1)) + 1
+    recorded = coo_array((np.ones(len(rows)), (session, owner)), shape=(size, size))
+    part = connected_components(recorded, directed=False)[1][: len(sessions)]
+    return dict(zip(sessions.tolist(), (1 + pd.factorize(part)[0]).tolist(), strict=True))
 
 
 def comparability(

@@ -12,19 +12,31 @@ from evenbore.run.dependencies import library_files
 
 SCRIPTS = Path(__file__).resolve().parents[3] / "scripts"
 STEPS = sorted(path.stem for path in SCRIPTS.glob("*.py") if "snakemake." in path.read_text(encoding="utf-8"))
+# One Python for all steps, which forgets the library before each: the libraries of others are loaded once.
 LOADED = """
 import json, runpy, sys
-runpy.run_path(sys.argv[1], run_name="step")
-print(json.dumps([m.__file__ for name, m in sys.modules.items() if name.partition(".")[0] == "evenbore"]))
+found = {}
+for script in sys.argv[1:]:
+    for name in [name for name in sys.modules if name.partition(".")[0] == "evenbore"]:
+        del sys.modules[name]
+    runpy.run_path(script, run_name="step")
+    found[script] = [m.__file__ for name, m in sys.modules.items() if name.partition(".")[0] == "evenbore"]
+print(json.dumps(found))
 """
 
 
-@pytest.mark.parametrize("step", STEPS)
-def test_list_covers_what_python_loads(step):
-    script = str(SCRIPTS / f"{step}.py")
-    done = subprocess.run([sys.executable, "-c", LOADED, script], capture_output=True, text=True, cwd=SCRIPTS)
+@pytest.fixture(scope="module")
+def loaded_by():
+    """By step script: the library's files that Python loads for it."""
+    scripts = [str(SCRIPTS / f"{step}.py") for step in STEPS]
+    done = subprocess.run([sys.executable, "-c", LOADED, *scripts], capture_output=True, text=True, cwd=SCRIPTS)
     assert done.returncode == 0, done.stderr
-    loaded = {Path(file).resolve().as_posix() for file in json.loads(done.stdout)}
+    return json.loads(done.stdout)
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_list_covers_what_python_loads(loaded_by, step):
+    loaded = {Path(file).resolve().as_posix() for file in loaded_by[str(SCRIPTS / f"{step}.py")]}
     assert loaded
     assert loaded <= set(library_files(step))
 
