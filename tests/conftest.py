@@ -16,10 +16,17 @@ REPO = Path(__file__).resolve().parents[1]
 WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
 LONGEST = (
     "workflow/test_workflow.py",
-    "faults/test_run_faults.py",
+    "workflow/test_slurm.py",
     "accuracy/test_accuracy_short.py",
+    "faults/test_run_faults.py",
+    "unit/findings/test_diagnose.py",
+    "browser/test_report.py",
+    "workflow/test_style.py",
+    "faults/test_audio_faults.py",
     "decisions/test_decisions_short.py",
     "comparability/test_comparability_short.py",
+    "unit/judge/test_assess.py",
+    "unit/publication/test_publication.py",
 )
 
 

@@ -39,7 +39,6 @@ def outcomes(repo, tmp_path_factory):
     faults.full_disk()
     faults.read_only()
     faults.clock(-3 * 86_400)
-    faults.interrupted(signal.SIGTERM, cpu_s=3)
     faults.second_run()
     faults.clock(400 * 86_400)
     faults.goes_on("all of these")
