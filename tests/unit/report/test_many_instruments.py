@@ -10,7 +10,10 @@ from collections import Counter
 import openpyxl
 import pandas as pd
 import pytest
+from matplotlib.text import Text
 
+from evenbore.figures.draw import drawn
+from evenbore.figures.entries import FIGURES
 from evenbore.files.tables import read_table
 from evenbore.page import priorities
 from evenbore.publication import quotes
@@ -48,6 +51,14 @@ def test_the_first_are_shown_and_all_others_folded_up_whole(many, few, report):
     assert len(whole) == 7
     for name, section in (sections(html) | folded).items():
         assert section.split() == whole[name].split()
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_every_figure_shows_the_first_alone(few, name):
+    left_out = {few.label(one) for one in few.order[3:]}
+    with drawn(few, name) as figure:
+        figure.canvas.draw()  # some labels come with the axes
+        assert not left_out & {text.get_text() for text in figure.findobj(Text)}
 
 
 def test_the_table_holds_every_instrument(many, few):
