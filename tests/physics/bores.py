@@ -332,7 +332,9 @@ def _untuned(key: str, design: Design, rng: np.random.Generator) -> Bore:
     for vent, (r, t) in vents:  # at the pressure node of the overblown mode, for the middle of the notes it serves
         middle = hertz(family.to_sounding((vent.low + min(vent.high, spans[-1].high)) / 2))
         node = SOUND_SPEED / middle / (4 if is_cylinder_closed else 2) - above
-        columns = [np.append(c, v) for c, v in zip(columns, [node, r, t, np.inf, -1, NEVER, vent.low, vent.high], strict=True)]
+        columns = [
+            np.append(c, v) for c, v in zip(columns, [node, r, t, np.inf, -1, NEVER, vent.low, vent.high], strict=True)
+        ]
     order = np.argsort(columns[0], kind="stable")
     x, radius, chimney, height, *whole = (np.asarray(c)[order] for c in columns)
     return Bore(key, design, float(length), x, radius, chimney, height, *(w.astype(int) for w in whole))

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from physics.bores import NEVER, Bore
-from physics.play import DYNAMICS, HARMONICS, Cases, Player, Reed, Table, Tone, balance, silence, table, tight_tones
+from physics.play import DYNAMICS, HARMONICS, Cases, Player, Reed, Table, Tone, balance, table, tight_tones
 
 CLARINET_RADIUS = 0.0074
 # Share of the final pressure that the first step of breath makes when the tongue lets go: ζ(1 − γ)√γ against about 0.6.
@@ -128,10 +128,8 @@ def leaking(whole: Tight, faults: Sequence[Leak], sizes_mm: Sequence[float]) -> 
     start = replace(start, resistance=np.full(hole.shape, 1e6))
     for _ in range(4):
         start = replace(start, resistance=player.jets(start.x, start.shift, start.resistance))
-    tone = balance(player, start, np.ones(HARMONICS))
+    tone = balance(player, start, np.ones(HARMONICS), least=0.1)
     attack, speaks = _start(player, tone)
-    soft = np.abs(tone.x[:, 0]) < 0.1 * np.abs(start.x[:, 0])
-    speaks &= ~soft
 
     out = _unchanged(whole, [fault.listed for fault in faults], len(sizes_mm))
     place = tuple(index)
@@ -179,7 +177,7 @@ def otherwise(whole: Tight, others: Sequence[tuple[Bore, Reed]], dynamics: Seque
     for i, (bore, reed) in enumerate(others):
         tab = table(bore, reed, whole.table.centre)
         player = Player(tab, replace(whole.cases, blowing=np.repeat(_blowing(bore, reed, dynamics), shape[1])))
-        tone = balance(player, whole.tone, np.ones(HARMONICS))
+        tone = balance(player, whole.tone, np.ones(HARMONICS), least=0.1)
         attack, speaks = _start(player, tone)
         blank = np.where(speaks, 0.0, np.nan).reshape(shape)
         f0 = (tab.centre[player.cases.note] * (1 + tone.shift)).reshape(shape)

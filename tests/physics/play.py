@@ -8,9 +8,11 @@ Chaigne & Kergomard ch. 10). Written down from memory. Leak: `tube.narrow_tube` 
 ½ρ(U/(0.6 S))², as the resistance that takes the same power from a sine of the flow's rms value.
 
 Free of units: reed: pressure by closing pressure, flow by closing pressure over `Bore.input_impedance`. Flute:
-mouth flow by area and jet speed, pressure by ρ times jet speed². A harmonic X is half its amplitude: x(t) = 2 Re Σ X e^jkωt.
+mouth flow by area and jet speed, pressure by ρ times jet speed². A harmonic X is half its amplitude:
+x(t) = 2 Re Σ X e^jkωt.
 """
 
+from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -40,11 +42,11 @@ class Reed:
     resonance: float = 1.0
     damping: float = 0.4
     volume: float = 1.0
-    blowing: tuple[float, float, float] = (0.42, 0.50, 0.62)
+    blowing: tuple[float, float, float] = (0.45, 0.52, 0.64)
 
 
 LEARNING = Reed()
-TESTING = Reed(stiffness=1.25, opening=1.1, resonance=1.2, damping=0.6, volume=1.06, blowing=(0.44, 0.53, 0.66))
+TESTING = Reed(stiffness=1.25, opening=1.1, resonance=1.2, damping=0.6, volume=1.06, blowing=(0.46, 0.55, 0.67))
 
 # Closing pressure (Pa), opening at rest (m²), resonance (Hz): from memory, openings chosen so that notes speak.
 REEDS = {
@@ -176,15 +178,28 @@ class Player:
         else:
             closing, opening, resonance = REEDS[tab.bore.key]
             closing = closing * tab.reed.stiffness
-            self.zeta = (
-                tab.bore.input_impedance() * opening * tab.reed.opening * np.sqrt(2 / (DENSITY * closing))
-            )
+            self.zeta = tab.bore.input_impedance() * opening * tab.reed.opening * np.sqrt(2 / (DENSITY * closing))
             self.resonance = resonance * tab.reed.resonance
             self.scale = np.ones(note.size)
             self.unit = np.full(note.size, closing)
 
     def __getitem__(self, keep: np.ndarray) -> "Player":
-        return Player(self.tab, self.cases[keep])
+        """Some of the cases."""
+        part, count = copy(self), self.cases.note.size
+        part.cases = self.cases[keep]
+        part.leaks = [tuple(array[keep] for array in leak) for leak in self.leaks]
+        for name, value in vars(self).items():
+            if name != "order" and isinstance(value, np.ndarray) and value.shape[:1] == (count,):
+                setattr(part, name, value[keep])
+        return part
+
+    def only(self, order: int) -> "Player":
+        """The same cases with one harmonic instead of all."""
+        part, at = copy(self), slice(order - 1, order)
+        part.order = self.order[at]
+        part.num, part.den, part.narrow = self.num[..., at], self.den[..., at], self.narrow[..., at]
+        part.leaks = [(*(array[..., at] for array in leak[:3]), leak[3]) for leak in self.leaks]
+        return part
 
     def linear(self, shift: np.ndarray, resistance: np.ndarray) -> tuple[np.ndarray, np.ndarray, list[Leaks]]:
         """`num`, `den` (C, H) with the leaks, and each leak's pressure and flow (C, H) in the state's scale.
@@ -237,20 +252,19 @@ class Player:
         The leaks' jet resistance is that of a sine of `loudness` times the tone's first harmonic; the reed's or
         jet's slope is that at rest.
         """
-        x = np.zeros_like(tone.x)
-        x[:, order - 1] = loudness * np.abs(tone.x[:, 0])
+        mode = self.only(order)
         resistance, shift = tone.resistance, tone.shift.astype(complex)
         for _ in range(4):
-            resistance = self.jets(x, tone.shift, resistance)
+            resistance = mode.jets(loudness * np.abs(tone.x[:, :1]), tone.shift, resistance)
         rest = np.zeros((shift.size, 1))
-        _, _, slope_a, slope_b = self.drive(rest, rest)
+        _, _, slope_a, slope_b = mode.drive(rest, rest)
 
         def mismatch(shift: np.ndarray) -> np.ndarray:
-            num, den, _ = self.linear(shift, resistance)
-            one, two, result = self.filters(shift)
-            return (num / den - result * slope_a * one - slope_b * two)[:, order - 1]
+            num, den, _ = mode.linear(shift, resistance)
+            one, two, result = mode.filters(shift)
+            return (num / den - result * slope_a * one - slope_b * two)[:, 0]
 
-        for _ in range(8):
+        for _ in range(6):
             here = mismatch(shift)
             step = here * 1e-5 / (mismatch(shift + 1e-5) - here)
             step = step * np.minimum(1, 0.01 / (np.abs(step) + 1e-12))
@@ -280,10 +294,10 @@ class Player:
         root = np.sqrt(gap**2 + SMOOTH**2)
         wide = (gap + root) / 2
         soft = drop**2 + SMOOTH**2
-        speed = drop * soft**-0.25
-        flow = self.zeta * wide * speed
-        slope = -self.zeta * wide * (soft**-0.25 - 0.5 * drop**2 * soft**-1.25)
-        return flow, np.zeros_like(flow), slope, self.zeta * (1 + gap / root) / 2 * speed
+        quarter = 1 / np.sqrt(np.sqrt(soft))
+        speed = drop * quarter
+        slope = -self.zeta * wide * quarter * (1 - 0.5 * drop**2 / soft)
+        return self.zeta * wide * speed, np.zeros_like(drop), slope, self.zeta * (1 + gap / root) / 2 * speed
 
     def residual(
         self, x: np.ndarray, shift: np.ndarray, resistance: np.ndarray, upper: np.ndarray, slopes: bool
@@ -304,27 +318,25 @@ class Player:
         spectra = np.fft.rfft(np.stack([slope_a, slope_b]), axis=2) / SAMPLES
         k = self.order
         minus = k[:, None] - k
-        toeplitz = np.where(minus >= 0, spectra[..., np.abs(minus)], spectra[..., np.abs(minus)].conj())
-        hankel = spectra[..., k[:, None] + k]
-        # Both parts answer to their own argument, except the reed's flow, which answers to both.
-        second_result = np.ones_like(result)
-        direct = -(den * result)[:, :, None] * toeplitz[0] * one[:, None] - (den * second_result)[:, :, None] * toeplitz[
-            1
-        ] * two[:, None]
-        mirrored = (
-            -(den * result)[:, :, None] * hankel[0] * one.conj()[:, None]
-            - (den * second_result)[:, :, None] * hankel[1] * two.conj()[:, None]
-        )
-        direct[:, k - 1, k - 1] += num
-        by_real, by_imag = direct + mirrored, 1j * (direct - mirrored)
+        rows = -den[:, :, None] * np.stack([result, np.ones_like(result)])[..., None]
+        columns = np.stack([one, two])[:, :, None]
+        near = spectra[..., np.abs(minus)]
+        near.imag *= np.sign(minus)
+        near = (rows * near * columns).sum(axis=0)  # by each harmonic
+        far = (rows * spectra[..., k[:, None] + k] * columns.conj()).sum(axis=0)  # by its conjugate
+        near[:, k - 1, k - 1] += num
+        by_real, by_imag = near + far, 1j * (near - far)
         step = 1e-6
         by_imag[:, :, 0] = (self.residual(x, shift + step, resistance, upper, False)[0] - left) / step
-        complex_rows = np.concatenate([by_real, by_imag], axis=2)
-        return left, np.concatenate([complex_rows.real, complex_rows.imag], axis=1)
+        rows_real = np.concatenate([by_real.real, by_imag.real], axis=2)
+        return left, np.concatenate([rows_real, np.concatenate([by_real.imag, by_imag.imag], axis=2)], axis=1)
 
 
-def balance(player: Player, start: Tone, upper: np.ndarray, rounds: int = 30) -> Tone:
-    """Newton's method from `start` (its first harmonic real); the unknown frequency takes that one's phase."""
+def balance(player: Player, start: Tone, upper: np.ndarray, rounds: int = 25, least: float = 0.0) -> Tone:
+    """Newton's method from `start` (its first harmonic real); the unknown frequency takes that one's phase.
+
+    A case is given up when its first harmonic falls below `least` times that of `start`.
+    """
     x, shift, resistance = start.x.copy(), start.shift.copy(), start.resistance.copy()
     found = np.zeros(shift.size, bool)
     active = np.arange(shift.size)
@@ -344,23 +356,24 @@ def balance(player: Player, start: Tone, upper: np.ndarray, rounds: int = 30) ->
         dshift = dx[:, 0].imag.copy()
         dx[:, 0] = dx[:, 0].real
         size = np.linalg.norm(now_x, axis=1)
-        short = np.minimum(1, np.minimum(0.4 * size / (np.linalg.norm(dx, axis=1) + 1e-12), 0.008 / (np.abs(dshift) + 1e-12)))
+        short = np.minimum(
+            1, np.minimum(0.4 * size / (np.linalg.norm(dx, axis=1) + 1e-12), 0.008 / (np.abs(dshift) + 1e-12))
+        )
         x[active] = now_x + short[:, None] * dx
         shift[active] = np.clip(now_shift + short * dshift, -0.05, 0.05)
         done = (np.linalg.norm(dx, axis=1) < 1e-5 * size) & (np.abs(dshift) < 1e-6) & (moved < 1e-3)
         found[active[done]] = True
-        active = active[~done]
+        active = active[~done & (np.abs(x[active, 0]) >= least * np.abs(start.x[active, 0]))]
         if not active.size:
             break
-    found &= (np.abs(shift) < 0.045) & (np.abs(x[:, 0]) > 0.01)
+    found &= (np.abs(shift) < 0.045) & (np.abs(x[:, 0]) > np.maximum(0.01, least * np.abs(start.x[:, 0])))
     return Tone(x, shift, resistance, found)
 
 
 def tight_tones(tab: Table, blowing: np.ndarray) -> tuple[Cases, Tone]:
     """The tight bore's tones for blowings (D,), cases ordered (D, N): the loudest of several ways to each.
 
-    First from sines, the bore's upper harmonics let in by and by; then from the tones of the same note at the other
-    blowings, and of its neighbours.
+    First from sines; then from the tones of the same note at the other blowings, and of its neighbours.
     """
     notes, levels = tab.centre.size, blowing.size
     note = np.tile(np.arange(notes), levels)
@@ -372,9 +385,7 @@ def tight_tones(tab: Table, blowing: np.ndarray) -> tuple[Cases, Tone]:
     for amplitude in (0.03, 0.1) if tab.bore.is_flute else (0.15, 0.35):
         tone = silence(cases)
         tone.x[:, 0] = amplitude
-        for share in (0.0, 0.1, 0.25, 0.5, 0.75):
-            tone = balance(player, tone, np.where(np.arange(HARMONICS) == 0, 1, share), 12)
-        best = _louder(best, balance(player, tone, whole))
+        best = _louder(best, from_sine(player, tone))
     for step in (0, 1, -1) * 4:
         here = np.arange(levels)[:, None], (np.arange(notes) + step).clip(0, notes - 1)
         size = np.abs(best.x[:, 0]).reshape(levels, notes)[here]
@@ -384,18 +395,42 @@ def tight_tones(tab: Table, blowing: np.ndarray) -> tuple[Cases, Tone]:
         weak = np.flatnonzero(np.abs(best.x[:, 0]) < 0.7 * np.abs(best.x[source, 0]))
         if not weak.size:
             continue
-        tone = _louder(best[weak], balance(player[weak], best[source[weak]], whole))
-        for name in ("x", "shift", "resistance", "found"):
-            getattr(best, name)[weak] = getattr(tone, name)
+        put(best, weak, _louder(best[weak], balance(player[weak], best[source[weak]], whole)))
     return cases, best
+
+
+def from_sine(player: Player, start: Tone) -> Tone:
+    """The tone that grows out of the first harmonic of `start` while the bore's upper harmonics are let in."""
+    x = start.x.copy()
+    x[:, 1:] = 0
+    tone = replace(start, x=x)
+    for share in (0.0, 0.1, 0.25, 0.5, 0.75):
+        tone = balance(player, tone, np.where(np.arange(HARMONICS) == 0, 1, share), 12)
+    return balance(player, tone, np.ones(HARMONICS))
 
 
 def silence(cases: Cases) -> Tone:
     count = cases.note.size
-    return Tone(np.zeros((count, HARMONICS), complex), np.zeros(count), np.zeros(cases.hole.shape), np.zeros(count, bool))
+    return Tone(
+        np.zeros((count, HARMONICS), complex), np.zeros(count), np.zeros(cases.hole.shape), np.zeros(count, bool)
+    )
+
+
+def put(tone: Tone, where: np.ndarray, part: Tone) -> None:
+    """Writes some cases' tones into those of all."""
+    for name in ("x", "shift", "resistance", "found"):
+        getattr(tone, name)[where] = getattr(part, name)
 
 
 def _louder(old: Tone, new: Tone) -> Tone:
     better = new.found & (new.x[:, 0].real > np.abs(old.x[:, 0]) * (1 + 1e-6) * old.found)
-    return Tone(*(np.where(better.reshape(-1, *[1] * (a.ndim - 1)), b, a) for a, b in zip(
-        (old.x, old.shift, old.resistance, old.found), (new.x, new.shift, new.resistance, new.found), strict=True)))
+    return Tone(
+        *(
+            np.where(better.reshape(-1, *[1] * (a.ndim - 1)), b, a)
+            for a, b in zip(
+                (old.x, old.shift, old.resistance, old.found),
+                (new.x, new.shift, new.resistance, new.found),
+                strict=True,
+            )
+        )
+    )
