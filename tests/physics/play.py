@@ -23,7 +23,8 @@ from physics.tube import DENSITY, SOUND_SPEED, narrow_tube
 HARMONICS = 16
 SAMPLES = 80  # of a period: twice the harmonics' highest product and more
 SMOOTH = 0.02  # of the corners where the reed closes and where the flow turns, in units of the closing pressure
-GRID = 0.045 * np.cos(np.pi * (np.arange(9) + 0.5) / 9)  # of relative frequencies, around each note
+REACH = 0.06  # largest relative distance of a tone from its table's centre
+GRID = REACH * np.cos(np.pi * (np.arange(10) + 0.5) / 10)
 CONTRACTION = 0.6
 DYNAMICS = ("p", "mf", "f")
 
@@ -54,11 +55,11 @@ REEDS = {
     "clarinet_bass_low_c": (4000.0, 1.6e-5, 1500.0),
     "saxophone_alto": (4000.0, 9.0e-6, 1800.0),
     "saxophone_tenor": (3500.0, 1.0e-5, 1500.0),
-    "oboe": (9000.0, 0.9e-6, 3000.0),
-    "bassoon": (5000.0, 2.0e-6, 2000.0),
+    "oboe": (9000.0, 1.3e-6, 3000.0),
+    "bassoon": (5000.0, 4.0e-6, 2000.0),
 }
 # Flute, from memory: distance from lips to edge and jet thickness (m), part of a period that the jet takes.
-LIPS = (0.007, 0.0010, 0.27)
+LIPS = (0.007, 0.0014, 0.27)
 
 
 Leaks = tuple[np.ndarray, np.ndarray]
@@ -268,7 +269,7 @@ class Player:
             here = mismatch(shift)
             step = here * 1e-5 / (mismatch(shift + 1e-5) - here)
             step = step * np.minimum(1, 0.01 / (np.abs(step) + 1e-12))
-            shift = np.clip((shift - step).real, -0.06, 0.06) + 1j * np.clip((shift - step).imag, -0.06, 0.06)
+            shift = np.clip((shift - step).real, -REACH, REACH) + 1j * np.clip((shift - step).imag, -REACH, REACH)
         return -2 * np.pi * self.tab.centre[self.cases.note] * order * shift.imag
 
     def filters(self, shift: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -360,20 +361,20 @@ def balance(player: Player, start: Tone, upper: np.ndarray, rounds: int = 25, le
             1, np.minimum(0.4 * size / (np.linalg.norm(dx, axis=1) + 1e-12), 0.008 / (np.abs(dshift) + 1e-12))
         )
         x[active] = now_x + short[:, None] * dx
-        shift[active] = np.clip(now_shift + short * dshift, -0.05, 0.05)
+        shift[active] = np.clip(now_shift + short * dshift, -REACH, REACH)
         done = (np.linalg.norm(dx, axis=1) < 1e-5 * size) & (np.abs(dshift) < 1e-6) & (moved < 1e-3)
         found[active[done]] = True
         active = active[~done & (np.abs(x[active, 0]) >= least * np.abs(start.x[active, 0]))]
         if not active.size:
             break
-    found &= (np.abs(shift) < 0.045) & (np.abs(x[:, 0]) > np.maximum(0.01, least * np.abs(start.x[:, 0])))
+    found &= (np.abs(shift) < REACH) & (np.abs(x[:, 0]) > np.maximum(0.01, least * np.abs(start.x[:, 0])))
     return Tone(x, shift, resistance, found)
 
 
 def tight_tones(tab: Table, blowing: np.ndarray) -> tuple[Cases, Tone]:
     """The tight bore's tones for blowings (D,), cases ordered (D, N): the loudest of several ways to each.
 
-    First from sines; then from the tones of the same note at the other blowings, and of its neighbours.
+    First from sines and dips; then from the tones of the same note at the other blowings, and of its neighbours.
     """
     notes, levels = tab.centre.size, blowing.size
     note = np.tile(np.arange(notes), levels)
@@ -386,6 +387,10 @@ def tight_tones(tab: Table, blowing: np.ndarray) -> tuple[Cases, Tone]:
         tone = silence(cases)
         tone.x[:, 0] = amplitude
         best = _louder(best, from_sine(player, tone))
+    if tab.bore.is_cone:  # whose pressure is steady but for a short dip
+        tone, order = silence(cases), np.arange(1, HARMONICS + 1)
+        tone.x[:] = -1.5 * (-1.0) ** order * np.sin(0.2 * np.pi * order) / np.pi / order / (1 + order / 6)
+        best = _louder(best, balance(player, tone, whole))
     for step in (0, 1, -1) * 4:
         here = np.arange(levels)[:, None], (np.arange(notes) + step).clip(0, notes - 1)
         size = np.abs(best.x[:, 0]).reshape(levels, notes)[here]
