@@ -13,12 +13,13 @@ All written down from memory and held to an independent library by the tests.
 import numpy as np
 from scipy.special import jv
 
-# Dry air at 25 °C.
-SOUND_SPEED = 346.2  # m/s
-DENSITY = 1.184  # kg/m³
-VISCOSITY = 1.836e-5  # Pa s
-PRANDTL = 0.708
+# Dry air at 25 °C (Chaigne & Kergomard, ch. 5).
+SOUND_SPEED = 346.28  # m/s
+DENSITY = 1.1845  # kg/m³
+VISCOSITY = 1.832e-5  # Pa s
+PRANDTL = 0.704
 HEAT_RATIO = 1.402
+HOLE_FLANGE = 0.5  # the wall around an open hole: halfway between none and an infinite baffle
 
 Matrix = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
 
@@ -78,6 +79,12 @@ def pad_length(radius: float, height: float, wall: float = 0.0015) -> float:
     return radius / (near + 30 * (h / 1.3) ** 2.6)
 
 
+def matching_length(bore: float, radius: float) -> float:
+    """Length of a hole by which its cylinder meets the curved wall (t_m)."""
+    delta = radius / bore
+    return radius * delta / 8 * (1 + 0.207 * delta**3)
+
+
 def hole(
     frequency: np.ndarray, bore: float, radius: float, chimney: float, height: float, is_open: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -89,16 +96,15 @@ def hole(
     omega = 2 * np.pi * frequency
     area = np.pi * radius**2
     inner = radius * (0.82 - 0.193 * delta - 1.09 * delta**2 + 1.27 * delta**3 - 0.71 * delta**4)
-    matching = radius * delta / 8 * (1 + 0.207 * delta**3)
     polynomial = 0.94 + 0.54 * delta + 0.285 * delta**2
     steep = np.tanh(1.84 * chimney / radius)
     series_length = np.where(is_open, 1.78 * steep, 1.78 / steep) + polynomial
     half_series = -0.5j * omega * DENSITY / (np.pi * bore**2) * radius * delta**2 / series_length
 
-    length = chimney + matching
+    length = chimney + matching_length(bore, radius)
     gamma, impedance = line(frequency, radius)
     cosine, sine = np.cosh(gamma * length), np.sinh(gamma * length)
-    end = reflection_impedance(frequency, radius, 0.5) + 1j * omega * DENSITY * pad_length(radius, height) / area
+    end = reflection_impedance(frequency, radius, HOLE_FLANGE) + 1j * omega * DENSITY * pad_length(radius, height) / area
     leaves = 1 / (sine / impedance * end + cosine)
     opened = (cosine * end + impedance * sine) * leaves
     shunt = np.where(is_open, opened, impedance * cosine / sine) + 1j * omega * DENSITY * inner / area
