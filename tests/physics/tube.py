@@ -104,7 +104,9 @@ def hole(
     length = chimney + matching_length(bore, radius)
     gamma, impedance = line(frequency, radius)
     cosine, sine = np.cosh(gamma * length), np.sinh(gamma * length)
-    end = reflection_impedance(frequency, radius, HOLE_FLANGE) + 1j * omega * DENSITY * pad_length(radius, height) / area
+    end = (
+        reflection_impedance(frequency, radius, HOLE_FLANGE) + 1j * omega * DENSITY * pad_length(radius, height) / area
+    )
     leaves = 1 / (sine / impedance * end + cosine)
     opened = (cosine * end + impedance * sine) * leaves
     shunt = np.where(is_open, opened, impedance * cosine / sine) + 1j * omega * DENSITY * inner / area
