@@ -309,8 +309,7 @@ def _quarter(bore_is_flute: bool, is_cone: bool, hz: np.ndarray) -> np.ndarray:
 def _untuned(key: str, design: Design, rng: np.random.Generator) -> Bore:
     family = load_family(key)
     spans = [r for r in family.registers if r.overblown]
-    top = max([spans[0].low - 1, *(min(r.high, family.high) - family.overblow for r in spans)])
-    notes = np.arange(min(top, family.holes[0].first_open_for), family.low, -1)
+    notes = np.arange(family.holes[0].first_open_for, family.low, -1)
     places = {h.first_open_for: h.position - 1 for h in family.holes}
     is_flute, is_cone = family.bore == "cylinder_open", design.slope > 0
     above = 0.045 if is_flute else design.radius / design.slope if is_cone else design.cavity + 0.01

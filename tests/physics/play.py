@@ -47,7 +47,7 @@ class Reed:
 
 
 LEARNING = Reed()
-TESTING = Reed(stiffness=1.25, opening=1.1, resonance=1.2, damping=0.6, volume=1.06, blowing=(0.46, 0.55, 0.67))
+TESTING = Reed(stiffness=1.25, opening=1.1, resonance=1.2, damping=0.6, volume=1.06, blowing=(0.44, 0.52, 0.66))
 
 # Closing pressure (Pa), opening at rest (m²), resonance (Hz): from memory, openings chosen so that notes speak.
 REEDS = {

@@ -43,7 +43,7 @@ def stepped(answers, reference, zeta, blowing, unit, volume, resonance, damping,
     sent = np.zeros((2, steps + 1))
     out = np.zeros(steps)
     place = speed = flow_before = pressure = before = 0.0
-    one, two = reference
+    two = reference[1]
     near = answers[0, 0, 0]
     near_two = answers[1, 1, 0]
     dt = 1.0 / RATE
