@@ -40,7 +40,8 @@ def ports(bore: Bore, opened: np.ndarray, node: int) -> tuple[np.ndarray, np.nda
 def stepped(answers, reference, zeta, blowing, unit, volume, resonance, damping, smooth, leak, hummed, steps):
     """Mouthpiece pressure over time, in units of the closing pressure; `leak`: resistance, inertance, jet (0: none)."""
     length = answers.shape[2]
-    sent = np.zeros((2, steps + 1))
+    late = answers[:, :, :0:-1].copy()
+    sent = np.zeros((2, steps + length))
     out = np.zeros(steps)
     place = speed = flow_before = pressure = before = 0.0
     two = reference[1]
@@ -50,11 +51,8 @@ def stepped(answers, reference, zeta, blowing, unit, volume, resonance, damping,
     omega = 2 * np.pi * resonance
     for n in range(steps):
         blown = blowing * min(1.0, n / (0.005 * RATE))
-        back = np.zeros(2)
-        for m in range(1, min(n, length - 1) + 1):
-            first, second = sent[0, n - m], sent[1, n - m]
-            back[0] += answers[0, 0, m] * first + answers[0, 1, m] * second
-            back[1] += answers[1, 0, m] * first + answers[1, 1, m] * second
+        first, second = sent[0, n : n + length - 1], sent[1, n : n + length - 1]  # oldest first
+        back = np.array([np.dot(late[i, 0], first) + np.dot(late[i, 1], second) for i in range(2)])
         # The reed follows the pressure, a step behind.
         speed = (speed + dt * omega * omega * (pressure - place)) / (1 + dt * damping * omega)
         place += dt * speed
@@ -73,7 +71,7 @@ def stepped(answers, reference, zeta, blowing, unit, volume, resonance, damping,
         drop = blown - pressure
         flow = zeta * wide * drop * (drop * drop + smooth * smooth) ** -0.25 - volume * (pressure - before) / dt
         before = pressure
-        sent[0, n] = unit * (pressure + flow)
+        sent[0, n + length - 1] = unit * (pressure + flow)
         if leak[2] > 0:
             history_two = back[1] / (1 - near_two)
             total = leak[0] + leak[1] / dt + two * (1 + near_two) / (1 - near_two)
@@ -81,9 +79,9 @@ def stepped(answers, reference, zeta, blowing, unit, volume, resonance, damping,
             size = (-total + np.sqrt(total * total + 4 * leak[2] * abs(push))) / (2 * leak[2])
             flow_before = size if push > 0 else -size
             at = history_two - two * (1 + near_two) / (1 - near_two) * flow_before
-            sent[1, n] = at - two * flow_before
+            sent[1, n + length - 1] = at - two * flow_before
         else:
-            sent[1, n] = back[1] / (1 - near_two)
+            sent[1, n + length - 1] = back[1] / (1 - near_two)
         out[n] = pressure
     return out
 

@@ -28,10 +28,9 @@ def bessel_ratio(z: np.ndarray) -> np.ndarray:
     """J1/J0 of z = √(−j)·Stokes number: exact below |z| = 4, asymptotic above (its error there is below 1e-3)."""
     series = -1j + 1 / (2 * z) - 1j / (8 * z**2) - 1 / (8 * z**3)
     small = np.abs(z) < 4
-    if not np.any(small):
-        return series
-    exact = np.where(small, z, 4)
-    return np.where(small, jv(1, exact) / jv(0, exact), series)
+    if np.any(small):
+        series[small] = jv(1, z[small]) / jv(0, z[small])
+    return series
 
 
 def line(frequency: np.ndarray, radius: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
