@@ -6,7 +6,7 @@ Sizes are diameters in mm of a leak on a B flat clarinet; elsewhere they grow wi
 `attack_ms`: time from 15 % of the tone's fundamental to all of it at the rate of linear growth, the leak's jet
 resistance taken at 15, 39 and 100 % on the way; empty where a small oscillation does not grow, as in soft tones of
 conical bores that a tongue has to kick. `speaks`: a tone of the right register is found, and a low note's own mode
-grows or the overblown one does not either.
+grows or the overblown one does not either. Where it is not found, the tone has jumped, beats or died: which is not told.
 """
 
 from collections.abc import Sequence
@@ -20,6 +20,7 @@ from physics.play import DYNAMICS, HARMONICS, Cases, Player, Reed, Table, Tone, 
 CLARINET_RADIUS = 0.0074
 # Share of the final pressure that the first step of breath makes when the tongue lets go: ζ(1 − γ)√γ against about 0.6.
 START = 0.15
+# ASSUME: tuned by trial. Change of a flute's relative jet speed per change of a reed's `blowing`.
 FLUTE_SHARE = 1.2
 
 

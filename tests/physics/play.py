@@ -33,9 +33,9 @@ DYNAMICS = ("p", "mf", "f")
 class Reed:
     """A reed with its mouthpiece, or a flutist's lips, relative to what is typical of the family.
 
-    `stiffness`: closing pressure (flute: jet speed); `opening`: area at rest (flute: jet thickness); `resonance_hz`
-    and `damping` (1/quality) of the reed; `volume`: of mouthpiece or staple; `blowing`: mouth pressure over closing
-    pressure at p, mf, f (flute: jet speed over the typical one).
+    `stiffness`: closing pressure (flute: jet speed); `opening`: area at rest (flute: jet thickness); `resonance` of the
+    reed, `damping` (1/quality, not relative); `volume` of mouthpiece or staple; `blowing`: mouth pressure over closing
+    pressure at p, mf, f (a flute makes of it a share of the usual jet speed, in `effects`).
     """
 
     stiffness: float = 1.0
@@ -49,7 +49,8 @@ class Reed:
 LEARNING = Reed()
 TESTING = Reed(stiffness=1.25, opening=1.1, resonance=1.2, damping=0.6, volume=1.06, blowing=(0.44, 0.52, 0.66))
 
-# Closing pressure (Pa), opening at rest (m²), resonance (Hz): from memory, openings chosen so that notes speak.
+# Closing pressure (Pa), opening at rest (m²), resonance (Hz), from memory.
+# ASSUME: the openings were tuned by trial until the whole range of the drawn bores spoke.
 REEDS = {
     "clarinet_b_flat": (5000.0, 7.5e-6, 2200.0),
     "clarinet_bass_low_c": (4000.0, 1.6e-5, 1500.0),
@@ -59,10 +60,10 @@ REEDS = {
     "bassoon": (5000.0, 4.0e-6, 2000.0),
 }
 # Flute, from memory: distance from lips to edge and jet thickness (m), part of a period that the jet takes.
+# ASSUME: the thickness and the jet's offset in `Player.drive` were tuned by trial, for a strong second harmonic.
 LIPS = (0.007, 0.0014, 0.27)
 
-
-Leaks = tuple[np.ndarray, np.ndarray]
+Leaks = tuple[np.ndarray, np.ndarray]  # pressures and flows
 
 
 @dataclass(frozen=True)
