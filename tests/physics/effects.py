@@ -6,7 +6,7 @@ Sizes are diameters in mm of a leak on a B flat clarinet; elsewhere they grow wi
 `attack_ms`: time from 15 % of the tone's fundamental to all of it at the rate of linear growth, the leak's jet
 resistance taken at 15, 39 and 100 % on the way; empty where a small oscillation does not grow, as in soft tones of
 conical bores that a tongue has to kick. `speaks`: a tone of the right register is found, and a low note's own mode
-grows or the overblown one does not either. Where it is not found, the tone has jumped, beats or died: which is not told.
+grows or the overblown one does not either. If not, the tone has jumped, beats or died: which one is not told.
 """
 
 from collections.abc import Sequence
