@@ -45,6 +45,7 @@ ROOM_S, DIRECT_DB = 0.35, 3.0
 MOVED = 0.3  # share of the room's tail that changes from take to take
 SNR_DB = 45.0
 COLOUR_DB = 1.0
+OVERBLOWN_DB = 6.0  # softer than the note meant, ASSUME
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,8 @@ class Shop:
     """One study: `instruments` of a family out of a soundfont, instrument 0 in every session, the others in one.
 
     `faults`: what is planted, by instrument number. `weak`: session -> losses that its room puts on every instrument.
-    `cents`: instrument -> written note -> cents. `planted` tells all that in any words, for the cache.
+    `cents`: instrument -> written note -> cents. `silent`: instrument -> dynamic -> notes that do not speak: the
+    overblown one sounds, softer. `planted` tells all that in any words, for the cache.
     """
 
     seed: int
@@ -67,6 +69,7 @@ class Shop:
     faults: dict[int, Loss] = field(default_factory=dict, repr=False, compare=False)
     weak: dict[int, Loss] = field(default_factory=dict, repr=False, compare=False)
     cents: dict[int, dict[int, float]] = field(default_factory=dict, repr=False, compare=False)
+    silent: dict[int, dict[str, set[int]]] = field(default_factory=dict, repr=False, compare=False)
 
 
 def study(shop: Shop) -> tuple[pd.DataFrame, dict, dict]:
@@ -134,13 +137,16 @@ def render(shop: Shop, family: Family, number: int, session: int, dynamic: str, 
     fade = round(FADE_S * RATE)
     ramp = ((np.arange(fade) + 0.5) / fade).astype(np.float32)
     pieces, lengths = [], []
-    for written, body in zip(range(family.low, family.high + 1), bodies, strict=True):
-        f0 = note_hz(family.to_sounding(written))
+    silent = shop.silent.get(number, {}).get(dynamic, set())
+    for written in range(family.low, family.high + 1):
+        sounding = min(written + (family.overblow or 12) * (written in silent), family.high)
+        body = bodies[sounding - family.low]
+        f0 = note_hz(family.to_sounding(sounding))
         length = round(rng.uniform(*TEMPO_S) * RATE) + fade
         cents = model.cents[written] + rng.normal(0, player.cents_sd) + shop.cents.get(number, {}).get(written, 0.0)
         piece = _retuned(body, rng.uniform(0, 0.3), length, cents)
         spectrum, hz = np.fft.rfft(piece), np.fft.rfftfreq(length, 1 / RATE)
-        loud = whole + rng.normal(0, player.level_sd)
+        loud = whole + rng.normal(0, player.level_sd) - OVERBLOWN_DB * (written in silent)
         octaves = np.clip(np.log2(np.maximum(hz / f0, 1e-9)), 0, 4)
         gain = loud + model.level_db[written]
         gain = gain + (model.tilt_db[written] + 0.2 * loud + tilt + rng.normal(0, player.tilt_sd)) * octaves

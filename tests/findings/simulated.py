@@ -18,6 +18,8 @@ from evenbore.trade.pitch import midi_to_hz, midi_to_note
 
 from .losses import Loss
 
+Silent = dict[str, set[int]]  # dynamic -> written notes
+
 ROOM_DB = 2.5
 MOVED = 0.3  # share of the room's amplitude that changes from take to take
 CONFIG = {"base_dynamic": "mf", "tolerances": {"default": {"note_cents": 20, "stuffy_z": 3.5}}}
@@ -37,6 +39,7 @@ def study(
     reed: dict[int, float] | None = None,
     soft: dict[int, float] | None = None,
     weak: dict[int, Loss] | None = None,
+    silent: dict[int, Silent] | None = None,
     room_db: float = ROOM_DB,
     spread: float = 1.0,
 ) -> tuple[pd.DataFrame, dict, dict]:
@@ -44,8 +47,8 @@ def study(
 
     `faults`: instrument number -> faults of its model. `planted`: instrument number -> what its faults
     take off the harmonics; `bent`: number -> written note -> cents added. `reed`: instrument number -> dB per octave
-    duller throughout; `soft`: dB of loudness less, throughout; `weak`: session -> what its room takes from all.
-    Instrument 0 is recorded in every session, the others
+    duller throughout; `soft`: dB of loudness less, throughout; `weak`: session -> what its room takes from all;
+    `silent`: number -> the notes that do not speak at a dynamic. Instrument 0 is recorded in every session, the others
     in one.
     """
     family = load_family(family_key)
@@ -62,7 +65,7 @@ def study(
         name = f"i{number:02d}"
         model = make_instrument(
             family, seed, name, intonation_sd=6.0, level_sd=0.9 * spread, tilt_sd=0.45 * spread,
-            faults=tuple((faults or {}).get(number, ())),
+            colour_sd=spread, faults=tuple((faults or {}).get(number, ())),
         )  # fmt: skip
         if reed and number in reed:
             model = replace(model, brightness_db=-reed[number])
@@ -115,7 +118,7 @@ def study(
                                 "onset_s": np.arange(len(written)) * 0.45,
                                 "cents": np.array(cents) + rng.normal(0, 2.5, len(written)),
                             }
-                        )
+                        )[~np.isin(written, list((silent or {}).get(number, {}).get(dynamic, ())))]
                     )
     sheet = {f"i{number:02d}": {"family": family_key} for number in range(instruments)}
     return pd.concat(frames, ignore_index=True), sheet, {family_key: family}

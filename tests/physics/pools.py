@@ -1,0 +1,187 @@
+"""Pools of instruments with leaks, and with what is taken for them, by the bench's physics.
+
+A pool is one design: a bore and a reed of the bench's TESTING side, on which no pattern was learned. What its faults
+change of each harmonic, pitch and which notes still speak, the bench tells; how sound units differ, how the player and
+the room scatter is that of `findings.simulated` (no sound) or `findings.sampled` (recorded notes, rendered, segmented
+and measured as any recording).
+"""
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+
+from evenbore.trade.families import load_family
+from findings import sampled, simulated
+from findings.losses import Loss
+from findings.sampled import Shop
+from physics.bores import draw
+from physics.effects import Leak, Tight, dull, leaking, low_pad, otherwise, small_hole, soft, step, tight
+from physics.play import TESTING, Reed
+
+IMPOSTORS = ("reed", "soft", "pad", "step")
+# How much tight units of one design differ, as a share of what `findings.simulated` assumes (0.9 dB of a note's level):
+# 0.12 dB is what the bench gives for holes 2 % wider or narrower, pads 15 % higher or lower, 0.3 mm of place.
+TOLERANCES, ASSUMED = 0.15, 1.0
+FAR = 64  # harmonics to which the bench's are carried on, the last four speaking for all above
+
+
+@dataclass(frozen=True)
+class Fault:
+    """`kind` leak or one of IMPOSTORS; `size` in mm on a B flat clarinet for leaks and steps; `hole`: the note that it
+    first opens for, where the fault has a place."""
+
+    kind: str
+    size: float = 1.1
+    hole: int = 0
+
+
+@dataclass(frozen=True)
+class Pool:
+    """Units of one design, some of them faulty; `sound`: the soundfont, or None for no sound."""
+
+    family: str
+    seed: int
+    faults: dict[int, Fault]
+    units: int = 14
+    dynamics: tuple[str, ...] = ("mf",)
+    takes: int = 2
+    sound: str | None = None
+    spread: float = TOLERANCES
+
+    def notes(self) -> tuple[pd.DataFrame, dict, dict]:
+        """Normalised notes, instruments sheet and families."""
+        numbers = sorted(self.faults)
+        changes = {number: change(self, self.faults[number]) for number in numbers}
+        losses = {number: one.loss() for number, one in changes.items()}
+        bent = {number: one.cents() for number, one in changes.items()}
+        silent = {number: one.silent() for number, one in changes.items()}
+        if self.sound is None:
+            return simulated.study(
+                self.seed, self.family, self.units, 1, self.dynamics, self.takes, planted=losses, bent=bent,
+                silent=silent, spread=self.spread,
+            )  # fmt: skip
+        told = f"{self.faults!r} by the bench"
+        return sampled.study(
+            Shop(
+                self.seed, self.family, self.sound, self.units, 1, self.dynamics, self.takes,
+                self.spread, planted=told, faults=losses, cents=bent, silent=silent,
+            )
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a fault changes at dynamics D of notes N: `level` (D, N, H) dB, `pitch` (D, N) cents, `speaks` (D, N)."""
+
+    notes: np.ndarray
+    dynamics: tuple[str, ...]
+    level: np.ndarray
+    pitch: np.ndarray
+    speaks: np.ndarray
+    everywhere: bool  # what acts on all notes acts on those beyond the bench's as on the nearest
+
+    def loss(self) -> Loss:
+        """In dB, positive = weaker."""
+        place = {int(note): i for i, note in enumerate(self.notes)}
+
+        def lost(written, f0_hz, hz, dynamic):
+            nearest = int(np.clip(written, self.notes[0], self.notes[-1]))
+            if nearest != written and not self.everywhere:
+                return np.zeros(len(hz))
+            each = -np.nan_to_num(self.level[self.dynamics.index(dynamic), place[nearest]])
+            each = np.append(each, np.full(FAR - len(each), each[-4:].mean()))
+            return np.interp(hz / f0_hz, np.arange(1, FAR + 1), each)
+
+        return lost
+
+    def cents(self) -> dict[int, float]:
+        """By note, the mean over the dynamics."""
+        mean = np.nan_to_num(self.pitch).mean(axis=0)
+        return dict(zip(self.notes.tolist(), mean.tolist(), strict=True))
+
+    def silent(self) -> dict[str, set[int]]:
+        """The notes that do not speak, by dynamic."""
+        return {name: set(self.notes[~ok].tolist()) for name, ok in zip(self.dynamics, self.speaks, strict=True)}
+
+
+def testing_reed(rng: np.random.Generator) -> Reed:
+    """A reed and its player on the testing side."""
+    return replace(
+        TESTING,
+        stiffness=TESTING.stiffness * rng.uniform(0.92, 1.08),
+        opening=TESTING.opening * rng.uniform(0.9, 1.1),
+        blowing=tuple(np.array(TESTING.blowing) * rng.uniform(0.98, 1.06)),
+    )
+
+
+@lru_cache(maxsize=4)
+def _tight(family: str, seed: int, dynamics: tuple[str, ...]) -> tuple[Tight, Reed]:
+    """A pool's design in order, and its reed."""
+    rng = np.random.default_rng([seed, sum(map(ord, family))])
+    bore, reed = draw(family, rng, "testing"), testing_reed(rng)
+    return tight(bore, reed, dynamics), reed
+
+
+def change(pool: Pool, fault: Fault) -> Change:
+    """A fault on the pool's bore with its reed."""
+    whole, reed = _tight(pool.family, pool.seed, pool.dynamics)
+    bore = whole.table.bore
+    listed = [hole.first_open_for for hole in bore.family.holes]
+    place = listed.index(fault.hole) if fault.hole else -1
+    if fault.kind == "leak":
+        node = int(np.flatnonzero(bore.listed == place)[0])
+        found = leaking(whole, [Leak((node,), place)], [fault.size])
+    elif fault.kind == "step":
+        found = leaking(whole, [step(bore, place, min(place + 1, len(listed) - 1))], [fault.size])
+    else:
+        others = {
+            "reed": (bore, dull(reed)),
+            "soft": (bore, soft(reed)),
+            "pad": (low_pad(small_hole(bore, place), place), reed),
+        }
+        found = otherwise(whole, [others[fault.kind]], pool.dynamics)
+    return Change(
+        found.notes, pool.dynamics, found.level[0, 0], found.cents[0, 0], found.speaks[0, 0],
+        fault.kind in ("reed", "soft"),
+    )  # fmt: skip
+
+
+def holes_of(family_key: str) -> list[int]:
+    """The notes of holes a leak at which can be told: at least four notes of the first register below them."""
+    family = load_family(family_key)
+    return sorted(hole.first_open_for for hole in family.holes if hole.first_open_for - family.low >= 4)
+
+
+def plans(family: str, series: int, sounds: tuple[str | None, ...], studies: int, faulty: int, units: int = 14,
+          size: float = 1.1, spread: float = TOLERANCES) -> list[Pool]:  # fmt: skip
+    """Pools with `faulty` leaks of a size each, in turn at two mf takes, piano and mf, mf and forte."""
+    holes = holes_of(family)
+    out = []
+    for study in range(studies):
+        rng = np.random.default_rng([series, study, faulty, round(10 * size), sum(map(ord, family))])
+        numbers = rng.choice(units, faulty, replace=False)
+        chosen = rng.choice(holes, faulty, replace=faulty > len(holes))
+        faults = {int(i): Fault("leak", size, int(hole)) for i, hole in zip(numbers, chosen, strict=True)}
+        dynamics, takes = ((("mf",), 2), (("p", "mf"), 1), (("mf", "f"), 1))[study % 3]
+        seed = int(rng.integers(1, 2**31))
+        out += [Pool(family, seed, faults, units, dynamics, takes, sound, spread) for sound in sounds]
+    return out
+
+
+def impostors(family: str, series: int, sounds: tuple[str | None, ...], studies: int, units: int = 14,
+              spread: float = TOLERANCES) -> list[Pool]:  # fmt: skip
+    """Pools with one impostor of each kind."""
+    holes = holes_of(family)
+    out = []
+    for study in range(studies):
+        rng = np.random.default_rng([series, study, 99, sum(map(ord, family))])
+        numbers = rng.choice(units, len(IMPOSTORS), replace=False)
+        faults = {int(i): Fault(kind, 1.6 if kind == "step" else 0.0,
+                                int(rng.choice(holes)) if kind in ("pad", "step") else 0)
+                  for i, kind in zip(numbers, IMPOSTORS, strict=True)}  # fmt: skip
+        dynamics, takes = ((("mf",), 2), (("p", "mf"), 1), (("mf", "f"), 1))[study % 3]
+        seed = int(rng.integers(1, 2**31))
+        out += [Pool(family, seed, faults, units, dynamics, takes, sound, spread) for sound in sounds]
+    return out
