@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from evenbore import __version__
-from evenbore.files.errors import EvenboreError, Problem, StudyError, in_words
+from evenbore.files.errors import EvenboreError, Problem, StudyError, in_words, told_once
 from evenbore.files.paths import command, shown_path, typed
 from evenbore.trade.families import family_keys, likely_family
 
@@ -245,9 +245,11 @@ def _join(arguments: argparse.Namespace) -> int:
 
 
 def _report(problems: list[Problem]) -> int:
-    for problem in problems:
-        print(problem, file=sys.stderr)
-    print(f"{len(problems)} problem{'s' if len(problems) != 1 else ''}.", file=sys.stderr)
+    told = told_once(problems)
+    for text in told:
+        print(text, file=sys.stderr)
+    rows = f", in {len(problems)} places" * (len(problems) > len(told))
+    print(f"{len(told)} problem{'s' if len(told) != 1 else ''}{rows}.", file=sys.stderr)
     return 1
 
 

@@ -145,7 +145,7 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
         for row in sheets[kind].rows:
             row["state"] = row["state"] or first_state
     problems += _resolve_recordings(sheets, families, folder)
-    problems += _check_repeats(sheets) + _check_places(sheets, families)
+    problems += _check_confirmed(sheets["recordings"]) + _check_repeats(sheets) + _check_places(sheets, families)
     order = {name: i for i, name in enumerate([_name(path, folder), *(sheet.file for sheet in sheets.values())])}
     problems.sort(key=lambda problem: (order.get(problem.file, len(order)), problem.row or 0))
     return Reading(folder, config, sheets, families, families_dir, files, added, problems)
@@ -402,6 +402,15 @@ def _resolve_range(row: Row, number: int, file: str, family: Family) -> list[Pro
             )
         )
     return problems
+
+
+def _check_confirmed(sheet: Sheet) -> list[Problem]:
+    """No guess is left that wants a look."""
+    allowed = "a blank cell: look at these rows, correct what is wrong, then clear it"
+    cause = "the names left room for doubt"
+    return [
+        Problem(sheet.file, number, "confirm", shown(why), allowed, cause) for number, why in _column(sheet, "confirm")
+    ]
 
 
 def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
