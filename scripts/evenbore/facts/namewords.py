@@ -52,7 +52,7 @@ AGAIN = _set("retake again redo repeat nochmal wiederholung wdh encore bis otra 
 # what a take was like, never what it is of
 REMARKS = _set("bad good ok okay final best test squeak wrong falsch gut schlecht bon mauvais malo bueno buono cattivo")
 NUMBERED_SESSION = _set("session sess s evening day tag abend sitzung seance jour sesion dia giorno sera")
-SESSION = NUMBERED_SESSION - {"s"} | _set(
+SESSION_WORDS = NUMBERED_SESSION - {"s"} | _set(
     "morning afternoon night morgen vormittag nachmittag matin soir manana tarde mattina"
     " monday tuesday wednesday thursday friday saturday sunday mon tue wed thu fri sat sun"
     " montag dienstag mittwoch donnerstag freitag samstag sonntag lundi mardi mercredi jeudi vendredi samedi dimanche"
@@ -61,13 +61,13 @@ SESSION = NUMBERED_SESSION - {"s"} | _set(
     " laden salle chambre eglise scene atelier sala iglesia taller aula chiesa palco laboratorio stanza"
 )
 # said of every recording, so of none
-NOTHING = _set(
+SAYS_NOTHING = _set(
     "scale scales tonleiter tonleitern gamme gammes escala escalas scala recording recordings rec aufnahme"
     " aufnahmen enregistrement enregistrements grabacion grabaciones registrazione registrazioni audio wav as setup"
     " und and"
 )
 # what recorders, phones, cameras and programs call a file or folder before anybody has named it
-DEVICE = NOTHING | _set(
+DEVICE = SAYS_NOTHING | _set(
     "new neue neuer neues nouvel nouveau nouvelle nueva nuevo nuova nuovo voice voices sprachmemo sprachaufnahme memo"
     " memos vocal voz voce nota notiz note track tracks spur piste pista file datei fichier archivo clip sound son"
     " sonido suono ton video film movie img mvi vid dsc pxl mov aud ptt wa msg take tk untitled unbenannt ohne titel"

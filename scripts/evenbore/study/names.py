@@ -18,11 +18,11 @@ from evenbore.facts.namewords import (
     AGAIN,
     DEVICE,
     KINDS,
-    NOTHING,
+    SAYS_NOTHING,
     NUMBERED_SESSION,
     PLAYING,
     REMARKS,
-    SESSION,
+    SESSION_WORDS,
     TAKE,
 )
 
@@ -57,8 +57,8 @@ class Guess:
     """What the name of one recording tells.
 
     `told`: sheet columns, with the names of instrument and session for their ids; `why`: the words each was read from;
-    `doubts`: what wants a look. `place`: a folder that tells a day or room. `rest`: words left over that name something, as written; `number`: one at the end that
-    nothing explains; `whole`: both.
+    `doubts`: what wants a look. `place`: a folder that tells a day or room. `rest`: words left over that name
+    something, as written; `number`: one at the end that nothing explains; `whole`: both.
     """
 
     file: str
@@ -128,7 +128,7 @@ def _read(file: str, path: PurePath, states: list[str], letters_name: bool) -> G
     for folder in reversed(path.parts[:-1]):
         session = guess.session
         rest = _read_part(folder, guess, states, letters_name, is_file=False)
-        if rest and any(folded(word) in SESSION for word in _SPLIT.split(rest)[::2]):
+        if rest and any(folded(word) in SESSION_WORDS for word in _SPLIT.split(rest)[::2]):
             guess.place, rest = guess.place or rest, ""
         guess.folder_is_session |= guess.session != session or bool(guess.place)
         if rest:
@@ -214,7 +214,7 @@ def _meaning(words: list[str], is_file: bool) -> tuple[str, str, int]:
             return "again", "", 1
         if word in REMARKS:
             return "comment", written, 1
-    return ("" if word in NOTHING or not word else "name"), written, 1
+    return ("" if word in SAYS_NOTHING or not word else "name"), written, 1
 
 
 def _take_days(part: str, guess: Guess) -> str:

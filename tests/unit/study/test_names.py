@@ -64,6 +64,4 @@ if __name__ == "__main__":  # the table of cells to change
     for name, folder in FOLDERS.items():
         marks, changed = cells(folder)
         bad = wrong_and_unmarked(folder)
-        print(
-            f"{name:60} {len(folder):4} files {marks:4} marks {changed:4} cells {len(bad[0])} {len(bad[1])} wrong unmarked"
-        )
+        print(f"{name:50} {len(folder):3} files {marks:3} marks {changed:3} cells; wrong unmarked:", *map(len, bad))

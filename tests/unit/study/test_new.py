@@ -116,8 +116,8 @@ def test_what_was_not_told_is_said_once_or_with_its_file(tmp_path):
         "No session is told: all are put into one, session1.",
         "No date is told (it may stay blank) for: session1.",
         "Blank means: dynamic mf, articulation slurred, direction up, pattern chromatic, state as_found.",
-        "Doubtful: 1 of 2 rows. Correct what is wrong and clear their cells of the column `confirm`; until then nothing "
-        "is run.",
+        "Doubtful: 1 of 2 rows. Correct what is wrong and clear their cells of the column `confirm`; until then "
+        "nothing is run.",
     ]
 
 
@@ -125,8 +125,8 @@ def test_a_missing_session_or_repeat_is_doubtful_where_others_have_it(tmp_path):
     _, _, lines = study_of(tmp_path, "s1/oak.wav", "s1/oak.flac", "oak.wav")
     assert lines[0] == "../audio/oak.wav: instrument oak (the name); please look: no session is told, written: session1"
     assert lines[2].endswith(
-        "instrument oak (the name), session s1; please look: there is another of this name and number: a repeat, a copy, "
-        "or another instrument?"
+        "instrument oak (the name), session s1; please look: there is another of this name and number: a repeat, a "
+        "copy, or another instrument?"
     )
 
 
