@@ -18,10 +18,10 @@ from evenbore.facts.namewords import (
     AGAIN,
     DEVICE,
     KINDS,
-    SAYS_NOTHING,
     NUMBERED_SESSION,
     PLAYING,
     REMARKS,
+    SAYS_NOTHING,
     SESSION_WORDS,
     TAKE,
 )
