@@ -177,6 +177,8 @@ class Case:
             "high": scale.high,
             "notes": scale.written if scale.twice else None,
             "channel": None,
+            "start_s": None,
+            "end_s": None,
             "path": path,
             "family": scale.family,
             "families_dir": None,

@@ -67,7 +67,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         *_TAKE_KEYS,
         Column("status", "", "str", "ok, warned or set_aside"),
         Column("reason", "", "str", "plain words: why the recording was warned about or set aside"),
-        Column("duration_s", "s", "float", "duration of the audio file"),
+        Column("duration_s", "s", "float", "duration of the take: of its part of the file"),
         Column("sample_rate_hz", "Hz", "int", "sample rate of the audio file"),
         Column("snr_db", "dB", "float", "median over notes of the note's signal-to-noise ratio"),
         Column("clipped_fraction", "", "float", "share of samples in runs of three or more at full scale"),
@@ -79,6 +79,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("lufs", "LUFS", "float", "integrated programme loudness", "ITU-R BS.1770-4"),
         Column("offset_cents", "cents", "float", "median deviation of the take's notes from equal temperament"),
         Column("channel", "", "int", "1-based channel of the file that was measured"),
+        Column("start_s", "s", "float", "where in the file the take begins; empty: at its start"),
+        Column("end_s", "s", "float", "where in the file the take ends; empty: at its end"),
     ),
     "notes": (
         *_TAKE_KEYS,

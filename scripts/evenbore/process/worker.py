@@ -6,6 +6,7 @@ It ends when stdin does, also in the midst of a task, for then whoever started i
 """
 
 import contextlib
+import functools
 import json
 import os
 import queue
@@ -83,7 +84,6 @@ def _read(lines: queue.SimpleQueue[str]) -> None:
 
 def _measure(row: RecordingRow, chunk: str, into: str) -> str:
     """Measure a recording into a file; returns the traceback of an error of our own, '' if there was none."""
-    from evenbore.files.digest import sha256
     from evenbore.notes.chunkfile import write_chunk
     from evenbore.notes.measure import measure_recording
 
@@ -95,9 +95,17 @@ def _measure(row: RecordingRow, chunk: str, into: str) -> str:
         reason = f"evenbore itself failed on it ({type(error).__name__}: {error}); please report this"
         _set_aside(row, chunk, reason, into)
         return traceback.format_exc()
-    measured.recording.update(chunk=chunk, sha256=sha256(row["path"]))
+    measured.recording.update(chunk=chunk, sha256=_digest(row["path"]))
     write_chunk([measured], into)
     return ""
+
+
+@functools.cache
+def _digest(path: str) -> str | None:
+    """The SHA-256 of a file, once for all the takes of a chunk in it."""
+    from evenbore.files.digest import sha256
+
+    return sha256(path)
 
 
 def _set_aside(row: RecordingRow, chunk: str, reason: str, into: str) -> None:
@@ -127,7 +135,7 @@ class Examination(TypedDict, total=False):
     warnings: list[str]
 
 
-def _examine(path: str, channel: int | None) -> Examination:
+def _examine(path: str, channel: int | None, start_s: float | None, end_s: float | None) -> Examination:
     """Examine a recording as a file."""
     from evenbore.recording.audio import open_signal, probe
 
@@ -135,7 +143,7 @@ def _examine(path: str, channel: int | None) -> Examination:
         channels = probe(path).channels
         if channel is not None and channel > channels:
             return {"channels": channels}
-        with open_signal(path, channel) as signal:
+        with open_signal(path, channel, start_s=start_s, end_s=end_s) as signal:
             return {"warnings": signal.warnings}
     except AudioError as error:
         return {"unusable": str(error)}

@@ -15,7 +15,7 @@ from evenbore.files.errors import AudioError, Problem
 from evenbore.process.guard import Guard, time_limit_s
 from evenbore.process.worker import Examination
 from evenbore.study.config import printable, shown
-from evenbore.study.sheets import read_study
+from evenbore.study.sheets import PART, read_study
 
 DECODERS = 4  # at once: each holds up to ten minutes of sound
 MOST_NAMES = 2000  # a folder with more files is not searched for a name like the missing one
@@ -52,7 +52,9 @@ def _check_recording(number: int, row: Row, file: str, guards: SimpleQueue[Guard
         return [Problem(file, number, "file", shown(row["file"]), "a file that is there", _near(path))]
     guard = guards.get()
     try:
-        wrong: Examination = guard.ask("examine", time_limit_s(path), path=str(path), channel=channel)
+        wrong: Examination = guard.ask(
+            "examine", time_limit_s(path), path=str(path), channel=channel, start_s=row["start_s"], end_s=row["end_s"]
+        )
     except AudioError as error:
         return [Problem(file, number, "file", shown(row["file"]), "a recording that can be used", str(error))]
     finally:
@@ -93,15 +95,15 @@ def _names(folder: Path) -> dict[str, str]:
 def _same_audio(opened: list[tuple[int, Row]], file: str) -> list[Problem]:
     """Find copies: one recording under two names would pass for a perfect repeat."""
     problems = []
-    by_size: dict[tuple[int, int | None], list[tuple[int, Row]]] = {}
-    first: dict[tuple[str, int | None], tuple[int, Path]] = {}
+    by_size: dict[tuple[object, ...], list[tuple[int, Row]]] = {}
+    first: dict[tuple[object, ...], tuple[int, Path]] = {}
     for number, row in opened:
-        by_size.setdefault((os.path.getsize(row["path"]), row["channel"]), []).append((number, row))
+        by_size.setdefault((os.path.getsize(row["path"]), *map(row.get, PART)), []).append((number, row))
     for number, row in (same for rows in by_size.values() if len(rows) > 1 for same in rows):
         digest = sha256(row["path"])
         if digest is None:
             continue  # gone since it was opened
-        before, path = first.setdefault((digest, row["channel"]), (number, row["path"]))
+        before, path = first.setdefault((digest, *map(row.get, PART)), (number, row["path"]))
         if path != row["path"]:
             problems.append(
                 Problem(
