@@ -78,8 +78,8 @@ def _played(
 
 
 def _other(player: Player, low: int, high: int, rng: np.random.Generator, talk: bool) -> np.ndarray:
-    """What is no take: a sentence, a breath, a long tone, a lick, an arpeggio, a few notes of a scale, an octave of one."""
-    middle = int(rng.integers(low + 2, high - 14))
+    """What is no take: a sentence, a breath, a long tone, a lick, an arpeggio, five notes of a scale, an octave."""
+    middle = int(rng.integers(low + 2, max(low + 4, high - 14)))
     kind = rng.choice(["talk", "talk", "breath", "tone", "lick", "lick", "arpeggio", "five", "octave"])
     if kind == "talk" and talk:
         return speech(str(rng.choice(SENTENCES)), 0.05, str(rng.choice(["en", "en+f3", "de", "fr"])))

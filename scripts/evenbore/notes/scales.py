@@ -25,7 +25,7 @@ _LOOK_BACK = 8  # tones, of which all but the last are passed over
 _PASSED_OVER = 0.4  # what each of these costs, in tones
 _PAUSE_S, _PAUSE_COSTS = 0.6, 1.0  # a longer pause inside a scale costs so many tones a second
 _LEAST_TONES, _LEAST_SPAN = 8, 10.0  # of a scale
-_PART = 0.6  # share of the longest scale's span; what spans less is a part of a scale, or trying out
+_PART = 0.7  # share of the longest scale's span; what spans less is a part of a scale, or trying out
 _TURN_S = 1.0  # up and down in one
 _TOUCH_S = 1.0  # two scales may share the note at which one turns into the other
 _AGAIN_S = 0.3  # a tone that comes back after so long is another
@@ -89,7 +89,7 @@ def _frames(signal: Signal, low: float, high: float) -> tuple[Floats, Floats, fl
         samples = signal.slice((first - margin) * hop, (first + block + margin) * hop)
         evidence = gather(signal_from_array(samples, signal.rate), low, high)
         pitches.append(tone_of_frames(evidence)[margin : margin + block])
-        levels.append(evidence.level[margin : margin + block])
+        levels.append(evidence.level[margin : margin + block].astype(float))
     count = signal.frames // hop + 1
     return np.concatenate(pitches)[:count], np.concatenate(levels)[:count], hop / signal.rate
 
@@ -113,7 +113,7 @@ def _chains(tones: Floats, direction: int) -> list[FoundScale]:
     for j in range(n):
         for i in range(max(0, j - _LOOK_BACK), j):
             step = direction * (tones[j, 0] - tones[i, 0])
-            pause = max(0.0, tones[j, 1] - tones[j - 1, 2] - _PAUSE_S)
+            pause = max(0.0, tones[j, 1] - tones[i, 2] - _PAUSE_S)
             value = 1 + worth[i] - _PASSED_OVER * (j - i - 1) - _PAUSE_COSTS * pause
             if _STEP[0] <= step <= _STEP[1] and value > worth[j]:
                 worth[j], before[j] = value, i

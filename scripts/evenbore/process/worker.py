@@ -35,6 +35,7 @@ def main(memory_bytes: int) -> None:
         "set_aside": _set_aside,
         "join": _join,
         "examine": _examine,
+        "scales": _scales,
     }
     # now, with all that is imported: a broken set-up, or a machine without memory, is no recording's fault
     try:
@@ -147,6 +148,24 @@ def _examine(path: str, channel: int | None, start_s: float | None, end_s: float
             return {"warnings": signal.warnings}
     except AudioError as error:
         return {"unusable": str(error)}
+
+
+def _scales(path: str, family: str, families_dir: str | None, least_s: float) -> dict[str, object]:
+    """The scales in a recording of `least_s` or more (see `scales.LongFile`); nothing where it cannot be read."""
+    from dataclasses import asdict
+    from pathlib import Path
+
+    from evenbore.notes.scales import find_scales
+    from evenbore.recording.audio import open_signal, probe
+    from evenbore.trade.families import load_family
+
+    try:
+        if probe(path).duration_s < least_s:
+            return {}
+        with open_signal(path) as signal:
+            return asdict(find_scales(signal, load_family(family, Path(families_dir) if families_dir else None)))
+    except AudioError:
+        return {}
 
 
 if __name__ == "__main__":

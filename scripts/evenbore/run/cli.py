@@ -63,8 +63,12 @@ def _parser() -> argparse.ArgumentParser:
 
     new = add("new", _new, "write a study folder from a folder of recordings")
     new.add_argument("study", type=Path, metavar="STUDY", help="folder to write")
-    new.add_argument("--audio", type=Path, required=True, metavar="DIR", help="folder of recordings")
+    _add_audio(new)
     _add_family(new)
+
+    more = add("add", _add, "add later recordings to a study")
+    more.add_argument("study", type=Path, metavar="STUDY")
+    _add_audio(more)
 
     check = add("check", _check, "check a study's config and sheets and open every recording")
     check.add_argument("study", type=Path, metavar="STUDY")
@@ -107,6 +111,13 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_audio(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--audio", type=Path, required=True, metavar="DIR", help="folder of recordings")
+    parser.add_argument(
+        "--order", type=Path, metavar="FILE", help="running list: the takes as recorded, one a line, as `yew mf`"
+    )
+
+
 def _add_family(parser: argparse.ArgumentParser) -> None:
     keys = family_keys()
 
@@ -128,12 +139,22 @@ def _add_family(parser: argparse.ArgumentParser) -> None:
 def _new(arguments: argparse.Namespace) -> int:
     from evenbore.study.new import new_study
 
-    told = new_study(arguments.study, arguments.audio, arguments.family)
-    print(f"Written: {shown_path(arguments.study)}")
-    print("What the names told:")
+    told = new_study(arguments.study, arguments.audio, arguments.family, arguments.order)
+    return _tell_written(arguments.study, told)
+
+
+def _add(arguments: argparse.Namespace) -> int:
+    from evenbore.study.new import add_recordings
+
+    return _tell_written(arguments.study, add_recordings(arguments.study, arguments.audio, arguments.order))
+
+
+def _tell_written(study: Path, told: list[str]) -> int:
+    print(f"Written: {shown_path(study)}")
+    print("What was found:")
     print("\n".join(f"  {line}" for line in told))
-    print(f"Next: fill in the sheets in {shown_path(arguments.study / 'config')}")
-    print(f"Then: {command()} check {typed(arguments.study)}")
+    print(f"Next: fill in the sheets in {shown_path(study / 'config')}")
+    print(f"Then: {command()} check {typed(study)}")
     return 0
 
 

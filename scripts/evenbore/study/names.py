@@ -10,6 +10,7 @@ import difflib
 import re
 import unicodedata
 from collections import Counter, defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import PurePath
@@ -86,8 +87,11 @@ class Guess:
             self.doubts.append(sentence)
 
 
-def read_names(names: list[tuple[str, PurePath]], states: list[str]) -> list[Guess]:
-    """Guess from (path as the sheet holds it, path below the folder of recordings) of all recordings of a folder."""
+def read_names(names: list[tuple[str, PurePath]], states: list[str], known: Iterable[str] = ()) -> list[Guess]:
+    """Guess from (path as the sheet holds it, path below the folder of recordings) of all recordings of a folder.
+
+    `known`: instruments that the study has already.
+    """
     stems = {letter for _, path in names for letter in _single_letters(path.stem)}
     letters_name = bool(stems - {"p", "f"})
     guesses = [_read(file, path, states, letters_name) for file, path in names]
@@ -96,7 +100,7 @@ def read_names(names: list[tuple[str, PurePath]], states: list[str]) -> list[Gue
     _settle_numbers(guesses)
     _choose_instruments(guesses)
     _doubt_crossings(guesses)
-    _doubt_resemblances(guesses)
+    _doubt_resemblances(guesses, known)
     _doubt_states(guesses, states)
     return guesses
 
@@ -115,6 +119,12 @@ def name_key(name: str) -> str:
         number = part.lstrip("0") or "0" if part.isdecimal() and len(part) < 3 else part
         key += f" {number}" if part.isdecimal() else (part if not key or not key[-1].isdecimal() else f" {part}")
     return key or name.casefold()
+
+
+def natural(text: str) -> list[tuple[int, int, str]]:
+    """Sorts texts as people count: 9 before 10."""
+    parts = re.split(r"(\d+)", folded(text))
+    return [(1, int(part), "") if part.isdecimal() else (0, 0, part) for part in parts]
 
 
 def _single_letters(stem: str) -> set[str]:
@@ -366,15 +376,18 @@ def _doubt_crossings(guesses: list[Guess]) -> None:
                 guess.doubt(CROSSED)
 
 
-def _doubt_resemblances(guesses: list[Guess]) -> None:
+def _doubt_resemblances(guesses: list[Guess], known: Iterable[str]) -> None:
     """A name like another but for a letter or for words more may be the same instrument."""
     words = {
         name: folded(" ".join(_SPLIT.split(name)[::2])).split() for name in {g.told["instrument"] for g in guesses}
     }
     files = Counter(guess.told["instrument"] for guess in guesses)
+    files.update(dict.fromkeys(known, len(guesses)))
+    words |= {name: folded(" ".join(_SPLIT.split(name)[::2])).split() for name in known}
+    keys = {name_key(name) for name in known}
     for guess in guesses:
         name = guess.told["instrument"]
-        if not guess.why["instrument"]:
+        if not guess.why["instrument"] or name_key(name) in keys:
             continue
         for other in files:
             more = words[name][len(words[other]) :]

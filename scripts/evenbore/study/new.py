@@ -8,28 +8,32 @@ import re
 import shutil
 import unicodedata
 from collections import defaultdict
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from evenbore.facts.formats import AUDIO_SUFFIXES
 from evenbore.facts.namewords import PLAYING
-from evenbore.files.errors import EvenboreError
+from evenbore.facts.rows import Row
+from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
 from evenbore.study.config import default_config, load_schema
 from evenbore.study.names import Guess, folded, name_key, read_names
-from evenbore.study.sheetfile import RESERVED, write_sheet
-from evenbore.study.sheets import CONFIG, SAME_TAKE
+from evenbore.study.sheetfile import RESERVED, append_rows, write_sheet
+from evenbore.study.sheets import CONFIG, read_study
+from evenbore.study.takes import assign, clock, read_order, takes_in
 from evenbore.trade.families import family_keys, likely_family
 
 UNWRITABLE = re.compile("[\x00-\x1f\x7f\ud800-\udfff]")  # line breaks and the like, and bytes that are not UTF-8
+ALIKE = ("instrument", "session", *PLAYING)  # takes that are numbered together
 PLEASE_LOOK = "please look: "
 SECOND_OF_NUMBER = "there is another of this name and number: a repeat, a copy, or another instrument?"
 
 
-def new_study(study_dir: str | Path, audio_dir: str | Path, family: str) -> list[str]:
+def new_study(study_dir: str | Path, audio_dir: str | Path, family: str, order: str | Path | None = None) -> list[str]:
     """Write config and sheets of a new study for the recordings in a folder and below.
 
+    `order`: a running list (see `takes`).
     Returns what the names told: a line per recording, in order of their names, and lines on what goes for several.
     Raises EvenboreError when there is a study already, no recording, or no such family.
     """
@@ -53,14 +57,56 @@ def new_study(study_dir: str | Path, audio_dir: str | Path, family: str) -> list
             f"No recordings in {audio.as_posix()} or below; allowed: files that end in "
             f"{' '.join(AUDIO_SUFFIXES)}. Likely cause: another folder was meant."
         )
-    found = rows_found(files, audio, family)
-    _write(study, found.recordings, found.instruments, found.sessions)
+    found = _rows_found(files, audio, order, Known([family]))
+    (study / CONFIG).parent.mkdir(parents=True, exist_ok=True)
+    for kind, path in default_config()["sheets"].items():
+        if rows := getattr(found, kind, None):
+            write_sheet(study / path, kind, rows)
+    shutil.copyfile(repo_root() / CONFIG, study / CONFIG)
     return lines + found.lines
 
 
+def add_recordings(study_dir: str | Path, audio_dir: str | Path, order: str | Path | None = None) -> list[str]:
+    """Add the recordings of a folder and below that no row names to the sheets of a study; lines as of `new_study`.
+
+    A name that the study knows is that instrument; others are new ones, of the study's family if it has but one.
+    Raises StudyError when the sheets have problems other than guesses not confirmed yet.
+    """
+    study, audio = Path(study_dir).absolute(), Path(audio_dir).absolute()
+    reading = read_study(study)
+    problems = [problem for problem in reading.problems if problem.column != "confirm"]
+    if problems:
+        raise StudyError(problems)
+    sheets = reading.sheets
+    named = {row["path"] for row in sheets["recordings"].rows}
+    files, lines = _audio_files(audio, study)
+    files = [(file, path) for file, path in files if Path(os.path.normpath(path)) not in named]
+    if not files:
+        raise EvenboreError(f"No recording in {audio.as_posix()} or below that the study does not have already.")
+    instruments = {row["instrument"]: row["label"] for row in sheets["instruments"].rows}
+    sessions = {row["session"]: row["session"] for row in sheets["sessions"].rows}
+    families = {row["family"] for row in sheets["instruments"].rows}
+    known = Known(sorted(families), instruments, sessions, sheets["recordings"].rows, reading.config["states"])
+    found = _rows_found(files, audio, order, known)
+    for kind in ("instruments", "sessions", "recordings"):
+        append_rows(reading.files[kind], kind, getattr(found, kind))
+    return lines + found.lines
+
+
+@dataclass(frozen=True)
+class Known:
+    """What a study has already: its families, instruments and sessions with their labels, recordings, and states."""
+
+    families: list[str]
+    instruments: Mapping[str, str] = field(default_factory=dict)
+    sessions: Mapping[str, str] = field(default_factory=dict)
+    recordings: list[Row] = field(default_factory=list)
+    states: list[str] = field(default_factory=lambda: list(default_config()["states"]))
+
+
 @dataclass
-class Found:
-    """Rows for the sheets, as text, and what the names told."""
+class _Found:
+    """Rows for the sheets, as text, and what was told."""
 
     recordings: list[dict[str, str]]
     instruments: list[dict[str, str]]
@@ -68,27 +114,33 @@ class Found:
     lines: list[str]
 
 
-def rows_found(files: list[tuple[str, Path]], audio: Path, family: str) -> Found:
+def _rows_found(files: list[tuple[str, Path]], audio: Path, order: str | Path | None, known: Known) -> _Found:
     """Rows for recordings (path as the sheet holds it, path) of the folder `audio`."""
-    states = default_config()["states"]
-    guesses = read_names([(file, path.relative_to(audio)) for file, path in files], states)
-    instruments = _ids([guess.told["instrument"] for guess in guesses], "instrument")
-    sessions = _ids([guess.told["session"] for guess in guesses], "session")
+    listed = read_order(Path(order), known.states) if order else []
+    names = [*known.instruments, *known.instruments.values()]
+    guesses = read_names([(file, path.relative_to(audio)) for file, path in files], known.states, names)
+    guesses, paths, lines = takes_in(guesses, [path for _, path in files], known.families[0])
+    if listed:
+        lines += assign(guesses, paths, listed)
+    instruments = _ids([guess.told["instrument"] for guess in guesses], "instrument", known.instruments)
+    sessions = _ids([guess.told["session"] for guess in guesses], "session", known.sessions)
     recordings = [
         guess.told
         | {"instrument": instruments[guess.told["instrument"]], "session": sessions[guess.told["session"]]}
         | {"file": guess.file}
         for guess in guesses
     ]
-    _number_takes(recordings, guesses)
-    taken: set[str] = set()
-    for row, guess, (_, path) in zip(recordings, guesses, files, strict=True):
+    _number_takes(recordings, guesses, known.recordings)
+    taken = {row["recording"].casefold() for row in known.recordings}
+    for row, guess, path in zip(recordings, guesses, paths, strict=True):
         row["recording"] = _free_id(path.relative_to(audio).with_suffix("").as_posix(), "recording", taken)
         row["confirm"] = PLEASE_LOOK * bool(guess.doubts) + "; ".join(guess.doubts)
-    session_rows = _session_rows(guesses, sessions)
-    lines = [_line(row, guess, len(session_rows)) for row, guess in zip(recordings, guesses, strict=True)]
+    session_rows = [row for row in _session_rows(guesses, sessions) if row["session"] not in known.sessions]
+    lines += [_line(row, guess, len(session_rows)) for row, guess in zip(recordings, guesses, strict=True)]
     lines += _general_lines(guesses, session_rows)
-    return Found(recordings, _instrument_rows(guesses, instruments, family), session_rows, lines)
+    instrument_rows = _instrument_rows(guesses, instruments, known.families[0] if len(known.families) == 1 else "")
+    new_ones = [row for row in instrument_rows if row["instrument"] not in known.instruments]
+    return _Found(recordings, new_ones, session_rows, lines)
 
 
 def _audio_files(audio: Path, study: Path) -> tuple[list[tuple[str, Path]], list[str]]:
@@ -119,11 +171,14 @@ def _as_written(path: Path, study: Path) -> str:
     return file if file == file.strip() else f"./{file}"
 
 
-def _ids(names: list[str], kind: str) -> dict[str, str]:
-    """Return an id for every name; names that differ only in how they are written share one."""
+def _ids(names: list[str], kind: str, known: Mapping[str, str]) -> dict[str, str]:
+    """Return an id for every name; names that differ only in how they are written share one.
+
+    `known`: ids that are there, with their labels.
+    """
     ids: dict[str, str] = {}
-    by_key: dict[str, str] = {}
-    taken: set[str] = set()
+    by_key = {name_key(name): key for key, label in known.items() for name in (label, key)}
+    taken = {key.casefold() for key in known}
     for name in dict.fromkeys(names):
         if name_key(name) not in by_key:
             by_key[name_key(name)] = _free_id(name, kind, taken)
@@ -157,14 +212,16 @@ def _blank_means() -> dict[str, str]:
     return blank | {"state": default_config()["states"][0]}
 
 
-def _number_takes(recordings: list[dict[str, str]], guesses: list[Guess]) -> None:
-    """Give every take a number of its own among repeats of the same thing, in place."""
+def _number_takes(recordings: list[dict[str, str]], guesses: list[Guess], before: list[Row]) -> None:
+    """Give every take a number of its own among repeats of the same thing, those before included, in place."""
     blank = _blank_means()
     taken: dict[tuple[str, ...], set[int]] = defaultdict(set)
+    for row in before:
+        taken[tuple(row[column] for column in ALIKE)].add(row["take"])
     order = sorted(range(len(recordings)), key=lambda i: "take" not in guesses[i].told)  # the told ones first
     for i in order:
         row, guess = recordings[i], guesses[i]
-        same = taken[tuple(row.get(column, blank[column]) for column in SAME_TAKE if column != "take")]
+        same = taken[tuple(row.get(column, blank[column]) for column in ALIKE)]
         number = int(row.get("take", "1"))
         while number in same:
             number += 1
@@ -177,13 +234,16 @@ def _number_takes(recordings: list[dict[str, str]], guesses: list[Guess]) -> Non
 def _line(row: dict[str, str], guess: Guess, n_sessions: int) -> str:
     """Say what the name of one recording told, from which words, and what of it is doubtful."""
     told, doubtful = [], [*guess.doubts]
+    part = f" {clock(float(row['start_s']))} to {clock(float(row['end_s']))}" if "start_s" in row else ""
     for column in ("instrument", "session", "take", *PLAYING):
         value, why = row.get(column, ""), guess.why.get(column, "")
         if guess.told.get(column) and (column != "instrument" or why):
             told.append(f"{column} {value}" + f" ({why})" * (bool(why) and folded(why) != value))
         elif column == "session" and n_sessions > 1:
             doubtful.append(f"no session is told, written: {value}")
-    return f"{guess.file}: {', '.join(told) or 'nothing'}" + f"; {PLEASE_LOOK}{'; '.join(doubtful)}" * bool(doubtful)
+    return f"{guess.file}{part}: {', '.join(told) or 'nothing'}" + f"; {PLEASE_LOOK}{'; '.join(doubtful)}" * bool(
+        doubtful
+    )
 
 
 def _general_lines(guesses: list[Guess], sessions: list[dict[str, str]]) -> list[str]:
@@ -228,13 +288,3 @@ def _session_rows(guesses: list[Guess], sessions: dict[str, str]) -> list[dict[s
         rows.setdefault(key, {"session": key, "date": "", "comment": folder})
         days[key].add(guess.day)
     return [row | {"date": days[key].pop() if len(days[key]) == 1 else ""} for key, row in rows.items()]
-
-
-def _write(
-    study: Path, recordings: list[dict[str, Any]], instruments: list[dict[str, Any]], sessions: list[dict[str, Any]]
-) -> None:
-    paths = default_config()["sheets"]
-    for kind, rows in (("recordings", recordings), ("instruments", instruments), ("sessions", sessions)):
-        (study / paths[kind]).parent.mkdir(parents=True, exist_ok=True)
-        write_sheet(study / paths[kind], kind, rows)
-    shutil.copyfile(repo_root() / CONFIG, study / CONFIG)
