@@ -73,6 +73,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("clipped_fraction", "", "float", "share of samples in runs of three or more at full scale"),
         Column("notes_expected", "", "int", "number of notes that the sheet says were played"),
         Column("notes_found", "", "int", "number of expected notes that were found"),
+        Column("lowest_found", "", "str", "lowest of the expected notes that was found, written"),
+        Column("highest_found", "", "str", "highest of the expected notes that was found, written"),
         Column("chunk", "", "str", "work chunk that the recording was measured in"),
         Column("reverb_s", "s", "float", "reverberation time (60 dB); from one decay, right within a factor of two"),
         Column("hum_db", "dB", "float", "mains hum (50 or 60 Hz and harmonics) over the noise beside it; 0: none"),

@@ -86,6 +86,9 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     passes = find_passes(evidence, midi, row["tuning_hz"])
     best = max(passes, key=lambda alignment: alignment.found.sum())
     record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
+    if best.found.any():
+        there = written[best.found]
+        record |= {"lowest_found": midi_to_note(int(there.min())), "highest_found": midi_to_note(int(there.max()))}
     doubt = objection(evidence, row, family, written, best)
     if doubt and doubt.unusable:
         reason = doubt.reason

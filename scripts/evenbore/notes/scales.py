@@ -23,10 +23,10 @@ _BLOCK_S, _MARGIN_S = 120.0, 1.0
 _STEP = 0.4, 2.6  # semitones from a tone of a scale to the next
 _LOOK_BACK = 8  # tones, of which all but the last are passed over
 _PASSED_OVER = 0.4  # what each of these costs, in tones
-_PAUSE_S, _PAUSE_COSTS = 0.6, 1.0  # a longer pause inside a scale costs so many tones a second
+_PAUSE_S, _PAUSE_COSTS = 0.6, 2.0  # a longer pause inside a scale costs so many tones a second
 _LEAST_TONES, _LEAST_SPAN = 8, 10.0  # of a scale
 _PART = 0.7  # share of the longest scale's span; what spans less is a part of a scale, or trying out
-_TURN_S = 1.0  # up and down in one
+_TURN_S, _TURN_REST_S = 5.0, 1.0  # up and down in one: in so little time, and without such a rest
 _TOUCH_S = 1.0  # two scales may share the note at which one turns into the other
 _AGAIN_S = 0.3  # a tone that comes back after so long is another
 _WHOLE_TONE = 1.5  # semitones
@@ -67,12 +67,14 @@ def find_scales(signal: Signal, family: Family) -> LongFile:
     pitch, level, hop_s = _frames(signal, low, high)
     tones = _tones(pitch, hop_s)
     chains = [chain for direction in (1, -1) for chain in _chains(tones, direction)]
-    found = _turned(_apart(chains))
+    found = _apart(chains)
     longest = max((scale.high - scale.low for scale in found), default=0.0)
-    whole = [scale for scale in found if scale.high - scale.low >= max(_PART * longest, _LEAST_SPAN)]
-    parts = [scale for scale in found if scale not in whole]
-    ends = [(scale.first_s, scale.last_s) for scale in whole]
+    least = max(_PART * longest, _LEAST_SPAN)
+    parts = [scale for scale in found if scale.high - scale.low < least]
+    whole = _turned([scale for scale in found if scale not in parts], tones)
     duration = signal.duration_s
+    ends = [(scale.first_s, _played_on(scale.last_s, tones)) for scale in whole]
+    ends = [(a[0], min(a[1], b[0])) for a, b in pairwise([*ends, (duration, duration)])]
     placed = [
         replace(scale, start_s=start, end_s=end)
         for scale, (start, end) in zip(whole, _with_silence(ends, duration), strict=True)
@@ -148,7 +150,16 @@ def _apart(chains: list[FoundScale]) -> list[FoundScale]:
     return sorted(kept, key=lambda scale: scale.first_s)
 
 
-def _turned(scales: list[FoundScale]) -> list[FoundScale]:
+def _played_on(last_s: float, tones: Floats) -> float:
+    """Where the sound ends that goes on without a rest after a scale's last tone: notes that were not made out."""
+    for begin, end in tones[tones[:, 1] > last_s, 1:].tolist():
+        if begin - last_s > _PAUSE_S:
+            break
+        last_s = end
+    return last_s
+
+
+def _turned(scales: list[FoundScale], tones: Floats) -> list[FoundScale]:
     """Up and then down without a rest, between the same notes, is one."""
     joined: list[FoundScale] = []
     for scale in scales:
@@ -157,6 +168,7 @@ def _turned(scales: list[FoundScale]) -> list[FoundScale]:
             last is not None
             and (last.direction, scale.direction) == ("up", "down")
             and scale.first_s - last.last_s <= _TURN_S
+            and _longest_rest(tones, last.last_s, scale.first_s) <= _TURN_REST_S
             and abs(scale.high - last.high) <= _STEP[1]
             and min(scale.high - scale.low, last.high - last.low) >= _PART * (last.high - min(last.low, scale.low))
         ):
@@ -164,6 +176,13 @@ def _turned(scales: list[FoundScale]) -> list[FoundScale]:
         else:
             joined.append(scale)
     return joined
+
+
+def _longest_rest(tones: Floats, begin: float, end: float) -> float:
+    """The longest time without a tone between two times."""
+    inside = tones[(tones[:, 2] > begin) & (tones[:, 1] < end), 1:]
+    edges: list[tuple[float, float]] = [(begin, begin), *((a, b) for a, b in inside.tolist()), (end, end)]
+    return max(b[0] - a[1] for a, b in pairwise(edges))
 
 
 def _with_silence(ends: list[tuple[float, float]], duration: float) -> list[tuple[float, float]]:

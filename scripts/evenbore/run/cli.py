@@ -162,16 +162,19 @@ def _check(arguments: argparse.Namespace) -> int:
     if arguments.against is not None:
         return _against(arguments)
     from evenbore.plan.singlelink import single_links
-    from evenbore.study.check import check_study
+    from evenbore.study.check import check_study, unnamed_audio
+    from evenbore.study.defaults import played_range
     from evenbore.study.sheets import load_study
 
     problems = check_study(arguments.study)
+    beside = unnamed_audio(arguments.study)
     if problems:
+        print("\n".join(beside), end="\n" * bool(beside))
         return _report(problems)
     study = load_study(arguments.study)
     _tell_added(study.added_settings)
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
-    for told in single_links(study):
+    for told in [*single_links(study), *played_range(study), *beside]:
         print(told)
     return 0
 
@@ -220,13 +223,17 @@ def _plan(arguments: argparse.Namespace) -> int:
 
 def _run(arguments: argparse.Namespace) -> int:
     from evenbore.run.workflow import run_workflow
+    from evenbore.study.defaults import played_range
     from evenbore.study.sheets import chunks, load_study
 
     study = arguments.study.resolve()
     loaded = load_study(study)
     _tell_added(loaded.added_settings)
     recordings = {chunk: len(rows) for chunk, rows in chunks(loaded).items()}
-    return run_workflow(study, recordings, arguments.options)
+    code = run_workflow(study, recordings, arguments.options)
+    if code == 0:
+        print("\n".join(advice := played_range(loaded)), end="\n" * bool(advice))
+    return code
 
 
 def _listen(arguments: argparse.Namespace) -> int:

@@ -9,9 +9,11 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from queue import SimpleQueue
 
+from evenbore.facts.formats import AUDIO_SUFFIXES
 from evenbore.facts.rows import Row
 from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError, Problem
+from evenbore.files.paths import command, shown_path, typed
 from evenbore.process.guard import Guard, time_limit_s
 from evenbore.process.worker import Examination
 from evenbore.study.config import printable, shown
@@ -90,6 +92,40 @@ def _names(folder: Path) -> dict[str, str]:
     except OSError:
         return {}
     return {name.casefold(): name for name in sorted(names)} if len(names) <= MOST_NAMES else {}
+
+
+def unnamed_audio(folder: Path) -> list[str]:
+    """What to do about recordings that lie beside those of a study and that no row names; nothing where there are none.
+
+    Looked through are the folders of the recordings named and what lies up to two folders deep below the one that holds
+    them all.
+    """
+    named = {row["path"] for row in read_study(folder).sheets["recordings"].rows if row["path"] is not None}
+    if not named:
+        return []
+    top = Path(os.path.commonpath([path.parent for path in named]))
+    if top == Path(top.anchor):
+        return []
+    left: list[str] = []
+    for seen, (place, below, names) in enumerate(os.walk(top)):
+        deep = len(Path(place).relative_to(top).parts)
+        below[:] = sorted(name for name in below if not name.startswith(".") and name != "results") if deep < 2 else []
+        left += [
+            (Path(place) / name).relative_to(top).as_posix()
+            for name in sorted(names)
+            if Path(name).suffix.lower() in AUDIO_SUFFIXES
+            and not name.startswith(".")
+            and Path(place, name) not in named
+        ]
+        if seen >= MOST_NAMES:
+            break
+    if not left:
+        return []
+    listed = ", ".join(map(printable, left[:5])) + (f" and {len(left) - 5} more" if len(left) > 5 else "")
+    return [
+        f"In {shown_path(top)} there are recordings that no row of the sheet names: {listed}. "
+        f"They join the study with: {command()} add {typed(folder)} --audio {typed(top)}"
+    ]
 
 
 def _same_audio(opened: list[tuple[int, Row]], file: str) -> list[Problem]:

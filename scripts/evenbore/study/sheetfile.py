@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from evenbore.facts.rows import Row
 from evenbore.files.atomic import write_atomically
 from evenbore.files.errors import EvenboreError, Problem
-from evenbore.study.config import load_schema, misspelling, printable, read_bytes, shown
+from evenbore.study.config import SAID_ONCE, load_schema, misspelling, printable, read_bytes, shown
 from evenbore.trade.pitch import note_to_midi
 
 if TYPE_CHECKING:
@@ -203,6 +203,7 @@ def _type_cells(
 ) -> tuple[list[Row], list[Problem]]:
     """Type all cells column by column; a cell with a problem becomes None."""
     schema, validators = load_schema(kind), _validators(kind)
+    open_columns = SAID_ONCE if kind == "recordings" else ()  # the config may fill them
     columns: dict[str, list[_Cell]] = {}
     problems = []
     for column, texts in zip(header, zip(*cells, strict=True) if cells else [()] * len(header), strict=True):
@@ -222,14 +223,14 @@ def _type_cells(
             elif column in schema["required"]:
                 wrong[text] = Problem(name, None, column, "", _allowed(spec), "the cell is blank")
             else:
-                typed[text] = _default(spec)
+                typed[text] = None if column in open_columns else _default(spec)
         columns[column] = [typed.get(text) for text in texts]
         if wrong:
             problems += [
                 replace(wrong[text], row=number) for number, text in zip(numbers, texts, strict=True) if text in wrong
             ]
     for column, spec in schema["properties"].items():
-        columns.setdefault(column, [_default(spec)] * len(cells))
+        columns.setdefault(column, [None if column in open_columns else _default(spec)] * len(cells))
     rows = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
     return rows, problems
 

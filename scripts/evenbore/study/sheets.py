@@ -15,6 +15,7 @@ from typing import Any, cast
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import default_config, load_config, misspelling, shown
+from evenbore.study.defaults import check_families, fill_defaults
 from evenbore.study.sheetfile import Sheet, read_sheet
 from evenbore.trade.families import Family, family_keys, likely_family, load_family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
@@ -146,6 +147,10 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     for kind in ("recordings", "inspection"):
         for row in sheets[kind].rows:
             row["state"] = row["state"] or first_state
+    said_once = config.get("recording_defaults", {})
+    family_of = {row["instrument"]: row["family"] for row in sheets["instruments"].rows}
+    fill_defaults(sheets["recordings"].rows, family_of, said_once)
+    problems += check_families(said_once, family_keys(families_dir), _name(path, folder))
     problems += _resolve_recordings(sheets, families, folder)
     problems += _check_confirmed(sheets["recordings"]) + _check_repeats(sheets) + _check_places(sheets, families)
     order = {name: i for i, name in enumerate([_name(path, folder), *(sheet.file for sheet in sheets.values())])}

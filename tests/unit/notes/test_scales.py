@@ -5,11 +5,11 @@ from functools import partial
 import numpy as np
 import pytest
 
-from evening import evening
 from evenbore.notes import scales
 from evenbore.notes.scales import find_scales
 from evenbore.recording.audio import signal_from_array
 from evenbore.trade.families import load_family
+from evening import evening
 from rendering.dress import with_noise
 from rendering.render import RATE, find_soundfont, play_soundfont
 from rendering.study import PROGRAMS
