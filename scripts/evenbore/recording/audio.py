@@ -18,7 +18,7 @@ import numpy as np
 from evenbore.facts.arrays import Floats32
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.recording.clipping import ClipMeter
-from evenbore.recording.decoders import BLOCK, AudioInfo, Part, Source, coded_bits, open_source
+from evenbore.recording.decoders import BLOCK, AudioInfo, Source, Stretch, coded_bits, open_source
 from evenbore.recording.offset import Offset, OffsetMeter
 
 NATIVE_RATE_LIMIT = 50_000  # Hz; above it nothing a wind instrument plays is gained
@@ -135,7 +135,7 @@ def open_signal(
     Raises `AudioError` with the reason in plain words when the recording cannot be used.
     """
     with open_source(path) as whole:
-        source: Source = whole if start_s is None and end_s is None else Part(whole, start_s, end_s)
+        source: Source = whole if start_s is None and end_s is None else Stretch(whole, start_s, end_s)
         info = source.info
         if channel is not None and not 1 <= channel <= info.channels:
             raise AudioError(

@@ -256,7 +256,7 @@ class ContainerSource:
         self._file.close()
 
 
-class Part:
+class Stretch:
     """A stretch of another source, from `start_s` to `end_s` (None: its own ends); what lies after it is not read."""
 
     def __init__(self, source: "SoundfileSource | ContainerSource", start_s: float | None, end_s: float | None):
@@ -293,7 +293,7 @@ class Part:
         return self._source.misnamed()
 
 
-Source: TypeAlias = SoundfileSource | ContainerSource | Part
+Source: TypeAlias = SoundfileSource | ContainerSource | Stretch
 
 
 def _unfinished_header(log: str, info: AudioInfo) -> list[str]:

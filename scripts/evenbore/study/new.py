@@ -25,7 +25,7 @@ from evenbore.study.takes import assign, clock, read_order, takes_in
 from evenbore.trade.families import family_keys, likely_family
 
 UNWRITABLE = re.compile("[\x00-\x1f\x7f\ud800-\udfff]")  # line breaks and the like, and bytes that are not UTF-8
-ALIKE = ("instrument", "session", *PLAYING)  # takes that are numbered together
+NUMBERED_TOGETHER = ("instrument", "session", *PLAYING)
 PLEASE_LOOK = "please look: "
 SECOND_OF_NUMBER = "there is another of this name and number: a repeat, a copy, or another instrument?"
 
@@ -217,11 +217,11 @@ def _number_takes(recordings: list[dict[str, str]], guesses: list[Guess], before
     blank = _blank_means()
     taken: dict[tuple[str, ...], set[int]] = defaultdict(set)
     for row in before:
-        taken[tuple(row[column] for column in ALIKE)].add(row["take"])
+        taken[tuple(row[column] for column in NUMBERED_TOGETHER)].add(row["take"])
     order = sorted(range(len(recordings)), key=lambda i: "take" not in guesses[i].told)  # the told ones first
     for i in order:
         row, guess = recordings[i], guesses[i]
-        same = taken[tuple(row.get(column, blank[column]) for column in ALIKE)]
+        same = taken[tuple(row.get(column, blank[column]) for column in NUMBERED_TOGETHER)]
         number = int(row.get("take", "1"))
         while number in same:
             number += 1

@@ -617,7 +617,7 @@ def test_little_is_read_of_a_part_in_an_evening(tmp_path):
     """What lies before it is leapt over, so that forty takes of an hour do not read forty hours."""
     soundfile.write(tmp_path / "a.wav", np.random.default_rng(0).normal(0, 0.1, 40 * RATE).astype(np.float32), RATE)
     with decoders.open_source(tmp_path / "a.wav") as source:
-        part = decoders.Part(source, 30.0, 31.0)
+        part = decoders.Stretch(source, 30.0, 31.0)
         assert sum(len(block) for block in part.blocks()) == RATE
         assert source._file.tell() < 33 * RATE
         assert source._first == 30 * RATE
