@@ -17,6 +17,15 @@ from evenbore.files.paths import command, shown_path, typed
 from evenbore.trade.families import family_keys, likely_family
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
+EXAMPLES = {
+    "new": "my_study --audio recordings --family saxophone_alto",
+    "add": "my_study --audio recordings",
+    "check": "my_study",
+    "plan": "my_study --takes 48",
+    "run": "my_study",
+    "listen": "recordings/yew_mf_1.wav --family saxophone_alto",
+    "join": "my_study other_study --into both",
+}
 BROKEN_PIPE = 141  # what shells report for a command ended by SIGPIPE
 
 
@@ -57,7 +66,8 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
     def add(name: str, function: Callable[[argparse.Namespace], int], words: str) -> argparse.ArgumentParser:
-        added = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+        example = f"Example: {command()} {name} {EXAMPLES[name]}"
+        added = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".", epilog=example)
         added.set_defaults(function=function)
         return added
 

@@ -13,11 +13,13 @@ from typing import Any
 from evenbore.facts.namewords import PLAYING
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.process.guard import Guard, time_limit_s
+from evenbore.study.defaults import range_advice
 from evenbore.study.names import Guess, folded, name_key, natural
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import midi_to_note
 
 LONG_S = 60.0  # ASSUME: one take is shorter as a rule, and two are seldom; own choice
+LEAST_PART = 5.0  # semitones; less of a scale is not worth telling
 SEVERAL = "several scales in one file: which instrument is each?"
 HEARD = "no scale is heard in it"
 NO_ORDER = "told by the list, in the order in which the files were saved"
@@ -72,7 +74,9 @@ def _told(file: str, found: dict[str, Any], family: str) -> list[str]:
         return [f"{file}: {clock(found['duration_s'])} long, {HEARD}"]
     if count == 1:
         return []
-    shift = int(load_family(family).to_sounding(0))
+    trade = load_family(family)
+    shift = int(trade.to_sounding(0))
+    ends = [(family, trade.low, trade.high, round(s["low"]) - shift, round(s["high"]) - shift) for s in found["scales"]]
     parts = [
         (
             p["first_s"],
@@ -80,11 +84,12 @@ def _told(file: str, found: dict[str, Any], family: str) -> list[str]:
             " to ".join(midi_to_note(round(p[end]) - shift) for end in ("low", "high")) + " only",
         )
         for p in found["parts"]
+        if p["high"] - p["low"] >= LEAST_PART
     ]
     lines = [f"{file}: {clock(found['duration_s'])} long, {count} scales in it; between them:"]
-    return lines + [
-        f"  {clock(a)} to {clock(b)}: {words}" for a, b, words in sorted([*map(tuple, found["between"]), *parts])
-    ]
+    between = sorted([*map(tuple, found["between"]), *parts])
+    lines += [f"  {clock(a)} to {clock(b)}: {words}" for a, b, words in between]
+    return lines + range_advice(ends, {})
 
 
 def clock(seconds: float) -> str:
