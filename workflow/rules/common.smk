@@ -111,8 +111,9 @@ wildcard_constraints:
 
 def audio_of_chunk(wildcards):
     """The chunk's recordings that are there; a missing one is set aside by the step itself."""
-    paths = [row["path"] for row in CHUNKS[wildcards.chunk]]  # a long file holds several takes
-    return [path for path in dict.fromkeys(paths) if Path(path).is_file() and "{" not in path]
+    # a long file holds several takes
+    paths = dict.fromkeys(row["path"] for row in CHUNKS[wildcards.chunk])
+    return [path for path in paths if Path(path).is_file() and "{" not in path]
 
 
 def clips_wanted(wildcards):
