@@ -92,7 +92,8 @@ def measured(audio: np.ndarray, family: str, articulation: str, written: list[in
     soundfile.write(path, chain.record(audio, RATE, np.random.default_rng(seed)), RATE, subtype="FLOAT")
     row = {
         "recording": "r", "instrument": "i", "session": "s", "take": 1, "dynamic": "mf", "articulation": articulation,
-        "direction": "up", "state": "as_found", "path": str(path), "channel": None, "pattern": "chromatic",
+        "direction": "up", "state": "as_found", "path": str(path), "channel": None,
+        "start_s": None, "end_s": None, "pattern": "chromatic",
         "family": family, "families_dir": None, "low": written[0], "high": written[-1], "notes": None,
         "tuning_hz": 440.0,
     }  # fmt: skip

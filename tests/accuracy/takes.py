@@ -53,6 +53,8 @@ MISHAPS = (-12, -2, -1, 1, 2, 3, 7, 12, 19)  # semitones by which a wrong note m
 FLUTE_MODEL_TOP = 95  # B6; above it the model does not sound the note asked for
 WORDS = ("Take three, chromatic scale.", "That one was fine, I think.", "Sorry, once more from here.")
 
+_REST = np.zeros(round(1.2 * RATE))
+
 Dressing = Callable[["Scale", Take], Take]
 
 
@@ -177,6 +179,8 @@ class Case:
             "high": scale.high,
             "notes": scale.written if scale.twice else None,
             "channel": None,
+            "start_s": None,
+            "end_s": None,
             "path": path,
             "family": scale.family,
             "families_dir": None,
@@ -298,23 +302,20 @@ def tuning_note(scale: Scale, take: Take) -> Take:
 
 def false_start(scale: Scale, take: Take) -> Take:
     """The first seven notes of the scale, another time played, broken off; then the whole scale."""
+    return with_sound(take, np.concatenate([_begun(scale), _REST]), 0.0)
+
+
+def begun_again(scale: Scale, take: Take) -> Take:
+    """The whole scale; then its first seven notes, another time played, broken off."""
+    return with_sound(take, np.concatenate([_REST, _begun(scale)]), len(take.audio) / RATE)
+
+
+def _begun(scale: Scale) -> np.ndarray:
     begun = replace(scale, tag="broken off").render()
-    end = round(begun.notes[6].offset_s * RATE)
-    broken = begun.audio[:end].astype(float)
+    broken = begun.audio[: round(begun.notes[6].offset_s * RATE)].astype(float)
     fade = round(0.03 * RATE)
     broken[-fade:] *= np.linspace(1, 0, fade)
-    return with_sound(take, np.concatenate([broken, np.zeros(round(1.2 * RATE))]), 0.0)
-
-
-def two_passes(scale: Scale, take: Take) -> Take:
-    """The scale twice, both played to the end, two seconds apart."""
-    second = replace(scale, tag="second pass").render()
-    shift = (len(take.audio) + 2 * RATE) / RATE
-    moved = [
-        replace(n, note_on_s=n.note_on_s + shift, onset_s=n.onset_s + shift, offset_s=n.offset_s + shift)
-        for n in second.notes
-    ]
-    return Take(np.concatenate([take.audio, np.zeros(2 * RATE), second.audio]), (*take.notes, *moved))
+    return broken
 
 
 def detuned(offset_cents: float) -> Dressing:
@@ -348,7 +349,7 @@ DRESSINGS: dict[str, Dressing] = {
     "false start": with_quiet_room(false_start),
     "70 cents sharp": with_quiet_room(detuned(70)),
     "70 cents flat": with_quiet_room(detuned(-70)),
-    "two passes": with_quiet_room(two_passes),
+    "begun again after it": with_quiet_room(begun_again),
     "room, microphone, noise, hum, MP3, speech": lambda scale, take: EVERYTHING(scale, talk_around(scale, take)),
 }
 # Between two notes there is room for these only when the notes are tongued.

@@ -134,7 +134,7 @@ def study(
 def _row(session: str, name: str, take: int, path: Path) -> dict:
     keys = {"recording": f"{session}-{name}-{take}", "instrument": name, "session": session, "take": take}
     played = {"dynamic": "mf", "articulation": "slurred", "pattern": "chromatic", "direction": "up"}
-    blank = dict.fromkeys(("low", "high", "notes", "channel", "families_dir"))
+    blank = dict.fromkeys(("low", "high", "notes", "channel", "start_s", "end_s", "families_dir"))
     return keys | played | blank | {"state": "as_found", "path": str(path), "family": FAMILY, "tuning_hz": 440.0}
 
 

@@ -117,7 +117,8 @@ def _row(path: Path, family: str, number: int, session: int, dynamic: str, take:
     return {
         "recording": path.stem, "instrument": f"i{number:02d}", "session": f"s{session}", "take": take,
         "dynamic": dynamic, "articulation": "slurred", "pattern": "chromatic", "direction": "up", "state": "as_found",
-        "low": None, "high": None, "notes": None, "channel": None, "path": str(path), "family": family,
+        "low": None, "high": None, "notes": None, "channel": None,
+        "start_s": None, "end_s": None, "path": str(path), "family": family,
         "families_dir": None, "tuning_hz": 440.0,
     }  # fmt: skip
 

@@ -84,9 +84,8 @@ def measured(case: Case) -> dict:
     status, reason = found.recording["status"], found.recording["reason"]
     aside = status == SET_ASIDE
     scored = asdict(score(take.notes, rows, before))
-    if kind.sheet is not None:  # what a wrong sheet asks for is not what was played
+    if kind.sheet is not None or kind.expect == SET_ASIDE:  # what a wrong sheet asks for is not what was played
         scored |= {"played": 0, "missed": 0}
-    passes = max((row["pass"] for row in rows), default=0)
     return {
         "name": made.name,
         "kind": kind.name,
@@ -98,7 +97,6 @@ def measured(case: Case) -> dict:
         "good_set_aside": aside and not kind.refusable,
         "accepted_wrongly": kind.expect == SET_ASIDE and not aside,
         "remark_missing": kind.expect == REMARK and not holds(reason, kind.words),
-        "passes_wrong": not aside and kind.expect != SET_ASIDE and passes != kind.passes,
         **scored,
     }
 
@@ -120,5 +118,5 @@ def _can(kind: Kind, source: Source, family: str) -> bool:
 
 def _line(result: dict) -> str:
     counts = ", ".join(f"{result[key]} {key}" for key in ("found", "missed", "wrong_notes", "silent_notes"))
-    marks = [key for key in ("good_set_aside", "accepted_wrongly", "remark_missing", "passes_wrong") if result[key]]
+    marks = [key for key in ("good_set_aside", "accepted_wrongly", "remark_missing") if result[key]]
     return f"{result['name']}: {result['played']} played, {counts}; {result['status']} {result['reason']} {marks or ''}"

@@ -66,6 +66,8 @@ class Draft:
                 "state": "as_found",
                 "notes": None,
                 "channel": None,
+                "start_s": None,
+                "end_s": None,
                 "path": path,
                 "families_dir": None,
                 "tuning_hz": 440.0,

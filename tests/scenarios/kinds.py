@@ -2,7 +2,7 @@
 
 A kind makes strokes of a draft (`play`), may change what the sheet says (`sheet`), and what the recording does
 (`change`). `expect`: `ok`, the take is to be measured; `remark`, its reason must hold one of the `words`; `set_aside`,
-nothing may be measured. `refusable`: setting it aside is no mistake. `passes`: whole passes truly in it.
+nothing may be measured. `refusable`: setting it aside is no mistake.
 """
 
 from collections.abc import Callable
@@ -38,7 +38,6 @@ class Kind:
     expect: str = OK
     words: tuple[str, ...] = ()
     refusable: bool = False
-    passes: int = 1
     fixed: dict = field(default_factory=dict)
     families: tuple[str, ...] = ()
     reach: int = 0
@@ -231,6 +230,7 @@ def _rest(draft: Draft) -> float:
 
 
 PLAYERS = "players"
+SEVERAL = {"expect": SET_ASIDE, "refusable": True}  # takes in one file, that nothing tells apart
 TONGUED, SHORT, UP = {"articulation": "tongued"}, {"window": (12, 15)}, {"direction": "up"}
 FAST_WORDS, FLAT_WORDS = ("short", "fast"), ("flat", "lower", "semitone", "cents", "tuning")
 
@@ -282,9 +282,9 @@ def _played() -> list[Kind]:
         kind("fragments practised before", fragments),
         kind("broken off at 85 %", aborted(0.85, False), expect=REMARK, words=("breaks off",), fixed=UP),
         kind("broken off half way, then whole", aborted(0.5, True), fixed=UP),
-        kind("two whole passes", whole_passes(2), passes=2),
-        kind("five whole passes", whole_passes(5), passes=5, fixed=SHORT | UP),
-        kind("a bad pass, then a good one", bad_then_good, passes=2),
+        kind("two whole passes", whole_passes(2), **SEVERAL),
+        kind("five whole passes", whole_passes(5), fixed=SHORT | UP, **SEVERAL),
+        kind("a bad pass, then a good one", bad_then_good, **SEVERAL),
     ]
 
 

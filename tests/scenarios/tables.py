@@ -23,12 +23,11 @@ HEADER = (
     "set aside, though good",
     "accepted wrongly",
     "remarks missing",
-    "passes wrong",
 )
 STATED = (0, 0.05, 0.2, UNSURE, 0.8, 0.9, 0.95, 0.99, 1.01)
 RELIABILITY = ("stated confidence", "notes", "mean stated", "part that was right", "wrong", "of these flagged")
 TRUTH_CENTS = 1.0
-COUNTS = ("set_aside", "good_set_aside", "accepted_wrongly", "remark_missing", "passes_wrong")
+COUNTS = ("set_aside", "good_set_aside", "accepted_wrongly", "remark_missing")
 
 
 def scenarios_table(results: list[dict], worst_first: bool = False) -> str:

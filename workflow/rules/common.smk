@@ -111,7 +111,8 @@ wildcard_constraints:
 
 def audio_of_chunk(wildcards):
     """The chunk's recordings that are there; a missing one is set aside by the step itself."""
-    paths = [row["path"] for row in CHUNKS[wildcards.chunk]]
+    # a long file holds several takes
+    paths = dict.fromkeys(row["path"] for row in CHUNKS[wildcards.chunk])
     return [path for path in paths if Path(path).is_file() and "{" not in path]
 
 

@@ -38,7 +38,7 @@ _ARTICULATION = Column("articulation", "", "str", "slurred or tongued")
 _DIRECTION = Column("direction", "", "str", "direction of the scale: up, down or up-down")
 _STATE = Column("state", "", "str", "state of the instrument when recorded, from the config's `states`")
 _STEP = Column("step", "", "int", "0-based index of the note in the expected scale")
-_PASS = Column("pass", "", "int", "1-based number of the pass, where a recording holds the scale more than once")
+_PASS = Column("pass", "", "int", "1, since a recording that holds the scale more than once is set aside")
 _GROUP = Column("group", "", "int", "comparability group: sessions joined by shared instruments")
 _WRITTEN = Column("written_note", "", "str", "written note, scientific pitch notation", "ISO 16 (A4 = 440 Hz)")
 _MIDI = Column("midi", "", "int", "sounding equal-tempered note number (A4 = 69)")
@@ -67,18 +67,22 @@ TABLES: dict[str, tuple[Column, ...]] = {
         *_TAKE_KEYS,
         Column("status", "", "str", "ok, warned or set_aside"),
         Column("reason", "", "str", "plain words: why the recording was warned about or set aside"),
-        Column("duration_s", "s", "float", "duration of the audio file"),
+        Column("duration_s", "s", "float", "duration of the take: of its part of the file"),
         Column("sample_rate_hz", "Hz", "int", "sample rate of the audio file"),
         Column("snr_db", "dB", "float", "median over notes of the note's signal-to-noise ratio"),
         Column("clipped_fraction", "", "float", "share of samples in runs of three or more at full scale"),
         Column("notes_expected", "", "int", "number of notes that the sheet says were played"),
         Column("notes_found", "", "int", "number of expected notes that were found"),
+        Column("lowest_found", "", "str", "lowest of the expected notes that was found, written"),
+        Column("highest_found", "", "str", "highest of the expected notes that was found, written"),
         Column("chunk", "", "str", "work chunk that the recording was measured in"),
         Column("reverb_s", "s", "float", "reverberation time (60 dB); from one decay, right within a factor of two"),
         Column("hum_db", "dB", "float", "mains hum (50 or 60 Hz and harmonics) over the noise beside it; 0: none"),
         Column("lufs", "LUFS", "float", "integrated programme loudness", "ITU-R BS.1770-4"),
         Column("offset_cents", "cents", "float", "median deviation of the take's notes from equal temperament"),
         Column("channel", "", "int", "1-based channel of the file that was measured"),
+        Column("start_s", "s", "float", "where in the file the take begins; empty: at its start"),
+        Column("end_s", "s", "float", "where in the file the take ends; empty: at its end"),
     ),
     "notes": (
         *_TAKE_KEYS,

@@ -25,6 +25,8 @@ class RecordingRow(TypedDict):
     high: int
     notes: list[int] | None
     channel: int | None
+    start_s: float | None
+    end_s: float | None
     path: str
     family: str
     families_dir: str | None

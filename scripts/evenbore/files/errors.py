@@ -58,4 +58,31 @@ class StudyError(EvenboreError):
 
     def __init__(self, problems: list[Problem]):
         self.problems = list(problems)
-        super().__init__("\n".join(str(problem) for problem in self.problems))
+        super().__init__("\n".join(told_once(self.problems)))
+
+
+def told_once(problems: list[Problem]) -> list[str]:
+    """The problems as text; one that several rows have is told once, with the rows."""
+    alike: dict[tuple[object, ...], list[Problem]] = {}
+    for problem in problems:
+        key = (problem.file, problem.column, problem.allowed, problem.cause)
+        alike.setdefault(key if problem.row is not None and problem.column else (id(problem),), []).append(problem)
+    return [_of_rows(same) for same in alike.values()]
+
+
+def _of_rows(same: list[Problem]) -> str:
+    """One problem of one row or several."""
+    first, text = same[0], str(same[0])
+    rows = sorted({problem.row for problem in same if problem.row is not None})
+    if len(rows) < 2:
+        return text
+    runs: list[list[int]] = []
+    for row in rows:
+        if runs and row == runs[-1][-1] + 1:
+            runs[-1].append(row)
+        else:
+            runs.append([row])
+    listed = ", ".join(f"{run[0]}" if len(run) == 1 else f"{run[0]}-{run[-1]}" for run in runs)
+    text = text.replace(f", row {first.row},", f", rows {listed},", 1)
+    others = len({problem.value for problem in same}) - 1
+    return text.replace(f" found {first.value!r};", f" found {first.value!r} and {others} more;", 1) if others else text

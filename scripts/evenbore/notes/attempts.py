@@ -19,6 +19,7 @@ _STRAY_FRAMES = 2  # for so many frames; a single one is enough where another pi
 _STUB = 0.5  # an attempt shorter than this share of the longest is no full one
 _SMEAR = 3  # a window of four hops sees a note for so many frames more than it sounds
 _WHOLE_PASS = 0.9  # share of the notes that a pass holds
+_AS_FULL = 0.8  # a pass with so many of the notes that the fullest has is another take, not a false start
 _AGAIN = 0.5  # of a whole scale less than this share may be played anew; more is another pass
 
 Span = tuple[int, int]  # first and last frame
@@ -53,7 +54,8 @@ def counted(spans: list[Span]) -> int:
 def gather_passes(runs: list[Run], n: int) -> list[list[list[Span]]]:
     """For every pass of a scale of n notes the attempts at each of its notes, both in order of time.
 
-    All whole passes, each from the first note to the last; where there is none, the one that holds most notes.
+    All whole passes, each from the first note to the last; where there is none, the one that holds most notes, with
+    those that hold nearly as many.
     """
     passes: list[Run] = []
     for run in (run for run in runs if run):
@@ -62,7 +64,8 @@ def gather_passes(runs: list[Run], n: int) -> list[list[list[Span]]]:
         else:
             passes.append(run)
     whole = [one for one in passes if 0 in one and n - 1 in one and len(one) >= _WHOLE_PASS * n]
-    kept = whole or [max(passes, key=len, default={})]
+    fullest = max(map(len, passes), default=0)
+    kept = whole or [one for one in passes if len(one) >= max(_AS_FULL * fullest, min(fullest, _AGAIN * n))] or [{}]
     return [[one.get(step, []) for step in range(n)] for one in kept]
 
 

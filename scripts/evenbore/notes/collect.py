@@ -74,14 +74,16 @@ def _joined(table: str, parts: list[pd.DataFrame]) -> pd.DataFrame:
 def _set_copies_aside(recordings: list[Row]) -> set[str]:
     """Set aside, in place, every usable recording that an earlier one equals byte for byte; return their ids.
 
-    Two channels of one file are two recordings.
+    Two channels of one file are two recordings, and so are two stretches.
     """
-    first: dict[tuple[str, int], str] = {}
+    first: dict[tuple[object, ...], str] = {}
     copies = set()
     for row in recordings:
         if row["status"] == "set_aside" or row["sha256"] is None:
             continue
-        original = first.setdefault((row["sha256"], row["channel"]), row["recording"])
+        original = first.setdefault(
+            (row["sha256"], row["channel"], row.get("start_s"), row.get("end_s")), row["recording"]
+        )
         if original != row["recording"]:
             reason = f"the same sound as recording {original}: a copy is no take of its own"
             row |= {"status": "set_aside", "reason": reason}

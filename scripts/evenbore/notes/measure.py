@@ -4,6 +4,7 @@ One decode; a broken recording is set aside with the reason, it never raises.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -54,7 +55,7 @@ def measure_recording(row: RecordingRow) -> Measured:
     """Measure the recording that a row of the sheet describes (see `sheets.row_for_measuring`)."""
     record: Row = {key: row[key] for key in TAKE_KEYS}
     try:
-        with open_signal(row["path"], channel=row["channel"]) as signal:
+        with open_signal(row["path"], row["channel"], start_s=row["start_s"], end_s=row["end_s"]) as signal:
             return _measure(row, record, signal)
     except AudioError as error:
         return set_aside(record, str(error))
@@ -67,6 +68,8 @@ def set_aside(record: Row, reason: str) -> Measured:
 
 def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     record |= {
+        "start_s": row["start_s"],
+        "end_s": row["end_s"],
         "duration_s": signal.frames / signal.rate,
         "sample_rate_hz": signal.source_rate,
         "clipped_fraction": signal.clipped_fraction,
@@ -83,6 +86,9 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     passes = find_passes(evidence, midi, row["tuning_hz"])
     best = max(passes, key=lambda alignment: alignment.found.sum())
     record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
+    if best.found.any():
+        there = written[best.found]
+        record |= {"lowest_found": midi_to_note(int(there.min())), "highest_found": midi_to_note(int(there.max()))}
     doubt = objection(evidence, row, family, written, best)
     if doubt and doubt.unusable:
         reason = doubt.reason
@@ -90,45 +96,48 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
             n, of = record["notes_found"], record["notes_expected"]
             reason = f"too little of the scale is left: {n} of {of} expected notes found"
         return set_aside(record, "; ".join([*signal.warnings, reason]))
+    if len(passes) > 1:
+        return set_aside(record, _several(passes, evidence.hop_s, row))
     # attempts that do not count are measured like the others: each is what sounds before or after one that counts
     played = sorted(
-        (span, number, int(step), counts)
-        for number, one in enumerate(passes)
-        for step in np.nonzero(one.found)[0]
-        for span, counts in [((one.first[step], one.last[step]), True), *((other, False) for other in one.others[step])]
+        (span, int(step), counts)
+        for step in np.nonzero(best.found)[0]
+        for span, counts in [
+            ((best.first[step], best.last[step]), True),
+            *((other, False) for other in best.others[step]),
+        ]
     )
     half = evidence.hop_s / 2
     first, last = np.array([span for span, *_ in played]).T * evidence.hop_s + [[-half], [half]]
-    nominal = midi_to_hz(midi[[step for _, _, step, _ in played]], row["tuning_hz"])
+    nominal = midi_to_hz(midi[[step for _, step, _ in played]], row["tuning_hz"])
     guess = np.array(
         [
-            _guess_hz(evidence, span, passes[number].offset_cents + passes[number].away_cents[step], hz)
-            for (span, number, step, _), hz in zip(played, nominal, strict=True)
+            _guess_hz(evidence, span, best.offset_cents + best.away_cents[step], hz)
+            for (span, step, _), hz in zip(played, nominal, strict=True)
         ]
     )
     edges = refine(signal, first, last, guess, row["articulation"] == "tongued")
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     measured = measure_notes(signal, edges, guess, nominal, record["reverb_s"])
-    evident = [_evident(passes[number].score[step], passes[number].rival[step]) for _, number, step, _ in played]
+    evident = [_evident(best.score[step], best.rival[step]) for _, step, _ in played]
     higher = [not evident[k] and one is not None and sounds_higher(one) for k, one in enumerate(measured.spectra)]
     counted = [k for k, (*_, counts) in enumerate(played) if counts and not higher[k]]
     notes = [
         {key: record[key] for key in TAKE_KEYS}
-        | {"pass": number + 1, "step": step}
+        | {"pass": 1, "step": step}
         | {"written_note": midi_to_note(int(written[step])), "midi": int(midi[step])}
         | measured.rows[k]
-        | {"flags": " ".join([*measured.rows[k]["flags"].split(), *["repeated"] * bool(passes[number].others[step])])}
-        for k, number, step in ((k, *played[k][1:3]) for k in counted)
+        | {"flags": " ".join([*measured.rows[k]["flags"].split(), *["repeated"] * bool(best.others[step])])}
+        for k, step in ((k, played[k][1]) for k in counted)
     ]
-    for number in sorted({note["pass"] for note in notes}):
-        _add_confidence(passes[number - 1], [note for note in notes if note["pass"] == number])
+    _add_confidence(best, notes)
     record["snr_db"] = known_median([note["snr_db"] for note in notes])
     record["offset_cents"] = known_median([note["cents"] for note in notes])
     far_off = [note for note in notes if abs(note["cents"] - record["offset_cents"]) > NOTE_CENTS]
     for note in far_off:
         note["flags"] = f"{note['flags']} far_off".strip()
-    heard = np.isin(np.arange(len(midi)), [note["step"] for note in notes if passes[note["pass"] - 1] is best])
+    heard = np.isin(np.arange(len(midi)), [note["step"] for note in notes])
     record["notes_found"] = int(heard.sum())
     numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
     numbers |= {word: sum(word in note["flags"].split() for note in notes) for word in _COUNTED}
@@ -137,18 +146,16 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     if np.isnan(record["snr_db"]):
         numbers["lead_in_s"] = edges.onset_s[0]
     against = [*([doubt.reason] if doubt else []), *tuning_remark(record["offset_cents"])]
-    overblown = [step for (_, _, step, counts), one in zip(played, higher, strict=True) if counts and one]
+    overblown = [step for (_, step, counts), one in zip(played, higher, strict=True) if counts and one]
     warnings = [
         *signal.warnings,
         *against,
         *_missing(heard, written),
         *_named("sound an octave or a twelfth higher than they should", overblown, written),
-        *_repeated(passes, written),
+        *_repeated(best, written),
         *_far_off(far_off),
         *quality.advice(numbers),
     ]
-    if len(passes) > 1:
-        warnings.append(f"the scale is in it {len(passes)} times; all complete passes were measured")
     return _finish(
         record, warnings, notes, [measured.spectra[k] for k in counted], [measured.bands[k] for k in counted]
     )
@@ -194,13 +201,22 @@ def _named(what: str, steps: list[int], written: Ints) -> list[str]:
     return [f"{what}: {' '.join(midi_to_note(int(written[step])) for step in steps)}"] if steps else []
 
 
-def _repeated(passes: list[Alignment], written: Ints) -> list[str]:
+def _several(passes: list[Alignment], hop_s: float, row: RecordingRow) -> str:
+    """Why a recording of several takes is set aside, and what to write so that each counts."""
+    ends = [(one.first[one.found].min() * hop_s, one.last[one.found].max() * hop_s) for one in passes]
+    between = [f"{(row['start_s'] or 0.0) + (a[1] + b[0]) / 2:.1f}" for a, b in pairwise(ends)]
+    return (
+        f"the scale is in it {len(passes)} times: give each take a row with its `start_s` and `end_s`; "
+        f"they part at {', '.join(between)} s of the file"
+    )
+
+
+def _repeated(one: Alignment, written: Ints) -> list[str]:
     """Which notes were played more than once, and which attempt counts."""
     told = []
     for last, which in ((True, "last"), (False, "longest")):
         steps = [
             (int(step), len(others) + 1)
-            for one in passes
             for step, others in enumerate(one.others)
             if others and (one.first[step] > max(others)[0]) == last
         ]

@@ -62,7 +62,7 @@ class Alignment:
 def find_passes(evidence: Evidence, midi: Ints, tuning_hz: float) -> list[Alignment]:
     """Align the expected sounding notes `midi` (N,) with every complete pass of the scale, in order of time.
 
-    A4 of the session is `tuning_hz`. The list is never empty: where no pass is complete the fullest comes. A
+    A4 of the session is `tuning_hz`. The list is never empty: where no pass is complete the fullest come. A
     false start, or a part of the scale beside a whole one, is no pass.
     """
     nominal = np.asarray(midi, float) + 12 * np.log2(tuning_hz / 440.0)

@@ -171,12 +171,18 @@ def _too_little(
     return Objection(f"no such scale in it: {count}; another pattern or range than the sheet says?", True)
 
 
-def _heard(evidence: Evidence) -> _Tones:
-    """The tones of a recording, whatever the sheet says; equal ones in a row are one."""
+def tone_of_frames(evidence: Evidence) -> Floats:
+    """(T,) the pitch that each frame holds, NaN where it holds no clear one."""
     best = np.argmax(evidence.score, axis=1)
-    frames = np.nonzero(evidence.score[np.arange(len(best)), best] > _CLEAR)[0]
-    runs: list[list[float]] = []  # mean pitch, number of frames, first and last frame
-    for t, midi in zip(frames.tolist(), evidence.grid_midi[best[frames]].tolist(), strict=True):
+    clear = evidence.score[np.arange(len(best)), best] > _CLEAR
+    return np.where(clear, evidence.grid_midi[best], np.nan)
+
+
+def runs_of_tone(pitch: Floats) -> Floats:
+    """(K, 4) mean pitch, number of frames, first and last frame of the tones in the frames' pitches (T,)."""
+    frames = np.nonzero(~np.isnan(pitch))[0]
+    runs: list[list[float]] = []
+    for t, midi in zip(frames.tolist(), pitch[frames].tolist(), strict=True):
         for run in runs[: -_LOOK_BACK - 1 : -1]:
             if abs(midi - run[0]) <= _TOGETHER and t - run[3] <= _GLITCH_FRAMES:
                 run[0] += (midi - run[0]) / (run[1] + 1)
@@ -184,7 +190,12 @@ def _heard(evidence: Evidence) -> _Tones:
                 break
         else:
             runs.append([midi, 1, t, t])
-    kept = np.array([run for run in runs if run[1] >= _LEAST_FRAMES]).reshape(-1, 4)
+    return np.array([run for run in runs if run[1] >= _LEAST_FRAMES]).reshape(-1, 4)
+
+
+def _heard(evidence: Evidence) -> _Tones:
+    """The tones of a recording, whatever the sheet says; equal ones in a row are one."""
+    kept = runs_of_tone(tone_of_frames(evidence))
     if not len(kept):
         return _Tones(*(np.empty(0) for _ in range(4)))
     start = np.nonzero(np.abs(np.diff(kept[:, 0], prepend=-np.inf)) > _TOGETHER)[0]

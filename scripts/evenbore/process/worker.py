@@ -6,6 +6,7 @@ It ends when stdin does, also in the midst of a task, for then whoever started i
 """
 
 import contextlib
+import functools
 import json
 import os
 import queue
@@ -34,6 +35,7 @@ def main(memory_bytes: int) -> None:
         "set_aside": _set_aside,
         "join": _join,
         "examine": _examine,
+        "scales": _scales,
     }
     # now, with all that is imported: a broken set-up, or a machine without memory, is no recording's fault
     try:
@@ -83,7 +85,6 @@ def _read(lines: queue.SimpleQueue[str]) -> None:
 
 def _measure(row: RecordingRow, chunk: str, into: str) -> str:
     """Measure a recording into a file; returns the traceback of an error of our own, '' if there was none."""
-    from evenbore.files.digest import sha256
     from evenbore.notes.chunkfile import write_chunk
     from evenbore.notes.measure import measure_recording
 
@@ -95,9 +96,17 @@ def _measure(row: RecordingRow, chunk: str, into: str) -> str:
         reason = f"evenbore itself failed on it ({type(error).__name__}: {error}); please report this"
         _set_aside(row, chunk, reason, into)
         return traceback.format_exc()
-    measured.recording.update(chunk=chunk, sha256=sha256(row["path"]))
+    measured.recording.update(chunk=chunk, sha256=_digest(row["path"]))
     write_chunk([measured], into)
     return ""
+
+
+@functools.cache
+def _digest(path: str) -> str | None:
+    """The SHA-256 of a file, once for all the takes of a chunk in it."""
+    from evenbore.files.digest import sha256
+
+    return sha256(path)
 
 
 def _set_aside(row: RecordingRow, chunk: str, reason: str, into: str) -> None:
@@ -127,7 +136,7 @@ class Examination(TypedDict, total=False):
     warnings: list[str]
 
 
-def _examine(path: str, channel: int | None) -> Examination:
+def _examine(path: str, channel: int | None, start_s: float | None, end_s: float | None) -> Examination:
     """Examine a recording as a file."""
     from evenbore.recording.audio import open_signal, probe
 
@@ -135,10 +144,28 @@ def _examine(path: str, channel: int | None) -> Examination:
         channels = probe(path).channels
         if channel is not None and channel > channels:
             return {"channels": channels}
-        with open_signal(path, channel) as signal:
+        with open_signal(path, channel, start_s=start_s, end_s=end_s) as signal:
             return {"warnings": signal.warnings}
     except AudioError as error:
         return {"unusable": str(error)}
+
+
+def _scales(path: str, family: str, families_dir: str | None, least_s: float) -> dict[str, object]:
+    """The scales in a recording of `least_s` or more (see `scales.LongFile`); nothing where it cannot be read."""
+    from dataclasses import asdict
+    from pathlib import Path
+
+    from evenbore.notes.scales import find_scales
+    from evenbore.recording.audio import open_signal, probe
+    from evenbore.trade.families import load_family
+
+    try:
+        if probe(path).duration_s < least_s:
+            return {}
+        with open_signal(path) as signal:
+            return asdict(find_scales(signal, load_family(family, Path(families_dir) if families_dir else None)))
+    except AudioError:
+        return {}
 
 
 if __name__ == "__main__":

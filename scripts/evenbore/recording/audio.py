@@ -18,7 +18,7 @@ import numpy as np
 from evenbore.facts.arrays import Floats32
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.recording.clipping import ClipMeter
-from evenbore.recording.decoders import BLOCK, AudioInfo, Source, coded_bits, open_source
+from evenbore.recording.decoders import BLOCK, AudioInfo, Source, Stretch, coded_bits, open_source
 from evenbore.recording.offset import Offset, OffsetMeter
 
 NATIVE_RATE_LIMIT = 50_000  # Hz; above it nothing a wind instrument plays is gained
@@ -120,15 +120,22 @@ def probe(path: Path | str) -> AudioInfo:
         return source.info
 
 
-def open_signal(path: Path | str, channel: int | None = None, memory_frames: int = MEMORY_FRAMES) -> Signal:
-    """Decode one channel of a recording.
+def open_signal(
+    path: Path | str,
+    channel: int | None = None,
+    memory_frames: int = MEMORY_FRAMES,
+    start_s: float | None = None,
+    end_s: float | None = None,
+) -> Signal:
+    """Decode one channel of a recording, all of it or what lies between `start_s` and `end_s` of the file.
 
     `channel` (1-based) names it; without it the best one is taken: not silent, not clipped, with the most
     signal over its own noise floor. Recordings of up to `memory_frames` samples stay in memory, longer ones
     go through a temporary file. Rates above 50 kHz are brought to 48 kHz, others stay as they are.
     Raises `AudioError` with the reason in plain words when the recording cannot be used.
     """
-    with open_source(path) as source:
+    with open_source(path) as whole:
+        source: Source = whole if start_s is None and end_s is None else Stretch(whole, start_s, end_s)
         info = source.info
         if channel is not None and not 1 <= channel <= info.channels:
             raise AudioError(
@@ -150,7 +157,9 @@ def open_signal(path: Path | str, channel: int | None = None, memory_frames: int
             samples, spool, store.frames, rate, info.sample_rate, chosen + 1, info.channels, stats, damage, others
         )
         signal.step = source.step
-        signal.coded_bits = coded_bits(info, Path(path).stat().st_size, stats.frames)
+        signal.coded_bits = coded_bits(
+            info, Path(path).stat().st_size, stats.frames if source is whole else whole.info.frames
+        )
         return signal
 
 
@@ -246,7 +255,7 @@ def _blocks(source: Source) -> Iterator[Floats32]:
     for block in source.blocks():
         frames += len(block)
         if frames > MAX_S * source.info.sample_rate:
-            raise AudioError(f"goes on for more than {MAX_S / 3600:g} hours: cut the scale out of it")
+            raise AudioError(f"goes on for more than {MAX_S / 3600:g} hours: name its part with `start_s` and `end_s`")
         yield block
 
 

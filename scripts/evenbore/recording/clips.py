@@ -85,7 +85,7 @@ def _cut(row: Row) -> Clip | None:
     notes = [note for note in row["notes"] if note["pass"] == 1]
     spans = [(note["onset_s"], min(note["offset_s"], note["onset_s"] + NOTE_S)) for note in notes]
     try:
-        with open_signal(row["path"], channel=row["channel"]) as signal:
+        with open_signal(row["path"], row["channel"], start_s=row["start_s"], end_s=row["end_s"]) as signal:
             samples, starts = _join(signal, spans or [(0.0, min(signal.duration_s, PASSAGE_S))])
             samples = soxr.resample(samples, signal.rate, CLIP_RATE)
     except AudioError:

@@ -10,7 +10,7 @@ import re
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias, cast
 
@@ -82,7 +82,7 @@ def coded_bits(info: AudioInfo, size: int, frames: int) -> float:
 
 
 @contextmanager
-def open_source(path: Path | str) -> Iterator["Source"]:
+def open_source(path: Path | str) -> Iterator["SoundfileSource | ContainerSource"]:
     """A context with the source that can read `path`: `SoundfileSource` or `ContainerSource`.
 
     Every way of not being readable ends in an `AudioError` that says why and what may have happened.
@@ -112,6 +112,7 @@ class SoundfileSource:
 
     def __init__(self, path: Path):
         self._path = path
+        self._first = 0
         self._broken_after: str | None = None
         self._file = file = _ForwardFile(path)
         frames = file.frames if 0 < file.frames < 1 << 60 else 0  # streams tell 0 or the largest number
@@ -121,8 +122,8 @@ class SoundfileSource:
         self.step = QUANTISATION_STEPS.get(file.subtype, 0.0)
 
     def blocks(self) -> Iterator[Floats32]:
-        """All blocks from the start; the memory is used again for the next one."""
-        done = 0
+        """All blocks; the memory is used again for the next one."""
+        done = self._first
         # A block with damage in it is lost as a whole, so it is tried again in small pieces.
         for block_frames in (max(BLOCK // self.info.channels, MIN_BLOCK_FRAMES), DAMAGED_BLOCK_FRAMES):
             buffer = np.empty((block_frames, self.info.channels), np.float32)
@@ -135,6 +136,12 @@ class SoundfileSource:
             except soundfile.LibsndfileError as error:
                 reason = error.error_string.removeprefix("Error : ").strip(". ")
                 self._broken_after = f"damaged after {done / self.info.sample_rate:.1f} s ({reason})"
+
+    def leap(self, frames: int) -> int:
+        """Leave out so many frames at the start where that is exact; how many are left out."""
+        if self.info.subtype.startswith(LOSSLESS) and frames < self.info.frames:
+            self._first = self._file.seek(frames)
+        return self._first
 
     def _go_to(self, frames: int) -> None:
         if not self._broken_after:
@@ -206,6 +213,10 @@ class ContainerSource:
                 raise AudioError("holds no sound track (a video without sound, or a picture?)")
             yield container, container.streams.audio[0]
 
+    def leap(self, frames: int) -> int:
+        """Leave out nothing: what FFmpeg leaps to is not exact."""
+        return 0
+
     def blocks(self) -> Iterator[Floats32]:
         """All blocks from the start."""
         import av
@@ -245,7 +256,44 @@ class ContainerSource:
         self._file.close()
 
 
-Source: TypeAlias = SoundfileSource | ContainerSource
+class Stretch:
+    """A stretch of another source, from `start_s` to `end_s` (None: its own ends); what lies after it is not read."""
+
+    def __init__(self, source: "SoundfileSource | ContainerSource", start_s: float | None, end_s: float | None):
+        info, rate = source.info, source.info.sample_rate
+        self._source, self.step = source, source.step
+        self._first = round((start_s or 0.0) * rate)
+        self._last = None if end_s is None else round(end_s * rate)
+        end = min(info.frames or self._last or 0, self._last or info.frames)
+        frames = max(end - self._first, 0)
+        self.info = replace(info, frames=frames, duration_s=frames / rate)
+
+    def blocks(self) -> Iterator[Floats32]:
+        """All blocks of the stretch."""
+        done = self._source.leap(self._first)
+        for block in self._source.blocks():
+            start, done = done, done + len(block)
+            if done > self._first:
+                yield block[max(self._first - start, 0) : None if self._last is None else self._last - start]
+            if self._last is not None and done >= self._last:
+                return
+
+    def damage(self, frames: int) -> list[str]:
+        """What is wrong with the stretch, `frames` of which could be read."""
+        if self._last is not None and frames == self._last - self._first:
+            return []
+        if frames == 0:
+            raise AudioError(f"ends before {self._first / self.info.sample_rate:g} s: correct `start_s`")
+        damage = self._source.damage(self._first + frames)
+        end_s = (self._first + frames) / self.info.sample_rate
+        return damage if damage or self._last is None else [f"ends at {end_s:.1f} s, before its `end_s`"]
+
+    def misnamed(self) -> list[str]:
+        """Whether the file's name says something else than its content."""
+        return self._source.misnamed()
+
+
+Source: TypeAlias = SoundfileSource | ContainerSource | Stretch
 
 
 def _unfinished_header(log: str, info: AudioInfo) -> list[str]:
@@ -290,7 +338,7 @@ def _misnamed(path: Path, format_name: str) -> list[str]:
     return [f"named .{suffix}, but its content is {format_name.upper()} (usually .{usual[0]}); read as what it is"]
 
 
-def _source(path: Path, head: bytes) -> "Source":
+def _source(path: Path, head: bytes) -> "SoundfileSource | ContainerSource":
     for start, what in NOT_AUDIO:
         if head.startswith(start):
             raise AudioError(f"not audio: it is {what}")

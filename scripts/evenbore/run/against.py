@@ -100,4 +100,6 @@ def _recordings(then: dict[str, Any], now: dict[str, Any]) -> list[str]:
         lines += _file_changed(f"{name} ({new['file']})", old.get("sha256"), new["sha256"])
         if old.get("sha256") == new["sha256"]:
             lines += _differ(f"{name}, same sound, file", old.get("file"), new["file"])
+        for key in ("start_s", "end_s"):
+            lines += _differ(f"{name}, {key}", old.get(key), new.get(key))
     return lines

@@ -12,11 +12,20 @@ from collections.abc import Callable
 from pathlib import Path
 
 from evenbore import __version__
-from evenbore.files.errors import EvenboreError, Problem, StudyError, in_words
+from evenbore.files.errors import EvenboreError, Problem, StudyError, in_words, told_once
 from evenbore.files.paths import command, shown_path, typed
 from evenbore.trade.families import family_keys, likely_family
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
+EXAMPLES = {
+    "new": "my_study --audio recordings --family saxophone_alto",
+    "add": "my_study --audio recordings",
+    "check": "my_study",
+    "plan": "my_study --takes 48",
+    "run": "my_study",
+    "listen": "recordings/yew_mf_1.wav --family saxophone_alto",
+    "join": "my_study other_study --into both",
+}
 BROKEN_PIPE = 141  # what shells report for a command ended by SIGPIPE
 
 
@@ -57,14 +66,19 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
     def add(name: str, function: Callable[[argparse.Namespace], int], words: str) -> argparse.ArgumentParser:
-        added = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+        example = f"Example: {command()} {name} {EXAMPLES[name]}"
+        added = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".", epilog=example)
         added.set_defaults(function=function)
         return added
 
     new = add("new", _new, "write a study folder from a folder of recordings")
     new.add_argument("study", type=Path, metavar="STUDY", help="folder to write")
-    new.add_argument("--audio", type=Path, required=True, metavar="DIR", help="folder of recordings")
+    _add_audio(new)
     _add_family(new)
+
+    more = add("add", _add, "add later recordings to a study")
+    more.add_argument("study", type=Path, metavar="STUDY")
+    _add_audio(more)
 
     check = add("check", _check, "check a study's config and sheets and open every recording")
     check.add_argument("study", type=Path, metavar="STUDY")
@@ -107,6 +121,13 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_audio(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--audio", type=Path, required=True, metavar="DIR", help="folder of recordings")
+    parser.add_argument(
+        "--order", type=Path, metavar="FILE", help="running list: the takes as recorded, one a line, as `yew mf`"
+    )
+
+
 def _add_family(parser: argparse.ArgumentParser) -> None:
     keys = family_keys()
 
@@ -128,12 +149,22 @@ def _add_family(parser: argparse.ArgumentParser) -> None:
 def _new(arguments: argparse.Namespace) -> int:
     from evenbore.study.new import new_study
 
-    told = new_study(arguments.study, arguments.audio, arguments.family)
-    print(f"Written: {shown_path(arguments.study)}")
-    print("What the names told:")
+    told = new_study(arguments.study, arguments.audio, arguments.family, arguments.order)
+    return _tell_written(arguments.study, told)
+
+
+def _add(arguments: argparse.Namespace) -> int:
+    from evenbore.study.new import add_recordings
+
+    return _tell_written(arguments.study, add_recordings(arguments.study, arguments.audio, arguments.order))
+
+
+def _tell_written(study: Path, told: list[str]) -> int:
+    print(f"Written: {shown_path(study)}")
+    print("What was found:")
     print("\n".join(f"  {line}" for line in told))
-    print(f"Next: fill in the sheets in {shown_path(arguments.study / 'config')}")
-    print(f"Then: {command()} check {typed(arguments.study)}")
+    print(f"Next: fill in the sheets in {shown_path(study / 'config')}")
+    print(f"Then: {command()} check {typed(study)}")
     return 0
 
 
@@ -141,16 +172,19 @@ def _check(arguments: argparse.Namespace) -> int:
     if arguments.against is not None:
         return _against(arguments)
     from evenbore.plan.singlelink import single_links
-    from evenbore.study.check import check_study
+    from evenbore.study.check import check_study, unnamed_audio
+    from evenbore.study.defaults import played_range
     from evenbore.study.sheets import load_study
 
     problems = check_study(arguments.study)
+    beside = unnamed_audio(arguments.study)
     if problems:
+        print("\n".join(beside), end="\n" * bool(beside))
         return _report(problems)
     study = load_study(arguments.study)
     _tell_added(study.added_settings)
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
-    for told in single_links(study):
+    for told in [*single_links(study), *played_range(study), *beside]:
         print(told)
     return 0
 
@@ -199,13 +233,17 @@ def _plan(arguments: argparse.Namespace) -> int:
 
 def _run(arguments: argparse.Namespace) -> int:
     from evenbore.run.workflow import run_workflow
+    from evenbore.study.defaults import played_range
     from evenbore.study.sheets import chunks, load_study
 
     study = arguments.study.resolve()
     loaded = load_study(study)
     _tell_added(loaded.added_settings)
     recordings = {chunk: len(rows) for chunk, rows in chunks(loaded).items()}
-    return run_workflow(study, recordings, arguments.options)
+    code = run_workflow(study, recordings, arguments.options)
+    if code == 0:
+        print("\n".join(advice := played_range(loaded)), end="\n" * bool(advice))
+    return code
 
 
 def _listen(arguments: argparse.Namespace) -> int:
@@ -245,9 +283,11 @@ def _join(arguments: argparse.Namespace) -> int:
 
 
 def _report(problems: list[Problem]) -> int:
-    for problem in problems:
-        print(problem, file=sys.stderr)
-    print(f"{len(problems)} problem{'s' if len(problems) != 1 else ''}.", file=sys.stderr)
+    told = told_once(problems)
+    for text in told:
+        print(text, file=sys.stderr)
+    rows = f", in {len(problems)} places" * (len(problems) > len(told))
+    print(f"{len(told)} problem{'s' if len(told) != 1 else ''}{rows}.", file=sys.stderr)
     return 1
 
 

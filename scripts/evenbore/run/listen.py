@@ -51,6 +51,8 @@ def row_for_listening(
         "high": family.high if high is None else note_to_midi(high),
         "notes": None if notes is None else [note_to_midi(note) for note in notes.split()],
         "channel": None,
+        "start_s": None,
+        "end_s": None,
         "state": "as_found",
         "family": family.key,
         "families_dir": None,

@@ -13,6 +13,7 @@ from evenbore.facts.rows import Row
 from evenbore.files.digest import sha256
 from evenbore.files.paths import IMPORTED_FROM, repo_root
 from evenbore.run.dependencies import all_files
+from evenbore.study.sheets import PART
 
 PACKAGES = (
     "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
@@ -37,9 +38,20 @@ def provenance(
         "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
         "config": config,
         "sheets": {path: sha256(path) for path in sheets},
-        "recordings": {row["recording"]: {"file": row["file"], "sha256": sha256(row["path"])} for row in recordings},
+        "recordings": _recordings(recordings),
         "seconds": {Path(path).stem: _seconds(path) for path in sorted(benchmarks)},
     }
+
+
+def _recordings(rows: Iterable[Row]) -> dict[str, dict[str, Any]]:
+    digests: dict[Path, str | None] = {}
+    record = {}
+    for row in rows:
+        if row["path"] not in digests:
+            digests[row["path"]] = sha256(row["path"])
+        part = {key: row[key] for key in PART[1:] if row.get(key) is not None}
+        record[row["recording"]] = {"file": row["file"], "sha256": digests[row["path"]], **part}
+    return record
 
 
 def _code() -> str:

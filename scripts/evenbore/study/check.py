@@ -9,13 +9,15 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from queue import SimpleQueue
 
+from evenbore.facts.formats import AUDIO_SUFFIXES
 from evenbore.facts.rows import Row
 from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError, Problem
+from evenbore.files.paths import command, shown_path, typed
 from evenbore.process.guard import Guard, time_limit_s
 from evenbore.process.worker import Examination
 from evenbore.study.config import printable, shown
-from evenbore.study.sheets import read_study
+from evenbore.study.sheets import PART, read_study
 
 DECODERS = 4  # at once: each holds up to ten minutes of sound
 MOST_NAMES = 2000  # a folder with more files is not searched for a name like the missing one
@@ -52,7 +54,9 @@ def _check_recording(number: int, row: Row, file: str, guards: SimpleQueue[Guard
         return [Problem(file, number, "file", shown(row["file"]), "a file that is there", _near(path))]
     guard = guards.get()
     try:
-        wrong: Examination = guard.ask("examine", time_limit_s(path), path=str(path), channel=channel)
+        wrong: Examination = guard.ask(
+            "examine", time_limit_s(path), path=str(path), channel=channel, start_s=row["start_s"], end_s=row["end_s"]
+        )
     except AudioError as error:
         return [Problem(file, number, "file", shown(row["file"]), "a recording that can be used", str(error))]
     finally:
@@ -90,18 +94,52 @@ def _names(folder: Path) -> dict[str, str]:
     return {name.casefold(): name for name in sorted(names)} if len(names) <= MOST_NAMES else {}
 
 
+def unnamed_audio(folder: Path) -> list[str]:
+    """What to do about recordings that lie beside those of a study and that no row names; nothing where there are none.
+
+    Looked through are the folders of the recordings named and what lies up to two folders deep below the one that holds
+    them all.
+    """
+    named = {row["path"] for row in read_study(folder).sheets["recordings"].rows if row["path"] is not None}
+    if not named:
+        return []
+    top = Path(os.path.commonpath([path.parent for path in named]))
+    if top == Path(top.anchor):
+        return []
+    left: list[str] = []
+    for seen, (place, below, names) in enumerate(os.walk(top)):
+        deep = len(Path(place).relative_to(top).parts)
+        below[:] = sorted(name for name in below if not name.startswith(".") and name != "results") if deep < 2 else []
+        left += [
+            (Path(place) / name).relative_to(top).as_posix()
+            for name in sorted(names)
+            if Path(name).suffix.lower() in AUDIO_SUFFIXES
+            and not name.startswith(".")
+            and Path(place, name) not in named
+        ]
+        if seen >= MOST_NAMES:
+            break
+    if not left:
+        return []
+    listed = ", ".join(map(printable, left[:5])) + (f" and {len(left) - 5} more" if len(left) > 5 else "")
+    return [
+        f"In {shown_path(top)} there are recordings that no row of the sheet names: {listed}. "
+        f"They join the study with: {command()} add {typed(folder)} --audio {typed(top)}"
+    ]
+
+
 def _same_audio(opened: list[tuple[int, Row]], file: str) -> list[Problem]:
     """Find copies: one recording under two names would pass for a perfect repeat."""
     problems = []
-    by_size: dict[tuple[int, int | None], list[tuple[int, Row]]] = {}
-    first: dict[tuple[str, int | None], tuple[int, Path]] = {}
+    by_size: dict[tuple[object, ...], list[tuple[int, Row]]] = {}
+    first: dict[tuple[object, ...], tuple[int, Path]] = {}
     for number, row in opened:
-        by_size.setdefault((os.path.getsize(row["path"]), row["channel"]), []).append((number, row))
+        by_size.setdefault((os.path.getsize(row["path"]), *map(row.get, PART)), []).append((number, row))
     for number, row in (same for rows in by_size.values() if len(rows) > 1 for same in rows):
         digest = sha256(row["path"])
         if digest is None:
             continue  # gone since it was opened
-        before, path = first.setdefault((digest, row["channel"]), (number, row["path"]))
+        before, path = first.setdefault((digest, *map(row.get, PART)), (number, row["path"]))
         if path != row["path"]:
             problems.append(
                 Problem(

@@ -18,12 +18,15 @@ import yaml
 
 from evenbore.facts.criteria import LARGEST, MEASURED, WEIGHED, Criterion
 from evenbore.facts.days import DAY_KINDS, DAY_UNIT, LARGEST_DAYS
-from evenbore.files.errors import Problem
+from evenbore.files.errors import EvenboreError, Problem
 from evenbore.files.paths import command, repo_root
+from evenbore.trade.pitch import note_to_midi
 
 if TYPE_CHECKING:
     from jsonschema.protocols import Validator
 
+# Columns of the recordings sheet whose blank cells the config may fill.
+SAID_ONCE = ("low", "high", "pattern", "articulation", "direction", "player", "mouthpiece", "reed")
 _Where: TypeAlias = tuple[str | int, ...]  # the keys down to a place in the config
 SHOWN_LENGTH = 80  # characters of a wrong value that a message repeats
 
@@ -37,8 +40,25 @@ def load_schema(name: str) -> dict[str, Any]:
         keys = schema["properties"]
         keys["just_noticeable"]["properties"] = {c.name: _just_noticeable(c) for c in MEASURED}
         keys["own_days"]["properties"] = {kind: _DAYS for kind in DAY_KINDS}
+        keys["recording_defaults"] = _said_once() | {
+            "properties": _said_once()["properties"] | {"families": {
+                "type": "object", "additionalProperties": _said_once(),
+                "description": "Family key -> what holds for its recordings instead.",
+            }}
+        }  # fmt: skip
         keys["priorities"]["additionalProperties"]["properties"] = {c.name: _WEIGHT for c in WEIGHED}
     return schema
+
+
+def _said_once() -> dict[str, Any]:
+    """The schema of what may be said once of recordings: columns of their sheet."""
+    columns = load_schema("recordings")["properties"]
+    return {
+        "type": "object",
+        "additionalProperties": False,
+        "description": "Column of the recordings sheet -> what a blank cell means.",
+        "properties": {column: columns[column] for column in SAID_ONCE},
+    }
 
 
 _WEIGHT = {
@@ -137,6 +157,7 @@ def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem], l
         sound["just_noticeable"] = {c.name: c.just_noticeable for c in MEASURED} | given
         lacking = [criterion for criterion in MEASURED if criterion.name not in given]
         added += [f"just_noticeable.{c.name}: {plain_number(c.just_noticeable)} ({c.unit})" for c in lacking]
+    sound.setdefault("recording_defaults", {})
     if "own_days" not in data:
         sound["own_days"] = DAY_KINDS
         added += [f"own_days.{kind}: {plain_number(scale)} ({DAY_UNIT})" for kind, scale in DAY_KINDS.items()]
@@ -349,6 +370,14 @@ def _cross_problems(
                 allowed,
                 misspelling(data["compare_state"], ["latest", *states]),
             )
+    said = {} if "recording_defaults" in spoilt else data.get("recording_defaults", {})
+    for where, of in [((), said), *((("families", key), of) for key, of in said.get("families", {}).items())]:
+        for column in {"low", "high"} & of.keys():
+            try:
+                note_to_midi(of[column])
+            except EvenboreError:
+                allowed = "a written note: letter, # or b, octave, such as Bb4 or F#3"
+                add(("recording_defaults", *where, column), of[column], allowed)
     if "priorities" not in spoilt:
         for key, weights in data["priorities"].items():
             if not key.startswith("x_") and not any(weights.values()):

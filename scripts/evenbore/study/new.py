@@ -1,8 +1,6 @@
 """A study folder from a folder of recordings: what file and folder names tell, and what they do not.
 
-Names are cut into words. Words that mean something (take2, mf, tongued, down, after, s1, 2024-05-03) are
-taken out; what is left names the instrument or, for a folder, the session. Nothing is overwritten and no
-recording is copied or changed.
+Nothing is overwritten and no recording is copied or changed. What `names` doubts stands in the sheet's `confirm`.
 """
 
 import os
@@ -10,87 +8,32 @@ import re
 import shutil
 import unicodedata
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
-from typing import Any
 
 from evenbore.facts.formats import AUDIO_SUFFIXES
-from evenbore.files.errors import EvenboreError
+from evenbore.facts.namewords import PLAYING
+from evenbore.facts.rows import Row
+from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
 from evenbore.study.config import default_config, load_schema
-from evenbore.study.sheetfile import RESERVED, write_sheet
-from evenbore.study.sheets import CONFIG, SAME_TAKE
+from evenbore.study.names import Guess, folded, name_key, read_names
+from evenbore.study.sheetfile import RESERVED, append_rows, write_sheet
+from evenbore.study.sheets import CONFIG, read_study
+from evenbore.study.takes import assign, clock, read_order, takes_in
 from evenbore.trade.families import family_keys, likely_family
 
-WORDS: dict[str, dict[str, Any]] = {
-    "dynamic": {
-        "pp": "pp",
-        "p": "p",
-        "mp": "mp",
-        "mf": "mf",
-        "f": "f",
-        "ff": "ff",
-        "pianissimo": "pp",
-        "piano": "p",
-        "mezzopiano": "mp",
-        "mezzoforte": "mf",
-        "forte": "f",
-        "fortissimo": "ff",
-    },
-    "articulation": {
-        "slurred": "slurred",
-        "slur": "slurred",
-        "legato": "slurred",
-        "tongued": "tongued",
-        "tongue": "tongued",
-        "detached": "tongued",
-        "staccato": "tongued",
-    },
-    "direction": {
-        "up": "up",
-        "ascending": "up",
-        "asc": "up",
-        "down": "down",
-        "descending": "down",
-        "desc": "down",
-        "updown": "up-down",
-    },
-    "pattern": {
-        "chromatic": "chromatic",
-        "major": "major",
-        "passage": "passage",
-        "melody": "passage",
-        "excerpt": "passage",
-    },
-    "state": {"before": 0, "found": 0, "after": 1},  # the first and the second state of the config
-}
-SAYS_NOTHING = frozenset({"scale", "scales", "recording", "recordings", "rec", "audio", "wav", "track", "as", "setup"})
-DATE_WORD = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
-TAKE_WORD = re.compile(r"(?<![^\W_])(?:take|tk|t)[ _.-]*(\d{1,4})(?!\d)", re.IGNORECASE)
-SESSION_WORD = re.compile(r"(?<![^\W_])(?:session|sess|s|evening|day)[ _.-]*\d{1,3}(?![^\W_])", re.IGNORECASE)
-LEADING = re.compile(r"([A-Za-z]\d{1,2})[ _.-]+(.+)")
-LAST_NUMBER = re.compile(r"[ _.(#-]+(\d{1,4})\)?$")
-UP_DOWN = re.compile(r"(?<![^\W_])up[ _.+-]*(?:and[ _.-]*)?down(?![^\W_])", re.IGNORECASE)
 UNWRITABLE = re.compile("[\x00-\x1f\x7f\ud800-\udfff]")  # line breaks and the like, and bytes that are not UTF-8
+NUMBERED_TOGETHER = ("instrument", "session", *PLAYING)
+PLEASE_LOOK = "please look: "
+SECOND_OF_NUMBER = "there is another of this name and number: a repeat, a copy, or another instrument?"
 
 
-@dataclass
-class _Guess:
-    """What the name of one recording tells; `told` holds sheet columns, the rest are words left over."""
-
-    file: str
-    told: dict[str, str] = field(default_factory=dict)
-    day: str = ""
-    session: str = ""
-    folders: list[str] = field(default_factory=list)
-    rest: str = ""
-    take_is_guess: bool = False
-
-
-def new_study(study_dir: str | Path, audio_dir: str | Path, family: str) -> list[str]:
+def new_study(study_dir: str | Path, audio_dir: str | Path, family: str, order: str | Path | None = None) -> list[str]:
     """Write config and sheets of a new study for the recordings in a folder and below.
 
+    `order`: a running list (see `takes`).
     Returns what the names told: a line per recording, in order of their names, and lines on what goes for several.
     Raises EvenboreError when there is a study already, no recording, or no such family.
     """
@@ -114,18 +57,90 @@ def new_study(study_dir: str | Path, audio_dir: str | Path, family: str) -> list
             f"No recordings in {audio.as_posix()} or below; allowed: files that end in "
             f"{' '.join(AUDIO_SUFFIXES)}. Likely cause: another folder was meant."
         )
-    guesses = [_guess(file, path, audio) for file, path in files]
-    instruments, sessions = _name_all(guesses)
-    recordings = [_recording(guess, instruments, sessions) for guess in guesses]
-    _number_takes(recordings, guesses)
-    taken: set[str] = set()
-    for row, (_, path) in zip(recordings, files, strict=True):
+    found = _rows_found(files, audio, order, Known([family]))
+    (study / CONFIG).parent.mkdir(parents=True, exist_ok=True)
+    for kind, path in default_config()["sheets"].items():
+        if rows := getattr(found, kind, None):
+            write_sheet(study / path, kind, rows)
+    shutil.copyfile(repo_root() / CONFIG, study / CONFIG)
+    return lines + found.lines
+
+
+def add_recordings(study_dir: str | Path, audio_dir: str | Path, order: str | Path | None = None) -> list[str]:
+    """Add the recordings of a folder and below that no row names to the sheets of a study; lines as of `new_study`.
+
+    A name that the study knows is that instrument; others are new ones, of the study's family if it has but one.
+    Raises StudyError when the sheets have problems other than guesses not confirmed yet.
+    """
+    study, audio = Path(study_dir).absolute(), Path(audio_dir).absolute()
+    reading = read_study(study)
+    problems = [problem for problem in reading.problems if problem.column != "confirm"]
+    if problems:
+        raise StudyError(problems)
+    sheets = reading.sheets
+    named = {row["path"] for row in sheets["recordings"].rows}
+    files, lines = _audio_files(audio, study)
+    files = [(file, path) for file, path in files if Path(os.path.normpath(path)) not in named]
+    if not files:
+        raise EvenboreError(f"No recording in {audio.as_posix()} or below that the study does not have already.")
+    instruments = {row["instrument"]: row["label"] for row in sheets["instruments"].rows}
+    sessions = {row["session"]: row["session"] for row in sheets["sessions"].rows}
+    families = {row["family"] for row in sheets["instruments"].rows}
+    known = Known(sorted(families), instruments, sessions, sheets["recordings"].rows, reading.config["states"])
+    found = _rows_found(files, audio, order, known)
+    for kind in ("instruments", "sessions", "recordings"):
+        append_rows(reading.files[kind], kind, getattr(found, kind))
+    return lines + found.lines
+
+
+@dataclass(frozen=True)
+class Known:
+    """What a study has already: its families, instruments and sessions with their labels, recordings, and states."""
+
+    families: list[str]
+    instruments: Mapping[str, str] = field(default_factory=dict)
+    sessions: Mapping[str, str] = field(default_factory=dict)
+    recordings: list[Row] = field(default_factory=list)
+    states: list[str] = field(default_factory=lambda: list(default_config()["states"]))
+
+
+@dataclass
+class _Found:
+    """Rows for the sheets, as text, and what was told."""
+
+    recordings: list[dict[str, str]]
+    instruments: list[dict[str, str]]
+    sessions: list[dict[str, str]]
+    lines: list[str]
+
+
+def _rows_found(files: list[tuple[str, Path]], audio: Path, order: str | Path | None, known: Known) -> _Found:
+    """Rows for recordings (path as the sheet holds it, path) of the folder `audio`."""
+    listed = read_order(Path(order), known.states) if order else []
+    names = [*known.instruments, *known.instruments.values()]
+    guesses = read_names([(file, path.relative_to(audio)) for file, path in files], known.states, names)
+    guesses, paths, lines = takes_in(guesses, [path for _, path in files], known.families[0])
+    if listed:
+        lines += assign(guesses, paths, listed)
+    instruments = _ids([guess.told["instrument"] for guess in guesses], "instrument", known.instruments)
+    sessions = _ids([guess.told["session"] for guess in guesses], "session", known.sessions)
+    recordings = [
+        guess.told
+        | {"instrument": instruments[guess.told["instrument"]], "session": sessions[guess.told["session"]]}
+        | {"file": guess.file}
+        for guess in guesses
+    ]
+    _number_takes(recordings, guesses, known.recordings)
+    taken = {row["recording"].casefold() for row in known.recordings}
+    for row, guess, path in zip(recordings, guesses, paths, strict=True):
         row["recording"] = _free_id(path.relative_to(audio).with_suffix("").as_posix(), "recording", taken)
-    session_rows = _session_rows(guesses, sessions)
+        row["confirm"] = PLEASE_LOOK * bool(guess.doubts) + "; ".join(guess.doubts)
+    session_rows = [row for row in _session_rows(guesses, sessions) if row["session"] not in known.sessions]
     lines += [_line(row, guess, len(session_rows)) for row, guess in zip(recordings, guesses, strict=True)]
     lines += _general_lines(guesses, session_rows)
-    _write(study, recordings, _instrument_rows(guesses, instruments, family), session_rows)
-    return lines
+    instrument_rows = _instrument_rows(guesses, instruments, known.families[0] if len(known.families) == 1 else "")
+    new_ones = [row for row in instrument_rows if row["instrument"] not in known.instruments]
+    return _Found(recordings, new_ones, session_rows, lines)
 
 
 def _audio_files(audio: Path, study: Path) -> tuple[list[tuple[str, Path]], list[str]]:
@@ -156,115 +171,18 @@ def _as_written(path: Path, study: Path) -> str:
     return file if file == file.strip() else f"./{file}"
 
 
-def _guess(file: str, path: Path, audio: Path) -> _Guess:
-    """Read one path: the file's own name speaks before its folders', the nearest folder before the outer."""
-    guess = _Guess(file)
-    parts = list(path.relative_to(audio).parts)
-    parts[-1] = path.stem
-    for part in reversed(parts):
-        rest = _take_words(part, guess, is_file=part is parts[-1])
-        if part is parts[-1]:
-            guess.rest = rest
-        elif rest:
-            guess.folders.insert(0, rest)
-    return guess
+def _ids(names: list[str], kind: str, known: Mapping[str, str]) -> dict[str, str]:
+    """Return an id for every name; names that differ only in how they are written share one.
 
-
-def _take_words(part: str, guess: _Guess, is_file: bool) -> str:
-    """Move the words that mean something from one part of a path to the guess; return what is left."""
-
-    def tell(column: str, value: str) -> None:
-        guess.told.setdefault(column, value)
-
-    for written in DATE_WORD.finditer(part):
-        try:
-            day = date(int(written[1]), int(written[3]), int(written[4])).isoformat()
-        except ValueError:
-            continue
-        guess.day = guess.day or day
-        part = part.replace(written[0], " ", 1)
-    if UP_DOWN.search(part):
-        tell("direction", "up-down")
-        part = UP_DOWN.sub(" ", part)
-    if match := TAKE_WORD.search(part):
-        tell("take", str(int(match[1])))
-        part = TAKE_WORD.sub(" ", part, count=1)
-    if match := SESSION_WORD.search(part):
-        guess.session = guess.session or match[0]
-        part = SESSION_WORD.sub(" ", part, count=1)
-    if is_file and "take" not in guess.told and (match := LAST_NUMBER.search(part)) and int(match[1]) > 0:
-        tell("take", str(int(match[1])))
-        guess.take_is_guess = True
-        part = part[: match.start()]
-    left = []
-    for word in re.split(r"([\s_.,+()\[\]-]+)", part):
-        folded = word.casefold()
-        column = next((column for column, words in WORDS.items() if folded in words), None)
-        if column == "state":
-            states = default_config()["states"]
-            tell("state", states[min(WORDS["state"][folded], len(states) - 1)])
-        elif column is not None:
-            tell(column, WORDS[column][folded])
-        elif folded not in SAYS_NOTHING:
-            left.append(word)
-    return _trimmed(re.sub(r"\s+", " ", "".join(left)))
-
-
-def _trimmed(name: str) -> str:
-    """Return a name without empty brackets and what stands at its ends; a bracket that lost its other half goes."""
-    name = re.sub(r"\([\s_.,+-]*\)|\[[\s_.,+-]*\]", " ", name).strip(" _.,+-")
-    balanced = name.count("(") == name.count(")") and name.count("[") == name.count("]")
-    return name if balanced else name.strip(" _.,+-()[]")
-
-
-def _name_all(guesses: list[_Guess]) -> tuple[dict[str, str], dict[str, str]]:
-    """Decide for every guess which words name the instrument and which the session; return name -> id of each.
-
-    Where every folder holds recordings of one name only, folders are instruments; where a folder holds
-    several, it is a session of several instruments.
+    `known`: ids that are there, with their labels.
     """
-    _take_leading_sessions(guesses)
-    names_in: dict[tuple[str, ...], set[str]] = defaultdict(set)
-    for guess in guesses:
-        names_in[tuple(guess.folders)].add(guess.rest.casefold())
-    folders_are_instruments = all(len(names) == 1 for names in names_in.values()) and len(names_in) > 1
-    for guess in guesses:
-        if guess.folders and (folders_are_instruments or not guess.rest):
-            *outer, guess.told["instrument"] = guess.folders
-        else:
-            outer = guess.folders
-            guess.told["instrument"] = guess.rest
-        guess.told["session"] = guess.session or " ".join(outer) or guess.day
-    return (
-        _ids([guess.told["instrument"] for guess in guesses], "instrument"),
-        _ids([guess.told["session"] for guess in guesses], "session"),
-    )
-
-
-def _take_leading_sessions(guesses: list[_Guess]) -> None:
-    """Take words such as e1 or r2 in front of all names as sessions, in place, when they cross with the rest.
-
-    They cross when a rest comes with several of them (an instrument recorded again) and one of them with
-    several rests; otherwise the word belongs to the instrument's name.
-    """
-    matches = [match for guess in guesses if (match := LEADING.fullmatch(guess.rest))]
-    if len(matches) < len(guesses) or any(guess.session for guess in guesses):
-        return
-    pairs = {(match[1].casefold(), match[2].casefold()) for match in matches}
-    if max(len({first for first, _ in pairs}), len({rest for _, rest in pairs})) < len(pairs):
-        for guess, match in zip(guesses, matches, strict=True):
-            guess.session, guess.rest = match[1], match[2]
-
-
-def _ids(names: list[str], kind: str) -> dict[str, str]:
-    """Return an id for every name; names alike but for upper and lower case share one."""
     ids: dict[str, str] = {}
-    by_fold: dict[str, str] = {}
-    taken: set[str] = set()
+    by_key = {name_key(name): key for key, label in known.items() for name in (label, key)}
+    taken = {key.casefold() for key in known}
     for name in dict.fromkeys(names):
-        if name.casefold() not in by_fold:
-            by_fold[name.casefold()] = _free_id(name, kind, taken)
-        ids[name] = by_fold[name.casefold()]
+        if name_key(name) not in by_key:
+            by_key[name_key(name)] = _free_id(name, kind, taken)
+        ids[name] = by_key[name_key(name)]
     return ids
 
 
@@ -287,11 +205,6 @@ def id_from(name: str) -> str:
     return f"{key}_1" if key.casefold() in RESERVED else key
 
 
-def _recording(guess: _Guess, instruments: dict[str, str], sessions: dict[str, str]) -> dict[str, str]:
-    ids = {"instrument": instruments[guess.told["instrument"]], "session": sessions[guess.told["session"]]}
-    return guess.told | ids | {"file": guess.file}
-
-
 def _blank_means() -> dict[str, str]:
     """What a blank cell of the sheet of recordings stands for."""
     columns = load_schema("recordings")["properties"]
@@ -299,40 +212,41 @@ def _blank_means() -> dict[str, str]:
     return blank | {"state": default_config()["states"][0]}
 
 
-def _number_takes(recordings: list[dict[str, str]], guesses: list[_Guess]) -> None:
-    """Give every take a number of its own among repeats of the same thing, in place."""
+def _number_takes(recordings: list[dict[str, str]], guesses: list[Guess], before: list[Row]) -> None:
+    """Give every take a number of its own among repeats of the same thing, those before included, in place."""
     blank = _blank_means()
     taken: dict[tuple[str, ...], set[int]] = defaultdict(set)
+    for row in before:
+        taken[tuple(row[column] for column in NUMBERED_TOGETHER)].add(row["take"])
     order = sorted(range(len(recordings)), key=lambda i: "take" not in guesses[i].told)  # the told ones first
     for i in order:
-        row = recordings[i]
-        same = taken[tuple(row.get(column, blank[column]) for column in SAME_TAKE if column != "take")]
+        row, guess = recordings[i], guesses[i]
+        same = taken[tuple(row.get(column, blank[column]) for column in NUMBERED_TOGETHER)]
         number = int(row.get("take", "1"))
         while number in same:
             number += 1
         same.add(number)
         row["take"] = str(number)
+        if guess.told.get("take", "1") != row["take"] and not ("take" in guess.why and "take" not in guess.told):
+            guess.doubt(SECOND_OF_NUMBER)
 
 
-def _line(row: dict[str, str], guess: _Guess, n_sessions: int) -> str:
-    """Say what the name of one recording told, and what of it is doubtful."""
-    told, doubtful = [], []
-    for column in ("instrument", "session", "take", *WORDS):
-        value = row.get(column, "")
-        if guess.told.get(column):
-            if column == "take" and value != guess.told["take"]:
-                doubtful.append(f"take (number {guess.told['take']} was there already, written: {value})")
-            else:
-                at_end = " (the number at the end)" if column == "take" and guess.take_is_guess else ""
-                told.append(f"{column} {value}{at_end}")
-        elif column == "instrument" or (column == "session" and n_sessions > 1) or (column == "take" and value != "1"):
-            doubtful.append(f"{column} (not told, written: {value})")
-    return f"{guess.file}: {', '.join(told) or 'nothing'}" + (
-        f"; please look at: {', '.join(doubtful)}" * bool(doubtful)
+def _line(row: dict[str, str], guess: Guess, n_sessions: int) -> str:
+    """Say what the name of one recording told, from which words, and what of it is doubtful."""
+    told, doubtful = [], [*guess.doubts]
+    part = f" {clock(float(row['start_s']))} to {clock(float(row['end_s']))}" if "start_s" in row else ""
+    for column in ("instrument", "session", "take", *PLAYING):
+        value, why = row.get(column, ""), guess.why.get(column, "")
+        if guess.told.get(column) and (column != "instrument" or why):
+            told.append(f"{column} {value}" + f" ({why})" * (bool(why) and folded(why) != value))
+        elif column == "session" and n_sessions > 1:
+            doubtful.append(f"no session is told, written: {value}")
+    return f"{guess.file}{part}: {', '.join(told) or 'nothing'}" + f"; {PLEASE_LOOK}{'; '.join(doubtful)}" * bool(
+        doubtful
     )
 
 
-def _general_lines(guesses: list[_Guess], sessions: list[dict[str, str]]) -> list[str]:
+def _general_lines(guesses: list[Guess], sessions: list[dict[str, str]]) -> list[str]:
     """Say what holds where names told nothing, for all recordings at once."""
     lines = []
     if len(sessions) == 1 and not any(guess.told["session"] for guess in guesses):
@@ -341,13 +255,18 @@ def _general_lines(guesses: list[_Guess], sessions: list[dict[str, str]]) -> lis
     if undated:
         lines.append(f"No date is told (it may stay blank) for: {', '.join(undated)}.")
     means = _blank_means()
-    blank = [column for column in WORDS if any(not guess.told.get(column) for guess in guesses)]
+    blank = [column for column in PLAYING if any(not guess.told.get(column) for guess in guesses)]
     if blank:
         lines.append("Blank means: " + ", ".join(f"{column} {means[column]}" for column in blank) + ".")
+    if doubtful := sum(bool(guess.doubts) for guess in guesses):
+        lines.append(
+            f"Doubtful: {doubtful} of {len(guesses)} rows. Correct what is wrong and clear their cells of the column "
+            "`confirm`; until then nothing is run."
+        )
     return lines
 
 
-def _instrument_rows(guesses: list[_Guess], instruments: dict[str, str], family: str) -> list[dict[str, str]]:
+def _instrument_rows(guesses: list[Guess], instruments: dict[str, str], family: str) -> list[dict[str, str]]:
     labels: dict[str, str] = {}
     for guess in guesses:
         name = guess.told["instrument"]
@@ -355,7 +274,7 @@ def _instrument_rows(guesses: list[_Guess], instruments: dict[str, str], family:
     return [{"instrument": key, "label": label, "family": family} for key, label in labels.items()]
 
 
-def _session_rows(guesses: list[_Guess], sessions: dict[str, str]) -> list[dict[str, str]]:
+def _session_rows(guesses: list[Guess], sessions: dict[str, str]) -> list[dict[str, str]]:
     """One row per session; the date is left blank where a session's recordings tell more than one.
 
     The name of a folder that is a session is kept as the comment: it may tell the room or the day.
@@ -369,13 +288,3 @@ def _session_rows(guesses: list[_Guess], sessions: dict[str, str]) -> list[dict[
         rows.setdefault(key, {"session": key, "date": "", "comment": folder})
         days[key].add(guess.day)
     return [row | {"date": days[key].pop() if len(days[key]) == 1 else ""} for key, row in rows.items()]
-
-
-def _write(
-    study: Path, recordings: list[dict[str, Any]], instruments: list[dict[str, Any]], sessions: list[dict[str, Any]]
-) -> None:
-    paths = default_config()["sheets"]
-    for kind, rows in (("recordings", recordings), ("instruments", instruments), ("sessions", sessions)):
-        (study / paths[kind]).parent.mkdir(parents=True, exist_ok=True)
-        write_sheet(study / paths[kind], kind, rows)
-    shutil.copyfile(repo_root() / CONFIG, study / CONFIG)

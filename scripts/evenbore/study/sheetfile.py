@@ -17,8 +17,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from evenbore.facts.rows import Row
+from evenbore.files.atomic import write_atomically
 from evenbore.files.errors import EvenboreError, Problem
-from evenbore.study.config import load_schema, misspelling, printable, read_bytes, shown
+from evenbore.study.config import SAID_ONCE, load_schema, misspelling, printable, read_bytes, shown
 from evenbore.trade.pitch import note_to_midi
 
 if TYPE_CHECKING:
@@ -202,6 +203,7 @@ def _type_cells(
 ) -> tuple[list[Row], list[Problem]]:
     """Type all cells column by column; a cell with a problem becomes None."""
     schema, validators = load_schema(kind), _validators(kind)
+    open_columns = SAID_ONCE if kind == "recordings" else ()  # the config may fill them
     columns: dict[str, list[_Cell]] = {}
     problems = []
     for column, texts in zip(header, zip(*cells, strict=True) if cells else [()] * len(header), strict=True):
@@ -221,14 +223,14 @@ def _type_cells(
             elif column in schema["required"]:
                 wrong[text] = Problem(name, None, column, "", _allowed(spec), "the cell is blank")
             else:
-                typed[text] = _default(spec)
+                typed[text] = None if column in open_columns else _default(spec)
         columns[column] = [typed.get(text) for text in texts]
         if wrong:
             problems += [
                 replace(wrong[text], row=number) for number, text in zip(numbers, texts, strict=True) if text in wrong
             ]
     for column, spec in schema["properties"].items():
-        columns.setdefault(column, [_default(spec)] * len(cells))
+        columns.setdefault(column, [None if column in open_columns else _default(spec)] * len(cells))
     rows = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
     return rows, problems
 
@@ -305,6 +307,23 @@ def _cell_cause(text: str, spec: dict[str, Any]) -> str:
     if "pattern" in spec:
         return "a line break or another control character in the cell"
     return "too long" if len(text) > spec.get("maxLength", math.inf) else ""
+
+
+def append_rows(path: Path, kind: str, rows: list[dict[str, str]]) -> None:
+    """Add rows to a sheet that is there, with columns that it lacks; its cells, their order and separator stay."""
+    if not rows:
+        return
+    text, _ = _read_text(path, path.name)
+    separator = _separator(text, load_schema(kind))
+    records = [cells for _, cells in _records(text, separator, path.name)[0]]
+    header = records[0]
+    lacking = {column for row in rows for column, cell in row.items() if cell} - set(header)
+    header += [column for column in load_schema(kind)["properties"] if column in lacking]
+    body = [*records[1:], *([row.get(column, "") for column in header] for row in rows)]
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, delimiter=separator, lineterminator="\n")
+    writer.writerows([cells + [""] * (len(header) - len(cells)) for cells in (header, *body)])
+    write_atomically(path, lambda temporary: temporary.write_text(out.getvalue(), encoding="utf-8", newline=""))
 
 
 def write_sheet(path: Path, kind: str, rows: list[dict[str, str]]) -> None:

@@ -5,6 +5,7 @@ Conventions: blank cells are None or the default; `low`, `high` and `notes` are 
 `path` is the absolute path of the audio file. Audio is not opened here (see `check`).
 """
 
+import math
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from typing import Any, cast
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import default_config, load_config, misspelling, shown
+from evenbore.study.defaults import check_families, fill_defaults
 from evenbore.study.sheetfile import Sheet, read_sheet
 from evenbore.trade.families import Family, family_keys, likely_family, load_family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
@@ -43,6 +45,7 @@ SAME_TAKE = (
     "reed",
     "channel",
 )
+PART = ("channel", "start_s", "end_s")  # of a file
 # What measuring a recording depends on; anything else may change without measuring it again.
 COLUMNS_FOR_MEASURING = (
     "recording",
@@ -57,7 +60,7 @@ COLUMNS_FOR_MEASURING = (
     "low",
     "high",
     "notes",
-    "channel",
+    *PART,
 )
 
 
@@ -144,8 +147,12 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     for kind in ("recordings", "inspection"):
         for row in sheets[kind].rows:
             row["state"] = row["state"] or first_state
+    said_once = config.get("recording_defaults", {})
+    family_of = {row["instrument"]: row["family"] for row in sheets["instruments"].rows}
+    fill_defaults(sheets["recordings"].rows, family_of, said_once)
+    problems += check_families(said_once, family_keys(families_dir), _name(path, folder))
     problems += _resolve_recordings(sheets, families, folder)
-    problems += _check_repeats(sheets) + _check_places(sheets, families)
+    problems += _check_confirmed(sheets["recordings"]) + _check_repeats(sheets) + _check_places(sheets, families)
     order = {name: i for i, name in enumerate([_name(path, folder), *(sheet.file for sheet in sheets.values())])}
     problems.sort(key=lambda problem: (order.get(problem.file, len(order)), problem.row or 0))
     return Reading(folder, config, sheets, families, families_dir, files, added, problems)
@@ -404,27 +411,43 @@ def _resolve_range(row: Row, number: int, file: str, family: Family) -> list[Pro
     return problems
 
 
+def _check_part(row: Row, number: int, file: str, parts: list[tuple[float, float, int]]) -> list[Problem]:
+    """The stretch of a file, added to `parts` (start, end, row), lies forward and apart from those before it."""
+    start, end = row["start_s"] or 0.0, math.inf if row["end_s"] is None else row["end_s"]
+    if start >= end:
+        cause = "start and end exchanged, or minutes for seconds"
+        return [Problem(file, number, "end_s", f"{end:g}", f"more than `start_s`, {start:g}", cause)]
+    other = next((row for first, last, row in parts if start < last and first < end), None)
+    parts.append((start, end, number))
+    if other is None:
+        return []
+    if row["start_s"] is row["end_s"] is None:
+        allowed = "each audio file once, or `start_s` and `end_s` of each take in it"
+        return [Problem(file, number, "file", shown(row["file"]), allowed, f"row {other} names the same file")]
+    allowed = "stretches of a file that do not overlap"
+    return [Problem(file, number, "start_s", f"{start:g}", allowed, f"row {other} has a part of it")]
+
+
+def _check_confirmed(sheet: Sheet) -> list[Problem]:
+    """No guess is left that wants a look."""
+    allowed = "a blank cell: look at these rows, correct what is wrong, then clear it"
+    cause = "the names left room for doubt"
+    return [
+        Problem(sheet.file, number, "confirm", shown(why), allowed, cause) for number, why in _column(sheet, "confirm")
+    ]
+
+
 def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
     """No audio twice, no take number twice for the same thing, no item inspected twice."""
     problems = []
     sheet = sheets["recordings"]
     free = [column for column in (sheet.rows[0] if sheet.rows else {}) if column.startswith("x_")]
-    audio: dict[tuple[Path, int | None], int] = {}
+    audio: dict[tuple[Path, int | None], list[tuple[float, float, int]]] = {}
     takes: dict[tuple[object, ...], int] = {}
     for number, row in zip(sheet.numbers, sheet.rows, strict=True):
         if row["path"] is not None:
-            first = audio.setdefault((row["path"], row["channel"]), number)
-            if first != number:
-                problems.append(
-                    Problem(
-                        sheet.file,
-                        number,
-                        "file",
-                        shown(row["file"]),
-                        "each audio file once",
-                        f"row {first} names the same file",
-                    )
-                )
+            parts = audio.setdefault((row["path"], row["channel"]), [])
+            problems += _check_part(row, number, sheet.file, parts)
         if None not in (row["instrument"], row["session"], row["take"]):
             key = tuple(
                 tuple(row[column]) if isinstance(row[column], list) else row[column] for column in (*SAME_TAKE, *free)

@@ -45,6 +45,7 @@ def played(tmp_path_factory):
         row = {
             "recording": path.stem, "instrument": instrument, "session": "s", "take": 1, "dynamic": called or dynamic,
             "articulation": "slurred", "direction": "up", "state": "as_found", "path": str(path), "channel": None,
+            "start_s": None, "end_s": None,
             "pattern": "chromatic", "family": FAMILY.key, "families_dir": None, "low": WRITTEN[0], "high": WRITTEN[-1],
             "notes": None, "tuning_hz": 440.0,
         }  # fmt: skip

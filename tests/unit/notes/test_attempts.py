@@ -69,6 +69,7 @@ def measured(folder, played, levels=OBOE):
     row = {
         "recording": "r", "instrument": "i", "session": "s", "take": 1, "dynamic": "mf", "articulation": "tongued",
         "direction": "up", "state": "as_found", "path": str(folder / "take.wav"), "channel": None,
+        "start_s": None, "end_s": None,
         "pattern": "chromatic", "family": "oboe", "families_dir": None, "low": LOWEST, "high": LOWEST + NOTES - 1,
         "notes": None, "tuning_hz": 440.0,
     }  # fmt: skip
@@ -192,6 +193,7 @@ def test_a_note_with_traces_of_the_octave_below_is_not_that_octave(tmp_path, sem
     row = {
         "recording": "r", "instrument": "i", "session": "s", "take": 1, "dynamic": "mf", "articulation": "tongued",
         "direction": "up", "state": "as_found", "path": str(tmp_path / "audio.wav"), "channel": None,
+        "start_s": None, "end_s": None,
         "pattern": "chromatic", "family": "flute", "families_dir": None, "low": LOWEST, "high": LOWEST + NOTES - 1,
         "notes": None, "tuning_hz": 440.0,
     }  # fmt: skip
@@ -210,7 +212,6 @@ PRACTICE = {
     "whole, then broken off late": ([range(NOTES), range(12)], [NOTES]),
     "bits before it": ([range(7, 12), range(2, 8), range(NOTES)], [NOTES]),
     "bits after it": ([range(NOTES), range(3, 9), range(5, 11)], [NOTES]),
-    "twice": ([range(NOTES), range(NOTES)], [NOTES, NOTES]),
 }
 
 
@@ -224,6 +225,23 @@ def test_only_whole_scales_are_passes(tmp_path, what):
     assert passes(notes) == expected
     assert flagged(notes, "repeated") == []
     assert recording["notes_found"] == NOTES
+
+
+@pytest.mark.parametrize("part", [range(NOTES), range(11)], ids=["whole", "each broken off"])
+def test_several_takes_in_one_file_are_never_merged(tmp_path, part):
+    played = [
+        replace(one, pause_s=1.0 if k == 0 else one.pause_s) for _ in range(3) for k, one in enumerate(scale(part))
+    ]
+    recording, notes, spans = measured(tmp_path, played)
+    assert (recording["status"], notes) == ("set_aside", [])
+    assert "the scale is in it 3 times: give each take a row with its `start_s` and `end_s`" in recording["reason"]
+    borders = [
+        float(text) for text in recording["reason"].split("part at ")[1].removesuffix(" s of the file").split(", ")
+    ]
+    assert len(borders) == 2
+    n = len(part)
+    for k, border in enumerate(borders, 1):
+        assert spans[k * n - 1][1] < border < spans[k * n][0]
 
 
 def test_a_take_that_breaks_off_is_told_as_such(tmp_path):

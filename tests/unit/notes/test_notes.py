@@ -96,7 +96,8 @@ def take():
 def row_for(path, written):
     return {
         "recording": "r", "instrument": "i", "session": "s", "take": 1, "dynamic": "mf", "articulation": "tongued",
-        "direction": "up", "state": "as_found", "path": str(path), "channel": None, "pattern": "chromatic",
+        "direction": "up", "state": "as_found", "path": str(path), "channel": None,
+        "start_s": None, "end_s": None, "pattern": "chromatic",
         "family": "saxophone_alto", "families_dir": None, "low": written[0], "high": written[-1], "notes": None,
         "tuning_hz": 440.0,
     }  # fmt: skip

@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 from evenbore.files.errors import AudioError
-from evenbore.recording import audio
+from evenbore.recording import audio, decoders
 from evenbore.recording.audio import open_signal, probe, signal_from_array
 
 RATE = 48_000
@@ -582,3 +582,42 @@ def test_the_import_is_light():
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert result.stdout.strip() == ""
+
+
+@pytest.mark.parametrize("suffix", ["wav", "flac", "ogg", "mp3", "m4a"])
+def test_a_part_of_a_file_is_what_lies_there_in_the_whole(tmp_path, suffix):
+    whole = np.random.default_rng(3).normal(0, 0.05, 20 * RATE).cumsum() * 0.01
+    whole = (whole - np.convolve(whole, np.ones(99) / 99, "same")).astype(np.float32)
+    path = tmp_path / f"evening.{suffix}"
+    if suffix == "m4a":
+        write_with_av(path, whole, "aac")
+    else:
+        soundfile.write(path, whole, RATE)
+    with open_signal(path) as signal:
+        expected = signal.slice(round(7.25 * RATE), round(9.75 * RATE))
+    with open_signal(path, start_s=7.25, end_s=9.75) as signal:
+        assert signal.warnings == []
+        assert signal.duration_s == pytest.approx(2.5)
+        np.testing.assert_allclose(signal.slice(0, signal.frames), expected, atol=1e-3 * np.abs(expected).max())
+    with open_signal(path, start_s=18.0) as signal:
+        assert signal.duration_s == pytest.approx(2.0, abs=0.05)
+
+
+def test_a_part_beyond_the_end_is_told(tmp_path):
+    soundfile.write(tmp_path / "a.wav", np.random.default_rng(0).normal(0, 0.1, 3 * RATE), RATE)
+    with pytest.raises(AudioError, match="ends before 4 s: correct `start_s`"):
+        open_signal(tmp_path / "a.wav", start_s=4.0, end_s=5.0)
+    with open_signal(tmp_path / "a.wav", start_s=1.0, end_s=5.0) as signal:
+        assert signal.warnings == ["ends at 3.0 s, before its `end_s`"]
+    with open_signal(tmp_path / "a.wav", start_s=1.0, end_s=2.5) as signal:
+        assert (signal.warnings, signal.duration_s) == ([], 1.5)
+
+
+def test_little_is_read_of_a_part_in_an_evening(tmp_path):
+    """What lies before it is leapt over, so that forty takes of an hour do not read forty hours."""
+    soundfile.write(tmp_path / "a.wav", np.random.default_rng(0).normal(0, 0.1, 40 * RATE).astype(np.float32), RATE)
+    with decoders.open_source(tmp_path / "a.wav") as source:
+        part = decoders.Stretch(source, 30.0, 31.0)
+        assert sum(len(block) for block in part.blocks()) == RATE
+        assert source._file.tell() < 33 * RATE
+        assert source._first == 30 * RATE

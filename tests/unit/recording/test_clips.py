@@ -29,7 +29,8 @@ def path(tmp_path_factory):
 def take(path, recording, **changes):
     """A row of the sheet, what measuring found, and the notes."""
     row = {"recording": recording, "instrument": "oak", "session": "hall", "state": "as_found", "take": 1,
-           "channel": 1, "path": path, "pattern": "chromatic", "dynamic": "mf", "articulation": "slurred",
+           "channel": 1, "start_s": None, "end_s": None,
+           "path": path, "pattern": "chromatic", "dynamic": "mf", "articulation": "slurred",
            "direction": "up"}  # fmt: skip
     row |= {key: value for key, value in changes.items() if key in row}
     found = {"recording": recording, "status": "ok", "snr_db": 40.0}

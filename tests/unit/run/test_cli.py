@@ -135,13 +135,18 @@ def test_errors_are_told_without_traceback(monkeypatch, capsys):
 
 
 def test_all_problems_are_listed(monkeypatch, capsys):
-    problems = [Problem("recordings.tsv", row, "take", "x", "a whole number") for row in (2, 3)]
+    problems = [Problem("recordings.tsv", row, "take", "x", "a whole number") for row in (2, 3, 7)]
+    problems += [Problem("recordings.tsv", row, "file", f"{row}.wav", "a file that is there") for row in (2, 4)]
+    problems += [Problem("config.yaml", 3, "seed", "-1", "0 or more")]
     monkeypatch.setattr(cli, "_run", fail_with(StudyError(problems)))
     assert cli.main(["run", "s"]) == 1
     said = capsys.readouterr().err
-    assert "row 2" in said
-    assert "row 3" in said
-    assert said.endswith("2 problems.\n")
+    assert said.splitlines() == [
+        "recordings.tsv, rows 2-3, 7, column 'take': found 'x'; allowed: a whole number.",
+        "recordings.tsv, rows 2, 4, column 'file': found '2.wav' and 1 more; allowed: a file that is there.",
+        "config.yaml, row 3, column 'seed': found '-1'; allowed: 0 or more.",
+        "3 problems, in 6 places.",
+    ]
 
 
 def test_options_after_the_dashes_go_to_the_workflow(monkeypatch):

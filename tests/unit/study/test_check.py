@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from evenbore.study.check import check_study
+from evenbore.study.check import check_study, unnamed_audio
 from faults.evil import evil_decoder
 from sheetstudies import RECORDINGS, changed, write_study
 
@@ -122,3 +122,15 @@ def test_a_recording_that_crashes_its_decoder_is_named(study, tmp_path, monkeypa
     assert (first.row, first.column) == (3, "file")
     assert "crashed the program that reads it (SIGSEGV)" in first.cause
     assert (second.row, second.cause[:17]) == (4, "the file is empty")
+
+
+def test_recordings_that_no_row_names_are_told(tmp_path):
+    write_study(tmp_path / "study")
+    for name in ("r1.wav", "r2.wav", "r3.wav"):
+        (tmp_path / "study/audio").mkdir(exist_ok=True)
+        (tmp_path / "study/audio" / name).write_bytes(b"")
+    assert unnamed_audio(tmp_path / "study") == []
+    (tmp_path / "study/audio/later").mkdir()
+    (tmp_path / "study/audio/later/r4.flac").write_bytes(b"")
+    (told,) = unnamed_audio(tmp_path / "study")
+    assert "no row of the sheet names: later/r4.flac." in told and " add " in told

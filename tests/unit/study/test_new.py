@@ -1,5 +1,6 @@
 """A new study: what names tell is written, what they do not tell is said, and nothing is overwritten."""
 
+import csv
 import os
 import re
 import tempfile
@@ -10,11 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenbore.facts.formats import AUDIO_SUFFIXES, SUFFIXES_OF
-from evenbore.files.errors import EvenboreError
+from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
 from evenbore.recording.decoders import CONTAINERS
 from evenbore.study.check import check_study
 from evenbore.study.new import new_study
+from evenbore.study.sheetfile import write_sheet
 from evenbore.study.sheets import load_study
 
 
@@ -25,8 +27,19 @@ def make(folder, *files):
     return folder
 
 
+def confirm_all(folder):
+    """Clear the column `confirm`, as one does who has looked; return what stood there by file."""
+    path = folder / "config/recordings.tsv"
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file, delimiter="\t"))
+    path.unlink()
+    write_sheet(path, "recordings", [row | {"confirm": ""} for row in rows])
+    return {row["file"]: row["confirm"] for row in rows}
+
+
 def study_of(tmp_path, *files):
     lines = new_study(tmp_path / "study", make(tmp_path / "audio", *files), "saxophone_alto")
+    confirm_all(tmp_path / "study")
     study = load_study(tmp_path / "study")
     return {row["path"].relative_to(tmp_path / "audio").as_posix(): row for row in study.recordings}, study, lines
 
@@ -98,18 +111,23 @@ def test_the_date_of_a_session_is_written_when_all_its_recordings_agree(tmp_path
 def test_what_was_not_told_is_said_once_or_with_its_file(tmp_path):
     _, _, lines = study_of(tmp_path, "alto3_take2_mf.wav", "Recording.m4a")
     assert lines == [
-        "../audio/Recording.m4a: nothing; please look at: instrument (not told, written: instrument1)",
-        "../audio/alto3_take2_mf.wav: instrument alto3, take 2, dynamic mf",
+        "../audio/Recording.m4a: nothing; please look: the name tells no instrument",
+        "../audio/alto3_take2_mf.wav: instrument alto3 (the name), take 2 (take2), dynamic mf",
         "No session is told: all are put into one, session1.",
         "No date is told (it may stay blank) for: session1.",
         "Blank means: dynamic mf, articulation slurred, direction up, pattern chromatic, state as_found.",
+        "Doubtful: 1 of 2 rows. Correct what is wrong and clear their cells of the column `confirm`; until then "
+        "nothing is run.",
     ]
 
 
 def test_a_missing_session_or_repeat_is_doubtful_where_others_have_it(tmp_path):
-    _, _, lines = study_of(tmp_path, "s1/alto3.wav", "s1/alto3.flac", "alto3.wav")
-    assert lines[0] == "../audio/alto3.wav: instrument alto3; please look at: session (not told, written: session1)"
-    assert lines[2].endswith("instrument alto3, session s1; please look at: take (not told, written: 2)")
+    _, _, lines = study_of(tmp_path, "s1/oak.wav", "s1/oak.flac", "oak.wav")
+    assert lines[0] == "../audio/oak.wav: instrument oak (the name); please look: no session is told, written: session1"
+    assert lines[2].endswith(
+        "instrument oak (the name), session s1; please look: there is another of this name and number: a repeat, a "
+        "copy, or another instrument?"
+    )
 
 
 def test_the_name_of_a_folder_that_is_a_session_is_kept(tmp_path):
@@ -127,7 +145,7 @@ def test_takes_never_share_a_number(tmp_path):
         ("x", 4),
         ("y", 1),
     ]
-    assert any("number 1 was there already" in line for line in lines)
+    assert sum("another of this name and number" in line for line in lines) == 3
 
 
 def test_only_audio_is_listed_in_any_case_and_no_hidden_files(tmp_path):
@@ -198,6 +216,17 @@ def test_an_existing_study_is_never_overwritten(tmp_path, name):
     assert (tmp_path / "study/config" / name).read_text(encoding="utf-8") == "mine"
 
 
+def test_what_is_doubtful_is_marked_and_neither_checked_nor_run_until_confirmed(tmp_path):
+    new_study(tmp_path / "study", make(tmp_path / "audio", "New Recording 12.m4a", "oak_mf_1.wav"), "flute")
+    with pytest.raises(StudyError) as caught:
+        load_study(tmp_path / "study")
+    (problem,) = caught.value.problems
+    assert (problem.row, problem.column) == (2, "confirm")
+    assert problem.value == "please look: the name tells no instrument"
+    assert confirm_all(tmp_path / "study")["../audio/oak_mf_1.wav"] == ""
+    assert len(load_study(tmp_path / "study").recordings) == 2
+
+
 def test_wrong_family_folder_or_no_recordings(tmp_path):
     make(tmp_path / "audio", "notes.txt")
     with pytest.raises(EvenboreError, match=r"Perhaps flute\?"):
@@ -226,11 +255,14 @@ def test_any_file_names_give_a_sound_study(names):
         files = {f"{'' if i % 2 else 'x '}{name}{end}.wav" for i, (name, end) in enumerate(names)}
         make(Path(folder) / "audio", "first.wav", *files)
         lines = new_study(Path(folder) / "study", Path(folder) / "audio", "flute")
+        confirm_all(Path(folder) / "study")
         study = load_study(Path(folder) / "study")
         listed = {row["path"].name for row in study.recordings}
         hidden = {file for file in files if file.startswith(".")}
         assert listed | hidden >= {file for file in files if not re.search("[\x00-\x1f\x7f]", file)}
-        per_file = [line for line in lines if not line.startswith(("No session is", "No date is", "Blank means"))]
+        per_file = [
+            line for line in lines if not line.startswith(("No session is", "No date is", "Blank means", "Doubtful"))
+        ]
         assert len(per_file) == len({"first.wav", *files} - hidden)
         assert all(os.path.lexists(row["path"]) for row in study.recordings)
 

@@ -567,7 +567,11 @@ def test_every_unit_range_and_default_of_a_column_is_in_the_readme(name):
 
 def test_default_config_is_right_and_names_no_study_of_its_own(tmp_path):
     assert read_study(write_study(tmp_path)).problems == []
-    assert set(default_config()) == {*load_schema("config")["required"], "own_days"}  # without these a default serves
+    assert set(default_config()) == {
+        *load_schema("config")["required"],
+        "own_days",
+        "recording_defaults",
+    }  # without these a default serves
 
 
 # --- anything at all in a sheet or config: StudyError or a study, nothing else

@@ -1,0 +1,169 @@
+"""Which takes the files of a folder hold, and whose: one each, or the scales found in a long one; a running list.
+
+A running list names the takes in the order in which they were recorded, one a line: instrument, then words of how it
+was played and its state, where they differ from the usual. The running sheet of a plan is one too.
+"""
+
+import html
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from evenbore.facts.namewords import PLAYING
+from evenbore.files.errors import AudioError, EvenboreError
+from evenbore.process.guard import Guard, time_limit_s
+from evenbore.study.defaults import range_advice
+from evenbore.study.names import Guess, folded, name_key, natural
+from evenbore.trade.families import load_family
+from evenbore.trade.pitch import midi_to_note
+
+LONG_S = 60.0  # ASSUME: one take is shorter as a rule, and two are seldom; own choice
+LEAST_PART = 5.0  # semitones; less of a scale is not worth telling
+SEVERAL = "several scales in one file: which instrument is each?"
+HEARD = "no scale is heard in it"
+NO_ORDER = "told by the list, in the order in which the files were saved"
+
+
+def takes_in(guesses: list[Guess], paths: list[Path], family: str) -> tuple[list[Guess], list[Path], list[str]]:
+    """Every take of every file, with the path of its file; and lines on what long files hold."""
+    takes, files, lines = [], [], []
+    one_instrument = len(guesses) > 1
+    with Guard() as guard:
+        for guess, path in zip(guesses, paths, strict=True):
+            found = _listen(path, family, guard)
+            scales = found.get("scales", [])
+            lines += _told(guess.file, found, family)
+            if len(scales) < 2:
+                takes.append(guess)
+                files.append(path)
+                continue
+            for number, scale in enumerate(scales, 1):
+                takes.append(_of_scale(guess, scale, number, one_instrument and bool(guess.why["instrument"])))
+                files.append(path)
+    return takes, files, lines
+
+
+def _listen(path: Path, family: str, guard: Guard) -> dict[str, Any]:
+    """What a long file holds; nothing of a short one, or one that cannot be read, which `check` tells."""
+    try:
+        found: dict[str, Any] = guard.ask(
+            "scales", time_limit_s(path), path=str(path), family=family, families_dir=None, least_s=LONG_S
+        )
+    except AudioError:
+        return {}
+    return found
+
+
+def _of_scale(guess: Guess, scale: dict[str, Any], number: int, same: bool) -> Guess:
+    """The take that a scale of a long file is: of the instrument that the name tells, or of one of its own."""
+    heard = {key: str(scale[key]) for key in ("start_s", "end_s", "direction", "pattern")}
+    name = guess.told["instrument"] if same else f"{guess.told['instrument']} {number}"
+    told = {key: value for key, value in guess.told.items() if key != "take"} | heard | {"instrument": name}
+    why = guess.why | {"take": "its place in the file"}
+    why |= {"instrument": guess.why["instrument"] if same else ""} | dict.fromkeys(("direction", "pattern"), "heard")
+    return replace(guess, told=told, why=why, doubts=[*guess.doubts, SEVERAL])
+
+
+def _told(file: str, found: dict[str, Any], family: str) -> list[str]:
+    """What a long file holds beside its scales."""
+    if not found:
+        return []
+    count = len(found["scales"])
+    if count == 0:
+        return [f"{file}: {clock(found['duration_s'])} long, {HEARD}"]
+    if count == 1:
+        return []
+    trade = load_family(family)
+    shift = int(trade.to_sounding(0))
+    ends = [(family, trade.low, trade.high, round(s["low"]) - shift, round(s["high"]) - shift) for s in found["scales"]]
+    parts = [
+        (
+            p["first_s"],
+            p["last_s"],
+            " to ".join(midi_to_note(round(p[end]) - shift) for end in ("low", "high")) + " only",
+        )
+        for p in found["parts"]
+        if p["high"] - p["low"] >= LEAST_PART
+    ]
+    lines = [f"{file}: {clock(found['duration_s'])} long, {count} scales in it; between them:"]
+    between = sorted([*map(tuple, found["between"]), *parts])
+    lines += [f"  {clock(a)} to {clock(b)}: {words}" for a, b, words in between]
+    return lines + range_advice(ends, {})
+
+
+def clock(seconds: float) -> str:
+    """A time in a file.
+
+    >>> clock(75.4), clock(3675.0)
+    ('1:15', '1:01:15')
+    """
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes // 60}:{minutes % 60:02}:{rest:02}" if minutes >= 60 else f"{minutes}:{rest:02}"
+
+
+def read_order(path: Path, states: list[str]) -> list[dict[str, str]]:
+    """The takes of a running list, in order: instrument, and the sheet's columns that are told."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise EvenboreError(f"{path.as_posix()} is no text in UTF-8: save the list as plain text.") from error
+    lines = [line.split("#")[0].strip() for line in text.splitlines()]
+    if "<html" in text:
+        turns = re.findall(r'class="code">(.*?)</td>.*?<ul class="takes">(.*?)</ul>', text, re.DOTALL)
+        lines = [
+            f"{html.unescape(code)} {words}" for code, takes in turns for words in re.findall(r"☐ ([\w -]+):", takes)
+        ]
+    takes = [_of_line(line, states) for line in lines if line]
+    if not takes:
+        raise EvenboreError(f"{path.as_posix()}: no take in it; allowed: one a line, as `yew mf`.")
+    return takes
+
+
+def _of_line(line: str, states: list[str]) -> dict[str, str]:
+    words, told = re.split(r"[\s,;]+", line), {}
+    while len(words) > 1:
+        word = folded(words[-1])
+        known = {column: of[word] for column, of in PLAYING.items() if word in of and column not in told}
+        if word in map(folded, states):
+            known = {"state": str([folded(state) for state in states].index(word))}
+        if not known:
+            break
+        column, value = next(iter(known.items()))
+        told[column] = states[min(int(value), len(states) - 1)] if column == "state" else value
+        words.pop()
+    return {"instrument": " ".join(words)} | told
+
+
+def assign(guesses: list[Guess], paths: list[Path], order: list[dict[str, str]]) -> list[str]:
+    """Give the takes the list's instruments as they were recorded, in place; return lines on what differs."""
+    by_name = all(
+        re.search(r"\d", path.name) or "start_s" in guess.told for guess, path in zip(guesses, paths, strict=True)
+    )
+    place = sorted(
+        range(len(guesses)),
+        key=lambda i: (
+            natural(guesses[i].file) if by_name else [(0, paths[i].stat().st_mtime_ns, "")],
+            float(guesses[i].told.get("start_s", 0)),
+        ),
+    )
+    lines, count = [], ""
+    if len(order) != len(guesses):
+        count = f"the list has {len(order)} takes, the recordings {len(guesses)}"
+        lines = [f"Please look: {count}. From where they part, the list is wrong for what follows."]
+    for i, told in zip(place, order, strict=False):
+        guess = guesses[i]
+        against = guess.why["instrument"] and not guess.doubts
+        if against and name_key(guess.told["instrument"]) != name_key(told["instrument"]):
+            guess.doubt(f"the list says {told['instrument']}, the name {guess.told['instrument']}")
+            continue
+        guess.doubts = []
+        for column, value in told.items():
+            if column != "instrument" and guess.told.get(column, value) != value and guess.why.get(column) != "heard":
+                guess.doubt(f"the list and the name differ in {column}")
+            guess.told[column], guess.why[column] = value, "the list"
+        if not by_name:
+            guess.doubt(NO_ORDER)
+    for guess in guesses if count else []:
+        guess.doubt(count)
+    return lines
