@@ -24,6 +24,7 @@ IMPOSTORS = ("reed", "soft", "pad", "step")
 # How much tight units of one design differ, as a share of what `findings.simulated` assumes (0.9 dB of a note's level):
 # 0.12 dB is what the bench gives for holes 2 % wider or narrower, pads 15 % higher or lower, 0.3 mm of place.
 TOLERANCES, ASSUMED = 0.15, 1.0
+UNITS = 14  # of a pool
 FAR = 64  # harmonics to which the bench's are carried on, the last four speaking for all above
 
 
@@ -44,7 +45,7 @@ class Pool:
     family: str
     seed: int
     faults: dict[int, Fault]
-    units: int = 14
+    units: int = UNITS
     dynamics: tuple[str, ...] = ("mf",)
     takes: int = 2
     sound: str | None = None
@@ -154,34 +155,39 @@ def holes_of(family_key: str) -> list[int]:
     return sorted(hole.first_open_for for hole in family.holes if hole.first_open_for - family.low >= 4)
 
 
-def plans(family: str, series: int, sounds: tuple[str | None, ...], studies: int, faulty: int, units: int = 14,
-          size: float = 1.1, spread: float = TOLERANCES) -> list[Pool]:  # fmt: skip
-    """Pools with `faulty` leaks of a size each, in turn at two mf takes, piano and mf, mf and forte."""
+def plans(family: str, series: int, sounds: tuple[str | None, ...], studies: int, faulty: int, size: float = 1.1,
+          spread: float = TOLERANCES) -> list[Pool]:  # fmt: skip
+    """Pools with `faulty` leaks of a size each."""
     holes = holes_of(family)
     out = []
     for study in range(studies):
         rng = np.random.default_rng([series, study, faulty, round(10 * size), sum(map(ord, family))])
-        numbers = rng.choice(units, faulty, replace=False)
+        numbers = rng.choice(UNITS, faulty, replace=False)
         chosen = rng.choice(holes, faulty, replace=faulty > len(holes))
         faults = {int(i): Fault("leak", size, int(hole)) for i, hole in zip(numbers, chosen, strict=True)}
-        dynamics, takes = ((("mf",), 2), (("p", "mf"), 1), (("mf", "f"), 1))[study % 3]
-        seed = int(rng.integers(1, 2**31))
-        out += [Pool(family, seed, faults, units, dynamics, takes, sound, spread) for sound in sounds]
+        out += _recorded(family, study, faults, rng, sounds, spread)
     return out
 
 
-def impostors(family: str, series: int, sounds: tuple[str | None, ...], studies: int, units: int = 14,
-              spread: float = TOLERANCES) -> list[Pool]:  # fmt: skip
+def impostors(family: str, series: int, sounds: tuple[str | None, ...], studies: int) -> list[Pool]:
     """Pools with one impostor of each kind."""
     holes = holes_of(family)
     out = []
     for study in range(studies):
         rng = np.random.default_rng([series, study, 99, sum(map(ord, family))])
-        numbers = rng.choice(units, len(IMPOSTORS), replace=False)
+        numbers = rng.choice(UNITS, len(IMPOSTORS), replace=False)
         faults = {int(i): Fault(kind, 1.6 if kind == "step" else 0.0,
                                 int(rng.choice(holes)) if kind in ("pad", "step") else 0)
                   for i, kind in zip(numbers, IMPOSTORS, strict=True)}  # fmt: skip
-        dynamics, takes = ((("mf",), 2), (("p", "mf"), 1), (("mf", "f"), 1))[study % 3]
-        seed = int(rng.integers(1, 2**31))
-        out += [Pool(family, seed, faults, units, dynamics, takes, sound, spread) for sound in sounds]
+        out += _recorded(family, study, faults, rng, sounds, TOLERANCES)
     return out
+
+
+def _recorded(
+    family: str, study: int, faults: dict[int, Fault], rng: np.random.Generator, sounds: tuple[str | None, ...],
+    spread: float,
+) -> list[Pool]:  # fmt: skip
+    """A pool by each sound, in turn at two mf takes, piano and mf, mf and forte."""
+    dynamics, takes = ((("mf",), 2), (("p", "mf"), 1), (("mf", "f"), 1))[study % 3]
+    seed = int(rng.integers(1, 2**31))
+    return [Pool(family, seed, faults, UNITS, dynamics, takes, sound, spread) for sound in sounds]

@@ -6,10 +6,8 @@ import pandas as pd
 
 from evenbore.findings.diagnose import diagnose
 from evenbore.trade.pitch import note_to_midi
-from findings.campaign import CONFIG
+from findings.campaign import CONFIG, PATTERNS
 from physics.pools import Pool
-
-PATTERNS = ("stuffy_run", "regulation_step", "vent_fault")
 
 
 def score(pools: Iterable[Pool]) -> pd.DataFrame:

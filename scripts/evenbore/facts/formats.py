@@ -11,3 +11,8 @@ SUFFIXES_OF = {
 
 AUDIO_SUFFIXES = tuple(f".{suffix}" for suffix in dict.fromkeys(" ".join(SUFFIXES_OF.values()).split()))
 """How a recording's name may end, in small letters."""
+
+
+def is_recording(name: str) -> bool:
+    """Whether a file of this name is looked at as a recording: it ends like one and is not hidden."""
+    return name.lower().endswith(AUDIO_SUFFIXES) and not name.startswith(".")

@@ -3,6 +3,7 @@
 from typing import Any, TypeAlias, TypedDict
 
 Row: TypeAlias = dict[str, Any]  # of a table or sheet: column -> value
+PART = ("channel", "start_s", "end_s")  # columns that tell which part of an audio file a recording is
 
 
 class RecordingRow(TypedDict):

@@ -6,7 +6,7 @@ from functools import lru_cache
 import pandas as pd
 
 from evenbore.facts.columns import names
-from evenbore.facts.rows import Row
+from evenbore.facts.rows import PART, Row
 from evenbore.files.tables import ROWS_AT_ONCE, conform
 from evenbore.notes.chunkfile import read_chunk_rows, read_columns
 from evenbore.notes.familysound import unlike_their_family
@@ -81,9 +81,7 @@ def _set_copies_aside(recordings: list[Row]) -> set[str]:
     for row in recordings:
         if row["status"] == "set_aside" or row["sha256"] is None:
             continue
-        original = first.setdefault(
-            (row["sha256"], row["channel"], row.get("start_s"), row.get("end_s")), row["recording"]
-        )
+        original = first.setdefault((row["sha256"], *map(row.get, PART)), row["recording"])
         if original != row["recording"]:
             reason = f"the same sound as recording {original}: a copy is no take of its own"
             row |= {"status": "set_aside", "reason": reason}

@@ -82,7 +82,7 @@ def _played(row: Row) -> str:
 
 
 def _cut(row: Row) -> Clip | None:
-    notes = [note for note in row["notes"] if note["pass"] == 1]
+    notes = row["notes"]
     spans = [(note["onset_s"], min(note["offset_s"], note["onset_s"] + NOTE_S)) for note in notes]
     try:
         with open_signal(row["path"], row["channel"], start_s=row["start_s"], end_s=row["end_s"]) as signal:

@@ -9,11 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import evenbore
-from evenbore.facts.rows import Row
+from evenbore.facts.rows import PART, Row
 from evenbore.files.digest import sha256
 from evenbore.files.paths import IMPORTED_FROM, repo_root
 from evenbore.run.dependencies import all_files
-from evenbore.study.sheets import PART
 
 PACKAGES = (
     "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
@@ -38,20 +37,18 @@ def provenance(
         "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
         "config": config,
         "sheets": {path: sha256(path) for path in sheets},
-        "recordings": _recordings(recordings),
+        "recordings": _recordings(list(recordings)),
         "seconds": {Path(path).stem: _seconds(path) for path in sorted(benchmarks)},
     }
 
 
-def _recordings(rows: Iterable[Row]) -> dict[str, dict[str, Any]]:
-    digests: dict[Path, str | None] = {}
-    record = {}
-    for row in rows:
-        if row["path"] not in digests:
-            digests[row["path"]] = sha256(row["path"])
-        part = {key: row[key] for key in PART[1:] if row.get(key) is not None}
-        record[row["recording"]] = {"file": row["file"], "sha256": digests[row["path"]], **part}
-    return record
+def _recordings(rows: list[Row]) -> dict[str, dict[str, Any]]:
+    digests = {path: sha256(path) for path in dict.fromkeys(row["path"] for row in rows)}  # a file may hold many takes
+    return {
+        row["recording"]: {"file": row["file"], "sha256": digests[row["path"]]}
+        | {key: row[key] for key in PART[1:] if row.get(key) is not None}
+        for row in rows
+    }
 
 
 def _code() -> str:

@@ -9,15 +9,15 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from queue import SimpleQueue
 
-from evenbore.facts.formats import AUDIO_SUFFIXES
-from evenbore.facts.rows import Row
+from evenbore.facts.formats import is_recording
+from evenbore.facts.rows import PART, Row
 from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError, Problem
 from evenbore.files.paths import command, shown_path, typed
 from evenbore.process.guard import Guard, time_limit_s
 from evenbore.process.worker import Examination
 from evenbore.study.config import printable, shown
-from evenbore.study.sheets import PART, read_study
+from evenbore.study.sheets import read_study
 
 DECODERS = 4  # at once: each holds up to ten minutes of sound
 MOST_NAMES = 2000  # a folder with more files is not searched for a name like the missing one
@@ -113,9 +113,7 @@ def unnamed_audio(folder: Path) -> list[str]:
         left += [
             (Path(place) / name).relative_to(top).as_posix()
             for name in sorted(names)
-            if Path(name).suffix.lower() in AUDIO_SUFFIXES
-            and not name.startswith(".")
-            and Path(place, name) not in named
+            if is_recording(name) and Path(place, name) not in named
         ]
         if seen >= MOST_NAMES:
             break

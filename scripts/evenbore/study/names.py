@@ -10,7 +10,7 @@ import difflib
 import re
 import unicodedata
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import PurePath
@@ -87,7 +87,7 @@ class Guess:
             self.doubts.append(sentence)
 
 
-def read_names(names: list[tuple[str, PurePath]], states: list[str], known: Iterable[str] = ()) -> list[Guess]:
+def read_names(names: list[tuple[str, PurePath]], states: list[str], known: Sequence[str] = ()) -> list[Guess]:
     """Guess from (path as the sheet holds it, path below the folder of recordings) of all recordings of a folder.
 
     `known`: instruments that the study has already.
@@ -363,10 +363,9 @@ def _choose_instruments(guesses: list[Guess]) -> None:
 
 def _doubt_crossings(guesses: list[Guess]) -> None:
     """Where each of two words comes with several of the other, either may be a player, a room, a reed."""
-    split = {guess.file: name.split() for guess in guesses
-             if len((name := " ".join(_SPLIT.split(guess.told["instrument"])[::2])).split()) > 1}  # fmt: skip
+    split = {guess.file: words for guess in guesses if len(words := _words(guess.told["instrument"])) > 1}
     for end in (0, -1):
-        pairs = {file: (folded(words[end]), folded(" ".join(words[1:] if end == 0 else words[:-1])))
+        pairs = {file: (words[end], " ".join(words[1:] if end == 0 else words[:-1]))
                  for file, words in split.items() if not words[end].isdecimal()}  # fmt: skip
         if not _cross(set(pairs.values())):
             continue
@@ -376,14 +375,11 @@ def _doubt_crossings(guesses: list[Guess]) -> None:
                 guess.doubt(CROSSED)
 
 
-def _doubt_resemblances(guesses: list[Guess], known: Iterable[str]) -> None:
+def _doubt_resemblances(guesses: list[Guess], known: Sequence[str]) -> None:
     """A name like another but for a letter or for words more may be the same instrument."""
-    words = {
-        name: folded(" ".join(_SPLIT.split(name)[::2])).split() for name in {g.told["instrument"] for g in guesses}
-    }
     files = Counter(guess.told["instrument"] for guess in guesses)
     files.update(dict.fromkeys(known, len(guesses)))
-    words |= {name: folded(" ".join(_SPLIT.split(name)[::2])).split() for name in known}
+    words = {name: _words(name) for name in files}
     keys = {name_key(name) for name in known}
     for guess in guesses:
         name = guess.told["instrument"]
@@ -394,6 +390,11 @@ def _doubt_resemblances(guesses: list[Guess], known: Iterable[str]) -> None:
             longer = bool(more) and words[name][: len(words[other])] == words[other] and not more[0][-1].isdecimal()
             if longer or (files[name] <= files[other] and _misspelt(words[name], words[other])):
                 guess.doubt(RESEMBLES)
+
+
+def _words(name: str) -> list[str]:
+    """The words of a name, folded."""
+    return folded(" ".join(_SPLIT.split(name)[::2])).split()
 
 
 def _misspelt(name: list[str], other: list[str]) -> bool:

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from evenbore.facts.formats import AUDIO_SUFFIXES
+from evenbore.facts.formats import AUDIO_SUFFIXES, is_recording
 from evenbore.facts.namewords import PLAYING
 from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, StudyError
@@ -150,10 +150,7 @@ def _audio_files(audio: Path, study: Path) -> tuple[list[tuple[str, Path]], list
     files, lines = [], []
     for folder, below, names in os.walk(audio):
         below[:] = [name for name in below if not name.startswith(".") and Path(folder, name) != study / "results"]
-        for name in names:
-            path = Path(folder, name)
-            if name.startswith(".") or path.suffix.lower() not in AUDIO_SUFFIXES:
-                continue
+        for path in (Path(folder, name) for name in names if is_recording(name)):
             file = _as_written(path, study)
             if UNWRITABLE.search(file):
                 lines.append(f"{file!a}: left out; its name holds characters that a sheet cannot. Rename the file.")

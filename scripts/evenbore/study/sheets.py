@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
-from evenbore.facts.rows import RecordingRow, Row
+from evenbore.facts.rows import PART, RecordingRow, Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import default_config, load_config, misspelling, shown
 from evenbore.study.defaults import check_families, fill_defaults
@@ -45,7 +45,6 @@ SAME_TAKE = (
     "reed",
     "channel",
 )
-PART = ("channel", "start_s", "end_s")  # of a file
 # What measuring a recording depends on; anything else may change without measuring it again.
 COLUMNS_FOR_MEASURING = (
     "recording",

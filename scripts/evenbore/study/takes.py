@@ -28,7 +28,7 @@ NO_ORDER = "told by the list, in the order in which the files were saved"
 def takes_in(guesses: list[Guess], paths: list[Path], family: str) -> tuple[list[Guess], list[Path], list[str]]:
     """Every take of every file, with the path of its file; and lines on what long files hold."""
     takes, files, lines = [], [], []
-    one_instrument = len(guesses) > 1
+    several_files = len(guesses) > 1
     with Guard() as guard:
         for guess, path in zip(guesses, paths, strict=True):
             found = _listen(path, family, guard)
@@ -39,7 +39,7 @@ def takes_in(guesses: list[Guess], paths: list[Path], family: str) -> tuple[list
                 files.append(path)
                 continue
             for number, scale in enumerate(scales, 1):
-                takes.append(_of_scale(guess, scale, number, one_instrument and bool(guess.why["instrument"])))
+                takes.append(_of_scale(guess, scale, number, several_files and bool(guess.why["instrument"])))
                 files.append(path)
     return takes, files, lines
 
