@@ -86,7 +86,10 @@ def add_recordings(study_dir: str | Path, audio_dir: str | Path, order: str | Pa
     instruments = {row["instrument"]: row["label"] for row in sheets["instruments"].rows}
     sessions = {row["session"]: row["session"] for row in sheets["sessions"].rows}
     families = {row["family"] for row in sheets["instruments"].rows}
-    known = Known(sorted(families), instruments, sessions, sheets["recordings"].rows, reading.config["states"])
+    known = Known(
+        sorted(families), instruments, sessions, sheets["recordings"].rows, reading.config["states"],
+        reading.families_dir,
+    )  # fmt: skip
     found = _rows_found(files, audio, order, known)
     for kind in ("instruments", "sessions", "recordings"):
         append_rows(reading.files[kind], kind, getattr(found, kind))
@@ -102,6 +105,7 @@ class Known:
     sessions: Mapping[str, str] = field(default_factory=dict)
     recordings: list[Row] = field(default_factory=list)
     states: list[str] = field(default_factory=lambda: list(default_config()["states"]))
+    families_dir: Path | None = None  # of the study's own families
 
 
 @dataclass
@@ -119,7 +123,7 @@ def _rows_found(files: list[tuple[str, Path]], audio: Path, order: str | Path | 
     listed = read_order(Path(order), known.states) if order else []
     names = [*known.instruments, *known.instruments.values()]
     guesses = read_names([(file, path.relative_to(audio)) for file, path in files], known.states, names)
-    guesses, paths, lines = takes_in(guesses, [path for _, path in files], known.families[0])
+    guesses, paths, lines = takes_in(guesses, [path for _, path in files], known.families[0], known.families_dir)
     if listed:
         lines += assign(guesses, paths, listed)
     instruments = _ids([guess.told["instrument"] for guess in guesses], "instrument", known.instruments)

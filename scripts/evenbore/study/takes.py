@@ -15,7 +15,7 @@ from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.process.guard import Guard, time_limit_s
 from evenbore.study.defaults import range_advice
 from evenbore.study.names import Guess, folded, name_key, natural
-from evenbore.trade.families import load_family
+from evenbore.trade.families import Family, load_family
 from evenbore.trade.pitch import midi_to_note
 
 LONG_S = 60.0  # ASSUME: one take is shorter as a rule, and two are seldom; own choice
@@ -25,15 +25,18 @@ HEARD = "no scale is heard in it"
 NO_ORDER = "told by the list, in the order in which the files were saved"
 
 
-def takes_in(guesses: list[Guess], paths: list[Path], family: str) -> tuple[list[Guess], list[Path], list[str]]:
+def takes_in(
+    guesses: list[Guess], paths: list[Path], family: str, families_dir: Path | None
+) -> tuple[list[Guess], list[Path], list[str]]:
     """Every take of every file, with the path of its file; and lines on what long files hold."""
+    trade = load_family(family, families_dir)
     takes, files, lines = [], [], []
     several_files = len(guesses) > 1
     with Guard() as guard:
         for guess, path in zip(guesses, paths, strict=True):
-            found = _listen(path, family, guard)
+            found = _listen(path, family, families_dir, guard)
             scales = found.get("scales", [])
-            lines += _told(guess.file, found, family)
+            lines += _told(guess.file, found, trade)
             if len(scales) < 2:
                 takes.append(guess)
                 files.append(path)
@@ -44,12 +47,13 @@ def takes_in(guesses: list[Guess], paths: list[Path], family: str) -> tuple[list
     return takes, files, lines
 
 
-def _listen(path: Path, family: str, guard: Guard) -> dict[str, Any]:
+def _listen(path: Path, family: str, families_dir: Path | None, guard: Guard) -> dict[str, Any]:
     """What a long file holds; nothing of a short one, or one that cannot be read, which `check` tells."""
     try:
         found: dict[str, Any] = guard.ask(
-            "scales", time_limit_s(path), path=str(path), family=family, families_dir=None, least_s=LONG_S
-        )
+            "scales", time_limit_s(path), path=str(path), family=family,
+            families_dir=None if families_dir is None else str(families_dir), least_s=LONG_S,
+        )  # fmt: skip
     except AudioError:
         return {}
     return found
@@ -65,7 +69,7 @@ def _of_scale(guess: Guess, scale: dict[str, Any], number: int, same: bool) -> G
     return replace(guess, told=told, why=why, doubts=[*guess.doubts, SEVERAL])
 
 
-def _told(file: str, found: dict[str, Any], family: str) -> list[str]:
+def _told(file: str, found: dict[str, Any], trade: Family) -> list[str]:
     """What a long file holds beside its scales."""
     if not found:
         return []
@@ -74,9 +78,10 @@ def _told(file: str, found: dict[str, Any], family: str) -> list[str]:
         return [f"{file}: {clock(found['duration_s'])} long, {HEARD}"]
     if count == 1:
         return []
-    trade = load_family(family)
     shift = int(trade.to_sounding(0))
-    ends = [(family, trade.low, trade.high, round(s["low"]) - shift, round(s["high"]) - shift) for s in found["scales"]]
+    ends = [
+        (trade.key, trade.low, trade.high, round(s["low"]) - shift, round(s["high"]) - shift) for s in found["scales"]
+    ]
     parts = [
         (
             p["first_s"],

@@ -131,3 +131,13 @@ def test_later_recordings_join_a_study_and_nothing_there_changes(tmp_path):
     assert instruments == {"yew": "flute", "oak_1": "flute"}
     with pytest.raises(EvenboreError, match="does not have already"):
         add_recordings(tmp_path / "study", tmp_path / "audio")
+
+
+def test_a_long_file_joins_a_study_of_a_family_of_its_own(tmp_path, long_file):
+    new_study(tmp_path / "study", make(tmp_path / "first", "yew_mf_1.wav"), "oboe")
+    (tmp_path / "study/config/families").mkdir()
+    (tmp_path / "study/config/families/my_oboe.yaml").write_text("like: oboe\nname: my oboe\n", "utf-8")
+    sheet = tmp_path / "study/config/instruments.tsv"
+    sheet.write_text(sheet.read_text("utf-8").replace("oboe", "my_oboe"), "utf-8")
+    add_recordings(tmp_path / "study", long_file)
+    assert [row["direction"] for row in rows_of(tmp_path / "study") if row["start_s"]] == ["up", "down", "up"]
