@@ -3,6 +3,8 @@
 Common practice of those who name recordings, no source. A phrase of two words stands with a space between.
 """
 
+from collections.abc import Collection
+
 _DYNAMICS = {
     "pp": "pp pianissimo verysoft very_soft very_quiet sehr_leise ganz_leise tres_doux muy_suave molto_piano",
     "p": "p piano soft softly quiet quietly leise doux doucement suave",
@@ -82,3 +84,50 @@ KINDS = _set(
     " trompette trompeta tromba horn cor trombone posaune tuba euphonium bass bb eb no nr num number model modell unit"
     " sample candidate serial sn"
 )
+
+# Kinds of instrument as people call them, the words of a phrase in any order -> family; with a ? where the words leave
+# room for another.
+_FAMILIES = {
+    "clarinet_b_flat": "clarinet clarinets klarinette klarinetten clarinette clarinete clarinetto b_clarinet bb_clarinet"
+    " clarinet_flat b_klarinette",
+    "clarinet_b_flat?": "a_clarinet a_klarinette e_clarinet es_klarinette eb_clarinet",
+    "clarinet_alto": "alto_clarinet altklarinette alt_klarinette",
+    "clarinet_bass_low_e_flat?": "bass_clarinet bassklarinette bass_klarinette clarinette_basse clarinete_bajo"
+    " clarinetto_basso",
+    "clarinet_bass_low_c": "bass_clarinet_low_c bassklarinette_tief_c bassklarinette_c bass_klarinette_tief_c",
+    "clarinet_contrabass": "contrabass_clarinet kontrabassklarinette",
+    "saxophone_soprano": "soprano soprano_sax soprano_saxophone sopransax sopransaxophon sopran_sax sax_soprano",
+    "saxophone_alto": "alto alto_sax alto_saxophone altsax altsaxophon alt_sax alt_saxophon sax_alto saxophone_alto",
+    "saxophone_tenor": "tenor tenor_sax tenor_saxophone tenorsax tenorsaxophon sax_tenor saxophone_tenor",
+    "saxophone_baritone_low_a": "bari bari_sax baritone_sax baritone_saxophone baritonsax bariton_sax sax_baryton",
+    "saxophone_alto?": "sax saxophone saxophon saxofon sassofono",
+    "piccolo": "piccolo pikkolo piccoloflote ottavino",
+    "flute": "flute flutes flote querflote flauta flauto",
+    "flute_alto": "alto_flute altflote alt_flote",
+    "oboe": "oboe oboen hautbois",
+    "cor_anglais": "cor_anglais english_horn englischhorn",
+    "bassoon": "bassoon fagott basson fagot fagotto",
+    "contrabassoon": "contrabassoon kontrafagott contrebasson",
+    "trumpet_b_flat": "trumpet trompete trompette trompeta tromba",
+    "horn_f": "horn waldhorn cor trompa corno",
+    "trombone": "trombone posaune trombon",
+    "euphonium": "euphonium euphonion",
+    "tuba": "tuba",
+}
+
+
+def family_told(words: Collection[str]) -> str:
+    """The family that folded words name, the phrase of most words counting; "" where none does, or several do.
+
+    With a ? where the words leave room for another.
+
+    >>> family_told({"yew", "bass", "clarinet"}), family_told({"oboe", "2"}), family_told({"yew"})
+    ('clarinet_bass_low_e_flat?', 'oboe', '')
+    """
+    said = [(phrase, key) for phrase, key in _PHRASES.items() if phrase <= set(words)]
+    most = max((len(phrase) for phrase, _ in said), default=0)
+    named = {key for phrase, key in said if len(phrase) == most}
+    return named.pop() if len(named) == 1 else ""
+
+
+_PHRASES = {frozenset(phrase.split("_")): key for key, phrases in _FAMILIES.items() for phrase in phrases.split()}

@@ -39,7 +39,10 @@ _SELDOM = 95
 
 @dataclass(frozen=True)
 class FoundScale:
-    """A scale: where it sounds, `low` and `high` its ends, up, down or up-down, chromatic or major."""
+    """A scale: where it sounds, `low` and `high` its ends, up, down or up-down, chromatic or major.
+
+    `level_db`: its median level, re full scale.
+    """
 
     first_s: float
     last_s: float
@@ -49,6 +52,7 @@ class FoundScale:
     pattern: str
     start_s: float = 0.0
     end_s: float = 0.0
+    level_db: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -76,7 +80,7 @@ def find_scales(signal: Signal, family: Family) -> LongFile:
     ends = [(scale.first_s, _played_on(scale.last_s, tones)) for scale in whole]
     ends = [(a[0], min(a[1], b[0])) for a, b in pairwise([*ends, (duration, duration)])]
     placed = [
-        replace(scale, start_s=start, end_s=end)
+        replace(scale, start_s=start, end_s=end, level_db=_level_db(level, scale, hop_s))
         for scale, (start, end) in zip(whole, _with_silence(ends, duration), strict=True)
     ]
     return LongFile(duration, placed, parts, _between(ends, duration, tones, level, hop_s))
@@ -139,6 +143,11 @@ def _scale(tones: Floats, direction: int) -> FoundScale:
         float(tones[0, 1]), float(tones[-1, 2]), float(tones[:, 0].min()), float(tones[:, 0].max()),
         "up" if direction > 0 else "down", "major" if np.mean(steps > _WHOLE_TONE) > _MAJOR else "chromatic",
     )  # fmt: skip
+
+
+def _level_db(level: Floats, scale: FoundScale, hop_s: float) -> float:
+    played = level[round(scale.first_s / hop_s) : round(scale.last_s / hop_s)]
+    return float(20 * np.log10(np.median(played) + 1e-9))
 
 
 def _apart(chains: list[FoundScale]) -> list[FoundScale]:

@@ -74,7 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     new = add("new", _new, "write a study folder from a folder of recordings")
     new.add_argument("study", type=Path, metavar="STUDY", help="folder to write")
     _add_audio(new)
-    _add_family(new)
+    _add_family(new, required=False)
 
     more = add("add", _add, "add later recordings to a study")
     more.add_argument("study", type=Path, metavar="STUDY")
@@ -128,7 +128,7 @@ def _add_audio(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _add_family(parser: argparse.ArgumentParser) -> None:
+def _add_family(parser: argparse.ArgumentParser, required: bool = True) -> None:
     keys = family_keys()
 
     def family(text: str) -> str:
@@ -141,9 +141,11 @@ def _add_family(parser: argparse.ArgumentParser) -> None:
             + f"; choose from {', '.join(keys)}"
         )
 
+    blank = "" if required else " (default: what the names tell)"
     parser.add_argument(
-        "--family", required=True, type=family, metavar="FAMILY", help=f"kind of instrument: {', '.join(keys)}"
-    )
+        "--family", required=required, type=family, metavar="FAMILY",
+        help=f"kind of instrument: {', '.join(keys)}{blank}",
+    )  # fmt: skip
 
 
 def _new(arguments: argparse.Namespace) -> int:

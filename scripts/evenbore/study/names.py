@@ -25,6 +25,7 @@ from evenbore.facts.namewords import (
     SAYS_NOTHING,
     SESSION_WORDS,
     TAKE,
+    family_told,
 )
 
 _SPLIT = re.compile(r"([\s_.,;+()\[\]#&-]+)")
@@ -49,6 +50,7 @@ RUNNING_NUMBER = "the number in front: the recordings' running number, or the in
 CROSSED = "two words of the names go across: which is the instrument?"
 LETTER = "a single p or f: how loud, or part of the name?"
 TWICE = "the name says two things of"
+KIND = "which kind of instrument? Look at its family, too"
 RESEMBLES = "almost the name of another instrument: the same?"
 NO_BEFORE = "after something, but nothing of it is from before"
 
@@ -59,7 +61,8 @@ class Guess:
 
     `told`: sheet columns, with the names of instrument and session for their ids; `why`: the words each was read from;
     `doubts`: what wants a look. `place`: a folder that tells a day or room. `rest`: words left over that name
-    something, as written; `number`: one at the end that nothing explains; `whole`: both.
+    something, as written; `number`: one at the end that nothing explains; `whole`: both. `family`: the kind of
+    instrument, "" where nothing tells it. `heard`: what was heard of the take, in words.
     """
 
     file: str
@@ -75,6 +78,8 @@ class Guess:
     number: str = ""
     whole: str = ""
     stem: str = ""
+    family: str = ""
+    heard: str = ""
 
     def tell(self, column: str, value: str, word: str) -> None:
         """Take what a word says; the file's own name, read first, speaks before its folders."""
@@ -143,6 +148,8 @@ def _read(file: str, path: PurePath, states: list[str], letters_name: bool) -> G
         guess.folder_is_session |= guess.session != session or bool(guess.place)
         if rest:
             guess.folders.insert(0, rest)
+    told = (family_told(re.findall(r"[^\W\d_]+", folded(part))) for part in (path.stem, *reversed(path.parts[:-1])))
+    guess.family = next(filter(None, told), "")
     return guess
 
 

@@ -18,7 +18,7 @@ from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
 from evenbore.study.config import default_config, load_schema
-from evenbore.study.names import Guess, folded, name_key, read_names
+from evenbore.study.names import KIND, Guess, folded, name_key, read_names
 from evenbore.study.sheetfile import RESERVED, append_rows, write_sheet
 from evenbore.study.sheets import CONFIG, read_study
 from evenbore.study.takes import assign, clock, read_order, takes_in
@@ -30,10 +30,12 @@ PLEASE_LOOK = "please look: "
 SECOND_OF_NUMBER = "there is another of this name and number: a repeat, a copy, or another instrument?"
 
 
-def new_study(study_dir: str | Path, audio_dir: str | Path, family: str, order: str | Path | None = None) -> list[str]:
+def new_study(
+    study_dir: str | Path, audio_dir: str | Path, family: str | None = None, order: str | Path | None = None
+) -> list[str]:
     """Write config and sheets of a new study for the recordings in a folder and below.
 
-    `order`: a running list (see `takes`).
+    `family`: of all; None: what names tell. `order`: a running list (see `takes`).
     Returns what the names told: a line per recording, in order of their names, and lines on what goes for several.
     Raises EvenboreError when there is a study already, no recording, or no such family.
     """
@@ -46,7 +48,7 @@ def new_study(study_dir: str | Path, audio_dir: str | Path, family: str, order: 
             "give another folder, or move these files away."
         )
     known = family_keys()
-    if family not in known:
+    if family is not None and family not in known:
         likely = likely_family(family, known)
         raise EvenboreError(
             f"There is no family {family!r}; allowed: {', '.join(known)}." + (f" Perhaps {likely}?" if likely else "")
@@ -57,7 +59,7 @@ def new_study(study_dir: str | Path, audio_dir: str | Path, family: str, order: 
             f"No recordings in {audio.as_posix()} or below; allowed: files that end in "
             f"{' '.join(AUDIO_SUFFIXES)}. Likely cause: another folder was meant."
         )
-    found = _rows_found(files, audio, order, Known([family]))
+    found = _rows_found(files, audio, order, Known(), family)
     (study / CONFIG).parent.mkdir(parents=True, exist_ok=True)
     for kind, path in default_config()["sheets"].items():
         if rows := getattr(found, kind, None):
@@ -69,7 +71,8 @@ def new_study(study_dir: str | Path, audio_dir: str | Path, family: str, order: 
 def add_recordings(study_dir: str | Path, audio_dir: str | Path, order: str | Path | None = None) -> list[str]:
     """Add the recordings of a folder and below that no row names to the sheets of a study; lines as of `new_study`.
 
-    A name that the study knows is that instrument; others are new ones, of the study's family if it has but one.
+    A name that the study knows is that instrument; others are new ones, of the family that the name tells, or of the
+    study's if it has but one.
     Raises StudyError when the sheets have problems other than guesses not confirmed yet.
     """
     study, audio = Path(study_dir).absolute(), Path(audio_dir).absolute()
@@ -83,12 +86,10 @@ def add_recordings(study_dir: str | Path, audio_dir: str | Path, order: str | Pa
     files = [(file, path) for file, path in files if Path(os.path.normpath(path)) not in named]
     if not files:
         raise EvenboreError(f"No recording in {audio.as_posix()} or below that the study does not have already.")
-    instruments = {row["instrument"]: row["label"] for row in sheets["instruments"].rows}
-    sessions = {row["session"]: row["session"] for row in sheets["sessions"].rows}
-    families = {row["family"] for row in sheets["instruments"].rows}
     known = Known(
-        sorted(families), instruments, sessions, sheets["recordings"].rows, reading.config["states"],
-        reading.families_dir,
+        {row["instrument"]: row for row in sheets["instruments"].rows},
+        [row["session"] for row in sheets["sessions"].rows],
+        sheets["recordings"].rows, reading.config["states"], reading.families_dir,
     )  # fmt: skip
     found = _rows_found(files, audio, order, known)
     for kind in ("instruments", "sessions", "recordings"):
@@ -98,14 +99,18 @@ def add_recordings(study_dir: str | Path, audio_dir: str | Path, order: str | Pa
 
 @dataclass(frozen=True)
 class Known:
-    """What a study has already: its families, instruments and sessions with their labels, recordings, and states."""
+    """What a study has already: rows of its instruments by id, its sessions, recordings, and states."""
 
-    families: list[str]
-    instruments: Mapping[str, str] = field(default_factory=dict)
-    sessions: Mapping[str, str] = field(default_factory=dict)
+    instruments: Mapping[str, Row] = field(default_factory=dict)
+    sessions: list[str] = field(default_factory=list)
     recordings: list[Row] = field(default_factory=list)
     states: list[str] = field(default_factory=lambda: list(default_config()["states"]))
     families_dir: Path | None = None  # of the study's own families
+
+    @property
+    def labels(self) -> dict[str, str]:
+        """Of the instruments."""
+        return {key: row["label"] for key, row in self.instruments.items()}
 
 
 @dataclass
@@ -118,22 +123,27 @@ class _Found:
     lines: list[str]
 
 
-def _rows_found(files: list[tuple[str, Path]], audio: Path, order: str | Path | None, known: Known) -> _Found:
-    """Rows for recordings (path as the sheet holds it, path) of the folder `audio`."""
+def _rows_found(
+    files: list[tuple[str, Path]], audio: Path, order: str | Path | None, known: Known, family: str | None = None
+) -> _Found:
+    """Rows for recordings (path as the sheet holds it, path) of the folder `audio`; `family`: of all."""
     listed = read_order(Path(order), known.states) if order else []
-    names = [*known.instruments, *known.instruments.values()]
+    names = [*known.instruments, *known.labels.values()]
     guesses = read_names([(file, path.relative_to(audio)) for file, path in files], known.states, names)
-    guesses, paths, lines = takes_in(guesses, [path for _, path in files], known.families[0], known.families_dir)
+    _settle_families(guesses, known, family)
+    guesses, paths, lines = takes_in(guesses, [path for _, path in files], known.families_dir)
     if listed:
         lines += assign(guesses, paths, listed)
-    instruments = _ids([guess.told["instrument"] for guess in guesses], "instrument", known.instruments)
-    sessions = _ids([guess.told["session"] for guess in guesses], "session", known.sessions)
+    instruments = _ids([guess.told["instrument"] for guess in guesses], "instrument", known.labels)
+    sessions = _ids([guess.told["session"] for guess in guesses], "session", {key: key for key in known.sessions})
     recordings = [
         guess.told
         | {"instrument": instruments[guess.told["instrument"]], "session": sessions[guess.told["session"]]}
         | {"file": guess.file}
         for guess in guesses
     ]
+    instrument_rows = _instrument_rows(guesses, instruments)
+    new_ones = [row for row in instrument_rows if row["instrument"] not in known.instruments]
     _number_takes(recordings, guesses, known.recordings)
     taken = {row["recording"].casefold() for row in known.recordings}
     for row, guess, path in zip(recordings, guesses, paths, strict=True):
@@ -142,9 +152,26 @@ def _rows_found(files: list[tuple[str, Path]], audio: Path, order: str | Path | 
     session_rows = [row for row in _session_rows(guesses, sessions) if row["session"] not in known.sessions]
     lines += [_line(row, guess, len(session_rows)) for row, guess in zip(recordings, guesses, strict=True)]
     lines += _general_lines(guesses, session_rows)
-    instrument_rows = _instrument_rows(guesses, instruments, known.families[0] if len(known.families) == 1 else "")
-    new_ones = [row for row in instrument_rows if row["instrument"] not in known.instruments]
     return _Found(recordings, new_ones, session_rows, lines)
+
+
+def _settle_families(guesses: list[Guess], known: Known, asked: str | None) -> None:
+    """Give every guess its family, in place: the one asked for, its instrument's, the name's, or the study's only one.
+
+    Raises EvenboreError when nothing tells any.
+    """
+    of = {name_key(name): row["family"] for key, row in known.instruments.items() for name in (row["label"], key)}
+    families = {row["family"] for row in known.instruments.values()}
+    only = families.pop() if len(families) == 1 else ""
+    for guess in guesses:
+        told = guess.family
+        guess.family = asked or of.get(name_key(guess.told["instrument"])) or told.rstrip("?") or only
+        if not guess.family or (guess.family + "?" == told and not (asked or only)):
+            guess.doubt(KIND)
+    if not any(guess.family for guess in guesses) and not known.instruments:
+        raise EvenboreError(
+            f"No name tells the kind of instrument. Give --family, one of {', '.join(family_keys())}. Nothing was written."
+        )
 
 
 def _audio_files(audio: Path, study: Path) -> tuple[list[tuple[str, Path]], list[str]]:
@@ -267,12 +294,16 @@ def _general_lines(guesses: list[Guess], sessions: list[dict[str, str]]) -> list
     return lines
 
 
-def _instrument_rows(guesses: list[Guess], instruments: dict[str, str], family: str) -> list[dict[str, str]]:
-    labels: dict[str, str] = {}
+def _instrument_rows(guesses: list[Guess], instruments: dict[str, str]) -> list[dict[str, str]]:
+    """One row per instrument, its family that of its first take; a take that tells another is doubted."""
+    rows: dict[str, dict[str, str]] = {}
     for guess in guesses:
         name = guess.told["instrument"]
-        labels.setdefault(instruments[name], name[:200] or instruments[name])
-    return [{"instrument": key, "label": label, "family": family} for key, label in labels.items()]
+        key = instruments[name]
+        row = rows.setdefault(key, {"instrument": key, "label": name[:200] or key, "family": guess.family})
+        if row["family"] != guess.family:
+            guess.doubt(f"{KIND}: other takes of this name are {row['family'] or 'of none that is told'}")
+    return list(rows.values())
 
 
 def _session_rows(guesses: list[Guess], sessions: dict[str, str]) -> list[dict[str, str]]:

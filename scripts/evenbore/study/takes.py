@@ -8,6 +8,7 @@ import html
 import re
 from dataclasses import replace
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 from evenbore.facts.namewords import PLAYING
@@ -26,37 +27,59 @@ NO_ORDER = "told by the list, in the order in which the files were saved"
 
 
 def takes_in(
-    guesses: list[Guess], paths: list[Path], family: str, families_dir: Path | None
+    guesses: list[Guess], paths: list[Path], families_dir: Path | None
 ) -> tuple[list[Guess], list[Path], list[str]]:
-    """Every take of every file, with the path of its file; and lines on what long files hold."""
-    trade = load_family(family, families_dir)
+    """Every take of every file, with the path of its file; and lines on what the files listened to hold.
+
+    Listened to are long files, and those whose names tell no instrument.
+    """
     takes, files, lines = [], [], []
     several_files = len(guesses) > 1
     with Guard() as guard:
         for guess, path in zip(guesses, paths, strict=True):
-            found = _listen(path, family, families_dir, guard)
+            found = _listen(guess, path, families_dir, guard) if guess.family else {}
             scales = found.get("scales", [])
-            lines += _told(guess.file, found, trade)
-            if len(scales) < 2:
-                takes.append(guess)
-                files.append(path)
-                continue
-            for number, scale in enumerate(scales, 1):
-                takes.append(_of_scale(guess, scale, number, several_files and bool(guess.why["instrument"])))
-                files.append(path)
+            if scales:
+                trade = load_family(guess.family, families_dir)
+                lines += _told(guess.file, found, trade)
+                middle = median(scale["level_db"] for scale in scales)
+            elif found.get("duration_s", 0) >= LONG_S:
+                lines.append(f"{guess.file}: {clock(found['duration_s'])} long, {HEARD}")
+            of_file = [guess]
+            if len(scales) > 1:
+                same = several_files and bool(guess.why["instrument"])
+                of_file = [_of_scale(guess, scale, number, same) for number, scale in enumerate(scales, 1)]
+            for take, scale in zip(of_file, scales, strict=False):
+                take.heard = _in_words(scale, trade, middle)
+            takes += of_file
+            files += [path] * len(of_file)
+    if unknown := sum(not guess.family for guess in guesses):
+        lines.append(f"Not listened to, since nothing tells their kind of instrument: {unknown} of {len(guesses)} files.")
     return takes, files, lines
 
 
-def _listen(path: Path, family: str, families_dir: Path | None, guard: Guard) -> dict[str, Any]:
-    """What a long file holds; nothing of a short one, or one that cannot be read, which `check` tells."""
+def _listen(guess: Guess, path: Path, families_dir: Path | None, guard: Guard) -> dict[str, Any]:
+    """What a file holds; nothing of a short one, or one that cannot be read, which `check` tells."""
     try:
         found: dict[str, Any] = guard.ask(
-            "scales", time_limit_s(path), path=str(path), family=family,
-            families_dir=None if families_dir is None else str(families_dir), least_s=LONG_S,
+            "scales", time_limit_s(path), path=str(path), family=guess.family,
+            families_dir=None if families_dir is None else str(families_dir),
+            least_s=LONG_S if guess.why["instrument"] else 0.0,
         )  # fmt: skip
     except AudioError:
         return {}
     return found
+
+
+def _in_words(scale: dict[str, Any], trade: Family, middle_db: float) -> str:
+    """Range, length and loudness of a scale; `middle_db`: the level of the file's middle one."""
+    louder = round(scale["level_db"] - middle_db)
+    words = "as loud as most" if louder == 0 else f"{abs(louder)} dB {'louder' if louder > 0 else 'softer'} than most"
+    return f"{_ends(scale, trade)} {scale['direction']}, {scale['last_s'] - scale['first_s']:.0f} s, {words} in the file"
+
+
+def _ends(scale: dict[str, Any], trade: Family) -> str:
+    return " to ".join(midi_to_note(round(scale[end] - trade.to_sounding(0))) for end in ("low", "high"))
 
 
 def _of_scale(guess: Guess, scale: dict[str, Any], number: int, same: bool) -> Guess:
@@ -70,28 +93,19 @@ def _of_scale(guess: Guess, scale: dict[str, Any], number: int, same: bool) -> G
 
 
 def _told(file: str, found: dict[str, Any], trade: Family) -> list[str]:
-    """What a long file holds beside its scales."""
-    if not found:
+    """What a file of several scales holds beside them."""
+    if len(found["scales"]) == 1:
         return []
-    count = len(found["scales"])
-    if count == 0:
-        return [f"{file}: {clock(found['duration_s'])} long, {HEARD}"]
-    if count == 1:
-        return []
-    shift = int(trade.to_sounding(0))
+    shift = trade.to_sounding(0)
     ends = [
-        (trade.key, trade.low, trade.high, round(s["low"]) - shift, round(s["high"]) - shift) for s in found["scales"]
+        (trade.key, trade.low, trade.high, round(s["low"] - shift), round(s["high"] - shift)) for s in found["scales"]
     ]
     parts = [
-        (
-            p["first_s"],
-            p["last_s"],
-            " to ".join(midi_to_note(round(p[end]) - shift) for end in ("low", "high")) + " only",
-        )
+        (p["first_s"], p["last_s"], f"{_ends(p, trade)} only")
         for p in found["parts"]
         if p["high"] - p["low"] >= LEAST_PART
     ]
-    lines = [f"{file}: {clock(found['duration_s'])} long, {count} scales in it; between them:"]
+    lines = [f"{file}: {clock(found['duration_s'])} long, {len(found['scales'])} scales in it; between them:"]
     between = sorted([*map(tuple, found["between"]), *parts])
     lines += [f"  {clock(a)} to {clock(b)}: {words}" for a, b, words in between]
     return lines + range_advice(ends, {})
