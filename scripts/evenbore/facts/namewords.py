@@ -88,8 +88,8 @@ KINDS = _set(
 # Kinds of instrument as people call them, the words of a phrase in any order -> family; with a ? where the words leave
 # room for another.
 _FAMILIES = {
-    "clarinet_b_flat": "clarinet clarinets klarinette klarinetten clarinette clarinete clarinetto b_clarinet bb_clarinet"
-    " clarinet_flat b_klarinette",
+    "clarinet_b_flat": "clarinet clarinets klarinette klarinetten clarinette clarinete clarinetto b_clarinet"
+    " bb_clarinet clarinet_flat b_klarinette",
     "clarinet_b_flat?": "a_clarinet a_klarinette e_clarinet es_klarinette eb_clarinet",
     "clarinet_alto": "alto_clarinet altklarinette alt_klarinette",
     "clarinet_bass_low_e_flat?": "bass_clarinet bassklarinette bass_klarinette clarinette_basse clarinete_bajo"

@@ -170,7 +170,8 @@ def _settle_families(guesses: list[Guess], known: Known, asked: str | None) -> N
             guess.doubt(KIND)
     if not any(guess.family for guess in guesses) and not known.instruments:
         raise EvenboreError(
-            f"No name tells the kind of instrument. Give --family, one of {', '.join(family_keys())}. Nothing was written."
+            "No name tells the kind of instrument. Nothing was written; give --family, one of "
+            f"{', '.join(family_keys())}."
         )
 
 

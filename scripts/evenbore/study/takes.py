@@ -54,7 +54,7 @@ def takes_in(
             takes += of_file
             files += [path] * len(of_file)
     if unknown := sum(not guess.family for guess in guesses):
-        lines.append(f"Not listened to, since nothing tells their kind of instrument: {unknown} of {len(guesses)} files.")
+        lines.append(f"Not listened to, as nothing tells the kind of instrument: {unknown} of {len(guesses)} files.")
     return takes, files, lines
 
 
@@ -75,7 +75,8 @@ def _in_words(scale: dict[str, Any], trade: Family, middle_db: float) -> str:
     """Range, length and loudness of a scale; `middle_db`: the level of the file's middle one."""
     louder = round(scale["level_db"] - middle_db)
     words = "as loud as most" if louder == 0 else f"{abs(louder)} dB {'louder' if louder > 0 else 'softer'} than most"
-    return f"{_ends(scale, trade)} {scale['direction']}, {scale['last_s'] - scale['first_s']:.0f} s, {words} in the file"
+    seconds = scale["last_s"] - scale["first_s"]
+    return f"{_ends(scale, trade)}, {scale['direction']}, {seconds:.0f} s, {words} in the file"
 
 
 def _ends(scale: dict[str, Any], trade: Family) -> str:
