@@ -47,7 +47,7 @@ except StudyError as error:
     raise WorkflowError(f"The study has problems that must be mended first:\n{error}")
 
 OWN_FAMILIES = sorted(STUDY.families_dir.glob("*.yaml")) if STUDY.families_dir else []
-SHEETS = [here(path) for path in [*STUDY.files.values(), *OWN_FAMILIES]]
+SHEETS = [here(path) for path in dict.fromkeys([*STUDY.files.values(), *OWN_FAMILIES])]
 TABLES = "results/tables"
 WORK = "results/work"
 FIGURE_FOLDER = "results/figures"

@@ -75,6 +75,7 @@ def _parser() -> argparse.ArgumentParser:
     new.add_argument("study", type=Path, metavar="STUDY", help="folder to write")
     _add_audio(new)
     _add_family(new, required=False)
+    new.add_argument("--workbook", action="store_true", help="write the sheets as one workbook, config/study.xlsx")
 
     more = add("add", _add, "add later recordings to a study")
     more.add_argument("study", type=Path, metavar="STUDY")
@@ -151,7 +152,7 @@ def _add_family(parser: argparse.ArgumentParser, required: bool = True) -> None:
 def _new(arguments: argparse.Namespace) -> int:
     from evenbore.study.new import new_study
 
-    told = new_study(arguments.study, arguments.audio, arguments.family, arguments.order)
+    told = new_study(arguments.study, arguments.audio, arguments.family, arguments.order, arguments.workbook)
     return _tell_written(arguments.study, told)
 
 

@@ -16,7 +16,7 @@ from evenbore.run.dependencies import all_files
 
 PACKAGES = (
     "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
-    "matplotlib", "seaborn", "jinja2", "fpdf2", "uharfbuzz", "xlsxwriter", "pyyaml", "jsonschema", "psutil",
+    "matplotlib", "seaborn", "jinja2", "fpdf2", "uharfbuzz", "xlsxwriter", "openpyxl", "pyyaml", "jsonschema", "psutil",
     "snakemake",
 )  # fmt: skip
 

@@ -19,28 +19,31 @@ from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
 from evenbore.study.config import default_config, load_schema
 from evenbore.study.names import KIND, Guess, folded, name_key, read_names
-from evenbore.study.sheetfile import RESERVED, append_rows, write_sheet
-from evenbore.study.sheets import CONFIG, read_study
-from evenbore.study.takes import assign, clock, read_order, takes_in
+from evenbore.study.naming import write_naming
+from evenbore.study.sheetfile import RESERVED, append_rows, read_cells, write_sheet
+from evenbore.study.sheets import CONFIG, SHEETS, read_study
+from evenbore.study.takes import NUMBERED_TOGETHER, assign, clock, read_order, takes_in
+from evenbore.study.workbook import WORKBOOK, append_to_workbook, read_book_cells, write_workbook
 from evenbore.trade.families import family_keys, likely_family
 
 UNWRITABLE = re.compile("[\x00-\x1f\x7f\ud800-\udfff]")  # line breaks and the like, and bytes that are not UTF-8
-NUMBERED_TOGETHER = ("instrument", "session", *PLAYING)
 PLEASE_LOOK = "please look: "
 SECOND_OF_NUMBER = "there is another of this name and number: a repeat, a copy, or another instrument?"
 
 
 def new_study(
-    study_dir: str | Path, audio_dir: str | Path, family: str | None = None, order: str | Path | None = None
-) -> list[str]:
+    study_dir: str | Path, audio_dir: str | Path, family: str | None = None, order: str | Path | None = None,
+    workbook: bool = False,
+) -> list[str]:  # fmt: skip
     """Write config and sheets of a new study for the recordings in a folder and below.
 
-    `family`: of all; None: what names tell. `order`: a running list (see `takes`).
+    `family`: of all; None: what names tell. `order`: a running list (see `takes`). `workbook`: the sheets in one.
     Returns what the names told: a line per recording, in order of their names, and lines on what goes for several.
     Raises EvenboreError when there is a study already, no recording, or no such family.
     """
     study, audio = Path(study_dir).absolute(), Path(audio_dir).absolute()
-    paths = [study / CONFIG, *(study / path for path in default_config()["sheets"].values())]
+    texts = {kind: study / path for kind, path in default_config()["sheets"].items()}
+    paths = [study / CONFIG, study / WORKBOOK, *texts.values()]
     standing = [path.as_posix() for path in paths if path.exists()]
     if standing:
         raise EvenboreError(
@@ -61,10 +64,14 @@ def new_study(
         )
     found = _rows_found(files, audio, order, Known(), family)
     (study / CONFIG).parent.mkdir(parents=True, exist_ok=True)
-    for kind, path in default_config()["sheets"].items():
-        if rows := getattr(found, kind, None):
-            write_sheet(study / path, kind, rows)
+    if workbook:
+        sheets = {kind: found.rows.get(kind, []) for kind in SHEETS}
+        write_workbook(study / WORKBOOK, sheets, default_config()["states"])
+    else:
+        for kind, rows in found.rows.items():
+            write_sheet(texts[kind], kind, rows)
     shutil.copyfile(repo_root() / CONFIG, study / CONFIG)
+    _write_naming(study, found, Known())
     return lines + found.lines
 
 
@@ -92,9 +99,23 @@ def add_recordings(study_dir: str | Path, audio_dir: str | Path, order: str | Pa
         sheets["recordings"].rows, reading.config["states"], reading.families_dir,
     )  # fmt: skip
     found = _rows_found(files, audio, order, known)
-    for kind in ("instruments", "sessions", "recordings"):
-        append_rows(reading.files[kind], kind, getattr(found, kind))
+    rows_of = {kind: rows for kind, rows in found.rows.items() if rows}
+    if reading.files["recordings"] == study / WORKBOOK:
+        append_to_workbook(study / WORKBOOK, rows_of)
+    else:
+        for kind, rows in rows_of.items():
+            append_rows(reading.files[kind], kind, rows)
+    _write_naming(study, found, known)
     return lines + found.lines
+
+
+def _write_naming(study: Path, found: "_Found", known: "Known") -> None:
+    """Write the page to name the takes that were found by ear, from the sheets as they stand."""
+    files = read_study(study).files
+    read = read_book_cells if files["recordings"] == study / WORKBOOK else read_cells
+    sheets = {kind: read(files[kind], kind) for kind in ("recordings", "instruments")}
+    made = [row["instrument"] for row in found.rows["instruments"]]
+    write_naming(study, sheets, found.heard, made, known.states, files)
 
 
 @dataclass(frozen=True)
@@ -115,11 +136,10 @@ class Known:
 
 @dataclass
 class _Found:
-    """Rows for the sheets, as text, and what was told."""
+    """Rows for the sheets, as text; recording -> family and what was heard of it; and what was told."""
 
-    recordings: list[dict[str, str]]
-    instruments: list[dict[str, str]]
-    sessions: list[dict[str, str]]
+    rows: dict[str, list[dict[str, str]]]
+    heard: dict[str, tuple[str, str]]
     lines: list[str]
 
 
@@ -152,7 +172,8 @@ def _rows_found(
     session_rows = [row for row in _session_rows(guesses, sessions) if row["session"] not in known.sessions]
     lines += [_line(row, guess, len(session_rows)) for row, guess in zip(recordings, guesses, strict=True)]
     lines += _general_lines(guesses, session_rows)
-    return _Found(recordings, new_ones, session_rows, lines)
+    heard = {row["recording"]: (guess.family, guess.heard) for row, guess in zip(recordings, guesses, strict=True)}
+    return _Found({"recordings": recordings, "instruments": new_ones, "sessions": session_rows}, heard, lines)
 
 
 def _settle_families(guesses: list[Guess], known: Known, asked: str | None) -> None:

@@ -1,7 +1,8 @@
-"""One sheet: from the bytes of a .tsv or .csv to typed rows, every problem found at once.
+"""One sheet: from the bytes of a .tsv or .csv, or the cells of a workbook, to typed rows, every problem found at once.
 
 A sheet is UTF-8 text (with or without BOM) whose first filled row is the header; the separator (tab, comma
-or semicolon) is the one that yields the most known columns. Blank cells are None, or the schema's default.
+or semicolon) is the one that yields the most known columns. Blank cells are None, or the schema's default. A number may
+have a decimal comma, a price the sign of the study's currency, a date the order 3.5.2024, where that leaves no doubt.
 Work goes column by column over distinct values, so that 100,000 rows take seconds.
 """
 
@@ -14,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
 from evenbore.facts.rows import Row
 from evenbore.files.atomic import write_atomically
@@ -26,10 +27,18 @@ if TYPE_CHECKING:
     from jsonschema.protocols import Validator
 
 _Cell: TypeAlias = str | int | float | None
+Records: TypeAlias = list[tuple[int, list[str]]]  # the filled rows, each with its number as a spreadsheet shows it
 SEPARATORS = {"\t": "tabs", ",": "commas", ";": "semicolons"}
 INTEGER = re.compile(r"[+-]?[0-9]{1,15}")
 NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 ISO_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+DATE = re.compile(r"([0-9]{1,2})\. ?([0-9]{1,2})\. ?([0-9]{4})")  # day, month, year; with slashes it could be either
+MONEY = ("price", "setup_cost", "case_cost", "cost")
+SIGNS = {
+    "€": "EUR", "£": "GBP", "$": "USD CAD AUD NZD SGD HKD MXN", "¥": "JPY CNY", "Fr.": "CHF", "SFr.": "CHF",
+    "kr": "SEK NOK DKK ISK", "zł": "PLN", "Kč": "CZK", "Ft": "HUF", "₺": "TRY", "₩": "KRW", "₹": "INR",
+}  # fmt: skip
+"""Sign -> codes of the currencies that it stands for (ISO 4217)."""
 RESERVED = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))})
 ID_ALLOWED = "an id: letters, digits, _ and -, beginning with a letter or digit, at most 100 characters"
 
@@ -45,14 +54,28 @@ class Sheet:
     complete: bool = False  # False: some of the sheet could not be read, so nothing can be said to be missing
 
 
-def read_sheet(path: Path, kind: str, name: str) -> tuple[Sheet, list[Problem]]:
+class Cells(NamedTuple):
+    """A sheet as text, as it stands: its header, and its filled rows as long as that."""
+
+    columns: list[str]
+    rows: list[list[str]]
+
+
+def read_sheet(path: Path, kind: str, name: str, currency: str = "") -> tuple[Sheet, list[Problem]]:
     """Read a sheet of a kind (`recordings`, …); return typed rows and all problems (`name`: file as shown)."""
-    schema = load_schema(kind)
     text, problem = _read_text(path, name)
     if problem is not None:
         return Sheet(kind, name), [problem]
-    separator = _separator(text, schema)
+    separator = _separator(text, load_schema(kind))
     records, problems = _records(text, separator, name)
+    return typed_sheet(records, problems, kind, name, SEPARATORS[separator], currency)
+
+
+def typed_sheet(
+    records: Records, problems: list[Problem], kind: str, name: str, separators: str, currency: str
+) -> tuple[Sheet, list[Problem]]:
+    """Type the records of a sheet, header first; `problems`: of reading them; `separators`: what parts its cells."""
+    schema = load_schema(kind)
     if not records:
         if not problems:
             problems = [
@@ -62,7 +85,7 @@ def read_sheet(path: Path, kind: str, name: str) -> tuple[Sheet, list[Problem]]:
                     None,
                     None,
                     f"a header row with the columns {', '.join(schema['required'])}",
-                    "the file is empty",
+                    "the sheet is empty",
                 )
             ]
         return Sheet(kind, name), problems
@@ -75,11 +98,11 @@ def read_sheet(path: Path, kind: str, name: str) -> tuple[Sheet, list[Problem]]:
     for number, record in records[1:]:
         if (len(record) > width and any(record[width:])) or len(record) < width:
             complete = False
-            problems.append(_ragged(record, number, width, separator, name))
+            problems.append(_ragged(record, number, width, separators, name))
             continue
         cells.append(record[:width])
         numbers.append(number)
-    rows, cell_problems = _type_cells(header, cells, numbers, kind, name)
+    rows, cell_problems = _type_cells(header, cells, numbers, kind, name, currency)
     if not rows and complete and not header_problems and kind in ("recordings", "instruments", "sessions"):
         complete = False
         cell_problems.append(Problem(name, None, None, None, "at least one row below the header", "the sheet is empty"))
@@ -125,7 +148,7 @@ def _separator(text: str, schema: dict[str, Any]) -> str:
     return max(SEPARATORS, key=score)
 
 
-def _records(text: str, separator: str, name: str) -> tuple[list[tuple[int, list[str]]], list[Problem]]:
+def _records(text: str, separator: str, name: str) -> tuple[Records, list[Problem]]:
     """Return the filled rows, stripped, each with its spreadsheet row number."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     records = []
@@ -141,12 +164,14 @@ def _records(text: str, separator: str, name: str) -> tuple[list[tuple[int, list
     return records, []
 
 
-def _ragged(record: list[str], number: int, width: int, separator: str, name: str) -> Problem:
+def _ragged(record: list[str], number: int, width: int, separators: str, name: str) -> Problem:
     cause = (
-        f"{SEPARATORS[separator]} stand inside a cell that is not quoted"
+        f"{separators} stand inside a cell that is not quoted"
         if len(record) > width
-        else f"{SEPARATORS[separator]} are missing, perhaps cut off at the end of the line by an editor"
+        else f"{separators} are missing, perhaps cut off at the end of the line by an editor"
     )
+    if not separators:
+        cause = "a cell without a heading above it"
     return Problem(name, number, None, f"{len(record)} cells", f"{width} cells, as many as the header", cause)
 
 
@@ -199,7 +224,7 @@ def _sentence(schema: dict[str, Any], column: str) -> str:
 
 
 def _type_cells(
-    header: list[str], cells: list[list[str]], numbers: list[int], kind: str, name: str
+    header: list[str], cells: list[list[str]], numbers: list[int], kind: str, name: str, currency: str
 ) -> tuple[list[Row], list[Problem]]:
     """Type all cells column by column; a cell with a problem becomes None."""
     schema, validators = load_schema(kind), _validators(kind)
@@ -215,11 +240,13 @@ def _type_cells(
         wrong: dict[str, Problem] = {}
         for text in set(texts):
             if text:
-                value = _number(text, spec["type"])
-                if value is not None and (free or validators[column].is_valid(value)):
-                    typed[text] = value
+                money = currency if column in MONEY else None
+                right = [v for v in _readings(text, spec, money) if free or validators[column].is_valid(v)]
+                if len(right) == 1:
+                    typed[text] = right[0]
                 else:
-                    wrong[text] = Problem(name, None, column, shown(text), _allowed(spec), _cell_cause(text, spec))
+                    cause = _cell_cause(text, spec, money) if not right else _either(right)
+                    wrong[text] = Problem(name, None, column, shown(text), _allowed(spec), cause)
             elif column in schema["required"]:
                 wrong[text] = Problem(name, None, column, "", _allowed(spec), "the cell is blank")
             else:
@@ -240,14 +267,49 @@ def _default(spec: dict[str, Any]) -> _Cell:
     return float(default) if spec["type"] == "number" and default is not None else default
 
 
-def _number(text: str, wanted: str) -> _Cell:
-    """Return a cell as its column's type; None where it is not one."""
-    if wanted == "integer":
-        return int(text) if INTEGER.fullmatch(text) else None
-    if wanted == "number":
-        value = float(text) if NUMBER.fullmatch(text) else math.inf
-        return value if math.isfinite(value) else None
-    return text
+def _readings(text: str, spec: dict[str, Any], money: str | None) -> list[_Cell]:
+    """What a cell may mean, as its column's type; `money`: the study's currency in a column of prices.
+
+    >>> number = {"type": "number"}
+    >>> _readings("12,5", number, None), _readings("€ 1.200,50", number, "EUR"), _readings("1,234", number, None)
+    ([12.5], [1200.5], [1.234, 1234.0])
+    >>> _readings("3.5.2024", {"type": "string", "format": "date"}, None), _readings("$ 12", number, "EUR")
+    (['2024-05-03'], [])
+    """
+    if spec["type"] == "integer":
+        return [int(text)] if INTEGER.fullmatch(text) else []
+    if spec["type"] == "number":
+        return _numbers(_without_sign(text, money) if money else text, money is not None)
+    if spec.get("format") == "date" and (match := DATE.fullmatch(text)):
+        return [f"{int(match[3]):04}-{int(match[2]):02}-{int(match[1]):02}"]
+    return [text]
+
+
+def _numbers(text: str, money: bool) -> list[_Cell]:
+    """A number with a decimal point or comma, with groups of three digits or without; several where that is open."""
+    found: set[float] = set()
+    if NUMBER.fullmatch(text) and not (money and re.fullmatch(r"[1-9][0-9]{0,2}\.[0-9]{3}", text)):
+        found = {float(text)}
+    elif re.fullmatch(r"[+-]?[0-9]+[.,][0-9]+", text):
+        found.add(float(text.replace(",", ".")))
+    for groups, decimal in ((".", ","), (",", "."), (" ", ","), (" ", "."), ("'", "."), ("\u2019", ".")):
+        if re.fullmatch(rf"[1-9][0-9]{{0,2}}({re.escape(groups)}[0-9]{{3}})+({re.escape(decimal)}[0-9]+)?", text):
+            found.add(float(text.replace(groups, "").replace(decimal, ".")))
+    return [value for value in sorted(found) if math.isfinite(value)]
+
+
+def _without_sign(text: str, currency: str) -> str:
+    """A price without the sign or code of the study's currency; as it is where it names another."""
+    plain = re.sub("[\u00a0\u2009\u202f]", " ", text)
+    signs = [currency, *(sign for sign, codes in SIGNS.items() if currency.upper() in codes.split())]
+    for sign in map(re.escape, signs):
+        plain = re.sub(rf"^{sign} ?|[ ]?{sign}$", "", plain, count=1, flags=re.IGNORECASE)
+    return re.sub("[.,][-\u2013\u2014]$", "", plain)
+
+
+def _either(values: list[_Cell]) -> str:
+    listed = " or ".join(f"{value:g}" for value in values if isinstance(value, float))
+    return f"it may mean {listed}: write it without a comma, and a decimal point if any"
 
 
 @cache
@@ -285,23 +347,24 @@ def _allowed(spec: dict[str, Any]) -> str:
     return by_format.get(spec.get("format", ""), description.rstrip("."))
 
 
-def _cell_cause(text: str, spec: dict[str, Any]) -> str:
+def _cell_cause(text: str, spec: dict[str, Any], money: str | None) -> str:
     """Guess why a cell is wrong; '' where nothing suggests itself."""
     if "enum" in spec:
         return misspelling(text, spec["enum"])
     if spec["type"] in ("integer", "number"):
         if NUMBER.fullmatch(text):
             return "out of range" if spec["type"] == "number" or "." not in text else "a decimal point"
-        if NUMBER.fullmatch(text.replace(",", ".", 1)):
-            return "a decimal comma: write a point"
-        return "a unit, a currency sign or a word in the cell" if re.search("[0-9]", text) else ""
+        if _numbers(text, money is not None):
+            return "out of range" if spec["type"] == "number" else "a decimal comma"
+        sign = f"a unit, a word, or the sign of a currency other than {money}" if money else "a unit or a word"
+        return f"{sign} in the cell" if re.search("[0-9]", text) else ""
     if spec.get("format") == "id":
         if text.casefold() in RESERVED:
             return "a name that Windows keeps for itself"
         strange = sorted({char for char in text if not re.match("[A-Za-z0-9_-]", char)})
         return f"it contains {' '.join(map(repr, strange[:5]))}" if strange else "its first character or its length"
     if spec.get("format") == "date":
-        return "another order of day and month, or a day that does not exist"
+        return "an order of day and month that leaves it open, or a day that does not exist"
     if spec.get("format") == "written-note":
         return "no octave number, or a note name of another language"
     if "pattern" in spec:
@@ -309,20 +372,34 @@ def _cell_cause(text: str, spec: dict[str, Any]) -> str:
     return "too long" if len(text) > spec.get("maxLength", math.inf) else ""
 
 
-def append_rows(path: Path, kind: str, rows: list[dict[str, str]]) -> None:
-    """Add rows to a sheet that is there, with columns that it lacks; its cells, their order and separator stay."""
-    if not rows:
-        return
+def cells_of(records: Records) -> Cells:
+    """The header and the rows of a sheet that was read without a problem."""
+    header, *rows = [cells for _, cells in records]
+    header = header[: max(i for i, cell in enumerate(header, start=1) if cell)]
+    return Cells(header, [cells[: len(header)] for cells in rows])
+
+
+def read_cells(path: Path, kind: str) -> Cells:
+    """A text sheet that was read without a problem, as it stands."""
     text, _ = _read_text(path, path.name)
-    separator = _separator(text, load_schema(kind))
-    records = [cells for _, cells in _records(text, separator, path.name)[0]]
-    header = records[0]
-    lacking = {column for row in rows for column, cell in row.items() if cell} - set(header)
-    header += [column for column in load_schema(kind)["properties"] if column in lacking]
-    body = [*records[1:], *([row.get(column, "") for column in header] for row in rows)]
+    return cells_of(_records(text, _separator(text, load_schema(kind)), path.name)[0])
+
+
+def with_rows(sheet: Cells, kind: str, rows: list[dict[str, str]]) -> Cells:
+    """The sheet with rows added, and with columns that it lacks."""
+    lacking = {column for row in rows for column, cell in row.items() if cell} - set(sheet.columns)
+    columns = sheet.columns + [column for column in load_schema(kind)["properties"] if column in lacking]
+    old = [cells + [""] * (len(columns) - len(cells)) for cells in sheet.rows]
+    return Cells(columns, old + [[row.get(column, "") for column in columns] for row in rows])
+
+
+def append_rows(path: Path, kind: str, rows: list[dict[str, str]]) -> None:
+    """Add rows to a text sheet that is there; its cells, their order and separator stay."""
+    text, _ = _read_text(path, path.name)
+    sheet = with_rows(read_cells(path, kind), kind, rows)
     out = io.StringIO(newline="")
-    writer = csv.writer(out, delimiter=separator, lineterminator="\n")
-    writer.writerows([cells + [""] * (len(header) - len(cells)) for cells in (header, *body)])
+    writer = csv.writer(out, delimiter=_separator(text, load_schema(kind)), lineterminator="\n")
+    writer.writerows([sheet.columns, *sheet.rows])
     write_atomically(path, lambda temporary: temporary.write_text(out.getvalue(), encoding="utf-8", newline=""))
 
 

@@ -16,7 +16,8 @@ from evenbore.facts.rows import PART, RecordingRow, Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import default_config, load_config, misspelling, shown
 from evenbore.study.defaults import check_families, fill_defaults
-from evenbore.study.sheetfile import Sheet, read_sheet
+from evenbore.study.sheetfile import Records, Sheet, read_sheet, typed_sheet
+from evenbore.study.workbook import WORKBOOK, read_workbook
 from evenbore.trade.families import Family, family_keys, likely_family, load_family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
@@ -127,16 +128,9 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     config, problems, added = load_config(path, _name(path, folder))
     fallback = default_config()
     paths = config.get("sheets", fallback["sheets"])
-    files = {"config": path} | {kind: _sheet_path(folder / paths[kind]) for kind in SHEETS}
-    sheets = {}
-    for kind in SHEETS:
-        name = _name(files[kind], folder)
-        if kind in OPTIONAL and not os.path.exists(files[kind]):
-            sheets[kind] = Sheet(kind, name, complete=True)
-            del files[kind]
-        else:
-            sheets[kind], sheet_problems = read_sheet(files[kind], kind, name)
-            problems += sheet_problems
+    sheets, files, sheet_problems = _read_sheets(folder, paths, config.get("currency", ""))
+    files = {"config": path} | files
+    problems += sheet_problems
     families_folder = folder / config.get("families_dir", fallback["families_dir"])
     families_dir = families_folder if os.path.isdir(families_folder) else None
     families, family_problems = _load_families(sheets["instruments"], families_dir)
@@ -155,6 +149,45 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     order = {name: i for i, name in enumerate([_name(path, folder), *(sheet.file for sheet in sheets.values())])}
     problems.sort(key=lambda problem: (order.get(problem.file, len(order)), problem.row or 0))
     return Reading(folder, config, sheets, families, families_dir, files, added, problems)
+
+
+def _read_sheets(
+    folder: Path, paths: Mapping[str, str], currency: str
+) -> tuple[dict[str, Sheet], dict[str, Path], list[Problem]]:
+    """The sheets, where each is (an optional one that is not there is left out), and all problems.
+
+    They are text, at `paths` of the study's folder, or all in its workbook.
+    """
+    files = {kind: _sheet_path(folder / paths[kind]) for kind in SHEETS}
+    book = folder / WORKBOOK
+    sheets: dict[str, Sheet] = {}
+    problems: list[Problem] = []
+    records: dict[str, Records] = {}
+    if os.path.exists(book):
+        if texts := [_name(path, folder) for path in files.values() if os.path.exists(path)]:
+            allowed = "the sheets as text or as a workbook, not both"
+            cause = f"there is {', '.join(texts)}, too: move one of the two away"
+            problems.append(Problem(WORKBOOK, None, None, None, allowed, cause))
+        records, book_problems = read_workbook(book, WORKBOOK, SHEETS)
+        problems += book_problems
+        files = dict.fromkeys(SHEETS, book)
+    for kind in SHEETS:
+        name = f"{WORKBOOK}, sheet {kind}" if files[kind] == book else _name(files[kind], folder)
+        there = kind in records if files[kind] == book else os.path.exists(files[kind])
+        if kind in OPTIONAL and not there:
+            sheets[kind] = Sheet(kind, name, complete=True)
+            del files[kind]
+        elif files[kind] != book:
+            sheets[kind], sheet_problems = read_sheet(files[kind], kind, name, currency)
+            problems += sheet_problems
+        elif there:
+            sheets[kind], sheet_problems = typed_sheet(records[kind], [], kind, name, "", currency)
+            problems += sheet_problems
+        else:
+            sheets[kind] = Sheet(kind, name)
+            if records:
+                problems.append(Problem(name, None, None, None, "a sheet of this name", "it is missing or misspelt"))
+    return sheets, files, problems
 
 
 def chunk_key(row: Row) -> str:

@@ -21,6 +21,7 @@ from evenbore.trade.pitch import midi_to_note
 
 LONG_S = 60.0  # ASSUME: one take is shorter as a rule, and two are seldom; own choice
 LEAST_PART = 5.0  # semitones; less of a scale is not worth telling
+NUMBERED_TOGETHER = ("instrument", "session", *PLAYING)  # columns that repeats of the same thing have in common
 SEVERAL = "several scales in one file: which instrument is each?"
 HEARD = "no scale is heard in it"
 NO_ORDER = "told by the list, in the order in which the files were saved"
