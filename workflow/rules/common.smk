@@ -105,6 +105,11 @@ def caption_folder(wildcards):
     return CAPTION_FOLDER
 
 
+def history_path(wildcards):
+    """What the last runs answered; stays from run to run."""
+    return "results/history.json"
+
+
 wildcard_constraints:
     chunk="[A-Za-z0-9_-]+",
 

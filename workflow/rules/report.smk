@@ -128,6 +128,27 @@ rule provenance:
         "../../scripts/provenance.py"
 
 
+rule history:
+    input:
+        tables=[rules.vet.output.status, rules.compare.output.ranking],
+        provenance=rules.provenance.output[0],
+        code=library_files("history"),
+    output:
+        f"{WORK}/history.noted",
+    log:
+        "results/logs/history.log",
+    conda:
+        "../envs/analysis.yaml"
+    threads: 1
+    params:
+        tables=table_folder,
+        history=history_path,
+    message:
+        "Noting what changed in the answer"
+    script:
+        "../../scripts/history.py"
+
+
 rule page:
     input:
         tables=[
@@ -148,6 +169,7 @@ rule page:
         figures=rules.figures.output.svg,
         captions=rules.figures.output.captions,
         provenance=rules.provenance.output[0],
+        history=rules.history.output[0],
         sheets=SHEETS,
         code=library_files("page"),
     output:

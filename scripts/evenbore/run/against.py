@@ -4,12 +4,13 @@ The record may come from anybody: whatever is not as `provenance` writes it coun
 """
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from evenbore.files.errors import EvenboreError
 from evenbore.run.provenance import provenance
-from evenbore.study.config import printable
+from evenbore.study.config import flat, printable
 from evenbore.study.sheets import Study, load_study
 
 ABSENT = None
@@ -21,12 +22,16 @@ def changes_since(folder: str | Path, path_to_record: str | Path) -> list[str]:
     Raises StudyError for a study that could not be run now, EvenboreError for a file that is no record of a run.
     """
     now = json.loads(json.dumps(_record_of(load_study(folder))))
-    then = _read(path_to_record)
+    return changes_between(_read(path_to_record), now)
+
+
+def changes_between(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+    """One line for everything that differs between two records of runs, running times left out."""
     lines = []
     for name in ("evenbore", "python", "platform", "code"):
         lines += _differ(name, then.get(name), now[name])
     for section, word in (("packages", ""), ("config", "setting ")):
-        lines += _differ_in(_flat(_mapping(then.get(section))), _flat(now[section]), word)
+        lines += _differ_in(flat(_mapping(then.get(section))), flat(now[section]), word)
     old, new = _mapping(then.get("sheets")), now["sheets"]
     for name in sorted(old.keys() | new.keys()):
         lines += _file_changed(name, old.get(name, ""), new.get(name, ""))
@@ -54,14 +59,6 @@ def _read(path: str | Path) -> dict[str, Any]:
 
 def _mapping(value: object) -> dict[str, Any]:
     return value if isinstance(value, dict) else {}
-
-
-def _flat(value: dict[str, Any], above: str = "") -> dict[str, Any]:
-    """A tree of settings as one level, the names joined by dots."""
-    flat: dict[str, Any] = {}
-    for key, inner in value.items():
-        flat |= _flat(inner, f"{above}{key}.") if isinstance(inner, dict) and inner else {f"{above}{key}": inner}
-    return flat
 
 
 def _differ_in(then: dict[str, Any], now: dict[str, Any], word: str) -> list[str]:

@@ -1,17 +1,16 @@
-"""The command line: a thin door to the workflow and to the library.
-
-Exit codes: 0 all in order; 1 something is wrong with the inputs, or has changed (`check --against`); 2 the command
-was misspelt; `listen` answers by status (0 good, 1 with care, 2 not usable), `run` with the workflow's own code, 130
-after Ctrl-C, 141 when nobody reads what is printed.
-"""
+"""The command line: a thin door to the workflow and to the library."""
 
 import argparse
+import json
+import math
 import os
 import sys
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 from evenbore import __version__
+from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError, in_words, told_once
 from evenbore.files.paths import command, shown_path, typed
 from evenbore.trade.families import family_keys, likely_family
@@ -23,9 +22,15 @@ EXAMPLES = {
     "check": "my_study",
     "plan": "my_study --takes 48",
     "run": "my_study",
+    "status": "my_study",
     "listen": "recordings/yew_mf_1.wav --family saxophone_alto",
     "join": "my_study other_study --into both",
 }
+EXIT_CODES = (
+    "Exit codes: 0 all in order; 1 something is wrong with the inputs, or has changed (`check --against`); 2 the "
+    "command was misspelt; `listen` answers by status (0 good, 1 with care, 2 not usable), `run` with the workflow's "
+    "own code, 130 after Ctrl-C, 141 when nobody reads what is printed."
+)
 BROKEN_PIPE = 141  # what shells report for a command ended by SIGPIPE
 
 
@@ -60,7 +65,7 @@ def main(argv: list[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog=command(), description="Compare wind instruments fairly, from recordings of scales."
+        prog=command(), description="Compare wind instruments fairly, from recordings of scales.", epilog=EXIT_CODES
     )
     parser.add_argument("--version", action="version", version=f"evenbore {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -89,6 +94,7 @@ def _parser() -> argparse.ArgumentParser:
         metavar="FILE",
         help="tell what has changed since the run that wrote this provenance.json",
     )
+    _add_json(check)
 
     plan = add("plan", _plan, "plan the recordings of a study: order, blinding, links, predicted errors")
     plan.add_argument("study", type=Path, metavar="STUDY", help="folder with config, instruments and sessions")
@@ -104,6 +110,10 @@ def _parser() -> argparse.ArgumentParser:
     run.usage = f"{command()} run [-h] STUDY [-- SNAKEMAKE OPTIONS]"
     run.add_argument("study", type=Path, metavar="STUDY")
 
+    status = add("status", _status, "tell the status of every instrument, and what changed since the run before")
+    status.add_argument("study", type=Path, metavar="STUDY", help="a study that was run")
+    _add_json(status)
+
     listen = add("listen", _listen, "take a quick look at one take")
     listen.add_argument("file", type=Path, metavar="FILE")
     _add_family(listen)
@@ -115,11 +125,16 @@ def _parser() -> argparse.ArgumentParser:
     )
     listen.add_argument("--direction", choices=("up", "down", "up-down"), default="up")
     listen.add_argument("--tuning-hz", type=float, default=440.0, metavar="HZ", help="the A4 tuned to (default: 440)")
+    _add_json(listen)
 
     join = add("join", _join, "make one study out of several, linked by instruments with the same id")
     join.add_argument("studies", type=Path, nargs="+", metavar="STUDY")
     join.add_argument("--into", type=Path, required=True, metavar="STUDY", help="folder to write")
     return parser
+
+
+def _add_json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="the same as JSON, for programs")
 
 
 def _add_audio(parser: argparse.ArgumentParser) -> None:
@@ -182,14 +197,46 @@ def _check(arguments: argparse.Namespace) -> int:
     problems = check_study(arguments.study)
     beside = unnamed_audio(arguments.study)
     if problems:
+        if arguments.json:
+            _print_json({"problems": [asdict(problem) for problem in problems], "told": beside})
+            return 1
         print("\n".join(beside), end="\n" * bool(beside))
         return _report(problems)
     study = load_study(arguments.study)
+    told = [*single_links(study), *played_range(study), *beside]
+    if arguments.json:
+        _print_json({"problems": [], "told": told})
+        return 0
     _tell_added(study.added_settings)
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
-    for told in [*single_links(study), *played_range(study), *beside]:
-        print(told)
+    for line in told:
+        print(line)
     return 0
+
+
+def _status(arguments: argparse.Namespace) -> int:
+    from evenbore.files.tables import read_table
+    from evenbore.run.history import FILE, in_words, past_runs
+    from evenbore.study.config import harmless
+
+    table = arguments.study / "results" / "tables" / "status.tsv"
+    if not table.is_file():
+        raise EvenboreError(f"There are no results yet. Next: {command()} run {typed(arguments.study)}")
+    rows = read_table(table, "status")
+    runs = past_runs(arguments.study / FILE)
+    if arguments.json:
+        latest = runs[-1] if len(runs) > 1 else {"when": None, "changed": [], "why": []}
+        instruments = json.loads(rows.to_json(orient="records"))
+        _print_json({"instruments": instruments} | {key: latest[key] for key in ("when", "changed", "why")})
+        return 0
+    for sentence in rows.loc[rows["current"] == "yes", "sentence"]:
+        print(harmless(sentence))
+    print("\n".join(changed := in_words(runs)), end="\n" * bool(changed))
+    return 0
+
+
+def _print_json(answer: dict[str, object]) -> None:
+    print(json.dumps(answer, ensure_ascii=False, indent=1))
 
 
 def _tell_added(settings: list[str]) -> None:
@@ -270,9 +317,17 @@ def _listen(arguments: argparse.Namespace) -> int:
     )
     expected = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"], row["notes"])
     recording, notes = measured_guarded(row)
+    if arguments.json:
+        _print_json({"recording": _known(recording), "notes": [_known(note) for note in notes]})
+        return LISTEN_CODES[recording["status"]]
     print(f"{shown_path(arguments.file)}: {family.name}")
     print(describe(recording, notes, [int(note) for note in expected], family))
     return LISTEN_CODES[recording["status"]]
+
+
+def _known(row: Row) -> Row:
+    """A row for JSON: what was not measured is null."""
+    return {key: None if isinstance(value, float) and math.isnan(value) else value for key, value in row.items()}
 
 
 def _join(arguments: argparse.Namespace) -> int:

@@ -30,6 +30,7 @@ STAGES = {
     "clips": "Cutting clips to listen to",
     "page": "Writing the report",
     "provenance": "Noting versions and inputs",
+    "history": "Noting what changed",
 }
 
 

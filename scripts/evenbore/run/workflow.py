@@ -39,7 +39,7 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
     """
     log = study / "results" / "logs" / "run.log"
     log.parent.mkdir(parents=True, exist_ok=True)
-    others = None
+    others, started = None, time.time()
     with running.noted(study, options):
         log_start, code, progress = _attempt(study, recordings, options, log)
         if _locked(progress):
@@ -55,7 +55,7 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
     elif code != 0:
         print(_failure(study, progress, log, log_start), file=sys.stderr)
     elif progress.planned or "Nothing to be done" in _text(log, log_start):
-        print(_success(study, progress))
+        print(_success(study, progress, started))
     elif "--unlock" in options:
         running.forget(study)
         print("The study is free again.")
@@ -179,7 +179,7 @@ def _following(events: Path, progress: Progress, screen: Screen) -> Callable[[],
     return follow
 
 
-def _success(study: Path, progress: Progress) -> str:
+def _success(study: Path, progress: Progress, started: float) -> str:
     lines = [] if progress.planned else ["Nothing to do: all results are up to date."]
     table = study / "results" / "tables" / "recordings.tsv"
     if table.is_file():
@@ -193,6 +193,7 @@ def _success(study: Path, progress: Progress) -> str:
             text += f"; the reasons are in {shown_path(table)}"
         lines.append(text)
     lines += _judged(study / "results" / "tables")
+    lines += _changed(study, started)
     report = study / "results" / "report.html"
     if report.is_file():
         lines.append(f"Report: {shown_path(report)}")
@@ -210,6 +211,14 @@ def _judged(tables: Path) -> list[str]:
     days, links, steps = (read_table(path, path.stem) for path in wanted)
     best = [f"Next: {step.advice}." for step in next_steps(steps)[:1]]
     return [*filter(None, [own_days_words(days, links)]), *best]
+
+
+def _changed(study: Path, since: float) -> list[str]:
+    """What changed in the answer, where this run noted something."""
+    from evenbore.run.history import FILE, in_words, past_runs
+
+    history = study / FILE
+    return in_words(past_runs(history)) if history.is_file() and history.stat().st_mtime >= since else []
 
 
 def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:

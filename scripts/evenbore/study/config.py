@@ -98,8 +98,21 @@ def shown(value: object) -> str:
 
 
 def printable(text: str) -> str:
-    """Return a name for a message, characters that would upset a terminal replaced."""
-    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in shown(text))
+    """Return a name for a message, shortened, characters that would upset a terminal replaced."""
+    return harmless(shown(text))
+
+
+def harmless(text: str) -> str:
+    """A line of text, characters that would upset a terminal replaced."""
+    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in text)
+
+
+def flat(value: dict[str, Any], above: str = "") -> dict[str, Any]:
+    """A tree of settings as one level, the names joined by dots."""
+    level: dict[str, Any] = {}
+    for key, inner in value.items():
+        level |= flat(inner, f"{above}{key}.") if isinstance(inner, dict) and inner else {f"{above}{key}": inner}
+    return level
 
 
 def misspelling(word: str, known: list[str]) -> str:

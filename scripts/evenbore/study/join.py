@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from evenbore.files.errors import EvenboreError, Problem, StudyError
-from evenbore.study.config import shown
+from evenbore.study.config import flat, shown
 from evenbore.study.new import id_from
 from evenbore.study.sheetfile import write_sheet
 from evenbore.study.sheets import CONFIG, SHEETS, Study, load_study
@@ -83,20 +83,19 @@ def _in_study(problem: Problem, folder: Path) -> Problem:
 def _check_configs(studies: list[Study]) -> list[Problem]:
     """Settings that results depend on agree; sheets and families lie inside their study."""
     first, problems = studies[0], []
-    for study in studies[1:]:
-        for key in first.config:
-            if key in FREE_KEYS or key.startswith("x_") or study.config[key] == first.config[key]:
-                continue
-            problems.append(
-                Problem(
-                    study.files["config"].as_posix(),
-                    None,
-                    key,
-                    shown(study.config[key]),
-                    f"{shown(first.config[key])}, as in {first.files['config'].as_posix()}",
-                    "the studies were set up differently: make the two alike, then join",
-                )
-            )
+    settings = [flat({k: v for k, v in s.config.items() if k not in FREE_KEYS and k[:2] != "x_"}) for s in studies]
+    for study, own in zip(studies[1:], settings[1:], strict=True):
+        names = [key for key in {**settings[0], **own} if own.get(key) != settings[0].get(key)]
+        if names:
+            rows = [
+                ("setting", "here", "there"),
+                *((key, *(_setting(of, key) for of in (own, settings[0]))) for key in names),
+            ]
+            widths = [max(len(row[at]) for row in rows) for at in range(3)]
+            table = "".join("\n  " + "  ".join(map(str.ljust, row, widths)).rstrip() for row in rows)
+            there = first.files["config"].as_posix()
+            allowed = f"the settings of {there}; these differ:{table}\nMake the two alike, then join"
+            problems.append(Problem(study.files["config"].as_posix(), None, None, None, allowed))
     inside = {f"sheets.{kind}": path for kind, path in first.config["sheets"].items()}
     for key, path in (inside | {"families_dir": first.config["families_dir"]}).items():
         if not Path(os.path.normpath(first.folder / path)).is_relative_to(first.folder):
@@ -111,6 +110,10 @@ def _check_configs(studies: list[Study]) -> list[Problem]:
                 )
             )
     return problems
+
+
+def _setting(settings: dict[str, Any], key: str) -> str:
+    return shown(settings[key]) if key in settings else "not there"
 
 
 def _check_families(studies: list[Study]) -> list[Problem]:

@@ -78,8 +78,13 @@ def test_all_that_does_not_agree_is_listed(tmp_path):
     config = folders[1] / "config/config.yaml"
     text = config.read_text(encoding="utf-8")
     config.write_text(text.replace("currency: EUR", "currency: USD").replace("seed: 2025", "seed: 1"), encoding="utf-8")
-    assert {(p.column, p.value) for p in problems_of(tmp_path, folders)} == {
-        ("currency", "USD"),
+    config_differs, *problems = problems_of(tmp_path, folders)
+    assert str(config_differs).splitlines()[1:] == [
+        "  setting   here  there",
+        "  currency  USD   EUR",
+        "Make the two alike, then join.",
+    ]
+    assert {(p.column, p.value) for p in problems} == {
         ("family", "saxophone_tenor"),
         ("label", "Tenor"),
         ("instrument", "ALTO2"),
