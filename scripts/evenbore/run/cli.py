@@ -107,8 +107,9 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--unseal", type=Path, metavar="BLIND_STUDY", help="put names and materials into the blind study")
 
     run = add("run", _run, "run the workflow on a study")
-    run.usage = f"{command()} run [-h] STUDY [-- SNAKEMAKE OPTIONS]"
+    run.usage = f"{command()} run [-h] [--cores N] STUDY [-- SNAKEMAKE OPTIONS]"
     run.add_argument("study", type=Path, metavar="STUDY")
+    run.add_argument("--cores", type=int, metavar="N", help="processor cores to use (default: all)")
 
     status = add("status", _status, "tell the status of every instrument, and what changed since the run before")
     status.add_argument("study", type=Path, metavar="STUDY", help="a study that was run")
@@ -190,19 +191,20 @@ def _check(arguments: argparse.Namespace) -> int:
     if arguments.against is not None:
         return _against(arguments)
     from evenbore.plan.singlelink import single_links
-    from evenbore.study.check import check_study, unnamed_audio
+    from evenbore.study.check import check_reading, unnamed_audio
     from evenbore.study.defaults import played_range
-    from evenbore.study.sheets import load_study
+    from evenbore.study.sheets import complete_study, read_study
 
-    problems = check_study(arguments.study)
-    beside = unnamed_audio(arguments.study)
+    reading = read_study(arguments.study)
+    problems = check_reading(reading)
+    beside = unnamed_audio(reading)
     if problems:
         if arguments.json:
             _print_json({"problems": [asdict(problem) for problem in problems], "told": beside})
             return 1
         print("\n".join(beside), end="\n" * bool(beside))
         return _report(problems)
-    study = load_study(arguments.study)
+    study = complete_study(reading)
     told = [*single_links(study), *played_range(study), *beside]
     if arguments.json:
         _print_json({"problems": [], "told": told})
@@ -290,7 +292,8 @@ def _run(arguments: argparse.Namespace) -> int:
     loaded = load_study(study)
     _tell_added(loaded.added_settings)
     recordings = {chunk: len(rows) for chunk, rows in chunks(loaded).items()}
-    code = run_workflow(study, recordings, arguments.options)
+    cores = [] if arguments.cores is None else ["--cores", str(arguments.cores)]
+    code = run_workflow(study, recordings, cores + arguments.options)
     if code == 0:
         print("\n".join(advice := played_range(loaded)), end="\n" * bool(advice))
     return code

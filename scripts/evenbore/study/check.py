@@ -17,19 +17,23 @@ from evenbore.files.paths import command, shown_path, typed
 from evenbore.process.guard import Guard, time_limit_s
 from evenbore.process.worker import Examination
 from evenbore.study.config import printable, shown
-from evenbore.study.sheets import read_study
+from evenbore.study.sheets import Reading, read_study
 
 DECODERS = 4  # at once: each holds up to ten minutes of sound
 MOST_NAMES = 2000  # a folder with more files is not searched for a name like the missing one
 
 
-def check_study(folder: str | Path, config_path: str | Path | None = None) -> list[Problem]:
+def check_study(folder: str | Path) -> list[Problem]:
+    """`check_reading` of a study folder."""
+    return check_reading(read_study(folder))
+
+
+def check_reading(reading: Reading) -> list[Problem]:
     """Return all problems of a study, also of recordings whose rows have other problems; [] when it is right.
 
     Every recording is decoded to its end, which takes a second or two for ten minutes of sound: what a run would set
     aside or warn of as a file (silent, cut off, damaged, misnamed) is told here. Whether the scale is in it is not.
     """
-    reading = read_study(folder, config_path)
     sheet = reading.sheets["recordings"]
     rows = [(number, row) for number, row in zip(sheet.numbers, sheet.rows, strict=True) if row["path"] is not None]
     with _guards(min(DECODERS, os.cpu_count() or 1)) as guards, ThreadPoolExecutor(DECODERS) as pool:
@@ -94,13 +98,13 @@ def _names(folder: Path) -> dict[str, str]:
     return {name.casefold(): name for name in sorted(names)} if len(names) <= MOST_NAMES else {}
 
 
-def unnamed_audio(folder: Path) -> list[str]:
+def unnamed_audio(reading: Reading) -> list[str]:
     """What to do about recordings that lie beside those of a study and that no row names; nothing where there are none.
 
     Looked through are the folders of the recordings named and what lies up to two folders deep below the one that holds
     them all.
     """
-    named = {row["path"] for row in read_study(folder).sheets["recordings"].rows if row["path"] is not None}
+    named = {row["path"] for row in reading.sheets["recordings"].rows if row["path"] is not None}
     if not named:
         return []
     top = Path(os.path.commonpath([path.parent for path in named]))
@@ -122,7 +126,7 @@ def unnamed_audio(folder: Path) -> list[str]:
     listed = ", ".join(map(printable, left[:5])) + (f" and {len(left) - 5} more" if len(left) > 5 else "")
     return [
         f"In {shown_path(top)} there are recordings that no row of the sheet names: {listed}. "
-        f"They join the study with: {command()} add {typed(folder)} --audio {typed(top)}"
+        f"They join the study with: {command()} add {typed(reading.folder)} --audio {typed(top)}"
     ]
 
 

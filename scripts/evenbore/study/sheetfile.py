@@ -337,7 +337,8 @@ def _allowed(spec: dict[str, Any]) -> str:
         kind = "a whole number" if spec["type"] == "integer" else "a number"
         if "exclusiveMinimum" in spec:
             return f"{kind} above {spec['exclusiveMinimum']:g}, up to {spec['maximum']:.10g}"
-        return f"{kind} from {spec['minimum']:g} to {spec['maximum']:.10g}"
+        steps = f", in steps of {spec['multipleOf']:g}" if "multipleOf" in spec else ""
+        return f"{kind} from {spec['minimum']:g} to {spec['maximum']:.10g}{steps}"
     by_format = {
         "id": ID_ALLOWED,
         "written-note": "a written note: letter, # or b, octave, such as Bb4 or F#3",
@@ -352,10 +353,9 @@ def _cell_cause(text: str, spec: dict[str, Any], money: str | None) -> str:
     if "enum" in spec:
         return misspelling(text, spec["enum"])
     if spec["type"] in ("integer", "number"):
-        if NUMBER.fullmatch(text):
-            return "out of range" if spec["type"] == "number" or "." not in text else "a decimal point"
         if _numbers(text, money is not None):
-            return "out of range" if spec["type"] == "number" else "a decimal comma"
+            whole = spec["type"] == "integer" and not INTEGER.fullmatch(text)
+            return "a decimal point or comma" if whole else "" if "multipleOf" in spec else "out of range"
         sign = f"a unit, a word, or the sign of a currency other than {money}" if money else "a unit or a word"
         return f"{sign} in the cell" if re.search("[0-9]", text) else ""
     if spec.get("format") == "id":

@@ -102,7 +102,11 @@ class Reading:
 
 def load_study(folder: str | Path, config_path: str | Path | None = None) -> Study:
     """Read a study folder; raise StudyError with every problem of its config and sheets."""
-    reading = read_study(folder, config_path)
+    return complete_study(read_study(folder, config_path))
+
+
+def complete_study(reading: Reading) -> Study:
+    """The study that was read; raises StudyError when it has problems."""
     if reading.problems:
         raise StudyError(reading.problems)
     sheets = reading.sheets

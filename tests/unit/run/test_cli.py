@@ -38,7 +38,7 @@ def test_misspelt_commands_exit_2(arguments, capsys):
 def test_check_says_which_settings_an_older_config_does_not_give(tmp_path, capsys, monkeypatch):
     study = tmp_path / "study"
     shutil.copytree(SCRIPTS.parent / "config", study / "config")
-    monkeypatch.setattr("evenbore.study.check.check_study", lambda _: [])
+    monkeypatch.setattr("evenbore.study.check.check_reading", lambda _: [])
     assert cli.main(["check", str(study)]) == 0
     assert capsys.readouterr().out.startswith("All in order.")
     config = study / "config/config.yaml"
@@ -50,7 +50,7 @@ def test_check_says_which_settings_an_older_config_does_not_give(tmp_path, capsy
 def test_check_says_what_a_single_link_costs(tmp_path, capsys, monkeypatch):
     study = tmp_path / "study"
     shutil.copytree(SCRIPTS.parent / "config", study / "config")
-    monkeypatch.setattr("evenbore.study.check.check_study", lambda _: [])
+    monkeypatch.setattr("evenbore.study.check.check_reading", lambda _: [])
     assert cli.main(["check", str(study)]) == 0
     told = capsys.readouterr().out
     assert "\nOak alone links the sessions evening_1, evening_2 and evening_3." in told
@@ -104,6 +104,20 @@ def test_listen_takes_notes_and_refuses_them_beside_another_pattern(tmp_path, ca
     assert cli.main([*command, "--notes", "C5 E5 G5", "--pattern", "major"]) == 1
     assert cli.main([*command, "--pattern", "notes"]) == 1
     assert "has no notes" in capsys.readouterr().err
+
+
+def test_check_and_listen_answer_as_json(tmp_path, capsys):
+    study = tmp_path / "study"
+    shutil.copytree(SCRIPTS.parent / "config", study / "config")
+    assert cli.main(["check", str(study), "--json"]) == 1
+    problems = json.loads(capsys.readouterr().out)["problems"]
+    assert problems[0].keys() == {"file", "row", "column", "value", "allowed", "cause"}
+    assert {problem["column"] for problem in problems} == {"file"}
+    text = tmp_path / "notes.wav"
+    text.write_text("C4 D4 E4", encoding="utf-8")
+    assert cli.main(["listen", str(text), "--family", "flute", "--json"]) == 2
+    told = json.loads(capsys.readouterr().out)
+    assert (told["recording"]["status"], told["notes"]) == ("set_aside", [])
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no broken pipes of this kind")

@@ -7,6 +7,7 @@ import pytest
 import soundfile
 
 from evenbore.study.check import check_study, unnamed_audio
+from evenbore.study.sheets import read_study
 from faults.evil import evil_decoder
 from sheetstudies import RECORDINGS, changed, write_study
 
@@ -129,8 +130,8 @@ def test_recordings_that_no_row_names_are_told(tmp_path):
     for name in ("r1.wav", "r2.wav", "r3.wav"):
         (tmp_path / "study/audio").mkdir(exist_ok=True)
         (tmp_path / "study/audio" / name).write_bytes(b"")
-    assert unnamed_audio(tmp_path / "study") == []
+    assert unnamed_audio(read_study(tmp_path / "study")) == []
     (tmp_path / "study/audio/later").mkdir()
     (tmp_path / "study/audio/later/r4.flac").write_bytes(b"")
-    (told,) = unnamed_audio(tmp_path / "study")
+    (told,) = unnamed_audio(read_study(tmp_path / "study"))
     assert "no row of the sheet names: later/r4.flac." in told and " add " in told
