@@ -218,7 +218,7 @@ def _check(arguments: argparse.Namespace) -> int:
 
 def _status(arguments: argparse.Namespace) -> int:
     from evenbore.files.tables import read_table
-    from evenbore.run.history import FILE, in_words, past_runs
+    from evenbore.run.history import FILE, changes_in_words, past_runs
     from evenbore.study.config import harmless
 
     table = arguments.study / "results" / "tables" / "status.tsv"
@@ -233,7 +233,7 @@ def _status(arguments: argparse.Namespace) -> int:
         return 0
     for sentence in rows.loc[rows["current"] == "yes", "sentence"]:
         print(harmless(sentence))
-    print("\n".join(changed := in_words(runs)), end="\n" * bool(changed))
+    print("\n".join(changed := changes_in_words(runs)), end="\n" * bool(changed))
     return 0
 
 

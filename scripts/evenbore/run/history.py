@@ -20,7 +20,7 @@ from evenbore.study.config import harmless
 FILE = Path("results/history.json")
 RUNS_KEPT = 10
 MOVED = 0.1  # ASSUME: a chance of being first that moves by less is not worth a word; own choice
-MOST_REASONS = 10  # lines
+REASONS_SHOWN = 10  # lines
 
 
 def note_run(tables: Path, record: Mapping[str, Any], path: Path) -> None:
@@ -50,7 +50,7 @@ def past_runs(path: Path) -> list[dict[str, Any]]:
     return runs if sound else []
 
 
-def in_words(runs: list[dict[str, Any]]) -> list[str]:
+def changes_in_words(runs: list[dict[str, Any]]) -> list[str]:
     """What changed with the latest run, and why; nothing of a first one."""
     if len(runs) < 2:
         return []
@@ -61,8 +61,8 @@ def in_words(runs: list[dict[str, Any]]) -> list[str]:
     else:
         lines = [f"Changed in the answer since {since}:", *(f"  {line}" for line in latest["changed"])]
     if latest["why"]:
-        left = len(latest["why"]) - MOST_REASONS
-        lines += ["What was different:", *(f"  {line}" for line in latest["why"][:MOST_REASONS])]
+        left = len(latest["why"]) - REASONS_SHOWN
+        lines += ["What was different:", *(f"  {line}" for line in latest["why"][:REASONS_SHOWN])]
         lines += [f"  and {left} more"] * (left > 0)
     return [harmless(line) for line in lines]
 

@@ -215,10 +215,10 @@ def _judged(tables: Path) -> list[str]:
 
 def _changed(study: Path, since: float) -> list[str]:
     """What changed in the answer, where this run noted something."""
-    from evenbore.run.history import FILE, in_words, past_runs
+    from evenbore.run.history import FILE, changes_in_words, past_runs
 
     history = study / FILE
-    return in_words(past_runs(history)) if history.is_file() and history.stat().st_mtime >= since else []
+    return changes_in_words(past_runs(history)) if history.is_file() and history.stat().st_mtime >= since else []
 
 
 def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:

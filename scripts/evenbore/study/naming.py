@@ -14,16 +14,16 @@ import jinja2
 
 from evenbore.files.tables import write_text
 from evenbore.study.config import load_schema
-from evenbore.study.sheetfile import RESERVED, Cells
+from evenbore.study.sheetfile import RESERVED, SheetText
 from evenbore.study.takes import NUMBERED_TOGETHER, clock
 
 PAGE = "naming.html"
-TEMPLATES = Path(__file__).parent / "templates"
-BEFORE_S = 10.0  # ASSUME: a take is announced in the seconds before it; own choice
+_TEMPLATES = Path(__file__).parent / "templates"
+HEARD_BEFORE_S = 10.0  # ASSUME: a take is announced in the seconds before it; own choice
 
 
 def write_naming(
-    study: Path, sheets: dict[str, Cells], new: dict[str, tuple[str, str]], made: list[str], states: list[str],
+    study: Path, sheets: dict[str, SheetText], new: dict[str, tuple[str, str]], made: list[str], states: list[str],
     files: dict[str, Path],
 ) -> None:  # fmt: skip
     """Write the page into the study.
@@ -39,7 +39,7 @@ def write_naming(
     takes = [_take(at, row, rows, labels, blank, new) for at, row in enumerate(rows) if row["recording"] in new]
     workbook = files["recordings"].suffix.lower() == ".xlsx"
     names = {kind: files[kind].name for kind in ("recordings", "instruments")}
-    script = (TEMPLATES / "naming.js").read_text("utf-8")
+    script = (_TEMPLATES / "naming.js").read_text("utf-8")
     data = {
         "recordings": sheets["recordings"]._asdict(), "instruments": sheets["instruments"]._asdict(), "made": made,
         "family": {take["row"]: new[rows[take["row"]]["recording"]][0] for take in takes}, "blank": blank,
@@ -47,7 +47,7 @@ def write_naming(
         "key": hashlib.sha256(json.dumps([str(study), rows]).encode()).hexdigest(),
     }  # fmt: skip
     environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES, encoding="utf-8"), autoescape=True, undefined=jinja2.StrictUndefined,
+        loader=jinja2.FileSystemLoader(_TEMPLATES, encoding="utf-8"), autoescape=True, undefined=jinja2.StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     page = environment.get_template(PAGE).render(
@@ -69,7 +69,7 @@ def _take(
     if row.get("start_s"):
         start, end = float(row["start_s"]), float(row["end_s"])
         ends = [float(other["end_s"]) for other in rows if other["file"] == row["file"] and other.get("end_s")]
-        before = max([0.0, start - BEFORE_S, *(one for one in ends if one <= start)])
+        before = max([0.0, start - HEARD_BEFORE_S, *(one for one in ends if one <= start)])
         part, title = f"#t={before:g},{end:g}", f"{title}, {clock(start)} to {clock(end)}"
     file = Path(row["file"])
     shown = {key: row.get(key, "") or blank[key] for key in ("dynamic", "state", "take")}

@@ -23,7 +23,7 @@ from evenbore.study.naming import write_naming
 from evenbore.study.sheetfile import RESERVED, append_rows, read_cells, write_sheet
 from evenbore.study.sheets import CONFIG, SHEETS, read_study
 from evenbore.study.takes import NUMBERED_TOGETHER, assign, clock, read_order, takes_in
-from evenbore.study.workbook import WORKBOOK, append_to_workbook, read_book_cells, write_workbook
+from evenbore.study.workbook import WORKBOOK, append_to_workbook, read_book_cells, write_study_workbook
 from evenbore.trade.families import family_keys, likely_family
 
 UNWRITABLE = re.compile("[\x00-\x1f\x7f\ud800-\udfff]")  # line breaks and the like, and bytes that are not UTF-8
@@ -66,7 +66,7 @@ def new_study(
     (study / CONFIG).parent.mkdir(parents=True, exist_ok=True)
     if workbook:
         sheets = {kind: found.rows.get(kind, []) for kind in SHEETS}
-        write_workbook(study / WORKBOOK, sheets, default_config()["states"])
+        write_study_workbook(study / WORKBOOK, sheets, default_config()["states"])
     else:
         for kind, rows in found.rows.items():
             write_sheet(texts[kind], kind, rows)

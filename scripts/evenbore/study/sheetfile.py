@@ -34,7 +34,7 @@ NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 ISO_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 DATE = re.compile(r"([0-9]{1,2})\. ?([0-9]{1,2})\. ?([0-9]{4})")  # day, month, year; with slashes it could be either
 MONEY = ("price", "setup_cost", "case_cost", "cost")
-SIGNS = {
+CURRENCY_SIGNS = {
     "€": "EUR", "£": "GBP", "$": "USD CAD AUD NZD SGD HKD MXN", "¥": "JPY CNY", "Fr.": "CHF", "SFr.": "CHF",
     "kr": "SEK NOK DKK ISK", "zł": "PLN", "Kč": "CZK", "Ft": "HUF", "₺": "TRY", "₩": "KRW", "₹": "INR",
 }  # fmt: skip
@@ -54,7 +54,7 @@ class Sheet:
     complete: bool = False  # False: some of the sheet could not be read, so nothing can be said to be missing
 
 
-class Cells(NamedTuple):
+class SheetText(NamedTuple):
     """A sheet as text, as it stands: its header, and its filled rows as long as that."""
 
     columns: list[str]
@@ -301,7 +301,7 @@ def _numbers(text: str, money: bool) -> list[_Cell]:
 def _without_sign(text: str, currency: str) -> str:
     """A price without the sign or code of the study's currency; as it is where it names another."""
     plain = re.sub("[\u00a0\u2009\u202f]", " ", text)
-    signs = [currency, *(sign for sign, codes in SIGNS.items() if currency.upper() in codes.split())]
+    signs = [currency, *(sign for sign, codes in CURRENCY_SIGNS.items() if currency.upper() in codes.split())]
     for sign in map(re.escape, signs):
         plain = re.sub(rf"^{sign} ?|[ ]?{sign}$", "", plain, count=1, flags=re.IGNORECASE)
     return re.sub("[.,][-\u2013\u2014]$", "", plain)
@@ -372,25 +372,25 @@ def _cell_cause(text: str, spec: dict[str, Any], money: str | None) -> str:
     return "too long" if len(text) > spec.get("maxLength", math.inf) else ""
 
 
-def cells_of(records: Records) -> Cells:
+def sheet_text(records: Records) -> SheetText:
     """The header and the rows of a sheet that was read without a problem."""
     header, *rows = [cells for _, cells in records]
     header = header[: max(i for i, cell in enumerate(header, start=1) if cell)]
-    return Cells(header, [cells[: len(header)] for cells in rows])
+    return SheetText(header, [cells[: len(header)] for cells in rows])
 
 
-def read_cells(path: Path, kind: str) -> Cells:
+def read_cells(path: Path, kind: str) -> SheetText:
     """A text sheet that was read without a problem, as it stands."""
     text, _ = _read_text(path, path.name)
-    return cells_of(_records(text, _separator(text, load_schema(kind)), path.name)[0])
+    return sheet_text(_records(text, _separator(text, load_schema(kind)), path.name)[0])
 
 
-def with_rows(sheet: Cells, kind: str, rows: list[dict[str, str]]) -> Cells:
+def with_rows(sheet: SheetText, kind: str, rows: list[dict[str, str]]) -> SheetText:
     """The sheet with rows added, and with columns that it lacks."""
     lacking = {column for row in rows for column, cell in row.items() if cell} - set(sheet.columns)
     columns = sheet.columns + [column for column in load_schema(kind)["properties"] if column in lacking]
     old = [cells + [""] * (len(columns) - len(cells)) for cells in sheet.rows]
-    return Cells(columns, old + [[row.get(column, "") for column in columns] for row in rows])
+    return SheetText(columns, old + [[row.get(column, "") for column in columns] for row in rows])
 
 
 def append_rows(path: Path, kind: str, rows: list[dict[str, str]]) -> None:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from evenbore.files.atomic import write_atomically
 from evenbore.files.errors import Problem
 from evenbore.study.config import load_schema, misspelling, printable, shown
-from evenbore.study.sheetfile import Cells, Records, cells_of, with_rows
+from evenbore.study.sheetfile import Records, SheetText, sheet_text, with_rows
 from evenbore.trade.families import family_keys
 
 if TYPE_CHECKING:
@@ -88,9 +88,9 @@ def _text(value: object) -> str:
     return f"{value:.15g}" if isinstance(value, int | float) else str(value).strip()
 
 
-def read_book_cells(path: Path, kind: str) -> Cells:
+def read_book_cells(path: Path, kind: str) -> SheetText:
     """A sheet of a workbook that was read without a problem, as it stands."""
-    return cells_of(read_workbook(path, path.name, (kind,))[0][kind])
+    return sheet_text(read_workbook(path, path.name, (kind,))[0][kind])
 
 
 def append_to_workbook(path: Path, rows_of: Mapping[str, list[dict[str, str]]]) -> None:
@@ -101,7 +101,7 @@ def append_to_workbook(path: Path, rows_of: Mapping[str, list[dict[str, str]]]) 
     records = read_workbook(path, path.name, tuple(rows_of))[0]
     for kind, rows in rows_of.items():
         sheet, of_kind = book[kind], records[kind]
-        old = cells_of(of_kind)
+        old = sheet_text(of_kind)
         new = with_rows(old, kind, rows)
         for at in range(len(old.columns), len(new.columns)):
             _write_head(sheet, kind, of_kind[0][0], at + 1, new.columns[at])
@@ -110,7 +110,7 @@ def append_to_workbook(path: Path, rows_of: Mapping[str, list[dict[str, str]]]) 
     write_atomically(path, book.save)
 
 
-def write_workbook(path: Path, rows_of: Mapping[str, list[dict[str, str]]], states: list[str]) -> None:
+def write_study_workbook(path: Path, rows_of: Mapping[str, list[dict[str, str]]], states: list[str]) -> None:
     """Write a workbook with these sheets (sheet -> rows); with lists for what is one of several words."""
     import openpyxl
     from openpyxl.worksheet.datavalidation import DataValidation

@@ -8,7 +8,7 @@ import pytest
 from evenbore.files.longtables import empty
 from evenbore.files.tables import write_table
 from evenbore.run import cli
-from evenbore.run.history import FILE, RUNS_KEPT, in_words, note_run, past_runs
+from evenbore.run.history import FILE, RUNS_KEPT, changes_in_words, note_run, past_runs
 
 RECORD = {
     "evenbore": "1", "python": "3.11", "platform": "x", "code": "a", "packages": {}, "config": {"draws": 100},
@@ -34,7 +34,7 @@ def run(study, status, chances=(0.3, 0.7), **record):
     ranking = pd.DataFrame([dict.fromkeys(empty("ranking").columns) | row for row in first])
     write_table(ranking, "ranking", tables / "ranking.tsv")
     note_run(tables, RECORD | record, study / FILE)
-    return in_words(past_runs(study / FILE))
+    return changes_in_words(past_runs(study / FILE))
 
 
 def test_a_first_run_changes_nothing_and_again_the_same_is_no_run(study):

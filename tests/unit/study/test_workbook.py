@@ -11,7 +11,7 @@ from evenbore.files.paths import repo_root
 from evenbore.study.new import add_recordings, new_study
 from evenbore.study.sheetfile import read_cells, read_sheet
 from evenbore.study.sheets import CONFIG, load_study, read_study
-from evenbore.study.workbook import WORKBOOK, write_workbook
+from evenbore.study.workbook import WORKBOOK, write_study_workbook
 
 FILES = ("Flöte Grün mf 1.wav", "Flöte Grün mf take 2.wav", "Flöte Weiß mf take 1.wav")
 
@@ -201,7 +201,7 @@ def test_the_demo_reads_the_same_from_a_workbook(tmp_path):
         row["file"] = (repo_root() / row["file"]).as_posix()
     (tmp_path / "config").mkdir()
     (tmp_path / CONFIG).write_bytes((repo_root() / CONFIG).read_bytes())
-    write_workbook(tmp_path / WORKBOOK, rows, demo.config["states"])
+    write_study_workbook(tmp_path / WORKBOOK, rows, demo.config["states"])
     book = load_study(tmp_path)
     assert (book.instruments, book.sessions, book.inspection, book.impressions) == (
         demo.instruments, demo.sessions, demo.inspection, demo.impressions,
