@@ -182,7 +182,8 @@ def _tell_written(study: Path, told: list[str]) -> int:
     print(f"Written: {shown_path(study)}")
     print("What was found:")
     print("\n".join(f"  {line}" for line in told))
-    print(f"Next: fill in the sheets in {shown_path(study / 'config')}")
+    print(f"Next: name the takes by ear in {shown_path(study / 'naming.html')}, where names left doubts,")
+    print(f"and fill in the sheets in {shown_path(study / 'config')}")
     print(f"Then: {command()} check {typed(study)}")
     return 0
 

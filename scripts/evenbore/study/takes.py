@@ -35,6 +35,7 @@ def takes_in(
     Listened to are long files, and those whose names tell no instrument.
     """
     takes, files, lines = [], [], []
+    heard: list[tuple[Guess, dict[str, Any], Family]] = []
     several_files = len(guesses) > 1
     with Guard() as guard:
         for guess, path in zip(guesses, paths, strict=True):
@@ -43,17 +44,18 @@ def takes_in(
             if scales:
                 trade = load_family(guess.family, families_dir)
                 lines += _told(guess.file, found, trade)
-                middle = median(scale["level_db"] for scale in scales)
             elif found.get("duration_s", 0) >= LONG_S:
                 lines.append(f"{guess.file}: {clock(found['duration_s'])} long, {HEARD}")
             of_file = [guess]
             if len(scales) > 1:
                 same = several_files and bool(guess.why["instrument"])
                 of_file = [_of_scale(guess, scale, number, same) for number, scale in enumerate(scales, 1)]
-            for take, scale in zip(of_file, scales, strict=False):
-                take.heard = _in_words(scale, trade, middle)
+            heard += [(take, scale, trade) for take, scale in zip(of_file, scales, strict=False)]
             takes += of_file
             files += [path] * len(of_file)
+    middle_db = median(scale["level_db"] for _, scale, _ in heard) if heard else 0.0
+    for take, scale, trade in heard:
+        take.heard = _in_words(scale, trade, middle_db)
     if unknown := sum(not guess.family for guess in guesses):
         lines.append(f"Not listened to, as nothing tells the kind of instrument: {unknown} of {len(guesses)} files.")
     return takes, files, lines
@@ -73,11 +75,11 @@ def _listen(guess: Guess, path: Path, families_dir: Path | None, guard: Guard) -
 
 
 def _in_words(scale: dict[str, Any], trade: Family, middle_db: float) -> str:
-    """Range, length and loudness of a scale; `middle_db`: the level of the file's middle one."""
+    """Range, length and loudness of a scale; `middle_db`: the level of the middle one of all."""
     louder = round(scale["level_db"] - middle_db)
     words = "as loud as most" if louder == 0 else f"{abs(louder)} dB {'louder' if louder > 0 else 'softer'} than most"
     seconds = scale["last_s"] - scale["first_s"]
-    return f"{_ends(scale, trade)}, {scale['direction']}, {seconds:.0f} s, {words} in the file"
+    return f"{_ends(scale, trade)}, {scale['direction']}, {seconds:.0f} s, {words}"
 
 
 def _ends(scale: dict[str, Any], trade: Family) -> str:
@@ -179,6 +181,7 @@ def assign(guesses: list[Guess], paths: list[Path], order: list[dict[str, str]])
             guess.doubt(f"the list says {told['instrument']}, the name {guess.told['instrument']}")
             continue
         guess.doubts = []
+        guess.why.setdefault("take", "its place in the list")
         for column, value in told.items():
             if column != "instrument" and guess.told.get(column, value) != value and guess.why.get(column) != "heard":
                 guess.doubt(f"the list and the name differ in {column}")

@@ -141,3 +141,43 @@ def test_a_long_file_joins_a_study_of_a_family_of_its_own(tmp_path, long_file):
     sheet.write_text(sheet.read_text("utf-8").replace("oboe", "my_oboe"), "utf-8")
     add_recordings(tmp_path / "study", long_file)
     assert [row["direction"] for row in rows_of(tmp_path / "study") if row["start_s"]] == ["up", "down", "up"]
+
+
+def test_a_list_that_names_an_instrument_again_means_another_take(tmp_path):
+    audio = make(tmp_path / "audio", "New Recording 1.m4a", "New Recording 2.m4a")
+    new_study(tmp_path / "study", audio, "flute", listing(tmp_path, "oak", "oak"))
+    assert [(row["instrument"], row["take"], row["confirm"]) for row in rows_of(tmp_path / "study")] == [
+        ("oak", "1", ""),
+        ("oak", "2", ""),
+    ]
+
+
+def test_kinds_are_told_by_names_and_asked_for_where_they_are_not(tmp_path):
+    names = ["Oboe Pflaume take 1.wav", "Flöte Kirsche take 1.wav", "bass clarinet 9 take 1.wav", "ebony take 1.wav"]
+    told = new_study(tmp_path / "study", make(tmp_path / "audio", *names))
+    with (tmp_path / "study/config/instruments.tsv").open(encoding="utf-8", newline="") as file:
+        families = {row["label"]: row["family"] for row in csv.DictReader(file, delimiter="\t")}
+    assert families == {
+        "Oboe Pflaume": "oboe", "Flöte Kirsche": "flute", "bass clarinet 9": "clarinet_bass_low_e_flat", "ebony": "",
+    }  # fmt: skip
+    doubts = {row["file"].rpartition("/")[2]: row["confirm"] for row in rows_of(tmp_path / "study")}
+    assert [bool(doubts[name]) for name in names] == [False, False, True, True]
+    assert "which kind of instrument?" in doubts[names[3]]
+    assert "Not listened to, as nothing tells the kind of instrument: 1 of 4 files." in told
+    with pytest.raises(EvenboreError, match="give --family"):
+        new_study(tmp_path / "other", make(tmp_path / "more", "ebony take 1.wav"))
+
+
+def test_later_takes_of_a_study_of_several_kinds_are_of_their_instruments_kind(tmp_path):
+    new_study(tmp_path / "study", make(tmp_path / "audio", "Oboe plum take 1.wav", "Flute cherry take 1.wav"))
+    later = ["Flute cherry take 2.wav", "Trumpet pear take 1.wav", "quince take 1.wav"]
+    add_recordings(tmp_path / "study", make(tmp_path / "later", *later))
+    rows = {row["file"].rpartition("/")[2]: row for row in rows_of(tmp_path / "study")}
+    assert [bool(rows[name]["confirm"]) for name in later] == [False, False, True]
+    with (tmp_path / "study/config/instruments.tsv").open(encoding="utf-8", newline="") as file:
+        assert [row["family"] for row in csv.DictReader(file, delimiter="\t")] == [
+            "flute",
+            "oboe",
+            "trumpet_b_flat",
+            "",
+        ]
