@@ -398,6 +398,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "float",
             "probability of being first by the config's first priorities; empty: not ranked, or alone",
         ),
+        Column("character", "", "str", "what sets it apart and is a matter of taste, clauses separated by semicolons"),
         Column("sentence", "", "str", "all of it in one sentence"),
     ),
     "vetting": (
