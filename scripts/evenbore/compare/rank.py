@@ -10,8 +10,7 @@ Conventions
   of many uncertain values would be believed too much (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., 5.4).
 - An instrument of which nothing but its cost is known is not ranked.
 - A missing value is drawn from the worse half of the study's spread, taken at least one step wide: it widens the rank
-  and is on average a loss; of a matter of taste from all of that spread. A criterion that nobody has a value for does not
-  count.
+  and is on average a loss; of a matter of taste from all of it. A criterion that nobody has a value for does not count.
 - A step is the just-noticeable difference of the criterion, see `steps`. The utility of a value x steps better than
   the study's median is SATURATION tanh(x / SATURATION): near the median a step counts as one, far away it counts
   less, because ten steps in one thing do not make up for everything else.

@@ -364,9 +364,9 @@ _ENTRIES = (
         bad="darker",
         glossary="How bright or dark the tone is at the same pitch and loudness, in dB per octave.",
         meaning="median over the notes of the slope, in dB per octave of harmonic number, of the harmonics' levels"
-        " against those of the same note in the middle of the study's instruments of its kind (set-up removed), weighted"
-        f" as there down to {TILT_RANGE_DB:g} dB below the strongest; brought to the loudness common to the instruments"
-        " along what each one's soft and loud takes show; above zero: brighter; what the session adds for every"
+        " against those of the same note in the middle of the study's instruments of its kind (set-up removed),"
+        f" weighted as there down to {TILT_RANGE_DB:g} dB below the strongest; brought to the loudness common to the"
+        " instruments along what each one's soft and loud takes show; above zero: brighter; what the session adds for every"
         " instrument is removed where shared instruments show it",
         source="Spectral slope: Almeida et al. 2017, Atten. Percept. Psychophys. 79 (s13414-017-1394-6), who varied"
         " brightness by it; just-noticeable difference: 4 to 5 % of the centroid, Allen & Oxenham 2014, J. Acoust. Soc."

@@ -237,9 +237,9 @@ def place_labels(axes: Axes, x: pd.Series, y: pd.Series, texts: list[str]) -> No
 @entry("Decision")
 def pairs(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One matrix per kind of instrument and criterion, read along the row: + the row's instrument is better and −
-    it is worse than the column's (it differs, adjusted p at most 0.05); ≠ it differs, which is a matter of taste; = no audible difference (the 90 % interval
-    lies within plus and minus the just-noticeable step of the config), or the same cost; ? undecided; × not
-    comparable.
+    it is worse than the column's (it differs, adjusted p at most 0.05); ≠ it differs, which is a matter of taste;
+    = no audible difference (the 90 % interval lies within plus and minus the just-noticeable step of the config), or
+    the same cost; ? undecided; × not comparable.
     """
     rows = results.tables["pairs"]
     values = results.compared("instruments").pivot(index="instrument", columns="criterion", values="value")

@@ -4,9 +4,9 @@ A criterion is computed for each take; the take is the unit of everything after.
 playing (direction of the scale, articulation) as fixed effects. For the ADDITIVE criteria what a session adds to all
 instruments alike is taken out of the takes first. The interval holds the scatter of takes and of an instrument's own
 days (see `repeatability`), with what both do to the sessions' offsets, and Σ shift²: the change of the value when the
-set-ups' responses move one standard error along each direction of their error. Brightness is that at the loudness common
-to the instruments (see `loudness`); the error of an instrument's own curve over loudness counts as such a shift. What
-the set-ups' error adds to it, the same for all instruments of a session, goes with what the session adds.
+set-ups' responses move one standard error along each direction of their error. Brightness is that at the loudness
+common to the instruments (see `loudness`); the error of an instrument's own curve over loudness counts as such a shift.
+What the set-ups' error adds to it, the same for all instruments of a session, goes with what the session adds.
 
 A root mean square over notes (DEVIATIONS) is widened by what scatters from note to note. What scatters in an
 instrument's own repeats is taken out of its mean square, so that it rests on products between takes alone, in which

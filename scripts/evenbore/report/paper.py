@@ -41,7 +41,8 @@ def exports(
 ) -> dict[str, str]:
     """File name -> CSV text of all exports and of the dictionary that explains them.
 
-    `takes`: as from `assess`; `notes`: as from `normalise`; `tables`: results tables instruments, factors, variance.
+    `takes`: as from `assess`; `notes`: as from `normalise`; `tables`: results tables instruments, factors, variance,
+    tone_factors.
     """
     units = {criterion.name: criterion.unit for criterion in CRITERIA.values()}
     own_takes = takes.assign(value=takes["value"] + takes["session_offset"], unit=takes["criterion"].map(units))
@@ -51,6 +52,7 @@ def exports(
         "instruments.csv": _with_sheets(tables["instruments"], study),
         "factors.csv": tables["factors"],
         "variance.csv": tables["variance"],
+        "tone_factors.csv": tables["tone_factors"],
     }
     texts = {name: as_csv(frame) for name, frame in frames.items()}
     return texts | {"data_dictionary.csv": as_csv(dictionary(frames))}

@@ -24,8 +24,8 @@ CURVE_COLUMNS = ["recording", "harmonic", "level_db", "n_notes"]
 
 
 def against_usual(notes: pd.DataFrame, level_db: Floats32, kinds: Mapping[str, str]) -> tuple[Floats, pd.DataFrame]:
-    """The slope (N,) of each note's harmonics against the usual ones, dB per octave, and each take's mean curve over its
-    notes (CURVE_COLUMNS: dB against the usual, the tone as a whole as loud).
+    """The slope (N,) of each note's harmonics against the usual ones, dB per octave, and each take's mean curve over
+    its notes (CURVE_COLUMNS: dB against the usual, the tone as a whole as loud).
 
     `kinds`: instrument -> its kind; instruments without one count as of one kind.
     """
