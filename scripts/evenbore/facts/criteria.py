@@ -366,8 +366,8 @@ _ENTRIES = (
         meaning="median over the notes of the slope, in dB per octave of harmonic number, of the harmonics' levels"
         " against those of the same note in the middle of the study's instruments of its kind (set-up removed),"
         f" weighted as there down to {TILT_RANGE_DB:g} dB below the strongest; brought to the loudness common to the"
-        " instruments along what each one's soft and loud takes show; above zero: brighter; what the session adds for every"
-        " instrument is removed where shared instruments show it",
+        " instruments along what each one's soft and loud takes show; above zero: brighter; what the session adds for"
+        " every instrument is removed where shared instruments show it",
         source="Spectral slope: Almeida et al. 2017, Atten. Percept. Psychophys. 79 (s13414-017-1394-6), who varied"
         " brightness by it; just-noticeable difference: 4 to 5 % of the centroid, Allen & Oxenham 2014, J. Acoust. Soc."
         " Am. 135, 1371, quoted from memory, which for 16 harmonics that fall by 6 to 12 dB per octave is 0.3 to 0.4 dB"
