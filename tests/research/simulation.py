@@ -63,8 +63,7 @@ def draw(scenario: Scenario, number: int) -> tuple[pd.DataFrame, object]:
     """Take values of one study, and its layout."""
     rng = np.random.default_rng([77, number])
     layout = layout_of(scenario, Random(number))
-    references = ["i0"] if scenario.sessions > 1 else []
-    planned = turns(layout, references, Random(number))
+    planned = turns(layout, Random(number))
     order = sorted(set(scenario.levels.values()))
     true = {n: scenario.effect * order.index(m) + rng.normal(0, scenario.sd["instrument"])
             for n, m in scenario.levels.items()}  # fmt: skip

@@ -62,6 +62,7 @@ class Criterion:
     `just_noticeable`: the config's default, in its unit, None where no difference is known; `step`: what counts as one
     step in the ranking without one, in its unit, of a cost as a share of the study's median.
     `planning_sd`: standard deviations between instruments, sessions and takes that plans assume, None: not planned for.
+    `worded`: the unit in sentences, where that of the tables is not all of it.
     `measure`: field of `TakeNotes` whose change at a single note is noticed alike; `smoothed`: the criterion is the
     `unevenness` of that measure, which what set-up and room leave of their errors widens too.
     `good`, `bad`: how an instrument reads at its two ends, of a matter of taste against another one: at the upper and
@@ -89,6 +90,7 @@ class Criterion:
     step: float | None = None
     articulation: str = ""
     measure: str = ""
+    worded: str = ""
     smoothed: bool = False
     weights: Mapping[str, float] = field(default_factory=dict)
     gates: Mapping[Bound, str] = field(default_factory=dict)
@@ -359,7 +361,8 @@ _ENTRIES = (
         additive=True,
         day_kind="whole",
         just_noticeable=0.4,
-        planning_sd=(0.3, 0.3, 0.2),
+        planning_sd=(0.6, 0.1, 0.2),
+        worded="dB per octave",
         good="brighter",
         bad="darker",
         glossary="How bright or dark the tone is at the same pitch and loudness, in dB per octave.",

@@ -67,10 +67,10 @@ def test_what_is_a_matter_of_taste_is_the_character_and_neither_good_nor_bad():
     told = [("brightness", "differs")]
     table = statuses([decision("a"), decision("b")], verdicts=told, values=values)
     bright, dark = table.loc[("a", "as_found")], table.loc[("b", "as_found")]
-    assert bright["character"] == "brightness: brighter than 1 of 1 others, by 1.5 dB in the middle"
-    assert dark["character"] == "brightness: darker than 1 of 1 others, by 1.5 dB in the middle"
+    assert bright["character"] == "brightness: brighter than 1 of 1 others, by 1.5 dB per octave in the middle"
+    assert dark["character"] == "brightness: darker than 1 of 1 others, by 1.5 dB per octave in the middle"
     assert (bright["good"], bright["against"], bright["open"]) == (NOTHING, "", "")
-    assert "Brightness: brighter than 1 of 1 others, by 1.5 dB in the middle." in bright["sentence"]
+    assert "Brightness: brighter than 1 of 1 others, by 1.5 dB per octave in the middle." in bright["sentence"]
     leak = {"instrument": "b", "state": "as_found", "kind": "stuffy_run", "scope": "unit"}
     table = statuses([decision("a"), decision("b")], verdicts=told, values=values, findings=[leak])
     assert table.loc[("b", "as_found"), "character"].endswith("which what was found may cause")
