@@ -4,8 +4,8 @@ A turn is one instrument taken up, played through the kinds of takes, and put do
 so that all sessions are linked, at places drawn like everybody's, which do not give it away; the others attend as many
 sessions as the takes allow, dealt evenly, each level of the factor alike in all sessions. In a session everybody has
 one turn a round, the order drawn anew for each round, so that fatigue, reed and temperature fall on all alike (Fisher
-1935, The Design of Experiments; from memory). Of several players each plays every instrument, in turns, by a Latin square:
-the players (rows) have the instruments at different places of the round (columns).
+1935, The Design of Experiments; from memory). Of several players each plays every instrument, in turns, by a Latin
+square: the players (rows) have the instruments at different places of the round (columns).
 """
 
 from collections.abc import Mapping, Sequence
