@@ -65,7 +65,10 @@ PASSAGES = "only passages of music were recorded of it, which are not cut into n
 NOT_AT_BASE = "no usable take of a scale at the dynamic that instruments are compared at"
 ONE_TAKE = "one take: interval from the study's pooled repeatability"
 NO_REPEATS = "no repeat takes of this kind in the study: no interval"
-NO_SESSIONS = "no instrument links its session with takes of this kind: scatter from day to day is not in the interval"
+NO_SESSIONS = (
+    "no instrument links its session, as its player played it, with the others by takes of this kind: what the day and"
+    " the player add is in the value and not in the interval"
+)
 ROOM_IN_IT = "with the room's resonances at single notes: nothing links this session to another"
 IN_DOUBT = "notes left out, in doubt"
 NOT_ABOVE = "not above the player's own scatter"

@@ -172,7 +172,7 @@ def _tell_written(study: Path, told: list[str]) -> int:
 def _check(arguments: argparse.Namespace) -> int:
     if arguments.against is not None:
         return _against(arguments)
-    from evenbore.plan.singlelink import single_links
+    from evenbore.plan.singlelink import players_apart, single_links
     from evenbore.study.check import check_study, unnamed_audio
     from evenbore.study.defaults import played_range
     from evenbore.study.sheets import load_study
@@ -185,7 +185,7 @@ def _check(arguments: argparse.Namespace) -> int:
     study = load_study(arguments.study)
     _tell_added(study.added_settings)
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
-    for told in [*single_links(study), *played_range(study), *beside]:
+    for told in [*single_links(study), *players_apart(study), *played_range(study), *beside]:
         print(told)
     return 0
 
