@@ -82,11 +82,11 @@ def truth_of(contrast: str, effect: float) -> float:
     return effect * ((first == BRIGHT) - (second == BRIGHT))
 
 
-def run_brightness(effect: float, studies: int, draw=drawn, what: str = "drawn") -> dict:
+def run_brightness(effect: float, studies: int) -> dict:
     """Shares over the studies of one planted effect, of the pairs of materials that hold it (all, where none does)."""
     rows = []
     for number in range(studies):
-        tables = draw(effect, number)
+        tables = drawn(effect, number)
         tested, tone = judged(normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]), number)
         for row in tested.to_dict("records"):
             true = truth_of(row["contrast"], effect)
@@ -100,7 +100,6 @@ def run_brightness(effect: float, studies: int, draw=drawn, what: str = "drawn")
     frame = pd.DataFrame(rows)
     away = frame["estimate"] * np.sign(frame["true"]).where(frame["true"] != 0, 1)
     return {
-        "what": what,
         "effect": effect,
         "studies": studies,
         "pairs": len(frame),
@@ -111,10 +110,3 @@ def run_brightness(effect: float, studies: int, draw=drawn, what: str = "drawn")
         "curve_p_below": float((frame["curve_p"] < 0.05).mean()),
         "curve_held": float(frame["curve_held"].mean()),
     }
-
-
-if __name__ == "__main__":
-    import sys
-
-    for size in EFFECTS:
-        print(run_brightness(size, int(sys.argv[1])), flush=True)
