@@ -20,12 +20,12 @@ from evenbore.statistics.grouped import grouped_means, row_groups
 
 RELATIVE_TILT = "relative_tilt_db"  # column of the normalised notes, dB per octave
 LEAST_OWNERS = 2  # with one alone there is nothing usual to compare with
-CURVE_COLUMNS = ["recording", "harmonic", "level_db", "n_notes"]
+TONE_COLUMNS = ["recording", "harmonic", "level_db", "n_notes"]
 
 
 def against_usual(notes: pd.DataFrame, level_db: Floats32, kinds: Mapping[str, str]) -> tuple[Floats, pd.DataFrame]:
     """The slope (N,) of each note's harmonics against the usual ones, dB per octave, and each take's mean curve over
-    its notes (CURVE_COLUMNS: dB against the usual, the tone as a whole as loud).
+    its notes (TONE_COLUMNS: dB against the usual, the tone as a whole as loud).
 
     `kinds`: instrument -> its kind; instruments without one count as of one kind.
     """
@@ -58,4 +58,4 @@ def against_usual(notes: pd.DataFrame, level_db: Floats32, kinds: Mapping[str, s
     take, harmonic = np.nonzero(counts)
     mean = sums[take, harmonic] / counts[take, harmonic]
     curves = (names[take], harmonic + 1, mean, counts[take, harmonic].astype(int))
-    return slope, pd.DataFrame(dict(zip(CURVE_COLUMNS, curves, strict=True)))
+    return slope, pd.DataFrame(dict(zip(TONE_COLUMNS, curves, strict=True)))
