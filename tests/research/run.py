@@ -1,6 +1,6 @@
 """Run the campaign of `simulation` and renew the tables of docs/research.md.
 
-python tests/research/run.py [STUDIES]    (1000 of each kind by default; a tenth of them for pairs, a fifth for brightness)
+python tests/research/run.py [STUDIES]   (1000 of each kind by default; of pairs a tenth, of brightness a fifth)
 
 What is done is kept in build/research/STUDIES.json: an interrupted campaign goes on there. Remove it to begin anew.
 """
