@@ -18,7 +18,7 @@ from evenbore.compare.factors import AUTO, PERMUTATIONS
 from evenbore.compare.rank import SATURATION, WEIGHT_CONCENTRATION
 from evenbore.compare.verdict import ALPHA
 from evenbore.facts.columns import TABLES, Column
-from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.criteria import CRITERIA, GATES
 from evenbore.facts.words import plain
 from evenbore.statistics.student import CONFIDENCE
 from evenbore.study.sheets import Study
@@ -195,14 +195,19 @@ def _ranking_methods(config: Mapping[str, Any]) -> str:
         f" ({', '.join(f'{plain(criterion)} {weight:g}' for criterion, weight in weights.items() if weight)})"
         for name, weights in config["priorities"].items()
     )
-    gates = ", ".join(plain(gate) for gate, limit in config["gates"].items() if limit is not None)
+    gates = ", ".join(
+        f"{GATES[gate].words[0].lower()}{GATES[gate].words[1:]} {limit:g} {GATES[gate].unit}".rstrip()
+        for gate, limit in config["gates"].items()
+        if limit is not None
+    )
+    taste = any(weight < 0 for weights in config["priorities"].values() for weight in weights.values())
     return (
         f"Instruments were ranked by stochastic multicriteria acceptability analysis (Lahdelma & Salminen 2001) in"
         f" {config['draws']} draws: of the true values from a normal hierarchical model, the spread between instruments"
         " drawn too (Gelman et al. 2013), of the weights from a Dirichlet distribution of concentration"
         f" {WEIGHT_CONCENTRATION:g} around the given ones. Of x just-noticeable steps from the study's median the"
         f" utility is {SATURATION:g} tanh(x / {SATURATION:g}); a missing value was drawn from the worse half of the"
-        f" spread. Weights: {sets}. Below zero, less is better. Instruments that failed a must-pass"
+        f" spread. Weights: {sets}.{' Below zero, less is better.' * taste} Instruments that failed a must-pass"
         f"{f' ({gates})' if gates else ''} ranked behind all others."
     )
 
