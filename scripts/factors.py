@@ -3,6 +3,7 @@
 from evenbore.compare.components import variance_table
 from evenbore.compare.factors import factors_table, played_takes
 from evenbore.compare.pairs import compared_states
+from evenbore.compare.tonefactors import tone_factors_table
 from evenbore.files.tables import read_parquet, read_table, write_table
 from evenbore.process.steplog import step_log
 from evenbore.study.sheets import load_study
@@ -10,7 +11,8 @@ from evenbore.study.sheets import load_study
 
 def factors_of_study(
     path_to_study: str, path_to_config: str, path_to_criteria: str, path_to_instruments: str, path_to_takes: str,
-    path_to_notes_normalised: str, path_to_factors: str, path_to_variance: str,
+    path_to_notes_normalised: str, path_to_tone: str, path_to_factors: str, path_to_variance: str,
+    path_to_tone_factors: str,
 ) -> None:  # fmt: skip
     sheets = load_study(path_to_study, path_to_config)
     settings = sheets.config
@@ -26,7 +28,12 @@ def factors_of_study(
         played_takes(values, recordings, states), notes, sheets.instruments, sheets.families,
         settings["base_dynamic"], settings["seed"],
     )  # fmt: skip
+    curves = tone_factors_table(
+        read_parquet(path_to_tone), notes, sheets.instruments, recordings, states, settings["base_dynamic"],
+        settings["factors"], settings["seed"],
+    )  # fmt: skip
     write_table(tested, "factors", path_to_factors)
+    write_table(curves, "tone_factors", path_to_tone_factors)
     write_table(scatter, "variance", path_to_variance)
 
 
@@ -39,6 +46,8 @@ if __name__ == "__main__":
             path_to_instruments=snakemake.input.instruments,
             path_to_takes=snakemake.input.takes,
             path_to_notes_normalised=snakemake.input.notes_normalised,
+            path_to_tone=snakemake.input.tone,
             path_to_factors=snakemake.output.factors,
             path_to_variance=snakemake.output.variance,
+            path_to_tone_factors=snakemake.output.tone_factors,
         )

@@ -14,19 +14,22 @@ def normalise_study(
     path_to_study: str, path_to_config: str, path_to_recordings: str, path_to_notes: str, path_to_harmonics: str,
     path_to_bands: str, path_to_setups: str, path_to_comparability: str, path_to_note_profiles: str,
     path_to_band_profiles: str, path_to_notes_normalised: str, path_to_setup_errors: str,
+    path_to_tone: str,
 ) -> None:  # fmt: skip
     sheets = load_study(path_to_study, path_to_config)
     measured = read_table(path_to_recordings, "recordings")
-    normalised = normalise(measured, read_parquet(path_to_notes), read_parquet_parts(path_to_harmonics))
+    kinds = {name: row["family"] for name, row in sheets.instruments.items()}
+    harmonics = read_parquet_parts(path_to_harmonics)
+    normalised = normalise(measured, read_parquet(path_to_notes), harmonics, kinds)
     setups = normalised.setups.table()
     write_table(setups, "setups", path_to_setups)
-    kinds = {name: row["family"] for name, row in sheets.instruments.items()}
     unlike = unlike_itself(normalised.notes, kinds, sheets.config["base_dynamic"])
     write_table(comparability(measured, setups, sheets.recordings, unlike), "comparability", path_to_comparability)
     write_table(note_profiles(normalised, sheets.instruments, sheets.families), "note_profiles", path_to_note_profiles)
     write_table(band_profiles(normalised, read_parquet_parts(path_to_bands)), "band_profiles", path_to_band_profiles)
     write_parquet(normalised.notes, path_to_notes_normalised)
     save_setup_errors(normalised.errors, path_to_setup_errors)
+    write_parquet(normalised.tone, path_to_tone)
 
 
 if __name__ == "__main__":
@@ -44,4 +47,5 @@ if __name__ == "__main__":
             path_to_band_profiles=snakemake.output.band_profiles,
             path_to_notes_normalised=snakemake.output.notes_normalised,
             path_to_setup_errors=snakemake.output.setup_errors,
+            path_to_tone=snakemake.output.tone,
         )

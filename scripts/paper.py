@@ -7,7 +7,7 @@ from evenbore.process.steplog import step_log
 from evenbore.report.paper import citation, exports, methods_text
 from evenbore.study.sheets import load_study
 
-READ = ("recordings", "criteria", "instruments", "factors", "variance")
+READ = ("recordings", "criteria", "instruments", "factors", "variance", "tone_factors")
 
 
 def paper(

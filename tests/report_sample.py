@@ -105,7 +105,7 @@ def run_steps(folder: Path) -> None:
         **study, **notes, path_to_recordings=tables / "recordings.tsv",
         **{f"path_to_{t}": tables / f"{t}.parquet" for t in ("notes", "harmonics", "bands")},
         **{f"path_to_{t}": tables / f"{t}.tsv" for t in ("setups", "comparability", "note_profiles", "band_profiles")},
-        path_to_setup_errors=work / "setup_errors.npz",
+        path_to_setup_errors=work / "setup_errors.npz", path_to_tone=work / "tone.parquet",
     )  # fmt: skip
     assess_study(
         **study, **notes, **judged, **takes, **errors, path_to_recordings=tables / "recordings.tsv",
@@ -118,6 +118,7 @@ def run_steps(folder: Path) -> None:
     )  # fmt: skip
     factors_of_study(
         **study, **notes, **judged, **takes,
+        path_to_tone=work / "tone.parquet", path_to_tone_factors=tables / "tone_factors.tsv",
         path_to_factors=tables / "factors.tsv", path_to_variance=tables / "variance.tsv",
     )  # fmt: skip
 

@@ -141,6 +141,7 @@ def _notes(truth: dict, name: str, sessions: list[str], dynamic: str, rooms: boo
         brightness=measured["brightness_db"],
         noise=blank,
         attack=blank,
+        tilt=blank,
     )
 
 

@@ -1,6 +1,6 @@
 """Run the campaign of `simulation` and renew the tables of docs/research.md.
 
-python tests/research/run.py [STUDIES]     (1000 of each kind by default; a tenth as many for pairs)
+python tests/research/run.py [STUDIES]   (1000 of each kind by default; of pairs a tenth, of brightness a fifth)
 
 What is done is kept in build/research/STUDIES.json: an interrupted campaign goes on there. Remove it to begin anew.
 """
@@ -18,6 +18,7 @@ one_thread()
 
 import numpy as np
 
+from research.brightness import EFFECTS, run_brightness
 from research.simulation import NOTES, SCENARIOS, run_notes, run_pairs, run_scenario
 
 PAGE = REPO / "docs" / "research.md"
@@ -31,6 +32,7 @@ def campaign(studies: int) -> dict[str, dict]:
     file.parent.mkdir(parents=True, exist_ok=True)
     todo = {f"notes {criterion}": (run_notes, criterion, studies) for criterion in NOTES}
     todo |= {f"factor {scenario.name}": (run_scenario, scenario, studies) for scenario in SCENARIOS}
+    todo |= {f"brightness {effect:g}": (run_brightness, effect, max(studies // 5, 1)) for effect in EFFECTS}
     alone = [scenario for scenario in SCENARIOS if scenario.players == 1 and not scenario.lost]
     todo |= {f"pairs {scenario.name}": (run_pairs, scenario, studies // 10) for scenario in alone}
     for name, (run, what, count) in todo.items():
@@ -43,7 +45,7 @@ def campaign(studies: int) -> dict[str, dict]:
 
 def tables(found: dict[str, dict]) -> str:
     """The tables of the page."""
-    tests = [result for name, result in found.items() if not name.startswith("pairs")]
+    tests = [result for name, result in found.items() if not name.startswith(("pairs", "brightness"))]
     planned = [result for name, result in found.items() if name.startswith("factor") and result["planned"]]
     pairs = [result for name, result in found.items() if name.startswith("pairs")]
     heads = ["studies", "how many", "method", "p < 0.05", "permutation p < 0.05", "90 % intervals that cover"]
@@ -61,6 +63,19 @@ def tables(found: dict[str, dict]) -> str:
     )
 
 
+def brightness_table(found: dict[str, dict]) -> str:
+    """The table of the planted brightness."""
+    heads = ["planted, dB per octave", "studies", "pairs", "p < 0.05", "adjusted", "intervals that cover", "estimate",
+             "curve p < 0.05", "bands that hold"]  # fmt: skip
+    rows = [
+        [f"{r['effect']:g}", r["studies"], r["pairs"],
+         *(f"{100 * r[key]:.1f} %" for key in ("p_below", "adjusted_below", "covered")), f"{r['estimate']:.2f}",
+         *(f"{100 * r[key]:.1f} %" for key in ("curve_p_below", "curve_held"))]
+        for name, r in found.items() if name.startswith("brightness")
+    ]  # fmt: skip
+    return markdown(heads, rows)
+
+
 SHARES = ("p_below", "permutation_below", "covered")
 
 
@@ -74,5 +89,5 @@ def _errors(results: list[dict], achieved: str) -> str:
 
 
 if __name__ == "__main__":
-    made = tables(campaign(int(sys.argv[1]) if len(sys.argv) > 1 else 1000))
-    renew(PAGE, {"simulation": made})
+    done = campaign(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    renew(PAGE, {"simulation": tables(done), "brightness": brightness_table(done)})

@@ -63,8 +63,7 @@ def draw(scenario: Scenario, number: int) -> tuple[pd.DataFrame, object]:
     """Take values of one study, and its layout."""
     rng = np.random.default_rng([77, number])
     layout = layout_of(scenario, Random(number))
-    references = ["i0"] if scenario.sessions > 1 else []
-    planned = turns(layout, references, Random(number))
+    planned = turns(layout, Random(number))
     order = sorted(set(scenario.levels.values()))
     true = {n: scenario.effect * order.index(m) + rng.normal(0, scenario.sd["instrument"])
             for n, m in scenario.levels.items()}  # fmt: skip
@@ -132,7 +131,7 @@ def run_notes(criterion: str, studies: int, n_notes: int = 40, n_takes: int = 6)
             for take in range(n_takes):
                 cents = scale + rng.normal(0, 1.5) + rng.normal(0, 2, n_notes)
                 notes = TakeNotes(np.arange(60, 60 + n_notes), still.astype(int), still.astype(bool), still - 1, 0.0,
-                                  cents, still, still, still, still)  # fmt: skip
+                                  cents, *[still] * 5)  # fmt: skip
                 values.append((name, "as_found", "s", f"{name}{take}", "up", "slurred", "p", function(notes)))
         rows.append(judged(pd.DataFrame(values, columns=COLUMNS), levels, number)[0])
     return summary(pd.DataFrame(rows), 0.0) | {"scenario": f"{criterion}, {n_notes} notes × {n_takes} takes"}

@@ -3,6 +3,7 @@
 import pytest
 from scipy import stats
 
+from research.brightness import run_brightness
 from research.run import tables
 from research.simulation import SCENARIOS, Scenario, materials, run_notes, run_pairs, run_scenario
 
@@ -36,6 +37,14 @@ def test_intervals_cover(linked):
 def test_many_notes_and_takes_do_not_find_effects():
     found = run_notes("intonation_spread", STUDIES)
     assert possible(found["p_below"], 0.05) and possible(found["covered"], 0.90)
+
+
+@pytest.mark.slow
+def test_a_planted_brightness_is_found_and_none_where_there_is_none():
+    bright, none = run_brightness(1.0, 6), run_brightness(0.0, 6)
+    assert bright["adjusted_below"] >= 0.8
+    assert bright["estimate"] == pytest.approx(1.0, abs=0.25)
+    assert possible(none["covered"], 0.90, none["pairs"])
 
 
 @pytest.mark.slow

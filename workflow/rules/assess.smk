@@ -16,6 +16,7 @@ rule normalise:
         band_profiles=f"{TABLES}/band_profiles.tsv",
         notes_normalised=f"{WORK}/notes_normalised.parquet",
         setup_errors=f"{WORK}/setup_errors.npz",
+        tone=f"{WORK}/tone.parquet",
     log:
         "results/logs/normalise.log",
     benchmark:

@@ -7,11 +7,13 @@ rule factors:
         instruments=rules.assess.output.instruments,
         takes=rules.assess.output.criteria_takes,
         notes_normalised=rules.normalise.output.notes_normalised,
+        tone=rules.normalise.output.tone,
         sheets=SHEETS,
         code=library_files("factors"),
     output:
         factors=f"{TABLES}/factors.tsv",
         variance=f"{TABLES}/variance.tsv",
+        tone_factors=f"{TABLES}/tone_factors.tsv",
     log:
         "results/logs/factors.log",
     benchmark:
@@ -36,6 +38,7 @@ rule paper:
             rules.assess.output.instruments,
             rules.factors.output.factors,
             rules.factors.output.variance,
+            rules.factors.output.tone_factors,
         ],
         takes=rules.assess.output.criteria_takes,
         notes_normalised=rules.normalise.output.notes_normalised,
@@ -50,6 +53,7 @@ rule paper:
                 "instruments.csv",
                 "factors.csv",
                 "variance.csv",
+                "tone_factors.csv",
                 "data_dictionary.csv",
                 "methods.md",
                 "CITATION.cff",

@@ -10,11 +10,12 @@ Conventions
   of many uncertain values would be believed too much (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., 5.4).
 - An instrument of which nothing but its cost is known is not ranked.
 - A missing value is drawn from the worse half of the study's spread, taken at least one step wide: it widens the rank
-  and is on average a loss. A criterion that nobody has a value for does not count, nor does a matter of taste.
+  and is on average a loss; of a matter of taste from all of it. A criterion that nobody has a value for does not count.
 - A step is the just-noticeable difference of the criterion, see `steps`. The utility of a value x steps better than
   the study's median is SATURATION tanh(x / SATURATION): near the median a step counts as one, far away it counts
   less, because ten steps in one thing do not make up for everything else.
-- Weights sum to one and are drawn from a Dirichlet distribution around the given ones.
+- Weights sum to one and are drawn from a Dirichlet distribution around the given ones. Of a matter of taste, which
+  counts for nothing unless it is given a weight, more is better; with a weight below zero less is.
 - Who fails a must-pass ranks behind all who pass; the utility itself is not changed.
 - Only instruments of one family are ranked together; chain-dependent criteria within a comparability group only,
   priorities without any over all groups.
@@ -116,14 +117,14 @@ def tau_posterior(value: Floats, ones: Floats, noise: Floats, scale: float, poin
     return tau, mass / mass.sum()
 
 
-def utilities(better_by: Floats, median: float, rng: np.random.Generator) -> Floats:
+def utilities(better_by: Floats, median: float, rng: np.random.Generator, taste: bool = False) -> Floats:
     """Utility in steps of drawn values (D, I), given in steps with more = better; NaN columns are missing values."""
     x = better_by - median
     missing = np.isnan(x).all(axis=0)
     known = x[:, ~missing]
     spread = np.maximum(known.std(axis=1, keepdims=True), 1.0)
-    worse = np.abs(rng.standard_normal((len(x), int(missing.sum()))))
-    x[:, missing] = np.median(known, axis=1, keepdims=True) - spread * worse
+    worse = rng.standard_normal((len(x), int(missing.sum())))
+    x[:, missing] = np.median(known, axis=1, keepdims=True) - spread * (worse if taste else np.abs(worse))
     return SATURATION * np.tanh(x / SATURATION)
 
 
@@ -149,18 +150,18 @@ def weight_strata(draws: int, criteria: int, rng: np.random.Generator) -> Ints:
 
 
 def draw_weights(weights: Floats, strata: Ints) -> Floats:
-    """Drawn weights (D, C) around `weights` (C,), which sum to one; a weight of 0 stays 0.
+    """Drawn weights (D, C) around `weights` (C,), whose sizes sum to one; a weight of 0 stays 0, a sign as it is.
 
     Shares of independent gamma variables have the Dirichlet distribution. The gamma variables are taken at the middle
     of their `strata` (D, C), so that two sets of weights differ by nothing but the weights.
     """
     drawn = np.zeros(strata.shape)
-    used = weights > 0
+    used = weights != 0
     middles = (np.arange(STRATA)[:, None] + 0.5) / STRATA
     drawn[:, used] = np.take_along_axis(
-        gammaincinv(WEIGHT_CONCENTRATION * weights[used], middles), strata[:, used], axis=0
+        gammaincinv(WEIGHT_CONCENTRATION * np.abs(weights[used]), middles), strata[:, used], axis=0
     )
-    shares: Floats = drawn / drawn.sum(axis=1, keepdims=True)
+    shares: Floats = np.sign(weights) * drawn / drawn.sum(axis=1, keepdims=True)
     return shares
 
 
@@ -188,8 +189,7 @@ def draw_pool(
     rng = np.random.default_rng(seed)
     rows = pairs.in_state(instruments, states)
     values = rows.pivot(index="instrument", columns="criterion", values="value").reindex(names).astype(float)
-    judged = criteria[criteria["better"] != "taste"]
-    used = judged[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in judged["criterion"]]]
+    used = criteria[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in criteria["criterion"]]]
     size = steps(criteria, values["total_cost"].median() if "total_cost" in values else np.nan)
     stacked = np.empty((draws, len(names), len(used)), np.float32)
     for number, (criterion, better) in enumerate(zip(used["criterion"], used["better"], strict=True)):
@@ -205,8 +205,9 @@ def draw_pool(
             assert plan is not None  # a value comes from takes
             errors = _errors(plan, step)
             drawn[:, known] = draw_values(value[known], *errors, step, rng, draws)
-        median = np.median(oriented(value[known], better)) / step
-        stacked[:, :, number] = utilities(oriented(drawn, better) / step, median, rng)
+        turned = "higher" if better == "taste" else better
+        median = np.median(oriented(value[known], turned)) / step
+        stacked[:, :, number] = utilities(oriented(drawn, turned) / step, median, rng, better == "taste")
     return Pool(family, group, list(names), list(used["criterion"]), stacked)
 
 
@@ -332,9 +333,9 @@ def pools_for(priorities: Mapping[str, float], pools: list[Pool], criteria: pd.D
 
 
 def weights_of(priorities: Mapping[str, float], pool: Pool) -> Floats:
-    """Weights (C,) over the pool's criteria, summing to one; all zero when the pool has none of them."""
+    """Weights (C,) over the pool's criteria, their sizes summing to one; all zero when the pool has none of them."""
     weights = np.array([float(priorities.get(criterion, 0)) for criterion in pool.criteria])
-    return weights / weights.sum() if weights.sum() > 0 else weights
+    return weights / np.abs(weights).sum() if weights.any() else weights
 
 
 def rank_tables(
@@ -423,10 +424,11 @@ def _probabilities(name: str, pool: Pool, shares: Floats) -> pd.DataFrame:
 def _sensitivity(name: str, pool: Pool, weights: Floats, failed: Bools, seed: int) -> pd.DataFrame:
     """First-place probabilities with one weight changed, also to nothing, the others keeping their proportions."""
     tables = []
-    for c in np.flatnonzero((weights > 0) & (weights < 1)):
-        for weight in sorted({0.0, *(float(np.clip(weights[c] + change, 0, 1)) for change in WEIGHT_CHANGES)}):
-            changed = weights * (1 - weight) / (1 - weights[c])
-            changed[c] = weight
+    size = np.abs(weights)
+    for c in np.flatnonzero((size > 0) & (size < 1)):
+        for weight in sorted({0.0, *(float(np.clip(size[c] + change, 0, 1)) for change in WEIGHT_CHANGES)}):
+            changed = weights * (1 - weight) / (1 - size[c])
+            changed[c] = np.sign(weights[c]) * weight
             _, rank = _rank_draws(pool, changed, failed, seed)
             tables.append(
                 pd.DataFrame(
@@ -434,7 +436,7 @@ def _sensitivity(name: str, pool: Pool, weights: Floats, failed: Bools, seed: in
                         "priorities": name,
                         "instrument": pool.instruments,
                         "criterion": pool.criteria[c],
-                        "weight_change": weight - weights[c],
+                        "weight_change": weight - size[c],
                         "p_first": (rank == 1).mean(axis=0),
                     }
                 )

@@ -50,14 +50,14 @@ def steps_up(
 
 
 def mean_weights(priorities: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
-    """Mean over all sets of weights, each summing to one, of the weights other than exact (cost) ones.
+    """Mean over all sets of weights, the sizes of each summing to one, of the weights other than exact (cost) ones.
 
     >>> mean_weights({"one": {"noise": 1}, "other": {"noise": 1, "response": 3}})  # of noise (1 + 1/4) / 2
     {'noise': 0.625, 'response': 0.375}
     """
     criteria = sorted({c for weights in priorities.values() for c in weights if c not in EXACT})
     shares = [np.array([float(weights.get(c, 0)) for c in criteria]) for weights in priorities.values()]
-    mean = np.mean([share / share.sum() for share in shares if share.sum() > 0], axis=0)
+    mean = np.mean([share / np.abs(share).sum() for share in shares if share.any()], axis=0)
     return dict(zip(criteria, mean.tolist(), strict=True))
 
 

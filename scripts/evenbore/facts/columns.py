@@ -381,6 +381,24 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("method", "", "str", "instrument means (exact where balanced) or mixed model (REML)"),
         _REASON,
     ),
+    "tone_factors": (
+        Column("factor", "", "str", "column of the instruments sheet that was tested"),
+        Column("family", "", "str", "kind of instrument"),
+        Column("contrast", "", "str", "the two levels compared: first minus second; of a number: highest minus lowest"),
+        Column("harmonic", "", "int", "number of the harmonic, 1 the fundamental"),
+        Column("estimate", "dB", "float", "difference of its level at equal pitch and loudness, each instrument's curve"
+               " from its own mean over the harmonics, instruments as the unit"),
+        Column("low", "dB", "float", "lower end of the band that holds all harmonics at once, 90 %"),
+        Column("high", "dB", "float", "upper end of the band that holds all harmonics at once, 90 %"),
+        Column("p", "", "float", "p of the whole curve: exchanging the curves of instruments of the same sessions and"
+               " players"),
+        Column("p_adjusted", "", "float", "p adjusted over the contrasts of the factor and family",
+               "Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289"),
+        Column("n_instruments", "", "int", "number of instruments in the contrast"),
+        Column("most_db", "dB", "float", "no harmonic differs by more than this, by the band"),
+        _UNIT,
+        _REASON,
+    ),
     "status": (
         _INSTRUMENT,
         _STATE,
@@ -398,6 +416,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "float",
             "probability of being first by the config's first priorities; empty: not ranked, or alone",
         ),
+        Column("character", "", "str", "what sets it apart and is a matter of taste, clauses separated by semicolons"),
         Column("sentence", "", "str", "all of it in one sentence"),
     ),
     "vetting": (

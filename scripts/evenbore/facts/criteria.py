@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, NamedTuple, TypeAlias
 
+from evenbore.facts.measures import TILT_RANGE_DB
+
 Bound: TypeAlias = Literal["max", "min"]
 
 # ASSUME: own choice, no source.
@@ -60,9 +62,11 @@ class Criterion:
     `just_noticeable`: the config's default, in its unit, None where no difference is known; `step`: what counts as one
     step in the ranking without one, in its unit, of a cost as a share of the study's median.
     `planning_sd`: standard deviations between instruments, sessions and takes that plans assume, None: not planned for.
+    `worded`: the unit in sentences, where that of the tables is not all of it.
     `measure`: field of `TakeNotes` whose change at a single note is noticed alike; `smoothed`: the criterion is the
     `unevenness` of that measure, which what set-up and room leave of their errors widens too.
-    `good`, `bad`: how an instrument reads at its two ends; `missing`: why there is no value.
+    `good`, `bad`: how an instrument reads at its two ends, of a matter of taste against another one: at the upper and
+    at the lower end; `missing`: why there is no value.
     `weights`: in the sets of PRIORITIES; `gates`: bound -> words of the must-pass; `final_gates`: the bounds of those
     that no bench mends.
     """
@@ -86,6 +90,7 @@ class Criterion:
     step: float | None = None
     articulation: str = ""
     measure: str = ""
+    worded: str = ""
     smoothed: bool = False
     weights: Mapping[str, float] = field(default_factory=dict)
     gates: Mapping[Bound, str] = field(default_factory=dict)
@@ -347,6 +352,32 @@ _ENTRIES = (
         weights={"soloist": 10},
     ),
     Criterion(
+        name="brightness",
+        unit="dB",
+        better="taste",
+        kind="take",
+        reads=("tilt_db_per_octave",),
+        chain_dependent=True,
+        additive=True,
+        day_kind="whole",
+        just_noticeable=0.4,
+        planning_sd=(0.6, 0.1, 0.2),
+        worded="dB per octave",
+        good="brighter",
+        bad="darker",
+        glossary="How bright or dark the tone is at the same pitch and loudness, in dB per octave.",
+        meaning="median over the notes of the slope, in dB per octave of harmonic number, of the harmonics' levels"
+        " against those of the same note in the middle of the study's instruments of its kind (set-up removed),"
+        f" weighted as there down to {TILT_RANGE_DB:g} dB below the strongest; brought to the loudness common to the"
+        " instruments along what each one's soft and loud takes show; above zero: brighter; what the session adds for"
+        " every instrument is removed where shared instruments show it",
+        source="Spectral slope: Almeida et al. 2017, Atten. Percept. Psychophys. 79 (s13414-017-1394-6), who varied"
+        " brightness by it; just-noticeable difference: 4 to 5 % of the centroid, Allen & Oxenham 2014, J. Acoust. Soc."
+        " Am. 135, 1371, quoted from memory, which for 16 harmonics that fall by 6 to 12 dB per octave is 0.3 to 0.4 dB"
+        " per octave",
+        missing=f"{_TOO_FEW}, or no other instrument of its kind to compare them with",
+    ),
+    Criterion(
         name="total_cost",
         unit="currency",
         better="lower",
@@ -372,8 +403,6 @@ _ENTRIES = (
 CRITERIA: dict[str, Criterion] = {criterion.name: criterion for criterion in _ENTRIES}
 MEASURED = tuple(criterion for criterion in CRITERIA.values() if criterion.kind != "cost")
 """Those that recordings tell."""
-WEIGHED = tuple(criterion for criterion in MEASURED if criterion.better != "taste")
-"""Those that priorities may give a weight: cost is weighed on the value front, and a taste is nobody else's."""
 EXACT = frozenset(criterion.name for criterion in CRITERIA.values() if criterion.kind == "cost")
 ADDITIVE = frozenset(criterion.name for criterion in CRITERIA.values() if criterion.additive)
 

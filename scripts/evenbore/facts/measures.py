@@ -122,7 +122,7 @@ def rolloff_85_hz(level_db: Floats, f0_hz: Floats) -> Floats:
     return rolloff_hz(level_db, f0_hz, 0.85)
 
 
-def _line(level_db: Floats, weight: Floats) -> tuple[Floats, Floats]:
+def line_over_octaves(level_db: Floats, weight: Floats) -> tuple[Floats, Floats]:
     """Slope (N,) of level over log2 of harmonic number and the line itself (N, H), by weighted least squares.
 
     `weight` (N, H), 0 where the harmonic is missing; three harmonics of some weight are needed.
@@ -149,7 +149,7 @@ def tilt_db_per_octave(level_db: Floats, f0_hz: Floats) -> Floats:
     array([-6.])
     """
     weight = (level_db - _strongest(level_db) + TILT_RANGE_DB) / TILT_FADE_DB
-    return _line(level_db, np.clip(np.nan_to_num(weight), 0, 1))[0]
+    return line_over_octaves(level_db, np.clip(np.nan_to_num(weight), 0, 1))[0]
 
 
 def odd_even_db(level_db: Floats, f0_hz: Floats) -> Floats:
@@ -323,7 +323,7 @@ def hidden_by_noise(level_db: Floats, limit_db: Floats, f0_hz: Floats) -> dict[s
     limit where that is lower; the measure is hidden where this changes it by 5 % (frequencies, harmonic numbers),
     0.05 (shares) or 1 dB, or lets it be had at all. The tilt is hidden where a missing harmonic may lie in its range.
     """
-    line = _line(level_db, (~np.isnan(level_db)).astype(float))[1]
+    line = line_over_octaves(level_db, (~np.isnan(level_db)).astype(float))[1]
     likely = np.where(np.isnan(level_db), np.fmin(limit_db, line), level_db)
     likely[np.isnan(limit_db)] = np.nan
     before, after = harmonic_measures(level_db, f0_hz), harmonic_measures(likely, f0_hz)

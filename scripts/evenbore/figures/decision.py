@@ -29,6 +29,7 @@ MOST_RANKS_DRAWN = 15
 CELLS = {
     "better": ("+", "differs, row better", "#7fb7dc"),
     "worse": ("−", "differs, row worse", "#f0b27f"),
+    "differs": ("≠", "differs, a matter of taste", "#c9c3e0"),
     "no_audible_difference": ("=", "no audible difference", "#ffffff"),
     "undecided": ("?", "undecided", "#efefef"),
     "not_comparable": ("×", "not comparable", "#bdbdbd"),
@@ -236,9 +237,9 @@ def place_labels(axes: Axes, x: pd.Series, y: pd.Series, texts: list[str]) -> No
 @entry("Decision")
 def pairs(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One matrix per kind of instrument and criterion, read along the row: + the row's instrument is better and −
-    it is worse than the column's (it differs, adjusted p at most 0.05); = no audible difference (the 90 % interval
-    lies within plus and minus the just-noticeable step of the config), or the same cost; ? undecided; × not
-    comparable.
+    it is worse than the column's (it differs, adjusted p at most 0.05); ≠ it differs, which is a matter of taste;
+    = no audible difference (the 90 % interval lies within plus and minus the just-noticeable step of the config), or
+    the same cost; ? undecided; × not comparable.
     """
     rows = results.tables["pairs"]
     values = results.compared("instruments").pivot(index="instrument", columns="criterion", values="value")
@@ -273,12 +274,14 @@ def _write_symbols(axes: Axes, symbol: str, x: Numbers, y: Numbers, points: floa
 
 
 def _matrix(axes: Axes, rows: pd.DataFrame, names: list[str], better: pd.Series, labels: dict[str, str]) -> None:
-    """The verdicts of one criterion's pairs `rows`; `better`: value of each instrument, more is better."""
+    """The verdicts of one criterion's pairs `rows`; `better`: value of each instrument, more is better; of a
+    matter of taste all are alike."""
     place, kinds = {name: i for i, name in enumerate(names)}, list(CELLS)
     cells = np.full((len(names), len(names)), np.nan)
     for first, second, verdict in rows[["instrument_a", "instrument_b", "verdict"]].itertuples(index=False):
         for a, b in ((first, second), (second, first)):
-            differs = "better" if better.get(a, np.nan) > better.get(b, np.nan) else "worse"
+            more = better.get(a, np.nan) - better.get(b, np.nan)
+            differs = "better" if more > 0 else "worse" if more < 0 else "differs"
             cells[place[a], place[b]] = kinds.index(differs if verdict == "differs" else verdict)
     colours = ListedColormap([colour for _, _, colour in CELLS.values()])
     axes.pcolormesh(cells, cmap=colours, vmin=-0.5, vmax=len(kinds) - 0.5, edgecolors="#cccccc", linewidth=0.4)

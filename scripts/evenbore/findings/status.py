@@ -2,7 +2,8 @@
 
 Every output (page, sheets, quotes, tickets, workbook) reads the table `status` and decides nothing itself. A clause
 holds for its row's state alone: a fault mended later stands in the earlier state and nowhere else. What is better or
-worse is told against instruments of the same kind and comparability group only, where the verdict is `differs`.
+worse is told against instruments of the same kind and comparability group only, where the verdict is `differs`. Of a
+matter of taste no way is better: what stands out from most of the others is told as the instrument's character.
 """
 
 from collections.abc import Iterable, Mapping
@@ -14,7 +15,7 @@ from evenbore.compare.gates import seen_by
 from evenbore.compare.pairs import in_state
 from evenbore.compare.rank import oriented
 from evenbore.facts.columns import names
-from evenbore.facts.criteria import EXACT
+from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
@@ -32,7 +33,12 @@ def status_table(
     `states`: state compared per instrument. The others are the results tables.
     """
     flattered = flattered_values(findings)
-    better, worse, told = _against_others(pairs, values, criteria, states, flattered)
+    better, worse, character, told = _against_others(pairs, values, criteria, states, flattered)
+    dulled = set(
+        findings.loc[
+            findings["kind"].map(lambda kind: FINDINGS[kind].by == "tone"), ["instrument", "state"]
+        ].itertuples(index=False, name=None)
+    )
     first = _first_places(ranking, study)
     cost = values[values["criterion"] == "total_cost"].set_index(["instrument", "state"])["value"].to_dict()
     on_front = set(value.loc[value["on_front"] == "yes", "instrument"])
@@ -45,6 +51,9 @@ def status_table(
         current = states.get(name, last[name]) == one.state
         good = [NOTHING] if one.decision == "accept" else []
         against, left_open = list(one.against), [*one.unsure, *one.caution]
+        own = character.get(name, []) if current else []
+        if key in dulled:
+            own = [f"{clause}, which what was found may cause" for clause in own]
         if current:
             good += better.get(name, []) + ["on the front of best value: nothing else is better and cheaper"] * (
                 name in on_front and one.decision == "accept"
@@ -70,7 +79,12 @@ def status_table(
                 "must_pass": str(one.gate),
                 **{
                     column: "; ".join(clause.replace(";", ",") for clause in clauses)
-                    for column, clauses in (("good", good), ("against", against), ("open", left_open))
+                    for column, clauses in (
+                        ("good", good),
+                        ("against", against),
+                        ("open", left_open),
+                        ("character", own),
+                    )
                 },
                 "total_cost": cost.get(key, np.nan),
                 "p_first": first.get(name, np.nan) if current else np.nan,
@@ -95,8 +109,9 @@ def _against_others(
     criteria: pd.DataFrame,
     states: dict[str, str],
     flattered: Mapping[tuple[str, str], list[str]],
-) -> tuple[dict[str, list[str]], dict[str, list[str]], dict[str, list[str]]]:
-    """By instrument, in words: where it is better and worse than others, and how many it cannot be told from."""
+) -> tuple[dict[str, list[str]], dict[str, list[str]], dict[str, list[str]], dict[str, list[str]]]:
+    """By instrument, in words: where it is better and worse than others, in what it is more or less than most of them
+    as a matter of taste, and how many it cannot be told from."""
     direction = criteria.set_index("criterion")["better"].to_dict()
     value = in_state(values, states).set_index(["instrument", "criterion"])["value"].to_dict()
     wins: dict[tuple[str, str], int] = {}
@@ -104,6 +119,7 @@ def _against_others(
     others: dict[str, set[str]] = {}
     differing: dict[str, set[str]] = {}
     of_criterion: dict[tuple[str, str], int] = {}
+    apart: dict[tuple[str, str, str], list[float]] = {}  # by how much it is more, or less, than each such other
     for part in pairs:
         heard = part[~part["criterion"].isin(EXACT) & (part["verdict"] != "not_comparable")]
         for row in heard[["criterion", "instrument_a", "instrument_b", "verdict"]].itertuples(index=False):
@@ -112,10 +128,16 @@ def _against_others(
             others.setdefault(b, set()).add(a)
             for key in ((a, criterion), (b, criterion)):
                 of_criterion[key] = of_criterion.get(key, 0) + 1
-            if verdict != "differs" or direction[criterion] == "taste":
+            if verdict != "differs":
                 continue
             differing.setdefault(a, set()).add(b)
             differing.setdefault(b, set()).add(a)
+            if direction[criterion] == "taste":
+                by = value[a, criterion] - value[b, criterion]
+                for name, more in ((a, by > 0), (b, by < 0)):
+                    word = CRITERIA[criterion].good if more else CRITERIA[criterion].bad
+                    apart.setdefault((name, criterion, word), []).append(abs(by))
+                continue
             good_a, good_b = (oriented(np.asarray(value[name, criterion]), direction[criterion]) for name in (a, b))
             winner, loser = (a, b) if good_a > good_b else (b, a)
             wins[winner, criterion] = wins.get((winner, criterion), 0) + 1
@@ -128,12 +150,18 @@ def _against_others(
             out.setdefault(name, []).append(text)
         return out
 
+    character: dict[str, list[str]] = {}
+    for (name, criterion, word), sizes in apart.items():
+        if 2 * len(sizes) > of_criterion[name, criterion]:
+            than, size = f"{len(sizes)} of {of_criterion[name, criterion]} others", float(np.median(sizes))
+            text = f"{plain(criterion)}: {word} than {than}, by {size:.1f} {CRITERIA[criterion].worded} in the middle"
+            character.setdefault(name, []).append(text)
     merits = {key: n for key, n in wins.items() if key[1] not in flattered.get((key[0], states[key[0]]), ())}
     told = {}
     for name, all_of in others.items():
         if alike := all_of - differing.get(name, set()):
             told[name] = [f"by sound not told from {len(alike)} of {len(all_of)} others"]
-    return words(merits, "better"), words(losses, "worse"), told
+    return words(merits, "better"), words(losses, "worse"), character, told
 
 
 def _first_places(ranking: pd.DataFrame, study: Study) -> dict[str, float]:
@@ -157,6 +185,8 @@ def _not_seen_again(one: Decision, study: Study) -> list[str]:
 def _sentence(one: Decision, row: Row, study: Study) -> str:
     who = f"{study.instruments[one.instrument]['label']} ({study.families[row['family']].name}, {plain(one.state)})"
     text = f"{who}: {one.decision}; {'; '.join(one.against or one.unsure) or NOTHING}."
+    if row["character"]:
+        text += f" {row['character'][0].upper()}{row['character'][1:]}."
     if pd.notna(row["total_cost"]):
         text += f" It costs {row['total_cost']:.0f} {study.config['currency']} in all."
     return text

@@ -4,7 +4,9 @@ A criterion is computed for each take; the take is the unit of everything after.
 playing (direction of the scale, articulation) as fixed effects. For the ADDITIVE criteria what a session adds to all
 instruments alike is taken out of the takes first. The interval holds the scatter of takes and of an instrument's own
 days (see `repeatability`), with what both do to the sessions' offsets, and Σ shift²: the change of the value when the
-set-ups' responses move one standard error along each direction of their error.
+set-ups' responses move one standard error along each direction of their error. Brightness is that at the loudness
+common to the instruments (see `loudness`); the error of an instrument's own curve over loudness counts as such a shift.
+What the set-ups' error adds to it, the same for all instruments of a session, goes with what the session adds.
 
 A root mean square over notes (DEVIATIONS) is widened by what scatters from note to note. What scatters in an
 instrument's own repeats is taken out of its mean square, so that it rests on products between takes alone, in which
@@ -36,8 +38,10 @@ from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_
 from evenbore.setups.comparability import session_groups, usable
 from evenbore.setups.doubts import left_out
 from evenbore.setups.errors import SetupErrors
+from evenbore.setups.loudness import Matched, match_loudness
 from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
+from evenbore.setups.tone import RELATIVE_TILT
 from evenbore.statistics.alignment import take_offsets
 from evenbore.statistics.grouped import grouped_means
 from evenbore.statistics.student import CONFIDENCE, half_width
@@ -52,6 +56,7 @@ _Shifts: TypeAlias = tuple[Owner, str, Ints, Floats]  # owner, criterion, compon
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 WORST = "worst_note_cents"
+BRIGHTNESS = "brightness"
 LEAST_SHARE = 0.9  # ASSUME: a take with fewer of the notes would hide too many of the others'
 _FIXED = ("written", "register", "veiled", "partner")  # fields of TakeNotes that no take changes
 _TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
@@ -60,10 +65,15 @@ PASSAGES = "only passages of music were recorded of it, which are not cut into n
 NOT_AT_BASE = "no usable take of a scale at the dynamic that instruments are compared at"
 ONE_TAKE = "one take: interval from the study's pooled repeatability"
 NO_REPEATS = "no repeat takes of this kind in the study: no interval"
-NO_SESSIONS = "no instrument links its session with takes of this kind: scatter from day to day is not in the interval"
+NO_SESSIONS = (
+    "no instrument links its session, as its player played it, with the others by takes of this kind: what the day and"
+    " the player add is in the value and not in the interval"
+)
 ROOM_IN_IT = "with the room's resonances at single notes: nothing links this session to another"
 IN_DOUBT = "notes left out, in doubt"
 NOT_ABOVE = "not above the player's own scatter"
+BORROWED_CURVE = "no soft and loud takes of its own: brought to the common loudness as the others get brighter"
+NO_CURVE = "no soft and loud takes in the study: not brought to a common loudness, so one played louder reads brighter"
 NOT_SURELY_ABOVE = "not surely above the player's own scatter"
 
 
@@ -101,10 +111,12 @@ def assess(
     rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency, states and own_days; `far`:
     notes far from their place; `players`: recording -> who played it.
     """
-    takes = prepared_takes(notes, instruments, families)
+    matched = match_loudness(notes, RELATIVE_TILT, {name: row["family"] for name, row in instruments.items()})
+    takes = prepared_takes(notes.assign(**{RELATIVE_TILT: matched.values}), instruments, families)
     counted = _counted(takes, config["base_dynamic"])
     scatter = {name: _scatter(name, counted) for name in DEVIATIONS}
     evennesses, shifts = _evennesses(takes, counted, scatter, notes, errors)
+    shifts = pd.concat([shifts, _matching_shifts(counted, matched)], ignore_index=True)
     values = _take_values(takes, counted, scatter, evennesses)
     values["player"] = [(players or {}).get(recording, "") for recording in values["recording"]]
     values = without_session_offsets(values)
@@ -132,6 +144,7 @@ def assess(
         .map(groups)
     )
     table["group"] = [owned.get(key) for key in zip(table["instrument"], table["state"], strict=True)]
+    _say_how_loudness_was_matched(table, matched)
     unheard = table["group"].isna() & ~table["criterion"].isin(EXACT)
     table.loc[unheard, "reason"] = NO_RECORDING
     _say_what_was_not_played(table, usable(recordings), config["base_dynamic"])
@@ -176,6 +189,27 @@ def _say_what_was_not_played(table: pd.DataFrame, recordings: pd.DataFrame, base
     of_takes = table["criterion"].isin([c.name for c in MEASURED if c.kind == "take"])
     table.loc[missing & had & ~played, "reason"] = PASSAGES
     table.loc[missing & played & ~at_base & of_takes, "reason"] = NOT_AT_BASE
+
+
+def _matching_shifts(counted: Sequence[_Take], matched: Matched) -> pd.DataFrame:
+    """How the error of each instrument's curve over loudness shifts its brightness: a component of its own for each."""
+    parts: list[_Shifts] = []
+    for place, (owner, members) in enumerate(_by_owner(counted).items()):
+        if owner in matched.slopes.index:
+            over = np.mean([matched.over[key["recording"]] for key, _ in members])
+            shift = matched.slopes["se"].to_dict()[owner] * over
+            parts.append((owner, BRIGHTNESS, np.array([place]), np.array([shift])))
+    return _shift_table(parts)
+
+
+def _say_how_loudness_was_matched(table: pd.DataFrame, matched: Matched) -> None:
+    """Say of brightness that was not brought to a common loudness along the instrument's own curve what was assumed."""
+    rows = table.index[(table["criterion"] == BRIGHTNESS) & table["value"].notna()]
+    own = matched.slopes["own"].to_dict()
+    for row, owner in zip(rows, table.loc[rows, OWNER].itertuples(index=False, name=None), strict=True):
+        if not own.get(owner, False):
+            words = BORROWED_CURVE if owner in own else NO_CURVE
+            table.loc[row, "reason"] = _joined(str(table.loc[row, "reason"]), words)
 
 
 def prepared_takes(

@@ -2,7 +2,8 @@
 
 A take's notes come as a `TakeNotes` of equally long arrays; a function gives one number or NaN when the take cannot
 tell. Of kind "take" it gets one TakeNotes, of kind "dynamics" a loud and a soft one. Cents are deviations from equal
-temperament at the session's A4, levels dB after set-up normalisation.
+temperament at the session's A4, levels dB after set-up normalisation, tilts dB per octave against the usual one of the
+note, at matched loudness.
 """
 
 from collections.abc import Callable, Sequence
@@ -14,6 +15,7 @@ import pandas as pd
 
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import CRITERIA, LEVEL_STEP_DB, MEASURED, MIN_NOTES, NEIGHBOURS
+from evenbore.setups.tone import RELATIVE_TILT
 
 # ASSUME: own choice, no source.
 MIN_NEIGHBOURS = 4
@@ -24,6 +26,7 @@ COLUMNS = {
     "brightness": "brightness_db",
     "noise": "noise_high_db",
     "attack": "attack_ms",
+    "tilt": RELATIVE_TILT,
 }
 """Measured field of `TakeNotes` -> its column of the notes table."""
 
@@ -40,7 +43,7 @@ class TakeNotes:
 
     >>> alike, unknown = np.zeros(5, int), np.full(5, np.nan)
     >>> cents = np.array([0.0, 1.0, 2.0, 3.0, 9.0])
-    >>> take = TakeNotes(np.arange(60, 65), alike, alike > 0, alike - 1, 1900.0, cents, *[unknown] * 4)
+    >>> take = TakeNotes(np.arange(60, 65), alike, alike > 0, alike - 1, 1900.0, cents, *[unknown] * 5)
     >>> tuning_offset(take), worst_note_cents(take), round(intonation_spread(take) ** 2, 9)
     (2.0, 7.0, 12.5)
     """
@@ -55,6 +58,7 @@ class TakeNotes:
     brightness: Floats
     noise: Floats
     attack: Floats
+    tilt: Floats
 
 
 def tuning_offset(take: TakeNotes) -> float:
@@ -121,6 +125,11 @@ def noise(take: TakeNotes) -> float:
 def response(take: TakeNotes) -> float:
     """Median attack time, ms."""
     return _median(take.attack)
+
+
+def brightness(take: TakeNotes) -> float:
+    """Median over notes of the tilt against the usual one, dB per octave."""
+    return _median(take.tilt)
 
 
 def dynamic_range(loud: TakeNotes, soft: TakeNotes) -> float:

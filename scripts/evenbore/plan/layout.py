@@ -1,10 +1,11 @@
 """Who is recorded in which session, how often, and in which order.
 
 A turn is one instrument taken up, played through the kinds of takes, and put down. Every reference is in every session,
-first and last, so that all sessions are linked; the others attend as many sessions as the takes allow, dealt evenly,
-each level of the factor alike in all sessions. In a session everybody has one turn a round, the order drawn anew for
-each round, so that fatigue, reed and temperature fall on all alike (Fisher 1935, The Design of Experiments; from
-memory).
+so that all sessions are linked, at places drawn like everybody's, which do not give it away; the others attend as many
+sessions as the takes allow, dealt evenly, each level of the factor alike in all sessions. In a session everybody has
+one turn a round, the order drawn anew for each round, so that fatigue, reed and temperature fall on all alike (Fisher
+1935, The Design of Experiments; from memory). Of several players each plays every instrument, in turns, by a Latin
+square: the players (rows) have the instruments at different places of the round (columns).
 """
 
 from collections.abc import Mapping, Sequence
@@ -27,14 +28,17 @@ class Turn:
     place: int
     round: int
     instrument: str
+    player: str = ""
 
 
 @dataclass(frozen=True)
 class Layout:
-    """`visits`: session -> instruments in it; `rounds`: turns of each instrument in each session."""
+    """`visits`: session -> instruments in it; `rounds`: turns of each instrument in each session with each of the
+    `players`."""
 
     visits: Mapping[str, Sequence[str]]
     rounds: int
+    players: Sequence[str] = ("",)
 
     @property
     def n_turns(self) -> int:
@@ -43,15 +47,25 @@ class Layout:
         >>> Layout({"first": ["a", "b"], "second": ["a"]}, rounds=3).n_turns  # 3 (2 + 1)
         9
         """
-        return self.rounds * sum(map(len, self.visits.values()))
+        return self.rounds * len(self.players) * sum(map(len, self.visits.values()))
 
     def turns_of(self) -> tuple[NDArray[np.str_], NDArray[np.str_]]:
-        """Instrument and session of every turn, in no particular order."""
-        rows = [(i, s) for s, names in self.visits.items() for i in names for _ in range(self.rounds)]
+        """Instrument and block (the session with the player) of every turn, in no particular order."""
+        rows = [
+            (i, f"{s}|{p}")
+            for s, names in self.visits.items()
+            for i, p, _ in product(names, self.players, range(self.rounds))
+        ]
         return np.array([i for i, _ in rows]), np.array([s for _, s in rows])
 
 
-def layouts(strata: Mapping[str, str], references: Sequence[str], sessions: Sequence[str], rng: Random) -> list[Layout]:
+def layouts(
+    strata: Mapping[str, str],
+    references: Sequence[str],
+    sessions: Sequence[str],
+    rng: Random,
+    players: Sequence[str] = ("",),
+) -> list[Layout]:
     """Every layout there is, fewest turns first. `strata`: instrument -> what is spread evenly over the sessions."""
     others = [name for name in strata if name not in references]
     dealt = _dealt(others, strata, rng)
@@ -61,7 +75,7 @@ def layouts(strata: Mapping[str, str], references: Sequence[str], sessions: Sequ
         for name in dealt:
             for session in _emptiest(visits, strata, name, rng)[:attended]:
                 visits[session].append(name)
-        candidates.append(Layout(visits, rounds))
+        candidates.append(Layout(visits, rounds, players))
     return sorted(candidates, key=lambda layout: layout.n_turns)
 
 
@@ -83,23 +97,18 @@ def _dealt(names: Sequence[str], strata: Mapping[str, str], rng: Random) -> list
     return [name for stratum in sorted(groups) for name in rng.sample(groups[stratum], len(groups[stratum]))]
 
 
-def turns(layout: Layout, references: Sequence[str], rng: Random) -> list[Turn]:
+def turns(layout: Layout, rng: Random) -> list[Turn]:
     """All turns in playing order."""
-    all_turns = []
+    all_turns: list[Turn] = []
     for session, present in layout.visits.items():
-        order: list[str] = []
+        place, last = 0, ""
         for number in range(1, layout.rounds + 1):
-            drawn = rng.sample(present, len(present))
-            ends = [name for name in drawn if name in references]
-            middle = [name for name in drawn if name not in references]
-            if number == 1:
-                drawn = ends + middle
-            elif number == layout.rounds:
-                drawn = middle + ends
-            if order and len(drawn) > 1 and drawn[0] == order[-1]:  # nobody twice in a row
+            drawn, players = rng.sample(present, len(present)), rng.sample(layout.players, len(layout.players))
+            if len(drawn) > 1 and drawn[0] == last:  # nobody twice in a row
                 drawn[0], drawn[1] = drawn[1], drawn[0]
-            order += drawn
-        all_turns += [
-            Turn(session, place, 1 + (place - 1) // len(present), name) for place, name in enumerate(order, start=1)
-        ]
+            for column, (row, player) in product(range(len(drawn)), enumerate(players)):
+                # rows of a cyclic square, as far apart as so many players can be
+                last = drawn[(column + row * len(drawn) // len(players)) % len(drawn)]
+                place += 1
+                all_turns.append(Turn(session, place, number, last, player))
     return all_turns

@@ -21,8 +21,10 @@ import soundfile as sf
 
 from evenbore import __version__
 from evenbore.compare.factors import LEAST_INSTRUMENTS, factor_of, models
+from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, StudyError
+from evenbore.files.paths import repo_root
 from evenbore.files.tables import read_table, write_text
 from evenbore.judge.repeatability import Days, assumed_days
 from evenbore.judge.values import criteria_table
@@ -64,12 +66,14 @@ class Plan:
 
 def write_plan(
     study: str | Path, takes: int | None = None, slurred_only: bool = False, pilot: str | Path | None = None,
-    rng: Random | None = None,
+    rng: Random | None = None, players: Sequence[str] = (),
 ) -> Plan:  # fmt: skip
     """Plan the recordings of a study and write `results/plan`; raises EvenboreError where one is there already.
 
     `takes`: most takes in all (default: three turns of each instrument, each in one session); `slurred_only`: the
-    slurred scale alone, without tongued, soft and loud takes; `pilot`: a study that was run, to take the scatter from.
+    slurred scale alone, without tongued, soft and loud takes; `pilot`: a study that was run, to take the scatter from;
+    `players`: who plays, each every instrument; none: one player, whoever it is. A folder without a config gets the
+    repo's own.
     """
     folder = Path(study).absolute()
     target = folder / FOLDER
@@ -78,9 +82,12 @@ def write_plan(
             f"{target.as_posix()} is there already; allowed: one plan for a study, so that codes and key stay together."
             " Move it away to plan anew."
         )
+    if folder.is_dir() and not (folder / CONFIG).exists():
+        (folder / CONFIG).parent.mkdir(exist_ok=True)
+        shutil.copyfile(repo_root() / CONFIG, folder / CONFIG)
     reading = read_for_plan(folder)
     known = scatter(_variance(Path(pilot) if pilot else folder))
-    plan = make_plan(reading, known, takes, slurred_only, rng or SystemRandom())
+    plan = make_plan(reading, known, takes, slurred_only, rng or SystemRandom(), players)
     part = target.with_name(f".plan.{os.getpid()}.part")
     try:
         _write(plan, reading, part, rng or SystemRandom())
@@ -106,8 +113,9 @@ def _variance(folder: Path) -> pd.DataFrame | None:
 
 
 def make_plan(
-    reading: Reading, known: Mapping[str, Scatter], takes: int | None, slurred_only: bool, rng: Random
-) -> Plan:
+    reading: Reading, known: Mapping[str, Scatter], takes: int | None, slurred_only: bool, rng: Random,
+    players: Sequence[str] = (),
+) -> Plan:  # fmt: skip
     """Choose the layout and draw order and codes."""
     sheet = {row["instrument"]: row for row in reading.sheets["instruments"].rows}
     sessions = [row["session"] for row in reading.sheets["sessions"].rows]
@@ -123,12 +131,23 @@ def make_plan(
     factor, levels = _tested(reading.config["factors"], sheet)
     strata = {name: f"{row['family']}|{levels.get(name, '')}" for name, row in sheet.items()}
     own_days = reading.config["own_days"]
-    layout = _chosen(layouts(strata, references, sessions, rng), takes, len(kinds), assumed_days(own_days)["whole"])
+    if len(set(players)) < len(players):
+        raise EvenboreError(f"--players: found {', '.join(players)}; allowed: each player once.")
+    candidates = layouts(strata, references, sessions, rng, list(players) or [""])
+    layout = _chosen(candidates, takes, len(kinds), assumed_days(own_days)["whole"])
     table = criteria_table(reading.config["just_noticeable"], reading.config["currency"])
     return Plan(
-        layout, turns(layout, references, rng), draw_codes(sorted(sheet), rng), references, kinds, factor, levels,
-        predicted(layout, levels, known, table, own_days),
+        layout, turns(layout, rng), draw_codes(sorted(sheet), rng), references, kinds, factor, levels,
+        predicted(layout, levels, {name: known[name] for name in known if told_by(name, kinds)}, table, own_days),
     )  # fmt: skip
+
+
+def told_by(criterion: str, kinds: Sequence[tuple[str, str]]) -> bool:
+    """Whether takes of these kinds (articulation, dynamic) tell the criterion."""
+    entry = CRITERIA[criterion]
+    if entry.kind == "dynamics":
+        return {SOFT, LOUD} <= {dynamic for _, dynamic in kinds}
+    return not entry.articulation or entry.articulation in {articulation for articulation, _ in kinds}
 
 
 def _tested(setting: str | list[str], sheet: Mapping[str, Row]) -> tuple[str, dict[str, str]]:
@@ -174,6 +193,7 @@ def _write(plan: Plan, reading: Reading, target: Path, rng: Random) -> None:
     summary = {
         "evenbore": __version__, "fingerprint": fingerprint, "turns": len(plan.turns), "takes": plan.n_takes,
         "rounds": plan.layout.rounds, "kinds": [" ".join(kind) for kind in plan.kinds], "factor": plan.factor,
+        "players": list(filter(None, plan.layout.players)),
         "sessions": {session: len(names) for session, names in plan.layout.visits.items()},
     }  # fmt: skip
     write_text(json.dumps(summary, indent=2) + "\n", target / "plan.json")
@@ -194,6 +214,7 @@ def _takes_of(plan: Plan, turn: Turn) -> list[dict[str, str]]:
         rows.append({
             "recording": f"{turn.session}_{name}", "file": f"recordings/{turn.session}/{name}.wav", "instrument": code,
             "session": turn.session, "take": str(turn.round), "dynamic": dynamic, "articulation": articulation,
+            "player": turn.player,
         })  # fmt: skip
     return rows
 
@@ -236,7 +257,7 @@ def _render(plan: Plan, reading: Reading, target: Path, fingerprint: str) -> Non
     sessions = []
     for row in reading.sheets["sessions"].rows:
         listed = [
-            {"place": turn.place, "code": plan.codes[turn.instrument],
+            {"place": turn.place, "code": plan.codes[turn.instrument], "player": turn.player,
              "takes": [{"words": w, "file": t["file"]} for w, t in zip(words, _takes_of(plan, turn), strict=True)]}
             for turn in plan.turns
             if turn.session == row["session"]
@@ -246,7 +267,8 @@ def _render(plan: Plan, reading: Reading, target: Path, fingerprint: str) -> Non
     shared = {"title": reading.config["title"], "style": (_TEMPLATES / "plan.css").read_text("utf-8")}
     pages = {
         "running_sheet.html": {
-            "sessions": sessions, "n_turns": len(plan.turns), "n_takes": plan.n_takes, "fingerprint": fingerprint
+            "sessions": sessions, "n_turns": len(plan.turns), "n_takes": plan.n_takes, "fingerprint": fingerprint,
+            "players": len(plan.layout.players) > 1,
         },
         "protocol.html": {
             "kinds": words, "base": reading.config["base_dynamic"],

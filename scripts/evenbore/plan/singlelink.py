@@ -1,4 +1,5 @@
-"""Sessions that one instrument alone links: what that costs, against two, before anything is measured.
+"""Sessions that one instrument alone links, and players of one session whom none links: told before anything is
+measured.
 
 Smallest difference of tuning that is told between instruments of two sessions, each recorded in one of them, by the
 model that judges pairs (`precision`), with the scatter that plans assume and the study's number of takes.
@@ -47,6 +48,27 @@ def single_links(study: Study) -> list[str]:
         told.append(
             f"{label} alone links the sessions {', '.join(sessions)} and {last}. {_cost(study, visits, rounds)}"
         )
+    return told
+
+
+def players_apart(study: Study) -> list[str]:
+    """In words, the players of one session of whom nobody can say what they add: no instrument, directly or through
+    others, was played by both."""
+    graph: nx.Graph[tuple[str, ...]] = nx.Graph()
+    for row in study.recordings:
+        if row["dynamic"] == study.config["base_dynamic"]:
+            graph.add_edge(("block", row["session"], row["player"] or ""), ("owner", row["instrument"], row["state"]))
+    group = {node: number for number, part in enumerate(nx.connected_components(graph)) for node in part}
+    told = []
+    for session in study.sessions:
+        blocks = sorted(node for node in graph if node[:2] == ("block", session))
+        if len({group[node] for node in blocks}) > 1:
+            names = " and ".join(player or "whoever plays where the sheet names nobody" for _, _, player in blocks)
+            told.append(
+                f"In session {session} play {names}, and no instrument was played by all of them: what a player adds"
+                " cannot be told from the instruments, so those of different players are not told apart. Let each"
+                " player play two or three of the others' instruments."
+            )
     return told
 
 

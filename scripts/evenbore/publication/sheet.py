@@ -142,7 +142,7 @@ def _texts(results: Results, name: str) -> list[str]:
     for row in reversed(statuses):
         when = f"Now, {plain(row['state'])}" if row["current"] == "yes" else f"Before, {plain(row['state'])}"
         texts.append(f"{when}: {row['decision']}.")
-        for column, head in (("against", "Against it"), ("good", "Good"), ("open", "Open")):
+        for column, head in (("against", "Against it"), ("good", "Good"), ("character", "Character"), ("open", "Open")):
             texts += [f"{head}: {row[column]}."] if row[column] else []
         if row["current"] == "yes":
             texts.append(f"Must-passes: {words.gate(row['must_pass'])}.")

@@ -15,9 +15,10 @@ import pandas as pd
 
 import evenbore
 from evenbore.compare.factors import AUTO, PERMUTATIONS
+from evenbore.compare.rank import SATURATION, WEIGHT_CONCENTRATION
 from evenbore.compare.verdict import ALPHA
 from evenbore.facts.columns import TABLES, Column
-from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.criteria import CRITERIA, GATES
 from evenbore.facts.words import plain
 from evenbore.statistics.student import CONFIDENCE
 from evenbore.study.sheets import Study
@@ -41,7 +42,8 @@ def exports(
 ) -> dict[str, str]:
     """File name -> CSV text of all exports and of the dictionary that explains them.
 
-    `takes`: as from `assess`; `notes`: as from `normalise`; `tables`: results tables instruments, factors, variance.
+    `takes`: as from `assess`; `notes`: as from `normalise`; `tables`: results tables instruments, factors, variance,
+    tone_factors.
     """
     units = {criterion.name: criterion.unit for criterion in CRITERIA.values()}
     own_takes = takes.assign(value=takes["value"] + takes["session_offset"], unit=takes["criterion"].map(units))
@@ -51,6 +53,7 @@ def exports(
         "instruments.csv": _with_sheets(tables["instruments"], study),
         "factors.csv": tables["factors"],
         "variance.csv": tables["variance"],
+        "tone_factors.csv": tables["tone_factors"],
     }
     texts = {name: as_csv(frame) for name, frame in frames.items()}
     return texts | {"data_dictionary.csv": as_csv(dictionary(frames))}
@@ -121,7 +124,7 @@ def _sheet_meanings() -> dict[str, str]:
 def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
     """A methods section for a paper, Markdown, from the study's settings and what was found usable.
 
-    `tables`: recordings, criteria, instruments and factors.
+    `tables`: recordings, criteria, instruments, factors and tone_factors. What a text cites is listed, nothing else.
     """
     config, recordings, factors = study.config, tables["recordings"], tables["factors"]
     used = recordings[recordings["status"] != "set_aside"]
@@ -144,23 +147,83 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
         "\n".join(
             f"- **{plain(c.criterion)}** ({c.unit}): {c.meaning}."
             + (f" Just-noticeable difference: {c.just_noticeable:g} {c.unit}." if pd.notna(c.just_noticeable) else "")
-            + (f" {c.source[0].upper()}{c.source[1:]}." if pd.notna(c.source) and c.source else "")
+            + (f" {_sourced(c.source)}." if pd.notna(c.source) and c.source else "")
             for c in criteria
         ),
         "## Statistics",
-        f"The take was the unit of uncertainty of an instrument's value; intervals are {CONFIDENCE:.0%}. Repeatability"
-        " was pooled over the study (ISO 5725-2:1994).",
+        f"The take was the unit of uncertainty of an instrument's value; intervals are {CONFIDENCE:.0%}, by Student's t"
+        " over what is known of the scatter of instruments' own days. Repeatability was pooled over the study (ISO"
+        " 5725-2:1994).",
+        _pair_methods(),
+        _ranking_methods(config),
     ]
     if not factors.empty:
         parts.append(_factor_methods(config["factors"], factors))
+    if tables["tone_factors"]["estimate"].notna().any():
+        parts.append(_tone_methods())
     parts += [
         f"Random draws began at seed {config['seed']}.",
         "## To cite the software",
         f"{TITLE}, version {evenbore.__version__} (see CITATION.cff).",
-        "## References",
-        "\n".join(f"- {reference}" for reference in REFERENCES),
     ]
-    return "\n\n".join(parts) + "\n"
+    text = "\n\n".join(parts)
+    cited = [reference for key, reference in REFERENCES.items() if key in text]
+    return "\n\n".join([text, "## References", "\n".join(f"- {reference}" for reference in cited)]) + "\n"
+
+
+def _sourced(source: str) -> str:
+    """A criterion's source as a paper gives it: what the registry says of how it was read is left out."""
+    return f"{source[0].upper()}{source[1:]}".replace(", quoted from memory", "")
+
+
+def _pair_methods() -> str:
+    return (
+        "Every two instruments of one kind were compared by every criterion that both have, within linked"
+        " sessions where"
+        f" it depends on the set-up. They were called equal to the ear where the {CONFIDENCE:.0%} interval of their"
+        " difference lay within ± the just-noticeable difference set beforehand (two one-sided tests: Schuirmann 1987),"
+        f" else different where the adjusted p was at most {ALPHA:g}, else undecided. p was adjusted over the"
+        f" pairs of a"
+        " criterion for the false discovery rate (Benjamini & Hochberg 1995) and multiplied by the number of criteria"
+        " over the number of those in which something was found (Benjamini & Bogomolov 2014)."
+    )
+
+
+def _ranking_methods(config: Mapping[str, Any]) -> str:
+    sets = "; ".join(
+        f"{plain(name)}"
+        f" ({', '.join(f'{plain(criterion)} {weight:g}' for criterion, weight in weights.items() if weight)})"
+        for name, weights in config["priorities"].items()
+    )
+    gates = ", ".join(
+        f"{GATES[gate].words[0].lower()}{GATES[gate].words[1:]} {limit:g} {GATES[gate].unit}".rstrip()
+        for gate, limit in config["gates"].items()
+        if limit is not None
+    )
+    taste = any(weight < 0 for weights in config["priorities"].values() for weight in weights.values())
+    return (
+        f"Instruments were ranked by stochastic multicriteria acceptability analysis (Lahdelma & Salminen 2001) in"
+        f" {config['draws']} draws: of the true values from a normal hierarchical model, the spread between instruments"
+        " drawn too (Gelman et al. 2013), of the weights from a Dirichlet distribution of concentration"
+        f" {WEIGHT_CONCENTRATION:g} around the given ones. Of x just-noticeable steps from the study's median the"
+        f" utility is {SATURATION:g} tanh(x / {SATURATION:g}); a missing value was drawn from the worse half of the"
+        f" spread. Weights: {sets}.{' Below zero, less is better.' * taste} Instruments that failed a must-pass"
+        f"{f' ({gates})' if gates else ''} ranked behind all others."
+    )
+
+
+def _tone_methods() -> str:
+    return (
+        "The tone was tested harmonic by harmonic at equal pitch and loudness: the instruments' mean curves of harmonic"
+        " levels, from their own mean over the harmonics, in a linear model beside the blocks of instruments"
+        " recorded in"
+        f" the same sessions by the same players. Bands hold all harmonics at once ({CONFIDENCE:.0%}, by the"
+        f" largest |t|:"
+        " Westfall & Young 1993); p of a curve is that of its sum of t², adjusted over the contrasts (Benjamini &"
+        f" Hochberg 1995); both come from {PERMUTATIONS + 1} exchanges of whole residual curves within blocks"
+        f" (ter Braak"
+        " 1992)."
+    )
 
 
 def _factor_methods(setting: str | list[str], factors: pd.DataFrame) -> str:
@@ -170,14 +233,16 @@ def _factor_methods(setting: str | list[str], factors: pd.DataFrame) -> str:
     reasons = sorted({reason for reason in factors["reason"].dropna() if "confounded" in reason})
     text = (
         f"The effect of {names} was tested,{together} with the instrument, not the note or the take, as the unit of"
-        " replication: a linear mixed model with random instrument, session, player and take, fitted by REML"
-        " (likelihood of statsmodels, maximised with SciPy), with"
-        " Satterthwaite's degrees of freedom held to those that the instruments give; where the design was balanced,"
+        " replication: a linear mixed model with random instrument, session, player and take, fitted by REML (Patterson"
+        " & Thompson 1971; likelihood of statsmodels, maximised with SciPy), with degrees of freedom after"
+        " Satterthwaite"
+        " 1946 held to those that the instruments give; where the design was balanced,"
         f" the equivalent linear model of instrument means (used here: {methods}). A permutation test"
-        f" ({PERMUTATIONS} draws) that exchanged instruments within the same sessions and players served as a second"
-        " opinion. p was adjusted over all criteria of a factor (Benjamini & Hochberg); the level was"
-        f" {ALPHA:g}. An effect was called inaudible where its {CONFIDENCE:.0%} interval lay within ± the"
-        " just-noticeable difference set beforehand (two one-sided tests)."
+        f" ({PERMUTATIONS} draws; Phipson & Smyth 2010) that exchanged instruments within the same sessions and players"
+        " served as a second opinion. p was adjusted over all criteria of a factor (Benjamini & Hochberg 1995);"
+        " the level"
+        f" was {ALPHA:g}. An effect was called inaudible where its {CONFIDENCE:.0%} interval lay within ± the"
+        " just-noticeable difference set beforehand (two one-sided tests: Schuirmann 1987)."
     )
     return text + "".join(f"\n\nLimitation: {reason}." for reason in reasons)
 
@@ -187,20 +252,42 @@ def _counted(column: pd.Series, word: str) -> str:
     return ", ".join(f"{n} {word} {value}".replace("  ", " ") for value, n in counts.items())
 
 
-REFERENCES = (
-    "Benjamini Y, Hochberg Y (1995). Controlling the false discovery rate. J. R. Stat. Soc. B 57, 289-300.",
-    "Freedman D, Lane D (1983). A nonstochastic interpretation of reported significance levels. J. Bus. Econ. Stat. 1,"
-    " 292-298.",
-    "ISO 5725-2:1994. Accuracy (trueness and precision) of measurement methods and results, part 2.",
-    "Patterson HD, Thompson R (1971). Recovery of inter-block information when block sizes are unequal. Biometrika 58,"
-    " 545-554.",
-    "Phipson B, Smyth GK (2010). Permutation p-values should never be zero. Stat. Appl. Genet. Mol. Biol. 9, 39.",
-    "Satterthwaite FE (1946). An approximate distribution of estimates of variance components. Biometrics Bull. 2,"
-    " 110-114.",
-    "Schuirmann DJ (1987). A comparison of the two one-sided tests procedure and the power approach. J. Pharmacokinet."
-    " Biopharm. 15, 657-680.",
-)
-"""From memory; check before printing."""
+REFERENCES = {
+    "Allen & Oxenham 2014": "Allen EJ, Oxenham AJ (2014). Symmetric interactions and interference between pitch and"
+    " timbre. J. Acoust. Soc. Am. 135, 1371-1379.",
+    "Almeida et al. 2017": "Almeida A, Schubert E, Smith J, Wolfe J (2017). Brightness scaling of periodic"
+    " tones. Atten."
+    " Percept. Psychophys. 79, 1892-1896.",
+    "Benjamini & Bogomolov 2014": "Benjamini Y, Bogomolov M (2014). Selective inference on multiple families of"
+    " hypotheses. J. R. Stat. Soc. B 76, 297-318.",
+    "Benjamini & Hochberg 1995": "Benjamini Y, Hochberg Y (1995). Controlling the false discovery rate. J. R."
+    " Stat. Soc. B"
+    " 57, 289-300.",
+    "Cleveland 1979": "Cleveland WS (1979). Robust locally weighted regression and smoothing scatterplots. J. Am. Stat."
+    " Assoc. 74, 829-836.",
+    "Gelman et al. 2013": "Gelman A, Carlin JB, Stern HS, Dunson DB, Vehtari A, Rubin DB (2013). Bayesian Data"
+    " Analysis,"
+    " 3rd ed. Chapman & Hall/CRC.",
+    "ISO 5725-2:1994": "ISO 5725-2:1994. Accuracy (trueness and precision) of measurement methods and results, part 2.",
+    "Jesteadt, Wier & Green 1977": "Jesteadt W, Wier CC, Green DM (1977). Intensity discrimination as a function of"
+    " frequency and sensation level. J. Acoust. Soc. Am. 61, 169-177.",
+    "Lahdelma & Salminen 2001": "Lahdelma R, Salminen P (2001). SMAA-2: stochastic multicriteria acceptability"
+    " analysis for"
+    " group decision making. Oper. Res. 49, 444-454.",
+    "Patterson & Thompson 1971": "Patterson HD, Thompson R (1971). Recovery of inter-block information when block sizes"
+    " are unequal. Biometrika 58, 545-554.",
+    "Phipson & Smyth 2010": "Phipson B, Smyth GK (2010). Permutation p-values should never be zero. Stat. Appl. Genet."
+    " Mol. Biol. 9, 39.",
+    "Satterthwaite 1946": "Satterthwaite FE (1946). An approximate distribution of estimates of variance components."
+    " Biometrics Bull. 2, 110-114.",
+    "Schuirmann 1987": "Schuirmann DJ (1987). A comparison of the two one-sided tests procedure and the power"
+    " approach. J."
+    " Pharmacokinet. Biopharm. 15, 657-680.",
+    "ter Braak 1992": "ter Braak CJF (1992). Permutation versus bootstrap significance tests in multiple regression and"
+    " ANOVA. In: Bootstrapping and Related Techniques, 79-85. Springer.",
+    "Westfall & Young 1993": "Westfall PH, Young SS (1993). Resampling-Based Multiple Testing. Wiley.",
+}
+"""As the text cites them -> in full. From memory; check before printing."""
 
 
 def citation() -> str:

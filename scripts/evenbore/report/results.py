@@ -96,7 +96,7 @@ class Results:
 
     def status(self, instrument: str) -> list[Row]:
         """Rows of the table `status` of one instrument, the current state last; empty texts for empty cells."""
-        rows = self.of("status", instrument).fillna({column: "" for column in ("good", "against", "open")})
+        rows = self.of("status", instrument).fillna({column: "" for column in ("good", "against", "open", "character")})
         return sorted(cast(list[Row], rows.to_dict("records")), key=lambda row: row["current"])
 
     @cached_property

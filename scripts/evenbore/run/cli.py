@@ -103,6 +103,7 @@ def _parser() -> argparse.ArgumentParser:
         "--slurred-only", action="store_true", help="the slurred scale alone; no tongued, soft, loud takes"
     )
     plan.add_argument("--pilot", type=Path, metavar="STUDY", help="a study that was run, to take the scatter from")
+    plan.add_argument("--players", nargs="+", default=[], metavar="NAME", help="who plays, each every instrument")
     plan.add_argument("--show-key", action="store_true", help="show which code is which, to label the instruments")
     plan.add_argument("--unseal", type=Path, metavar="BLIND_STUDY", help="put names and materials into the blind study")
 
@@ -191,7 +192,7 @@ def _tell_written(study: Path, told: list[str]) -> int:
 def _check(arguments: argparse.Namespace) -> int:
     if arguments.against is not None:
         return _against(arguments)
-    from evenbore.plan.singlelink import single_links
+    from evenbore.plan.singlelink import players_apart, single_links
     from evenbore.study.check import check_reading, unnamed_audio
     from evenbore.study.defaults import played_range
     from evenbore.study.sheets import complete_study, read_study
@@ -206,7 +207,7 @@ def _check(arguments: argparse.Namespace) -> int:
         print("\n".join(beside), end="\n" * bool(beside))
         return _report(problems)
     study = complete_study(reading)
-    told = [*single_links(study), *played_range(study), *beside]
+    told = [*single_links(study), *players_apart(study), *played_range(study), *beside]
     if arguments.json:
         _print_json({"problems": [], "told": told})
         return 0
@@ -270,14 +271,19 @@ def _plan(arguments: argparse.Namespace) -> int:
     if arguments.unseal:
         print(f"Written: {shown_path(unblind(arguments.study, arguments.unseal))}")
         return 0
-    plan = write_plan(arguments.study, arguments.takes, arguments.slurred_only, arguments.pilot)
+    plan = write_plan(
+        arguments.study, arguments.takes, arguments.slurred_only, arguments.pilot, players=arguments.players
+    )
     print(f"Written: {shown_path(arguments.study / FOLDER)}: running sheet, protocol, guide track, sealed key")
-    print(f"{len(plan.turns)} turns, {plan.n_takes} takes: every instrument {plan.layout.rounds} times a session")
+    each = " with each player" * (len(plan.layout.players) > 1)
+    print(f"{len(plan.turns)} turns, {plan.n_takes} takes: every instrument {plan.layout.rounds} times a session{each}")
     print("\n".join(f"  {session}: {len(names)} instruments" for session, names in plan.layout.visits.items()))
     told = plan.predicted.set_index("criterion")
-    print(
-        "What it will be able to tell (smallest difference of two instruments; scatter " + told["origin"].iloc[0] + "):"
-    )
+    print(f"What it will be able to tell (smallest difference; scatter {told['origin'].iloc[0]}):")
+    if plan.factor:
+        print(f"of two levels of {plan.factor}:")
+        print("\n".join(f"  {c}: {row.detectable_factor:.2g} {row.unit}" for c, row in told.iterrows()))
+    print("of two instruments:")
     print("\n".join(f"  {c}: {row.detectable_pair:.2g} {row.unit}" for c, row in told.iterrows()))
     print(f"Next: label the instruments (evenbore plan {typed(arguments.study)} --show-key), print the running sheet,")
     print(f"and record into {shown_path(arguments.study / FOLDER / BLIND)}")

@@ -5,48 +5,72 @@ tell; with that slope every take is brought to a common loudness. Levels and bri
 normalisation; keys as in notes.tsv.
 """
 
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
 import pandas as pd
 
 # ASSUME: own choice, no source.
 LEAST_STEP_DB = 3.0  # between the softest and the loudest take: less is the player's own scatter
 LEAST_SLOPE_NOTES = 5
+UNKNOWN_SHARE = 0.5  # of a slope that nothing tells the error of: its standard error
 _OWNER = ["instrument", "state"]
-_NOTE = [*_OWNER, "session", "articulation", "direction", "midi"]
+_PLAYED = [*_OWNER, "session", "articulation", "direction"]
 
 
-def brightness_slopes(notes: pd.DataFrame) -> pd.Series:
-    """Slope of brightness_db over level_dbfs in dB per dB, indexed by instrument and state.
+class Matched(NamedTuple):
+    """A measure at matched loudness: its `values`, index of the notes; `over`, how much louder each recording is than
+    usual at its dynamic (dB); the `slopes` by instrument and state that were taken (see `loudness_slopes`; empty where
+    nobody has soft and loud takes) and whether each is its `own`."""
 
-    Least squares over all notes recorded at more than one dynamic, each note of a session on its own level (so that
-    neither the room's resonances nor the notes' own differences count). Only instruments with at least
-    LEAST_SLOPE_NOTES such notes and, in the median, LEAST_STEP_DB between their softest and loudest dynamic.
+    values: pd.Series
+    over: pd.Series
+    slopes: pd.DataFrame
+
+
+def loudness_slopes(notes: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """Slope of the measure over level_dbfs in dB per dB and its standard error `se`, by instrument and state.
+
+    The take is the unit: each note on its own level (so that neither the room's resonances nor the notes' own
+    differences count), then the mean over a take's notes, least squares over the takes played alike in a session. Only
+    instruments with takes of at least LEAST_SLOPE_NOTES notes and LEAST_STEP_DB between their softest and loudest. The
+    errors come from what the takes of the whole study scatter about their slopes; empty where none is left over.
 
     >>> piano = pd.DataFrame({"midi": range(60, 65), "dynamic": "p", "level_dbfs": -30.0, "brightness_db": -20.0})
     >>> forte = piano.assign(dynamic="f", level_dbfs=-20.0, brightness_db=-15.0)
     >>> keys = {"instrument": "a", "state": "new", "session": "s", "articulation": "slurred", "direction": "up"}
-    >>> brightness_slopes(pd.concat([piano, forte]).assign(**keys)).tolist()  # (−15 + 20) / (−20 + 30)
+    >>> notes = pd.concat([piano.assign(recording="soft"), forte.assign(recording="loud")]).assign(**keys)
+    >>> loudness_slopes(notes, "brightness_db")["slope"].tolist()  # (−15 + 20) / (−20 + 30)
     [0.5]
     """
-    table = notes.dropna(subset=["brightness_db", "level_dbfs"])
-    means = table.groupby([*_NOTE, "dynamic"])[["brightness_db", "level_dbfs"]].mean()
-    cells = means.groupby(level=_NOTE)
-    means = means[cells["level_dbfs"].transform("size") > 1]
-    cells = means.groupby(level=_NOTE)
-    centred = means - cells.transform("mean")
-    step = (cells["level_dbfs"].max() - cells["level_dbfs"].min()).groupby(level=_OWNER)
-    enough = (step.size() >= LEAST_SLOPE_NOTES) & (step.median() >= LEAST_STEP_DB)
-    products = pd.DataFrame({"xy": centred["brightness_db"] * centred["level_dbfs"], "xx": centred["level_dbfs"] ** 2})
-    sums = products.groupby(level=_OWNER).sum()[enough]
-    return sums["xy"] / sums["xx"]
+    table = notes.dropna(subset=[measure, "level_dbfs"])
+    known = table[["level_dbfs", measure]]
+    centred = known - known.groupby([table[key] for key in (*_PLAYED, "midi")]).transform("mean")
+    of_take = centred.groupby([table[key] for key in (*_PLAYED, "recording")])
+    takes = of_take.mean()[of_take.size() >= LEAST_SLOPE_NOTES]
+    alike = takes.groupby(level=_PLAYED)
+    takes = takes - alike.transform("mean")
+    step = (alike["level_dbfs"].max() - alike["level_dbfs"].min()).groupby(level=_OWNER).max()
+    x, y = takes["level_dbfs"], takes[measure]
+    sums = pd.DataFrame({"xy": x * y, "xx": x * x, "yy": y * y}).groupby(level=_OWNER).sum()
+    freedom = takes.groupby(level=_OWNER).size() - alike.size().groupby(level=_OWNER).size() - 1
+    enough = (step >= LEAST_STEP_DB) & (table.groupby(_OWNER)["dynamic"].nunique().reindex(step.index) > 1)
+    sums, freedom = sums[enough], freedom[enough]
+    slope = sums["xy"] / sums["xx"]
+    left = (sums["yy"] - slope * sums["xy"]).sum()
+    scatter = left / freedom.sum() if freedom.sum() > 0 else np.nan
+    return pd.DataFrame({"slope": slope, "se": np.sqrt(scatter / sums["xx"])})
 
 
-def at_common_loudness(notes: pd.DataFrame) -> pd.Series:
-    """brightness_db as each take would have it at the loudness common to its group and dynamic, same index.
+def match_loudness(notes: pd.DataFrame, measure: str, kinds: Mapping[str, str] | None = None) -> Matched:
+    """The measure as each take would have it at the loudness common to its kind, group and dynamic.
 
-    brightness − slope · (how much louder the take is than the group's instruments usually are at that dynamic). How
+    measure − slope · (how much louder the take is than the group's instruments usually are at that dynamic). How
     loud a take is: the median over its notes of the level less the group's mean level of the same note. Only the take
     as a whole is moved: the level of single notes is the room's and the instrument's too. An instrument without soft
-    and loud takes gets the median slope of the study; without any in the study nothing is changed.
+    and loud takes gets the median slope of the study, with an error of what the slopes scatter; without any in the
+    study nothing is changed. `kinds`: instrument -> its kind; none: all are of one.
 
     >>> piano = pd.DataFrame({"midi": range(60, 65), "dynamic": "p", "level_dbfs": -30.0, "brightness_db": -20.0})
     >>> forte = piano.assign(dynamic="f", level_dbfs=-20.0, brightness_db=-15.0)
@@ -54,17 +78,23 @@ def at_common_loudness(notes: pd.DataFrame) -> pd.Series:
     >>> other = forte.assign(instrument="b", recording="b1", level_dbfs=-16.0, brightness_db=-12.0)
     >>> soft, loud = piano.assign(instrument="a", recording="a1"), forte.assign(instrument="a", recording="a2")
     >>> notes = pd.concat([soft, loud, other])
-    >>> matched = at_common_loudness(notes.assign(**keys).reset_index(drop=True))
+    >>> matched = match_loudness(notes.assign(**keys).reset_index(drop=True), "brightness_db").values
     >>> matched.groupby(notes["recording"].to_numpy()).first().to_dict()  # slope 0.5; at f the usual level is −18
     {'a1': -20.0, 'a2': -14.0, 'b1': -13.0}
     """
-    slopes = brightness_slopes(notes)
-    if slopes.empty:
-        return notes["brightness_db"]
-    slope = slopes.reindex(pd.MultiIndex.from_frame(notes[_OWNER])).fillna(slopes.median()).to_numpy()
-    same = [notes["group"], notes["dynamic"], notes["midi"]]
+    kind = pd.Series([(kinds or {}).get(name, "") for name in notes["instrument"]], notes.index, name="kind")
+    same = [kind, notes["group"], notes["dynamic"], notes["midi"]]
     by_instrument = notes.groupby([*same, notes["instrument"], notes["state"]])["level_dbfs"].mean()
-    usual = by_instrument.groupby(level=["group", "dynamic", "midi"]).mean()
-    over = notes["level_dbfs"] - usual.reindex(pd.MultiIndex.from_arrays(same)).to_numpy()
-    matched: pd.Series = notes["brightness_db"] - slope * over.groupby(notes["recording"]).transform("median")
-    return matched
+    usual = by_instrument.groupby(level=["kind", "group", "dynamic", "midi"]).mean()
+    louder = notes["level_dbfs"] - usual.reindex(pd.MultiIndex.from_arrays(same)).to_numpy()
+    over = louder.groupby(notes["recording"]).median()
+    known = loudness_slopes(notes, measure)
+    owners = pd.MultiIndex.from_frame(notes[_OWNER].drop_duplicates())
+    if known.empty:
+        return Matched(notes[measure], over, known.assign(own=pd.Series(dtype=bool)))
+    slopes = known.reindex(owners).assign(own=owners.isin(known.index))
+    middle, spread = known["slope"].median(), known["slope"].std()
+    slopes["se"] = slopes["se"].where(slopes["own"], spread).fillna(UNKNOWN_SHARE * abs(middle))
+    slopes["slope"] = slopes["slope"].fillna(middle)
+    slope = slopes["slope"].reindex(pd.MultiIndex.from_frame(notes[_OWNER])).to_numpy()
+    return Matched(notes[measure] - slope * notes["recording"].map(over), over, slopes)

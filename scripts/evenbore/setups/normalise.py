@@ -4,10 +4,11 @@ what the room adds to single notes (see `rooms`).
 Only what the set-up colours is measured again: level, and every measure of the harmonics' relative levels.
 Pitch, noise, attack and timing stay as measured. A harmonic outside the bands that the links reach becomes
 "not measured". Sessions that nothing links keep their own levels (response 0) and their own group number.
-What a note's flags put in doubt is left out from here on (see `doubts`).
+What a note's flags put in doubt is left out from here on (see `doubts`). What is left of the harmonics is compared with
+the usual ones of the same note (see `tone`).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ from evenbore.setups.harmonics import blocks, harmonic_arrays
 from evenbore.setups.octaves import octave_levels
 from evenbore.setups.responses import Setups, estimate_setups
 from evenbore.setups.rooms import harmonic_rooms, without_rooms
+from evenbore.setups.tone import RELATIVE_TILT, against_usual
 
 CHAIN_MEASURES = tuple(HARMONIC_MEASURES)
 
@@ -30,7 +32,8 @@ CHAIN_MEASURES = tuple(HARMONIC_MEASURES)
 class Normalised:
     """Result of `normalise`.
 
-    `notes`: notes.tsv columns, the CHAIN_MEASURES normalised, `group` and the normalised OCTAVES.
+    `notes`: notes.tsv columns, the CHAIN_MEASURES normalised, `group`, the normalised OCTAVES and RELATIVE_TILT.
+    `tone`: the takes' mean curves over the harmonics, see `against_usual`.
     `errors`: what the set-ups' error does to the CHAIN_MEASURES; without directions when nothing links or nothing was
     repeated. `frequency_hz`, `level_db` (N, H): the normalised harmonics of the same rows; `room_variance` (N, H), dB²:
     of what is left of the room in them.
@@ -42,12 +45,19 @@ class Normalised:
     frequency_hz: Floats32
     level_db: Floats32
     room_variance: Floats32
+    tone: pd.DataFrame
 
 
-def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: Iterable[pd.DataFrame]) -> Normalised:
+def normalise(
+    recordings: pd.DataFrame,
+    notes: pd.DataFrame,
+    harmonics: Iterable[pd.DataFrame],
+    kinds: Mapping[str, str] | None = None,
+) -> Normalised:
     """Estimate the set-ups and normalise the notes of every recording not set aside.
 
-    `recordings`, `notes`: the tables of that name; `harmonics`: that table, in parts.
+    `recordings`, `notes`: the tables of that name; `harmonics`: that table, in parts; `kinds`: kind of each instrument,
+    none: all of one.
     """
     groups = session_groups(recordings)
     notes = notes[notes["recording"].isin(usable(recordings)["recording"])].reset_index(drop=True)
@@ -75,8 +85,10 @@ def normalise(recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: Iterable
     room, room_variance = harmonic_rooms(notes, heard.frequency_hz, flat)
     flat -= room
     notes = without_rooms(notes).assign(**octave_levels(flat, heard.frequency_hz[:, 0]))
+    tilt, tone = against_usual(notes, flat, kinds or {})
+    notes[RELATIVE_TILT] = np.where(notes["tilt_db_per_octave"].isna(), np.nan, tilt)
     errors = SetupErrors(changes, session, mixing)
-    return Normalised(setups, notes, errors, heard.frequency_hz, flat, room_variance)
+    return Normalised(setups, notes, errors, heard.frequency_hz, flat, room_variance, tone)
 
 
 def _chain_measures(level_db: Floats32 | Floats, frequency_hz: Floats32) -> Floats:

@@ -17,7 +17,7 @@ from scipy import stats
 from evenbore.facts.arrays import Bools, Floats
 from evenbore.facts.rows import Row
 from evenbore.setups.harmonics import blocks
-from evenbore.setups.loudness import at_common_loudness
+from evenbore.setups.loudness import match_loudness
 from evenbore.setups.normalise import CHAIN_MEASURES, Normalised
 from evenbore.setups.responses import BAND_HZ, MIN_ABOVE_NOISE_DB, REPLICATE
 from evenbore.setups.rooms import ROOM_MEASURES, room_error
@@ -32,7 +32,9 @@ _OWNER = ["instrument", "state", "dynamic"]
 
 def note_profiles(normalised: Normalised, instruments: dict[str, Row], families: dict[str, Family]) -> pd.DataFrame:
     """The note_profiles table; `attack_ms` from tongued takes only."""
-    notes = normalised.notes.assign(**{MATCHED: at_common_loudness(normalised.notes)})
+    kinds = {name: row["family"] for name, row in instruments.items()}
+    notes = normalised.notes
+    notes = notes.assign(**{MATCHED: match_loudness(notes, "brightness_db", kinds).values})
     notes["attack_ms"] = notes["attack_ms"].where(notes["articulation"] == "tongued")
     # a note played twice in one recording (up-down) counts once
     keys = [*dict.fromkeys([*_OWNER, *REPLICATE, "recording", "midi", "written_note", "group"])]

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import yaml
 
-from evenbore.facts.criteria import LARGEST, MEASURED, WEIGHED, Criterion
+from evenbore.facts.criteria import LARGEST, MEASURED, Criterion
 from evenbore.facts.days import DAY_KINDS, DAY_UNIT, LARGEST_DAYS
 from evenbore.files.errors import EvenboreError, Problem
 from evenbore.files.paths import command, repo_root
@@ -46,7 +46,7 @@ def load_schema(name: str) -> dict[str, Any]:
                 "description": "Family key -> what holds for its recordings instead.",
             }}
         }  # fmt: skip
-        keys["priorities"]["additionalProperties"]["properties"] = {c.name: _WEIGHT for c in WEIGHED}
+        keys["priorities"]["additionalProperties"]["properties"] = {c.name: _weight(c) for c in MEASURED}
     return schema
 
 
@@ -61,12 +61,16 @@ def _said_once() -> dict[str, Any]:
     }
 
 
-_WEIGHT = {
-    "type": "number",
-    "minimum": 0,
-    "maximum": 1_000_000,
-    "description": "Weight of this criterion, without unit; 0 to 1000000.",
-}
+def _weight(criterion: Criterion) -> dict[str, object]:
+    """The schema of a criterion's weight: of a matter of taste below 0 too."""
+    taste = criterion.better == "taste"
+    about = f"-1000000 to 1000000; above 0: the {criterion.good} the better, below 0: the {criterion.bad}"
+    return {
+        "type": "number",
+        "minimum": -1_000_000 if taste else 0,
+        "maximum": 1_000_000,
+        "description": f"Weight of this criterion, without unit; {about if taste else '0 to 1000000'}.",
+    }
 
 
 _DAYS = {
@@ -394,5 +398,5 @@ def _cross_problems(
     if "priorities" not in spoilt:
         for key, weights in data["priorities"].items():
             if not key.startswith("x_") and not any(weights.values()):
-                add(("priorities", key), str(weights), "at least one weight above 0")
+                add(("priorities", key), str(weights), "at least one weight other than 0")
     return problems

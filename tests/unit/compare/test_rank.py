@@ -293,11 +293,31 @@ def test_a_step_is_the_noticeable_difference_or_the_criterions_own_and_never_a_g
         rank.steps(table.assign(criterion="smoothness"), 2000.0)
 
 
-def test_a_matter_of_taste_ranks_nobody():
+def test_a_matter_of_taste_ranks_by_a_weight_alone_and_either_way():
     rng = np.random.default_rng(1)
     table, takes = study(rng, {"intonation_spread": np.array([4.0, 8.0]), "dynamic_range": np.array([30.0, 5.0])})
     criteria = CRITERIA.assign(better=["lower", "taste", "lower", "lower"])
     states, kinds = dict.fromkeys(("x1", "x2"), "as_found"), dict.fromkeys(("x1", "x2"), "saxophone_alto")
-    (pool,) = rank.draw_pools(table, takes, NO_SHIFTS, criteria, states, kinds, DAYS, 1, 200)
-    assert pool.criteria == ["intonation_spread"]
+    (pool,) = pools = rank.draw_pools(table, takes, NO_SHIFTS, criteria, states, kinds, DAYS, 1, 200)
     assert rank.oriented(np.array([-3.0, 2.0]), "taste").tolist() == [0.0, 0.0]
+    priorities = {"none": {"intonation_spread": 1}, "more": {"dynamic_range": 1}, "less": {"dynamic_range": -1},
+                  "both": {"intonation_spread": 1, "dynamic_range": -9}}  # fmt: skip
+    gates = dict.fromkeys(states, "pass")
+    tables = rank.rank_tables(pools, priorities, criteria, gates, set(), states, 1)
+    first = tables["ranking"].set_index(["priorities", "instrument"])["p_first"]
+    assert first["none", "x1"] > 0.9
+    assert first["more", "x1"] > 0.9
+    assert first["less", "x2"] > 0.9
+    assert first["both", "x2"] > 0.9
+    assert rank.weights_of(priorities["both"], pool).tolist() == [0.1, -0.9]
+    # with the taste's weight at nothing the other decides
+    changed = tables["sensitivity"].query("priorities == 'both' and criterion == 'dynamic_range'")
+    nothing = changed[changed["weight_change"].round(6) == -0.9].set_index("instrument")["p_first"]
+    assert nothing["x1"] == pytest.approx(first["none", "x1"])
+
+
+def test_a_missing_matter_of_taste_is_no_loss():
+    x = np.column_stack([np.random.default_rng(2).normal(0, 1, 20000), np.full(20000, np.nan)])
+    taste, other = (rank.utilities(x.copy(), 0.0, np.random.default_rng(1), taste=kind)[:, 1] for kind in (True, False))
+    assert abs(taste.mean()) < 0.05
+    assert other.mean() < -0.5

@@ -62,6 +62,21 @@ def test_better_and_worse_are_told_of_what_differs_alone():
     assert not table["good"].str.contains("dynamic range").any()
 
 
+def test_what_is_a_matter_of_taste_is_the_character_and_neither_good_nor_bad():
+    values = [("a", "as_found", "brightness", 1.25, ""), ("b", "as_found", "brightness", -0.25, "")]
+    told = [("brightness", "differs")]
+    table = statuses([decision("a"), decision("b")], verdicts=told, values=values)
+    bright, dark = table.loc[("a", "as_found")], table.loc[("b", "as_found")]
+    assert bright["character"] == "brightness: brighter than 1 of 1 others, by 1.5 dB per octave in the middle"
+    assert dark["character"] == "brightness: darker than 1 of 1 others, by 1.5 dB per octave in the middle"
+    assert (bright["good"], bright["against"], bright["open"]) == (NOTHING, "", "")
+    assert "Brightness: brighter than 1 of 1 others, by 1.5 dB per octave in the middle." in bright["sentence"]
+    leak = {"instrument": "b", "state": "as_found", "kind": "stuffy_run", "scope": "unit"}
+    table = statuses([decision("a"), decision("b")], verdicts=told, values=values, findings=[leak])
+    assert table.loc[("b", "as_found"), "character"].endswith("which what was found may cause")
+    assert "may cause" not in table.loc[("a", "as_found"), "character"]
+
+
 def test_what_a_fault_flatters_is_no_merit_and_is_marked():
     values = [("a", "as_found", "dynamic_range", 20.0, ""), ("b", "as_found", "dynamic_range", 12.0, "")]
     leak = {"instrument": "a", "state": "as_found", "kind": "stuffy_run", "scope": "unit"}

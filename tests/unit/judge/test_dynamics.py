@@ -12,7 +12,7 @@ from evenbore.facts.measures import brightness_db
 from evenbore.judge.assess import prepared_takes
 from evenbore.judge.values import dynamic_drift, dynamic_range, tone_hold
 from evenbore.notes.measure import measure_recording
-from evenbore.setups.loudness import at_common_loudness
+from evenbore.setups.loudness import match_loudness
 from evenbore.synth.instrument import DYNAMIC_DB, make_instrument
 from evenbore.synth.playing import Player, scale
 from evenbore.synth.room import Chain
@@ -94,7 +94,7 @@ def test_blown_harder_is_no_brighter_instrument(played):
         played("bright_one", "mf", brightness_db=1.5)[0],
     ]
     notes = pd.concat(takes, ignore_index=True)
-    notes["matched"] = at_common_loudness(notes)
+    notes["matched"] = match_loudness(notes, "brightness_db").values
     means = notes[notes["dynamic"] == "mf"].groupby("instrument")[["brightness_db", "matched"]].mean()
     over = means - means.loc["a"]
     assert over.loc["hard_blown", "brightness_db"] > 1.5

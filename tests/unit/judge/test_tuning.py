@@ -36,7 +36,7 @@ def takes_of(written, *rows):
         TakeNotes(
             written=np.array(written), register=np.zeros(len(written), int), veiled=np.zeros(len(written), bool),
             partner=np.full(len(written), -1), nominal_cents=1200.0, cents=np.array(row, float),
-            level=blank, brightness=blank, noise=blank, attack=blank,
+            level=blank, brightness=blank, noise=blank, attack=blank, tilt=blank,
         )
         for row in rows
     ]  # fmt: skip

@@ -9,7 +9,7 @@ from evenbore.judge.values import DEVIATIONS, FUNCTIONS, TOGETHER, TakeNotes, cr
 
 
 def take(cents, *, written=None, register=None, veiled=None, partner=None, nominal=1200.0, level=None, brightness=None,
-         noise=None, attack=None):  # fmt: skip
+         noise=None, attack=None, tilt=None):  # fmt: skip
     n = len(cents)
     blank = np.full(n, np.nan)
 
@@ -27,7 +27,13 @@ def take(cents, *, written=None, register=None, veiled=None, partner=None, nomin
         brightness=filled(brightness),
         noise=filled(noise),
         attack=filled(attack),
+        tilt=filled(tilt),
     )
+
+
+def test_brightness_is_the_middle_notes_tilt():
+    assert FUNCTIONS["brightness"](take(np.zeros(5), tilt=[0.5, -3.0, 0.75, 1.0, 9.0])) == 0.75
+    assert np.isnan(FUNCTIONS["brightness"](take(np.zeros(5), tilt=[0.5, np.nan, 0.75, 1.0, 9.0])))
 
 
 def test_offset_spread_and_worst_note():

@@ -80,21 +80,69 @@ def test_the_cheapest_layout_is_everybody_once_twice_over():
     assert first.n_turns == 2 * (11 + 3)
 
 
-def test_rounds_hold_everybody_once_and_the_reference_opens_and_closes():
+def test_rounds_hold_everybody_once_and_nobody_plays_twice_in_a_row():
     layout = next(x for x in layouts(strata_of(7), ["i0"], ["a", "b"], Random(2)) if x.rounds == 3)
-    planned = turns(layout, ["i0"], Random(3))
+    planned = turns(layout, Random(3))
     for session, members in layout.visits.items():
         own = [turn for turn in planned if turn.session == session]
         assert [turn.place for turn in own] == list(range(1, len(own) + 1))
-        assert own[0].instrument == own[-1].instrument == "i0"
         for number in (1, 2, 3):
             assert sorted(t.instrument for t in own if t.round == number) == sorted(members)
         assert all(a.instrument != b.instrument for a, b in itertools.pairwise(own))
 
 
+def test_the_reference_is_nowhere_more_often_than_the_others():
+    layout = next(x for x in layouts(strata_of(5), ["i0"], ["a", "b"], Random(1)) if len(x.visits["a"]) == 5)
+    ends = [turn.instrument for k in range(500) for turn in (turns(layout, Random(k))[0], turns(layout, Random(k))[-1])]
+    # a fifth of 1000 expected, standard deviation 12.6
+    assert 150 < ends.count("i0") < 250
+
+
+def test_players_play_every_instrument_by_a_latin_square():
+    players = ["Ada", "Ben", "Cy"]
+    layout = next(x for x in layouts(strata_of(6), [], ["a"], Random(1), players) if x.rounds == 2)
+    planned = turns(layout, Random(4))
+    assert len(planned) == layout.n_turns == 2 * 3 * 6
+    for number in (1, 2):
+        played = [turn for turn in planned if turn.round == number]
+        for player in players:
+            assert sorted(t.instrument for t in played if t.player == player) == sorted(strata_of(6))
+        columns = [played[3 * k : 3 * k + 3] for k in range(6)]
+        assert all({t.player for t in column} == set(players) for column in columns)
+        assert all(len({t.instrument for t in column}) == 3 for column in columns)
+    assert all(a.instrument != b.instrument for a, b in itertools.pairwise(planned) if a.round == b.round)
+
+
+def test_players_stand_in_the_sheets_and_more_of_them_make_surer(study, tmp_path):
+    one, two = (
+        write_plan(shutil.copytree(study, tmp_path / f"players{len(names)}"), players=names)
+        for names in ((), ("Ada", "Ben <i>"))
+    )
+    assert two.n_takes == 2 * one.n_takes
+    errors = [plan.predicted.set_index("criterion")["se_pair"] for plan in (one, two)]
+    assert (errors[1] < errors[0]).all()
+    blind = read_study(tmp_path / "players2" / FOLDER / "blind_study")
+    assert {row["player"] for row in blind.sheets["recordings"].rows} == {"Ada", "Ben <i>"}
+    assert "Ben &lt;i&gt;" in (tmp_path / "players2" / FOLDER / "running_sheet.html").read_text("utf-8")
+
+
+def test_what_the_planned_takes_cannot_tell_is_not_promised(study, tmp_path):
+    slurred = write_plan(shutil.copytree(study, tmp_path / "slurred"), slurred_only=True)
+    lacking = {"response", "dynamic_range", "dynamic_drift", "tone_hold"}
+    assert set(write_plan(study).predicted["criterion"]) - set(slurred.predicted["criterion"]) == lacking
+
+
+def test_a_folder_with_the_two_sheets_alone_can_be_planned(study, capsys):
+    (study / "config/config.yaml").unlink()
+    assert main(["plan", str(study)]) == 0
+    told = capsys.readouterr().out
+    # the material comes first
+    assert 0 < told.index("of two levels of body_material") < told.index("of two instruments")
+
+
 def test_order_is_drawn_anew_and_uniformly():
     layout = layouts(strata_of(5), [], ["a"], Random(1))[0]
-    first = [turns(layout, [], Random(k))[0].instrument for k in range(1000)]
+    first = [turns(layout, Random(k))[0].instrument for k in range(1000)]
     counts = pd.Series(first).value_counts()
     assert len(counts) == 5
     assert counts.between(150, 250).all()  # 200 expected, standard deviation 12.6

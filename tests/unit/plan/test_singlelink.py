@@ -60,3 +60,24 @@ def test_what_one_and_what_two_links_let_tell(monkeypatch):
 def test_sessions_of_the_link_alone_are_given_no_numbers():
     (line,) = singlelink.single_links(study_of({"s1": "ra", "s2": "r"}))
     assert line == "R alone links the sessions s1 and s2. Let two or three instruments do so."
+
+
+def test_players_of_a_session_whom_no_instrument_links_are_named():
+    def played(*rows):
+        recordings = [
+            {"session": session, "instrument": name, "state": "as_found", "dynamic": "mf", "player": player}
+            for session, player, names in rows
+            for name in names
+        ]
+        sessions = dict.fromkeys(row["session"] for row in recordings)
+        return SimpleNamespace(recordings=recordings, sessions=sessions, config={"base_dynamic": "mf"})
+
+    apart = singlelink.players_apart(played(("s1", "Ada", "abc"), ("s1", "Ben", "def"), ("s2", "Ada", "xy")))
+    assert len(apart) == 1
+    assert apart[0].startswith("In session s1 play Ada and Ben, and no instrument was played by all of them")
+    assert singlelink.players_apart(played(("s1", "Ada", "abc"), ("s1", "Ben", "cdef"))) == []
+    # linked by what both played on another day
+    both = played(("s1", "Ada", "abc"), ("s1", "Ben", "def"), ("s2", "Ada", "a"), ("s2", "Ben", "ad"))
+    assert singlelink.players_apart(both) == []
+    (told,) = singlelink.players_apart(played(("s1", None, "ab"), ("s1", "Ben", "cd")))
+    assert "whoever plays where the sheet names nobody" in told

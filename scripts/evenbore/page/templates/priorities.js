@@ -56,12 +56,12 @@
   // Scores (D x I) of a pool under weights by criterion; null when none of them has a value here.
   const scores = (pool, weights) => {
     const own = pool.criteria.map((c) => weights[data.criteria[c][0]] || 0);
-    const sum = own.reduce((a, b) => a + b, 0);
+    const sum = own.reduce((a, b) => a + Math.abs(b), 0);
     if (!(sum > 0)) return null;
     const [draws, members] = [data.draws, pool.instruments.length];
     const drawn = own.map((weight, c) => {
       if (!weight) return null;
-      const quantiles = gammaQuantiles((data.concentration * weight) / sum);
+      const quantiles = gammaQuantiles((data.concentration * Math.abs(weight)) / sum);
       return Float64Array.from(pool.s.subarray(c * draws, (c + 1) * draws), (stratum) => quantiles[stratum]);
     });
     const total = new Float64Array(draws);
@@ -71,7 +71,7 @@
       if (!column) return;
       const offset = c * draws * members;
       for (let d = 0; d < draws; d++) {
-        const weight = (column[d] / total[d]) * data.step;
+        const weight = Math.sign(own[c]) * (column[d] / total[d]) * data.step;
         for (let i = 0; i < members; i++) score[d * members + i] += weight * pool.u[offset + d * members + i];
       }
     });
@@ -122,7 +122,7 @@
   // --- pools and their ranking ------------------------------------------------------------------------------
   const poolsFor = (weights) => {
     const several = new Set(data.pools.filter((pool) => pool.group === null).map((pool) => pool.family));
-    const chain = data.criteria.some(([name, , dependent]) => dependent && weights[name] > 0);
+    const chain = data.criteria.some(([name, , dependent]) => dependent && weights[name]);
     return data.pools.filter((pool) => !several.has(pool.family) || (pool.group !== null) === chain);
   };
 
@@ -227,7 +227,7 @@
       const rows = Array.from(body.rows);
       if (rows.length > data.most) pager(body.closest(".scroll"), data.most)(rows, rows);
     }
-    const weighed = Object.values(weights).some((weight) => weight > 0);
+    const weighed = Object.values(weights).some((weight) => weight !== 0);
     if (!weighed) out.append(make("p", "Nothing has a weight: give at least one criterion some."));
     else if (!found.length) out.append(make("p", "Nothing could be ranked: no instrument has a value for what you weigh."));
   };
@@ -237,8 +237,9 @@
     const value = Number(text);
     return text.trim() === "" || !Number.isFinite(value) ? null : Math.min(Math.max(value, low), high);
   };
+  const weight = (field, text) => number(text, Number(field.min), 1e6) ?? 0; // below 0: of a matter of taste less
   const state = () => ({
-    weights: Object.fromEntries(weightFields.map((field) => [field.dataset.weight, number(field.value, 0, 1e6) ?? 0])),
+    weights: Object.fromEntries(weightFields.map((field) => [field.dataset.weight, weight(field, field.value)])),
     limits: Object.fromEntries(gateFields.map((field) => [field.dataset.gate, number(field.value, -1e9, 1e9)])),
   });
   const setGates = (limits) => gateFields.forEach((field) => { field.value = limits[field.dataset.gate] ?? ""; });
@@ -255,14 +256,14 @@
     const given = new URLSearchParams(location.hash.slice(1));
     if (given.get("own") === null) return false;
     const text = (key) => given.get(key) ?? "";
-    weightFields.forEach((field) => { field.value = number(text(field.dataset.weight), 0, 1e6) ?? 0; });
+    weightFields.forEach((field) => { field.value = weight(field, text(field.dataset.weight)); });
     gateFields.forEach((field) => { field.value = number(text(field.dataset.gate), -1e9, 1e9) ?? ""; });
     return true;
   };
   const toAddress = () => {
     const { weights, limits } = state();
     const parts = new URLSearchParams({ own: "1" });
-    Object.entries(weights).forEach(([name, weight]) => weight > 0 && parts.set(name, weight));
+    Object.entries(weights).forEach(([name, weight]) => weight !== 0 && parts.set(name, weight));
     Object.entries(limits).forEach(([gate, limit]) => limit !== null && parts.set(gate, limit));
     history.replaceState(null, "", `#${parts}`);
   };
@@ -272,10 +273,10 @@
     const mine = ++turn;
     byId("own-result").setAttribute("aria-busy", "true");
     const { weights, limits } = state();
-    const sum = Object.values(weights).reduce((a, b) => a + b, 0);
+    const sum = Object.values(weights).reduce((a, b) => a + Math.abs(b), 0);
     weightFields.forEach((field) => {
       const weight = weights[field.dataset.weight];
-      field.parentElement.querySelector("output").textContent = weight > 0 ? `${Math.round((100 * weight) / sum)} %` : "";
+      field.parentElement.querySelector("output").textContent = weight !== 0 ? `${Math.round((100 * Math.abs(weight)) / sum)} %` : "";
     });
     preset.value = samePreset();
     await unpackAll();
