@@ -3,7 +3,7 @@
 import json
 
 from evenbore.notes.chunkfile import read_chunk_rows
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.recording.clips import cut_clips, write_clips
 
 
@@ -12,7 +12,7 @@ def clip_chunk(rows: str, path_to_measured: str, base_dynamic: str, path_to_outp
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         clip_chunk(
             rows=snakemake.params.rows,
             path_to_measured=snakemake.input.measured,

@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from evenbore.files.digest import sha256
 from evenbore.files.errors import EvenboreError
 from evenbore.run.provenance import provenance
 from evenbore.study.config import printable
@@ -36,7 +37,9 @@ def changes_since(folder: str | Path, path_to_record: str | Path) -> list[str]:
 def _record_of(study: Study) -> dict[str, Any]:
     """What a run of the study would note now, running times left out; sheets by their place in the study."""
     families = sorted(study.families_dir.glob("*.yaml")) if study.families_dir else []
-    record = provenance(study.config, [*study.files.values(), *families], study.recordings, [])
+    of_file = {path: sha256(path) for path in {row["path"] for row in study.recordings}}  # a file may hold many takes
+    digests = {row["recording"]: of_file[row["path"]] for row in study.recordings}
+    record = provenance(study.config, [*study.files.values(), *families], study.recordings, digests, [])
     inside = {str(path): Path(path).relative_to(study.folder).as_posix()
               for path in record["sheets"] if Path(path).is_relative_to(study.folder)}  # fmt: skip
     return record | {"sheets": {inside.get(str(path), str(path)): digest for path, digest in record["sheets"].items()}}

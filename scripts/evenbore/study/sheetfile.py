@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from evenbore.facts.rows import Row
 from evenbore.files.atomic import write_atomically
 from evenbore.files.errors import EvenboreError, Problem
-from evenbore.study.config import SAID_ONCE, load_schema, misspelling, printable, read_bytes, shown
+from evenbore.study.config import NOT_TEXT, SAID_ONCE, TEXT, load_schema, misspelling, printable, read_bytes, shown
 from evenbore.trade.pitch import note_to_midi
 
 if TYPE_CHECKING:
@@ -216,10 +216,12 @@ def _type_cells(
         for text in set(texts):
             if text:
                 value = _number(text, spec["type"])
-                if value is not None and (free or validators[column].is_valid(value)):
-                    typed[text] = value
-                else:
+                if value is None or not (free or validators[column].is_valid(value)):
                     wrong[text] = Problem(name, None, column, shown(text), _allowed(spec), _cell_cause(text, spec))
+                elif column != "file" and NOT_TEXT.search(text):
+                    wrong[text] = Problem(name, None, column, shown(text), TEXT)
+                else:
+                    typed[text] = value
             elif column in schema["required"]:
                 wrong[text] = Problem(name, None, column, "", _allowed(spec), "the cell is blank")
             else:
