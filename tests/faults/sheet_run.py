@@ -72,7 +72,7 @@ def _is_xml(path: Path) -> bool:
 def _measured(study: Study) -> None:
     """Write the tables that measuring would give of the study's recordings."""
     tables = study.folder / "results/tables"
-    by = sorted(study.recordings, key=lambda row: (row["session"], row["instrument"]))
+    by = sorted(study.recordings, key=lambda row: (row["session"], row["instrument"], row["recording"]))
     rows = {key: list(of) for key, of in groupby(by, key=lambda row: (row["session"], row["instrument"]))}
     layout: dict[str, list[str]] = {}
     for session, instrument in rows:
@@ -97,6 +97,9 @@ def _measured(study: Study) -> None:
         frame = frame.assign(**{key: [row[key] for row in of] for key in KEYS if key in frame})
         if table == "recordings":
             frame = frame.assign(reverb_s=0.4, hum_db=3.0, lufs=-23.0, channel=1)
+            frame = frame.set_index("recording").loc[[row["recording"] for row in study.recordings]].reset_index()
+        else:
+            frame = frame.sort_values("recording", kind="stable")
         if table in ("recordings", "notes"):
             write_table(frame.reindex(columns=names(table)), table, tables / f"{table}.tsv")
         if table != "recordings":

@@ -9,9 +9,10 @@ REPO = Path(workflow.basedir)
 sys.path.insert(0, str(REPO / "scripts"))
 
 from evenbore import publication
-from evenbore.files.errors import StudyError
+from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.figures.entries import FIGURES
 from evenbore.run import content, dependencies
+from evenbore.run.stranger import plain_environment, refuse_links
 from evenbore.study.sheets import chunks, load_study
 
 
@@ -25,6 +26,12 @@ def library_files(step):
     """What the step's script depends on: library modules and their data."""
     return [here(path) for path in dependencies.library_files(step)]
 
+
+try:
+    refuse_links(Path.cwd())
+except EvenboreError as error:
+    raise WorkflowError(str(error))
+plain_environment()
 
 # Snakemake puts the path of its Python into shell commands as it stands; in a folder with a space that breaks.
 sys.executable = shlex.quote(sys.executable)

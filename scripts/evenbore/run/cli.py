@@ -232,12 +232,14 @@ def _plan(arguments: argparse.Namespace) -> int:
 
 
 def _run(arguments: argparse.Namespace) -> int:
+    from evenbore.run.stranger import refuse_links
     from evenbore.run.workflow import run_workflow
     from evenbore.study.defaults import played_range
     from evenbore.study.sheets import chunks, load_study
 
     study = arguments.study.resolve()
     loaded = load_study(study)
+    refuse_links(study)
     _tell_added(loaded.added_settings)
     recordings = {chunk: len(rows) for chunk, rows in chunks(loaded).items()}
     code = run_workflow(study, recordings, arguments.options)

@@ -329,9 +329,19 @@ def test_all_reasons_are_shown_but_only_the_end_of_a_traceback(tmp_path, log, sh
     path.write_text(log, encoding="utf-8")
     progress = workflow.Progress({})
     progress.update({"event": "failed", "job": 1, "rule": "collect", "logs": ["results/collect.log"]}, 0.0)
-    text = workflow._failure(tmp_path, progress, path, 0)
+    text = workflow._failure(tmp_path, progress, path, "")
     assert all(f"  {line}\n" in text for line in shown_lines)
     assert "one" not in text
+
+
+@pytest.mark.parametrize("said", ["Error: no room\n", ""])
+def test_the_cause_is_shown_where_no_step_could_say_it(tmp_path, said):
+    """A step whose own log could not be written, on a full disk say."""
+    progress = workflow.Progress({})
+    progress.update({"event": "failed", "job": 1, "rule": "collect", "logs": ["results/collect.log"]}, 0.0)
+    progress.update({"event": "error", "kind": "OSError", "message": "Error: no room"}, 0.0)
+    text = workflow._failure(tmp_path, progress, tmp_path / "run.log", said)
+    assert "Failed: Collecting the measurements.\nThe workflow stopped:\n  Error: no room\n" in text
 
 
 @pytest.mark.parametrize("called", [None, "python3 scripts/start.py"])
