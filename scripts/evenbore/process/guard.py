@@ -27,8 +27,8 @@ from evenbore.process import worker
 MEMORY_BYTES = 4 << 30  # of address space; an hour of sound needs 1 GB of it
 # ASSUME: no machine is so slow that it needs longer. An hour of sound is 30 MB or more and takes half a minute of
 # computing, so this allows at least ten times what it takes.
-LEAST_S, S_PER_MB = 300.0, 10.0
-CPU_SHARE = 0.2  # of these times that may be spent computing, where the system can tell; the rest is waiting
+LEAST_S, S_PER_MB = 300.0, 30.0
+CPU_SHARE = 0.1  # of these times that may be spent computing, where the system can tell; the rest is waiting
 START_S = 300.0
 TRIES = 2
 ENDLESS = "damaged so that its decoder never ends"

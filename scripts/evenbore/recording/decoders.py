@@ -19,6 +19,7 @@ import soundfile
 
 from evenbore.facts.arrays import Floats32
 from evenbore.facts.formats import SUFFIXES_OF
+from evenbore.files.digest import MOST_BYTES
 from evenbore.files.errors import AudioError
 
 if TYPE_CHECKING:
@@ -382,6 +383,8 @@ def _head(path: Path) -> bytes:
             raise AudioError("is a folder, not a recording; `file` must name one audio file")
         if not stat.S_ISREG(kind):
             raise AudioError("is not a regular file (a pipe, socket or device?); give a file on disk")
+        if (size := os.path.getsize(path)) > MOST_BYTES:
+            raise AudioError(f"has {size / 1e9:.0f} GB, more than {MOST_BYTES / 1e9:.0f}: no recording is so long")
         with open(path, "rb") as file:
             head = file.read(4096)
     except FileNotFoundError as error:
