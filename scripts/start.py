@@ -193,7 +193,7 @@ def make_importable(venv, python):
     (site / "evenbore.pth").write_text(os.path.relpath(str(library), str(site)) + "\n", encoding="utf-8")
     if WINDOWS:
         launcher = venv / BIN / "evenbore.cmd"
-        unset = "".join('@set "{}="\n'.format(name) for name in FOREIGN)
+        unset = "".join(f'@set "{name}="\n' for name in FOREIGN)
         launcher.write_text("@setlocal\n" + unset + '@"%~dp0python.exe" -P -m evenbore.run.cli %*\n', encoding="ascii")
     else:
         launcher = venv / BIN / "evenbore"

@@ -30,8 +30,8 @@ def row(path: Path) -> dict:
     """What measuring needs to know of a recording of the small study's scale."""
     return {
         "recording": path.stem, "instrument": "clar_a", "session": "s1", "take": 1, "dynamic": "mf",
-        "articulation": "tongued", "direction": "up", "state": "as_found", "path": str(path), "sha256": sha256(path), "channel": None,
-        "start_s": None, "end_s": None,
+        "articulation": "tongued", "direction": "up", "state": "as_found", "path": str(path), "sha256": sha256(path),
+        "channel": None, "start_s": None, "end_s": None,
         "pattern": "chromatic", "low": LOW, "high": HIGH, "notes": None, "tuning_hz": 440.0,
         "family": "clarinet_b_flat", "families_dir": None,
     }  # fmt: skip

@@ -368,7 +368,8 @@ def everything() -> Iterator[Case]:
         "other_words": {
             "compare_state: latest": "compare_state: as_found", "factors: auto": "factors: [body_material, x_weight]",
             "on_bad_recording: set_aside": "on_bad_recording: stop", "sound_mb: 12": "sound_mb: 0",
-            "worst_note_cents_max: 35": "worst_note_cents_max: null", "tuning_offset_min: -30": "tuning_offset_min: null",
+            "worst_note_cents_max: 35": "worst_note_cents_max: null",
+            "tuning_offset_min: -30": "tuning_offset_min: null",
             "fault_severity_max: 2": "fault_severity_max: null", "base_dynamic: mf": "base_dynamic: p",
         },
         "no_factors": {"factors: auto": "factors: []", "tuning_offset: 5 ": "tuning_offset: null "},

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import report_sample
 import simulate
-
 from diagnose import diagnose_study
 from evenbore.facts.columns import names
 from evenbore.figures.entries import FIGURES
@@ -40,7 +39,9 @@ def run_study(folder: Path, drawn: bool) -> list[Path]:
     )
     report_sample.vet_sample(folder)
     chunk = results / "work/chunk.npz"
-    write_chunk([Measured({"recording": row["recording"], "sha256": None}, [], {}, {}) for row in study.recordings], chunk)
+    write_chunk(
+        [Measured({"recording": row["recording"], "sha256": None}, [], {}, {}) for row in study.recordings], chunk
+    )
     note_provenance(
         **where, paths_to_sheets=[str(path) for path in study.files.values()], paths_to_benchmarks=[],
         paths_to_chunks=[str(chunk)], path_to_output=results / "provenance.json",

@@ -4,7 +4,6 @@ import hashlib
 import os
 from pathlib import Path
 
-
 MOST_BYTES = 16 << 30  # more than six hours of two channels at the highest usual rate
 
 

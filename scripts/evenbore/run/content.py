@@ -8,7 +8,6 @@ import re
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -30,9 +29,9 @@ def by_content(workflow: Any, chunks: Iterable[str]) -> list[str]:
 
     `workflow`: Snakemake's; `chunks`: values of the wildcard.
     """
-    from snakemake.dag import DAG
-    from snakemake.io import _IOFile
-    from snakemake.settings.types import RerunTrigger
+    from snakemake.dag import DAG  # type: ignore[import-untyped]  # the library has no types
+    from snakemake.io import _IOFile  # type: ignore[import-untyped]
+    from snakemake.settings.types import RerunTrigger  # type: ignore[import-untyped]
 
     DAG.check_output_mtime = _no_date_counts  # by which a job fails that has an input with a date in the future
     _IOFile.is_newer = _no_date_counts

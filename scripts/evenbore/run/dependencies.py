@@ -18,7 +18,11 @@ def library_files(script: str) -> list[str]:
     left out. What `study.config` reads lies with the workflow.
     """
     modules = _closure(SCRIPTS / f"{script}.py")
-    files = modules | {SCRIPTS / f"{script}.py"} | {file for folder in {module.parent for module in modules} for file in _data(folder)}
+    files = (
+        modules
+        | {SCRIPTS / f"{script}.py"}
+        | {file for folder in {module.parent for module in modules} for file in _data(folder)}
+    )
     if IMPORTED_FROM / "evenbore" / "study" / "config.py" in modules:
         files |= set(SCHEMAS.glob("*.yaml"))
     return sorted(path.as_posix() for path in files)

@@ -13,7 +13,7 @@ import os
 import re
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias
 
 import yaml
 
@@ -120,12 +120,12 @@ class _PlainLoader(yaml.SafeLoader):
     Of the kinds of values only those that JSON has, for the config goes into the record of a run: a date is text.
     """
 
-    yaml_constructors = {
+    yaml_constructors: ClassVar[dict[Any, Any]] = {
         tag: construct
         for tag, construct in yaml.SafeLoader.yaml_constructors.items()
         if tag is None or tag.rpartition(":")[2] in ("null", "bool", "int", "float", "str", "seq", "map")
     }
-    yaml_implicit_resolvers = {
+    yaml_implicit_resolvers: ClassVar[dict[Any, Any]] = {
         start: [(tag, pattern) for tag, pattern in resolvers if tag != "tag:yaml.org,2002:timestamp"]
         for start, resolvers in yaml.SafeLoader.yaml_implicit_resolvers.items()
     }

@@ -45,8 +45,18 @@ def test_another_process_with_the_same_number_is_not_the_run(tmp_path):
     assert claim(tmp_path) == AT_WORK
 
 
-@pytest.mark.parametrize("changes", [{"host": "another"}, {"here": False}, {"text": ""}, {"text": "[]"}, {"text": "{}"},
-                                     {"text": '{"here": 1, "host": [], "started": {}}'}, {"text": "[" * 100_000}])
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"host": "another"},
+        {"here": False},
+        {"text": ""},
+        {"text": "[]"},
+        {"text": "{}"},
+        {"text": '{"here": 1, "host": [], "started": {}}'},
+        {"text": "[" * 100_000},
+    ],
+)
 def test_what_cannot_be_known_is_left_to_the_person(tmp_path, ended, changes):
     left = note(tmp_path, ended, **changes)
     assert claim(tmp_path) == UNKNOWN
