@@ -1,4 +1,4 @@
-"""What a step leaves beside its outputs: a log of what it printed and why it stopped, and the record of what it made."""
+"""What a step leaves beside its outputs: a log of what it printed and why it stopped, and a record of what it made."""
 
 import sys
 import traceback

@@ -46,6 +46,8 @@ def _record_of(study: Study) -> dict[str, Any]:
 
 
 def _read(path: str | Path) -> dict[str, Any]:
+    if not Path(path).is_file():  # a device or pipe could keep us for ever
+        raise EvenboreError(f"{path}: there is no such file.")
     try:
         record = json.loads(Path(path).read_text(encoding="utf-8"))
     except (ValueError, RecursionError) as error:

@@ -6,6 +6,7 @@ after Ctrl-C, 141 when nobody reads what is printed.
 """
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Callable
@@ -13,7 +14,7 @@ from pathlib import Path
 
 from evenbore import __version__
 from evenbore.files.errors import EvenboreError, Problem, StudyError, in_words, told_once
-from evenbore.files.paths import command, shown_path, typed
+from evenbore.files.paths import command, harmless, shown_path, typed
 from evenbore.trade.families import family_keys, likely_family
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
@@ -31,6 +32,7 @@ BROKEN_PIPE = 141  # what shells report for a command ended by SIGPIPE
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    _mend_streams()
     argv = sys.argv[1:] if argv is None else argv
     argv, options = (argv[: argv.index("--")], argv[argv.index("--") + 1 :]) if "--" in argv else (argv, [])
     parser = _parser()
@@ -56,6 +58,18 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("Stopped.", file=sys.stderr)
         return 130
+
+
+def _mend_streams() -> None:
+    """Let there be places to print to, where they were closed, and no character that a terminal does not know stop us."""
+    while (number := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass
+    os.close(number)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 (to the end)
+        elif isinstance(stream := getattr(sys, name), io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -162,7 +176,7 @@ def _add(arguments: argparse.Namespace) -> int:
 def _tell_written(study: Path, told: list[str]) -> int:
     print(f"Written: {shown_path(study)}")
     print("What was found:")
-    print("\n".join(f"  {line}" for line in told))
+    print("\n".join(f"  {harmless(line)}" for line in told))
     print(f"Next: fill in the sheets in {shown_path(study / 'config')}")
     print(f"Then: {command()} check {typed(study)}")
     return 0
@@ -179,13 +193,13 @@ def _check(arguments: argparse.Namespace) -> int:
     problems = check_study(arguments.study)
     beside = unnamed_audio(arguments.study)
     if problems:
-        print("\n".join(beside), end="\n" * bool(beside))
+        print("\n".join(map(harmless, beside)), end="\n" * bool(beside))
         return _report(problems)
     study = load_study(arguments.study)
     _tell_added(study.added_settings)
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
     for told in [*single_links(study), *played_range(study), *beside]:
-        print(told)
+        print(harmless(told))
     return 0
 
 

@@ -15,6 +15,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
+from platformdirs import user_cache_dir
+
 from evenbore.files.errors import NO_MEMORY, OUT_OF_MEMORY
 from evenbore.files.paths import IMPORTED_FROM, command, repo_root, shown_path, typed
 from evenbore.run import running
@@ -77,7 +79,8 @@ def _attempt(study: Path, recordings: dict[str, int], options: list[str], log: P
             code = _supervise(
                 _command(study, options),
                 # PYTHONSAFEPATH: the folder where we were called, a stranger's study perhaps, is no place for modules.
-                {**os.environ, "PYTHONPATH": search, "PYTHONSAFEPATH": "1", "EVENBORE_EVENTS": str(events)},
+                {**os.environ, "PYTHONPATH": search, "PYTHONSAFEPATH": "1", "EVENBORE_EVENTS": str(events)}
+                | _home(scratch),
                 said_file,
                 _following(events, progress, screen),
                 screen,
@@ -86,6 +89,14 @@ def _attempt(study: Path, recordings: dict[str, int], options: list[str], log: P
     with contextlib.suppress(OSError), log.open("ab") as log_file:
         log_file.write(text)
     return text.decode("utf-8", errors="replace"), code, progress
+
+
+def _home(scratch: str) -> dict[str, str]:
+    """Another home for Snakemake's cache, and the drawing library's, where the user's own cannot be written to."""
+    cache = Path(user_cache_dir("snakemake", "snakemake"))
+    with contextlib.suppress(OSError):
+        cache.mkdir(parents=True, exist_ok=True)
+    return {} if os.access(cache, os.W_OK) else {"HOME": scratch, "XDG_CACHE_HOME": scratch}
 
 
 def _locked(progress: Progress) -> bool:

@@ -20,7 +20,7 @@ import yaml
 from evenbore.facts.criteria import LARGEST, MEASURED, WEIGHED, Criterion
 from evenbore.facts.days import DAY_KINDS, DAY_UNIT, LARGEST_DAYS
 from evenbore.files.errors import EvenboreError, Problem
-from evenbore.files.paths import command, repo_root
+from evenbore.files.paths import command, harmless, repo_root
 from evenbore.trade.pitch import note_to_midi
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ def shown(value: object) -> str:
 
 def printable(text: str) -> str:
     """Return a name for a message, characters that would upset a terminal replaced."""
-    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in shown(text))
+    return harmless(shown(text))
 
 
 def misspelling(word: str, known: list[str]) -> str:
