@@ -22,6 +22,10 @@ include: "workflow/rules/research.smk"
 include: "workflow/rules/report.smk"
 
 
+for told in content.by_content(workflow, CHUNKS):
+    logger.warning(told, extra={"evenbore": True})
+
+
 onstart:
     # The limit of jobs a second is for clusters. Here it would only cost: every job that ends makes Snakemake 9 look for
     # jobs once more in every second that is left.

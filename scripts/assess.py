@@ -7,7 +7,7 @@ from evenbore.judge.faroff import far_off
 from evenbore.judge.repeatability import days_frame
 from evenbore.judge.tuning import tuning_advice
 from evenbore.judge.values import criteria_table
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.setups.errors import load_setup_errors
 from evenbore.study.sheets import load_study
 
@@ -38,7 +38,7 @@ def assess_study(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         assess_study(
             path_to_study=snakemake.params.study,
             path_to_config=snakemake.params.config,

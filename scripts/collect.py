@@ -3,7 +3,7 @@
 from evenbore.files.errors import EvenboreError
 from evenbore.files.tables import write_parquet, write_parquet_parts, write_table
 from evenbore.notes.collect import collect
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 
 
 def collect_chunks(
@@ -23,7 +23,7 @@ def collect_chunks(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         collect_chunks(
             paths_to_chunks=snakemake.input.chunks,
             order=snakemake.params.order,

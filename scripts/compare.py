@@ -18,7 +18,7 @@ from evenbore.compare.weaklinks import with_weak_links
 from evenbore.files.longtables import read_rows
 from evenbore.files.tables import read_parquet, read_table, write_table, write_table_parts
 from evenbore.judge.repeatability import days_of_frame
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.study.sheets import load_study
 
 
@@ -59,7 +59,7 @@ def compare_study(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         read = ("criteria", "instruments", "takes", "shifts", "days", "note_profiles", "comparability")
         compare_study(
             path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,

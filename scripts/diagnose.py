@@ -3,7 +3,7 @@
 from evenbore.files.tables import read_parquet, read_table, write_table
 from evenbore.findings.diagnose import diagnose
 from evenbore.judge.faroff import far_off
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.study.sheets import load_study
 
 
@@ -19,7 +19,7 @@ def diagnose_study(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         diagnose_study(
             path_to_study=snakemake.params.study,
             path_to_config=snakemake.params.config,

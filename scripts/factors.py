@@ -5,7 +5,7 @@ from evenbore.compare.factors import factors_table, played_takes
 from evenbore.compare.pairs import compared_states
 from evenbore.compare.tonefactors import tone_factors_table
 from evenbore.files.tables import read_parquet, read_table, write_table
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.study.sheets import load_study
 
 
@@ -38,7 +38,7 @@ def factors_of_study(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         factors_of_study(
             path_to_study=snakemake.params.study,
             path_to_config=snakemake.params.config,

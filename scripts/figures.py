@@ -1,7 +1,7 @@
 """Draw the figures of a study and write their captions."""
 
 from evenbore.figures.draw import draw_figures, write_captions
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
 
@@ -14,7 +14,7 @@ def figures(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         figures(
             path_to_study=snakemake.params.study,
             path_to_config=snakemake.params.config,

@@ -1,7 +1,7 @@
 """Bring all recordings to one set-up; write set-ups, comparability and the normalised profiles."""
 
 from evenbore.files.tables import read_parquet, read_parquet_parts, read_table, write_parquet, write_table
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.setups.comparability import comparability
 from evenbore.setups.errors import save_setup_errors
 from evenbore.setups.normalise import normalise
@@ -33,7 +33,7 @@ def normalise_study(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         normalise_study(
             path_to_study=snakemake.params.study,
             path_to_config=snakemake.params.config,

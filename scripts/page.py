@@ -5,7 +5,7 @@ from pathlib import Path
 
 from evenbore.files.tables import write_text
 from evenbore.page.build import write_page
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.recording.clips import stored_clips
 from evenbore.report.results import read_results
 from evenbore.report.workbook import columns_table, write_workbook
@@ -26,7 +26,7 @@ def page(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         page(
             path_to_study=snakemake.params.study,
             path_to_config=snakemake.params.config,

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from evenbore.files.tables import read_parquet, read_table, write_text
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.report.paper import citation, exports, methods_text
 from evenbore.study.sheets import load_study
 
@@ -23,7 +23,7 @@ def paper(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         paper(
             path_to_study=snakemake.params.study,
             path_to_config=snakemake.params.config,

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from evenbore.files.tables import write_text
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.publication.pictures import write_pictures
 from evenbore.publication.quotes import quotes
 from evenbore.publication.sheet import write_sheets
@@ -19,7 +19,7 @@ def publication(path_to_study: str, path_to_config: str, path_to_tables: str, pa
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         publication(
             path_to_study=snakemake.params.study,
             path_to_config=snakemake.params.config,

@@ -29,6 +29,7 @@ VENV = REPO / ".venv"
 RUNTIME_LOCK = REPO / "requirements.lock"
 TEST_LOCK = REPO / "requirements-test.lock"
 WINDOWS = os.name == "nt"
+FOREIGN = ("PYTHONPATH", "PYTHONHOME", "PYTHONSTARTUP")  # what would put other modules before the environment's
 BIN = "Scripts" if WINDOWS else "bin"
 # pytest's: a file at a time, for its tests share what is costly to make, in the order of tests/conftest.py. An -n that
 # follows wins.
@@ -83,6 +84,8 @@ def main(argv):
     if command == "test":
         return run([str(python), "-m", "pytest", *ON_ALL_CORES, *rest], cwd=REPO)
     os.environ["EVENBORE_COMMAND"] = typed(sys.argv[0])  # for the next command that evenbore names
+    for name in FOREIGN:
+        os.environ.pop(name, None)
     if command == "demo":
         return run([str(python), "-P", "-m", "evenbore.run.cli", "run", str(REPO), *rest])
     return run([str(python), "-P", "-m", "evenbore.run.cli", *argv])
@@ -111,15 +114,16 @@ def prepare(venv, lock):
 def set_up(venv, python, lock):
     """Make the environment where there is none that works, install the lock, and leave the stamp last."""
     stamp = stamp_path(venv)
-    moved = read_stamp(venv).get("folder") not in (None, str(venv))
+    sound = is_sound(venv, python, read_stamp(venv))
     with contextlib.suppress(FileNotFoundError):
         stamp.unlink()  # an interrupted set-up must not look finished
-    if moved or not works([str(python), "-m", "pip", "--version"]):
+    if not (sound and works([str(python), "-m", "pip", "--version"])):
         make_venv(venv)
     print("Setting up evenbore in .venv: downloading and installing its packages takes some minutes, this once ...")
     install(python, lock)
     make_importable(venv, python)
-    done = {"folder": str(venv), "locks": {lock.name: digest(lock)}}
+    done = {"folder": str(venv), "locks": {lock.name: digest(lock)}, "python": version_of(python)}
+    done["holds"] = sorted(os.listdir(str(site_packages(python))))
     if lock.name == TEST_LOCK.name:  # the test lock holds the run-time packages at the same versions
         runtime = lock.with_name(RUNTIME_LOCK.name)
         done["locks"][runtime.name] = digest(runtime)
@@ -184,22 +188,39 @@ def make_importable(venv, python):
 
     A path file and a two-line launcher, both relative, need no build step and survive any characters in the path.
     """
-    where = subprocess.run(
-        [str(python), "-c", "import sysconfig; print(ascii(sysconfig.get_path('purelib')))"],
-        stdout=subprocess.PIPE,
-        encoding="ascii",
-        check=True,
-    )
-    site = Path(where.stdout.strip()[1:-1].encode("ascii").decode("unicode_escape"))
+    site = site_packages(python)
     library = Path(__file__).resolve().parent
     (site / "evenbore.pth").write_text(os.path.relpath(str(library), str(site)) + "\n", encoding="utf-8")
     if WINDOWS:
         launcher = venv / BIN / "evenbore.cmd"
-        launcher.write_text('@"%~dp0python.exe" -P -m evenbore.run.cli %*\n', encoding="ascii")
+        unset = "".join(f'@set "{name}="\n' for name in FOREIGN)
+        launcher.write_text("@setlocal\n" + unset + '@"%~dp0python.exe" -P -m evenbore.run.cli %*\n', encoding="ascii")
     else:
         launcher = venv / BIN / "evenbore"
-        launcher.write_text('#!/bin/sh\nexec "$(dirname "$0")/python" -P -m evenbore.run.cli "$@"\n', encoding="ascii")
+        unset = "unset {}\n".format(" ".join(FOREIGN))
+        call = 'exec "$(dirname "$0")/python" -P -m evenbore.run.cli "$@"\n'
+        launcher.write_text("#!/bin/sh\n" + unset + call, encoding="ascii")
         launcher.chmod(0o755)
+
+
+def site_packages(python):
+    """Where the environment's packages are."""
+    where = subprocess.run(
+        [str(python), "-I", "-c", "import sysconfig; print(ascii(sysconfig.get_path('purelib')))"],
+        stdout=subprocess.PIPE,
+        encoding="ascii",
+        check=True,
+    )
+    return Path(where.stdout.strip()[1:-1].encode("ascii").decode("unicode_escape"))
+
+
+def version_of(python):
+    """The environment's Python as `3.12`; nothing where it does not run."""
+    try:
+        asked = [str(python), "-I", "-c", "import sys; print('{}.{}'.format(*sys.version_info))"]
+        return subprocess.run(asked, stdout=subprocess.PIPE, encoding="ascii", check=True).stdout.strip()
+    except (OSError, subprocess.SubprocessError):
+        return ""
 
 
 def typed(script):
@@ -275,9 +296,19 @@ def read_stamp(venv):
 def is_ready(venv, python, lock):
     """Whether the environment is in its place and holds what the lock says."""
     stamp = read_stamp(venv)
-    return (
-        python.exists() and stamp.get("folder") == str(venv) and stamp.get("locks", {}).get(lock.name) == digest(lock)
-    )
+    same = "folder" in stamp and stamp.get("locks", {}).get(lock.name) == digest(lock)
+    return same and python.exists() and is_sound(venv, python, stamp)
+
+
+def is_sound(venv, python, stamp):
+    """Whether what a set-up left is as it left it: in its place, of the same Python, nothing gone."""
+    if stamp.get("folder", str(venv)) != str(venv):
+        return False
+    if "python" not in stamp:  # there is none, or one of before this was noted
+        return True
+    if version_of(python) != stamp["python"]:
+        return False
+    return set(stamp["holds"]) <= set(os.listdir(str(site_packages(python))))
 
 
 def digest(path):

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from evenbore.files.tables import read_table
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.study.sheets import load_study
 from evenbore.tickets.page import write_html
 from evenbore.tickets.pdf import write_pdf
@@ -23,7 +23,7 @@ def write_tickets(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         write_tickets(
             path_to_study=snakemake.params.study,
             path_to_config=snakemake.params.config,

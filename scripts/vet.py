@@ -8,7 +8,7 @@ from evenbore.findings.diagnose import study_tolerances
 from evenbore.findings.status import status_table
 from evenbore.findings.vet import NOTE_COLUMNS, decisions, vetting_table
 from evenbore.judge.repeatability import days_of_frame
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.study.sheets import load_study
 
 
@@ -40,7 +40,7 @@ def vet_study(
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         read = (
             "recordings", "instruments", "note_profiles", "notes_normalised", "findings",
             "criteria", "takes", "shifts", "days", "pairs", "ranking", "value",

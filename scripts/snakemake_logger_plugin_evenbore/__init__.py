@@ -43,4 +43,6 @@ def _as_line(record):
         return {"event": "failed", "job": record.jobid, "rule": record.rule_name, "logs": list(record.log or [])}
     if event == LogEvent.ERROR:
         return {"event": "error", "kind": getattr(record, "exception", ""), "message": record.getMessage()}
+    if getattr(record, "evenbore", False):
+        return {"event": "told", "message": record.getMessage()}
     return None

@@ -12,6 +12,7 @@ from pathlib import Path
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
+from evenbore.files.digest import sha256
 from evenbore.notes.chunkfile import read_chunk_rows
 from evenbore.process import guard
 from evenbore.process.guard import Guard, measure_chunk
@@ -29,8 +30,8 @@ def row(path: Path) -> dict:
     """What measuring needs to know of a recording of the small study's scale."""
     return {
         "recording": path.stem, "instrument": "clar_a", "session": "s1", "take": 1, "dynamic": "mf",
-        "articulation": "tongued", "direction": "up", "state": "as_found", "path": str(path), "channel": None,
-        "start_s": None, "end_s": None,
+        "articulation": "tongued", "direction": "up", "state": "as_found", "path": str(path), "sha256": sha256(path),
+        "channel": None, "start_s": None, "end_s": None,
         "pattern": "chromatic", "low": LOW, "high": HIGH, "notes": None, "tuning_hz": 440.0,
         "family": "clarinet_b_flat", "families_dir": None,
     }  # fmt: skip

@@ -34,7 +34,9 @@ class Case:
 
 def cases() -> Iterator[Case]:
     """All cases."""
-    for group in (texts, headers, ids, cells, files, references, families, yaml_tricks, settings, labels, sizes):
+    for group in (
+        texts, headers, ids, cells, files, references, families, yaml_tricks, settings, labels, everything, sizes,
+    ):  # fmt: skip
         yield from group()
 
 
@@ -252,7 +254,7 @@ def yaml_tricks() -> Iterator[Case]:
     }
     for name, trick in tricks.items():
         text = CONFIG.replace("seed:", f"x_evil: {trick}\nseed:", 1).encode()
-        says = "" if name in ("binary", "set", "timestamp") else "YAML"
+        says = "" if name == "timestamp" else "YAML"
         yield Case(f"yaml_{name}", "YAML", {"config/config.yaml": text}, says)
     laughs = "a: &a [x]\n" + "".join(
         f"{b}: &{b} [*{a},*{a},*{a}]\n" for a, b in zip("abcdefghi", "bcdefghij", strict=True)
@@ -286,6 +288,8 @@ def settings() -> Iterator[Case]:
         ("seed_text", "seed:", "seed: $(touch owned) #", "seed|whole"),
         ("draws_billion", "draws:", "draws: 1000000000 #", "draws|from"),
         ("draws_nan", "draws:", "draws: .nan #", "finite"),
+        ("currency_control", "currency:", 'currency: "\\x07" #', "control characters"),
+        ("title_no_xml", "title:", 'title: "\\uffff" #', "control characters"),
         ("draws_infinite", "draws:", "draws: .inf #", "finite"),
         ("families_of_the_root", "families_dir:", "families_dir: / #", ""),
         ("families_up", "families_dir:", "families_dir: ../.. #", ""),
@@ -302,6 +306,9 @@ def settings() -> Iterator[Case]:
 
 def labels() -> Iterator[Case]:
     """Free text, which may hold anything and is shown in report and workbook."""
+    for name, text in {"bell": "a\x07b", "escape": ESCAPE, "no_xml": "a\ufffeb"}.items():
+        rows = changed(INSTRUMENTS, 0, body_material=text)
+        yield Case(f"label_{name}", "labels", sheet("instruments", rows), "control characters")
     yield Case("label_too_long", "labels", sheet("instruments", changed(INSTRUMENTS, 0, label="x" * 201)), "too long")
     for name, text in {
         "html": HTML, "shell": SHELL, "braces": BRACES, "formula": FORMULA.replace('"', ""), "plus": "+1+1",
@@ -312,6 +319,78 @@ def labels() -> Iterator[Case]:
     }.items():  # fmt: skip
         rows = changed(INSTRUMENTS, 0, label=text, maker=text, comment=text)
         yield Case(f"label_{name}", "labels", sheet("instruments", rows), "")
+
+
+def everything() -> Iterator[Case]:
+    """A study with every setting and sheet that config/README.md tells of, and variants of it."""
+    names = [f"a{n}" for n in range(8)]
+    instruments = [
+        {
+            "instrument": name, "label": f"Alto {name}", "family": "own", "maker": "Maker", "model": f"M{n % 2}",
+            "serial": str(n), "grade": "student" if n % 2 else "", "shipment": "June lot" if n < 7 else "July lot",
+            "body_material": "brass" if n % 3 else "silver", "bore_mm": str(15 + n / 10), "price": str(900 + 50 * n),
+            "setup_cost": "40", "case_cost": "60", "warranty_months": "24", "return_days": "30",
+            "reference": "yes" if n == 0 else "no", "comment": "c", "x_lot": str(n % 2), "x_weight": str(2 + n / 7),
+        }
+        for n, name in enumerate(names)
+    ]  # fmt: skip
+    recordings = [
+        {
+            "recording": f"{session}_{name}_{dynamic}_{take}", "file": f"audio/{session}_{name}_{dynamic}_{take}.wav",
+            "instrument": name, "session": session, "take": str(take), "dynamic": dynamic, "articulation": word,
+            "state": state, "player": "p", "mouthpiece": "m", "reed": "r", "x_day": "1",
+        }
+        for session, state, members in (("s1", "as_found", names), ("s2", "after_setup", names[:3]))
+        for name in members
+        for dynamic, word in (("p", "slurred"), ("mf", "tongued"))
+        for take in (1, 2)
+    ]  # fmt: skip
+    sessions = [
+        {
+            "session": name, "date": day, "room": "hall", "microphone": "m", "distance_m": "1.5", "temperature_c": "21",
+            "tuning_hz": "442", "comment": "c",
+        }
+        for name, day in (("s1", "2024-05-03"), ("s2", "2024-05-04"))
+    ]  # fmt: skip
+    inspection = [{"instrument": "a1", "state": "as_found", "item": "pads", "result": "fault", "severity": "3",
+                   "cost": "50", "comment": "c"}]  # fmt: skip
+    impressions = [{"instrument": "a1", "player": "p", "where": "whole", "aspect": "tone", "score": "4",
+                    "comment": "c"}]  # fmt: skip
+    sheets = {
+        "recordings": recordings, "instruments": instruments, "sessions": sessions, "inspection": inspection,
+        "impressions": impressions,
+    }  # fmt: skip
+    files = {name: content for kind, rows in sheets.items() for name, content in sheet(kind, rows).items()}
+    files["config/families/own.yaml"] = b"like: saxophone_alto\nname: own alto\n"
+    defaults = "{player: Ada, pattern: chromatic, families: {own: {low: D4, high: D5}}}"
+    for name, changes in {
+        "on": {},
+        "other_words": {
+            "compare_state: latest": "compare_state: as_found", "factors: auto": "factors: [body_material, x_weight]",
+            "on_bad_recording: set_aside": "on_bad_recording: stop", "sound_mb: 12": "sound_mb: 0",
+            "worst_note_cents_max: 35": "worst_note_cents_max: null",
+            "tuning_offset_min: -30": "tuning_offset_min: null",
+            "fault_severity_max: 2": "fault_severity_max: null", "base_dynamic: mf": "base_dynamic: p",
+        },
+        "no_factors": {"factors: auto": "factors: []", "tuning_offset: 5 ": "tuning_offset: null "},
+        "odd_texts": {"currency: EUR": f"currency: '{HTML[:10]}'", 'title: "': 'title: "$x^2$ {{ 7*7 }} '},
+    }.items():  # fmt: skip
+        text = CONFIG
+        for old, new in {
+            "recording_defaults: {}": f"recording_defaults: {defaults}",
+            "    families: {} ": "    families: {own: {note_cents: 25}} ",
+            "vetting:": "  student: {note_cents: 25, families: {own: {stuffy_z: 4}}}\nvetting:",
+            "accepted_shipments: []": "accepted_shipments: [June lot]",
+            "seed:": "x_day: 2024-05-03\nx_deep: {a: [1, null, yes, 1e3], 2: b}\nseed:",
+            "max_instruments_in_figures: 40": "max_instruments_in_figures: 5",
+            "draws: 4000": "draws: 200",
+        }.items():
+            assert text.count(f"{old}") == 1, old
+            text = text.replace(old, new)
+        for old, new in changes.items():
+            assert text.count(old) == 1, old
+            text = text.replace(old, new)
+        yield Case(f"everything_{name}", "every setting", files | {"config/config.yaml": text.encode()}, "")
 
 
 def sizes() -> Iterator[Case]:

@@ -5,7 +5,7 @@ import os
 import pytest
 
 from faults.outcome import FINE
-from faults.sheet_campaign import run, watched
+from faults.sheet_campaign import ran, run, watched, write_case
 from faults.sheet_corpus import cases
 
 CASES = [case for case in cases() if not case.heavy]
@@ -34,3 +34,11 @@ def test_the_watch_sees_what_it_should(tmp_path):
         (tmp_path / "a").write_text("x")
         (tmp_path / "a").read_text()
     assert len(done) == 2
+
+
+@pytest.mark.slow
+def test_what_is_accepted_runs_with_every_setting_on(tmp_path):
+    """Accepted shipments, grades, own keys with dates, own families, inspection, impressions."""
+    case = next(case for case in CASES if case.name == "everything_on")
+    write_case(case, tmp_path)
+    assert ran(case, tmp_path, drawn=False).verdict == FINE

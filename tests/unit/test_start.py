@@ -97,6 +97,25 @@ def test_ready_only_in_its_place_and_with_this_lock(tmp_path):
     assert not start.is_ready(moved, moved / start.BIN / "python", lock)
 
 
+@posix_only
+def test_another_python_or_a_missing_package_means_not_ready(tmp_path):
+    """As when the system's Python went up a version under the environment's feet."""
+    lock = tmp_path / "requirements.lock"
+    lock.touch()
+    venv, python = a_finished_environment(tmp_path, lock)
+    stamp = json.loads(start.stamp_path(venv).read_text(encoding="utf-8"))
+
+    def ready(version, **noted):
+        python.write_text(f"#!/bin/sh\ncase $3 in *sysconfig*) echo \"'{tmp_path}'\";; *) echo {version};; esac\n")
+        python.chmod(0o755)
+        start.stamp_path(venv).write_text(json.dumps(stamp | noted), encoding="utf-8")
+        return start.is_ready(venv, python, lock)
+
+    assert ready("3.12", python="3.12", holds=["requirements.lock"])
+    assert not ready("3.13", python="3.12", holds=["requirements.lock"])
+    assert not ready("3.12", python="3.12", holds=["numpy"])
+
+
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"folder": 3}'])
 def test_a_damaged_stamp_means_not_ready(tmp_path, text):
     lock = tmp_path / "requirements.lock"
@@ -172,20 +191,20 @@ class Copy:
         for name in ("requirements.lock", "requirements-test.lock"):
             (self.root / name).write_text(text, encoding="utf-8")
 
-    def popen(self, *arguments: str) -> subprocess.Popen:
+    def popen(self, *arguments: str, **environment: str) -> subprocess.Popen:
         clean = {key: value for key, value in os.environ.items() if not key.startswith(("PYTHON", "PIP_"))}
         offline = {"PIP_CONFIG_FILE": os.devnull, "PIP_NO_INDEX": "1", "PIP_FIND_LINKS": self.wheels.as_uri()}
         return subprocess.Popen(
             [sys.executable, str(self.root / "scripts" / "start.py"), *arguments],
-            env=clean | offline | {"PYTHONIOENCODING": "utf-8"},
+            env=clean | offline | {"PYTHONIOENCODING": "utf-8"} | environment,
             cwd=self.wheels,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             encoding="utf-8",
         )
 
-    def start(self, *arguments: str) -> tuple[int, str]:
-        process = self.popen(*arguments)
+    def start(self, *arguments: str, **environment: str) -> tuple[int, str]:
+        process = self.popen(*arguments, **environment)
         output, _ = process.communicate(timeout=PATIENCE_S)
         return process.returncode, output
 
@@ -209,6 +228,19 @@ def test_a_real_environment_from_first_start_to_moved_folder(tmp_path):
     launcher = copy.root / ".venv" / start.BIN / ("evenbore.cmd" if os.name == "nt" else "evenbore")
     said = subprocess.run([str(launcher), "a b"], capture_output=True, encoding="utf-8", check=True).stdout
     assert said == "asked 1.0 ['a b']\n"
+
+    # What lies on PYTHONPATH comes before nothing of ours.
+    (wheels / "tinypart.py").write_text("version = 'a stranger's'\n", encoding="utf-8")
+    foreign = {"PYTHONPATH": str(wheels)}
+    assert copy.start("check", **foreign) == (0, "asked 1.0 ['check']\n")
+    said = subprocess.run([str(launcher)], env=os.environ | foreign, capture_output=True, encoding="utf-8").stdout
+    assert said == "asked 1.0 []\n"
+
+    # A package that is gone, though pip's notes of it are there, is brought back.
+    next((copy.root / ".venv").rglob("site-packages/tinypart.py")).unlink()
+    code, output = copy.start("check")
+    assert code == 0, output
+    assert output.startswith("Setting up")
 
     # A new lock updates; a hash that does not agree stops and leaves nothing that looks finished.
     good = tiny_wheel(wheels, "1.1")

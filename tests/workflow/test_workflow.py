@@ -386,6 +386,74 @@ def test_a_changed_file_measures_its_set_again(engine, study, edit, changed):
     assert chunks_measured(engine.dry_run(study.folder)) == set(changed.values())
 
 
+@pytest.fixture
+def swapped(study):
+    """Two recordings of two instruments have exchanged their names: every file's own dates are as they were."""
+    one, two = study.path("s1_clar_a_1"), study.path("s1_clar_b_1")
+
+    def swap():
+        one.rename(one.with_suffix(".other"))
+        two.rename(one)
+        one.with_suffix(".other").rename(two)
+
+    swap()
+    yield
+    swap()
+
+
+@pytest.fixture
+def without_memory(study):
+    """Snakemake's own records are lost."""
+    hidden = study.folder / ".snakemake"
+    hidden.rename(study.folder / "kept")
+    yield
+    shutil.rmtree(hidden, ignore_errors=True)
+    (study.folder / "kept").rename(hidden)
+
+
+def test_swapped_recordings_are_measured_again(engine, study, swapped):
+    assert chunks_measured(engine.dry_run(study.folder)) == {"s1--clar_a", "s1--clar_b"}
+
+
+def test_swapped_recordings_are_measured_again_without_snakemakes_records(engine, study, swapped, without_memory):
+    assert chunks_measured(engine.dry_run(study.folder)) == {"s1--clar_a", "s1--clar_b"}
+
+
+def test_nothing_is_done_again_only_because_snakemakes_records_are_lost(engine, study, without_memory):
+    assert jobs(engine.dry_run(study.folder)) == {}
+
+
+def test_code_and_sheets_with_older_dates_count(engine, study, edit, without_memory):
+    """As when an archive is unpacked over what is there."""
+    for path in (engine.folder / "scripts" / "assess.py", study.folder / "config" / "instruments.tsv"):
+        edit(path, "\n")
+        os.utime(path, (1e9, 1e9))
+    again = set(jobs(engine.dry_run(study.folder)))
+    assert {"assess", "compare", "normalise"} <= again
+    assert not {"measure", "collect"} & again
+
+
+def test_an_edited_table_is_told_and_not_used(engine, study, edit):
+    path = study.folder / "results" / "tables" / "notes.tsv"
+    edit(path, new=path.read_bytes().replace(b"\t0.", b"\t1.", 1))
+    os.utime(path, (1e9, 1e9))
+    run = engine.dry_run(study.folder)
+    assert "results/tables/notes.tsv is not as it was written" in run.stdout + run.stderr
+    again = set(jobs(run))
+    assert "collect" in again
+    assert "measure" not in again
+
+
+def test_dates_in_the_future_do_not_matter(engine, study, edit, tmp_path):
+    """A recorder's clock that is ahead, for one; a real run, for what Snakemake looks at when a job has ended."""
+    folder = part_of(study, tmp_path / "ahead", "s1_clar_a_1", "empty")
+    for path in [*(folder / "audio").iterdir(), *(folder / "config").iterdir()]:
+        os.utime(path, (4e9, 4e9))
+    targets = ("results/tables/notes.tsv",)
+    assert jobs(engine.snakemake(folder, *targets)) == {"measure": 2, "collect": 1}
+    assert jobs(engine.snakemake(folder, "-n", *targets)) == {}
+
+
 def test_all_is_as_it_was(engine, study):
     """The changes above were taken back, and files are compared by content: there is nothing to do."""
     assert jobs(engine.dry_run(study.folder)) == {}

@@ -9,9 +9,10 @@ REPO = Path(workflow.basedir)
 sys.path.insert(0, str(REPO / "scripts"))
 
 from evenbore import publication
-from evenbore.files.errors import StudyError
+from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.figures.entries import FIGURES
-from evenbore.run import dependencies
+from evenbore.run import content, dependencies
+from evenbore.run.stranger import plain_environment, refuse_links
 from evenbore.study.sheets import chunks, load_study
 
 
@@ -25,6 +26,12 @@ def library_files(step):
     """What the step's script depends on: library modules and their data."""
     return [here(path) for path in dependencies.library_files(step)]
 
+
+try:
+    refuse_links(Path.cwd())
+except EvenboreError as error:
+    raise WorkflowError(str(error))
+plain_environment()
 
 # Snakemake puts the path of its Python into shell commands as it stands; in a folder with a space that breaks.
 sys.executable = shlex.quote(sys.executable)
@@ -57,21 +64,17 @@ CAPTION_FOLDER = f"{WORK}/captions"
 
 
 def as_rules_see_it(row):
-    """A row for measuring, with paths as the rules name them.
+    """A row for measuring, with paths as the rules name them and the sound's SHA-256.
 
-    Braces in a file's name would be taken for a wildcard: such a file is no input of the rule, its time stamp
-    stands in the row instead.
+    A recording is no input of a rule: its content counts, never its time stamp.
     """
     row = row | {key: here(row[key]) for key in ("path", "families_dir") if row[key]}
-    if "{" in row["path"] and Path(row["path"]).is_file():
-        row["changed_ns"] = Path(row["path"]).stat().st_mtime_ns
-    return row
+    return row | {"sha256": content.digest(row["path"])}
 
 
-CHUNKS = {
-    chunk: [as_rules_see_it(row) for row in rows]
-    for chunk, rows in chunks(STUDY).items()
-}
+CHUNKS = chunks(STUDY)
+if workflow.is_main_process:
+    content.read_ahead(here(row["path"]) for row in STUDY.recordings)
 
 
 # Functions, because the linter takes a plain string that begins an input's or output's path for a mistake.
@@ -114,13 +117,6 @@ wildcard_constraints:
     chunk="[A-Za-z0-9_-]+",
 
 
-def audio_of_chunk(wildcards):
-    """The chunk's recordings that are there; a missing one is set aside by the step itself."""
-    # a long file holds several takes
-    paths = dict.fromkeys(row["path"] for row in CHUNKS[wildcards.chunk])
-    return [path for path in paths if Path(path).is_file() and "{" not in path]
-
-
 def clips_wanted(wildcards):
     """Every chunk's clips, or none in a report without sound."""
     sound = STUDY.config["report"]["sound_mb"] > 0
@@ -129,4 +125,4 @@ def clips_wanted(wildcards):
 
 def rows_of_chunk(wildcards):
     """The chunk's rows of the sheet, as JSON: what the measurement depends on, and no more."""
-    return json.dumps(CHUNKS[wildcards.chunk], sort_keys=True)
+    return json.dumps([as_rules_see_it(row) for row in CHUNKS[wildcards.chunk]], sort_keys=True)

@@ -4,7 +4,6 @@
 rule clips:
     input:
         measured=f"{WORK}/chunks/{{chunk}}.npz",
-        audio=audio_of_chunk,
         code=library_files("clips"),
     output:
         f"{WORK}/clips/{{chunk}}.npz",

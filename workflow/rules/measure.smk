@@ -3,7 +3,6 @@
 
 rule measure:
     input:
-        audio=audio_of_chunk,
         code=library_files("measure"),
         families=[here(path) for path in OWN_FAMILIES],
     output:

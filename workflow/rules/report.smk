@@ -74,7 +74,7 @@ rule publication:
         code=library_files("publication"),
     output:
         pictures=expand(f"{PUBLICATION}/{{name}}.png", name=publication.PICTURES),
-        sheets=expand(f"{PUBLICATION}/sheets/{{name}}.pdf", name=STUDY.instruments),
+        sheets=directory(f"{PUBLICATION}/sheets"),
         quotes=f"{PUBLICATION}/quotes.txt",
     log:
         "results/logs/publication.log",
@@ -97,6 +97,7 @@ rule publication:
 rule provenance:
     input:
         sheets=SHEETS,
+        chunks=rules.collect.input.chunks,
         benchmarks=expand("results/benchmarks/measure/{chunk}.tsv", chunk=CHUNKS)
         + expand(
             "results/benchmarks/{step}.tsv",

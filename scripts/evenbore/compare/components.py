@@ -11,6 +11,7 @@ upon them (parametric bootstrap, Efron & Tibshirani 1993, An Introduction to the
 component `take` is what the takes scatter beyond that. Not split for the criteria of two dynamics.
 """
 
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -34,7 +35,8 @@ from evenbore.statistics.student import CONFIDENCE
 from evenbore.trade.families import Family
 
 BLOCKS = ("session", "player")
-NOTE_DRAWS = 40  # of note scatter per cell: the share of the notes is told to about a tenth
+NOTE_DRAWS, CELL_DRAWS = 4000, 40  # of note scatter in all, and of a cell at the least: the SD is told to a hundredth
+SAME = ("instrument", "state", "session", "direction", "articulation")  # of repeat takes
 ONE = "only one"
 TANGLED = "not to be told from the instruments: record some instruments in several"
 NOT_TOLD_APART = "no repeat takes: not to be told from the instruments"
@@ -56,8 +58,7 @@ def variance_table(
         takes = of_criterion(played, criterion.name)
         if takes.empty:
             continue
-        rng = np.random.default_rng([seed, number])
-        noted = note_variance(criterion, cells, scatter, rng) if criterion.kind == "take" else np.nan
+        noted = note_variance(criterion, cells, scatter, [seed, number]) if criterion.kind == "take" else np.nan
         kinds = np.array([sheet[name]["family"] for name in takes["instrument"]])
         rows += [{"criterion": criterion.name, "unit": criterion.unit} | row for row in components(takes, kinds, noted)]
     return pd.DataFrame(rows, columns=names("variance"))
@@ -136,12 +137,12 @@ def _row(component: str, variance: float, error: float, n: int, reason: str) -> 
 def _cells(
     notes: pd.DataFrame, sheet: dict[str, Row], families: dict[str, Family]
 ) -> list[tuple[Row, list[TakeNotes]]]:
-    """Repeat takes of the same thing (two or more), with the key of the first."""
+    """Repeat takes of the same thing (two or more), with the key of the first; in no order but that of their keys."""
     cells: dict[tuple[str, ...], list[tuple[Row, TakeNotes]]] = {}
     for key, take in prepared_takes(notes, sheet, families):
-        same = tuple(key[k] for k in ("instrument", "state", "session", "direction", "articulation"))
+        same = tuple(key[k] for k in SAME)
         cells.setdefault(same, []).append((key, take))
-    repeated = [members for members in cells.values() if len(members) > 1]
+    repeated = [members for _, members in sorted(cells.items()) if len(members) > 1]
     return [(members[0][0], _common([take for _, take in members])) for members in repeated]
 
 
@@ -177,19 +178,20 @@ def note_variance(
     criterion: Criterion,
     cells: Sequence[tuple[Row, list[TakeNotes]]],
     scatter: Mapping[str, float],
-    rng: np.random.Generator,
+    seed: list[int],
 ) -> float:
     """Variance that the scatter of single notes makes in a criterion, mean over the cells; NaN where unknown."""
     variances = []
+    cells = [(key, takes) for key, takes in cells if criterion.articulation in ("", key["articulation"])]
     for key, takes in cells:
-        if criterion.articulation not in ("", key["articulation"]):
-            continue
+        # a cell's draws are its own, whatever other cells there are
+        rng = np.random.default_rng([*seed, zlib.crc32("\n".join(key[k] for k in SAME).encode())])
         middle = {measure: np.mean([getattr(take, measure) for take in takes], axis=0) for measure in COLUMNS}
         drawn = [
             replace(
                 takes[0], **{m: notes + rng.normal(0.0, 1.0, notes.size) * scatter[m] for m, notes in middle.items()}
             )
-            for _ in range(NOTE_DRAWS)
+            for _ in range(max(CELL_DRAWS, -(-NOTE_DRAWS // len(cells))))
         ]
         values = np.array(of_takes(criterion.name, drawn))
         if criterion.name in DEVIATIONS:  # the inflation by the scatter is taken out of the value, as in `assess`

@@ -52,7 +52,9 @@ UNLINKED_PLAYER = (
     " cannot be told from the instrument: record one of the two in the other's session, by its player, as well"
 )
 OTHER_KIND = "different kinds of instrument"
-REPEATABILITY_UNKNOWN = "no repeat takes in the study: the player's own repeatability is not known"
+REPEATABILITY_UNKNOWN = (
+    "no repeat takes in the study (copies do not count): the player's own repeatability is not known"
+)
 TOO_MANY = f"more than {MOST_TAKES} takes of each would not decide it"
 SAME_COST = "both cost the same"
 ROOM_WITHIN = (

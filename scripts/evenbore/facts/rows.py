@@ -10,7 +10,8 @@ class RecordingRow(TypedDict):
     """What measuring one recording needs of the study, and nothing that it does not depend on.
 
     As in the recordings sheet; `low`, `high` and `notes` are WRITTEN midi numbers. `path`: of the audio file;
-    `families_dir`: of the study's own families, None when there are none.
+    `families_dir`: of the study's own families, None when there are none; `sha256`: of the audio file as it is to be
+    measured, None when it cannot be read.
     """
 
     recording: str
@@ -29,6 +30,7 @@ class RecordingRow(TypedDict):
     start_s: float | None
     end_s: float | None
     path: str
+    sha256: str | None
     family: str
     families_dir: str | None
     tuning_hz: float

@@ -31,7 +31,9 @@ def write_captions(folder: str | Path) -> None:
 def drawn(results: Results, name: str) -> Iterator[Figure]:
     """One figure, to be saved within the context; the instruments at most as many as the config allows."""
     labels = figure_labels({name: results.label(name) for name in results.order})
-    with mpl.rc_context(settings(name)):
+    with mpl.rc_context():
+        mpl.rcdefaults()  # a file `matplotlibrc` in the study, where we work, was read when the library was loaded
+        mpl.rcParams.update(settings(name))
         try:
             figure = DRAW[name](results, results.shown, labels)
         except NothingToShow as reason:

@@ -4,11 +4,17 @@ import hashlib
 import os
 from pathlib import Path
 
+MOST_BYTES = 16 << 30  # more than six hours of two channels at the highest usual rate
+
 
 def sha256(path: str | Path) -> str | None:
-    """SHA-256 of a file, read in blocks; None when it cannot be read or is none (a pipe could keep us for ever)."""
+    """SHA-256 of a file, read in blocks.
+
+    None when it cannot be read, is none (a pipe could keep us for ever) or has more than MOST_BYTES (a file with holes
+    may say that it has any number of them).
+    """
     try:
-        if not os.path.isfile(path):
+        if not os.path.isfile(path) or os.path.getsize(path) > MOST_BYTES:
             return None
         with open(path, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()

@@ -16,11 +16,17 @@ def repo_root() -> Path:
 
 
 def shown_path(path: str | os.PathLike[str]) -> str:
-    """The path relative to the current directory where it lies below it, else as given."""
+    """The path relative to the current directory where it lies below it, else as given; nothing in it steers a
+    terminal."""
     try:
-        return str(Path(path).absolute().relative_to(Path.cwd()))
+        return harmless(str(Path(path).absolute().relative_to(Path.cwd())))
     except ValueError:
-        return str(path)
+        return harmless(str(path))
+
+
+def harmless(text: str) -> str:
+    """The text with characters that would upset a terminal replaced."""
+    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in text)
 
 
 def command() -> str:

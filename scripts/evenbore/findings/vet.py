@@ -37,8 +37,8 @@ SURE_OF_PITCH = 0.9  # that a note really is beyond the tolerance
 # ASSUME: scatter of a note's pitch in one take, where nothing in the study was repeated (common practice: 2 to 5 cents)
 NOTE_CENTS_SD = 4.0
 NOTHING = "nothing past the tolerances was found"
-NOTE_COLUMNS = ["recording", "instrument", "state", "session", "dynamic", "group", "midi", "written_note", "onset_s",
-                "cents"]  # fmt: skip
+NOTE_COLUMNS = ["recording", "instrument", "state", "session", "dynamic", "articulation", "direction", "group", "midi",
+                "written_note", "onset_s", "cents"]  # fmt: skip
 """What vetting uses of the notes, tolerances included."""
 UNITS = {"cents": "cents", "dB": "dB", "z": "times the usual scatter"}
 

@@ -64,7 +64,7 @@ NO_RECORDING = "no usable recording"
 PASSAGES = "only passages of music were recorded of it, which are not cut into notes"
 NOT_AT_BASE = "no usable take of a scale at the dynamic that instruments are compared at"
 ONE_TAKE = "one take: interval from the study's pooled repeatability"
-NO_REPEATS = "no repeat takes of this kind in the study: no interval"
+NO_REPEATS = "no repeat takes of this kind in the study (copies do not count): no interval"
 NO_SESSIONS = (
     "no instrument links its session, as its player played it, with the others by takes of this kind: what the day and"
     " the player add is in the value and not in the interval"

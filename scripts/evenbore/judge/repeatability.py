@@ -41,6 +41,8 @@ Owner: TypeAlias = tuple[str, str]
 # ASSUME: instruments' standard deviations differ by a third or so (a chi-square of 6 df); no source, tuned by trial
 # (tests/decisions, its development series)
 PRIOR_DF = 6
+# ASSUME: in cents, dB or ms; nobody plays alike to this, so takes that do are copies of one (louder, say)
+COPIES_SD = 1e-3
 RATIOS = 8.0 * ((np.arange(24) + 0.5) / 24) ** 2
 # ASSUME: own choice, no source: three neighbouring notes tell of a day's change as much as one that stands alone
 NOTES_TOLD_TOGETHER = 3.0
@@ -226,13 +228,18 @@ def block_offsets(takes: pd.DataFrame) -> Floats:
 
 
 def errors_of(takes: pd.DataFrame, additive: bool, days: Days) -> Errors:
-    """How the values of one criterion err, from `takes` (see `manner_effects`; no NaN); `days`: see `own_days`."""
+    """How the values of one criterion err, from `takes` (see `manner_effects`; no NaN); `days`: see `own_days`.
+
+    Takes that do not scatter at all are no repeats.
+    """
     effects, n_effects = manner_effects(takes)
     cells = cells_of(takes)
     values = (takes["value"] - effects).to_numpy(float)
     squares, df = _within(cells, values[:, None])
     whole_df = df.sum() - n_effects
     s_r2 = squares.sum() / whole_df if whole_df > 0 else np.nan
+    if s_r2 < COPIES_SD**2:
+        s_r2, whole_df = np.nan, 0.0
     return _errors(cells, s_r2, squares, df, whole_df, additive, days)
 
 

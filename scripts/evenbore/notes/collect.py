@@ -1,12 +1,14 @@
 """Join the chunks of a study into its tables of recordings, notes, harmonics and bands."""
 
+import math
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from functools import lru_cache
 
 import pandas as pd
 
 from evenbore.facts.columns import names
-from evenbore.facts.rows import PART, Row
+from evenbore.facts.rows import Row
 from evenbore.files.tables import ROWS_AT_ONCE, conform
 from evenbore.notes.chunkfile import read_chunk_rows, read_columns
 from evenbore.notes.familysound import unlike_their_family
@@ -16,7 +18,9 @@ CHUNKS_AT_ONCE = 32  # takes of one instrument often alternate with others' in t
 
 
 def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iterator[pd.DataFrame]]:
-    """Tables `recordings` and `notes`, and in parts the LONG ones, in the order of the sheet's recordings.
+    """Tables `recordings`, in the order of the sheet's, and by the recordings' ids `notes` and in parts the LONG ones.
+
+    No number that is computed of them hangs on the order of the sheet.
 
     Of recordings with the same sound only the first usable one of the sheet stays, the others are set aside: a copy
     taken for a repeat would make the instrument look perfectly repeatable. Takes that sound like another family than
@@ -34,15 +38,15 @@ def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iter
     place = {recording: index for index, recording in enumerate(order)}
     recordings.sort(key=lambda row: place[row["recording"]])
     copies = _set_copies_aside(recordings)
-    kept = [(row["recording"], *where[row["recording"]]) for row in recordings if row["recording"] not in copies]
+    kept = [(key, *where[key]) for key in sorted(where) if key not in copies]
     all_notes = pd.concat(notes, ignore_index=True)
     all_notes = all_notes[~all_notes["recording"].isin(copies)]
-    doubts = unlike_their_family(recordings, all_notes)
-    for row in (row for row in recordings if row["recording"] in doubts):
-        row |= {"status": "warned", "reason": "; ".join(filter(None, [row["reason"], doubts[row["recording"]]]))}
+    for doubts in (unlike_their_family(recordings, all_notes), _other_rates(recordings)):
+        for row in (row for row in recordings if row["recording"] in doubts):
+            row |= {"status": "warned", "reason": "; ".join(filter(None, [row["reason"], doubts[row["recording"]]]))}
     return {
         "recordings": conform(pd.DataFrame(recordings).reindex(columns=names("recordings")), "recordings"),
-        "notes": all_notes.sort_values("recording", key=lambda column: column.map(place), kind="stable"),
+        "notes": all_notes.sort_values("recording", kind="stable"),
         **{table: _parts(table, kept) for table in LONG},
     }
 
@@ -72,18 +76,36 @@ def _joined(table: str, parts: list[pd.DataFrame]) -> pd.DataFrame:
 
 
 def _set_copies_aside(recordings: list[Row]) -> set[str]:
-    """Set aside, in place, every usable recording that an earlier one equals byte for byte; return their ids.
-
-    Two channels of one file are two recordings, and so are two stretches.
-    """
-    first: dict[tuple[object, ...], str] = {}
+    """Set aside, in place, every usable recording whose sound is that of an earlier one, in whatever format; return
+    their ids."""
+    first: dict[str, str] = {}
     copies = set()
     for row in recordings:
-        if row["status"] == "set_aside" or row["sha256"] is None:
+        if row["status"] == "set_aside":
             continue
-        original = first.setdefault((row["sha256"], *map(row.get, PART)), row["recording"])
+        original = first.setdefault(row["sound"], row["recording"])
         if original != row["recording"]:
             reason = f"the same sound as recording {original}: a copy is no take of its own"
             row |= {"status": "set_aside", "reason": reason}
             copies.add(row["recording"])
     return copies
+
+
+def _other_rates(recordings: list[Row]) -> dict[str, str]:
+    """Recording -> a warning, where its sampling rate is not that of most of its session."""
+    sessions: dict[str, list[Row]] = {}
+    for row in recordings:
+        if row["status"] != "set_aside":
+            sessions.setdefault(row["session"], []).append(row)
+    doubts = {}
+    for rows in sessions.values():
+        usual, count = Counter(row["sample_rate_hz"] for row in rows).most_common(1)[0]
+        if 2 * count <= len(rows):
+            continue
+        for row in (row for row in rows if row["sample_rate_hz"] != usual):
+            cents = abs(1200 * math.log2(row["sample_rate_hz"] / usual))
+            doubts[row["recording"]] = (
+                f"{row['sample_rate_hz']} samples a second where most of session {row['session']} have {usual}; if its"
+                f" header is wrong, all pitches are {cents:.3g} cents off"
+            )
+    return doubts

@@ -75,6 +75,7 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         "clipped_fraction": signal.clipped_fraction,
         "channel": signal.channel,
         "lufs": quality.lufs(signal),
+        "sound": signal.digest(),
     }
     if row["pattern"] == "passage":
         return _finish(record, signal.warnings, [], [], [])

@@ -1,8 +1,8 @@
 """Does a chunk's work in a worker process with limits of time and memory, so that no recording stops the others.
 
 What a recording does to the worker (crash it, hang it, need too much memory) costs that recording alone: the worker
-is started anew and the task tried once more, for a machine short of memory or put to sleep is no recording's fault;
-after the second time the recording is set aside. This module and its imports are light: it is the worker that loads
+is started anew and the task tried once more, for a machine short of memory is no recording's fault; after the second
+time, or when it took too long, the recording is set aside. This module and its imports are light: it is the worker that loads
 the numerical libraries.
 """
 
@@ -27,9 +27,11 @@ from evenbore.process import worker
 MEMORY_BYTES = 4 << 30  # of address space; an hour of sound needs 1 GB of it
 # ASSUME: no machine is so slow that it needs longer. An hour of sound is 30 MB or more and takes half a minute of
 # computing, so this allows at least ten times what it takes.
-LEAST_S, S_PER_MB = 300.0, 10.0
+LEAST_S, S_PER_MB = 300.0, 30.0
+CPU_SHARE = 0.1  # of these times that may be spent computing, where the system can tell; the rest is waiting
 START_S = 300.0
 TRIES = 2
+ENDLESS = "damaged so that its decoder never ends"
 
 
 class Guard:
@@ -38,23 +40,28 @@ class Guard:
     def __init__(self, memory_bytes: int = MEMORY_BYTES):
         self._memory_bytes = memory_bytes
         self._worker: _Worker | None = None
+        self.passing: list[str] = []
+        """Why tasks were given up for want of memory, which may be there another time."""
 
     def ask(self, task: str, limit_s: float = LEAST_S, **arguments: object) -> Any:
         """Let the worker do a task and return its result.
 
-        Raises AudioError when the task ended the worker or took longer than `limit_s`, `TRIES` times, and
-        EvenboreError for what is no fault of a recording.
+        Raises AudioError when the task ended the worker `TRIES` times or took longer than `limit_s`, and EvenboreError
+        for what is no fault of a recording.
         """
-        reason = ""
         for _ in range(TRIES):
             if self._worker is None:
                 self._worker = _Worker(self._memory_bytes)
             try:
-                return self._worker.ask((task, arguments), limit_s)
+                return self._worker.ask((task, CPU_SHARE * limit_s, arguments), limit_s)
             except _Died as died:
                 self.close()
-                reason = str(died)
-        raise AudioError(reason)
+                last = died
+                if died.hung:
+                    break
+        if last.short_of_memory:
+            self.passing.append(str(last))
+        raise AudioError(str(last))
 
     def close(self) -> None:
         """End the worker."""
@@ -100,7 +107,12 @@ def time_limit_s(path: str | Path) -> float:
 
 
 class _Died(Exception):
-    """The worker ended, or had to be ended, over a task; the text says how."""
+    """The worker ended, or had to be ended, over a task; the text says how. `code`: its exit code, None if it hung."""
+
+    def __init__(self, how: str, code: int | None):
+        super().__init__(how)
+        self.hung = code is None or code == -getattr(signal, "SIGPROF", 0)
+        self.short_of_memory = code == worker.NO_MEMORY_CODE or (os.name == "posix" and code == -signal.SIGKILL)
 
 
 class _Worker:
@@ -131,7 +143,7 @@ class _Worker:
             self.end()
             raise
 
-    def ask(self, task: tuple[str, dict[str, object]], limit_s: float) -> Any:
+    def ask(self, task: tuple[str, float, dict[str, object]], limit_s: float) -> Any:
         """Send a task; return its result."""
         with contextlib.suppress(BrokenPipeError):  # its end is noticed below
             self._tasks.write(json.dumps(task) + "\n")
@@ -158,11 +170,10 @@ class _Worker:
         try:
             line = self._answers.get(timeout=limit_s)
         except queue.Empty:
-            raise _Died(
-                f"took longer than {limit_s:.0f} s (damaged so that its decoder never ends, or on a disk that hangs?)"
-            ) from None
+            raise _Died(f"took longer than {limit_s:.0f} s ({ENDLESS}, or on a disk that hangs?)", None) from None
         if line is None:
-            raise _Died(_how(self._process.wait(), self._memory_bytes))
+            code = self._process.wait()
+            raise _Died(_how(code, self._memory_bytes), code)
         answer: dict[str, Any] = json.loads(line)
         return answer
 
@@ -173,5 +184,7 @@ def _how(code: int, memory_bytes: int) -> str:
         return f"needs more than {memory_bytes / (1 << 30):.3g} GB of memory"
     if os.name == "posix" and code == -signal.SIGKILL:
         return "was ended by the system (out of memory?)"
+    if os.name == "posix" and code == -signal.SIGPROF:
+        return f"took too much computing ({ENDLESS}?)"
     name = signal.Signals(-code).name if -code in set(signal.Signals) else f"exit code {code & 0xFFFFFFFF:#x}"
     return f"crashed the program that reads it ({name})"

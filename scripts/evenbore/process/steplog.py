@@ -1,13 +1,14 @@
-"""A step's own log file: what it printed, and why it stopped."""
+"""What a step leaves beside its outputs: a log of what it printed and why it stopped, and a record of what it made."""
 
 import sys
 import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
+from typing import Any
 
 from evenbore.files.errors import NO_MEMORY, OUT_OF_MEMORY, EvenboreError, in_words
-from evenbore.process import blas
+from evenbore.process import blas, made
 
 
 @contextmanager
@@ -31,3 +32,20 @@ def step_log(path: str | Path) -> Iterator[None]:
                 sys.exit(1)
             traceback.print_exc(file=log)
             raise
+
+
+@contextmanager
+def step(snakemake: Any) -> Iterator[list[str]]:
+    """Do a step's work, with its log and its record; `snakemake` is what Snakemake gives to its script.
+
+    Into the list that is given out goes what may be different at another time, such as a lack of memory: then no record
+    is left, and the next run does the step again.
+    """
+    passing: list[str] = []
+    log = str(snakemake.log[0])
+    with step_log(log):
+        made.forget(log)
+        inputs = made.digests(snakemake.input)
+        yield passing
+        if not passing:
+            made.note_made(made.Step(log, [*snakemake.output], dict(snakemake.params.items())), inputs)

@@ -22,6 +22,7 @@ from evenbore.files.errors import AudioError, EvenboreError, in_words
 from evenbore.process import blas
 
 NO_MEMORY_CODE = 70  # exit code
+CHANGED = "changed while it was read (still being recorded, copied or synchronised?); it is measured at the next run"
 
 
 def main(memory_bytes: int) -> None:
@@ -48,7 +49,9 @@ def main(memory_bytes: int) -> None:
     lines: queue.SimpleQueue[str] = queue.SimpleQueue()
     threading.Thread(target=_read, args=(lines,), daemon=True).start()
     while True:
-        task, arguments = json.loads(lines.get())
+        task, cpu_s, arguments = json.loads(lines.get())
+        if hasattr(signal, "setitimer"):  # a decoder that never ends is ended, by SIGPROF, wherever it is
+            signal.setitimer(signal.ITIMER_PROF, cpu_s)
         try:
             _send(answers, {"result": tasks[task](**arguments)})
         except EvenboreError as error:
@@ -96,13 +99,25 @@ def _measure(row: RecordingRow, chunk: str, into: str) -> str:
         reason = f"evenbore itself failed on it ({type(error).__name__}: {error}); please report this"
         _set_aside(row, chunk, reason, into)
         return traceback.format_exc()
-    measured.recording.update(chunk=chunk, sha256=_digest(row["path"]))
+    if _digest(row["path"], _stamp(row["path"])) != row["sha256"]:
+        _set_aside(row, chunk, CHANGED, into)
+        return ""
+    measured.recording.update(chunk=chunk, sha256=row["sha256"])
     write_chunk([measured], into)
     return ""
 
 
+def _stamp(path: str) -> tuple[int, ...]:
+    """What tells that a file has changed since a moment ago; nothing of one that is not there."""
+    try:
+        about = os.stat(path)
+    except OSError:
+        return ()
+    return about.st_ino, about.st_size, about.st_mtime_ns, about.st_ctime_ns
+
+
 @functools.cache
-def _digest(path: str) -> str | None:
+def _digest(path: str, _: tuple[int, ...]) -> str | None:
     """The SHA-256 of a file, once for all the takes of a chunk in it."""
     from evenbore.files.digest import sha256
 
@@ -114,7 +129,7 @@ def _set_aside(row: RecordingRow, chunk: str, reason: str, into: str) -> None:
     from evenbore.notes.chunkfile import write_chunk
     from evenbore.notes.measure import TAKE_KEYS, set_aside
 
-    known: Row = {key: row[key] for key in TAKE_KEYS} | {"chunk": chunk, "sha256": None}
+    known: Row = {key: row[key] for key in TAKE_KEYS} | {"chunk": chunk, "sha256": row["sha256"]}
     write_chunk([set_aside(known, reason)], into)
 
 

@@ -6,6 +6,7 @@ a file becomes an `AudioError` (the recording is set aside with that reason) or,
 usable, a line in `Signal.warnings`. The content decides what a file is, not its name.
 """
 
+import hashlib
 import math
 import tempfile
 from collections.abc import Iterator
@@ -23,6 +24,8 @@ from evenbore.recording.offset import Offset, OffsetMeter
 
 NATIVE_RATE_LIMIT = 50_000  # Hz; above it nothing a wind instrument plays is gained
 RESAMPLED_RATE = 48_000  # Hz
+# Hz: of AES5-2018 with halves, quarters, doubles and fourfold of 44.1 and 48 kHz, and of telephony; common practice.
+RATES = (8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 MEMORY_FRAMES = 48_000 * 600
 SILENT_PEAK = 10 ** (-80 / 20)
 MAX_BAD_SHARE = 1e-3  # NaN or infinite samples: more than one in a thousand is not a click
@@ -81,6 +84,13 @@ class Signal:
         """The whole signal in blocks of `size` samples; the last one may be shorter."""
         for start in range(0, self.frames, size):
             yield self._read(start, min(start + size, self.frames))
+
+    def digest(self) -> str:
+        """SHA-256 of the samples: the same of a WAV and a FLAC file of one take."""
+        whole = hashlib.sha256()
+        for block in self.blocks(BLOCK):
+            whole.update(np.ascontiguousarray(block).data)
+        return whole.hexdigest()
 
     def close(self) -> None:
         """Free the samples and delete the temporary file."""
@@ -297,10 +307,22 @@ def _warnings(source: Source, stats: "_ChannelStats") -> tuple[list[str], list[s
         raise AudioError(
             "silent: no sound above -80 dB of full scale (wrong input recorded, or the microphone switched off?)"
         )
-    others = source.misnamed()
+    others = source.misnamed() + _odd_rate(source.info.sample_rate)
     if stats.bad:
         others.insert(0, f"{stats.bad} samples are not numbers (NaN or infinite); read as zero")
     return damage, others
+
+
+def _odd_rate(rate: int) -> list[str]:
+    """A warning of a rate that no usual device has: all pitches go with it."""
+    if rate in RATES:
+        return []
+    nearest = min(RATES, key=lambda usual: abs(math.log(rate / usual)))
+    cents = abs(1200 * math.log2(rate / nearest))
+    return [
+        f"its header says {rate} samples a second, which no usual device has; if it ought to be {nearest}, all pitches"
+        f" are {cents:.2g} cents off (a damaged header?)"
+    ]
 
 
 class _ChannelStats:

@@ -19,6 +19,7 @@ import soundfile
 
 from evenbore.facts.arrays import Floats32
 from evenbore.facts.formats import SUFFIXES_OF
+from evenbore.files.digest import MOST_BYTES
 from evenbore.files.errors import AudioError
 
 if TYPE_CHECKING:
@@ -44,6 +45,16 @@ PERCEPTUAL = ("VORBIS", "LIBVORBIS", "OPUS", "LIBOPUS", "MPEG_LAYER", "MP1", "MP
 # Containers that FFmpeg may open. Playlists and streams are left out on purpose: a text file named like audio
 # must not make it fetch anything.
 CONTAINERS = "mov,matroska,aac,asf,amr,mp3,wav,w64,flac,ogg,aiff,caf,ac3,eac3"
+# What recordings are stored in. FFmpeg has hundreds of decoders more, of games and films; what nobody records with is
+# left alone.
+CODECS = (
+    "aac", "aac_fixed", "aac_latm", "ac3", "eac3", "alac", "amrnb", "amrwb", "libopencore_amrnb", "libopencore_amrwb",
+    "ape", "flac", "mp1", "mp1float", "mp2", "mp2float", "mp3", "mp3float", "opus", "libopus", "tta", "vorbis",
+    "libvorbis", "wavpack", "wmav1", "wmav2", "wmapro", "wmalossless", "adpcm_ima_wav", "adpcm_ms", "adpcm_ima_qt",
+    "gsm", "gsm_ms", "pcm_alaw", "pcm_mulaw", "pcm_u8", "pcm_s8", "pcm_s16le", "pcm_s16be", "pcm_s24le", "pcm_s24be",
+    "pcm_s32le", "pcm_s32be", "pcm_f32le", "pcm_f32be", "pcm_f64le", "pcm_f64be",
+)  # fmt: skip
+LIMITS = {"format_whitelist": CONTAINERS, "codec_whitelist": ",".join(CODECS)}
 TIMED_CONTAINERS = ("mov", "matroska", "asf")  # whose length is stated, not estimated from the bit rate
 # First bytes of things that get named like audio by mistake.
 NOT_AUDIO = (
@@ -184,7 +195,7 @@ class ContainerSource:
         try:
             with self._container() as (container, stream):
                 context = stream.codec_context
-                if context is None:
+                if context is None or context.name not in CODECS:
                     raise ValueError("no decoder for its sound")
                 seconds = float(stream.duration * stream.time_base) if stream.duration and stream.time_base else 0.0
                 if not seconds and container.duration:
@@ -208,7 +219,7 @@ class ContainerSource:
         import av
 
         self._file.seek(0)
-        with av.open(self._file, mode="r", container_options={"format_whitelist": CONTAINERS}) as container:
+        with av.open(self._file, mode="r", container_options=LIMITS) as container:
             if not container.streams.audio:
                 raise AudioError("holds no sound track (a video without sound, or a picture?)")
             yield container, container.streams.audio[0]
@@ -382,6 +393,8 @@ def _head(path: Path) -> bytes:
             raise AudioError("is a folder, not a recording; `file` must name one audio file")
         if not stat.S_ISREG(kind):
             raise AudioError("is not a regular file (a pipe, socket or device?); give a file on disk")
+        if (size := os.path.getsize(path)) > MOST_BYTES:
+            raise AudioError(f"has {size / 1e9:.0f} GB, more than {MOST_BYTES / 1e9:.0f}: no recording is so long")
         with open(path, "rb") as file:
             head = file.read(4096)
     except FileNotFoundError as error:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from evenbore.files.digest import sha256
 from evenbore.files.errors import EvenboreError
 from evenbore.run.provenance import provenance
 from evenbore.study.config import flat, printable
@@ -41,13 +42,17 @@ def changes_between(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[str
 def _record_of(study: Study) -> dict[str, Any]:
     """What a run of the study would note now, running times left out; sheets by their place in the study."""
     families = sorted(study.families_dir.glob("*.yaml")) if study.families_dir else []
-    record = provenance(study.config, [*study.files.values(), *families], study.recordings, [])
+    of_file = {path: sha256(path) for path in {row["path"] for row in study.recordings}}  # a file may hold many takes
+    digests = {row["recording"]: of_file[row["path"]] for row in study.recordings}
+    record = provenance(study.config, [*study.files.values(), *families], study.recordings, digests, [])
     inside = {str(path): Path(path).relative_to(study.folder).as_posix()
               for path in record["sheets"] if Path(path).is_relative_to(study.folder)}  # fmt: skip
     return record | {"sheets": {inside.get(str(path), str(path)): digest for path, digest in record["sheets"].items()}}
 
 
 def _read(path: str | Path) -> dict[str, Any]:
+    if not Path(path).is_file():  # a device or pipe could keep us for ever
+        raise EvenboreError(f"{path}: there is no such file.")
     try:
         record = json.loads(Path(path).read_text(encoding="utf-8"))
     except (ValueError, RecursionError) as error:

@@ -1,6 +1,7 @@
 """The command line: a thin door to the workflow and to the library."""
 
 import argparse
+import io
 import json
 import math
 import os
@@ -12,7 +13,7 @@ from pathlib import Path
 from evenbore import __version__
 from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError, in_words, told_once
-from evenbore.files.paths import command, shown_path, typed
+from evenbore.files.paths import command, harmless, shown_path, typed
 from evenbore.trade.families import family_keys, likely_family
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
@@ -36,6 +37,7 @@ BROKEN_PIPE = 141  # what shells report for a command ended by SIGPIPE
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    _mend_streams()
     argv = sys.argv[1:] if argv is None else argv
     argv, options = (argv[: argv.index("--")], argv[argv.index("--") + 1 :]) if "--" in argv else (argv, [])
     parser = _parser()
@@ -61,6 +63,18 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("Stopped.", file=sys.stderr)
         return 130
+
+
+def _mend_streams() -> None:
+    """Let there be places to print to, where they were closed, and no character that a terminal does not know stop us."""
+    while (number := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass
+    os.close(number)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 (to the end)
+        elif isinstance(stream := getattr(sys, name), io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -182,7 +196,7 @@ def _add(arguments: argparse.Namespace) -> int:
 def _tell_written(study: Path, told: list[str]) -> int:
     print(f"Written: {shown_path(study)}")
     print("What was found:")
-    print("\n".join(f"  {line}" for line in told))
+    print("\n".join(f"  {harmless(line)}" for line in told))
     print(f"Next: name the takes by ear in {shown_path(study / 'naming.html')}, where names left doubts,")
     print(f"and fill in the sheets in {shown_path(study / 'config')}")
     print(f"Then: {command()} check {typed(study)}")
@@ -204,7 +218,7 @@ def _check(arguments: argparse.Namespace) -> int:
         if arguments.json:
             _print_json({"problems": [asdict(problem) for problem in problems], "told": beside})
             return 1
-        print("\n".join(beside), end="\n" * bool(beside))
+        print("\n".join(map(harmless, beside)), end="\n" * bool(beside))
         return _report(problems)
     study = complete_study(reading)
     told = [*single_links(study), *players_apart(study), *played_range(study), *beside]
@@ -214,14 +228,13 @@ def _check(arguments: argparse.Namespace) -> int:
     _tell_added(study.added_settings)
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
     for line in told:
-        print(line)
+        print(harmless(line))
     return 0
 
 
 def _status(arguments: argparse.Namespace) -> int:
     from evenbore.files.tables import read_table
     from evenbore.run.history import FILE, changes_in_words, past_runs
-    from evenbore.study.config import harmless
 
     table = arguments.study / "results" / "tables" / "status.tsv"
     if not table.is_file():
@@ -291,12 +304,14 @@ def _plan(arguments: argparse.Namespace) -> int:
 
 
 def _run(arguments: argparse.Namespace) -> int:
+    from evenbore.run.stranger import refuse_links
     from evenbore.run.workflow import run_workflow
     from evenbore.study.defaults import played_range
     from evenbore.study.sheets import chunks, load_study
 
     study = arguments.study.resolve()
     loaded = load_study(study)
+    refuse_links(study)
     _tell_added(loaded.added_settings)
     recordings = {chunk: len(rows) for chunk, rows in chunks(loaded).items()}
     cores = [] if arguments.cores is None else ["--cores", str(arguments.cores)]

@@ -12,13 +12,17 @@ NO_STEPS = ("start.py", "make_demo.py")  # lie beside the step scripts
 
 
 def library_files(script: str) -> list[str]:
-    """Paths of what `scripts/<script>.py` depends on, sorted, forward slashes.
+    """Paths of `scripts/<script>.py` and what it depends on, sorted, forward slashes.
 
     Beside a module lie its data: files that are not Python, also in folders that are no package, hidden ones
     left out. What `study.config` reads lies with the workflow.
     """
     modules = _closure(SCRIPTS / f"{script}.py")
-    files = modules | {file for folder in {module.parent for module in modules} for file in _data(folder)}
+    files = (
+        modules
+        | {SCRIPTS / f"{script}.py"}
+        | {file for folder in {module.parent for module in modules} for file in _data(folder)}
+    )
     if IMPORTED_FROM / "evenbore" / "study" / "config.py" in modules:
         files |= set(SCHEMAS.glob("*.yaml"))
     return sorted(path.as_posix() for path in files)
@@ -27,7 +31,7 @@ def library_files(script: str) -> list[str]:
 def all_files() -> list[str]:
     """Paths of all step scripts and of all that they depend on: everything that computes."""
     steps = [path for path in SCRIPTS.glob("*.py") if path.name not in NO_STEPS]
-    return sorted({file for path in steps for file in (path.as_posix(), *library_files(path.stem))})
+    return sorted({file for path in steps for file in library_files(path.stem)})
 
 
 def _closure(start: Path) -> set[Path]:

@@ -15,6 +15,7 @@ from typing import TypeGuard
 
 from evenbore.facts.flags import read_flags
 from evenbore.facts.rows import RecordingRow, Row
+from evenbore.files.digest import sha256
 from evenbore.notes.chunkfile import read_chunk_rows
 from evenbore.process.guard import Guard, measure_chunk
 from evenbore.trade.families import Family, Register
@@ -40,6 +41,7 @@ def row_for_listening(
     return {
         "recording": path.stem,
         "path": str(path),
+        "sha256": sha256(path),
         "instrument": family.key,
         "session": "now",
         "take": 1,

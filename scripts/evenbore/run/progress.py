@@ -7,6 +7,7 @@ Events are dicts with the key `event`:
     finished  job
     failed    job, rule, logs
     error     kind, message
+    told      message: what the workflow has to say at its start
 """
 
 import shutil
@@ -58,7 +59,7 @@ class Progress:
         self._measured = 0
 
     def update(self, event: _Event, now: float) -> str | None:
-        """Take in one event; returns a summary line when it finishes a stage."""
+        """Take in one event; returns a line to show: the summary of a stage that it finishes, or what is told."""
         kind = event["event"]
         if kind == "planned":
             self.planned = {rule: n for rule, n in event["jobs"].items() if rule != "all"}
@@ -70,6 +71,8 @@ class Progress:
         elif kind == "failed":
             self._running.pop(event["job"], None)
             self.failed.append(event)
+        elif kind == "told":
+            return str(event["message"])
         elif kind == "error":
             self.errors.append(event)
         return None

@@ -4,7 +4,7 @@ import csv
 import hashlib
 import importlib.metadata
 import platform
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +22,14 @@ PACKAGES = (
 
 
 def provenance(
-    config: dict[str, Any], sheets: Iterable[str | Path], recordings: Iterable[Row], benchmarks: list[str]
-) -> dict[str, Any]:
+    config: dict[str, Any], sheets: Iterable[str | Path], recordings: Iterable[Row],
+    digests: Mapping[str, str | None], benchmarks: list[str],
+) -> dict[str, Any]:  # fmt: skip
     """The record as a dict ready for JSON.
 
-    `recordings` are rows of the sheet with `recording`, `file` and `path` (the file as found); `benchmarks` are
-    tables of running times, whose first row gives the seconds (`s`) of a step.
+    `recordings` are rows of the sheet with `recording` and `file`; `digests`: recording -> SHA-256 of the sound that
+    was measured, None where there was none to read; `benchmarks` are tables of running times, whose first row gives the
+    seconds (`s`) of a step.
     """
     return {
         "evenbore": evenbore.__version__,
@@ -37,17 +39,12 @@ def provenance(
         "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
         "config": config,
         "sheets": {path: sha256(path) for path in sheets},
-        "recordings": _recordings(list(recordings)),
+        "recordings": {
+            row["recording"]: {"file": row["file"], "sha256": digests[row["recording"]]}
+            | {key: row[key] for key in PART[1:] if row.get(key) is not None}
+            for row in recordings
+        },
         "seconds": {Path(path).stem: _seconds(path) for path in sorted(benchmarks)},
-    }
-
-
-def _recordings(rows: list[Row]) -> dict[str, dict[str, Any]]:
-    digests = {path: sha256(path) for path in dict.fromkeys(row["path"] for row in rows)}  # a file may hold many takes
-    return {
-        row["recording"]: {"file": row["file"], "sha256": digests[row["path"]]}
-        | {key: row[key] for key in PART[1:] if row.get(key) is not None}
-        for row in rows
     }
 
 

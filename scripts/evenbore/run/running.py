@@ -9,6 +9,7 @@ left of them. Whatever is in doubt (another machine, a cluster's jobs, a run tha
 import json
 import os
 import platform
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -59,24 +60,27 @@ def forget(study: Path) -> None:
 
 
 def _notes(study: Path) -> list[Path]:
-    """The notes of other runs than this."""
-    return [path for path in (study / ".snakemake").glob("evenbore.*.json") if _pid(path) != os.getpid()]
+    """The notes of other runs than this; what is only named alike is none."""
+    notes = (study / ".snakemake").glob("evenbore.*.json")
+    return [path for path in notes if re.fullmatch("[0-9]{1,9}", _pid(path)) and int(_pid(path)) != os.getpid()
+            and path.is_file()]  # fmt: skip
 
 
-def _pid(note: Path) -> int:
-    return int(note.name.split(".")[1])
+def _pid(note: Path) -> str:
+    return note.name.split(".")[1]
 
 
 def _state(note: Path) -> str:
     """What is known of the run that left this note."""
     try:
         about = json.loads(note.read_text(encoding="utf-8"))
-    except (OSError, ValueError):  # just written or taken away
+        here, started = about["here"] and about["host"] == platform.node(), about["started"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):  # just written or taken away, or by a stranger
         return UNKNOWN
-    if not about["here"] or about["host"] != platform.node():
+    if not here:
         return UNKNOWN
     try:
-        return AT_WORK if psutil.Process(_pid(note)).create_time() == about["started"] else CUT_OFF
+        return AT_WORK if psutil.Process(int(_pid(note))).create_time() == started else CUT_OFF
     except psutil.NoSuchProcess:
         return CUT_OFF
 

@@ -15,6 +15,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
+from platformdirs import user_cache_dir
+
 from evenbore.files.errors import NO_MEMORY, OUT_OF_MEMORY
 from evenbore.files.paths import IMPORTED_FROM, command, repo_root, shown_path, typed
 from evenbore.run import running
@@ -41,20 +43,20 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
     log.parent.mkdir(parents=True, exist_ok=True)
     others, started = None, time.time()
     with running.noted(study, options):
-        log_start, code, progress = _attempt(study, recordings, options, log)
+        text, code, progress = _attempt(study, recordings, options, log)
         if _locked(progress):
             others = running.claim(study)
         if others == running.CUT_OFF:
             print("An earlier run on this study was cut off; going on where it was.", file=sys.stderr)
             _attempt(study, recordings, [*options, "--unlock"], log)
-            log_start, code, progress = _attempt(study, recordings, options, log)
+            text, code, progress = _attempt(study, recordings, options, log)
     if code == INTERRUPTED:
         print(f"Stopped. What is finished is kept; start again to go on. Log: {shown_path(log)}", file=sys.stderr)
     elif _locked(progress):
         print(_refusal(study, others), file=sys.stderr)
     elif code != 0:
-        print(_failure(study, progress, log, log_start), file=sys.stderr)
-    elif progress.planned or "Nothing to be done" in _text(log, log_start):
+        print(_failure(study, progress, log, text), file=sys.stderr)
+    elif progress.planned or "Nothing to be done" in text:
         print(_success(study, progress, started))
     elif "--unlock" in options:
         running.forget(study)
@@ -62,24 +64,39 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
     return code
 
 
-def _attempt(study: Path, recordings: dict[str, int], options: list[str], log: Path) -> tuple[int, int, Progress]:
-    """Run snakemake once: where its text begins in the log, its exit code, and what happened."""
+def _attempt(study: Path, recordings: dict[str, int], options: list[str], log: Path) -> tuple[str, int, Progress]:
+    """Run snakemake once: its text, its exit code, and what happened.
+
+    The text goes to the log, but is kept apart meanwhile: on a full disk the log may not take it.
+    """
     progress, screen = Progress(recordings), Screen(sys.stderr)
-    with tempfile.TemporaryDirectory(prefix="evenbore-") as scratch, log.open("ab") as log_file:
-        log_start = log_file.tell()
-        events = Path(scratch) / "events.jsonl"
+    with tempfile.TemporaryDirectory(prefix="evenbore-") as scratch:
+        events, said = Path(scratch) / "events.jsonl", Path(scratch) / "said"
         events.touch()
         # The logger plugin lies beside the library.
         search = os.pathsep.join([str(IMPORTED_FROM), *filter(None, [os.environ.get("PYTHONPATH")])])
-        code = _supervise(
-            _command(study, options),
-            # PYTHONSAFEPATH: the folder where we were called, a stranger's study perhaps, is no place for modules.
-            {**os.environ, "PYTHONPATH": search, "PYTHONSAFEPATH": "1", "EVENBORE_EVENTS": str(events)},
-            log_file,
-            _following(events, progress, screen),
-            screen,
-        )
-    return log_start, code, progress
+        with said.open("wb") as said_file:
+            code = _supervise(
+                _command(study, options),
+                # PYTHONSAFEPATH: the folder where we were called, a stranger's study perhaps, is no place for modules.
+                {**os.environ, "PYTHONPATH": search, "PYTHONSAFEPATH": "1", "EVENBORE_EVENTS": str(events)}
+                | _home(scratch),
+                said_file,
+                _following(events, progress, screen),
+                screen,
+            )
+        text = said.read_bytes()
+    with contextlib.suppress(OSError), log.open("ab") as log_file:
+        log_file.write(text)
+    return text.decode("utf-8", errors="replace"), code, progress
+
+
+def _home(scratch: str) -> dict[str, str]:
+    """Another home for Snakemake's cache, and the drawing library's, where the user's own cannot be written to."""
+    cache = Path(user_cache_dir("snakemake", "snakemake"))
+    with contextlib.suppress(OSError):
+        cache.mkdir(parents=True, exist_ok=True)
+    return {} if os.access(cache, os.W_OK) else {"HOME": scratch, "XDG_CACHE_HOME": scratch}
 
 
 def _locked(progress: Progress) -> bool:
@@ -221,8 +238,8 @@ def _changed(study: Path, since: float) -> list[str]:
     return changes_in_words(past_runs(history)) if history.is_file() and history.stat().st_mtime >= since else []
 
 
-def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
-    lines, text = [], _text(log, log_start)
+def _failure(study: Path, progress: Progress, log: Path, text: str) -> str:
+    lines = []
     for job in progress.failed:
         lines.append(f"Failed: {stage_name(job['rule'])}.")
         for path in (study / name for name in job["logs"]):
@@ -233,15 +250,13 @@ def _failure(study: Path, progress: Progress, log: Path, log_start: int) -> str:
                 lines.append(f"  in {shown_path(path)}")
     if NO_MEMORY.search(text) and f"  {OUT_OF_MEMORY}" not in lines:
         lines.append(OUT_OF_MEMORY)
-    elif not lines:
-        lines = ["The workflow stopped:", *_last_lines(text, 1 if TRACEBACK in text else 8)]
+    elif not any(line.startswith("  ") and not line.startswith("  in ") for line in lines):
+        # no step could say why: what Snakemake has to say, as it told it or as it told us
+        said = text.strip() or "\n".join(str(error["message"]) for error in progress.errors)
+        lines += ["The workflow stopped:", *_last_lines(said, 1 if TRACEBACK in said else 8)]
     if shutil.disk_usage(study).free < LITTLE_ROOM_BYTES:
         lines.append("The disk that the study is on is full, or nearly: make room, then start again to go on.")
     return "\n".join([*lines, f"The whole run's log: {shown_path(log)}"])
-
-
-def _text(log: Path, start: int) -> str:
-    return log.read_bytes()[start:].decode("utf-8", errors="replace")
 
 
 def _last_lines(text: str, count: int) -> list[str]:

@@ -10,16 +10,17 @@ and `added` tells them.
 import difflib
 import math
 import os
+import re
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias
 
 import yaml
 
 from evenbore.facts.criteria import LARGEST, MEASURED, Criterion
 from evenbore.facts.days import DAY_KINDS, DAY_UNIT, LARGEST_DAYS
 from evenbore.files.errors import EvenboreError, Problem
-from evenbore.files.paths import command, repo_root
+from evenbore.files.paths import command, harmless, repo_root
 from evenbore.trade.pitch import note_to_midi
 
 if TYPE_CHECKING:
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
 SAID_ONCE = ("low", "high", "pattern", "articulation", "direction", "player", "mouthpiece", "reed")
 _Where: TypeAlias = tuple[str | int, ...]  # the keys down to a place in the config
 SHOWN_LENGTH = 80  # characters of a wrong value that a message repeats
+# Control characters but tab and line breaks, and what no XML, so no SVG, may hold (XML 1.0, section 2.2).
+NOT_TEXT = re.compile("[\0-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff]")
+TEXT = "text without control characters"
 
 
 @cache
@@ -106,11 +110,6 @@ def printable(text: str) -> str:
     return harmless(shown(text))
 
 
-def harmless(text: str) -> str:
-    """A line of text, characters that would upset a terminal replaced."""
-    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in text)
-
-
 def flat(value: dict[str, Any], above: str = "") -> dict[str, Any]:
     """A tree of settings as one level, the names joined by dots."""
     level: dict[str, Any] = {}
@@ -128,7 +127,20 @@ def misspelling(word: str, known: list[str]) -> str:
 
 
 class _PlainLoader(yaml.SafeLoader):
-    """Safe YAML without aliases, which can hide loops and blow up in size, and without half characters."""
+    """Safe YAML without aliases, which can hide loops and blow up in size, and without half characters.
+
+    Of the kinds of values only those that JSON has, for the config goes into the record of a run: a date is text.
+    """
+
+    yaml_constructors: ClassVar[dict[Any, Any]] = {
+        tag: construct
+        for tag, construct in yaml.SafeLoader.yaml_constructors.items()
+        if tag is None or tag.rpartition(":")[2] in ("null", "bool", "int", "float", "str", "seq", "map")
+    }
+    yaml_implicit_resolvers: ClassVar[dict[Any, Any]] = {
+        start: [(tag, pattern) for tag, pattern in resolvers if tag != "tag:yaml.org,2002:timestamp"]
+        for start, resolvers in yaml.SafeLoader.yaml_implicit_resolvers.items()
+    }
 
     def construct_scalar(self, node: yaml.ScalarNode | yaml.MappingNode) -> str:
         value: str = super().construct_scalar(node)
@@ -247,7 +259,8 @@ def _line(where: _Where, lines: dict[_Where, int]) -> int | None:
 def _walk_nodes(
     node: yaml.Node | None, where: _Where, lines: dict[_Where, int], placed: list[tuple[_Where, Problem]], name: str
 ) -> None:
-    """Collect the line of every key; find keys that are there twice and numbers that are not finite."""
+    """Collect the line of every key; find keys that are there twice, numbers that are not finite and what is no
+    text."""
     if isinstance(node, yaml.MappingNode):
         seen = set()
         for key_node, value_node in node.value:
@@ -278,6 +291,8 @@ def _walk_nodes(
             _walk_nodes(item, (*where, index), lines, placed, name)
     elif node is not None and node.tag == "tag:yaml.org,2002:float" and not math.isfinite(_yaml_float(node.value)):
         placed.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value), "a finite number")))
+    elif isinstance(node, yaml.ScalarNode) and NOT_TEXT.search(node.value):
+        placed.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value), TEXT)))
 
 
 def _yaml_float(text: str) -> float:

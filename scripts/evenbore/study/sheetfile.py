@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 from evenbore.facts.rows import Row
 from evenbore.files.atomic import write_atomically
 from evenbore.files.errors import EvenboreError, Problem
-from evenbore.study.config import SAID_ONCE, load_schema, misspelling, printable, read_bytes, shown
+from evenbore.study.config import NOT_TEXT, SAID_ONCE, TEXT, load_schema, misspelling, printable, read_bytes, shown
 from evenbore.trade.pitch import note_to_midi
 
 if TYPE_CHECKING:
@@ -242,11 +242,13 @@ def _type_cells(
             if text:
                 money = currency if column in MONEY else None
                 right = [v for v in _readings(text, spec, money) if free or validators[column].is_valid(v)]
-                if len(right) == 1:
-                    typed[text] = right[0]
-                else:
+                if len(right) != 1:
                     cause = _cell_cause(text, spec, money) if not right else _either(right)
                     wrong[text] = Problem(name, None, column, shown(text), _allowed(spec), cause)
+                elif column != "file" and NOT_TEXT.search(text):
+                    wrong[text] = Problem(name, None, column, shown(text), TEXT)
+                else:
+                    typed[text] = right[0]
             elif column in schema["required"]:
                 wrong[text] = Problem(name, None, column, "", _allowed(spec), "the cell is blank")
             else:

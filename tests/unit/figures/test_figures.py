@@ -234,3 +234,9 @@ def test_panels_have_the_limits_and_ticks_of_all_curves(results, monkeypatch, na
     for axes in [axes for axes in saved[0].axes if axes.axison]:
         assert axes.get_ylim() == curves.limits
         assert axes.get_yticks().tolist() == list(curves.ticks)
+
+
+def test_settings_that_lie_about_do_not_count(results):
+    """As a file `matplotlibrc` in the study would give them; with `text.usetex` a program is started."""
+    with mpl.rc_context({"text.usetex": True, "lines.linewidth": 40}), draw.drawn(results, next(iter(FIGURES))):
+        assert (mpl.rcParams["text.usetex"], mpl.rcParams["lines.linewidth"]) == (False, 1.5)

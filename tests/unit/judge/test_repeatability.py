@@ -32,6 +32,15 @@ def takes_of(cells, **columns):
     return pd.DataFrame(rows, columns=["instrument", "session", "value"]).assign(**same)
 
 
+@pytest.mark.parametrize("louder", [0.0, 1e-5])
+def test_copies_give_no_interval_of_width_zero(louder):
+    """Takes alike to the last digit, or to the rounding of one that was made louder."""
+    takes = takes_of({("a", "s"): [1.0, 1.0 + louder], ("b", "s"): [2.0, 2.0 - louder]})
+    errors = errors_of(takes, True, NO_DAYS)
+    assert (errors.df, np.isnan(errors.s_r)) == (0.0, True)
+    assert np.isnan(errors.of_values(np.zeros(2))[0]).all()
+
+
 def test_manner_effects_and_scatter_by_hand():
     takes = takes_of({("a", "s"): [1.0, 3.0, 11.0, 13.0], ("b", "s"): [20.0, 30.0]})
     takes["direction"] = ["up", "up", "down", "down", "up", "down"]

@@ -1,4 +1,4 @@
-"""Chunks become tables in the order of the sheet, whatever the chunks' order; nothing is lost or made up."""
+"""Chunks become tables, whatever their order; nothing is lost or made up."""
 
 import numpy as np
 import pandas as pd
@@ -11,19 +11,20 @@ from evenbore.notes.collect import LONG, collect
 from evenbore.notes.measure import Measured
 
 
-def measured(recording, steps=(), sha256="", channel=1):
-    sha256 = f"of {recording}" if sha256 == "" else sha256
+def measured(recording, steps=(), sound="", rate=48_000):
     steps = np.array(steps, dtype=float)
     if not len(steps):
-        row = {"recording": recording, "status": "set_aside", "reason": "silent", "sha256": sha256}
+        row = {"recording": recording, "status": "set_aside", "reason": "silent"}
         return Measured(row, [], {}, {})
     return Measured(
         {
             "recording": recording,
             "status": "ok",
             "notes_found": len(steps),
-            "sha256": sha256,
-            "channel": channel,
+            "reason": "",
+            "session": "hall",
+            "sample_rate_hz": rate,
+            "sound": sound or f"of {recording}",
         },
         [{"recording": recording, "step": int(step), "cents": step / 10} for step in steps],
         {
@@ -97,18 +98,37 @@ def test_nothing_but_bad_recordings(tmp_path):
 
 
 def test_a_copy_is_set_aside_also_from_another_chunk(tmp_path):
-    same = "the same bytes"
-    write_chunk([measured("copy", [1, 2], same), measured("bad", [], same)], tmp_path / "one.npz")
-    write_chunk([measured("first", [1, 2], same), measured("right", [1, 2], same, channel=2)], tmp_path / "two.npz")
-    write_chunk([measured("gone", [3], None), measured("gone_too", [3], None)], tmp_path / "three.npz")
-    paths = [str(tmp_path / f"{name}.npz") for name in ("one", "two", "three")]
-    tables = collected(paths, ["bad", "first", "copy", "right", "gone", "gone_too"])
+    same = "the same samples"
+    write_chunk([measured("copy", [1, 2], same), measured("bad")], tmp_path / "one.npz")
+    write_chunk([measured("first", [1, 2], same), measured("other", [1, 2])], tmp_path / "two.npz")
+    paths = [str(tmp_path / f"{name}.npz") for name in ("one", "two")]
+    tables = collected(paths, ["bad", "first", "copy", "other"])
     recordings = tables["recordings"].set_index("recording")
     assert recordings.loc["copy", "reason"] == "the same sound as recording first: a copy is no take of its own"
-    assert recordings["status"].tolist() == ["set_aside", "ok", "set_aside", "ok", "ok", "ok"]
-    assert recordings.loc["bad", "reason"] == "silent"  # keeps its own reason, and does not count as an original
+    assert recordings["status"].tolist() == ["set_aside", "ok", "set_aside", "ok"]
+    assert recordings.loc["bad", "reason"] == "silent"
     for table in ("notes", "harmonics", "bands"):
-        assert tables[table]["recording"].unique().tolist() == ["first", "right", "gone", "gone_too"]
+        assert tables[table]["recording"].unique().tolist() == ["first", "other"]
+
+
+def test_another_rate_than_the_sessions_is_remarked(tmp_path):
+    """48 kHz against 44.1 kHz is 1200 log2(480 / 441) = 147 cents."""
+    write_chunk([*(measured(name, [1]) for name in "abc"), measured("d", [1], rate=44_100)], tmp_path / "one.npz")
+    recordings = collected([str(tmp_path / "one.npz")], list("abcd"))["recordings"]
+    assert recordings["status"].tolist() == ["ok", "ok", "ok", "warned"]
+    assert "44100 samples a second where most of session hall have 48000" in recordings["reason"][3]
+    assert "147 cents" in recordings["reason"][3]
+
+
+def test_of_two_rates_alike_often_none_is_remarked(tmp_path):
+    write_chunk([measured("a", [1]), measured("b", [1], rate=44_100)], tmp_path / "one.npz")
+    assert collected([str(tmp_path / "one.npz")], ["a", "b"])["recordings"]["status"].tolist() == ["ok", "ok"]
+
+
+def test_notes_do_not_follow_the_order_of_the_sheet(chunk_files):
+    here, there = (collected(chunk_files, order) for order in (list("abcd"), list("dbca")))
+    for table in ("notes", *LONG):
+        pd.testing.assert_frame_equal(here[table].reset_index(drop=True), there[table].reset_index(drop=True))
 
 
 def test_a_take_that_sounds_like_another_family_is_remarked(tmp_path):

@@ -28,8 +28,8 @@ from smallstudy import HIGH, LOW, RATE, play
 def row(path, recording):
     return {
         "recording": recording, "instrument": "clar_a", "session": "s1", "take": 1, "dynamic": "mf",
-        "articulation": "tongued", "direction": "up", "state": "as_found", "path": str(path), "channel": None,
-        "start_s": None, "end_s": None,
+        "articulation": "tongued", "direction": "up", "state": "as_found", "path": str(path), "sha256": sha256(path),
+        "channel": None, "start_s": None, "end_s": None,
         "pattern": "chromatic", "low": LOW, "high": HIGH, "notes": None, "tuning_hz": 440.0,
         "family": "clarinet_b_flat", "families_dir": None,
     }  # fmt: skip
@@ -75,6 +75,7 @@ def test_a_guarded_chunk_is_the_same_as_one_measured_here(rows, tmp_path):
     """Byte for byte, with a recording set aside in the midst of it."""
     chunk = rows("a", "b", "c")
     (tmp_path / "b.wav").write_bytes(b"")
+    chunk[1]["sha256"] = sha256(tmp_path / "b.wav")
     told, _ = measured(chunk, tmp_path / "guarded.npz")
     assert told == ["", "", ""]
     here = [measure_recording(one) for one in chunk]
@@ -82,6 +83,17 @@ def test_a_guarded_chunk_is_the_same_as_one_measured_here(rows, tmp_path):
         record.recording.update(chunk="s1--clar_a", sha256=sha256(one["path"]))
     write_chunk(here, tmp_path / "here.npz")
     assert (tmp_path / "guarded.npz").read_bytes() == (tmp_path / "here.npz").read_bytes()
+
+
+def test_a_file_that_changes_while_it_is_read_is_set_aside(rows, tmp_path):
+    """Between the moment when the run began and the end of measuring."""
+    changed, good = rows("changed", "good")
+    with open(changed["path"], "ab") as file:
+        file.write(b"more")
+    _, records = measured([changed, good], tmp_path / "c.npz")
+    assert records["good"]["status"] == "ok"
+    assert records["changed"]["status"] == "set_aside"
+    assert "changed while it was read" in records["changed"]["reason"]
 
 
 def test_nothing_is_left_behind(rows, tmp_path):

@@ -621,3 +621,25 @@ def test_little_is_read_of_a_part_in_an_evening(tmp_path):
         assert sum(len(block) for block in part.blocks()) == RATE
         assert source._file.tell() < 33 * RATE
         assert source._first == 30 * RATE
+
+
+@pytest.mark.parametrize(("rate", "cents"), [(46_246, "64"), (44_101, "0.039"), (44_100, None), (96_000, None)])
+def test_a_rate_that_no_device_has_is_told(tmp_path, rate, cents):
+    """1200 log2(48000 / 46246) = 64 cents from the nearest."""
+    soundfile.write(tmp_path / "take.wav", tone(), rate)
+    with open_signal(tmp_path / "take.wav") as signal:
+        told = [text for text in signal.warnings if "samples a second" in text]
+    assert told == [] if cents is None else f"all pitches are {cents} cents off" in told[0]
+
+
+@pytest.mark.parametrize("rate", [44_100, 96_000])
+def test_a_take_has_the_same_sound_in_every_format_without_loss(tmp_path, rate):
+    whole = (32_767 * tone(rate=rate)).astype(np.int16)  # each encoder rounds fractions in its own way
+    for name in ("take.wav", "take.flac", "take.aiff", "take.caf"):
+        soundfile.write(tmp_path / name, whole, rate, subtype="PCM_16")
+    soundfile.write(tmp_path / "other.wav", tone(rate=rate, seed=1, noise=0.01), rate, subtype="PCM_16")
+    digests = {}
+    for path in tmp_path.iterdir():
+        with open_signal(path) as signal:
+            digests.setdefault(signal.digest(), []).append(path.name)
+    assert sorted(map(len, digests.values())) == [1, 4]

@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from evenbore.files.digest import sha256
 from evenbore.files.errors import EvenboreError
 from evenbore.run import cli
 from evenbore.run.against import changes_since
@@ -24,7 +25,8 @@ def study(tmp_path, monkeypatch):
     monkeypatch.chdir(folder)
     loaded = load_study(".")
     sheets = [*(f"config/{name}" for name in ("config.yaml", "recordings.tsv", "instruments.tsv", "sessions.tsv"))]
-    record = provenance(loaded.config, [*sheets, "config/families/own.yaml"], loaded.recordings, [])
+    digests = {row["recording"]: sha256(row["path"]) for row in loaded.recordings}
+    record = provenance(loaded.config, [*sheets, "config/families/own.yaml"], loaded.recordings, digests, [])
     (folder / "provenance.json").write_text(json.dumps(record), encoding="utf-8")
     return folder
 

@@ -343,9 +343,42 @@ def test_all_reasons_are_shown_but_only_the_end_of_a_traceback(tmp_path, log, sh
     path.write_text(log, encoding="utf-8")
     progress = workflow.Progress({})
     progress.update({"event": "failed", "job": 1, "rule": "collect", "logs": ["results/collect.log"]}, 0.0)
-    text = workflow._failure(tmp_path, progress, path, 0)
+    text = workflow._failure(tmp_path, progress, path, "")
     assert all(f"  {line}\n" in text for line in shown_lines)
     assert "one" not in text
+
+
+@pytest.mark.parametrize("said", ["Error: no room\n", ""])
+def test_the_cause_is_shown_where_no_step_could_say_it(tmp_path, said):
+    """A step whose own log could not be written, on a full disk say."""
+    progress = workflow.Progress({})
+    progress.update({"event": "failed", "job": 1, "rule": "collect", "logs": ["results/collect.log"]}, 0.0)
+    progress.update({"event": "error", "kind": "OSError", "message": "Error: no room"}, 0.0)
+    text = workflow._failure(tmp_path, progress, tmp_path / "run.log", said)
+    assert "Failed: Collecting the measurements.\nThe workflow stopped:\n  Error: no room\n" in text
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names are Unicode there, and a shell closes what is printed to")
+@pytest.mark.parametrize(
+    ("encoding", "closed", "told"),
+    [("cp1252", "", rb"Bb \\u266d"), ("utf-8", "", rb"\xff|\\udcff|\xef\xbf\xbd"), ("utf-8", ">&- 2>&-", b"")],
+)
+def test_odd_names_and_closed_streams_give_no_traceback(tmp_path, encoding, closed, told):
+    """A terminal that knows no flat sign, names that are no UTF-8 or steer a terminal, nobody to print to."""
+    (tmp_path / "audio").mkdir()
+    for name in (b"Bb \xe2\x99\xad mf 1.wav", b"a\xff mf 1.wav", b"b\x1b[2J mf 1.wav"):
+        Path(os.fsdecode(bytes(tmp_path / "audio") + b"/" + name)).write_bytes(b"")
+    call = f'"{sys.executable}" -m evenbore.run.cli new study --audio audio --family flute; '
+    call = f'({call} "{sys.executable}" -m evenbore.run.cli check study) {closed}'
+    done = subprocess.run(
+        call, shell=True, cwd=tmp_path, capture_output=True,
+        env={**os.environ, "PYTHONPATH": str(SCRIPTS), "PYTHONIOENCODING": encoding},
+    )  # fmt: skip
+    said = done.stdout + done.stderr
+    assert b"Traceback" not in said and b"\x1b" not in said
+    assert done.returncode == 1  # nothing can be read of these recordings
+    assert re.search(told, said)
+    assert (tmp_path / "study" / "config" / "recordings.tsv").exists()
 
 
 @pytest.mark.parametrize("called", [None, "python3 scripts/start.py"])

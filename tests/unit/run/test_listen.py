@@ -120,5 +120,5 @@ def test_the_row_takes_written_notes_and_falls_back_on_the_family(tmp_path):
     family = load_family("saxophone_alto")
     row = row_for_listening(tmp_path / "take 1.wav", family, "chromatic", "C4", None, "up", 442.0)
     assert (row["low"], row["high"]) == (60, family.high)
-    assert set(row) == {*COLUMNS_FOR_MEASURING, "path", "family", "families_dir", "tuning_hz"}
+    assert set(row) == {*COLUMNS_FOR_MEASURING, "path", "sha256", "family", "families_dir", "tuning_hz"}
     assert (row["recording"], row["family"], row["tuning_hz"]) == ("take 1", "saxophone_alto", 442.0)

@@ -34,13 +34,12 @@ def test_sha256_does_not_wait_for_a_pipe(tmp_path):
 def test_record(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "sheet.tsv").write_bytes(b"abc")
-    (tmp_path / "take.wav").write_bytes(b"abc")
     (tmp_path / "measure.tsv").write_text("s\th:m:s\n1.25\t0:00:01\n", encoding="utf-8")
     rows = [
-        {"recording": "r2", "file": "take.wav", "path": tmp_path / "take.wav"},
-        {"recording": "r1", "file": "audio\\gone.wav", "path": tmp_path / "audio" / "gone.wav"},
+        {"recording": "r2", "file": "take.wav"},
+        {"recording": "r1", "file": "audio\\gone.wav"},
     ]
-    record = provenance({"seed": 1}, ["sheet.tsv"], rows, ["measure.tsv"])
+    record = provenance({"seed": 1}, ["sheet.tsv"], rows, {"r1": None, "r2": ABC}, ["measure.tsv"])
     assert json.loads(json.dumps(record)) == record
     assert record["evenbore"] == evenbore.__version__
     assert record["config"] == {"seed": 1}

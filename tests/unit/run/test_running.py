@@ -45,12 +45,31 @@ def test_another_process_with_the_same_number_is_not_the_run(tmp_path):
     assert claim(tmp_path) == AT_WORK
 
 
-@pytest.mark.parametrize("changes", [{"host": "another"}, {"here": False}, {"text": ""}])
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"host": "another"},
+        {"here": False},
+        {"text": ""},
+        {"text": "[]"},
+        {"text": "{}"},
+        {"text": '{"here": 1, "host": [], "started": {}}'},
+        {"text": "[" * 100_000},
+    ],
+)
 def test_what_cannot_be_known_is_left_to_the_person(tmp_path, ended, changes):
     left = note(tmp_path, ended, **changes)
     assert claim(tmp_path) == UNKNOWN
     forget(tmp_path)
     assert not left.exists()
+
+
+def test_what_is_only_named_like_a_note_is_none(tmp_path, ended):
+    note(tmp_path, ended)
+    for name in ("x", "-1", "9" * 30, "1.2.3"):
+        note(tmp_path, name)
+    os.mkfifo(tmp_path / ".snakemake" / "evenbore.7.json")
+    assert claim(tmp_path) == CUT_OFF
 
 
 def test_jobs_that_go_to_a_cluster_are_not_here(tmp_path):

@@ -480,7 +480,9 @@ def test_the_line_to_add_mends_the_config(tmp_path):
         ("a: &a [*a]\n", 1, "aliases"),
         ("a: !!python/object/apply:os.system ['true']\n", 1, "YAML syntax"),
         ('title: "\\ud800"\n', 1, "half a character"),
-        ("a: 2024-13-45\n", None, "not readable"),
+        ("a: !!int x\n", None, "not readable"),
+        ("a: !!binary gANjb3M=\n", 1, "YAML syntax"),
+        ("a: !!set {b, c}\n", 1, "YAML syntax"),
         ("[" * 5000, None, "nested"),
         ("", 1, "empty"),
         ("- a\n", 1, ""),
@@ -629,6 +631,24 @@ def study_or_problems(folder):
     except StudyError as error:
         assert error.problems
         assert all(str(problem) and problem.allowed for problem in error.problems)
+
+
+def test_a_date_among_own_settings_is_text(tmp_path):
+    folder = write_study(tmp_path)
+    (folder / "config/config.yaml").write_text(CONFIG_TEXT + "x_day: {first: 2024-05-03}\n", encoding="utf-8")
+    assert load_study(folder).config["x_day"] == {"first": "2024-05-03"}
+
+
+def test_control_characters_are_no_text(tmp_path):
+    folder = write_study(tmp_path, instruments=changed(INSTRUMENTS, 1, body_material="br\x07ass"))
+    text = CONFIG_TEXT.replace("currency: EUR", 'currency: "\\x07"')
+    (folder / "config/config.yaml").write_text(text, encoding="utf-8")
+    with pytest.raises(StudyError) as error:
+        load_study(folder)
+    assert [(p.column, p.value, p.allowed) for p in error.value.problems] == [
+        ("currency", "\x07", "text without control characters"),
+        ("body_material", "br\x07ass", "text without control characters"),
+    ]
 
 
 def test_accepted_shipments_are_those_of_the_sheet(tmp_path):

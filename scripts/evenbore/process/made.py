@@ -1,0 +1,87 @@
+"""What each step made out of what, by content: so that clocks and time stamps decide nothing.
+
+A step that has ended well leaves a record, `results/work/made/STEP.json`: the SHA-256 of each of its inputs and outputs
+and of its parameters, code and recordings among them. Where one of them is not as it was, or no record is left, its
+outputs are stale.
+"""
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from evenbore.files.atomic import write_atomically
+from evenbore.files.digest import sha256
+
+FOLDER = Path("results/work/made")
+LOGS = Path("results/logs")
+
+
+class Step(NamedTuple):
+    """One job as the workflow has it: its `log`, the `outputs` it is to write, its parameters by name."""
+
+    log: str
+    outputs: list[str]
+    params: Mapping[str, Any]
+
+
+def digests(paths: Iterable[str]) -> dict[str, str | None]:
+    """SHA-256 of files."""
+    return {path: sha256(path) for path in paths}
+
+
+def note_made(step: Step, inputs: Mapping[str, str | None]) -> None:
+    """Leave the record of a step; paths as the workflow names them, relative to the current folder.
+
+    `inputs`: their digests as they were when it began.
+    """
+    record = {"params": _of_params(step.params), "inputs": inputs, "outputs": digests(step.outputs)}
+    text = json.dumps(record, indent=0)
+    write_atomically(_record(step.log), lambda temporary: temporary.write_text(text, encoding="utf-8"))
+
+
+def forget(log: str) -> None:
+    """Take a step's record away."""
+    _record(log).unlink(missing_ok=True)
+
+
+def stale(steps: Iterable[Step], digest: Callable[[str], str | None]) -> tuple[set[str], list[str]]:
+    """The outputs that are there and must be made anew, and what there is to tell of files that somebody has changed.
+
+    `digest`: SHA-256 of a file, None where it cannot be read.
+    """
+    records = [(step, _read(step.log)) for step in steps if any(Path(path).exists() for path in step.outputs)]
+    used = {path for _, record in records for path in record["inputs"]}
+    outputs, told = set(), []
+    for step, record in records:
+        changed = [path for path, was in record["outputs"].items() if Path(path).exists() and digest(path) != was]
+        for path in changed:
+            told.append(
+                f"{path} is not as it was written (edited, or the run was cut off): it is made anew."
+                if path in used
+                else f"{path} was changed after it was written. It stays so until you delete it or its inputs change."
+            )
+        same = record["params"] == _of_params(step.params) and set(record["outputs"]) == set(step.outputs)
+        if not same or used & {*changed} or any(digest(path) != was for path, was in record["inputs"].items()):
+            outputs |= {*step.outputs}
+    return outputs, told
+
+
+def _record(log: str) -> Path:
+    return FOLDER / Path(log).relative_to(LOGS).with_suffix(".json")
+
+
+def _read(log: str) -> dict[str, Any]:
+    """The record of a step; an empty one, which fits nothing, where there is none that is sound."""
+    try:
+        record = json.loads(_record(log).read_text(encoding="utf-8"))
+        if all(isinstance(record[key], dict) for key in ("inputs", "outputs")) and "params" in record:
+            return dict(record)
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        pass
+    return {"params": None, "inputs": {}, "outputs": {}}
+
+
+def _of_params(params: Mapping[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(dict(params), sort_keys=True).encode()).hexdigest()

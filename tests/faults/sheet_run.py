@@ -1,0 +1,107 @@
+"""Runs a study that was accepted, from measured notes to the last output, each step as the workflow calls it.
+
+The recordings need not be there: what measuring would tell is drawn by the table-level simulator. All in this process.
+"""
+
+import json
+import xml.etree.ElementTree as ET
+from itertools import groupby
+from pathlib import Path
+
+import report_sample
+import simulate
+from diagnose import diagnose_study
+from evenbore.facts.columns import names
+from evenbore.figures.entries import FIGURES
+from evenbore.files.tables import write_parquet, write_table
+from evenbore.notes.chunkfile import write_chunk
+from evenbore.notes.measure import Measured
+from evenbore.study.sheets import Study, load_study
+from paper import paper
+from provenance import note_provenance
+from publication import publication
+from tickets import write_tickets
+
+WRITTEN = (62, 74)  # a few notes are enough
+KEYS = ("recording", "take", "dynamic", "articulation", "direction", "state")
+
+
+def run_study(folder: Path, drawn: bool) -> list[Path]:
+    """Write all results of the study; `drawn`: the pictures, pages and documents too. Returns SVGs that are no XML."""
+    study = load_study(folder)
+    _measured(study)
+    results, tables = folder / "results", folder / "results/tables"
+    where = {"path_to_study": folder, "path_to_config": folder / "config/config.yaml"}
+    notes = {"path_to_notes_normalised": results / "work/notes.parquet"}
+    report_sample.run_steps(folder)
+    diagnose_study(
+        **where, **notes, path_to_recordings=tables / "recordings.tsv", path_to_findings=tables / "findings.tsv"
+    )
+    report_sample.vet_sample(folder)
+    chunk = results / "work/chunk.npz"
+    write_chunk(
+        [Measured({"recording": row["recording"], "sha256": None}, [], {}, {}) for row in study.recordings], chunk
+    )
+    note_provenance(
+        **where, paths_to_sheets=[str(path) for path in study.files.values()], paths_to_benchmarks=[],
+        paths_to_chunks=[str(chunk)], path_to_output=results / "provenance.json",
+    )  # fmt: skip
+    json.loads((results / "provenance.json").read_text(encoding="utf-8"))
+    write_tickets(
+        **where, **{f"path_to_{t}": tables / f"{t}.tsv" for t in ("findings", "status", "vetting", "changes")},
+        path_to_folder=results / "bench_tickets",
+    )  # fmt: skip
+    paper(
+        **where, **notes, path_to_tables=tables, path_to_takes=results / "work/takes.parquet",
+        path_to_folder=results / "paper",
+    )  # fmt: skip
+    if not drawn:
+        return []
+    report_sample.make_report(folder)
+    publication(**where, path_to_tables=tables, path_to_folder=results / "publication")
+    return [path for name in FIGURES if not _is_xml(path := results / f"figures/{name}.svg")]
+
+
+def _is_xml(path: Path) -> bool:
+    try:
+        ET.parse(path)
+    except ET.ParseError:
+        return False
+    return True
+
+
+def _measured(study: Study) -> None:
+    """Write the tables that measuring would give of the study's recordings."""
+    tables = study.folder / "results/tables"
+    by = sorted(study.recordings, key=lambda row: (row["session"], row["instrument"], row["recording"]))
+    rows = {key: list(of) for key, of in groupby(by, key=lambda row: (row["session"], row["instrument"]))}
+    layout: dict[str, list[str]] = {}
+    for session, instrument in rows:
+        layout.setdefault(session, []).append(instrument)
+    most = {name: max(len(of) for (_, other), of in rows.items() if other == name) for _, name in rows}
+    transposition = next(iter(study.families.values())).transposition
+    drawn = simulate.study_tables(layout, takes=most, written=WRITTEN, transposition=transposition)
+    recordings = drawn["recordings"]
+    place = recordings.groupby(["session", "instrument"], sort=False).cumcount()
+    named = {
+        simulated: of[number]
+        for simulated, session, instrument, number in zip(
+            recordings["recording"], recordings["session"], recordings["instrument"], place, strict=True
+        )
+        if number < len(of := rows[session, instrument])
+    }
+    for table, frame in drawn.items():
+        if table not in ("recordings", "notes", "harmonics", "bands"):
+            continue
+        frame = frame[frame["recording"].isin(named)].reset_index(drop=True)
+        of = frame["recording"].map(named)
+        frame = frame.assign(**{key: [row[key] for row in of] for key in KEYS if key in frame})
+        if table == "recordings":
+            frame = frame.assign(reverb_s=0.4, hum_db=3.0, lufs=-23.0, channel=1)
+            frame = frame.set_index("recording").loc[[row["recording"] for row in study.recordings]].reset_index()
+        else:
+            frame = frame.sort_values("recording", kind="stable")
+        if table in ("recordings", "notes"):
+            write_table(frame.reindex(columns=names(table)), table, tables / f"{table}.tsv")
+        if table != "recordings":
+            write_parquet(frame, tables / f"{table}.parquet")
