@@ -25,6 +25,7 @@ from evenbore.facts.words import plain
 from evenbore.files.atomic import write_atomically
 from evenbore.judge.assess import IN_DOUBT
 from evenbore.page import charts, research
+from evenbore.page.opening import opening
 from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.recording.clips import StoredClip
@@ -39,7 +40,7 @@ LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
 SOME_IN_DOUBT = f"some {IN_DOUBT} (how many: instruments.tsv)"
 FLATTERED = "flattered by what was found on it, so it counts as no merit"
 TEMPLATES = Path(__file__).parent / "templates"
-PAGE_SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
+PAGE_SCRIPTS = ("pager.js", "choice.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
 
 
 def write_page(
@@ -56,7 +57,8 @@ def write_page(
         lstrip_blocks=True,
     )
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
-    context = _context(results, draws, clips, figures, captions) | {"provenance": provenance}
+    environment.filters["sentence"] = words.sentence
+    context = _context(results, draws, clips, figures, captions, environment) | {"provenance": provenance}
     section = environment.get_template("instrument.html")
     context["folded_data"] = (
         _script_data([name, results.label(name), _packed_text(section.render(context | {"s": _instrument(
@@ -68,15 +70,18 @@ def write_page(
 
 
 def _context(
-    results: Results, draws: str | Path, clips: list[StoredClip], figures: list[str], captions: list[str]
-) -> dict[str, Any]:
+    results: Results, draws: str | Path, clips: list[StoredClip], figures: list[str], captions: list[str],
+    environment: jinja2.Environment,
+) -> dict[str, Any]:  # fmt: skip
     """What the templates show."""
     study, shown = results.study, results.shown
     written_out = set(shown)
     folded = [name for name in results.order if name not in written_out]
     pairs, profiles, answers = _pairs(results), all_curves(results), words.answers(results)
     sound, weighing = sound_data(results, clips), priorities_data(results, draws)
-    texts = {"sound_data": _script_data(sound), "own_data": _script_data(weighing)}
+    first = opening(results, answers, environment)
+    texts = {"sound_data": _script_data(sound), "own_data": _script_data(weighing),
+             "choice_data": _script_data(first["steps"])}  # fmt: skip
     weighable = {weighing["criteria"][c][0] for pool in weighing.pop("pools") for c in pool["criteria"]}
     for clip in sound["clips"]:
         del clip["mp3"]  # it is large, and in the text
@@ -94,6 +99,7 @@ def _context(
         "states": results.states,
         "counts": _counts(results),
         "answers": answers,
+        "first": first,
         "unranked": words.unranked(results),
         "groups": _groups(results),
         "weighable": weighable,

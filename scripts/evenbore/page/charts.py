@@ -65,3 +65,31 @@ def svg(chart: NoteChart) -> dict[str, Any]:
         "y_ticks": [(y(value), text) for value, text in chart.ticks.items()],
         "borders": [x(note) for note in chart.borders],
     }
+
+
+def place_texts(
+    places: list[tuple[float, float]], texts: list[str], sides: tuple[float, float], letter: float = 7.2
+) -> list[tuple[str, float, float, str]]:
+    """Where to write a text beside each point (px): text, x, y of its foot, anchor; the first of several places where
+    it covers no other text and no point, within `sides`. `letter`: width of a letter."""
+    taken: list[tuple[float, float, float, float]] = [(x - 6, y - 6, x + 6, y + 6) for x, y in places]
+    out = []
+    for (x, y), text in zip(places, texts, strict=True):
+        size = letter * len(text)
+        tries = [(x + dx, y + dy, anchor) for dx, dy, anchor in (
+            (9, 4, "start"), (-9, 4, "end"), (0, -10, "middle"), (0, 19, "middle"), (9, -8, "start"),
+            (9, 16, "start"), (-9, -8, "end"), (-9, 16, "end"), (9, 28, "start"), (9, -20, "start"))]  # fmt: skip
+        boxes = []
+        for at, foot, anchor in tries:
+            left = at - size * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+            boxes.append((left, foot - 11, left + size, foot + 3))
+        free = [sides[0] <= b[0] and b[2] <= sides[1] and not any(_overlap(b, t) for t in taken) for b in boxes]
+        best = free.index(True) if any(free) else len(tries) - 1
+        taken.append(boxes[best])
+        at, foot, anchor = tries[best]
+        out.append((text, round(at, 1), round(foot, 1), anchor))
+    return out
+
+
+def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
