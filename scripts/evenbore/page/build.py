@@ -25,13 +25,13 @@ from evenbore.facts.words import plain
 from evenbore.files.atomic import write_atomically
 from evenbore.judge.assess import IN_DOUBT
 from evenbore.page import charts, research
+from evenbore.page.notemap import map_data
 from evenbore.page.opening import opening
 from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.recording.clips import StoredClip
 from evenbore.report import words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
-from evenbore.report.curves import charts as note_charts
 from evenbore.report.results import Results
 from evenbore.setups.selfsame import unlike_words
 from evenbore.trade.inspection import not_inspected
@@ -40,7 +40,7 @@ LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
 SOME_IN_DOUBT = f"some {IN_DOUBT} (how many: instruments.tsv)"
 FLATTERED = "flattered by what was found on it, so it counts as no merit"
 TEMPLATES = Path(__file__).parent / "templates"
-PAGE_SCRIPTS = ("pager.js", "choice.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
+PAGE_SCRIPTS = ("pager.js", "choice.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js", "map.js")
 
 
 def write_page(
@@ -82,6 +82,8 @@ def _context(
     first = opening(results, answers, environment)
     texts = {"sound_data": _script_data(sound), "own_data": _script_data(weighing),
              "choice_data": _script_data(first["steps"])}  # fmt: skip
+    notes = map_data(results, _packed_text)
+    texts["map_data"] = _script_data(notes)
     weighable = {weighing["criteria"][c][0] for pool in weighing.pop("pools") for c in pool["criteria"]}
     for clip in sound["clips"]:
         del clip["mp3"]  # it is large, and in the text
@@ -100,6 +102,7 @@ def _context(
         "counts": _counts(results),
         "answers": answers,
         "first": first,
+        "map": notes,
         "unranked": words.unranked(results),
         "groups": _groups(results),
         "weighable": weighable,
@@ -251,7 +254,6 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
         "name": name,
         "sheet": study.instruments[name],
         "family": family.name,
-        "charts": [charts.svg(chart) for chart in note_charts(profiles, name)],
         "notes": _note_rows(name, profiles),
         "status": results.status(name),
         "advice": [row for row in of_table["tuning_advice"] if row["state"] == state],

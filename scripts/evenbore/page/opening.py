@@ -89,7 +89,8 @@ def picture(results: Results, kind: str, width: int, height: int) -> dict[str, A
     points = [
         Point(
             instrument=row.instrument, x=_px(at[0]), y=_px(at[1]),
-            low=None if row.low != row.low else _px(y(row.low)), high=None if row.high != row.high else _px(y(row.high)),
+            low=_px(y(row.low)) if row.low == row.low else None,
+            high=_px(y(row.high)) if row.high == row.high else None,
             mark=MARKS.get(decided.get(row.instrument, ""), "ring"),
             text=text, text_x=text_x, text_y=text_y, anchor=anchor,
         )

@@ -35,8 +35,10 @@ def _answer(rows: pd.DataFrame) -> str:
     """Whether the factor matters: criteria by verdict, the sizes of what differs."""
     told = {verdict: rows[rows["verdict"] == verdict] for verdict in VERDICTS}
     differs = [f"{plain(row.criterion)} by {_interval(row)}" for row in told["differs"].itertuples(index=False)]
-    alike, open_ = (", ".join(dict.fromkeys(plain(str(name)) for name in told[verdict]["criterion"]))
-                    for verdict in ("no_audible_difference", "undecided"))  # fmt: skip
+    alike, open_ = (
+        ", ".join(plain(name) for name in dict.fromkeys(told[verdict]["criterion"].tolist()))
+        for verdict in ("no_audible_difference", "undecided")
+    )
     parts = [f"Beyond chance between instruments it does: {'; '.join(differs)}." if differs
              else "No effect is shown."]  # fmt: skip
     parts += [f"No audible difference in {alike}."] if alike else []

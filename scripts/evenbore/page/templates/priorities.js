@@ -9,18 +9,11 @@
   const SURE = 0.9;
 
   // --- the draws, unpacked when first needed ----------------------------------------------------------------
-  const unpack = async (text) => {
-    const planes = await unpackedBytes(text);
-    const size = planes.length / 2;
-    const numbers = new Int16Array(size);
-    for (let k = 0; k < size; k++) numbers[k] = planes[k] | (planes[size + k] << 8);
-    return numbers;
-  };
   let unpacking = null;
   const unpackAll = () => {
     unpacking ??= Promise.all(data.pools.map(async (pool) => {
-      pool.u = await unpack(pool.utilities);
-      pool.s = await unpack(pool.strata);
+      pool.u = await unpackedNumbers(pool.utilities);
+      pool.s = await unpackedNumbers(pool.strata);
     }));
     return unpacking;
   };
