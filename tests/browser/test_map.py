@@ -119,11 +119,11 @@ def test_the_scale_runs_along_the_map(spied, results):
     WebDriverWait(spied, 5).until(lambda _: spied.execute_script(where) == "")
 
 
-def test_on_a_phone_the_notes_go_down_and_nothing_is_wider(page, size, results):
+def test_on_a_phone_the_notes_go_down_and_nothing_is_wider(page, size, told):
     drawn(page)
     size(360)
     rows = "return document.querySelectorAll('#map-grid [role=rowheader]').length"
-    WebDriverWait(page, 10).until(lambda _: page.execute_script(rows) == len(WRITTEN))
+    WebDriverWait(page, 10).until(lambda _: page.execute_script(rows) == len(told.notes))
     assert page.execute_script("return document.documentElement.scrollWidth") == 360
     sizes = page.execute_script(
         "return [...document.querySelectorAll('#map-grid .cell')].map((c) => { const b = c.getBoundingClientRect();"

@@ -4,6 +4,7 @@ import base64
 import hashlib
 import io
 import json
+import re
 import zlib
 from collections.abc import Iterable
 from datetime import UTC, datetime
@@ -25,6 +26,7 @@ from evenbore.facts.words import plain
 from evenbore.files.atomic import write_atomically
 from evenbore.judge.assess import IN_DOUBT
 from evenbore.page import charts, research
+from evenbore.page.glossary import glossary, slug
 from evenbore.page.notemap import map_data
 from evenbore.page.opening import opening
 from evenbore.page.priorities import priorities_data
@@ -32,6 +34,8 @@ from evenbore.page.sound import sound_data
 from evenbore.recording.clips import StoredClip
 from evenbore.report import words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
+from evenbore.report.pairwords import pair_sentences, undecided_throughout
+from evenbore.report.portraits import portraits
 from evenbore.report.results import Results
 from evenbore.setups.selfsame import unlike_words
 from evenbore.trade.inspection import not_inspected
@@ -40,7 +44,17 @@ LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
 SOME_IN_DOUBT = f"some {IN_DOUBT} (how many: instruments.tsv)"
 FLATTERED = "flattered by what was found on it, so it counts as no merit"
 TEMPLATES = Path(__file__).parent / "templates"
-PAGE_SCRIPTS = ("pager.js", "choice.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js", "map.js")
+PAGE_SCRIPTS = (
+    "pager.js",
+    "choice.js",
+    "report.js",
+    "folded.js",
+    "pairs.js",
+    "priorities.js",
+    "listen.js",
+    "map.js",
+    "figures.js",
+)
 
 
 def write_page(
@@ -57,7 +71,7 @@ def write_page(
         lstrip_blocks=True,
     )
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
-    environment.filters["sentence"] = words.sentence
+    environment.filters |= {"sentence": words.sentence, "slug": slug}
     context = _context(results, draws, clips, figures, captions, environment) | {"provenance": provenance}
     section = environment.get_template("instrument.html")
     context["folded_data"] = (
@@ -102,6 +116,11 @@ def _context(
         "counts": _counts(results),
         "answers": answers,
         "first": first,
+        "portraits": portraits(results),
+        "chances": _chances(answers, results.shown),
+        "buyer_words": plain(next(iter(study.config["priorities"]), "")),
+        "undecided": undecided_throughout(results),
+        "glossary": glossary(),
         "map": notes,
         "unranked": words.unranked(results),
         "groups": _groups(results),
@@ -151,6 +170,16 @@ def _first_of_all(results: Results) -> str:
     """In words, which instruments are shown of many."""
     of = " of every kind" if len(results.kinds(results.order)) > 1 else ""
     return f"the first{of} in rank: {len(results.shown)} of {len(results.order)} instruments"
+
+
+def _chances(answers: list[words.Answer], shown: list[str]) -> dict[str, dict[str, str]]:
+    """Instrument -> its probability to be first for each kind of buyer, of those that were ranked with others."""
+    told: dict[str, dict[str, str]] = {name: {} for name in shown}
+    for answer in answers:
+        for place in answer.places if not answer.alone else ():
+            if place.instrument in told:
+                told[place.instrument][answer.priorities] = words.percent(place.p_first)
+    return told
 
 
 def _records(frame: pd.DataFrame) -> list[Row]:
@@ -221,15 +250,22 @@ def _comparison(results: Results) -> dict[str, Any]:
     return {"columns": columns, "cells": cells, "notes": list(notes), "missing": missing}
 
 
-def _figure(svg: Path, caption: Path, many: bool) -> dict[str, str]:
-    """A figure as a data URI: the SVG, or where that is large the PNG in 256 colours; `many`: of many instruments."""
-    data, kind = svg.read_bytes(), "svg+xml"
+def _figure(svg: Path, caption: Path, many: bool) -> dict[str, Any]:
+    """A figure to be unpacked when it is looked at: the SVG, deflated, with its size in pt; or where that is large the
+    PNG in 256 colours as a data URI. `many`: of many instruments."""
+    data = svg.read_bytes()
+    shown: dict[str, Any] = {}
     if len(data) > (LARGEST_OF_MANY if many else LARGEST_SVG):
-        data, kind = _few_colours(svg.with_suffix(".png")), "png"
-    return {
+        shown["src"] = "data:image/png;base64," + base64.b64encode(_few_colours(svg.with_suffix(".png"))).decode(
+            "ascii"
+        )
+    else:
+        size = re.search(rb'width="([\d.]+)pt" height="([\d.]+)pt"|height="([\d.]+)pt".{0,99}?width="([\d.]+)pt"', data)
+        width, height = (float(x) for x in ((size[1], size[2]) if size[1] else (size[4], size[3]))) if size else (4, 3)
+        shown |= {"packed": _packed_text(data.decode("utf-8")), "width": round(width), "height": round(height)}
+    return shown | {
         "name": svg.stem,
         "title": plain(svg.stem),
-        "src": f"data:image/{kind};base64," + base64.b64encode(data).decode("ascii"),
         "caption": " ".join(caption.read_text("utf-8").replace("``", "").split()),
     }
 
@@ -341,8 +377,11 @@ def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict[str, An
         limits, names = [round(value, 2) for value in curves.limits], note_names(curves.rows, MOST_NOTE_NAMES)
         return [curves.title, curves.axis, limits, list(curves.ticks.items()), list(names.items())]
 
+    place = {name: str(i) for i, name in enumerate(results.shown)}
+    sentences = {f"{place[a]},{place[b]}": text for (a, b), text in pair_sentences(results).items()}
     return {
         "ids": results.shown,
+        "sentences": _packed_text(json.dumps(sentences, ensure_ascii=False)),
         "values": [[texts(name, criterion) for criterion in criteria] for name in results.shown],
         "frame": charts.FRAME,
         "measures": [axis(curves) for curves in profiles.values()],

@@ -1,6 +1,6 @@
 """The map of all notes: what each note of each instrument has that the others' and its neighbours have not.
 
-Arrays are (measure, instrument, note); NaN: not measured. Two comparisons: with the middle of the same note of the other
+Arrays are (instrument, note); NaN: not measured. Two comparisons: with the middle of the same note of the other
 instruments of its kind and comparability group, and with the line through its neighbours on the scale in the same
 register. Half-widths are those of 90 % intervals. A note is said to stand out where that interval leaves out zero and
 the difference is at least a just-noticeable step; of so many notes some do by chance, so what was found beyond chance
@@ -112,12 +112,12 @@ def _laid_over(results: Results, one: Mapped, value: Floats, instruments: list[s
     if one.about == "as is" or not value.size:
         return np.zeros(len(instruments))
     known = np.isfinite(value).any(axis=1)
-    middle = np.full(len(instruments), np.nan)
-    middle[known] = np.nanmedian(value[known], axis=1)
-    if one.about == "own":
-        return -middle
-    rows = results.compared("instruments").query("criterion == @one.criterion").set_index("instrument")["value"]
-    return rows.reindex(instruments).to_numpy(float) - middle
+    moved: Floats = np.full(len(instruments), np.nan)
+    moved[known] = -np.nanmedian(value[known], axis=1)
+    if one.about == "criterion":
+        rows = results.compared("instruments").query("criterion == @one.criterion").set_index("instrument")["value"]
+        moved += rows.reindex(instruments).to_numpy(float)
+    return moved
 
 
 def _from_others(value: Floats, half: Floats, pools: Iterable[Ints]) -> Compared:

@@ -8,7 +8,7 @@ import pandas as pd
 from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import VERDICTS
 from evenbore.facts.words import plain
-from evenbore.report.results import Results
+from evenbore.report.results import Results, rows_of
 from evenbore.report.words import number
 
 
@@ -34,9 +34,9 @@ def factors(results: Results) -> list[Row]:
 def _answer(rows: pd.DataFrame) -> str:
     """Whether the factor matters: criteria by verdict, the sizes of what differs."""
     told = {verdict: rows[rows["verdict"] == verdict] for verdict in VERDICTS}
-    differs = [f"{plain(row.criterion)} by {_interval(row)}" for row in told["differs"].itertuples(index=False)]
+    differs = [f"{plain(row.criterion)} by {_interval(row)}" for row in rows_of(told["differs"])]
     alike, open_ = (
-        ", ".join(plain(name) for name in dict.fromkeys(told[verdict]["criterion"].tolist()))
+        ", ".join(plain(str(name)) for name in told[verdict]["criterion"].unique())
         for verdict in ("no_audible_difference", "undecided")
     )
     parts = [f"Beyond chance between instruments it does: {'; '.join(differs)}." if differs

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from evenbore.compare.rank import oriented
@@ -76,7 +77,7 @@ def shown_better(results: Results) -> dict[tuple[str, str], tuple[str, ...]]:
         if way == "taste":
             continue
         a, b = row.instrument_a, row.instrument_b
-        good_a, good_b = (float(oriented(values[name, row.criterion], way)) for name in (a, b))
+        good_a, good_b = (float(oriented(np.asarray(values[name, row.criterion]), way)) for name in (a, b))
         winner, loser = (a, b) if good_a > good_b else (b, a)
         if (winner, row.criterion) not in results.flattered:
             found[winner, loser] = (*found.get((winner, loser), ()), row.criterion)

@@ -8,7 +8,7 @@ pooled over the study per harmonic, plus the error of the set-up estimate and wh
 import numpy as np
 import pandas as pd
 
-from evenbore.facts.arrays import Floats
+from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.setups.normalise import Normalised
 from evenbore.setups.responses import REPLICATE
 
@@ -37,9 +37,12 @@ def harmonic_profiles(normalised: Normalised, base_dynamic: str) -> pd.DataFrame
 
     by_note = takes.groupby(_CELL, sort=False)[list(range(size))]
     mean, count = by_note.agg(_all_heard), by_note.size()
-    variance = pd.DataFrame(np.outer(1 / count, s_r2), index=mean.index, columns=mean.columns)
-    variance += _setup_variance(normalised, rows, level, notes).reindex(mean.index).fillna(0.0).to_numpy()
-    variance += _room_variance(normalised.room_variance[rows, :size], notes).reindex(mean.index).to_numpy()
+    parts = (
+        pd.DataFrame(np.outer(1 / count, s_r2), index=mean.index, columns=mean.columns),
+        _setup_variance(normalised, rows, level, notes).reindex(mean.index),
+        _room_variance(normalised.room_variance[rows, :size], notes).reindex(mean.index),
+    )
+    variance = parts[0] + parts[1] + parts[2]
     table = pd.concat({"level_db": mean.stack(), "se_db": variance.stack() ** 0.5}, axis=1).dropna(subset="level_db")
     table = table.rename_axis([*_CELL, "harmonic"]).reset_index()
     n_takes = count.reindex(pd.MultiIndex.from_frame(table[_CELL])).to_numpy()
@@ -51,7 +54,7 @@ def _all_heard(values: pd.Series) -> float:
     return float(values.mean(skipna=False))
 
 
-def _setup_variance(normalised: Normalised, rows: Floats, level: Floats, notes: pd.DataFrame) -> pd.DataFrame:
+def _setup_variance(normalised: Normalised, rows: Ints, level: Floats, notes: pd.DataFrame) -> pd.DataFrame:
     """Variance of each note's mean harmonics from the error of the set-ups, less what moves all harmonics alike."""
     setups = normalised.setups
     keys = [notes[key] for key in _CELL]
@@ -70,7 +73,7 @@ def _setup_variance(normalised: Normalised, rows: Floats, level: Floats, notes: 
     return pd.DataFrame(total, index=first.index, columns=first.columns)
 
 
-def _room_variance(variance: Floats, notes: pd.DataFrame) -> pd.DataFrame:
+def _room_variance(variance: Floats32, notes: pd.DataFrame) -> pd.DataFrame:
     """Variance of each note's mean harmonics from what is left of the rooms, the same in all takes of a session."""
     keys = [notes[key] for key in _CELL]
     squares = pd.DataFrame(np.nan_to_num(variance))

@@ -26,6 +26,14 @@ const pager = (anchor, most, shown = () => {}) => {
   };
 };
 
+// A button that opens the meaning of a word in place, as the macro `what` makes them.
+const whatButton = (word) => {
+  const made = Object.assign(document.createElement("button"), { type: "button", className: "what", textContent: "?" });
+  made.setAttribute("popovertarget", `w-${word.replace(/[^A-Za-z0-9]+/g, "-").replace(/^-|-$/g, "")}`);
+  made.setAttribute("aria-label", `What is ${word}?`);
+  return made;
+};
+
 const holds = (text, wanted) => text.toLocaleLowerCase().includes(wanted.trim().toLocaleLowerCase());
 
 // Lists that the template marks with their longest page get a field to search them by.

@@ -168,6 +168,13 @@
     return figure;
   };
 
+  let sentences = null;
+  const sentenceOf = async (a, b) => {
+    sentences ??= unpackedBytes(more.sentences).then((bytes) => JSON.parse(new TextDecoder().decode(bytes)));
+    const all = await sentences;
+    return all[`${a},${b}`] ?? all[`${b},${a}`];
+  };
+
   const compare = () => {
     const [a, b] = [Number(fieldA.value), Number(fieldB.value)];
     const names = [data.instruments[a], data.instruments[b]];
@@ -176,8 +183,6 @@
     const [headA, headB] = byId("compare-table").querySelectorAll("[data-name]");
     headA.replaceChildren(bdi(names[0]));
     headB.replaceChildren(bdi(names[1]));
-    const counts = { first: 0, second: 0 };
-    const others = data.verdicts.map(() => 0);
     const reasons = []; // told once, below the table
     data.criteria.forEach(([name, unit, noticeable], c) => {
       const pair = seen(a, b, c);
@@ -186,6 +191,7 @@
       const row = rows.insertRow();
       const head = Object.assign(document.createElement("th"), { scope: "row", textContent: name });
       head.append(Object.assign(document.createElement("span"), { className: "unit", textContent: unit }));
+      head.append(whatButton(name));
       row.append(head);
       const said = row.insertCell();
       measured(row, a, c);
@@ -196,12 +202,7 @@
       bar(gap, pair, noticeable);
       const differs = verdict === 0 && better !== 0;
       said.append(data.verdicts[verdict]);
-      if (differs) {
-        counts[better > 0 ? "first" : "second"]++;
-        said.append(", better: ", bdi(names[better > 0 ? 0 : 1]));
-      } else {
-        others[verdict]++;
-      }
+      if (differs) said.append(", better: ", bdi(names[better > 0 ? 0 : 1]));
       if (takes !== null) said.append(`; ${takes} takes would decide`);
       if (reason >= 0) {
         if (!reasons.includes(reason)) reasons.push(reason);
@@ -213,8 +214,9 @@
     if (a === b || !rows.rows.length) {
       sum.textContent = a === b ? "Choose two different instruments." : "These two cannot be compared: no criterion is known of both.";
     } else {
-      sum.replaceChildren(bdi(names[0]), ` is better in ${counts.first}, `, bdi(names[1]), ` in ${counts.second} of ${rows.rows.length} criteria`,
-        ...data.verdicts.flatMap((verdict, k) => (others[k] ? [`; ${verdict}: ${others[k]}`] : [])), ".");
+      sentenceOf(a, b).then((text) => {
+        if (Number(fieldA.value) === a && Number(fieldB.value) === b) sum.textContent = text;
+      });
     }
     byId("compare-charts").replaceChildren(...(a === b ? [] : more.measures.flatMap((measure, m) => {
       const made = chart(measure, [a, b].map((i) => more.curves[m][i]), names);

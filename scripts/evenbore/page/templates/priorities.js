@@ -213,7 +213,8 @@
     out.replaceChildren(...found.flatMap(({ pool, rows }) => {
       const name = `Ranking by your priorities${several ? `, ${pool.family.replaceAll("_", " ")}` : ""}`
         + (several && pool.group !== null ? `, group ${pool.group}` : "");
-      return [lead(rows), tableOf(rows, name)];
+      const none = rows.every((row) => row.gate.failed) ? [make("p", "Nobody meets all your must-haves; the ranking is of those who fail.")] : [];
+      return [...none, lead(rows), tableOf(rows, name)];
     }));
     // of many instruments the first stand there, the others on further pages
     for (const body of out.querySelectorAll("tbody")) {
