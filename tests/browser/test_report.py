@@ -201,6 +201,17 @@ def test_every_link_of_the_contents_lands_where_it_points(page, size, width):
         assert covered - 1 <= top < covered + 60 or left < 2, target  # below the contents, unless the page ends there
 
 
+@pytest.mark.parametrize("target", ["i-b", "pairs", "methods"])
+def test_a_shared_link_lands_where_it_points(page, report, target):
+    page.get("about:blank")
+    page.get((report / "results/report.html").as_uri() + f"#{target}")
+    busy = page.find_element(By.ID, "own-result")
+    WebDriverWait(page, 20).until(lambda _: busy.get_attribute("aria-busy") == "false")
+    WebDriverWait(page, 20).until(lambda _: page.find_elements(By.CSS_SELECTOR, "#map-grid .cell"))
+    where = "return document.getElementById(arguments[0]).getBoundingClientRect().top"
+    WebDriverWait(page, 5).until(lambda _: 0 <= page.execute_script(where, target) < 110)
+
+
 def test_a_word_opens_its_meaning_in_place(page):
     for place in ("#comparison thead", "#compare-table tbody"):
         button = page.find_element(By.CSS_SELECTOR, f"{place} .what[aria-label='What is noise?']")

@@ -190,7 +190,9 @@ def test_every_decision_is_told_with_its_reasons(document, empty, results):
     assert list(status["instrument"]) == list(results.study.instruments)
     for row in status.astype(object).where(status.notna(), "").itertuples(index=False):
         why = "; ".join(filter(None, (row.against, row.open))) or row.good
-        told = f"{results.label(row.instrument)}{row.decision}{why}{heard[row.instrument]}as found"
+        listen = heard[row.instrument]
+        button = f" Listen to {listen.split()[0]}" if listen else ""
+        told = f"{results.label(row.instrument)}{row.decision}{why}{listen}{button}as found"
         assert " ".join(told.split()) in text
     assert "Accept, bench" not in "".join(empty.text)
 
@@ -366,3 +368,16 @@ def test_a_note_without_tone_is_told_as_not_measured(results):
     first, second, *_ = build._note_rows("ref", profiles)
     assert first["cents"] and first["brightness_db"] is None
     assert second["brightness_db"]
+
+
+@pytest.mark.parametrize(
+    ("purpose", "words"),
+    [("shop", "5 accept, 1 bench, 1 retake of 7 instruments."), ("research", "Does body material matter")],
+)
+def test_the_opening_follows_what_the_study_is_for(report, results, tmp_path, monkeypatch, purpose, words):
+    monkeypatch.setattr("evenbore.report.decide.purpose", lambda _: purpose)
+    build.write_page(results, report / "results/work/draws.npz", [], [], [], {}, tmp_path / "report.html")
+    text = " ".join("".join(Document((tmp_path / "report.html").read_text("utf-8")).text).split())
+    opening = text[text.index("What to act on" if purpose == "shop" else "The question and its answer") :]
+    assert words in opening[:400]
+    assert "Keep away until a technician has looked" in opening

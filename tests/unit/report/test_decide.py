@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from evenbore.report.decide import choices, not_taken, shown_better, totals, view_of_cost
+from evenbore.report.decide import choices, not_taken, purpose, shown_better, totals, view_of_cost
 from evenbore.report.words import Answer, Place
 
 # In the order of the ranking: the best is dear, the second sick, the third in between, the fourth cheap, the fifth
@@ -89,3 +89,17 @@ def test_totals_and_the_view_of_cost(results):
     assert totals(results) == {"accept": 4, "bench": 1}
     assert "no weight" in view_of_cost({"noise": 3})
     assert "25 % of the weight" in view_of_cost({"noise": 3, "total_cost": 1})
+
+
+@pytest.mark.parametrize(
+    ("sheet", "factors", "wanted"),
+    [
+        ({"price": 900.0, "shipment": "s1"}, 3, "shop"),
+        ({"price": None, "shipment": None}, 3, "research"),
+        ({"price": 900.0, "shipment": None}, 3, "purchase"),  # a price: somebody wants to buy
+        ({"price": None, "shipment": None}, 0, "purchase"),
+    ],
+)
+def test_what_a_study_is_for(sheet, factors, wanted):
+    study = SimpleNamespace(instruments={"a": sheet})
+    assert purpose(SimpleNamespace(study=study, tables={"factors": pd.DataFrame({"p": [0.1] * factors})})) == wanted

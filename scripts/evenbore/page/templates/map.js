@@ -231,7 +231,9 @@
   new ResizeObserver(([entry]) => {
     if (Math.abs(entry.contentRect.width - last) < 2) return;
     last = entry.contentRect.width;
+    const first = box === null;
     redraw();
+    if (first) landAgain();
     if (chosen) spectrum(...chosen);
   }).observe(byId("map-grid").parentElement);
 })();

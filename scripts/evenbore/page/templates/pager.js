@@ -26,6 +26,15 @@ const pager = (anchor, most, shown = () => {}) => {
   };
 };
 
+// What is drawn late moves what stands below it: who came by a link lands once more, unless already on the way elsewhere.
+let moving = false;
+for (const kind of ["wheel", "touchmove", "keydown", "pointerdown"]) {
+  addEventListener(kind, () => { moving = true; }, { once: true, passive: true });
+}
+const landAgain = () => {
+  if (!moving) document.getElementById(location.hash.slice(1))?.scrollIntoView({ behavior: "instant" });
+};
+
 // A button that opens the meaning of a word in place, as the macro `what` makes them.
 const whatButton = (word) => {
   const made = Object.assign(document.createElement("button"), { type: "button", className: "what", textContent: "?" });

@@ -311,5 +311,5 @@
   addEventListener("hashchange", () => fromAddress() && update());
   begin();
   fromAddress() && byId("own").scrollIntoView();
-  update();
+  update().then(landAgain);
 })();
