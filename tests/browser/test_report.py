@@ -120,7 +120,7 @@ def test_the_pairs_of_a_verdict(page, results):
 
 
 def test_hostile_labels_run_nothing_and_are_shown(page):
-    assert page.execute_script("return document.querySelectorAll('script:not([type])').length") == 1
+    assert page.execute_script("return document.querySelectorAll('script:not([type])').length") == 2
     assert page.find_element(By.ID, "i-a").text == report_sample.LABELS["a"]
     assert report_sample.LABELS["b"] in page.find_element(By.ID, "pair-table").get_property("textContent")
 

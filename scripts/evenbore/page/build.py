@@ -55,6 +55,8 @@ PAGE_SCRIPTS = (
     "map.js",
     "figures.js",
 )
+EARLY_SCRIPTS = ("choice.js",)
+"""What the first screen needs, run before the rest of the page has arrived."""
 
 
 def write_page(
@@ -101,7 +103,10 @@ def _context(
     weighable = {weighing["criteria"][c][0] for pool in weighing.pop("pools") for c in pool["criteria"]}
     for clip in sound["clips"]:
         del clip["mp3"]  # it is large, and in the text
-    script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in PAGE_SCRIPTS)
+    script, early = (
+        '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in names)
+        for names in (PAGE_SCRIPTS, EARLY_SCRIPTS)
+    )
     return texts | {
         "study": study,
         "config": study.config,
@@ -162,8 +167,13 @@ def _context(
         "made": datetime.now(UTC).date().isoformat(),
         "style": (TEMPLATES / "report.css").read_text("utf-8"),
         "script": script,
-        "script_hash": base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
+        "early_script": early,
+        "script_hashes": [_sha256(text) for text in (early, script)],
     }
+
+
+def _sha256(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _first_of_all(results: Results) -> str:

@@ -91,7 +91,7 @@ def test_nothing_is_loaded_from_anywhere(name, request):
 
 def test_hostile_labels_make_no_tags(document, html):
     types = [attrs.get("type") for attrs in document.all("script")]
-    assert types.count(None) == 1 and set(types) == {"application/json", None}
+    assert types.count(None) == 2 and set(types) == {"application/json", None}
     assert not [key for _, attrs in document.tags for key in attrs if key.startswith("on")]
     assert len(document.all("img")) == len(FIGURES)
     text = "".join(document.text)

@@ -43,6 +43,16 @@ const whatButton = (word) => {
   return made;
 };
 
+// A meaning opens beside the button that was pressed, within the window.
+let asked = null;
+document.addEventListener("click", (event) => { asked = event.target.closest?.(".what") ?? asked; }, true);
+document.addEventListener("toggle", ({ target: opened, newState }) => {
+  if (newState !== "open" || !asked || !opened.matches("[popover]")) return;
+  const [at, size] = [asked.getBoundingClientRect(), opened.getBoundingClientRect()];
+  opened.style.left = `${Math.max(8, Math.min(at.left, document.documentElement.clientWidth - size.width - 8))}px`;
+  opened.style.top = `${at.bottom + size.height + 8 < innerHeight ? at.bottom + 4 : Math.max(8, at.top - size.height - 4)}px`;
+}, true);
+
 const holds = (text, wanted) => text.toLocaleLowerCase().includes(wanted.trim().toLocaleLowerCase());
 
 // Lists that the template marks with their longest page get a field to search them by.
