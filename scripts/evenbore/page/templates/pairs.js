@@ -125,7 +125,9 @@
   };
 
   const chart = ([title, axis, [lowest, highest], values, named], curves, names) => {
-    const { width, height, left, right, top, bottom, inset } = more.frame;
+    const { height, left, top, bottom, inset } = more.frame;
+    const width = Math.min(more.frame.width, byId("compare-charts").clientWidth); // drawn for the screen, not shrunk
+    const right = width - (more.frame.width - more.frame.right);
     const notes = curves.flat().map(([note]) => note);
     if (!notes.length) return null;
     const [first, last] = [Math.min(...notes), Math.max(...notes)];
@@ -140,8 +142,9 @@
       draw(svg, "line", { class: "grid", x1: left, x2: right, y1: y(value), y2: y(value) });
       draw(svg, "text", { class: "tick", x: left - 6, y: y(value) + 4, "text-anchor": "end" }, text);
     }
-    for (const [note, name] of named) {
-      if (note < first || note > last) continue;
+    const apart = Math.ceil((13 * named.length) / (right - left));
+    for (const [place, [note, name]] of named.entries()) {
+      if (note < first || note > last || place % apart) continue;
       draw(svg, "text", { class: "tick", transform: `translate(${x(note) + 4} ${bottom + 6}) rotate(-90)`, "text-anchor": "end" }, name);
     }
     curves.forEach((curve, k) => {
@@ -224,6 +227,11 @@
     })));
   };
   byId("compare-form").addEventListener("change", compare);
+  let drawn = innerWidth;
+  addEventListener("resize", () => {
+    if (drawn !== innerWidth) compare();
+    drawn = innerWidth;
+  });
   byId("compare-form").addEventListener("submit", (event) => event.preventDefault());
   byId("compare-listen")?.addEventListener("click", () => {
     for (const [field, id] of [[fieldA, "listen-a"], [fieldB, "listen-b"]]) {
