@@ -12,7 +12,7 @@ from evenbore.report import decide, words
 from evenbore.report.curves import place_on
 from evenbore.report.results import Results, rows_of
 
-SIZES = {"wide": (560, 400), "narrow": (330, 350)}
+PICTURE_SIZES = {"wide": (560, 400), "narrow": (330, 350)}
 """The picture as it is drawn beside the sentence and on a phone: width and height in px."""
 MARKS = {"accept": "round", "bench": "cross", "return": "cross", "retake": "ring"}
 
@@ -48,7 +48,7 @@ def opening(results: Results, answers: list[words.Answer], environment: jinja2.E
         "away": [one for one in taken if one.decision in decide.AWAY],
         "retaken": [one for one in taken if one.decision not in decide.AWAY],
         "totals": decide.totals(results),
-        "pictures": [picture(results, kind, *size) for kind, size in SIZES.items()],
+        "pictures": [picture(results, kind, *size) for kind, size in PICTURE_SIZES.items()],
     }
 
 
