@@ -4,6 +4,7 @@ from evenbore.files.tables import read_parquet, read_parquet_parts, read_table, 
 from evenbore.process.steplog import step
 from evenbore.setups.comparability import comparability
 from evenbore.setups.errors import save_setup_errors
+from evenbore.setups.harmonicprofiles import harmonic_profiles
 from evenbore.setups.normalise import normalise
 from evenbore.setups.profiles import band_profiles, note_profiles
 from evenbore.setups.selfsame import unlike_itself
@@ -13,8 +14,8 @@ from evenbore.study.sheets import load_study
 def normalise_study(
     path_to_study: str, path_to_config: str, path_to_recordings: str, path_to_notes: str, path_to_harmonics: str,
     path_to_bands: str, path_to_setups: str, path_to_comparability: str, path_to_note_profiles: str,
-    path_to_band_profiles: str, path_to_notes_normalised: str, path_to_setup_errors: str,
-    path_to_tone: str,
+    path_to_band_profiles: str, path_to_harmonic_profiles: str, path_to_notes_normalised: str,
+    path_to_setup_errors: str, path_to_tone: str,
 ) -> None:  # fmt: skip
     sheets = load_study(path_to_study, path_to_config)
     measured = read_table(path_to_recordings, "recordings")
@@ -27,6 +28,8 @@ def normalise_study(
     write_table(comparability(measured, setups, sheets.recordings, unlike), "comparability", path_to_comparability)
     write_table(note_profiles(normalised, sheets.instruments, sheets.families), "note_profiles", path_to_note_profiles)
     write_table(band_profiles(normalised, read_parquet_parts(path_to_bands)), "band_profiles", path_to_band_profiles)
+    harmonics = harmonic_profiles(normalised, sheets.config["base_dynamic"])
+    write_table(harmonics, "harmonic_profiles", path_to_harmonic_profiles)
     write_parquet(normalised.notes, path_to_notes_normalised)
     save_setup_errors(normalised.errors, path_to_setup_errors)
     write_parquet(normalised.tone, path_to_tone)
@@ -45,6 +48,7 @@ if __name__ == "__main__":
             path_to_comparability=snakemake.output.comparability,
             path_to_note_profiles=snakemake.output.note_profiles,
             path_to_band_profiles=snakemake.output.band_profiles,
+            path_to_harmonic_profiles=snakemake.output.harmonic_profiles,
             path_to_notes_normalised=snakemake.output.notes_normalised,
             path_to_setup_errors=snakemake.output.setup_errors,
             path_to_tone=snakemake.output.tone,

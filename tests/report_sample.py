@@ -104,7 +104,8 @@ def run_steps(folder: Path) -> None:
     normalise_study(
         **study, **notes, path_to_recordings=tables / "recordings.tsv",
         **{f"path_to_{t}": tables / f"{t}.parquet" for t in ("notes", "harmonics", "bands")},
-        **{f"path_to_{t}": tables / f"{t}.tsv" for t in ("setups", "comparability", "note_profiles", "band_profiles")},
+        **{f"path_to_{t}": tables / f"{t}.tsv" for t in ("setups", "comparability", "note_profiles", "band_profiles",
+                                                              "harmonic_profiles")},
         path_to_setup_errors=work / "setup_errors.npz", path_to_tone=work / "tone.parquet",
     )  # fmt: skip
     assess_study(

@@ -33,15 +33,15 @@ def violations(page):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [360, 1440])
+@pytest.mark.parametrize("width", [360, 768, 1440])
 def test_no_violations(page, size, emulate, scheme, width):
     size(width)
     emulate(prefers_color_scheme=scheme)
     page.execute_script(
         "const one = document.getElementById('pair-a'); one.selectedIndex = 1;"
         "one.dispatchEvent(new Event('change', { bubbles: true }));"
-        "document.querySelector('.instrument').style.contentVisibility = 'visible';"
-        "document.querySelectorAll('#answer ~ details, .instrument details').forEach((part) => { part.open = true; })"
+        "document.querySelector('#map-grid .cell').dispatchEvent(new MouseEvent('click', { bubbles: true }));"
+        "document.querySelectorAll('.opening details, .instrument details').forEach((part) => { part.open = true; })"
     )
     assert violations(page) == []
 
@@ -72,7 +72,8 @@ def test_nothing_moves_for_those_who_want_no_movement(page, emulate):
 def test_the_keyboard_reaches_every_control_in_order_and_shows_where_it_is(page):
     wanted = page.execute_script(
         "const first = document.querySelector('.instrument');"
-        "return [...document.querySelectorAll('a[href], button, input, select, summary, [tabindex]')].filter((e) =>"
+        "const all = document.querySelectorAll('a[href], button, input, select, summary, [tabindex=\"0\"]');"
+        "return [...all].filter((e) =>"
         " e.compareDocumentPosition(first) & Node.DOCUMENT_POSITION_FOLLOWING && e.checkVisibility() && !e.disabled)"
     )
     body = page.find_element(By.TAG_NAME, "body")

@@ -37,6 +37,7 @@ def rows(page):
 
 def press(page, text):
     pager = page.find_element(By.XPATH, "//*[@id='comparison']/ancestor::div[1]/preceding-sibling::p[1]")
+    page.execute_script("arguments[0].scrollIntoView({ block: 'center' })", pager)  # not under the contents
     pager.find_element(By.XPATH, f".//button[.='{text}']").click()
     return pager.text
 
@@ -75,7 +76,9 @@ def test_a_folded_instrument_opens_by_search_and_by_any_link(long_page, order):
     wait.until(lambda _: long_page.find_elements(By.CSS_SELECTOR, f"#unfolded #i-{order[5]}"))
     assert long_page.execute_script("return document.activeElement.id") == f"i-{order[5]}"
     press(long_page, "Next")
-    long_page.find_element(By.CSS_SELECTOR, f"#comparison a[href='#i-{order[4]}']").click()
+    link = long_page.find_element(By.CSS_SELECTOR, f"#comparison a[href='#i-{order[4]}']")
+    long_page.execute_script("arguments[0].scrollIntoView({ block: 'center' })", link)
+    link.click()
     wait.until(lambda _: long_page.find_elements(By.CSS_SELECTOR, f"#unfolded #i-{order[4]}"))
     assert len(long_page.find_elements(By.CSS_SELECTOR, "#unfolded .instrument")) == 2
     assert long_page.get_log("browser") == []

@@ -114,6 +114,15 @@ def test_must_haves_say_what_failed(page):
     assert "total cost not known" in texts["f"]
 
 
+def test_must_haves_that_nobody_meets_are_told(page):
+    words = "Nobody meets all your must-haves"
+    shown(page)
+    assert words not in page.find_element(By.ID, "own-result").text
+    fill(page, "data-gate", {"worst_note_cents_max": 0})
+    shown(page)
+    assert words in page.find_element(By.ID, "own-result").text
+
+
 def test_the_address_holds_the_state_and_a_reset_clears_it(page, report):
     start = shown(page)
     address = page.current_url

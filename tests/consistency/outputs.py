@@ -297,6 +297,10 @@ class Reader:
         """What report.html says: answer, table, sections of the instruments, vetting, pairs."""
         for number, card in enumerate(page.all("article", class_="answer")):
             yield from self._card(f"report.html, answer {number + 1}", card)
+        choices = page.first("script", id="choice-data")
+        for key, pools in json.loads(choices.raw()).items() if choices else ():
+            for _, text in (step for steps in pools for step in steps):
+                yield from self._choice(f"report.html, choice of {key}", key, parse(text))
         header = page.first("header")
         for what in ("instrument", "recording", "set aside"):
             if header and (told := re.search(rf"(\d+) {what}", header.text())):
@@ -349,6 +353,24 @@ class Reader:
                     yield Statement(source, "must_pass", name, None, None, plain(failed[1]))
             if len(names) > 1 or (names and listed):
                 yield Statement(source, "compared", None, None, key, tuple(dict.fromkeys([*listed, *names])))
+
+    def _choice(self, source: str, key: str, page: Node) -> Iterator[Statement]:
+        """What to buy: who is taken is accepted, costs and comes first as the tables say; so with whom it is set
+        beside."""
+        lead, text = page.first("p", class_="lead").text(), page.text()
+        if told := re.search(rf"take ({self.labels})(?:, ({NUMBER}) \w+)?\.", lead):
+            name = self.named[told[1]]
+            yield Statement(source, "decision", name, None, None, "accept")
+            if told[2]:
+                yield Statement(source, "value", name, None, "total_cost", (printed(told[2]), None, None))
+            if chance := re.search(r"with a probability of ((?:\w+ )?\d+\s%)", text):
+                yield Statement(source, "p_first", name, None, key, share(chance[1]))
+            for other in page.all("a"):
+                yield Statement(
+                    source, "compared", None, None, key, (name, other.attributes["href"].removeprefix("#i-"))
+                )
+        for other in re.finditer(rf"({self.labels}) \(((?:\w+ )?\d+\s%)\)", text):
+            yield Statement(source, "p_first", self.named[other[1]], None, key, share(other[2]))
 
     def _comparison(self, table: Node) -> Iterator[Statement]:
         source, names = {plain(criterion): criterion for criterion in self.criteria}, []

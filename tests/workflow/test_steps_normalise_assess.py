@@ -47,6 +47,7 @@ def test_steps_write_every_table(study):
         path_to_comparability=out / "comparability.tsv",
         path_to_note_profiles=out / "note_profiles.tsv",
         path_to_band_profiles=out / "band_profiles.tsv",
+        path_to_harmonic_profiles=out / "harmonic_profiles.tsv",
         path_to_notes_normalised=out / "notes.parquet",
         path_to_setup_errors=out / "setup_errors.npz",
         path_to_tone=out / "tone.parquet",

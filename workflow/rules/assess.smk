@@ -14,6 +14,7 @@ rule normalise:
         comparability=f"{TABLES}/comparability.tsv",
         note_profiles=f"{TABLES}/note_profiles.tsv",
         band_profiles=f"{TABLES}/band_profiles.tsv",
+        harmonic_profiles=f"{TABLES}/harmonic_profiles.tsv",
         notes_normalised=f"{WORK}/notes_normalised.parquet",
         setup_errors=f"{WORK}/setup_errors.npz",
         tone=f"{WORK}/tone.parquet",

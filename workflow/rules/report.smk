@@ -165,6 +165,7 @@ rule page:
             rules.compare.output.own_days,
             rules.compare.output.next,
         ],
+        harmonics=rules.normalise.output.harmonic_profiles,
         draws=rules.compare.output.draws,
         clips=clips_wanted,
         figures=rules.figures.output.svg,

@@ -182,6 +182,18 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _N_TAKES,
         _GROUP,
     ),
+    "harmonic_profiles": (
+        _INSTRUMENT,
+        _STATE,
+        _DYNAMIC,
+        _MIDI,
+        _WRITTEN,
+        Column("harmonic", "", "int", "harmonic number, 1 is the fundamental"),
+        Column("level_db", "dB", "float", "mean over takes, relative to all harmonics of the note together"),
+        Column("se_db", "dB", "float", "standard error, set-up estimate and room included"),
+        _N_TAKES,
+        _GROUP,
+    ),
     "criteria": (
         _CRITERION,
         _UNIT,

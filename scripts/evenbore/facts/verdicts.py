@@ -18,8 +18,8 @@ VERDICTS = {
     "differs": Verdict(
         "differs",
         "differ",
-        "The difference is larger than chance explains: its adjusted p-value is 0.05 or less over all that is compared"
-        " by that criterion.",
+        "The difference is larger than chance explains, with all that is compared by that criterion taken together (at"
+        " the level of 5 %).",
     ),
     "no_audible_difference": Verdict(
         "no audible difference",

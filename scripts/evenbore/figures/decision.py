@@ -239,7 +239,7 @@ def pairs(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One matrix per kind of instrument and criterion, read along the row: + the row's instrument is better and −
     it is worse than the column's (it differs, adjusted p at most 0.05); ≠ it differs, which is a matter of taste;
     = no audible difference (the 90 % interval lies within plus and minus the just-noticeable step of the config), or
-    the same cost; ? undecided; × not comparable.
+    the same cost; ? undecided; × not comparable. Criteria by which no pair is decided are left out.
     """
     rows = results.tables["pairs"]
     values = results.compared("instruments").pivot(index="instrument", columns="criterion", values="value")
@@ -247,11 +247,11 @@ def pairs(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     parts = []
     for kind, names in kinds.items():
         of_kind = rows[rows["instrument_a"].isin(names) & rows["instrument_b"].isin(names)]
-        judged = set(of_kind.loc[of_kind["verdict"] != "not_comparable", "criterion"])
+        judged = set(of_kind.loc[of_kind["verdict"].isin(["differs", "no_audible_difference"]), "criterion"])
         criteria = [c for c in rows_of(results.tables["criteria"]) if c.criterion in judged]
         parts += [(kind, names, c, of_kind[of_kind["criterion"] == c.criterion]) for c in criteria]
     if not parts:
-        raise NothingToShow("no two instruments could be compared")
+        raise NothingToShow("no pair of instruments is decided by any criterion")
     # the names under a matrix take up to 1.7 inches, a line of names 0.16
     figure, grid = panels(len(parts), PER_ROW, 1.7 + 0.16 * max(len(names) for _, names, *_ in parts))
     for axes, (kind, names, criterion, of_kind) in zip(grid, parts, strict=True):

@@ -180,12 +180,12 @@ def unevenness(take: TakeNotes, values: Floats) -> Floats:
 
 def residual_maker(take: TakeNotes, usable: Bools) -> Floats:
     """Matrix (n, n) that makes `unevenness` of the n usable notes' values; rows of notes not predicted are NaN."""
-    return _residual_maker(tuple(take.written[usable].tolist()), tuple(take.register[usable].tolist()))
+    return line_residuals(tuple(take.written[usable].tolist()), tuple(take.register[usable].tolist()))
 
 
 @cache
-def _residual_maker(written: tuple[int, ...], register: tuple[int, ...]) -> Floats:
-    """See `residual_maker`: scaled leave-one-out residuals."""
+def line_residuals(written: tuple[int, ...], register: tuple[int, ...]) -> Floats:
+    """See `residual_maker`: scaled leave-one-out residuals of notes of these numbers and registers."""
     notes, registers = np.array(written, float), np.array(register)
     maker = np.full((notes.size, notes.size), np.nan)
     for i, note in enumerate(notes):

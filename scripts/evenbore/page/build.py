@@ -4,6 +4,7 @@ import base64
 import hashlib
 import io
 import json
+import re
 import zlib
 from collections.abc import Iterable
 from datetime import UTC, datetime
@@ -25,12 +26,16 @@ from evenbore.facts.words import plain
 from evenbore.files.atomic import write_atomically
 from evenbore.judge.assess import IN_DOUBT
 from evenbore.page import charts, research
+from evenbore.page.glossary import glossary, slug
+from evenbore.page.notemap import map_data
+from evenbore.page.opening import opening
 from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.recording.clips import StoredClip
 from evenbore.report import words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
-from evenbore.report.curves import charts as note_charts
+from evenbore.report.pairwords import pair_sentences, undecided_throughout
+from evenbore.report.portraits import portraits
 from evenbore.report.results import Results
 from evenbore.setups.selfsame import unlike_words
 from evenbore.trade.inspection import not_inspected
@@ -39,7 +44,19 @@ LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
 SOME_IN_DOUBT = f"some {IN_DOUBT} (how many: instruments.tsv)"
 FLATTERED = "flattered by what was found on it, so it counts as no merit"
 TEMPLATES = Path(__file__).parent / "templates"
-PAGE_SCRIPTS = ("pager.js", "report.js", "folded.js", "pairs.js", "priorities.js", "listen.js")
+PAGE_SCRIPTS = (
+    "pager.js",
+    "choice.js",
+    "report.js",
+    "folded.js",
+    "pairs.js",
+    "priorities.js",
+    "listen.js",
+    "map.js",
+    "figures.js",
+)
+EARLY_SCRIPTS = ("choice.js",)
+"""What the first screen needs, run before the rest of the page has arrived."""
 
 
 def write_page(
@@ -56,7 +73,8 @@ def write_page(
         lstrip_blocks=True,
     )
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
-    context = _context(results, draws, clips, figures, captions) | {"provenance": provenance}
+    environment.filters |= {"sentence": words.sentence, "slug": slug}
+    context = _context(results, draws, clips, figures, captions, environment) | {"provenance": provenance}
     section = environment.get_template("instrument.html")
     context["folded_data"] = (
         _script_data([name, results.label(name), _packed_text(section.render(context | {"s": _instrument(
@@ -68,19 +86,27 @@ def write_page(
 
 
 def _context(
-    results: Results, draws: str | Path, clips: list[StoredClip], figures: list[str], captions: list[str]
-) -> dict[str, Any]:
+    results: Results, draws: str | Path, clips: list[StoredClip], figures: list[str], captions: list[str],
+    environment: jinja2.Environment,
+) -> dict[str, Any]:  # fmt: skip
     """What the templates show."""
     study, shown = results.study, results.shown
     written_out = set(shown)
     folded = [name for name in results.order if name not in written_out]
     pairs, profiles, answers = _pairs(results), all_curves(results), words.answers(results)
     sound, weighing = sound_data(results, clips), priorities_data(results, draws)
-    texts = {"sound_data": _script_data(sound), "own_data": _script_data(weighing)}
+    first = opening(results, answers, environment)
+    texts = {"sound_data": _script_data(sound), "own_data": _script_data(weighing),
+             "choice_data": _script_data(first["steps"])}  # fmt: skip
+    notes = map_data(results, _packed_text)
+    texts["map_data"] = _script_data(notes)
     weighable = {weighing["criteria"][c][0] for pool in weighing.pop("pools") for c in pool["criteria"]}
     for clip in sound["clips"]:
         del clip["mp3"]  # it is large, and in the text
-    script = '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in PAGE_SCRIPTS)
+    script, early = (
+        '"use strict";\n' + "".join((TEMPLATES / name).read_text("utf-8") for name in names)
+        for names in (PAGE_SCRIPTS, EARLY_SCRIPTS)
+    )
     return texts | {
         "study": study,
         "config": study.config,
@@ -94,6 +120,13 @@ def _context(
         "states": results.states,
         "counts": _counts(results),
         "answers": answers,
+        "first": first,
+        "portraits": portraits(results),
+        "chances": _chances(answers, results.shown),
+        "buyer_words": plain(next(iter(study.config["priorities"]), "")),
+        "undecided": undecided_throughout(results),
+        "glossary": glossary(),
+        "map": notes,
         "unranked": words.unranked(results),
         "groups": _groups(results),
         "weighable": weighable,
@@ -134,14 +167,29 @@ def _context(
         "made": datetime.now(UTC).date().isoformat(),
         "style": (TEMPLATES / "report.css").read_text("utf-8"),
         "script": script,
-        "script_hash": base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
+        "early_script": early,
+        "script_hashes": [_sha256(text) for text in (early, script)],
     }
+
+
+def _sha256(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _first_of_all(results: Results) -> str:
     """In words, which instruments are shown of many."""
     of = " of every kind" if len(results.kinds(results.order)) > 1 else ""
     return f"the first{of} in rank: {len(results.shown)} of {len(results.order)} instruments"
+
+
+def _chances(answers: list[words.Answer], shown: list[str]) -> dict[str, dict[str, str]]:
+    """Instrument -> its probability to be first for each kind of buyer, of those that were ranked with others."""
+    told: dict[str, dict[str, str]] = {name: {} for name in shown}
+    for answer in answers:
+        for place in answer.places if not answer.alone else ():
+            if place.instrument in told:
+                told[place.instrument][answer.priorities] = words.percent(place.p_first)
+    return told
 
 
 def _records(frame: pd.DataFrame) -> list[Row]:
@@ -212,15 +260,22 @@ def _comparison(results: Results) -> dict[str, Any]:
     return {"columns": columns, "cells": cells, "notes": list(notes), "missing": missing}
 
 
-def _figure(svg: Path, caption: Path, many: bool) -> dict[str, str]:
-    """A figure as a data URI: the SVG, or where that is large the PNG in 256 colours; `many`: of many instruments."""
-    data, kind = svg.read_bytes(), "svg+xml"
+def _figure(svg: Path, caption: Path, many: bool) -> dict[str, Any]:
+    """A figure to be unpacked when it is looked at: the SVG, deflated, with its size in pt; or where that is large the
+    PNG in 256 colours as a data URI. `many`: of many instruments."""
+    data = svg.read_bytes()
+    shown: dict[str, Any] = {}
     if len(data) > (LARGEST_OF_MANY if many else LARGEST_SVG):
-        data, kind = _few_colours(svg.with_suffix(".png")), "png"
-    return {
+        shown["src"] = "data:image/png;base64," + base64.b64encode(_few_colours(svg.with_suffix(".png"))).decode(
+            "ascii"
+        )
+    else:
+        size = re.search(rb'width="([\d.]+)pt" height="([\d.]+)pt"|height="([\d.]+)pt".{0,99}?width="([\d.]+)pt"', data)
+        width, height = (float(x) for x in ((size[1], size[2]) if size[1] else (size[4], size[3]))) if size else (4, 3)
+        shown |= {"packed": _packed_text(data.decode("utf-8")), "width": round(width), "height": round(height)}
+    return shown | {
         "name": svg.stem,
         "title": plain(svg.stem),
-        "src": f"data:image/{kind};base64," + base64.b64encode(data).decode("ascii"),
         "caption": " ".join(caption.read_text("utf-8").replace("``", "").split()),
     }
 
@@ -245,7 +300,6 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
         "name": name,
         "sheet": study.instruments[name],
         "family": family.name,
-        "charts": [charts.svg(chart) for chart in note_charts(profiles, name)],
         "notes": _note_rows(name, profiles),
         "status": results.status(name),
         "advice": [row for row in of_table["tuning_advice"] if row["state"] == state],
@@ -333,8 +387,11 @@ def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict[str, An
         limits, names = [round(value, 2) for value in curves.limits], note_names(curves.rows, MOST_NOTE_NAMES)
         return [curves.title, curves.axis, limits, list(curves.ticks.items()), list(names.items())]
 
+    place = {name: str(i) for i, name in enumerate(results.shown)}
+    sentences = {f"{place[a]},{place[b]}": text for (a, b), text in pair_sentences(results).items()}
     return {
         "ids": results.shown,
+        "sentences": _packed_text(json.dumps(sentences, ensure_ascii=False)),
         "values": [[texts(name, criterion) for criterion in criteria] for name in results.shown],
         "frame": charts.FRAME,
         "measures": [axis(curves) for curves in profiles.values()],

@@ -1,12 +1,10 @@
-"""Small charts of the page in SVG units (px): bars in the table, curves over the notes."""
+"""Small charts of the page in SVG units (px): bars in the table, the field of curves, where texts have room."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, cast
 
 import pandas as pd
-
-from evenbore.report.curves import MOST_NOTE_NAMES, NoteChart, note_names, place_on
 
 FRAME = {"width": 720, "height": 260, "left": 46, "right": 712, "top": 22, "bottom": 208, "inset": 6}
 """A picture of a curve: its size, the edges of the field, how far within it the first and last note stand."""
@@ -35,33 +33,29 @@ def bars(rows: pd.DataFrame) -> dict[str, Bar]:
     return {row.instrument: Bar(cast(float, place(row.value)), place(row.low), place(row.high)) for row in drawn}
 
 
-def svg(chart: NoteChart) -> dict[str, Any]:
-    """A curve over the notes as the template draws it: `points` (x, y, y of low, y of high, marked), `band` a polygon,
-    `line` and `middle` polylines, `x_ticks` and `y_ticks` (place, text), `borders` (x)."""
-    left, right = FRAME["left"] + FRAME["inset"], FRAME["right"] - FRAME["inset"]
-    across, upwards = place_on(*chart.notes, left, right), place_on(*chart.limits, FRAME["bottom"], FRAME["top"])
+def place_texts(
+    places: list[tuple[float, float]], texts: list[str], sides: tuple[float, float], letter: float = 7.2
+) -> list[tuple[str, float, float, str]]:
+    """Where to write a text beside each point (px): text, x, y of its foot, anchor; the first of several places where
+    it covers no other text and no point, within `sides`. `letter`: width of a letter."""
+    taken: list[tuple[float, float, float, float]] = [(x - 6, y - 6, x + 6, y + 6) for x, y in places]
+    out = []
+    for (x, y), text in zip(places, texts, strict=True):
+        size = letter * len(text)
+        tries = [(x + dx, y + dy, anchor) for dx, dy, anchor in (
+            (9, 4, "start"), (-9, 4, "end"), (0, -10, "middle"), (0, 19, "middle"), (9, -8, "start"),
+            (9, 16, "start"), (-9, -8, "end"), (-9, 16, "end"), (9, 28, "start"), (9, -20, "start"))]  # fmt: skip
+        boxes = []
+        for at, foot, anchor in tries:
+            left = at - size * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+            boxes.append((left, foot - 11, left + size, foot + 3))
+        free = [sides[0] <= b[0] and b[2] <= sides[1] and not any(_overlap(b, t) for t in taken) for b in boxes]
+        best = free.index(True) if any(free) else len(tries) - 1
+        taken.append(boxes[best])
+        at, foot, anchor = tries[best]
+        out.append((text, round(at, 1), round(foot, 1), anchor))
+    return out
 
-    def x(note: float) -> float:
-        return round(across(note), 1)
 
-    def y(value: float) -> float | None:
-        return None if pd.isna(value) else round(upwards(value), 1)
-
-    def path(notes: Iterable[float], values: Iterable[float]) -> str:
-        return " ".join(f"{x(note)},{y(value)}" for note, value in zip(notes, values, strict=True))
-
-    points, band = chart.points, chart.band
-    rows: Iterable[Any] = points.itertuples(index=False)
-    return {
-        "frame": FRAME,
-        "title": chart.title,
-        "axis": chart.axis,
-        "legend": chart.legend,
-        "points": [(x(r.written), y(r.value), y(r.low), y(r.high), r.marked) for r in rows],
-        "line": path(points["written"], points["value"]),
-        "band": path([*band.index, *band.index[::-1]], [*band["low"], *band["high"][::-1]]),
-        "middle": path(band.index, band["middle"]),
-        "x_ticks": [(x(note), text) for note, text in note_names(points, MOST_NOTE_NAMES).items()],
-        "y_ticks": [(y(value), text) for value, text in chart.ticks.items()],
-        "borders": [x(note) for note in chart.borders],
-    }
+def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

@@ -8,13 +8,13 @@ import pandas as pd
 from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import VERDICTS
 from evenbore.facts.words import plain
-from evenbore.report.results import Results
+from evenbore.report.results import Results, rows_of
 from evenbore.report.words import number
 
 
 def factors(results: Results) -> list[Row]:
     """One entry per factor and kind of instrument: name, family, what is compared if it is the same in all rows (else
-    empty), the sentences on all of it, and rows of the table."""
+    empty), the answer in a sentence or two, the cautions on all of it, and rows of the table."""
     entries = []
     groups: Iterable[tuple[tuple[Any, ...], pd.DataFrame]] = results.tables["factors"].groupby(
         ["factor", "family"], sort=False
@@ -24,10 +24,26 @@ def factors(results: Results) -> list[Row]:
             "name": plain(factor.removeprefix("x_")),
             "family": results.study.families[family].name,
             "contrast": _common(rows["contrast"].dropna().unique().tolist()),
+            "answer": _answer(rows),
             "cautions": list(dict.fromkeys(rows["reason"].dropna())),
             "rows": [_row(row) for row in rows.itertuples(index=False)],
         })  # fmt: skip
     return entries
+
+
+def _answer(rows: pd.DataFrame) -> str:
+    """Whether the factor matters: criteria by verdict, the sizes of what differs."""
+    told = {verdict: rows[rows["verdict"] == verdict] for verdict in VERDICTS}
+    differs = [f"{plain(row.criterion)} by {_interval(row)}" for row in rows_of(told["differs"])]
+    alike, open_ = (
+        ", ".join(plain(str(name)) for name in told[verdict]["criterion"].unique())
+        for verdict in ("no_audible_difference", "undecided")
+    )
+    parts = [f"Beyond chance between instruments it does: {'; '.join(differs)}." if differs
+             else "No effect is shown."]  # fmt: skip
+    parts += [f"No audible difference in {alike}."] if alike else []
+    parts += [f"Undecided: {open_}."] if open_ else []
+    return " ".join(parts)
 
 
 def _common(contrasts: Sequence[str]) -> str:

@@ -23,7 +23,7 @@ from evenbore.recording.audio import Signal, open_signal, signal_from_array
 from evenbore.recording.quality import lufs
 
 CLIP_RATE = 32_000  # Hz: holds sound up to 15 kHz
-COMPRESSION = 0.885  # of libsndfile, 0 to 1: 64 kbit/s at a constant rate
+COMPRESSION = 0.944  # of libsndfile, 0 to 1: 48 kbit/s at a constant rate
 LOUDNESS_LUFS = -23.0
 TAKES_HEARD = 2  # of one instrument, state and session: the second shows how far two takes of one instrument differ
 NOTE_S, BEFORE_S, AFTER_S = 2.0, 0.15, 0.25  # the most of a note that is kept, and what stays around it

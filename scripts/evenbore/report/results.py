@@ -22,7 +22,7 @@ from evenbore.findings.status import flattered_values
 from evenbore.findings.tolerances import tolerance
 from evenbore.study.sheets import Study
 
-CURVES = ("cents", "level_dbfs", "brightness_db", "brightness_matched_db")
+CURVES = ("cents", "level_dbfs", "brightness_db", "brightness_matched_db", "noise_high_db", "attack_ms")
 """Measures of note_profiles that figures and report draw, at the base dynamic."""
 BY_DYNAMIC = ("level_dbfs", "brightness_db")
 """Those that they draw at other dynamics too, of the instruments shown."""
@@ -137,6 +137,7 @@ def read_results(study: Study, folder: str | Path) -> Results:
     keep = {
         "pairs": lambda rows: rows["instrument_a"].isin(shown) & rows["instrument_b"].isin(shown),
         "rank_probabilities": lambda rows: rows["instrument"].isin(shown),
+        "harmonic_profiles": lambda rows: rows["instrument"].isin(shown),
         "note_profiles": lambda rows: rows["measure"].isin(CURVES) & (
             (rows["dynamic"] == base) | (rows["measure"].isin(BY_DYNAMIC) & rows["instrument"].isin(shown))
         ),

@@ -37,6 +37,11 @@ def number(value: float, decimals: int = 1, sign: bool = False) -> str:
     return text.replace("-", "−")
 
 
+def sentence(text: str) -> str:
+    """The text with a capital first letter."""
+    return text[:1].upper() + text[1:]
+
+
 def percent(share: float) -> str:
     """A probability in whole per cent (no line break before the sign), never 0 or 100 unless it is exactly that."""
     whole = round(100 * share)

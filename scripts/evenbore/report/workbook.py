@@ -6,6 +6,7 @@ those of the instruments that the report shows; what is left out is said in the 
 
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,9 @@ from evenbore.report.results import Results
 
 WORKBOOK_SHEETS = {
     "status": "status",
+    "decisions": "vetting",
+    "findings": "findings",
+    "value": "value",
     "criteria": "instruments",
     "pairs": "pairs",
     "ranking": "ranking",
@@ -26,6 +30,10 @@ WORKBOOK_SHEETS = {
 """Sheet -> results table; the sheets `summary` and `columns` come from all."""
 OWNERS = {"pairs": ["instrument_a", "instrument_b"], "note_profiles": ["instrument"]}
 """Long tables, of which only the rows of the instruments shown are in the workbook -> columns that tell whose."""
+NAMED = ("vetting", "findings", "value")
+"""Tables that get the instruments' labels beside their ids, for they are read by themselves."""
+ROUNDED = "0.0##"
+"""How numbers with a fraction are shown; the cell holds what the table has."""
 MOST_ROWS = 1_048_576  # of a sheet, by the file format
 WIDEST = 40
 LONGEST_TEXT = 32767  # of a cell, by the file format
@@ -37,17 +45,21 @@ def write_workbook(results: Results, path: str | Path) -> None:
     with xlsxwriter.Workbook(path, {"constant_memory": True}) as workbook:
         workbook.set_properties({"created": datetime(2000, 1, 1, tzinfo=UTC).replace(tzinfo=None)})
         head = workbook.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
-        _write(workbook, head, "summary", [summary(results)])
+        formats = head, workbook.add_format({"num_format": ROUNDED})
+        _write(workbook, formats, "summary", [summary(results)])
         for sheet, table in WORKBOOK_SHEETS.items():
-            _write(workbook, head, sheet, _rows(results, table), _told(results, table))
-        _write(workbook, head, "columns", [columns_table().query(f"table in {list(WORKBOOK_SHEETS.values())}")])
+            _write(workbook, formats, sheet, _rows(results, table), _told(results, table))
+        _write(workbook, formats, "columns", [columns_table().query(f"table in {list(WORKBOOK_SHEETS.values())}")])
 
 
 def _rows(results: Results, table: str) -> Iterator[pd.DataFrame]:
     """The rows of a table that the workbook holds, a part at a time."""
-    yield empty(table)
-    for part in results.tables.whole(table):
-        yield part[part[OWNERS.get(table, [])].isin(results.shown).all(axis=1)]
+    for part in chain([empty(table)], results.tables.whole(table)):
+        part = part[part[OWNERS.get(table, [])].isin(results.shown).all(axis=1)]
+        if table in NAMED:
+            known = part["instrument"].map(results.label, na_action="ignore")
+            part = part.assign(label=known)[["instrument", "label", *part.columns.drop("instrument")]]
+        yield part
 
 
 def _told(results: Results, table: str) -> str:
@@ -92,10 +104,13 @@ def columns_table() -> pd.DataFrame:
 
 
 def _write(
-    workbook: xlsxwriter.Workbook, head: xlsxwriter.format.Format, name: str, parts: Iterable[pd.DataFrame],
-    told: str = "",
+    workbook: xlsxwriter.Workbook, formats: tuple[xlsxwriter.format.Format, xlsxwriter.format.Format], name: str,
+    parts: Iterable[pd.DataFrame], told: str = "",
 ) -> None:  # fmt: skip
-    """A sheet: header, rows as far as they fit, and what is left out in a remark on the header and below the rows."""
+    """A sheet: header, rows as far as they fit, and what is left out in a remark on the header and below the rows.
+
+    `formats`: of the header, and of numbers with a fraction.
+    """
     sheet = workbook.add_worksheet(name)
     sheet.freeze_panes(1, 1)
     rows = 0
@@ -105,10 +120,10 @@ def _write(
     for part in parts:
         if not widths:
             for column, title in enumerate(part.columns):
-                sheet.write_string(0, column, title, head)
+                sheet.write_string(0, column, title, formats[0])
             widths = {title: len(title) for title in part.columns}
         fitting = part[: MOST_ROWS - 2 - rows]
-        _write_rows(sheet, rows + 1, fitting, widths)
+        _write_rows(sheet, rows + 1, fitting, widths, formats[1])
         rows += len(fitting)
         if len(fitting) < len(part):
             told = f"The first {rows} rows: a sheet holds no more. All rows: {_file(WORKBOOK_SHEETS[name])}"
@@ -121,8 +136,12 @@ def _write(
         sheet.write_string(rows + 1, 0, told)
 
 
-def _write_rows(sheet: xlsxwriter.worksheet.Worksheet, first: int, rows: pd.DataFrame, widths: dict[str, int]) -> None:
-    """Rows of cells from row `first` on; `widths`: longest text of each column so far, updated."""
+def _write_rows(
+    sheet: xlsxwriter.worksheet.Worksheet, first: int, rows: pd.DataFrame, widths: dict[str, int],
+    rounded: xlsxwriter.format.Format,
+) -> None:  # fmt: skip
+    """Rows of cells from row `first` on; `rounded`: format of numbers with a fraction; `widths`: longest text of each
+    column so far, updated."""
     number = [pd.api.types.is_numeric_dtype(rows[title]) for title in rows]
     for title, numeric in zip(rows.columns, number, strict=True):
         if not numeric:
@@ -133,6 +152,6 @@ def _write_rows(sheet: xlsxwriter.worksheet.Worksheet, first: int, rows: pd.Data
             if value is None:
                 continue  # an empty cell, as in the tables
             if number[column]:
-                sheet.write_number(row, column, value)
+                sheet.write_number(row, column, value, None if value == round(value) else rounded)
             else:
                 sheet.write_string(row, column, str(value)[:LONGEST_TEXT])

@@ -26,7 +26,7 @@ from evenbore.statistics.grouped import row_groups
 from evenbore.trade.families import Family
 
 MATCHED = "brightness_matched_db"  # brightness_db at a common loudness
-_MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, MATCHED, "hnr_db", "attack_ms")
+_MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, MATCHED, "hnr_db", "noise_high_db", "attack_ms")
 _OWNER = ["instrument", "state", "dynamic"]
 
 

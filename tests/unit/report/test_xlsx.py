@@ -33,6 +33,16 @@ def test_values_are_those_of_the_tables_and_missing_cells_are_empty(workbook, re
     assert read["value"].isna().any()
 
 
+def test_decisions_findings_and_value_are_named_and_shown_rounded(workbook, results):
+    for sheet, table in (("decisions", "vetting"), ("findings", "findings"), ("value", "value")):
+        head, *rows = workbook[sheet].values
+        assert head[:2] == ("instrument", "label") and len(rows) == len(results.tables[table])
+        assert all(label == (results.label(name) if name else None) for name, label, *_ in rows)
+    column = [cell.value for cell in workbook["value"][1]].index("quality") + 1
+    cell = workbook["value"].cell(2, column)
+    assert cell.number_format == "0.0##" and cell.value == results.tables["value"]["quality"].iloc[0]
+
+
 def test_the_summary_holds_every_instrument_with_units(workbook, results):
     rows = list(workbook["summary"].values)
     summary = pd.DataFrame(rows[1:], columns=rows[0]).set_index("instrument")

@@ -4,6 +4,14 @@ const unpackedBytes = async (text) => {
   const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
   return new Uint8Array(await new Response(stream).arrayBuffer());
 };
+// Whole numbers of two bytes, packed as all low bytes and then all high bytes.
+const unpackedNumbers = async (text) => {
+  const planes = await unpackedBytes(text);
+  const size = planes.length / 2;
+  const numbers = new Int16Array(size);
+  for (let k = 0; k < size; k++) numbers[k] = planes[k] | (planes[size + k] << 8);
+  return numbers;
+};
 (() => {
   const byId = (id) => document.getElementById(id);
   if (!byId("folded-data")) return;

@@ -1,8 +1,8 @@
 // --- listening: two instruments at the same loudness, changed without a gap, also blind ----------------------
-(() => {
+const listening = (() => {
   const byId = (id) => document.getElementById(id);
   const data = JSON.parse(byId("sound-data").textContent);
-  if (!data.clips.length) return;
+  if (!data.clips.length) return null;
   const FADE = 0.015; // s, from one sound to the other
   const PAUSE = 0.4; // s, between repeats
   const DECODER_DELAY = 1105; // samples that a decoder leaves which does not take the encoder's delay off
@@ -323,6 +323,42 @@
     setTimeout(() => URL.revokeObjectURL(link.href), 1000);
   });
 
+  // --- from the map of all notes: one note, equally loud and evened out, or a scale that tells where it is ------------
+  const scaleOf = (instrument, state) => data.clips.find((one) => one.instrument === instrument && one.state === state
+    && one.kind === "scale");
+  const corrected = (clip) => data.sessions[clip.session][2] !== null;
+  const playNote = async (instrument, state, name) => {
+    const clip = scaleOf(instrument, state);
+    const k = clip ? clip.notes.findIndex((note) => note[0] === name) : -1;
+    if (k < 0) return false;
+    const [, , begin, end] = clip.notes[k];
+    await open();
+    const { samples } = await part(clip, corrected(clip), begin - data.before / 3, end, clip.gains[corrected(clip) ? 1 : 0][1 + k], []);
+    stop();
+    start(name, { buffer: asBuffer(samples), marks: [] }, false);
+    return true;
+  };
+  // `at`: told the name of each note as it begins, and null at the end
+  const playScale = async (instrument, state, at) => {
+    const clip = scaleOf(instrument, state);
+    if (!clip) return;
+    await open();
+    const marks = clip.notes.map((note) => note[2]);
+    const { samples } = await part(clip, corrected(clip), 0, clip.samples / data.rate, clip.gains[corrected(clip) ? 1 : 0][0], marks);
+    stop();
+    start("scale", { buffer: asBuffer(samples), marks }, false, () => at(null));
+    const own = playing;
+    let last = -1;
+    const follow = () => {
+      if (playing !== own) return;
+      const now = place(context.currentTime);
+      const k = marks.findLastIndex((mark) => mark <= now);
+      if (k !== last && k >= 0) at(clip.notes[last = k][0]);
+      requestAnimationFrame(follow);
+    };
+    follow();
+  };
+
   // --- findings: the notes and their neighbours, as loud beside each other as they were played ----------------
   const hear = async (button) => {
     if (pressed === button) {
@@ -347,4 +383,5 @@
   });
   addEventListener("keydown", (event) => event.key === "Escape" && stop());
   fillWhat();
+  return { playNote, playScale, stop, has: (instrument, state) => scaleOf(instrument, state) !== undefined };
 })();

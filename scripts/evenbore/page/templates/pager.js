@@ -26,6 +26,33 @@ const pager = (anchor, most, shown = () => {}) => {
   };
 };
 
+// What is drawn late moves what stands below it: who came by a link lands once more, unless already on the way elsewhere.
+let moving = false;
+for (const kind of ["wheel", "touchmove", "keydown", "pointerdown"]) {
+  addEventListener(kind, () => { moving = true; }, { once: true, passive: true });
+}
+const landAgain = () => {
+  if (!moving) document.getElementById(location.hash.slice(1))?.scrollIntoView({ behavior: "instant" });
+};
+
+// A button that opens the meaning of a word in place, as the macro `what` makes them.
+const whatButton = (word) => {
+  const made = Object.assign(document.createElement("button"), { type: "button", className: "what", textContent: "?" });
+  made.setAttribute("popovertarget", `w-${word.replace(/[^A-Za-z0-9]+/g, "-").replace(/^-|-$/g, "")}`);
+  made.setAttribute("aria-label", `What is ${word}?`);
+  return made;
+};
+
+// A meaning opens beside the button that was pressed, within the window.
+let asked = null;
+document.addEventListener("click", (event) => { asked = event.target.closest?.(".what") ?? asked; }, true);
+document.addEventListener("toggle", ({ target: opened, newState }) => {
+  if (newState !== "open" || !asked || !opened.matches("[popover]")) return;
+  const [at, size] = [asked.getBoundingClientRect(), opened.getBoundingClientRect()];
+  opened.style.left = `${Math.max(8, Math.min(at.left, document.documentElement.clientWidth - size.width - 8))}px`;
+  opened.style.top = `${at.bottom + size.height + 8 < innerHeight ? at.bottom + 4 : Math.max(8, at.top - size.height - 4)}px`;
+}, true);
+
 const holds = (text, wanted) => text.toLocaleLowerCase().includes(wanted.trim().toLocaleLowerCase());
 
 // Lists that the template marks with their longest page get a field to search them by.

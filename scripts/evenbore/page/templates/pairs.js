@@ -125,7 +125,9 @@
   };
 
   const chart = ([title, axis, [lowest, highest], values, named], curves, names) => {
-    const { width, height, left, right, top, bottom, inset } = more.frame;
+    const { height, left, top, bottom, inset } = more.frame;
+    const width = Math.min(more.frame.width, byId("compare-charts").clientWidth); // drawn for the screen, not shrunk
+    const right = width - (more.frame.width - more.frame.right);
     const notes = curves.flat().map(([note]) => note);
     if (!notes.length) return null;
     const [first, last] = [Math.min(...notes), Math.max(...notes)];
@@ -140,8 +142,9 @@
       draw(svg, "line", { class: "grid", x1: left, x2: right, y1: y(value), y2: y(value) });
       draw(svg, "text", { class: "tick", x: left - 6, y: y(value) + 4, "text-anchor": "end" }, text);
     }
-    for (const [note, name] of named) {
-      if (note < first || note > last) continue;
+    const apart = Math.ceil((13 * named.length) / (right - left));
+    for (const [place, [note, name]] of named.entries()) {
+      if (note < first || note > last || place % apart) continue;
       draw(svg, "text", { class: "tick", transform: `translate(${x(note) + 4} ${bottom + 6}) rotate(-90)`, "text-anchor": "end" }, name);
     }
     curves.forEach((curve, k) => {
@@ -168,6 +171,13 @@
     return figure;
   };
 
+  let sentences = null;
+  const sentenceOf = async (a, b) => {
+    sentences ??= unpackedBytes(more.sentences).then((bytes) => JSON.parse(new TextDecoder().decode(bytes)));
+    const all = await sentences;
+    return all[`${a},${b}`] ?? all[`${b},${a}`];
+  };
+
   const compare = () => {
     const [a, b] = [Number(fieldA.value), Number(fieldB.value)];
     const names = [data.instruments[a], data.instruments[b]];
@@ -176,8 +186,6 @@
     const [headA, headB] = byId("compare-table").querySelectorAll("[data-name]");
     headA.replaceChildren(bdi(names[0]));
     headB.replaceChildren(bdi(names[1]));
-    const counts = { first: 0, second: 0 };
-    const others = data.verdicts.map(() => 0);
     const reasons = []; // told once, below the table
     data.criteria.forEach(([name, unit, noticeable], c) => {
       const pair = seen(a, b, c);
@@ -186,6 +194,7 @@
       const row = rows.insertRow();
       const head = Object.assign(document.createElement("th"), { scope: "row", textContent: name });
       head.append(Object.assign(document.createElement("span"), { className: "unit", textContent: unit }));
+      head.append(whatButton(name));
       row.append(head);
       const said = row.insertCell();
       measured(row, a, c);
@@ -196,12 +205,7 @@
       bar(gap, pair, noticeable);
       const differs = verdict === 0 && better !== 0;
       said.append(data.verdicts[verdict]);
-      if (differs) {
-        counts[better > 0 ? "first" : "second"]++;
-        said.append(", better: ", bdi(names[better > 0 ? 0 : 1]));
-      } else {
-        others[verdict]++;
-      }
+      if (differs) said.append(", better: ", bdi(names[better > 0 ? 0 : 1]));
       if (takes !== null) said.append(`; ${takes} takes would decide`);
       if (reason >= 0) {
         if (!reasons.includes(reason)) reasons.push(reason);
@@ -213,8 +217,9 @@
     if (a === b || !rows.rows.length) {
       sum.textContent = a === b ? "Choose two different instruments." : "These two cannot be compared: no criterion is known of both.";
     } else {
-      sum.replaceChildren(bdi(names[0]), ` is better in ${counts.first}, `, bdi(names[1]), ` in ${counts.second} of ${rows.rows.length} criteria`,
-        ...data.verdicts.flatMap((verdict, k) => (others[k] ? [`; ${verdict}: ${others[k]}`] : [])), ".");
+      sentenceOf(a, b).then((text) => {
+        if (Number(fieldA.value) === a && Number(fieldB.value) === b) sum.textContent = text;
+      });
     }
     byId("compare-charts").replaceChildren(...(a === b ? [] : more.measures.flatMap((measure, m) => {
       const made = chart(measure, [a, b].map((i) => more.curves[m][i]), names);
@@ -222,6 +227,11 @@
     })));
   };
   byId("compare-form").addEventListener("change", compare);
+  let drawn = innerWidth;
+  addEventListener("resize", () => {
+    if (drawn !== innerWidth) compare();
+    drawn = innerWidth;
+  });
   byId("compare-form").addEventListener("submit", (event) => event.preventDefault());
   byId("compare-listen")?.addEventListener("click", () => {
     for (const [field, id] of [[fieldA, "listen-a"], [fieldB, "listen-b"]]) {

@@ -9,18 +9,11 @@
   const SURE = 0.9;
 
   // --- the draws, unpacked when first needed ----------------------------------------------------------------
-  const unpack = async (text) => {
-    const planes = await unpackedBytes(text);
-    const size = planes.length / 2;
-    const numbers = new Int16Array(size);
-    for (let k = 0; k < size; k++) numbers[k] = planes[k] | (planes[size + k] << 8);
-    return numbers;
-  };
   let unpacking = null;
   const unpackAll = () => {
     unpacking ??= Promise.all(data.pools.map(async (pool) => {
-      pool.u = await unpack(pool.utilities);
-      pool.s = await unpack(pool.strata);
+      pool.u = await unpackedNumbers(pool.utilities);
+      pool.s = await unpackedNumbers(pool.strata);
     }));
     return unpacking;
   };
@@ -220,7 +213,8 @@
     out.replaceChildren(...found.flatMap(({ pool, rows }) => {
       const name = `Ranking by your priorities${several ? `, ${pool.family.replaceAll("_", " ")}` : ""}`
         + (several && pool.group !== null ? `, group ${pool.group}` : "");
-      return [lead(rows), tableOf(rows, name)];
+      const none = rows.every((row) => row.gate.failed) ? [make("p", "Nobody meets all your must-haves; the ranking is of those who fail.")] : [];
+      return [...none, lead(rows), tableOf(rows, name)];
     }));
     // of many instruments the first stand there, the others on further pages
     for (const body of out.querySelectorAll("tbody")) {
@@ -318,5 +312,5 @@
   addEventListener("hashchange", () => fromAddress() && update());
   begin();
   fromAddress() && byId("own").scrollIntoView();
-  update();
+  update().then(landAgain);
 })();

@@ -69,11 +69,16 @@
     if (turn) filter();
   }
 
-  // --- folded parts are unfolded for print ------------------------------------------------------------------
-  let folded = [];
-  addEventListener("beforeprint", () => {
-    folded = Array.from(document.querySelectorAll(".instrument details:not([open])"));
-    folded.forEach((part) => { part.open = true; });
-  });
-  addEventListener("afterprint", () => folded.forEach((part) => { part.open = false; }));
+  // --- simple tables: sort by a header ---------------------------------------------------------------------------
+  for (const simple of document.querySelectorAll("table.sortable")) {
+    const heads = Array.from(simple.tHead.rows[0].cells);
+    heads.forEach((head, column) => head.querySelector("button").addEventListener("click", () => {
+      const down = head.getAttribute("aria-sort") === "ascending";
+      heads.forEach((other) => other.setAttribute("aria-sort", "none"));
+      head.setAttribute("aria-sort", down ? "descending" : "ascending");
+      const text = (row) => row.cells[column].textContent.trim();
+      const order = Array.from(simple.tBodies[0].rows).sort((a, b) => text(a).localeCompare(text(b)));
+      simple.tBodies[0].append(...(down ? order.reverse() : order));
+    }));
+  }
 })();

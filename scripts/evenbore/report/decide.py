@@ -1,0 +1,183 @@
+"""What a study decides: for every kind of buyer and every budget what to buy, what more money buys, and what to keep
+away from.
+
+Nothing is judged here: the order and the chances are those of the table `ranking`, the decisions those of `status`,
+what is shown to be better that of `pairs`. Costs are in the study's currency.
+"""
+
+import math
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from evenbore.compare.rank import oriented
+from evenbore.facts.criteria import CRITERIA, EXACT
+from evenbore.facts.rows import Row
+from evenbore.facts.verdicts import DECISIONS
+from evenbore.report.results import Results, rows_of
+from evenbore.report.words import Answer, Place
+
+TAKEN = "accept"
+AWAY = ("bench", "return")
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Another instrument beside the one chosen: what it costs more (negative: less), its chance to be first, and the
+    criteria by which it is shown to be `better` and `worse`."""
+
+    instrument: str
+    cost: float
+    p_first: float
+    better: tuple[str, ...]
+    worse: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What to buy with a budget of `budget` up to the next choice's; None: whatever the prices, for some are not known.
+
+    `instrument`: the first in rank that is accepted and within the budget, `place` its place in the ranking (both None:
+    there is none). `first`: the likeliest first of all where that is another, `why_not`: over the budget ("cost"), its
+    decision, or "order" where only its middle rank is lower. `dearer`, `cheaper`: accepted ones that cost more or less,
+    in the order of the ranking.
+    """
+
+    budget: float | None
+    instrument: str | None
+    place: Place | None
+    first: Place | None
+    why_not: str
+    dearer: tuple[Beside, ...]
+    cheaper: tuple[Beside, ...]
+
+
+@dataclass(frozen=True)
+class Clause:
+    """An instrument that is not to be taken as it stands: the decision and, in the words of `status`, why."""
+
+    instrument: str
+    decision: str
+    why: str
+
+
+def shown_better(results: Results) -> dict[tuple[str, str], tuple[str, ...]]:
+    """(better, worse) -> the criteria, told by the recordings, in which the one is shown to be better than the other;
+    matters of taste and what is flattered by a finding left out."""
+    values = results.compared("instruments").set_index(["instrument", "criterion"])["value"].to_dict()
+    pairs = results.tables["pairs"]
+    pairs = pairs[(pairs["verdict"] == "differs") & ~pairs["criterion"].isin(EXACT)]
+    found: dict[tuple[str, str], tuple[str, ...]] = {}
+    for row in rows_of(pairs):
+        way = CRITERIA[row.criterion].better
+        if way == "taste":
+            continue
+        a, b = row.instrument_a, row.instrument_b
+        good_a, good_b = (float(oriented(np.asarray(values[name, row.criterion]), way)) for name in (a, b))
+        winner, loser = (a, b) if good_a > good_b else (b, a)
+        if (winner, row.criterion) not in results.flattered:
+            found[winner, loser] = (*found.get((winner, loser), ()), row.criterion)
+    return found
+
+
+def decision_of(results: Results) -> dict[str, str]:
+    """Instrument -> its decision in the current state."""
+    now = results.tables["status"].query("current == 'yes'")
+    return dict(zip(now["instrument"], now["decision"], strict=True))
+
+
+def costs(results: Results) -> dict[str, float]:
+    """Instrument -> its total cost; those without a price left out."""
+    now = results.tables["status"].query("current == 'yes'").dropna(subset="total_cost")
+    return dict(zip(now["instrument"], now["total_cost"].astype(float), strict=True))
+
+
+def choices(results: Results, answer: Answer, better: Mapping[tuple[str, str], tuple[str, ...]]) -> list[Choice]:
+    """The choices of one answer by rising budget, each where it changes; `better`: from `shown_better`."""
+    cost, decided = costs(results), decision_of(results)
+    allowed = [place for place in answer.places if decided.get(place.instrument) == TAKEN and not place.gate]
+    if not any(place.instrument in cost for place in answer.places):
+        return [_choice(answer, allowed, allowed[0] if allowed else None, None, {}, decided, better)]
+    out: list[Choice] = []
+    steps = sorted({0.0, *(cost[place.instrument] for place in allowed if place.instrument in cost)})
+    for budget in steps:
+        within = (p for p in allowed if cost.get(p.instrument, math.inf) <= budget)
+        place = next(within, None)
+        if not out or out[-1].instrument != (place and place.instrument):
+            out.append(_choice(answer, allowed, place, budget, cost, decided, better))
+    return out
+
+
+def _choice(
+    answer: Answer, allowed: Sequence[Place], place: Place | None, budget: float | None, cost: Mapping[str, float],
+    decided: Mapping[str, str], better: Mapping[tuple[str, str], tuple[str, ...]],
+) -> Choice:  # fmt: skip
+    first: Place | None = answer.first
+    if place is None or first is None or place.instrument == first.instrument:
+        first = None if place is not None else first
+    why = ""
+    if first is not None:
+        word = decided.get(first.instrument, TAKEN)
+        within = budget is None or cost.get(first.instrument, math.inf) <= budget
+        why = word if word != TAKEN else "order" if within else "cost"
+    if place is None:
+        return Choice(budget, None, None, first, why, (), ())
+    name = place.instrument
+
+    def beside(other: Place) -> Beside:
+        return Beside(
+            other.instrument, cost[other.instrument] - cost[name], other.p_first,
+            better.get((other.instrument, name), ()), better.get((name, other.instrument), ()),
+        )  # fmt: skip
+
+    others = [beside(p) for p in allowed if p is not place and p.instrument in cost and name in cost]
+    dearer, cheaper = (tuple(one for one in others if one.cost * way > 0) for way in (1, -1))
+    return Choice(budget, name, place, first, why, dearer, cheaper)
+
+
+def not_taken(results: Results) -> list[Clause]:
+    """The instruments that are not accepted, the worst decision first, each with the first reason of its status."""
+    clauses = []
+    for name in results.order:
+        for row in results.status(name):
+            if row["current"] == "yes" and row["decision"] != TAKEN:
+                found = (row["open"], row["against"]) if row["decision"] == "retake" else (row["against"], row["open"])
+                why = (found[0] or found[1]).split("; ")[0]
+                clauses.append(Clause(name, row["decision"], why.split(" (")[0].partition(", confidence")[0]))
+    order = ("return", "bench", "retake")
+    return sorted(clauses, key=lambda one: order.index(one.decision))
+
+
+def beyond_chance(now: Mapping[str, Row]) -> dict[str, list[str]]:
+    """Instrument -> what `status` says that it is shown to be better or worse in; `now`: its current row there."""
+    clauses = {name: [*row["good"].split("; "), *row["against"].split("; ")] for name, row in now.items()}
+    return {name: [text for text in texts if re.search(r": (better|worse) than \d+ of ", text)]
+            for name, texts in clauses.items()}  # fmt: skip
+
+
+def totals(results: Results) -> dict[str, int]:
+    """How many instruments have each decision in their current state; decisions that nobody has left out."""
+    counts = Counter(decision_of(results).values())
+    return {word: counts[word] for word in DECISIONS if counts[word]}
+
+
+def purpose(results: Results) -> str:
+    """What the report opens with: "shop" where the sheet names shipments, "research" where a property was tested and
+    nothing has a price, else "purchase"."""
+    sheet = results.study.instruments.values()
+    if any(row.get("shipment") for row in sheet):
+        return "shop"
+    factors: pd.DataFrame = results.tables["factors"]
+    return "research" if len(factors) and all(row["price"] is None for row in sheet) else "purchase"
+
+
+def view_of_cost(priorities: Mapping[str, float]) -> str:
+    """How a set of weights looks at what an instrument costs, in words."""
+    weight = sum(value for name, value in priorities.items() if name in EXACT)
+    if not weight:
+        return "cost has no weight: it decides through the budget alone"
+    return f"cost has {100 * weight / sum(priorities.values()):.0f} % of the weight"

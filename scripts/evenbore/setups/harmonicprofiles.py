@@ -1,0 +1,83 @@
+"""The harmonics of every note of every instrument, set-up and room taken out: what is heard as the note's own tone.
+
+Levels are relative to all harmonics of the note together, so that how loud it was played drops out. The take is the
+unit: values are means over the takes at the base dynamic; standard errors come from the scatter between repeat takes,
+pooled over the study per harmonic, plus the error of the set-up estimate and what is left of the room.
+"""
+
+import numpy as np
+import pandas as pd
+
+from evenbore.facts.arrays import Floats, Floats32, Ints
+from evenbore.setups.normalise import Normalised
+from evenbore.setups.responses import REPLICATE
+
+MOST_HARMONICS = 24
+_CELL = ["instrument", "state", "dynamic", "midi", "written_note", "group"]
+
+
+def harmonic_profiles(normalised: Normalised, base_dynamic: str) -> pd.DataFrame:
+    """The table harmonic_profiles. A harmonic has a row where it was heard in every take of the note; without repeats
+    anywhere the standard error is empty."""
+    rows = np.flatnonzero(normalised.notes["dynamic"] == base_dynamic)
+    notes = normalised.notes.iloc[rows].reset_index(drop=True)
+    size = min(MOST_HARMONICS, normalised.level_db.shape[1])
+    level = normalised.level_db[rows].astype(float)
+    with np.errstate(divide="ignore"):
+        whole = 10 * np.log10(np.nansum(10 ** (level / 10), axis=1, keepdims=True))
+    harmonics = pd.DataFrame((level - whole)[:, :size])
+    take = [notes[key] for key in (*REPLICATE, "recording", "midi", "written_note", "group")]
+    # a note played twice in one recording counts once; NaN where one of the times is not heard
+    takes = harmonics.groupby(take, sort=False).agg(_all_heard).reset_index()
+
+    repeats = takes.groupby([*REPLICATE, "midi"])[list(range(size))]
+    centred = takes[range(size)] - repeats.transform("mean")
+    freedom = (repeats.count() - 1).clip(lower=0).sum()
+    s_r2 = (centred**2).sum() / freedom.where(freedom > 0)
+
+    by_note = takes.groupby(_CELL, sort=False)[list(range(size))]
+    mean, count = by_note.agg(_all_heard), by_note.size()
+    parts = (
+        pd.DataFrame(np.outer(1 / count, s_r2), index=mean.index, columns=mean.columns),
+        _setup_variance(normalised, rows, level, notes).reindex(mean.index),
+        _room_variance(normalised.room_variance[rows, :size], notes).reindex(mean.index),
+    )
+    variance = parts[0] + parts[1] + parts[2]
+    table = pd.concat({"level_db": mean.stack(), "se_db": variance.stack() ** 0.5}, axis=1).dropna(subset="level_db")
+    table = table.rename_axis([*_CELL, "harmonic"]).reset_index()
+    n_takes = count.reindex(pd.MultiIndex.from_frame(table[_CELL])).to_numpy()
+    return table.assign(harmonic=table["harmonic"] + 1, n_takes=n_takes)
+
+
+def _all_heard(values: pd.Series) -> float:
+    """The mean; NaN where one is missing: else only the takes in which a weak harmonic came out loud would tell."""
+    return float(values.mean(skipna=False))
+
+
+def _setup_variance(normalised: Normalised, rows: Ints, level: Floats, notes: pd.DataFrame) -> pd.DataFrame:
+    """Variance of each note's mean harmonics from the error of the set-ups, less what moves all harmonics alike."""
+    setups = normalised.setups
+    keys = [notes[key] for key in _CELL]
+    size = min(MOST_HARMONICS, level.shape[1])
+    first = pd.DataFrame(np.zeros((len(notes), size))).groupby(keys, sort=False).mean()
+    if setups.errors_db is None:
+        return first
+    power = np.nan_to_num(10 ** (level / 10))
+    power /= np.maximum(power.sum(axis=1, keepdims=True), 1e-30)
+    session = pd.Categorical(notes["session"], categories=setups.sessions).codes
+    total = np.zeros(first.shape)
+    for error in setups.errors_db:
+        moved = np.nan_to_num(setups.at(session, normalised.frequency_hz[rows], error))
+        moved -= (power * moved).sum(axis=1, keepdims=True)
+        total += np.square(pd.DataFrame(moved[:, :size]).groupby(keys, sort=False).mean().to_numpy())
+    return pd.DataFrame(total, index=first.index, columns=first.columns)
+
+
+def _room_variance(variance: Floats32, notes: pd.DataFrame) -> pd.DataFrame:
+    """Variance of each note's mean harmonics from what is left of the rooms, the same in all takes of a session."""
+    keys = [notes[key] for key in _CELL]
+    squares = pd.DataFrame(np.nan_to_num(variance))
+    of_session = squares.groupby([*keys, notes["session"]], sort=False)
+    size = of_session.size()
+    share = size / size.groupby(level=_CELL).transform("sum")
+    return of_session.mean().mul(share**2, axis=0).groupby(level=_CELL, sort=False).sum()

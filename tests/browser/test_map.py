@@ -1,0 +1,140 @@
+"""The map of all notes: every control by pointer and keyboard, what it plays, and how it fits the screen."""
+
+import json
+
+import numpy as np
+import pytest
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select, WebDriverWait
+from test_listening import SPY, frequency, samples
+
+from evenbore.page.notemap import MAPPED, note_map, note_words
+from report_sample import WRITTEN
+
+
+@pytest.fixture(scope="module")
+def told(results):
+    return note_map(results)
+
+
+@pytest.fixture
+def spied(browser, page):
+    script = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": SPY})["identifier"]
+    browser.refresh()
+    drawn(browser)
+    yield browser
+    browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", {"identifier": script})
+
+
+def drawn(page):
+    return WebDriverWait(page, 20).until(lambda _: page.find_elements(By.CSS_SELECTOR, "#map-grid .cell"))
+
+
+def cell(page, results, name, note):
+    drawn(page)
+    found = page.execute_script(
+        "return [...document.querySelectorAll('#map-grid .cell')].find((c) =>"
+        " c.getAttribute('aria-label').startsWith(arguments[0]))", f"{results.label(name)}, {note}: ",
+    )  # fmt: skip
+    assert found is not None
+    return found
+
+
+def shown(page, results, name):
+    """Note -> what the map shows of an instrument."""
+    texts = page.execute_script(
+        "return [...document.querySelectorAll('#map-grid .cell')].map((c) => c.getAttribute('aria-label'))"
+    )
+    begin = f"{results.label(name)}, "
+    return dict(text.removeprefix(begin).split(": ", 1) for text in texts if text.startswith(begin))
+
+
+def text(page, selector):
+    return " ".join(page.find_element(By.CSS_SELECTOR, selector).text.split())
+
+
+def test_a_note_chosen_is_told_drawn_and_played(spied, results, told):
+    spied.execute_script("arguments[0].scrollIntoView({ block: 'center' })", cell(spied, results, "d", "C6"))
+    cell(spied, results, "d", "C6").click()
+    place = told.instruments.index("d"), [name for _, name, _ in told.notes].index("C6")
+    assert text(spied, "#map-text") == note_words(told, place)
+    assert text(spied, "#map-title") == f"C6 of {results.label('d')}"
+    assert spied.find_elements(By.CSS_SELECTOR, "#map-harmonics svg .dot")
+    WebDriverWait(spied, 20).until(lambda _: spied.execute_script("return heard.length") == 1)
+    sound = np.trim_zeros(samples(spied, 0), "b")
+    inside = sound[len(sound) // 3 : 2 * len(sound) // 3]
+    assert frequency(inside) == pytest.approx(440 * 2 ** (WRITTEN.index("C6") / 12), rel=0.003)
+
+
+def test_the_keyboard_goes_over_the_map_and_chooses(spied, results, told):
+    start = spied.find_element(By.CSS_SELECTOR, "#map-grid .cell[tabindex='0']")
+    spied.execute_script("arguments[0].focus()", start)
+    before = start.get_attribute("aria-label").split(",")
+    assert spied.execute_script("return heard.length") == 0
+    spied.switch_to.active_element.send_keys(Keys.ARROW_RIGHT)
+    spied.switch_to.active_element.send_keys(Keys.ARROW_DOWN)
+    spied.switch_to.active_element.send_keys(Keys.ARROW_LEFT)
+    spied.switch_to.active_element.send_keys(Keys.ARROW_UP)
+    assert spied.switch_to.active_element == start
+    spied.switch_to.active_element.send_keys(Keys.END)
+    assert spied.switch_to.active_element.get_attribute("aria-label").split(",")[0] == before[0]
+    assert f", {told.notes[-1][1]}:" in spied.switch_to.active_element.get_attribute("aria-label")
+    spied.switch_to.active_element.send_keys(Keys.HOME)
+    assert spied.switch_to.active_element == start
+    spied.switch_to.active_element.send_keys(Keys.ENTER)
+    assert text(spied, "#map-title").startswith(told.notes[0][1])
+    assert len(spied.find_elements(By.CSS_SELECTOR, "#map-grid [tabindex='0']")) == 1
+
+
+@pytest.mark.parametrize("way", [0, 1])
+@pytest.mark.parametrize("measure", range(len(MAPPED)))
+def test_every_measure_shows_the_number_of_the_tables(page, results, told, measure, way):
+    drawn(page)
+    Select(page.find_element(By.ID, "map-measure")).select_by_index(measure)
+    Select(page.find_element(By.ID, "map-way")).select_by_index(way)
+    i = told.instruments.index("b")
+    texts = shown(page, results, "b")
+    for n, (_, name, _) in enumerate(told.notes):
+        value, text = (told.others, told.neighbours)[way][measure].difference[i, n], texts[name].split(",")[0]
+        if np.isnan(value):
+            assert text == "not measured"
+        else:
+            step = 0.56 if measure in (0, 4) else 0.06  # whole cents and ms, tenths of a dB
+            assert float(text.split()[0].replace("−", "-")) == pytest.approx(value, abs=step)
+
+
+def test_the_scale_runs_along_the_map(spied, results):
+    Select(spied.find_element(By.ID, "map-scale")).select_by_visible_text(results.label("c"))
+    button = spied.find_element(By.ID, "map-play")
+    spied.execute_script("arguments[0].scrollIntoView({ block: 'center' })", button)
+    button.click()
+    where = "return document.querySelector('#map-grid .sounding')?.getAttribute('aria-label') ?? ''"
+    for note in WRITTEN[:2]:
+        wanted = f"{results.label('c')}, {note}:"
+        WebDriverWait(spied, 10, poll_frequency=0.05).until(
+            lambda _, wanted=wanted: spied.execute_script(where).startswith(wanted)
+        )
+    spied.find_element(By.ID, "map-stop").click()
+    WebDriverWait(spied, 5).until(lambda _: spied.execute_script(where) == "")
+
+
+def test_on_a_phone_the_notes_go_down_and_nothing_is_wider(page, size, told):
+    drawn(page)
+    size(360)
+    rows = "return document.querySelectorAll('#map-grid [role=rowheader]').length"
+    WebDriverWait(page, 10).until(lambda _: page.execute_script(rows) == len(told.notes))
+    assert page.execute_script("return document.documentElement.scrollWidth") == 360
+    sizes = page.execute_script(
+        "return [...document.querySelectorAll('#map-grid .cell')].map((c) => { const b = c.getBoundingClientRect();"
+        " return [b.width, b.height]; })"
+    )
+    assert min(min(pair) for pair in sizes) >= 24  # WCAG 2.2, target size (minimum)
+
+
+def test_the_map_asks_for_nothing_and_complains_of_nothing(page):
+    drawn(page)
+    assert [entry for entry in page.get_log("browser") if entry["level"] == "SEVERE"] == []
+    urls = [m["params"]["request"]["url"] for e in page.get_log("performance")
+            if (m := json.loads(e["message"])["message"])["method"] == "Network.requestWillBeSent"]  # fmt: skip
+    assert {url.partition(":")[0] for url in urls} <= {"file", "data"}

@@ -1,0 +1,105 @@
+"""What to buy by budget, on a study small enough to decide by hand."""
+
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from evenbore.report.decide import choices, not_taken, purpose, shown_better, totals, view_of_cost
+from evenbore.report.words import Answer, Place
+
+# In the order of the ranking: the best is dear, the second sick, the third in between, the fourth cheap, the fifth
+# without a price.
+COSTS = {"best": 2000.0, "sick": 500.0, "middle": 1000.0, "cheap": 400.0, "gift": None}
+DECISIONS = {"best": "accept", "sick": "bench", "middle": "accept", "cheap": "accept", "gift": "accept"}
+CHANCES = {"best": 0.6, "sick": 0.2, "middle": 0.15, "cheap": 0.05, "gift": 0.0}
+
+
+@pytest.fixture
+def results():
+    status = pd.DataFrame({
+        "instrument": list(COSTS), "current": "yes", "decision": DECISIONS.values(), "total_cost": COSTS.values(),
+    })  # fmt: skip
+    values = pd.DataFrame({"instrument": ["best", "middle"] * 2, "criterion": ["noise"] * 2 + ["brightness"] * 2,
+                           "value": [-40.0, -30.0, 1.0, 2.0]})  # fmt: skip
+    pairs = pd.DataFrame({"instrument_a": "middle", "instrument_b": "best", "criterion": ["noise", "total_cost"],
+                          "verdict": "differs"})  # fmt: skip
+    rows = {
+        "sick": {"current": "yes", "decision": "bench", "against": "a stuffy note: D5 (-3.0 dB), confidence 0.9",
+                 "open": "", "good": ""},
+        "cheap": {"current": "yes", "decision": "retake", "against": "noise: worse than 2 of 3 others",
+                  "open": "one take only: take it again", "good": ""},
+    }  # fmt: skip
+    return SimpleNamespace(
+        tables={"status": status, "pairs": pairs}, compared=lambda _: values, flattered=set(),
+        order=["cheap", "sick"], status=lambda name: [rows[name]],
+    )  # fmt: skip
+
+
+def answer(**gates):
+    places = [Place(name, chance, 1, 5, gates.get(name, ""), 0.0) for name, chance in CHANCES.items()]
+    return Answer("any", "horn", None, False, places[0], places[:3], places, [], [], None, [])
+
+
+def test_the_choice_changes_with_the_budget_alone(results):
+    made = choices(results, answer(), {})
+    assert [(one.budget, one.instrument) for one in made] == [
+        (0, None), (400, "cheap"), (1000, "middle"), (2000, "best")]  # fmt: skip
+
+
+def test_why_not_the_first_in_rank(results):
+    dear = choices(results, answer(), {})[2]
+    assert dear.first.instrument == "best" and dear.why_not == "cost"
+    results.tables["status"].loc[0, "decision"] = "bench"
+    sick = choices(results, answer(), {})[-1]
+    assert sick.instrument == "middle" and sick.first.instrument == "best" and sick.why_not == "bench"
+    assert choices(results, answer(), {})[0].why_not == "bench"
+
+
+def test_who_fails_a_must_pass_is_never_chosen(results):
+    assert choices(results, answer(best="worst note 40 cents"), {})[-1].instrument == "middle"
+
+
+def test_what_more_money_buys_is_what_the_pairs_show(results):
+    better = shown_better(results)
+    assert better == {("best", "middle"): ("noise",)}  # lower is better; a cost is not heard
+    middle = choices(results, answer(), better)[2]
+    (dearer,), (cheaper,) = middle.dearer, middle.cheaper  # the sick one and the one without a price are not offered
+    assert (dearer.instrument, dearer.cost, dearer.better, dearer.worse) == ("best", 1000, ("noise",), ())
+    assert (cheaper.instrument, cheaper.cost, cheaper.better, cheaper.worse) == ("cheap", -600, (), ())
+
+
+def test_what_a_finding_flatters_is_no_merit(results):
+    results.flattered = {("best", "noise")}
+    assert shown_better(results) == {}
+
+
+def test_without_prices_there_is_one_choice(results):
+    results.tables["status"]["total_cost"] = float("nan")
+    (only,) = choices(results, answer(), {})
+    assert only.instrument == "best" and only.budget is None and only.dearer == only.cheaper == ()
+
+
+def test_the_reason_given_is_the_one_that_decided(results):
+    assert [(one.instrument, one.why) for one in not_taken(results)] == [
+        ("sick", "a stuffy note: D5"), ("cheap", "one take only: take it again")]  # fmt: skip
+
+
+def test_totals_and_the_view_of_cost(results):
+    assert totals(results) == {"accept": 4, "bench": 1}
+    assert "no weight" in view_of_cost({"noise": 3})
+    assert "25 % of the weight" in view_of_cost({"noise": 3, "total_cost": 1})
+
+
+@pytest.mark.parametrize(
+    ("sheet", "factors", "wanted"),
+    [
+        ({"price": 900.0, "shipment": "s1"}, 3, "shop"),
+        ({"price": None, "shipment": None}, 3, "research"),
+        ({"price": 900.0, "shipment": None}, 3, "purchase"),  # a price: somebody wants to buy
+        ({"price": None, "shipment": None}, 0, "purchase"),
+    ],
+)
+def test_what_a_study_is_for(sheet, factors, wanted):
+    study = SimpleNamespace(instruments={"a": sheet})
+    assert purpose(SimpleNamespace(study=study, tables={"factors": pd.DataFrame({"p": [0.1] * factors})})) == wanted
