@@ -17,7 +17,7 @@ from evenbore.files.errors import AudioError
 from evenbore.notes.attempts import Span
 from evenbore.notes.confidence import confidence, signs
 from evenbore.notes.edges import refine
-from evenbore.notes.evidence import Evidence, gather
+from evenbore.notes.evidence import gather, guess_hz
 from evenbore.notes.note import measure_notes
 from evenbore.notes.segment import NOTE_CENTS, Alignment, find_passes
 from evenbore.notes.sheetfit import objection, tuning_remark
@@ -25,7 +25,7 @@ from evenbore.notes.spectrum import Harmonics, sounds_higher
 from evenbore.recording import quality
 from evenbore.recording.audio import Signal, open_signal
 from evenbore.trade.families import load_family
-from evenbore.trade.pitch import hz_to_midi, midi_to_hz, midi_to_note
+from evenbore.trade.pitch import midi_to_hz, midi_to_note
 from evenbore.trade.scale import expected_scale
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
@@ -112,11 +112,11 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     nominal = midi_to_hz(midi[[step for _, step, _ in played]], row["tuning_hz"])
     guess = np.array(
         [
-            _guess_hz(evidence, span, best.offset_cents + best.away_cents[step], hz)
+            guess_hz(evidence, span, best.offset_cents + best.away_cents[step], hz)
             for (span, step, _), hz in zip(played, nominal, strict=True)
         ]
     )
-    edges = refine(signal, first, last, guess, row["articulation"] == "tongued")
+    edges = refine(signal, first, last, guess, np.full(len(guess), row["articulation"] == "tongued"))
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     measured = measure_notes(signal, edges, guess, nominal, record["reverb_s"])
@@ -159,15 +159,6 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     return _finish(
         record, warnings, notes, [measured.spectra[k] for k in counted], [measured.bands[k] for k in counted]
     )
-
-
-def _guess_hz(evidence: Evidence, span: Span, offset_cents: float, nominal_hz: float) -> float:
-    """First estimate of a note's pitch, from the grid of pitches around its place in the scale."""
-    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - offset_cents
-    near = np.abs(deviation) <= 60
-    mean = evidence.score[span[0] : span[1] + 1, near].mean(axis=0)
-    weight = np.clip(mean - 0.7 * mean.max(), 0, None)
-    return float(nominal_hz * 2 ** ((offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
 
 
 def _evident(score: float, rival: float) -> bool:

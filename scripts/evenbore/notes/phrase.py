@@ -7,56 +7,83 @@ is two notes.
 Reference: Rabiner 1989, Proc. IEEE 77, 257 (Viterbi search).
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
-from evenbore.facts.arrays import Floats, Floats32, Ints
+from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.notes.attempts import Span, attempts
-from evenbore.notes.evidence import Evidence
+from evenbore.notes.evidence import Evidence, guess_hz
+from evenbore.notes.restarts import restarts
 from evenbore.notes.segment import note_scores, offset_of_pitches
+from evenbore.recording.audio import Signal
+from evenbore.trade.pitch import midi_to_hz
 
 # ASSUME: tuned by trial on the development takes of tests/passages; no source.
 _GAIN, _NEUTRAL = 6.0, 0.4  # log-likelihood per unit of score, and the score at which a note and none are as likely
 _ENTER = 4.0  # cost of starting a note
 _FOUND_FRAMES = 3
+_WAVERS_CENTS = 6.0  # standard deviation of a note's pitch from frame to frame
 
 
 @dataclass(frozen=True)
 class Phrase:
-    """Notes in playing order, (N,): sounding `midi`, first and last frame, mean evidence and that of the best other
-    pitch; `offset_cents`: how far the instrument sits from nominal.
+    """Notes in playing order, (N,): sounding `midi`, roughly from `begin_s` to `end_s` and at `guess_hz`, mean evidence
+    and that of the best other pitch; `again`: begun anew on the pitch before; `offset_cents`: how far the instrument
+    sits from nominal.
     """
 
     midi: Ints
-    spans: list[Span]
+    begin_s: Floats
+    end_s: Floats
+    guess_hz: Floats
     score: Floats
     rival: Floats
+    again: Bools
     offset_cents: float
 
 
-def find_notes(evidence: Evidence, lowest: int, highest: int, tuning_hz: float) -> Phrase:
+def find_notes(signal: Signal, evidence: Evidence, lowest: int, highest: int, tuning_hz: float) -> Phrase:
     """Notes between two sounding midi numbers; A4 of the session is `tuning_hz`."""
     midi = np.arange(lowest, highest + 1)
     nominal = midi + 12 * np.log2(tuning_hz / 440.0)
     offset = offset_of_pitches(evidence.score, evidence.grid_midi, nominal[0])
     target = nominal + offset / 100
     scores = note_scores(evidence.score, evidence.grid_midi, target)
-    path = _decode(scores)
+    rows = []
+    for note, (first, last) in _spans(_decode(scores), scores, evidence):
+        hz = guess_hz(evidence, (first, last), offset, midi_to_hz(midi[note], tuning_hz))
+        score = scores[first : last + 1, note].mean()
+        other = np.abs(evidence.grid_midi - target[note]) > 0.8
+        rival = evidence.score[first : last + 1, other].mean(axis=0).max()
+        begin, end = (first - 0.5) * evidence.hop_s, (last + 0.5) * evidence.hop_s
+        edges = [begin, *restarts(signal, begin, end, hz, _wavers(evidence, first, last, target[note])).tolist(), end]
+        rows += [(midi[note], start, stop, hz, score, rival) for start, stop in pairwise(edges)]
+    columns = np.array(rows, float).reshape(-1, 6).T
+    found = columns[0].astype(int)
+    return Phrase(found, *columns[1:], np.diff(found, prepend=-1) == 0, offset)
+
+
+def _spans(path: Ints, scores: Floats32, evidence: Evidence) -> Iterator[tuple[int, Span]]:
+    """Column of `scores`, and first and last frame, of every note on the path; one that breaks off is two."""
     edge = np.concatenate([[0], np.nonzero(np.diff(path))[0] + 1, [len(path)]])
-    found: list[tuple[Span, int]] = []
     for start, stop in pairwise(edge.tolist()):
         note = int(path[start])
-        if note < len(midi):
-            one = attempts(np.array([start]), np.array([stop - 1]), scores[:, [note]], evidence.level, _FOUND_FRAMES)
-            found += [(span, note) for span in one.get(0, [])]
-    score, rival = np.empty((2, len(found)))
-    for k, ((first, last), note) in enumerate(found):
-        score[k] = scores[first : last + 1, note].mean()
-        other = np.abs(evidence.grid_midi - target[note]) > 0.8
-        rival[k] = evidence.score[first : last + 1, other].mean(axis=0).max()
-    return Phrase(midi[[note for _, note in found]], [span for span, _ in found], score, rival, offset)
+        if note < scores.shape[1]:
+            found = attempts(np.array([start]), np.array([stop - 1]), scores[:, [note]], evidence.level, _FOUND_FRAMES)
+            yield from ((note, span) for span in found.get(0, []))
+
+
+def _wavers(evidence: Evidence, first: int, last: int, target: float) -> bool:
+    """Whether the pitch goes to and fro within a note."""
+    near = np.abs(evidence.grid_midi - target) <= 0.6
+    score = evidence.score[first + 1 : last, near]
+    weight = np.clip(score - 0.7 * score.max(axis=1, keepdims=True, initial=0), 0, None)
+    total = weight.sum(axis=1)
+    cents = 100 * (weight @ (evidence.grid_midi[near] - target))[total > 0] / total[total > 0]
+    return len(cents) > 2 and bool(np.std(cents) > _WAVERS_CENTS)
 
 
 def _decode(scores: Floats32) -> Ints:
