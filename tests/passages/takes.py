@@ -126,7 +126,7 @@ def row(case: Case, path: str) -> dict:
         "recording": case.name, "instrument": case.source, "session": "s1", "take": 1, "dynamic": "mf",
         "articulation": "slurred" if case.manner.slurred else "tongued", "pattern": "passage", "direction": "up",
         "state": "as_found", "low": None, "high": None, "notes": None, "channel": None, "start_s": None, "end_s": None,
-        "path": path, "family": case.family, "families_dir": None, "tuning_hz": 440.0, "score": None,
+        "path": path, "family": case.family, "families_dir": None, "tuning_hz": 440.0, "passage": case.melody,
     }  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from evenbore import publication
 from evenbore.files.errors import StudyError
 from evenbore.figures.entries import FIGURES
 from evenbore.run import dependencies
-from evenbore.study.sheets import chunks, load_study
+from evenbore.study.sheets import chunks, load_study, phrases
 
 
 def here(path):

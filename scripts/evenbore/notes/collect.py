@@ -10,13 +10,17 @@ from evenbore.facts.rows import PART, Row
 from evenbore.files.tables import ROWS_AT_ONCE, conform
 from evenbore.notes.chunkfile import read_chunk_rows, read_columns
 from evenbore.notes.familysound import unlike_their_family
+from evenbore.notes.phrases import with_places
 
 LONG = ("harmonics", "bands")
 CHUNKS_AT_ONCE = 32  # takes of one instrument often alternate with others' in the sheet
 
 
-def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iterator[pd.DataFrame]]:
-    """Tables `recordings` and `notes`, and in parts the LONG ones, in the order of the sheet's recordings.
+def collect(
+    paths: list[str], order: list[str], phrases: dict[str, list[int]]
+) -> dict[str, pd.DataFrame | Iterator[pd.DataFrame]]:
+    """Tables `recordings`, `notes` and `passage_notes`, and in parts the LONG ones, in the order of the sheet's
+    recordings. `phrases`: written notes of the phrases that the sheet lists, by name.
 
     Of recordings with the same sound only the first usable one of the sheet stays, the others are set aside: a copy
     taken for a repeat would make the instrument look perfectly repeatable. Takes that sound like another family than
@@ -24,27 +28,36 @@ def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iter
     """
     recordings: list[Row] = []
     notes: list[pd.DataFrame] = []
+    played: list[pd.DataFrame] = []
     where: dict[str, tuple[str, int]] = {}
     for path in paths:
         chunk = read_chunk_rows(path)
         where |= {row["recording"]: (path, number) for number, row in enumerate(chunk.recordings)}
         recordings += chunk.recordings
         rows = [note for recording in chunk.notes for note in recording]
-        notes.append(conform(pd.DataFrame(rows).reindex(columns=names("notes")), "notes"))
+        for frames, of in ((notes, "notes"), (played, "passage_notes")):
+            its = [row for row in rows if ("passage" in row) == (of == "passage_notes")]
+            frames.append(conform(pd.DataFrame(its).reindex(columns=names(of)), of))
     place = {recording: index for index, recording in enumerate(order)}
     recordings.sort(key=lambda row: place[row["recording"]])
     copies = _set_copies_aside(recordings)
     kept = [(row["recording"], *where[row["recording"]]) for row in recordings if row["recording"] not in copies]
-    all_notes = pd.concat(notes, ignore_index=True)
-    all_notes = all_notes[~all_notes["recording"].isin(copies)]
+    all_notes, all_played = (
+        pd.concat(parts, ignore_index=True).query("recording not in @copies") for parts in (notes, played)
+    )
     doubts = unlike_their_family(recordings, all_notes)
     for row in (row for row in recordings if row["recording"] in doubts):
         row |= {"status": "warned", "reason": "; ".join(filter(None, [row["reason"], doubts[row["recording"]]]))}
     return {
         "recordings": conform(pd.DataFrame(recordings).reindex(columns=names("recordings")), "recordings"),
-        "notes": all_notes.sort_values("recording", key=lambda column: column.map(place), kind="stable"),
+        "notes": _in_order(all_notes, place),
+        "passage_notes": with_places(_in_order(all_played, place), phrases),
         **{table: _parts(table, kept) for table in LONG},
     }
+
+
+def _in_order(notes: pd.DataFrame, place: dict[str, int]) -> pd.DataFrame:
+    return notes.sort_values("recording", key=lambda column: column.map(place), kind="stable")
 
 
 def _parts(table: str, kept: Iterable[tuple[str, str, int]]) -> Iterator[pd.DataFrame]:

@@ -13,7 +13,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
+from evenbore.facts.arrays import Bools, Floats, Floats32, Ints, known_median
+from evenbore.facts.rows import Row
 from evenbore.notes.attempts import Span, attempts
 from evenbore.notes.evidence import Evidence, guess_hz
 from evenbore.notes.restarts import restarts
@@ -25,6 +26,12 @@ from evenbore.trade.pitch import midi_to_hz
 _GAIN, _NEUTRAL = 6.0, 0.4  # log-likelihood per unit of score, and the score at which a note and none are as likely
 _ENTER = 4.0  # cost of starting a note
 _FOUND_FRAMES = 3
+_LEAST_NOTES = 3
+_HELD_S = 0.2  # notes that last as long tell whether another voice sounds as well
+_ONE_VOICE, _LEAST_CLEAR = 0.63, 20  # the best pitch explains so much of all but so many per cent of them
+_VOICES_HNR_DB, _KNOWN = 12.0, 0.3  # more breath than soft playing has, in at least such a share of the notes
+_GLIDES_CENTS_S = 150.0  # of most notes
+_VOICES = "more than one voice sounds in it: chords, another player or an accompaniment?"
 _WAVERS_CENTS = 6.0  # standard deviation of a note's pitch from frame to frame
 
 
@@ -63,7 +70,30 @@ def find_notes(signal: Signal, evidence: Evidence, lowest: int, highest: int, tu
         rows += [(midi[note], start, stop, hz, score, rival) for start, stop in pairwise(edges)]
     columns = np.array(rows, float).reshape(-1, 6).T
     found = columns[0].astype(int)
-    return Phrase(found, *columns[1:], np.diff(found, prepend=-1) == 0, offset)
+    begin_s, end_s, guess, score, rival = columns[1:]
+    return Phrase(found, begin_s, end_s, guess, score, rival, np.diff(found, prepend=-1) == 0, offset)
+
+
+def no_single_voice(phrase: Phrase, evidence: Evidence) -> str:
+    """Why this is not one instrument playing; "" where it may be."""
+    if len(phrase.midi) < _LEAST_NOTES:
+        return "hardly any note can be made out in it: speech, applause, noise, or too soft?"
+    held = phrase.end_s - phrase.begin_s > _HELD_S
+    frames = [np.rint(times / evidence.hop_s).astype(int) for times in (phrase.begin_s[held], phrase.end_s[held])]
+    best = evidence.score.max(axis=1)
+    # the room's echo of the note before has died away by the second half
+    clear = [np.median(best[(first + last) // 2 : last + 1]) for first, last in zip(*frames, strict=True)]
+    if clear and np.percentile(clear, _LEAST_CLEAR) < _ONE_VOICE:
+        return _VOICES
+    return ""
+
+
+def no_single_voice_in(notes: list[Row]) -> str:
+    """The same from the notes as measured: speech glides, and another voice sounds between the harmonics."""
+    if known_median([abs(note["cents_drift"]) for note in notes]) > _GLIDES_CENTS_S:
+        return "its pitch glides all the time: speech or singing?"
+    known = [note["hnr_db"] for note in notes if np.isfinite(note["hnr_db"])]
+    return _VOICES if len(known) >= max(_LEAST_NOTES, _KNOWN * len(notes)) and np.median(known) < _VOICES_HNR_DB else ""
 
 
 def _spans(path: Ints, scores: Floats32, evidence: Evidence) -> Iterator[tuple[int, Span]]:
