@@ -15,9 +15,8 @@ from evenbore.study.sheets import load_study
 
 def assess_study(
     path_to_study: str, path_to_config: str, path_to_recordings: str, path_to_notes_normalised: str,
-    path_to_passage_notes: str, path_to_setup_errors: str, path_to_criteria: str, path_to_instruments: str, path_to_tuning_advice: str,
-    path_to_passages: str, path_to_takes: str, path_to_shifts: str,
-    path_to_days: str,
+    path_to_passage_notes: str, path_to_setup_errors: str, path_to_criteria: str, path_to_instruments: str,
+    path_to_tuning_advice: str, path_to_passages: str, path_to_takes: str, path_to_shifts: str, path_to_days: str,
 ) -> None:  # fmt: skip
     sheets = load_study(path_to_study, path_to_config)
     notes, errors = read_parquet(path_to_notes_normalised), load_setup_errors(path_to_setup_errors)

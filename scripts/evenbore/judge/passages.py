@@ -42,11 +42,12 @@ def passages_table(
     )  # fmt: skip
     scatter = _scatter(told)
     of_scale = instruments.set_index(["instrument", "state", "criterion"])["value"]
+    by_criterion = dict(list(told.groupby([*_KEYS, "criterion"], sort=False)))
     rows = []
     for key, _ in played.groupby(_KEYS, sort=False):
         for criterion in PASSAGE_CRITERIA:
             about = dict(zip(_KEYS, key, strict=True)) | {"criterion": criterion.name, "unit": criterion.unit}
-            mine = told[(told[_KEYS] == key).all(axis=1) & (told["criterion"] == criterion.name)]
+            mine = by_criterion.get((*key, criterion.name), told[:0])
             row = _row(criterion.name, mine, scatter, named=bool(about["passage"]))
             if criterion.of_scale and not mine.empty:
                 row["against_scale"] = of_scale.get((*key[:2], criterion.of_scale))

@@ -30,7 +30,7 @@ def places(takes: Sequence[Notes], phrase: Notes | None) -> list[list[int | None
     `takes`: written notes of each, in playing order; `phrase`: those of the phrase where they are known.
     """
     if phrase is None:
-        phrase = max(takes, key=lambda take: (sum(_alike(take, other) for other in takes), -len(take)))
+        phrase = max(takes, key=lambda take: (sum(_alike(take, other) for other in takes), len(take)))
     return [_placed(take, phrase) for take in takes]
 
 

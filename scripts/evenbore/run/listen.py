@@ -76,9 +76,9 @@ def measured_guarded(row: RecordingRow) -> tuple[Row, list[Row]]:
 def describe(recording: Row, notes: list[Row], expected: Sequence[int], family: Family) -> str:
     """Text on one measured take.
 
-    `expected` are the WRITTEN midi notes of the scale in playing order (empty for a passage of music, whose notes are not neighbours); the rows of
-    `notes` point into it by `step`. `recording` and the notes hold the columns of the tables `recordings` and `notes`;
-    what was not measured is NaN or, in a recording, left out.
+    `expected` are the WRITTEN midi notes of the scale in playing order, to which `step` of `notes` points; empty for a
+    passage of music, whose notes are no neighbours. `recording` and the notes hold the columns of the tables
+    `recordings` and `notes`; what was not measured is NaN or, in a recording, left out.
     """
     heading = HEADINGS[recording["status"]]
     if recording["reason"]:
