@@ -4,6 +4,7 @@ from evenbore.files.tables import read_parquet, read_table, write_parquet, write
 from evenbore.judge.assess import assess
 from evenbore.judge.disagreement import with_disagreements
 from evenbore.judge.faroff import far_off
+from evenbore.judge.passages import passages_table
 from evenbore.judge.repeatability import days_frame
 from evenbore.judge.tuning import tuning_advice
 from evenbore.judge.values import criteria_table
@@ -14,8 +15,8 @@ from evenbore.study.sheets import load_study
 
 def assess_study(
     path_to_study: str, path_to_config: str, path_to_recordings: str, path_to_notes_normalised: str,
-    path_to_setup_errors: str, path_to_criteria: str, path_to_instruments: str, path_to_tuning_advice: str,
-    path_to_takes: str, path_to_shifts: str, path_to_days: str,
+    path_to_passage_notes: str, path_to_setup_errors: str, path_to_criteria: str, path_to_instruments: str,
+    path_to_tuning_advice: str, path_to_passages: str, path_to_takes: str, path_to_shifts: str, path_to_days: str,
 ) -> None:  # fmt: skip
     sheets = load_study(path_to_study, path_to_config)
     notes, errors = read_parquet(path_to_notes_normalised), load_setup_errors(path_to_setup_errors)
@@ -32,6 +33,10 @@ def assess_study(
     write_table(table, "criteria", path_to_criteria)
     write_table(with_disagreements(assessed.instruments, assessed.takes), "instruments", path_to_instruments)
     write_table(tuning, "tuning_advice", path_to_tuning_advice)
+    passages = passages_table(
+        read_parquet(path_to_passage_notes), notes, assessed.instruments, sheets.config["base_dynamic"]
+    )
+    write_table(passages, "passages", path_to_passages)
     write_parquet(assessed.takes, path_to_takes)
     write_parquet(assessed.shifts, path_to_shifts)
     write_parquet(days_frame(assessed.days), path_to_days)
@@ -44,10 +49,12 @@ if __name__ == "__main__":
             path_to_config=snakemake.params.config,
             path_to_recordings=snakemake.input.recordings,
             path_to_notes_normalised=snakemake.input.notes_normalised,
+            path_to_passage_notes=snakemake.input.passage_notes,
             path_to_setup_errors=snakemake.input.setup_errors,
             path_to_criteria=snakemake.output.criteria,
             path_to_instruments=snakemake.output.instruments,
             path_to_tuning_advice=snakemake.output.tuning_advice,
+            path_to_passages=snakemake.output.passages,
             path_to_takes=snakemake.output.criteria_takes,
             path_to_shifts=snakemake.output.criteria_shifts,
             path_to_days=snakemake.output.days,

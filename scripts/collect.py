@@ -7,10 +7,11 @@ from evenbore.process.steplog import step
 
 
 def collect_chunks(
-    paths_to_chunks: list[str], order: list[str], on_bad_recording: str,
-    path_to_recordings: str, path_to_notes: str, path_to_notes_parquet: str, path_to_harmonics: str, path_to_bands: str,
+    paths_to_chunks: list[str], order: list[str], phrases: dict[str, list[int]], on_bad_recording: str,
+    path_to_recordings: str, path_to_notes: str, path_to_notes_parquet: str, path_to_passage_notes: str,
+    path_to_passage_notes_parquet: str, path_to_harmonics: str, path_to_bands: str,
 ) -> None:  # fmt: skip
-    tables = collect(paths_to_chunks, order)
+    tables = collect(paths_to_chunks, order, phrases)
     write_table(tables["recordings"], "recordings", path_to_recordings)
     bad = tables["recordings"].query("status == 'set_aside'")
     if on_bad_recording == "stop" and len(bad):
@@ -18,6 +19,8 @@ def collect_chunks(
         raise EvenboreError("\n".join(["These recordings cannot be used (on_bad_recording: stop):", *lines]))
     write_table(tables["notes"], "notes", path_to_notes)
     write_parquet(tables["notes"], path_to_notes_parquet)
+    write_table(tables["passage_notes"], "passage_notes", path_to_passage_notes)
+    write_parquet(tables["passage_notes"], path_to_passage_notes_parquet)
     write_parquet_parts(tables["harmonics"], path_to_harmonics)
     write_parquet_parts(tables["bands"], path_to_bands)
 
@@ -27,10 +30,13 @@ if __name__ == "__main__":
         collect_chunks(
             paths_to_chunks=snakemake.input.chunks,
             order=snakemake.params.order,
+            phrases=snakemake.params.phrases,
             on_bad_recording=snakemake.params.on_bad_recording,
             path_to_recordings=snakemake.output.recordings,
             path_to_notes=snakemake.output.notes,
             path_to_notes_parquet=snakemake.output.notes_parquet,
+            path_to_passage_notes=snakemake.output.passage_notes,
+            path_to_passage_notes_parquet=snakemake.output.passage_notes_parquet,
             path_to_harmonics=snakemake.output.harmonics,
             path_to_bands=snakemake.output.bands,
         )

@@ -38,6 +38,7 @@ rule assess:
     input:
         recordings=rules.collect.output.recordings,
         notes_normalised=rules.normalise.output.notes_normalised,
+        passage_notes=rules.collect.output.passage_notes_parquet,
         setup_errors=rules.normalise.output.setup_errors,
         sheets=SHEETS,
         code=library_files("assess"),
@@ -45,6 +46,7 @@ rule assess:
         criteria=f"{TABLES}/criteria.tsv",
         instruments=f"{TABLES}/instruments.tsv",
         tuning_advice=f"{TABLES}/tuning_advice.tsv",
+        passages=f"{TABLES}/passages.tsv",
         criteria_takes=f"{WORK}/criteria_takes.parquet",
         criteria_shifts=f"{WORK}/criteria_shifts.parquet",
         days=f"{WORK}/own_days.parquet",

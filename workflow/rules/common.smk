@@ -13,7 +13,7 @@ from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.figures.entries import FIGURES
 from evenbore.run import content, dependencies
 from evenbore.run.stranger import plain_environment, refuse_links
-from evenbore.study.sheets import chunks, load_study
+from evenbore.study.sheets import chunks, load_study, phrases
 
 
 def here(path):

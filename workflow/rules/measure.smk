@@ -31,6 +31,8 @@ rule collect:
         recordings=f"{TABLES}/recordings.tsv",
         notes=f"{TABLES}/notes.tsv",
         notes_parquet=f"{TABLES}/notes.parquet",
+        passage_notes=f"{TABLES}/passage_notes.tsv",
+        passage_notes_parquet=f"{TABLES}/passage_notes.parquet",
         harmonics=f"{TABLES}/harmonics.parquet",
         bands=f"{TABLES}/bands.parquet",
     log:
@@ -43,6 +45,7 @@ rule collect:
     params:
         on_bad_recording=STUDY.config["on_bad_recording"],
         order=[row["recording"] for row in STUDY.recordings],
+        phrases=phrases(STUDY),
     message:
         "Collecting what the recordings told"
     script:

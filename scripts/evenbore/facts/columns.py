@@ -12,6 +12,7 @@ from evenbore.facts.days import DAY_UNIT, DAY_WORDS
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.flags import FLAGS
 from evenbore.facts.measures import MEASURES
+from evenbore.facts.passages import PASSAGE_CRITERIA
 from evenbore.facts.verdicts import DECISIONS
 
 
@@ -26,6 +27,7 @@ class Column(NamedTuple):
 
 
 _FLAGS = [f"{flag.word} ({flag.sentence})" for flag in FLAGS.values()]
+_PASSAGE = [f"{one.name} ({one.meaning})" for one in PASSAGE_CRITERIA]
 _REML = "REML: Patterson & Thompson 1971, Biometrika 58, 545"
 _SMAA = "Lahdelma & Salminen 2001, Operations Research 49, 444"
 
@@ -62,6 +64,24 @@ _TAKE_KEYS = (
     _STATE,
 )
 
+_NOTE = (
+    Column(
+        "onset_s",
+        "s",
+        "float",
+        "where the note's own harmonics reach 20 dB below its steady level, or half-way through the slur",
+    ),
+    Column(
+        "offset_s",
+        "s",
+        "float",
+        "where the note's own harmonics fall 20 dB below its steady level, or half-way through the slur",
+    ),
+    Column("confidence", "", "float", "probability that this is the expected note"),
+    *(Column(m.name, m.unit, "float", m.definition, m.source) for m in MEASURES),
+    Column("flags", "", "str", f"space-separated words on what to read with care: {'; '.join(_FLAGS)}"),
+)
+
 TABLES: dict[str, tuple[Column, ...]] = {
     "recordings": (
         *_TAKE_KEYS,
@@ -90,21 +110,15 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _STEP,
         _WRITTEN,
         _MIDI,
-        Column(
-            "onset_s",
-            "s",
-            "float",
-            "where the note's own harmonics reach 20 dB below its steady level, or half-way through the slur",
-        ),
-        Column(
-            "offset_s",
-            "s",
-            "float",
-            "where the note's own harmonics fall 20 dB below its steady level, or half-way through the slur",
-        ),
-        Column("confidence", "", "float", "probability that this is the expected note"),
-        *(Column(m.name, m.unit, "float", m.definition, m.source) for m in MEASURES),
-        Column("flags", "", "str", f"space-separated words on what to read with care: {'; '.join(_FLAGS)}"),
+        *_NOTE,
+    ),
+    "passage_notes": (
+        *_TAKE_KEYS,
+        Column("passage", "", "str", "name of the phrase, from the sheet: takes with one name are the same phrase"),
+        Column("place", "", "int", "0-based place in the aligned phrase; empty: no note of the phrase"),
+        _WRITTEN,
+        _MIDI,
+        *_NOTE,
     ),
     "harmonics": (
         _RECORDING,
@@ -311,6 +325,19 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("stability", "", "float", "share of bootstrap draws that confirm the cluster"),
         Column("pc1", "", "float", "first principal component of the normalised profile"),
         Column("pc2", "", "float", "second principal component of the normalised profile"),
+    ),
+    "passages": (
+        _INSTRUMENT,
+        _STATE,
+        Column("passage", "", "str", "name of the phrase, from the sheet"),
+        Column("criterion", "", "str", f"what the phrase tells: {'; '.join(_PASSAGE)}"),
+        Column("value", "see unit", "float", "what it came to in this phrase"),
+        _LOW,
+        _HIGH,
+        _UNIT,
+        _N_TAKES,
+        Column("against_scale", "see unit", "float", "the same of the notes of the phrase as the scale has them"),
+        _REASON,
     ),
     "tuning_advice": (
         _INSTRUMENT,

@@ -26,6 +26,7 @@ class RecordingRow(TypedDict):
     low: int
     high: int
     notes: list[int] | None
+    passage: str | None
     channel: int | None
     start_s: float | None
     end_s: float | None

@@ -12,13 +12,17 @@ from evenbore.facts.rows import Row
 from evenbore.files.tables import ROWS_AT_ONCE, conform
 from evenbore.notes.chunkfile import read_chunk_rows, read_columns
 from evenbore.notes.familysound import unlike_their_family
+from evenbore.notes.phrases import with_places
 
 LONG = ("harmonics", "bands")
 CHUNKS_AT_ONCE = 32  # takes of one instrument often alternate with others' in the sheet
 
 
-def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iterator[pd.DataFrame]]:
-    """Tables `recordings`, in the order of the sheet's, and by the recordings' ids `notes` and in parts the LONG ones.
+def collect(
+    paths: list[str], order: list[str], phrases: dict[str, list[int]]
+) -> dict[str, pd.DataFrame | Iterator[pd.DataFrame]]:
+    """Tables `recordings`, in the order of the sheet's, and by the recordings' ids `notes`, `passage_notes` and in parts
+    the LONG ones. `phrases`: written notes of the phrases that the sheet lists, by name.
 
     No number that is computed of them hangs on the order of the sheet.
 
@@ -28,25 +32,31 @@ def collect(paths: list[str], order: list[str]) -> dict[str, pd.DataFrame | Iter
     """
     recordings: list[Row] = []
     notes: list[pd.DataFrame] = []
+    played: list[pd.DataFrame] = []
     where: dict[str, tuple[str, int]] = {}
     for path in paths:
         chunk = read_chunk_rows(path)
         where |= {row["recording"]: (path, number) for number, row in enumerate(chunk.recordings)}
         recordings += chunk.recordings
         rows = [note for recording in chunk.notes for note in recording]
-        notes.append(conform(pd.DataFrame(rows).reindex(columns=names("notes")), "notes"))
+        for frames, of in ((notes, "notes"), (played, "passage_notes")):
+            its = [row for row in rows if ("passage" in row) == (of == "passage_notes")]
+            frames.append(conform(pd.DataFrame(its).reindex(columns=names(of)), of))
     place = {recording: index for index, recording in enumerate(order)}
     recordings.sort(key=lambda row: place[row["recording"]])
     copies = _set_copies_aside(recordings)
     kept = [(key, *where[key]) for key in sorted(where) if key not in copies]
-    all_notes = pd.concat(notes, ignore_index=True)
-    all_notes = all_notes[~all_notes["recording"].isin(copies)]
+    all_notes, all_played = (
+        pd.concat(parts, ignore_index=True).query("recording not in @copies").sort_values("recording", kind="stable")
+        for parts in (notes, played)
+    )
     for doubts in (unlike_their_family(recordings, all_notes), _other_rates(recordings)):
         for row in (row for row in recordings if row["recording"] in doubts):
             row |= {"status": "warned", "reason": "; ".join(filter(None, [row["reason"], doubts[row["recording"]]]))}
     return {
         "recordings": conform(pd.DataFrame(recordings).reindex(columns=names("recordings")), "recordings"),
-        "notes": all_notes.sort_values("recording", kind="stable"),
+        "notes": all_notes,
+        "passage_notes": with_places(all_played, phrases),
         **{table: _parts(table, kept) for table in LONG},
     }
 

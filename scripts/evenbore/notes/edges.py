@@ -96,17 +96,17 @@ class _Notes:
         return self._steady[i, size]
 
 
-def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongued: bool) -> Edges:
+def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongued: Bools) -> Edges:
     """Edges of notes roughly between first_s and last_s, in playing order, all arrays (N,).
 
-    `tongued`: every note has its own attack, even where the room fills the gap before it.
+    `tongued`: the note has its own attack, even where the room fills the gap before it.
     """
     n = len(first_s)
     notes = _Notes(signal, first_s, last_s, f0_hz)
     onset, offset = first_s.astype(float), last_s.astype(float)
     slurred, transition = np.zeros(n, bool), np.full(n, np.nan)
     for i in range(n):
-        slur = _slur(notes, i) if i > 0 and not tongued else None
+        slur = _slur(notes, i) if i > 0 and not tongued[i] else None
         if slur is not None:
             onset[i], transition[i] = slur
             offset[i - 1] = onset[i]

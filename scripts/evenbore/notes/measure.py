@@ -14,18 +14,18 @@ from evenbore.facts.arrays import Bools, Floats, Ints, known_median
 from evenbore.facts.flags import UNSURE
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError
-from evenbore.notes.attempts import Span
 from evenbore.notes.confidence import confidence, signs
-from evenbore.notes.edges import refine
-from evenbore.notes.evidence import Evidence, gather
+from evenbore.notes.edges import Edges, refine
+from evenbore.notes.evidence import gather, guess_hz
 from evenbore.notes.note import measure_notes
+from evenbore.notes.phrase import find_notes, no_single_voice, no_single_voice_in
 from evenbore.notes.segment import NOTE_CENTS, Alignment, find_passes
 from evenbore.notes.sheetfit import objection, tuning_remark
 from evenbore.notes.spectrum import Harmonics, sounds_higher
 from evenbore.recording import quality
 from evenbore.recording.audio import Signal, open_signal
-from evenbore.trade.families import load_family
-from evenbore.trade.pitch import hz_to_midi, midi_to_hz, midi_to_note
+from evenbore.trade.families import Family, load_family
+from evenbore.trade.pitch import midi_to_hz, midi_to_note
 from evenbore.trade.scale import expected_scale
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
@@ -77,10 +77,10 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         "lufs": quality.lufs(signal),
         "sound": signal.digest(),
     }
-    if row["pattern"] == "passage":
-        return _finish(record, signal.warnings, [], [], [])
     family = load_family(row["family"], Path(row["families_dir"]) if row["families_dir"] else None)
     record["family"] = family.name
+    if row["pattern"] == "passage":
+        return _measure_passage(row, record, signal, family)
     written = expected_scale(family, row["pattern"], row["low"], row["high"], row["direction"], row["notes"])
     midi = family.to_sounding(written)
     evidence = gather(signal, midi.min(), midi.max())
@@ -113,11 +113,11 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     nominal = midi_to_hz(midi[[step for _, step, _ in played]], row["tuning_hz"])
     guess = np.array(
         [
-            _guess_hz(evidence, span, best.offset_cents + best.away_cents[step], hz)
+            guess_hz(evidence, span, best.offset_cents + best.away_cents[step], hz)
             for (span, step, _), hz in zip(played, nominal, strict=True)
         ]
     )
-    edges = refine(signal, first, last, guess, row["articulation"] == "tongued")
+    edges = refine(signal, first, last, guess, np.full(len(guess), row["articulation"] == "tongued"))
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     measured = measure_notes(signal, edges, guess, nominal, record["reverb_s"])
@@ -132,7 +132,7 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         | {"flags": " ".join([*measured.rows[k]["flags"].split(), *["repeated"] * bool(best.others[step])])}
         for k, step in ((k, played[k][1]) for k in counted)
     ]
-    _add_confidence(best, notes)
+    _add_confidence(best.score, best.rival, best.found, notes)
     record["snr_db"] = known_median([note["snr_db"] for note in notes])
     record["offset_cents"] = known_median([note["cents"] for note in notes])
     far_off = [note for note in notes if abs(note["cents"] - record["offset_cents"]) > NOTE_CENTS]
@@ -140,12 +140,6 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         note["flags"] = f"{note['flags']} far_off".strip()
     heard = np.isin(np.arange(len(midi)), [note["step"] for note in notes])
     record["notes_found"] = int(heard.sum())
-    numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
-    numbers |= {word: sum(word in note["flags"].split() for note in notes) for word in _COUNTED}
-    coded = ["codec_limited:hnr_db" in note["flags"] and np.isnan(note["hnr_db"]) for note in notes]
-    numbers["noise_withheld"] = sum(coded) / max(len(notes), 1)
-    if np.isnan(record["snr_db"]):
-        numbers["lead_in_s"] = edges.onset_s[0]
     against = [*([doubt.reason] if doubt else []), *tuning_remark(record["offset_cents"])]
     overblown = [step for (_, step, counts), one in zip(played, higher, strict=True) if counts and one]
     warnings = [
@@ -155,20 +149,45 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         *_named("sound an octave or a twelfth higher than they should", overblown, written),
         *_repeated(best, written),
         *_far_off(far_off),
-        *quality.advice(numbers),
+        *_advice(record, notes, signal, edges),
     ]
     return _finish(
         record, warnings, notes, [measured.spectra[k] for k in counted], [measured.bands[k] for k in counted]
     )
 
 
-def _guess_hz(evidence: Evidence, span: Span, offset_cents: float, nominal_hz: float) -> float:
-    """First estimate of a note's pitch, from the grid of pitches around its place in the scale."""
-    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - offset_cents
-    near = np.abs(deviation) <= 60
-    mean = evidence.score[span[0] : span[1] + 1, near].mean(axis=0)
-    weight = np.clip(mean - 0.7 * mean.max(), 0, None)
-    return float(nominal_hz * 2 ** ((offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
+def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Family) -> Measured:
+    """Measure every note of free playing; `step` is its number in the take."""
+    low, high = family.to_sounding(np.array([row["low"], row["high"]])).tolist()
+    evidence = gather(signal, low, high)
+    phrase = find_notes(signal, evidence, low, high, row["tuning_hz"])
+    reason = no_single_voice(phrase, evidence)
+    if reason:
+        return set_aside(record, "; ".join([*signal.warnings, reason]))
+    edges = refine(signal, phrase.begin_s, phrase.end_s, phrase.guess_hz, phrase.again)
+    spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
+    record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
+    nominal = midi_to_hz(phrase.midi, row["tuning_hz"])
+    measured = measure_notes(signal, edges, phrase.guess_hz, nominal, record["reverb_s"])
+    notes = [
+        {key: record[key] for key in TAKE_KEYS}
+        | {
+            "passage": row["passage"] or "",
+            "step": step,
+            "written_note": midi_to_note(int(family.to_written(np.array(midi)))),
+            "midi": midi,
+        }
+        | one
+        for step, (midi, one) in enumerate(zip(phrase.midi.tolist(), measured.rows, strict=True))
+    ]
+    reason = no_single_voice_in(notes)
+    if reason:
+        return set_aside(record, "; ".join([*signal.warnings, reason]))
+    _add_confidence(phrase.score, phrase.rival, np.ones(len(notes), bool), notes)
+    record |= {"notes_found": len(notes), "snr_db": known_median([note["snr_db"] for note in notes])}
+    record["offset_cents"] = known_median([note["cents"] for note in notes])
+    warnings = [*signal.warnings, *tuning_remark(record["offset_cents"]), *_advice(record, notes, signal, edges)]
+    return _finish(record, warnings, notes, [None] * len(notes), [None] * len(notes))
 
 
 def _evident(score: float, rival: float) -> bool:
@@ -176,9 +195,9 @@ def _evident(score: float, rival: float) -> bool:
     return 3.0 * score + 12.5 * (score - rival) >= _EVIDENT
 
 
-def _add_confidence(one: Alignment, notes: list[Row]) -> None:
-    """Add to the notes of a pass how sure each is, and the flag of those that are not."""
-    for note, sure in zip(notes, confidence(signs(one.score, one.rival, one.found, notes)).tolist(), strict=True):
+def _add_confidence(score: Floats, rival: Floats, found: Bools, notes: list[Row]) -> None:
+    """Add to notes how sure each is, and the flag of those that are not; the arrays are of all that were expected."""
+    for note, sure in zip(notes, confidence(signs(score, rival, found, notes)).tolist(), strict=True):
         note["confidence"] = sure
         if sure < UNSURE:
             note["flags"] = f"{note['flags']} unsure".strip()
@@ -228,6 +247,17 @@ def _repeated(one: Alignment, written: Ints) -> list[str]:
         elif steps:
             told += _named(f"played more than once, the {which} attempt at each counts", [s for s, _ in steps], written)
     return told
+
+
+def _advice(record: Row, notes: list[Row], signal: Signal, edges: Edges) -> list[str]:
+    """What to do better, from the recording's numbers and its notes' flags."""
+    numbers = record | {"peak_dbfs": 20 * np.log10(signal.peak)}  # a silent recording was set aside
+    numbers |= {word: sum(word in note["flags"].split() for note in notes) for word in _COUNTED}
+    coded = ["codec_limited:hnr_db" in note["flags"] and np.isnan(note["hnr_db"]) for note in notes]
+    numbers["noise_withheld"] = sum(coded) / max(len(notes), 1)
+    if np.isnan(record["snr_db"]):
+        numbers["lead_in_s"] = edges.onset_s[0]
+    return quality.advice(numbers)
 
 
 def _far_off(notes: list[Row]) -> list[str]:

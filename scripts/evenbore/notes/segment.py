@@ -70,7 +70,7 @@ def find_passes(evidence: Evidence, midi: Ints, tuning_hz: float) -> list[Alignm
     likeliest = -np.inf
     # a scale that lost a note fits as well a semitone away: the nearer offset is the likelier one
     for tried in _offsets(score, evidence.grid_midi, nominal):
-        scores = _note_scores(score, evidence.grid_midi, nominal + tried / 100)
+        scores = note_scores(score, evidence.grid_midi, nominal + tried / 100)
         total, path = _decode(scores, evidence.hop_s, _BACK)
         total -= 0.5 * (tried / _TYPICAL_CENTS) ** 2
         if total > likeliest:
@@ -113,7 +113,7 @@ def _alignment(
     support, rival = _support(evidence, notes, target + away_cents / 100, first, last)
     for step in np.nonzero(away_cents)[0].tolist():
         span = slice(first[step], last[step] + 1)
-        support[step] = _note_scores(
+        support[step] = note_scores(
             evidence.score[span], evidence.grid_midi, target[[step]] + away_cents[step] / 100
         ).mean()
     return Alignment(first, last, support, rival, offset, away_cents, tuple(others))
@@ -149,18 +149,20 @@ def _dips(level: Floats32, count: int) -> Ints | None:
 
 def _offsets(score: Floats32, grid: Floats, nominal: Floats) -> list[float]:
     """Offsets in cents worth trying: the one the pitches themselves agree on, and its semitone neighbours."""
+    mean = offset_of_pitches(score, grid, nominal[0])
+    return [offset for offset in (mean - 100, mean, mean + 100) if abs(offset) <= _LIMIT_CENTS + 0.25 * GRID_CENTS]
+
+
+def offset_of_pitches(score: Floats32, grid: Floats, nominal: float) -> float:
+    """Where the clear pitches lie against the semitones around `nominal`, -50 to 50 cents; 0 where none is clear."""
     best = np.argmax(score, axis=1)
     peak = score[np.arange(len(score)), best]
     use = peak > 0.5
-    if not use.any():
-        return [0.0]
-    angle = 2 * np.pi * (grid[best[use]] - nominal[0])
-    mean = np.angle(np.sum(peak[use] * np.exp(1j * angle))) * 100 / (2 * np.pi)
-    tried = [mean - 100, mean, mean + 100]
-    return [offset for offset in tried if abs(offset) <= _LIMIT_CENTS + 0.25 * GRID_CENTS]
+    angle = 2 * np.pi * (grid[best[use]] - nominal)
+    return float(np.angle(np.sum(peak[use] * np.exp(1j * angle))) * 100 / (2 * np.pi))
 
 
-def _note_scores(score: Floats32, grid: Floats, target: Floats) -> Floats32:
+def note_scores(score: Floats32, grid: Floats, target: Floats) -> Floats32:
     """(T, N) best score of each expected note within its own tolerance, less where another pitch leads clearly."""
     step = GRID_CENTS / 100
     half = int(NOTE_CENTS / GRID_CENTS)

@@ -56,7 +56,8 @@ def cut_clips(rows: list[RecordingRow], recordings: list[Row], notes: list[list[
     `rows`: the chunk's rows of the sheet; `recordings`, `notes`: what it told, in the same order. Takes are at the
     base dynamic, played alike. A recording that cannot be read any more has no clip.
     """
-    usable: list[Row] = [{**row, **recording, "notes": of_recording}
+    # a passage is heard whole, not note by note
+    usable: list[Row] = [{**row, **recording, "notes": [] if row["pattern"] == "passage" else of_recording}
              for row, recording, of_recording in zip(rows, recordings, notes, strict=True)
              if recording["status"] != "set_aside"]  # fmt: skip
     clips = []

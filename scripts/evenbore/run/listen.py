@@ -52,6 +52,7 @@ def row_for_listening(
         "low": family.low if low is None else note_to_midi(low),
         "high": family.high if high is None else note_to_midi(high),
         "notes": None if notes is None else [note_to_midi(note) for note in notes.split()],
+        "passage": None,
         "channel": None,
         "start_s": None,
         "end_s": None,
@@ -77,9 +78,9 @@ def measured_guarded(row: RecordingRow) -> tuple[Row, list[Row]]:
 def describe(recording: Row, notes: list[Row], expected: Sequence[int], family: Family) -> str:
     """Text on one measured take.
 
-    `expected` are the WRITTEN midi notes of the scale in playing order (empty for a passage of music); the rows of
-    `notes` point into it by `step`. `recording` and the notes hold the columns of the tables `recordings` and `notes`;
-    what was not measured is NaN or, in a recording, left out.
+    `expected` are the WRITTEN midi notes of the scale in playing order, to which `step` of `notes` points; empty for a
+    passage of music, whose notes are no neighbours. `recording` and the notes hold the columns of the tables
+    `recordings` and `notes`; what was not measured is NaN or, in a recording, left out.
     """
     heading = HEADINGS[recording["status"]]
     if recording["reason"]:
@@ -88,13 +89,13 @@ def describe(recording: Row, notes: list[Row], expected: Sequence[int], family: 
         return heading
     lines = [heading, "", *_found(notes, expected), *_quality(recording)]
     if notes:
-        lines += [*_pitch(notes), *_evenness(notes, family), "", *_table(notes)]
+        lines += [*_pitch(notes), *(_evenness(notes, family) if len(expected) else []), "", *_table(notes)]
     return "\n".join(lines)
 
 
 def _found(notes: list[Row], expected: Sequence[int]) -> list[str]:
     if not len(expected):
-        return [_item("Notes", "a passage of music is not cut into notes")]
+        return [_item("Notes", f"{len(notes)} in the passage")]
     there = {note["step"] for note in notes}
     missing = [midi_to_note(written) for step, written in enumerate(expected) if step not in there]
     text = f"{len(there)} of {len(expected)} found"

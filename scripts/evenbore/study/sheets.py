@@ -40,6 +40,7 @@ SAME_TAKE = (
     "high",
     "direction",
     "notes",
+    "passage",
     "state",
     "player",
     "mouthpiece",
@@ -60,6 +61,7 @@ COLUMNS_FOR_MEASURING = (
     "low",
     "high",
     "notes",
+    "passage",
     *PART,
 )
 
@@ -216,6 +218,11 @@ def row_for_measuring(study: Study, row: Row) -> RecordingRow:
         "tuning_hz": study.sessions[row["session"]]["tuning_hz"],
     }
     return cast(RecordingRow, {key: row[key] for key in COLUMNS_FOR_MEASURING} | of_study)
+
+
+def phrases(study: Study) -> dict[str, list[int]]:
+    """Written notes of every phrase that the sheet lists, by name."""
+    return {row["passage"]: row["notes"] for row in reversed(study.recordings) if row["passage"] and row["notes"]}
 
 
 def same_model(name: str, instruments: Mapping[str, Row]) -> set[str]:
@@ -389,7 +396,7 @@ def _resolve_notes(row: Row, number: int, file: str) -> list[Problem]:
     names = row_notes.split()
     row["notes"] = None
     wanted = "written notes in playing order, separated by spaces, such as C4 E4 G4"
-    if row["pattern"] == "notes":
+    if row["pattern"] == "notes" or (row["pattern"] == "passage" and names):
         try:
             row["notes"] = [note_to_midi(name) for name in names]
         except EvenboreError as error:
@@ -405,10 +412,13 @@ def _resolve_notes(row: Row, number: int, file: str) -> list[Problem]:
                 number,
                 "notes",
                 shown(" ".join(names)),
-                "nothing, unless the pattern is notes",
-                "the cell of the pattern does not say notes",
+                "nothing, unless the pattern is notes or passage",
+                "the cell of the pattern says neither",
             )
         )
+    if row["passage"] is not None and row["pattern"] != "passage":
+        allowed, cause = "nothing, unless the pattern is passage", "the cell of the pattern does not say passage"
+        problems.append(Problem(file, number, "passage", shown(row["passage"]), allowed, cause))
     return problems
 
 

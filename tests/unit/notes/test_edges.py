@@ -28,7 +28,7 @@ def refined(signal, truth, tongued, jitter_s=0.02):
     wobble = np.random.default_rng(1).uniform(-jitter_s, jitter_s, (2, len(truth)))
     first = np.array([note.onset_s for note in truth]) + wobble[0]
     last = np.array([note.offset_s for note in truth]) + wobble[1]
-    return refine(signal, first, last, np.array([note.f0_hz for note in truth]), tongued)
+    return refine(signal, first, last, np.array([note.f0_hz for note in truth]), np.full(len(truth), tongued))
 
 
 @pytest.mark.parametrize("low", [58.27, 146.83, 440.0])

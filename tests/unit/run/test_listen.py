@@ -94,10 +94,10 @@ def test_one_note_gives_no_pitch_figures():
     assert "Evenness level: not measurable" in text
 
 
-def test_a_passage_is_not_cut_into_notes():
+def test_the_notes_of_a_passage_are_counted():
     text = lines(describe({"status": "ok", "reason": ""}, [], [], PLAIN))
     assert "Quality not measurable" in text
-    assert "Notes a passage of music is not cut into notes" in text
+    assert "Notes 0 in the passage" in text
     assert not any(line.startswith("Pitch") for line in text)
 
 

@@ -1,0 +1,131 @@
+"""What a phrase of music tells of each instrument, beside what the scale tells of the same notes.
+
+Cents from the take's own middle, so that where a take sits as a whole does not count. Loud and soft takes of a phrase
+are compared within a session, place by place, so that room and microphone cancel. The interval of a value comes from
+the scatter of takes of the same phrase, pooled over all instruments; it holds for a day like these.
+"""
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from evenbore.facts.columns import names
+from evenbore.facts.criteria import LEVEL_STEP_DB
+from evenbore.facts.passages import PASSAGE_CRITERIA
+from evenbore.files.tables import conform
+from evenbore.setups.doubts import without_doubted
+from evenbore.statistics.student import CONFIDENCE
+
+_KEYS = ["instrument", "state", "passage"]
+LEAST_NOTES = 5  # ASSUME: own choice, no source.
+DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
+ONE_TAKE = "only one take of the phrase, and no other instrument's repeats to tell its scatter"
+NO_NAME = "the sheet gives the phrase no name, so that nothing tells which takes are the same"
+TOO_FEW = f"fewer than {LEAST_NOTES} of its notes measured"
+NO_SCALE = "no scale of the same notes was recorded"
+TWO_DYNAMICS = f"needs soft and loud takes of the phrase in one session, at least {LEVEL_STEP_DB:g} dB apart"
+
+
+def passages_table(
+    passage_notes: pd.DataFrame, notes: pd.DataFrame, instruments: pd.DataFrame, base_dynamic: str
+) -> pd.DataFrame:
+    """The table `passages`; `notes`, `instruments`: what the scales told, as in the tables of these names."""
+    played = without_doubted(passage_notes).assign(passage=passage_notes["passage"].fillna(""))
+    scale = _middle_out(without_doubted(notes[notes["dynamic"] == base_dynamic]))
+    told = pd.DataFrame(
+        [*_takes(played[(played["dynamic"] == base_dynamic) & (played["passage"] != "")], scale),
+         *_pairs(played[played["place"].notna()])],
+        columns=[*_KEYS, "criterion", "note", "value", "against", "scale_takes"],
+    )  # fmt: skip
+    scatter = _scatter(told)
+    of_scale = instruments.set_index(["instrument", "state", "criterion"])["value"]
+    by_criterion = dict(list(told.groupby([*_KEYS, "criterion"], sort=False)))
+    rows = []
+    for key, _ in played.groupby(_KEYS, sort=False):
+        for criterion in PASSAGE_CRITERIA:
+            about = dict(zip(_KEYS, key, strict=True)) | {"criterion": criterion.name, "unit": criterion.unit}
+            mine = by_criterion.get((*key, criterion.name), told[:0])
+            row = _row(criterion.name, mine, scatter, named=bool(about["passage"]))
+            if criterion.of_scale and not mine.empty:
+                row["against_scale"] = of_scale.get((*key[:2], criterion.of_scale))
+            rows.append(about | row)
+    return conform(pd.DataFrame(rows).reindex(columns=names("passages")), "passages")
+
+
+def _middle_out(notes: pd.DataFrame) -> pd.DataFrame:
+    """Of each instrument, state and written note: `scale`, the mean over takes of `cents` from the take's middle, and
+    their number `takes`."""
+    notes = notes[notes["cents"].notna()]
+    cents = notes["cents"] - notes.groupby("recording")["cents"].transform("median")
+    by_note = cents.groupby([notes["instrument"], notes["state"], notes["written_note"]])
+    return pd.DataFrame({"scale": by_note.mean(), "takes": by_note.size()}).reset_index()
+
+
+def _takes(played: pd.DataFrame, scale: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
+    """Spread and bend of each take at the base dynamic."""
+    for (*key, _), take in played.groupby([*_KEYS, "recording"], sort=False):
+        music = take.groupby("written_note")["cents"].median().dropna()
+        if len(music) < LEAST_NOTES:
+            continue
+        its_scale = scale[(scale["instrument"] == key[0]) & (scale["state"] == key[1])].set_index("written_note")
+        both = its_scale.join(music.rename("music"), how="inner")
+        same = len(both) >= LEAST_NOTES
+        yield (*key, "spread_in_music", "", music.std(), both["scale"].std() if same else np.nan, np.inf)
+        if same:
+            bend = both["music"] - both["scale"]
+            bend -= bend.median()
+            for note, row in both.assign(bend=bend).iterrows():
+                yield (*key, "bend_in_music", note, row["bend"], row["scale"], row["takes"])
+
+
+def _pairs(played: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
+    """Span of level and loss of brightness between the loudest and the softest takes of a session, in take order."""
+    for (*key, _), rows in played.groupby([*_KEYS, "session"], sort=False):
+        there = [dynamic for dynamic in DYNAMICS if (rows["dynamic"] == dynamic).any()]
+        if len(there) < 2:
+            continue
+        soft, loud = ([take.set_index("place") for _, take in rows[rows["dynamic"] == one].groupby("take")]
+                      for one in (there[0], there[-1]))  # fmt: skip
+        for one, other in zip(loud, soft, strict=False):
+            step = (one["level_dbfs"] - other["level_dbfs"]).dropna()
+            if len(step) < LEAST_NOTES:
+                continue
+            yield (*key, "dynamic_span", "", step.median(), np.nan, np.inf)
+            lost = (one["brightness_db"] - other["brightness_db"]).dropna()
+            if step.median() >= LEVEL_STEP_DB and len(lost) >= LEAST_NOTES:
+                yield (*key, "tone_core", "", 10 * lost.median() / step.median(), np.nan, np.inf)
+
+
+def _scatter(told: pd.DataFrame) -> dict[str, tuple[float, int]]:
+    """Criterion -> standard deviation of takes of the same thing, and its degrees of freedom; none where none."""
+    same = told.groupby([*_KEYS, "criterion", "note"])["value"]
+    square = (told["value"] - same.transform("mean")) ** 2
+    freedom = same.transform("size").map(lambda n: (n - 1) / n)
+    sums = pd.concat([square, freedom], axis=1, keys=["square", "df"]).groupby(told["criterion"]).sum()
+    return {str(name): (float(np.sqrt(row["square"] / row["df"])), round(row["df"]))
+            for name, row in sums.iterrows() if row["df"] > 0}  # fmt: skip
+
+
+def _row(criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int]], named: bool) -> dict[str, Any]:
+    if mine.empty:
+        dynamics = criterion in ("tone_core", "dynamic_span")
+        short = TWO_DYNAMICS if dynamics else NO_SCALE if criterion == "bend_in_music" else TOO_FEW
+        return {"reason": short if named else NO_NAME}
+    by_note = mine.groupby("note").agg(
+        value=("value", "mean"),
+        takes=("value", "size"),
+        against=("against", "mean"),
+        scale_takes=("scale_takes", "mean"),
+    )
+    place = int(by_note["value"].abs().to_numpy().argmax())
+    note, (value, count, against, scale_takes) = by_note.index[place], by_note.iloc[place]
+    row = {"value": value, "n_takes": int(count), "against_scale": against, "reason": f"note {note}" if note else None}
+    if criterion not in scatter:
+        return row | {"reason": "; ".join(filter(None, [row["reason"], ONE_TAKE]))}
+    sd, freedom = scatter[criterion]
+    one_sided = (1 - CONFIDENCE) / 2 / len(by_note)  # Bonferroni: the note was chosen for being furthest
+    half = special.stdtrit(freedom, 1 - one_sided) * sd * np.sqrt(1 / count + 1 / scale_takes)
+    return row | {"low": value - half, "high": value + half}

@@ -1,0 +1,49 @@
+"""Lay takes of the same phrase beside each other: which of its places each note is.
+
+The phrase is the list of notes that the sheet or a score gives, or else what most takes agree on. Own definition.
+"""
+
+from collections.abc import Sequence
+from difflib import SequenceMatcher
+
+import pandas as pd
+
+from evenbore.trade.pitch import note_to_midi
+
+Notes = Sequence[int]
+
+
+def with_places(notes: pd.DataFrame, phrases: dict[str, list[int]]) -> pd.DataFrame:
+    """Fill in the column `place` of a table `passage_notes`; takes without a name stand alone."""
+    place = pd.Series(pd.NA, notes.index, "Int64")
+    for name, rows in notes[notes["passage"] != ""].groupby("passage", sort=False):
+        takes = [take for _, take in rows.groupby("recording", sort=False)]
+        written = [[note_to_midi(note) for note in take["written_note"]] for take in takes]
+        for take, of_take in zip(takes, places(written, phrases.get(str(name))), strict=True):
+            place[take.index] = pd.array(of_take, dtype="Int64")
+    return notes.assign(place=place)
+
+
+def places(takes: Sequence[Notes], phrase: Notes | None) -> list[list[int | None]]:
+    """For every note of every take its place in the phrase, None where it is no note of it.
+
+    `takes`: written notes of each, in playing order; `phrase`: those of the phrase where they are known.
+    """
+    if phrase is None:
+        phrase = max(takes, key=lambda take: (sum(_alike(take, other) for other in takes), len(take)))
+    return [_placed(take, phrase) for take in takes]
+
+
+def _matched(take: Notes, phrase: Notes) -> SequenceMatcher[int]:
+    return SequenceMatcher(None, take, phrase, autojunk=False)
+
+
+def _alike(take: Notes, phrase: Notes) -> float:
+    return _matched(take, phrase).ratio()
+
+
+def _placed(take: Notes, phrase: Notes) -> list[int | None]:
+    place: list[int | None] = [None] * len(take)
+    for first, at, count in _matched(take, phrase).get_matching_blocks():
+        place[first : first + count] = range(at, at + count)
+    return place
