@@ -162,7 +162,8 @@ def simultaneous_band(
     apart = np.eye(len(design)) - design @ solve
 
     def error(residual: Floats) -> Floats:
-        return unit * np.sqrt(np.square(apart @ residual).sum(axis=-2))
+        size: Floats = unit * np.sqrt(np.square(apart @ residual).sum(axis=-2))
+        return size
 
     drawn = []
     for _ in range(0, PERMUTATIONS + 1, AT_ONCE):

@@ -21,8 +21,8 @@ CHUNKS_AT_ONCE = 32  # takes of one instrument often alternate with others' in t
 def collect(
     paths: list[str], order: list[str], phrases: dict[str, list[int]]
 ) -> dict[str, pd.DataFrame | Iterator[pd.DataFrame]]:
-    """Tables `recordings`, in the order of the sheet's, and by the recordings' ids `notes`, `passage_notes` and in parts
-    the LONG ones. `phrases`: written notes of the phrases that the sheet lists, by name.
+    """Tables `recordings`, in the order of the sheet's, and by the recordings' ids `notes`, `passage_notes` and in
+    parts the LONG ones. `phrases`: written notes of the phrases that the sheet lists, by name.
 
     No number that is computed of them hangs on the order of the sheet.
 

@@ -13,9 +13,9 @@ from typing import Any
 
 from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
+from evenbore.files.paths import harmless
 from evenbore.files.tables import read_table, write_text
 from evenbore.run.against import changes_between
-from evenbore.study.config import harmless
 
 FILE = Path("results/history.json")
 RUNS_KEPT = 10
