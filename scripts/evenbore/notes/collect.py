@@ -47,8 +47,8 @@ def collect(
     copies = _set_copies_aside(recordings)
     kept = [(key, *where[key]) for key in sorted(where) if key not in copies]
     all_notes, all_played = (
-        pd.concat(parts, ignore_index=True).query("recording not in @copies").sort_values("recording", kind="stable")
-        for parts in (notes, played)
+        of_all[~of_all["recording"].isin(copies)].sort_values("recording", kind="stable")
+        for of_all in (pd.concat(parts, ignore_index=True) for parts in (notes, played))
     )
     for doubts in (unlike_their_family(recordings, all_notes), _other_rates(recordings)):
         for row in (row for row in recordings if row["recording"] in doubts):
