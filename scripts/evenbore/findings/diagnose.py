@@ -178,7 +178,7 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         return []
     views = [(dull, templates(family, rows.written))]
     if known := learned(family, rows.written, rows.dynamics):
-        other = dullness(rows, known.loss_db) or dull
+        other = dullness(rows, known.loss_db) or dull  # as many instruments as before
         views.append((other, learned_templates(family, rows.written, known, other.per_db, other.per_cent)))
     alternatives = [template for _, of_view in views for template in of_view]
     support = _support(dull, rows, alternatives) + silence_support(rows, dull.owners, alternatives)
@@ -195,17 +195,16 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         told = np.zeros(len(rows.written), bool)
         limit = tolerances[owner[0]]["stuffy_z"]
         is_dull = dull.shift_z[i] > limit and _chance(dull, i) <= FALSE_DULL
-        pattern = None if fitted is None else _pattern(fitted)
-        if fitted is not None and pattern is not None:
+        if fitted is not None and (pattern := _pattern(fitted)) is not None:
             kind, template, confidence = pattern
             told = template.shape > 0
             # where the rest is dull too, only a leak as the bench knows it, beyond doubt, is more than that
             is_dull &= _rest_z(dull, i, template) > limit and (template.size is None or confidence < NO_DOUBT)
-        if fitted is not None and pattern is not None and not is_dull:
-            row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
-            seen = next(one for one, of_view in views if any(template is each for each in of_view))
-            findings.append(row | recurrence(_by_take(seen, rows, owner, _inside(template), template.shape == 0)))
-        elif is_dull:
+            if not is_dull:
+                row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
+                seen = next(one for one, of_view in views if any(template is each for each in of_view))
+                findings.append(row | recurrence(_by_take(seen, rows, owner, _inside(template), template.shape == 0)))
+        if is_dull:
             findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
             clear[i, ~told] = dull.z[i][~told] - np.nanmedian(dull.z[i][~told])
