@@ -18,6 +18,7 @@ from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.rows import Row
 from evenbore.findings import words
+from evenbore.findings.bench import learned
 from evenbore.findings.cracking import cracking
 from evenbore.findings.dullness import Dullness, dullness
 from evenbore.findings.intonation import note_deviations, out_of_tune
@@ -25,17 +26,19 @@ from evenbore.findings.noise import hidden_share, noisy
 from evenbore.findings.odd import FEATURES, features, odd_ones
 from evenbore.findings.patterns import (
     RUNNING,
-    SIZE_PRIOR,
     PatternFit,
+    View,
     Whole,
     correlation,
     fit_patterns,
     log_ratios,
     region,
+    size_priors,
 )
 from evenbore.findings.recurrence import recurrence, seen_once
 from evenbore.findings.rows import MIN_PEERS, TOLD, Rows, collect_rows, excess, members, row_median
-from evenbore.findings.templates import Template, templates
+from evenbore.findings.silence import silence_support
+from evenbore.findings.templates import Template, learned_templates, templates
 from evenbore.findings.tolerances import learned_cents, tolerance
 from evenbore.judge.faroff import FarOff
 from evenbore.study.sheets import same_model
@@ -49,8 +52,9 @@ REGION_SHARE = 0.90
 WIDEN = 1  # holes on either side, for what the templates cannot know
 MOST_HOLES = 7
 FALSE_SHARE = 0.02  # of single notes (Benjamini & Hochberg 1995)
+NO_DOUBT = 0.9  # of a leak on an instrument that is dull throughout
 FALSE_DULL = 0.05  # chance of any instrument called dull throughout
-# Pitch and noise support a vent's pattern but never make one: at most this log Bayes factor from both.
+# Pitch and noise support a pattern but never make one: at most this log Bayes factor from both.
 MOST_SUPPORT = float(np.log(100.0))
 
 _Tolerances: TypeAlias = Mapping[str, Mapping[str, float]]  # instrument -> name -> value
@@ -172,38 +176,62 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
     dull = dullness(rows)
     if dull is None:
         return []
-    alternatives = templates(family, rows.written)
-    support = _vent_support(dull, rows, alternatives)
-    healthy = correlation(dull.z, rows.written)
+    views = [(dull, templates(family, rows.written))]
+    if known := learned(family, rows.written, rows.dynamics):
+        other = dullness(rows, known.loss_db) or dull  # as many instruments as before
+        views.append((other, learned_templates(family, rows.written, known, other.per_db, other.per_cent)))
+    alternatives = [template for _, of_view in views for template in of_view]
+    support = _support(dull, rows, alternatives) + silence_support(rows, dull.owners, alternatives)
+    healthy = [correlation(one.z, rows.written) for one, _ in views]
     findings, clear = [], np.full(dull.z.shape, np.nan)
     for i, owner in enumerate(dull.owners):
-        whole = Whole(dull.shift_z[i], dull.shift_sd[i], _freedom(dull))
-        fitted = fit_patterns(dull.z[i], healthy, alternatives, support[i], whole)
+        fitted = fit_patterns(
+            [
+                View(one.z[i], inner, of_view, Whole(one.shift_z[i], one.shift_sd[i], _freedom(one)))
+                for (one, of_view), inner in zip(views, healthy, strict=True)
+            ],
+            support[i],
+        )
         told = np.zeros(len(rows.written), bool)
+        limit = tolerances[owner[0]]["stuffy_z"]
+        is_dull = dull.shift_z[i] > limit and _chance(dull, i) <= FALSE_DULL
         if fitted is not None and (pattern := _pattern(fitted)) is not None:
             kind, template, confidence = pattern
             told = template.shape > 0
-            row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
-            findings.append(row | recurrence(_by_take(dull, rows, owner, _inside(template), template.shape == 0)))
-        elif dull.shift_z[i] > tolerances[owner[0]]["stuffy_z"] and _chance(dull, i) <= FALSE_DULL:
+            # where the rest is dull too, only a leak as the bench knows it, beyond doubt, is more than that
+            is_dull &= _rest_z(dull, i, template) > limit and (template.size is None or confidence < NO_DOUBT)
+            if not is_dull:
+                row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
+                seen = next(one for one, of_view in views if any(template is each for each in of_view))
+                findings.append(row | recurrence(_by_take(seen, rows, owner, _inside(template), template.shape == 0)))
+        if is_dull:
             findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
             clear[i, ~told] = dull.z[i][~told] - np.nanmedian(dull.z[i][~told])
     return findings + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
 
 
-def _vent_support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> Floats:
-    """Log Bayes factors (I, T) that pitch and noise add for vents: upper notes flat, or lower ones sharp; noisier."""
+def _rest_z(dull: Dullness, i: int, template: Template) -> float:
+    """How dull the notes outside of a pattern are against the others', as `shift_z` tells it of all."""
+    rest = row_median(np.where(template.shape == 0, dull.z[i], np.nan)[None, :])[0, 0]
+    return float(dull.shift_z[i] + rest / dull.shift_sd[i])
+
+
+def _support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> Floats:
+    """Log Bayes factors (I, T) that pitch and noise add: for vents upper notes flat, or lower ones sharp, and noisier;
+    for leaks what the bench says of pitch."""
     out = np.zeros((len(dull.owners), len(alternatives)))
     vents = {i: template for i, template in enumerate(alternatives) if template.kind == "vent"}
-    lower = [i for i, template in vents.items() if template.place == "lower register"]
-    upper = [i for i in vents if i not in lower]
-    for z, chosen in ((-dull.pitch_z, upper), (dull.pitch_z, lower), (dull.noise_z, upper + lower)):
+    leaks = {i: template.pitch for i, template in enumerate(alternatives) if template.pitch is not None}
+    lower = {i: template for i, template in vents.items() if template.place == "lower register"}
+    upper = {i: template for i, template in vents.items() if i not in lower}
+    for z, chosen in ((-dull.pitch_z, upper), (dull.pitch_z, lower | leaks), (dull.noise_z, upper | lower)):
         if chosen:
-            healthy = correlation(z, rows.written)
+            healthy, shapes = correlation(z, rows.written), list(chosen.values())
+            prior = size_priors(shapes)
             for i, owner_z in enumerate(z):
-                ratio = np.exp(log_ratios(owner_z, healthy, [vents[j] for j in chosen])) @ SIZE_PRIOR
-                out[i, chosen] += np.log(0.5 + 0.5 * ratio)
+                ratio = (np.exp(np.minimum(log_ratios(owner_z, healthy, shapes), 600)) * prior).sum(axis=1)
+                out[i, list(chosen)] += np.log(0.5 + 0.5 * ratio)
     return np.minimum(out, MOST_SUPPORT)
 
 

@@ -41,7 +41,8 @@ class Dullness:
     taken out. `shift_z` (I,): score of the whole
     instrument (row medians) against the others, over their robust scatter; `shift_sd` (I,): that scatter, in standard
     deviations of single notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of
-    all its instruments over its standard error, NaN unless all of them are duller.
+    all its instruments over its standard error, NaN unless all of them are duller. `per_db` (M, N): what a decibel of
+    each of LEVEL_MEASURES adds to `z`, `per_cent` (N,) what a cent adds to `pitch_z`, on a usual instrument.
     """
 
     owners: list[tuple[str, str]]
@@ -53,6 +54,8 @@ class Dullness:
     shift_sd: Floats
     peers: int
     session_z: dict[str, Floats]
+    per_db: Floats
+    per_cent: Floats
 
 
 @dataclass(frozen=True)
@@ -63,8 +66,9 @@ class SessionEffect:
     z: Floats
 
 
-def score(rows: Rows) -> tuple[Floats, Floats]:
-    """Dullness scores (R, N) of rows and (T, N) of their takes, 0 in the middle of all rows played alike."""
+def score(rows: Rows, loss_db: Floats) -> tuple[Floats, Floats, Floats]:
+    """Dullness scores (R, N) of rows and (T, N) of their takes, 0 in the middle of all rows played alike; and what a
+    decibel of each of LEVEL_MEASURES adds to them, (M, N), where a note has those it mostly has."""
     middle = [condition_medians(rows.keys, rows.value[name]) for name in LEVEL_MEASURES]
     away = np.array([rows.value[name] - of_rows for name, of_rows in zip(LEVEL_MEASURES, middle, strict=True)])
     of_takes = [
@@ -74,14 +78,16 @@ def score(rows: Rows) -> tuple[Floats, Floats]:
     sd = np.array([max(np.nan_to_num(robust_sd(one)), SMALLEST_SD) for one in inner])
     covariance = robust_correlation([one / each for one, each in zip(inner, sd, strict=True)])
     away = np.concatenate([away, of_takes], axis=1)
-    total = np.full(away.shape[1:], np.nan)
+    total, per_db = np.full(away.shape[1:], np.nan), np.zeros((len(LEVEL_MEASURES), away.shape[2]))
     known = np.isfinite(away)
+    usual = known.mean(axis=1) > 0.5
     for which in np.unique(known.reshape(len(LEVEL_MEASURES), -1), axis=1).T:
         if which.any():
-            weights = -best_weights(LOSS_DB[which] / sd[which], covariance[np.ix_(which, which)])
+            weights = -best_weights(loss_db[which] / sd[which], covariance[np.ix_(which, which)]) / sd[which]
             here = (known == which[:, None, None]).all(axis=0)
-            total[here] = weights @ (away[which][:, here] / sd[which][:, None])
-    return total[: len(rows.keys)], total[len(rows.keys) :]
+            total[here] = weights @ away[which][:, here]
+            per_db[np.ix_(which, (usual == which[:, None]).all(axis=0))] = weights[:, None]
+    return total[: len(rows.keys)], total[len(rows.keys) :], per_db
 
 
 def robust_correlation(standard: list[Floats]) -> Floats:
@@ -105,12 +111,14 @@ def best_weights(effect: Floats, covariance: Floats) -> Floats:
     return weights / np.linalg.norm(root.T @ weights)
 
 
-def dullness(rows: Rows) -> Dullness | None:
-    """Compare every instrument with the others; None when there are fewer than MIN_PEERS others."""
+def dullness(rows: Rows, loss_db: Floats = LOSS_DB) -> Dullness | None:
+    """Compare every instrument with the others; None when there are fewer than MIN_PEERS others.
+
+    `loss_db` (M,): what is looked for, by LEVEL_MEASURES."""
     keys = rows.keys
     if keys["instrument"].nunique() <= MIN_PEERS:
         return None
-    total, of_takes = score(rows)
+    total, of_takes, per_db = score(rows, loss_db)
     values, of_takes = total - row_median(total), of_takes - row_median(of_takes)
     effects = _session_effects(keys, values, Components.of(keys, values))
     for session, effect in effects.items():
@@ -119,18 +127,20 @@ def dullness(rows: Rows) -> Dullness | None:
         of_takes = of_takes - np.outer((keys["session"] == session).to_numpy()[rows.take_row], shared)
     owners = list(keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None))
     shift_z, shift_sd = _whole_shift(keys, row_median(total)[:, 0], owners)
-    told = deviations(keys, values)
+    told, pitch = deviations(keys, values), deviations(keys, rows.value["cents"] - row_median(rows.value["cents"]))
     owner = keys.groupby(["instrument", "state"], sort=False).ngroup().to_numpy()[rows.take_row]
     return Dullness(
         owners=owners,
         z=told.z,
         take_z=told.rows[rows.take_row] + (of_takes - values[rows.take_row]) / told.unit[owner],
-        pitch_z=deviations(keys, rows.value["cents"] - row_median(rows.value["cents"])).z,
+        pitch_z=pitch.z,
         noise_z=deviations(keys, rows.value["noise"] - row_median(rows.value["noise"])).z,
         shift_z=shift_z,
         shift_sd=shift_sd / _note_sd(keys, values, owners),
         peers=keys["instrument"].nunique() - 1,
         session_z={session: effect.z for session, effect in effects.items()},
+        per_db=per_db / pd.DataFrame(told.unit).median().to_numpy(),
+        per_cent=1 / pd.DataFrame(pitch.unit).median().to_numpy(),
     )
 
 

@@ -10,6 +10,7 @@ dull reed show in that as well. b is positive, with the prior SIZE_PRIOR over SI
 grows with b.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -38,6 +39,7 @@ PRIOR = {
 SCALE_FREEDOM = 8.0  # how firmly the size of healthy variation is believed, in notes
 # A bright note is not evidence that the others are dull: deviations below the clean notes' are cut.
 CLIP = (-2.0, 20.0)
+STRENGTH = 0.4  # standard deviation of the natural logarithm of b about what is expected of a leak
 CLEAN = 0.2  # a fifth of the notes at least is clean
 REACH = (2.0, 8.0)  # semitones: short and long range of what neighbouring notes share
 LEAST_ROUGH = 0.15
@@ -77,6 +79,17 @@ class Whole:
         return np.nan_to_num(stats.t.logpdf(self.z + clean / self.sd, self.freedom, scale=scale))
 
 
+@dataclass(frozen=True)
+class View:
+    """One way to judge an instrument: `z` (N,), NaN where not known; `covariance` (N, N) of healthy deviations; the
+    alternatives to "nothing"."""
+
+    z: Floats
+    covariance: Floats
+    alternatives: list[Template]
+    whole: Whole | None = None
+
+
 def correlation(z: Floats, written: Ints) -> Floats:
     """Correlation (N, N) of healthy deviations, learned from all instruments' z (I, N).
 
@@ -108,29 +121,23 @@ def _smooth(distance: Numbers, reach: float) -> Floats:
     return shared
 
 
-def fit_patterns(
-    z: Floats,
-    covariance: Floats,
-    alternatives: list[Template],
-    more: Floats | None = None,
-    whole: Whole | None = None,
-) -> PatternFit | None:
+def fit_patterns(views: Sequence[View], more: Floats | None = None) -> PatternFit | None:
     """Weigh all alternatives for one instrument; None with fewer than MIN_FITTED_NOTES notes known.
 
-    `z` (N,), NaN where not known; `covariance` (N, N) of healthy deviations; `more` (T,): log Bayes factors
-    of the alternatives from other measures.
+    What is told by several views is as probable by each before anything is heard. `more` (T,): log Bayes factors of
+    the alternatives, in the order of the views, from other measures.
     """
-    if np.isfinite(z).sum() < MIN_FITTED_NOTES:
+    if np.isfinite(views[0].z).sum() < MIN_FITTED_NOTES:
         return None
-    logs = log_ratios(z, covariance, alternatives, whole)
+    alternatives = [template for view in views for template in view.alternatives]
+    logs = np.concatenate([log_ratios(view.z, view.covariance, view.alternatives, view.whole) for view in views])
     if more is not None:
         logs = logs + more[:, None]
     kinds = np.array([template.kind for template in alternatives])
-    share = np.array([template.share for template in alternatives])
-    prior = np.array([PRIOR[kind] for kind in kinds]) * share
+    prior = np.concatenate([_priors(view.alternatives) for view in views])
     for kind in PRIOR:
-        prior[kinds == kind] /= max(share[kinds == kind].sum(), 1e-12)
-    weight = np.exp(np.minimum(logs, 600.0)) * prior[:, None] * SIZE_PRIOR
+        prior[kinds == kind] *= PRIOR[kind] / max(prior[kinds == kind].sum(), 1e-12)
+    weight = np.exp(np.minimum(logs, 600.0)) * prior[:, None] * size_priors(alternatives)
     total = PRIOR["nothing"] + weight.sum()
     each = weight.sum(axis=1) / total
     posterior, best = {"nothing": float(PRIOR["nothing"] / total)}, {}
@@ -143,6 +150,20 @@ def fit_patterns(
         place = cast(int, alternatives[index].place)  # a leak's
         holes[place] = holes.get(place, 0.0) + float(each[index] / posterior["leak"])
     return PatternFit(posterior, holes, best, _affected(alternatives, each))
+
+
+def _priors(alternatives: list[Template]) -> Floats:
+    """How probable each is among those of its kind (T,)."""
+    share = pd.Series([template.share for template in alternatives])
+    return (share / share.groupby([template.kind for template in alternatives]).transform("sum")).to_numpy()
+
+
+def size_priors(alternatives: list[Template]) -> Floats:
+    """Prior (T, S) over SIZES: SIZE_PRIOR, or around the size expected."""
+    expected = np.array([[np.nan if template.size is None else template.size] for template in alternatives])
+    away = np.log(SIZES / np.clip(expected, SIZES[0], SIZES[-1])) / STRENGTH
+    around = np.exp(-0.5 * away**2)
+    return np.where(np.isnan(expected), SIZE_PRIOR, around / around.sum(axis=1, keepdims=True))
 
 
 def _affected(alternatives: list[Template], each: Floats) -> Floats:
@@ -167,7 +188,7 @@ def log_ratios(z: Floats, covariance: Floats, alternatives: list[Template], whol
     inexact = MODEL_ERROR**2 * _smooth(place[:, None] - place[None, :], REACH[0])
 
     def weighed(size: float, shapes: Floats) -> Floats:
-        logs, clean, error = _log_likelihood(y, healthy + size**2 * inexact, size * shapes)
+        logs, clean, error = _log_likelihood(y, healthy + size**2 * inexact, np.clip(size * shapes, *CLIP))
         if whole is None:
             return logs
         return logs + whole.log_density(clean + low - np.median(z[known]), np.hypot(error, MODEL_ERROR * size))

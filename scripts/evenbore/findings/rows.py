@@ -32,6 +32,11 @@ class Rows:
     take_row: Ints
     take_value: dict[str, Floats]
 
+    @property
+    def dynamics(self) -> list[str]:
+        """Those that were played."""
+        return list(dict.fromkeys(self.keys["dynamic"]))
+
 
 def collect_rows(notes: pd.DataFrame, written: Ints) -> Rows:
     """Rows of `notes` (normalised notes of one family and group); `written` is each line's written note."""

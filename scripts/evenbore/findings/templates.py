@@ -13,11 +13,12 @@ ASSUME: the weights of the modes. Three shapes bound what is uncertain: "gradual
 register the effect may be as strong or weaker.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenbore.facts.arrays import Floats, Ints
+from evenbore.findings.bench import Learned
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_hz
 
@@ -32,6 +33,7 @@ MODE_NUMBERS = (1, 2, 3, 5, 8)
 LOWEST_SHARE = {"gradual": 0.75, "prompt": 0.5, "sudden": 0.25}
 UPPER_STRENGTH = (1.0, 0.6)
 MIN_DULL_RUN = 4  # notes a run needs
+NEGLIGIBLE = 0.05  # of an effect's peak
 HEARD_HZ = 2500.0  # about where dullness is heard
 
 
@@ -41,7 +43,8 @@ class Template:
 
     `place`: the hole's note for a leak, the highest fingered note for a step, the vent's or register's name, else None.
     `first`, `last`: indices of the lowest and highest note concerned. `share`: how much of its kind's prior probability
-    it has, against others."""
+    it has, against others. Where the bench tells it: `size`, that of `shape` in standard deviations of healthy notes;
+    `pitch`, what it does to pitch; `speaks` (D, N), with what probability notes sound at each dynamic."""
 
     kind: str
     shape: Floats
@@ -49,6 +52,9 @@ class Template:
     first: int
     last: int
     share: float = 1.0
+    size: float | None = None
+    pitch: "Template | None" = None
+    speaks: Floats | None = None
 
 
 def columns(family: Family, written: Ints) -> tuple[Ints, Ints]:
@@ -87,10 +93,43 @@ def held(m: int | Ints, quarter: float, d: Floats) -> Floats:
 
 
 def templates(family: Family, written: Ints) -> list[Template]:
-    """All alternatives to "nothing" for a scale of `written` notes (N,), ascending."""
+    """All alternatives to "nothing" for a scale of `written` notes (N,), ascending; leaks by the module's formula."""
     fingered, mode = columns(family, written)
+    return [*_leaks(family, fingered, mode), *_others(family, written, fingered, mode)]
+
+
+def learned_templates(
+    family: Family, written: Ints, known: Learned, per_db: Floats, per_cent: Floats
+) -> list[Template]:
+    """The same with leaks as the bench knows them, and its tired reeds and soft blowing beside the formula's.
+
+    `per_db` (M, N), `per_cent` (N,): standard deviations of healthy notes to a decibel of each measure and to a cent.
+    """
+    fingered, mode = columns(family, written)
+    reed = "reed", None, 0, len(written) - 1
+    out = [
+        replace(_scaled((level * per_db).sum(axis=0), *reed), size=None, speaks=speaks)
+        for level, speaks in zip(known.other, known.other_speaks, strict=True)
+    ]
+    for hole, level, cents, speaks in zip(known.hole, known.leak, known.cents, known.speaks, strict=True):
+        below = np.flatnonzero((mode == 1) & (fingered < hole))
+        if len(below) >= MIN_DULL_RUN:
+            where = "leak", int(hole), below[0], below[-1]
+            pitch = _scaled(cents * per_cent, *where)
+            out.append(replace(_scaled((level * per_db).sum(axis=0), *where), pitch=pitch, speaks=speaks))
+    return out + _others(family, written, fingered, mode)
+
+
+def _scaled(effect: Floats, kind: str, place: int | None, first: int, last: int) -> Template:
+    """Of an effect (N,) in standard deviations, next to nothing left out."""
+    effect = np.nan_to_num(effect)
+    size = max(float(effect.max()), 1e-9)
+    shape = np.where(np.abs(effect) < NEGLIGIBLE * size, 0.0, np.maximum(effect / size, -1))
+    return Template(kind, shape, place, first, last, size=size)
+
+
+def _others(family: Family, written: Ints, fingered: Ints, mode: Ints) -> list[Template]:
     return [
-        *_leaks(family, fingered, mode),
         *_steps(family, fingered, mode),
         *_vents(family, written, mode),
         *_runs(written, mode),
