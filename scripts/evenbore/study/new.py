@@ -186,8 +186,9 @@ def _settle_families(guesses: list[Guess], known: Known, asked: str | None) -> N
     only = families.pop() if len(families) == 1 else ""
     for guess in guesses:
         told = guess.family
-        guess.family = asked or of.get(name_key(guess.told["instrument"])) or told.rstrip("?") or only
-        if not guess.family or (guess.family + "?" == told and not (asked or only)):
+        sure = asked or of.get(name_key(guess.told["instrument"]))
+        guess.family = sure or told.rstrip("?") or only
+        if not guess.family or (not sure and guess.family != (only or told)):
             guess.doubt(KIND)
     if not any(guess.family for guess in guesses) and not known.instruments:
         raise EvenboreError(

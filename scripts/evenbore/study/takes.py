@@ -15,7 +15,7 @@ from evenbore.facts.namewords import PLAYING
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.process.guard import Guard, time_limit_s
 from evenbore.study.defaults import range_advice
-from evenbore.study.names import Guess, folded, name_key, natural
+from evenbore.study.names import KIND, Guess, folded, name_key, natural
 from evenbore.trade.families import Family, load_family
 from evenbore.trade.pitch import midi_to_note
 
@@ -180,7 +180,7 @@ def assign(guesses: list[Guess], paths: list[Path], order: list[dict[str, str]])
         if against and name_key(guess.told["instrument"]) != name_key(told["instrument"]):
             guess.doubt(f"the list says {told['instrument']}, the name {guess.told['instrument']}")
             continue
-        guess.doubts = []
+        guess.doubts = [KIND] * (KIND in guess.doubts)
         guess.why.setdefault("take", "its place in the list")
         for column, value in told.items():
             if column != "instrument" and guess.told.get(column, value) != value and guess.why.get(column) != "heard":
