@@ -251,7 +251,7 @@ def _free_id(name: str, kind: str, taken: set[str]) -> str:
 
 def id_from(name: str) -> str:
     """Return a name as an id: accents dropped, other characters to _; '' when nothing is left."""
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode("ascii")
+    plain = unicodedata.normalize("NFKD", name.replace("ß", "ss")).encode("ascii", "ignore").decode("ascii")
     key = re.sub(r"[^A-Za-z0-9_-]+", "_", plain).strip("_-")[:80]
     return f"{key}_1" if key.casefold() in RESERVED else key
 

@@ -165,8 +165,8 @@ def test_later_takes_join_and_the_rest_of_the_workbook_stays(study, edit):
     ("column", "text", "value"),
     [
         ("price", "1200,50", 1200.5), ("price", "€1.200,50", 1200.5), ("price", "1 200 EUR", 1200),
-        ("price", "1,200.50", 1200.5), ("price", "1'200.–", 1200), ("price", "12.500.000", 12.5e6),
-        ("bore_mm", "14,850", 14.85),
+        ("price", "1,200.50", 1200.5), ("price", "1'200.–", 1200), ("price", "3.200,-", 3200),
+        ("price", "12.500.000", 12.5e6),        ("bore_mm", "14,850", 14.85),
         ("price", "0,125", 0.125), ("price", "1,200", None), ("price", "1.200", None), ("price", "£ 12", None),
         ("price", "-5", None), ("bore_mm", "14 mm", None), ("bore_mm", "€ 14", None), ("price", "1,20,00", None),
     ],
