@@ -23,6 +23,7 @@ LONG_S = 60.0  # ASSUME: one take is shorter as a rule, and two are seldom; own 
 LEAST_PART = 5.0  # semitones; less of a scale is not worth telling
 NUMBERED_TOGETHER = ("instrument", "session", *PLAYING)  # columns that repeats of the same thing have in common
 SEVERAL = "several scales in one file: which instrument is each?"
+LOUD = {"p": "piano", "f": "forte"}
 HEARD = "no scale is heard in it"
 NO_ORDER = "told by the list, in the order in which the files were saved"
 
@@ -137,10 +138,23 @@ def read_order(path: Path, states: list[str]) -> list[dict[str, str]]:
         lines = [
             f"{html.unescape(code)} {words}" for code, takes in turns for words in re.findall(r"☐ ([\w -]+):", takes)
         ]
+    _check_letters(lines, path)
     takes = [_of_line(line, states) for line in lines if line]
     if not takes:
         raise EvenboreError(f"{path.as_posix()}: no take in it; allowed: one a line, as `yew mf`.")
     return takes
+
+
+def _check_letters(lines: list[str], path: Path) -> None:
+    """Where single letters name instruments, a p or an f may be one, or tell how loud."""
+    last = [line.split()[-1] for line in lines if line]
+    if any(len(word) == 1 and word.isalpha() and folded(word) not in PLAYING["dynamic"] for word in last):
+        for line, word in zip(filter(None, lines), last, strict=True):
+            if len(word) == 1 and folded(word) in PLAYING["dynamic"]:
+                raise EvenboreError(
+                    f"{path.as_posix()}: found `{line}`; is {word} a name, or how loud? For a name write "
+                    f"`{'_'.join(line.split())}`, else `{LOUD[folded(word)]}`."
+                )
 
 
 def _of_line(line: str, states: list[str]) -> dict[str, str]:
