@@ -128,8 +128,7 @@ def test_what_was_written_outlives_the_page_and_a_take_may_be_left_out(study, na
 
 def test_later_takes_join_and_what_stands_elsewhere_in_the_sheets_comes_back(study, naming):
     page = naming(study)
-    for box in page.find_elements(By.CSS_SELECTOR, "[data-of=sure]"):
-        box.send_keys(Keys.SPACE)
+    page.find_element(By.ID, "all").send_keys(Keys.ENTER)
     put(study, saved(page))
     text = (study / "config/instruments.tsv").read_text("utf-8").splitlines()
     lines = [dict(zip(text[0].split("\t"), line.split("\t"), strict=True)) for line in text[1:]]

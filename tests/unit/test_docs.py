@@ -35,7 +35,7 @@ RESULTS = {
     "bench_tickets/",
     *(f"{table}.tsv" for table in columns.TABLES),
     "publication/paper/", "results/publication/paper/", "data_dictionary.csv", "methods.md", "results/plan/",
-    "naming.html", "study.xlsx",
+    "naming.html", "study.xlsx", "history.json",
     "blind_study/", "running_sheet.html", "protocol.html", "predicted.tsv", "sealed_key.txt", "plan.json",
 }  # fmt: skip
 

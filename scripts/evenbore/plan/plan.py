@@ -34,6 +34,7 @@ from evenbore.plan.layout import USUAL_REFERENCES, USUAL_ROUNDS, Layout, Turn, l
 from evenbore.plan.precision import Scatter, pair_errors, predicted, scatter
 from evenbore.study.sheetfile import write_sheet
 from evenbore.study.sheets import CONFIG, Reading, read_study
+from evenbore.study.workbook import WORKBOOK
 from evenbore.trade.pitch import midi_to_hz
 from evenbore.trade.scale import expected_scale
 
@@ -100,7 +101,7 @@ def write_plan(
 def read_for_plan(folder: Path) -> Reading:
     """Config, instruments and sessions of a study; raises StudyError with their problems, whatever else is missing."""
     reading = read_study(folder)
-    needed = {CONFIG, *(reading.sheets[kind].file for kind in NEEDED[1:])}
+    needed = {CONFIG, WORKBOOK, *(reading.sheets[kind].file for kind in NEEDED[1:])}
     problems = [problem for problem in reading.problems if problem.file in needed]
     if problems:
         raise StudyError(problems)

@@ -29,8 +29,9 @@ def changes_since(folder: str | Path, path_to_record: str | Path) -> list[str]:
 def changes_between(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     """One line for everything that differs between two records of runs, running times left out."""
     lines = []
-    for name in ("evenbore", "python", "platform", "code"):
+    for name in ("evenbore", "python", "platform"):
         lines += _differ(name, then.get(name), now[name])
+    lines += ["code: the program itself has changed"] * (then.get("code") != now["code"])
     for section, word in (("packages", ""), ("config", "setting ")):
         lines += _differ_in(flat(_mapping(then.get(section))), flat(now[section]), word)
     old, new = _mapping(then.get("sheets")), now["sheets"]

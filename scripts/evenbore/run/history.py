@@ -73,6 +73,7 @@ def _answer(tables: Path) -> dict[str, Any]:
     ranking = read_table(tables / "ranking.tsv", "ranking")
     first = ranking.dropna(subset="p_first").sort_values("p_first", ascending=False, kind="stable")
     leaders = first.drop_duplicates(["priorities", "group"])
+    several = leaders["group"].nunique() > 1
     return {
         "status": {
             f"{row['instrument']} ({plain(row['state'])})": {
@@ -81,7 +82,7 @@ def _answer(tables: Path) -> dict[str, Any]:
             for row in status.to_dict("records")
         },
         "first": {
-            f"{row['priorities']}, group {row['group']}": {
+            row["priorities"] + f", group {row['group']}" * several: {
                 "instrument": row["instrument"], "chance": round(row["p_first"], 3)
             }
             for row in leaders.to_dict("records")

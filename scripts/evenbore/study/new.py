@@ -186,8 +186,9 @@ def _settle_families(guesses: list[Guess], known: Known, asked: str | None) -> N
     only = families.pop() if len(families) == 1 else ""
     for guess in guesses:
         told = guess.family
-        guess.family = asked or of.get(name_key(guess.told["instrument"])) or told.rstrip("?") or only
-        if not guess.family or (guess.family + "?" == told and not (asked or only)):
+        sure = asked or of.get(name_key(guess.told["instrument"]))
+        guess.family = sure or told.rstrip("?") or only
+        if not guess.family or (not sure and guess.family != (only or told)):
             guess.doubt(KIND)
     if not any(guess.family for guess in guesses) and not known.instruments:
         raise EvenboreError(
@@ -250,7 +251,7 @@ def _free_id(name: str, kind: str, taken: set[str]) -> str:
 
 def id_from(name: str) -> str:
     """Return a name as an id: accents dropped, other characters to _; '' when nothing is left."""
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode("ascii")
+    plain = unicodedata.normalize("NFKD", name.replace("ß", "ss")).encode("ascii", "ignore").decode("ascii")
     key = re.sub(r"[^A-Za-z0-9_-]+", "_", plain).strip("_-")[:80]
     return f"{key}_1" if key.casefold() in RESERVED else key
 

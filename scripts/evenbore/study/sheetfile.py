@@ -306,7 +306,7 @@ def _without_sign(text: str, currency: str) -> str:
     signs = [currency, *(sign for sign, codes in CURRENCY_SIGNS.items() if currency.upper() in codes.split())]
     for sign in map(re.escape, signs):
         plain = re.sub(rf"^{sign} ?|[ ]?{sign}$", "", plain, count=1, flags=re.IGNORECASE)
-    return re.sub("[.,][-\u2013\u2014]$", "", plain)
+    return re.sub("([.,])[-\u2013\u2014]$", r"\g<1>00", plain)
 
 
 def _either(values: list[_Cell]) -> str:

@@ -15,7 +15,7 @@ from evenbore.facts.namewords import PLAYING
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.process.guard import Guard, time_limit_s
 from evenbore.study.defaults import range_advice
-from evenbore.study.names import Guess, folded, name_key, natural
+from evenbore.study.names import KIND, Guess, folded, name_key, natural
 from evenbore.trade.families import Family, load_family
 from evenbore.trade.pitch import midi_to_note
 
@@ -23,6 +23,7 @@ LONG_S = 60.0  # ASSUME: one take is shorter as a rule, and two are seldom; own 
 LEAST_PART = 5.0  # semitones; less of a scale is not worth telling
 NUMBERED_TOGETHER = ("instrument", "session", *PLAYING)  # columns that repeats of the same thing have in common
 SEVERAL = "several scales in one file: which instrument is each?"
+LOUD = {"p": "piano", "f": "forte"}
 HEARD = "no scale is heard in it"
 NO_ORDER = "told by the list, in the order in which the files were saved"
 
@@ -137,10 +138,23 @@ def read_order(path: Path, states: list[str]) -> list[dict[str, str]]:
         lines = [
             f"{html.unescape(code)} {words}" for code, takes in turns for words in re.findall(r"☐ ([\w -]+):", takes)
         ]
+    _check_letters(lines, path)
     takes = [_of_line(line, states) for line in lines if line]
     if not takes:
         raise EvenboreError(f"{path.as_posix()}: no take in it; allowed: one a line, as `yew mf`.")
     return takes
+
+
+def _check_letters(lines: list[str], path: Path) -> None:
+    """Where single letters name instruments, a p or an f may be one, or tell how loud."""
+    last = [line.split()[-1] for line in lines if line]
+    if any(len(word) == 1 and word.isalpha() and folded(word) not in PLAYING["dynamic"] for word in last):
+        for line, word in zip(filter(None, lines), last, strict=True):
+            if len(word) == 1 and folded(word) in PLAYING["dynamic"]:
+                raise EvenboreError(
+                    f"{path.as_posix()}: found `{line}`; is {word} a name, or how loud? For a name write "
+                    f"`{'_'.join(line.split())}`, else `{LOUD[folded(word)]}`."
+                )
 
 
 def _of_line(line: str, states: list[str]) -> dict[str, str]:
@@ -180,7 +194,7 @@ def assign(guesses: list[Guess], paths: list[Path], order: list[dict[str, str]])
         if against and name_key(guess.told["instrument"]) != name_key(told["instrument"]):
             guess.doubt(f"the list says {told['instrument']}, the name {guess.told['instrument']}")
             continue
-        guess.doubts = []
+        guess.doubts = [KIND] * (KIND in guess.doubts)
         guess.why.setdefault("take", "its place in the list")
         for column, value in told.items():
             if column != "instrument" and guess.told.get(column, value) != value and guess.why.get(column) != "heard":

@@ -58,7 +58,7 @@ def test_what_changed_and_why(study):
         "  oak (as found): bench, before accept; now against it: must-pass failed: pitch 36 cents",
         "  elm (as found): new, accept",
         "  yew (as found): no longer there",
-        "  likeliest to be first by all, group 1: yew (90%), before yew (70%)",
+        "  likeliest to be first by all: yew (90%), before yew (70%)",
         "What was different:",
         "  config/recordings.tsv: its content has changed",
         "  recording r2: new",
@@ -96,4 +96,4 @@ def test_status_in_words_and_as_json(study, capsys):
     told = json.loads(capsys.readouterr().out)
     assert [row["decision"] for row in told["instruments"]] == ["accept", "return"]
     assert told["changed"] == ["yew (as found): return, before accept"]
-    assert told["why"] == ["code: a then, b now"]
+    assert told["why"] == ["code: the program itself has changed"]

@@ -181,3 +181,18 @@ def test_later_takes_of_a_study_of_several_kinds_are_of_their_instruments_kind(t
             "trumpet_b_flat",
             "",
         ]
+
+
+def test_a_kind_that_the_study_does_not_have_is_asked_about(tmp_path):
+    audio = make(tmp_path / "audio", "basset A take 1.wav")
+    new_study(tmp_path / "study", audio, "clarinet_bass_low_c")
+    add_recordings(tmp_path / "study", make(tmp_path / "later", "Clarinet 5 take 1.wav", "bass clarinet 6 take 1.wav"))
+    assert ["which kind" in row["confirm"] for row in rows_of(tmp_path / "study")] == [False, True, True]
+
+
+def test_a_letter_in_a_list_may_be_a_name(tmp_path):
+    with pytest.raises(EvenboreError, match=r"found `horn f`; is f a name, or how loud\? For a name write `horn_f`"):
+        read_order(listing(tmp_path, "horn a", "horn f"), STATES)
+    takes = read_order(listing(tmp_path, "horn a", "horn_f", "horn a forte"), STATES)
+    assert [take["instrument"] for take in takes] == ["horn a", "horn_f", "horn a"]
+    assert read_order(listing(tmp_path, "oak f", "oak"), STATES)[0] == {"instrument": "oak", "dynamic": "f"}

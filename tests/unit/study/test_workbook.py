@@ -8,6 +8,8 @@ import pytest
 
 from evenbore.files.errors import EvenboreError
 from evenbore.files.paths import repo_root
+from evenbore.plan.plan import read_for_plan
+from evenbore.study.join import join_studies
 from evenbore.study.new import add_recordings, new_study
 from evenbore.study.sheetfile import read_cells, read_sheet
 from evenbore.study.sheets import CONFIG, load_study, read_study
@@ -165,8 +167,8 @@ def test_later_takes_join_and_the_rest_of_the_workbook_stays(study, edit):
     ("column", "text", "value"),
     [
         ("price", "1200,50", 1200.5), ("price", "€1.200,50", 1200.5), ("price", "1 200 EUR", 1200),
-        ("price", "1,200.50", 1200.5), ("price", "1'200.–", 1200), ("price", "12.500.000", 12.5e6),
-        ("bore_mm", "14,850", 14.85),
+        ("price", "1,200.50", 1200.5), ("price", "1'200.–", 1200), ("price", "3.200,-", 3200),
+        ("price", "12.500.000", 12.5e6),        ("bore_mm", "14,850", 14.85),
         ("price", "0,125", 0.125), ("price", "1,200", None), ("price", "1.200", None), ("price", "£ 12", None),
         ("price", "-5", None), ("bore_mm", "14 mm", None), ("bore_mm", "€ 14", None), ("price", "1,20,00", None),
     ],
@@ -207,3 +209,28 @@ def test_the_demo_reads_the_same_from_a_workbook(tmp_path):
         demo.instruments, demo.sessions, demo.inspection, demo.impressions,
     )  # fmt: skip
     assert [row | {"file": ""} for row in book.recordings] == [row | {"file": ""} for row in demo.recordings]
+
+
+def test_a_study_with_a_workbook_joins_others(study, edit):
+    edit({("recordings", row, "confirm"): None for row in (2, 3, 4)} | {("instruments", 2, "price"): "1.234,50"})
+    other = study.parent / "other"
+    new_study(other, study.parent / "audio")
+    path = other / "config/recordings.tsv"
+    cells = read_cells(path, "recordings")
+    at = cells.columns.index("confirm")
+    rows = [[*row[:at], "", *row[at + 1 :]] for row in cells.rows]
+    path.write_text("\n".join("\t".join(row) for row in [cells.columns, *rows]), encoding="utf-8")
+    (study.parent / "copy").mkdir()
+    for row in load_study(other).recordings:
+        (study.parent / "copy" / row["path"].name).write_bytes(b"")
+    path.write_text(path.read_text("utf-8").replace("../audio/", "../copy/"), encoding="utf-8")
+    join_studies([study, other], study.parent / "both")
+    both = load_study(study.parent / "both")
+    assert len(both.recordings) == 6
+    assert both.instruments["Flote_Grun"]["price"] == 1234.5
+
+
+def test_a_plan_says_that_the_workbook_cannot_be_read(study):
+    (study / WORKBOOK).write_bytes(b"PK")
+    with pytest.raises(EvenboreError, match="that can be read"):
+        read_for_plan(study)

@@ -15,7 +15,7 @@
     for (const name of ["label", "instrument"])
       known.set(folded(row[column("instruments", name)]), row[column("instruments", "instrument")]);
   function idOf(name, ids) {
-    const plain = name.normalize("NFKD").replace(/[^\x00-\x7f]/g, "").replace(/[^A-Za-z0-9_-]+/g, "_");
+    const plain = name.replaceAll("ß", "ss").normalize("NFKD").replace(/[^\x00-\x7f]/g, "").replace(/[^A-Za-z0-9_-]+/g, "_");
     const id = plain.replace(/^[_-]+|[_-]+$/g, "").slice(0, 80) || "instrument";
     const free = data.reserved.includes(id.toLowerCase()) ? `${id}_1` : id;
     const own = ids.get(folded(name)) ?? ids.get(free.toLowerCase()) ?? free;
@@ -149,6 +149,12 @@
       }
     });
   }
+
+  document.getElementById("all").addEventListener("click", () => {
+    for (const take of takes) field(take, "sure").checked = true;
+    show();
+    keep();
+  });
 
   async function give(name, text) {
     const saved = document.getElementById("saved");
