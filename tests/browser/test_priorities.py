@@ -83,6 +83,7 @@ def test_the_sets_of_the_config_rank_as_in_the_tables(page, results, preset):
         {"intonation_spread": 1, "dynamic_range": 1},  # nothing of it needs linked set-ups: all are ranked together
         {"noise": 3.5, "timbre_evenness": 0.5, "level_evenness": 96},
         {"total_cost": 20, "noise": 0.02, "intonation_spread": 80},
+        {"brightness": -3, "intonation_spread": 1},  # a matter of taste: the darker the better
         {"total_cost": 1},  # prices are exact, and two instruments have none
         {"tuning_offset": 7, "worst_note_cents": 7, "register_width": 7, "response": 50, "tone_hold": 7},
     ],

@@ -41,6 +41,7 @@ from evenbore.statistics import mixed
 from evenbore.statistics.student import CONFIDENCE
 
 MOST_HARMONICS = 20
+LEAST_HARMONICS = 3
 LEAST_NOTES = 5  # of a take that hold the harmonic
 AT_ONCE = 500  # exchanges held in memory at a time
 LEAST_DB = 1e-9  # an error: of curves that are all alike
@@ -67,7 +68,7 @@ def tone_factors_table(
     kinds = dict.fromkeys(sheet[name]["family"] for name in sheet if name in states)
     for column in dict.fromkeys(column for columns in models(setting, sheet) for column in columns):
         for family in kinds:
-            own = curves[[sheet[name]["family"] == family for name in curves["instrument"]]]
+            own = curves[np.array([sheet[name]["family"] == family for name in curves["instrument"]], bool)]
             factor = factor_of(column, sheet, own["instrument"].unique().tolist())
             base = {"factor": column, "family": family, "unit": "dB"}
             found = judge_tone(own, factor, np.random.default_rng([seed, len(rows)]))
@@ -109,12 +110,13 @@ def judge_tone(curves: pd.DataFrame, factor: Factor, rng: np.random.Generator) -
     contrasts = factor.contrasts()
     if not contrasts:
         return [{"n_instruments": len(factor.levels), "reason": ONE_EACH}]
-    units, level_db, block = instrument_curves(curves)
-    orders = np.flatnonzero(np.isfinite(level_db).all(axis=0))
-    if orders.size < 3:
+    means, block = instrument_curves(curves)
+    means = means.dropna(axis=1)
+    if means.shape[1] < LEAST_HARMONICS:
         return [{"contrast": text, "n_instruments": len(members), "reason": NO_CURVES}
                 for text, _, members in contrasts]  # fmt: skip
-    level = level_db[:, orders] - level_db[:, orders].mean(axis=1, keepdims=True)
+    units, level = means.index.tolist(), means.to_numpy(float)
+    level = level - level.mean(axis=1, keepdims=True)
     beside = mixed.indicators(block)
     wanted = factor.columns(units)
     kept = mixed.independent_columns(beside, wanted)
@@ -130,16 +132,16 @@ def judge_tone(curves: pd.DataFrame, factor: Factor, rng: np.random.Generator) -
         estimate, reach, p = simultaneous_band(level, design, full, block, rng)
         ends = np.abs(estimate) + reach
         rows += [
-            base | {"harmonic": int(orders[h]) + 1, "estimate": estimate[h], "low": estimate[h] - reach[h],
+            base | {"harmonic": harmonic, "estimate": estimate[h], "low": estimate[h] - reach[h],
                     "high": estimate[h] + reach[h], "p": p, "most_db": ends.max()}
-            for h in range(orders.size)
+            for h, harmonic in enumerate(means)
         ]  # fmt: skip
     return rows
 
 
-def instrument_curves(curves: pd.DataFrame) -> tuple[list[str], Floats, Ints]:
-    """Instruments, their mean curves (n, H), NaN where no take has the harmonic, and the block (n,) of each: those
-    recorded in the same STRATUM. Each stratum counts alike."""
+def instrument_curves(curves: pd.DataFrame) -> tuple[pd.DataFrame, Ints]:
+    """Mean curves by instrument, a column for each harmonic, NaN where no take has it, and the block (n,) of each:
+    those recorded in the same strata. Each STRATUM counts alike."""
     columns = [column for column in curves.columns if isinstance(column, int)]
     means = curves.groupby(["instrument", *STRATUM], sort=False)[columns].mean()
     of_instrument = means.groupby(level="instrument", sort=False)
@@ -147,7 +149,7 @@ def instrument_curves(curves: pd.DataFrame) -> tuple[list[str], Floats, Ints]:
     mean = of_instrument.mean()
     known: dict[frozenset[tuple[str, ...]], int] = {}
     block = np.array([known.setdefault(strata[name], len(known)) for name in mean.index], int)
-    return [str(name) for name in mean.index], mean.to_numpy(float), block
+    return mean, block
 
 
 def simultaneous_band(
@@ -162,8 +164,8 @@ def simultaneous_band(
     apart = np.eye(len(design)) - design @ solve
 
     def error(residual: Floats) -> Floats:
-        size: Floats = unit * np.sqrt(np.square(apart @ residual).sum(axis=-2))
-        return size
+        errors: Floats = unit * np.sqrt(np.square(apart @ residual).sum(axis=-2))
+        return errors
 
     drawn = []
     for _ in range(0, PERMUTATIONS + 1, AT_ONCE):

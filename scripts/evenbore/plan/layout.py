@@ -107,8 +107,8 @@ def turns(layout: Layout, rng: Random) -> list[Turn]:
             if len(drawn) > 1 and drawn[0] == last:  # nobody twice in a row
                 drawn[0], drawn[1] = drawn[1], drawn[0]
             for column, (row, player) in product(range(len(drawn)), enumerate(players)):
-                # rows of a cyclic square, as far apart as so many players can be
-                last = drawn[(column + row * len(drawn) // len(players)) % len(drawn)]
+                # rows of a cyclic square, as far apart as so many players can be, backwards: nobody is handed on
+                last = drawn[(column - row * len(drawn) // len(players)) % len(drawn)]
                 place += 1
                 all_turns.append(Turn(session, place, number, last, player))
     return all_turns

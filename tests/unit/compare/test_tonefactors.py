@@ -46,7 +46,7 @@ def test_a_planted_difference_is_found_and_all_of_it_is_in_the_band_as_often_as_
 
 def test_estimate_and_pointwise_error_are_those_of_the_means():
     taken = curves(0.5)
-    _, level, _ = instrument_curves(taken)
+    level = instrument_curves(taken)[0].to_numpy()
     centred = level - level.mean(axis=1, keepdims=True)
     wood = np.array([kind == "wood" for kind in LEVELS.values()])
     table = judged(0.5)

@@ -460,6 +460,17 @@ def test_what_is_no_measured_criterion_has_neither_difference_nor_weight(tmp_pat
         assert the_problem(folder).column == f"{section}.{key}"
 
 
+def test_a_weight_below_zero_is_for_a_matter_of_taste_alone(tmp_path):
+    folder = write_study(tmp_path)
+    for line, column in (("brightness: -20", None), ("noise: -20", "priorities.soloist.noise")):
+        text = re.sub("    noise: 5\n", "", CONFIG_TEXT).replace("  soloist:\n", f"  soloist:\n    {line}\n")
+        (folder / "config/config.yaml").write_text(text, encoding="utf-8")
+        if column:
+            assert the_problem(folder).column == column
+        else:
+            assert load_study(folder).config["priorities"]["soloist"]["brightness"] == -20
+
+
 def test_the_line_to_add_mends_the_config(tmp_path):
     folder = write_study(tmp_path)
     for key in load_schema("config")["required"]:
