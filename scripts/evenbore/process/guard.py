@@ -2,8 +2,8 @@
 
 What a recording does to the worker (crash it, hang it, need too much memory) costs that recording alone: the worker
 is started anew and the task tried once more, for a machine short of memory is no recording's fault; after the second
-time, or when it took too long, the recording is set aside. This module and its imports are light: it is the worker that loads
-the numerical libraries.
+time, or when it took too long, the recording is set aside. This module and its imports are light: it is the worker that
+loads the numerical libraries.
 """
 
 import contextlib

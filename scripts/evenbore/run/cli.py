@@ -61,7 +61,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _mend_streams() -> None:
-    """Let there be places to print to, where they were closed, and no character that a terminal does not know stop us."""
+    """Let there be places to print to, where they were closed, and no character stop us that a terminal lacks."""
     while (number := os.open(os.devnull, os.O_RDWR)) <= 2:
         pass
     os.close(number)
