@@ -515,6 +515,7 @@ def random_damage(count: int, seed: int) -> Iterator[Case]:
     traceback, a hang, or a wrong number that nothing warns of."""
     rng = np.random.default_rng(seed)
     forms = list(MORE_FORMS)
+    kinds = ("a bit of the header flipped", "bits flipped", "cut off anywhere", "bytes overwritten")
     for number in range(count):
         form = forms[number % len(forms)]
         content, header = bytearray(good(form)), MORE_FORMS[form].header
@@ -551,7 +552,7 @@ def deeds() -> Iterator[Case]:
         "hang": (ASIDE, "took longer than"),
         "eat": (ASIDE, "needs more than"),
         "vanish": (ASIDE, "vanished"),
-        "shrink": (ANY - {OK}, DAMAGE),
+        "shrink": (ASIDE, DAMAGE + "|changed while it was read"),
         "chatter": ({OK}, ""),
         "once": ({OK}, ""),
     }.items():
