@@ -519,9 +519,7 @@ def random_damage(count: int, seed: int) -> Iterator[Case]:
     for number in range(count):
         form = forms[number % len(forms)]
         content, header = bytearray(good(form)), MORE_FORMS[form].header
-        fault = ("a bit of the header flipped", "bits flipped", "cut off anywhere", "bytes overwritten")[
-            rng.integers(4)
-        ]
+        fault = kinds[rng.integers(len(kinds))]
         place = int(rng.integers(len(content)))
         if fault == "a bit of the header flipped":
             content[rng.integers(header)] ^= 1 << int(rng.integers(8))
