@@ -55,14 +55,16 @@ def stale(steps: Iterable[Job], digest: Callable[[str], str | None]) -> tuple[se
     used = {path for _, record in records for path in record["inputs"]}
     outputs, told = set(), []
     for step, record in records:
-        changed = [path for path, was in record["outputs"].items() if Path(path).exists() and digest(path) != was]
+        noted = record["outputs"]
+        there = [path for path in step.outputs if path in noted and Path(path).exists()]
+        changed = [path for path in there if digest(path) != noted[path]]
         for path in changed:
             told.append(
                 f"{path} is not as it was written (edited, or the run was cut off): it is made anew."
                 if path in used
                 else f"{path} was changed after it was written. It stays so until you delete it or its inputs change."
             )
-        same = record["params"] == _of_params(step.params) and set(record["outputs"]) == set(step.outputs)
+        same = record["params"] == _of_params(step.params) and set(noted) == set(step.outputs)
         if not same or used & {*changed} or any(digest(path) != was for path, was in record["inputs"].items()):
             outputs |= {*step.outputs}
     return outputs, told
