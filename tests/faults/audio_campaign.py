@@ -1,4 +1,5 @@
-"""Measures the malformed and odd recordings and judges what became of each: python audio_campaign.py FOLDER [--heavy].
+"""Measures the malformed and odd recordings and judges what became of each: python audio_campaign.py FOLDER [--heavy],
+or, for N files damaged at random, python audio_campaign.py FOLDER --random N [SEED].
 
 A process of its own, because it is to be started without a superuser's power to read everything. Writes
 FOLDER/outcomes.json.
@@ -7,6 +8,7 @@ FOLDER/outcomes.json.
 import os
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 REPO = Path(__file__).resolve().parents[2]
@@ -16,11 +18,12 @@ from evenbore.files.digest import sha256
 from evenbore.notes.chunkfile import read_chunk_rows
 from evenbore.process import guard
 from evenbore.process.guard import Guard, measure_chunk
-from faults.audio_corpus import HEAVY, LIGHT, SET_ASIDE, Case, cases
+from faults.audio_corpus import HEAVY, LIGHT, OK, SET_ASIDE, Case, bytes_of, cases, good, random_damage
 from faults.evil import evil_decoder
 from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome, save
 from smallstudy import HIGH, LOW
 
+WRONG_CENTS = 5.0  # of a note that nothing warns of
 CHUNK = 40  # recordings measured by one worker
 SHORT_S = 2.0  # limit of the one that hangs; the others have all the time that a busy machine may need
 LITTLE_BYTES = 1 << 30  # limit of the chunk in which one eats the memory
@@ -54,17 +57,47 @@ def run(folder: Path, heavy: bool) -> list[Outcome]:
     return outcomes + _measure(evil, audio, memory_bytes=LITTLE_BYTES)
 
 
-def _measure(some: list[Case], audio: Path, **limits) -> list[Outcome]:
+def run_random(folder: Path, count: int, seed: int) -> list[Outcome]:
+    """Measure files damaged at random; of those that nothing warns of the notes must be the good take's."""
+    audio = folder / "audio"
+    audio.mkdir()
+    bytes_of(good("wav16"))(audio / "good.wav")
+    with Guard() as worker:
+        list(measure_chunk([row(audio / "good.wav")], "s1--clar_a", audio / "good.npz", worker))
+    truth = _cents(read_chunk_rows(audio / "good.npz").notes[0])
+    some, outcomes = list(random_damage(count, seed)), []
+    for start in range(0, count, CHUNK):
+        outcomes += _measure(some[start : start + CHUNK], audio, truth)
+        save(outcomes, folder / "outcomes.json")  # however far it comes
+    return outcomes
+
+
+def _cents(notes: list[dict]) -> list[float]:
+    return [note["cents"] for note in notes]
+
+
+def _measure(some: list[Case], audio: Path, truth: list[float] = (), **limits) -> list[Outcome]:
     for case in some:
         case.write(audio / case.name)
     path = audio / "chunk.npz"
     with Guard(**limits) as worker:
         told = list(measure_chunk([row(audio / case.name) for case in some], "s1--clar_a", path, worker))
-    records = {record["recording"]: record for record in read_chunk_rows(path).recordings}
+    chunk = read_chunk_rows(path)
+    records = {record["recording"]: record for record in chunk.recordings}
+    cents = {record["recording"]: _cents(notes) for record, notes in zip(*chunk, strict=True)}
     if any(case.weight == HEAVY for case in some):
         for case in some:
             (audio / case.name).unlink(missing_ok=True)
-    return [_judge(case, text, records.get(Path(case.name).stem)) for case, text in zip(some, told, strict=True)]
+    outcomes = []
+    for case, text in zip(some, told, strict=True):
+        recording = Path(case.name).stem
+        outcome = _judge(case, text, records.get(recording))
+        if outcome.happened == OK and outcome.verdict == FINE and truth:
+            away = max(abs(a - b) for a, b in zip(cents[recording], truth, strict=True))
+            if away > WRONG_CENTS:
+                outcome = replace(outcome, verdict=LOSS, detail=f"silently {away:.1f} cents wrong")
+        outcomes.append(outcome)
+    return outcomes
 
 
 def _judge(case: Case, told: str, record: dict | None) -> Outcome:
@@ -74,7 +107,7 @@ def _judge(case: Case, told: str, record: dict | None) -> Outcome:
     verdict, detail = FINE, reason
     if "Traceback" in told and not case.name.startswith("evil_fail"):
         verdict, detail = TRACEBACK, told
-    elif "took longer" in reason and not case.name.startswith("evil_hang"):
+    elif ("took longer" in reason or "too much computing" in reason) and not case.name.startswith("evil_hang"):
         verdict = HANG
     elif (status == "ok" and record.get("notes_found") != HIGH - LOW + 1) or (status != "ok" and not reason):
         verdict = LOSS
@@ -85,4 +118,8 @@ def _judge(case: Case, told: str, record: dict | None) -> Outcome:
 
 if __name__ == "__main__":
     target = Path(sys.argv[1])
-    save(run(target, "--heavy" in sys.argv), target / "outcomes.json")
+    if "--random" in sys.argv:
+        count, seed = [*map(int, sys.argv[3:]), 1][:2]
+        run_random(target, count, seed)
+    else:
+        save(run(target, "--heavy" in sys.argv), target / "outcomes.json")

@@ -14,6 +14,10 @@ def hang(file):
     while True:
         time.sleep(1)
 
+def spin(file):
+    while True:
+        pass
+
 def eat(file):
     hoard = []
     while True:
@@ -45,7 +49,7 @@ def vanish(file):
 def shrink(file):
     os.truncate(file, os.path.getsize(file) // 2)
 
-BEFORE = {one.__name__: one for one in (hang, eat, once, fail, crash, abort, leave, chatter, vanish)}
+BEFORE = {one.__name__: one for one in (hang, spin, eat, once, fail, crash, abort, leave, chatter, vanish)}
 AFTER = {"shrink": shrink}
 
 if "evenbore.process.worker" in sys.orig_argv:

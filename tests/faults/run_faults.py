@@ -129,6 +129,11 @@ class Faults:
             f"{fault}, then a run to the end", "", "identical tables" if not problem else "differs", told, problem
         )
 
+    def lose_records(self) -> None:
+        """The hidden folder with Snakemake's own records is lost."""
+        shutil.rmtree(self._study / ".snakemake", ignore_errors=True)
+        self._note("hidden folder lost", "", "went on")
+
     def begin_again(self) -> None:
         """Throw away what runs have written."""
         for name in ("results", ".snakemake"):
@@ -199,7 +204,7 @@ def really_full_disk(engine: Engine, study: Path, whole: dict[str, bytes], folde
         return []
 
 
-def run(folder: Path, repo: Path, kills: int = 24) -> list[Outcome]:
+def run(folder: Path, repo: Path, kills: int = 30) -> list[Outcome]:
     """The whole campaign of faults, on one small study."""
     engine = Engine(repo, folder / "engine" / "ever bore")
     study = make_small_study(folder / "study", repo)
@@ -213,6 +218,8 @@ def run(folder: Path, repo: Path, kills: int = 24) -> list[Outcome]:
     for number in range(kills):
         faults.killed(cpu_s=10)
         if number % 6 == 5:
+            if number % 12 == 5:
+                faults.lose_records()
             faults.goes_on("SIGKILL")
             faults.begin_again()
     faults.killed_in_part()

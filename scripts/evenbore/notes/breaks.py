@@ -10,13 +10,14 @@ from scipy.ndimage import median_filter
 from evenbore.facts.arrays import Floats32
 from evenbore.recording.audio import Signal
 
-# ASSUME: tuned by trial on sampled and simulated instruments with pieces silenced and cut out; no source.
+# ASSUME: tuned by trial on sampled and simulated instruments with pieces silenced, cut out and overwritten; no source.
 _FRAME_S = 0.001
 _ORDER = 4
 _JUMP = 8.0  # times the median of the differences' peaks in successive frames of a period,
 _AROUND = 9  # and in so many of them around it
 _LEAST_FRAME_S = 0.004  # of those frames
 _MOST_JUMPS = 4  # more of them come and go with the sound
+_BURST, _MOST_BURST = 100.0, 15  # times the whole note's median, in no more of them: noise in place of samples
 _MARGIN_S = 0.03  # at either end of a note, where breath and tongue make jumps of their own
 _ROUNDING = 8.0  # steps: the fourth difference of rounding alone reaches so far (closed form)
 _STILL = 1e-5  # of the note's peak: what rounding leaves of samples that stand still
@@ -27,7 +28,7 @@ _EDGE_S, _SOUNDING = 0.015, 0.3  # a file that begins or ends with this share of
 
 
 def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> bool:
-    """Whether samples are missing within a note: silenced, or left out so that its course jumps."""
+    """Whether samples are missing within a note: silenced, left out so that its course jumps, or noise instead."""
     rate = signal.rate
     frame = round(_FRAME_S * rate)
     x = signal.slice(round((onset_s - _REACH_S) * rate), round((offset_s + _REACH_S) * rate))
@@ -43,7 +44,8 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
         return False
     around = np.maximum(usual, median_filter(grouped, _AROUND))  # a note may be followed by a long soft tail
     jumps = int(np.count_nonzero(grouped > _JUMP * around))
-    return 0 < jumps <= _MOST_JUMPS or _silenced(x, peaks, frame, usual)
+    burst = int(np.count_nonzero(grouped > _BURST * usual))
+    return 0 < jumps <= _MOST_JUMPS or 0 < burst <= _MOST_BURST or _silenced(x, peaks, frame, usual)
 
 
 def _silenced(x: Floats32, peaks: Floats32, frame: int, usual: float) -> bool:

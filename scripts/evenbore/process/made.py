@@ -14,11 +14,11 @@ from typing import Any, NamedTuple
 from evenbore.files.atomic import write_atomically
 from evenbore.files.digest import sha256
 
-FOLDER = Path("results/work/made")
+RECORDS = Path("results/work/made")
 LOGS = Path("results/logs")
 
 
-class Step(NamedTuple):
+class Job(NamedTuple):
     """One job as the workflow has it: its `log`, the `outputs` it is to write, its parameters by name."""
 
     log: str
@@ -31,7 +31,7 @@ def digests(paths: Iterable[str]) -> dict[str, str | None]:
     return {path: sha256(path) for path in paths}
 
 
-def note_made(step: Step, inputs: Mapping[str, str | None]) -> None:
+def note_made(step: Job, inputs: Mapping[str, str | None]) -> None:
     """Leave the record of a step; paths as the workflow names them, relative to the current folder.
 
     `inputs`: their digests as they were when it began.
@@ -41,12 +41,12 @@ def note_made(step: Step, inputs: Mapping[str, str | None]) -> None:
     write_atomically(_record(step.log), lambda temporary: temporary.write_text(text, encoding="utf-8"))
 
 
-def forget(log: str) -> None:
+def forget_made(log: str) -> None:
     """Take a step's record away."""
     _record(log).unlink(missing_ok=True)
 
 
-def stale(steps: Iterable[Step], digest: Callable[[str], str | None]) -> tuple[set[str], list[str]]:
+def stale(steps: Iterable[Job], digest: Callable[[str], str | None]) -> tuple[set[str], list[str]]:
     """The outputs that are there and must be made anew, and what there is to tell of files that somebody has changed.
 
     `digest`: SHA-256 of a file, None where it cannot be read.
@@ -55,21 +55,23 @@ def stale(steps: Iterable[Step], digest: Callable[[str], str | None]) -> tuple[s
     used = {path for _, record in records for path in record["inputs"]}
     outputs, told = set(), []
     for step, record in records:
-        changed = [path for path, was in record["outputs"].items() if Path(path).exists() and digest(path) != was]
+        noted = record["outputs"]
+        there = [path for path in step.outputs if path in noted and Path(path).exists()]
+        changed = [path for path in there if digest(path) != noted[path]]
         for path in changed:
             told.append(
                 f"{path} is not as it was written (edited, or the run was cut off): it is made anew."
                 if path in used
                 else f"{path} was changed after it was written. It stays so until you delete it or its inputs change."
             )
-        same = record["params"] == _of_params(step.params) and set(record["outputs"]) == set(step.outputs)
+        same = record["params"] == _of_params(step.params) and set(noted) == set(step.outputs)
         if not same or used & {*changed} or any(digest(path) != was for path, was in record["inputs"].items()):
             outputs |= {*step.outputs}
     return outputs, told
 
 
 def _record(log: str) -> Path:
-    return FOLDER / Path(log).relative_to(LOGS).with_suffix(".json")
+    return RECORDS / Path(log).relative_to(LOGS).with_suffix(".json")
 
 
 def _read(log: str) -> dict[str, Any]:

@@ -44,8 +44,8 @@ def step(snakemake: Any) -> Iterator[list[str]]:
     passing: list[str] = []
     log = str(snakemake.log[0])
     with step_log(log):
-        made.forget(log)
+        made.forget_made(log)
         inputs = made.digests(snakemake.input)
         yield passing
         if not passing:
-            made.note_made(made.Step(log, [*snakemake.output], dict(snakemake.params.items())), inputs)
+            made.note_made(made.Job(log, [*snakemake.output], dict(snakemake.params.items())), inputs)

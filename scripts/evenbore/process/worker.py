@@ -99,7 +99,8 @@ def _measure(row: RecordingRow, chunk: str, into: str) -> str:
         reason = f"evenbore itself failed on it ({type(error).__name__}: {error}); please report this"
         _set_aside(row, chunk, reason, into)
         return traceback.format_exc()
-    if _digest(row["path"], _stamp(row["path"])) != row["sha256"]:
+    used = measured.recording["status"] != "set_aside"
+    if used and _digest(row["path"], _stamp(row["path"])) != row["sha256"]:
         _set_aside(row, chunk, CHANGED, into)
         return ""
     measured.recording.update(chunk=chunk, sha256=row["sha256"])

@@ -245,7 +245,7 @@ class ContainerSource:
                             yield cast(Floats32, plain.to_ndarray()).reshape(-1, self.info.channels)
                 except av.error.EOFError:
                     return
-                except av.FFmpegError:
+                except (av.FFmpegError, ValueError):  # ValueError: a frame of other channels or rate than the first
                     self._broken += 1
 
     def damage(self, frames: int) -> list[str]:
@@ -310,7 +310,8 @@ Source: TypeAlias = SoundfileSource | ContainerSource | Stretch
 def _unfinished_header(log: str, info: AudioInfo) -> list[str]:
     """What libsndfile noticed in a header whose lengths do not fit the file."""
     # e.g. "data : 288000 (should be 143978)"
-    for promised, present in re.findall(r"^ *(?:data|SSND|riff|Riff size) : (\d+) \(should be (\d+)\)", log, re.M):
+    sizes = re.compile(r"^ *(?:data|SSND|riff|Riff size|Data Size) *: (\d+) \(should be (\d+)\)", re.M)
+    for promised, present in sizes.findall(log):
         # 0xFFFFFFFF and the like come from programs that could not know the length
         if int(present) < int(promised) and int(promised) % (1 << 32) < 0xFFFF_F000:
             seconds = info.duration_s * int(promised) / max(int(present), 1)

@@ -66,7 +66,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _mend_streams() -> None:
-    """Let there be places to print to, where they were closed, and let no character stop us that a terminal lacks."""
+    """Let there be places to print to, where they were closed, and no character stop us that a terminal lacks."""
     while (number := os.open(os.devnull, os.O_RDWR)) <= 2:
         pass
     os.close(number)

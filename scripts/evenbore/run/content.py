@@ -12,7 +12,7 @@ from types import SimpleNamespace
 from typing import Any
 
 from evenbore.files.digest import sha256
-from evenbore.process.made import Step, stale
+from evenbore.process.made import Job, stale
 
 digest = cache(sha256)
 """SHA-256 of a file as it is when first asked for; later it is not read again."""
@@ -55,13 +55,13 @@ async def _no_date_counts(*_: object) -> bool:
     return False
 
 
-def _steps(rules: Iterable[Any], chunks: list[str]) -> Iterator[Step]:
+def _steps(rules: Iterable[Any], chunks: list[str]) -> Iterator[Job]:
     """All jobs that the rules can make."""
     for rule in rules:
         for chunk in chunks if rule.has_wildcards() else [""]:
             if rule.log:
                 params = {name: _filled(value, chunk) for name, value in rule.params.items()}
-                yield Step(_filled(rule.log[0], chunk), [_filled(path, chunk) for path in rule.output], params)
+                yield Job(_filled(rule.log[0], chunk), [_filled(path, chunk) for path in rule.output], params)
 
 
 def _filled(value: Any, chunk: str) -> Any:

@@ -8,15 +8,15 @@ from evenbore.files.errors import EvenboreError
 
 WRITTEN = ("results", ".snakemake")
 ENVIRONMENTS = ("conda", "conda-archive")  # folders of Snakemake's that hold links by nature
-SHOWN = 5
+NAMED_LINKS = 5
 
 
 def refuse_links(study: Path) -> None:
     """Raise EvenboreError where something that a run writes is a link: it would be written to where that leads."""
     links = [path for name in WRITTEN for path in _links(study / name)]
     if links:
-        named = ", ".join(path.relative_to(study).as_posix() for path in links[:SHOWN])
-        more = f" and {len(links) - SHOWN} more" if len(links) > SHOWN else ""
+        named = ", ".join(path.relative_to(study).as_posix() for path in links[:NAMED_LINKS])
+        more = f" and {len(links) - NAMED_LINKS} more" if len(links) > NAMED_LINKS else ""
         raise EvenboreError(
             f"{named}{more}: a link stands where the run writes, so that something elsewhere would be overwritten. "
             "Remove it and start again."

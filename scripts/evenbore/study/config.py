@@ -137,7 +137,7 @@ class _PlainLoader(yaml.SafeLoader):
         for tag, construct in yaml.SafeLoader.yaml_constructors.items()
         if tag is None or tag.rpartition(":")[2] in ("null", "bool", "int", "float", "str", "seq", "map")
     }
-    yaml_implicit_resolvers = {  # noqa: RUF012 (as the base class has it)
+    yaml_implicit_resolvers = {  # noqa: RUF012  (so in the library)
         start: [(tag, pattern) for tag, pattern in resolvers if tag != "tag:yaml.org,2002:timestamp"]
         for start, resolvers in yaml.SafeLoader.yaml_implicit_resolvers.items()
     }

@@ -56,6 +56,17 @@ def test_samples_left_out(f0):
         assert broken(np.delete(x, slice(first, first + round(RATE / f0 / 3))), f0)
 
 
+@pytest.mark.parametrize("f0", PITCHES)
+@pytest.mark.parametrize("spoilt_ms", [6, 20, 45])
+def test_noise_in_place_of_samples(f0, spoilt_ms):
+    """As when a card or a copy gives other bytes; longer than the median around it follows."""
+    x = note(f0)
+    first = round((LEAD_S + 0.3) * RATE)
+    size = round(spoilt_ms / 1000 * RATE)
+    x[first : first + size] = np.random.default_rng(1).uniform(-1, 1, size)
+    assert broken(x, f0)
+
+
 def test_digital_silence_between_notes_is_none():
     x = note(233.1, noise=0.0)
     assert not broken(np.round(x * 2**15) / 2**15, 233.1)

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from evenbore.files.digest import sha256
-from evenbore.process.made import Step, stale
+from evenbore.process.made import Job, stale
 from evenbore.process.steplog import step
 
 LONG_AGO = 1_000_000_000
@@ -23,7 +23,7 @@ def steps(tmp_path, monkeypatch):
         job = SimpleNamespace(log=[f"results/logs/{target}.log"], output=[target], input=[source], params=params)
         with step(job):
             (tmp_path / target).write_text(f"{target} of {source}")
-        done.append(Step(job.log[0], [target], params))
+        done.append(Job(job.log[0], [target], params))
     return done
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError
 from evenbore.recording import audio, decoders
 from evenbore.recording.audio import open_signal, probe, signal_from_array
@@ -643,3 +644,40 @@ def test_a_take_has_the_same_sound_in_every_format_without_loss(tmp_path, rate):
         with open_signal(path) as signal:
             digests.setdefault(signal.digest(), []).append(path.name)
     assert sorted(map(len, digests.values())) == [1, 4]
+
+
+def test_a_codec_that_nobody_records_with_is_left_alone(tmp_path):
+    write_with_av(tmp_path / "take.mka", tone(), "adpcm_yamaha")
+    with pytest.raises(AudioError, match="no decoder can open it"):
+        open_signal(tmp_path / "take.mka")
+
+
+def test_a_file_with_holes_is_not_read_for_hours(tmp_path):
+    with (tmp_path / "take.wav").open("wb") as file:
+        file.write(b"RIFF")
+        file.truncate(10**12)
+    with pytest.raises(AudioError, match="has 1000 GB, more than 17: no recording is so long"):
+        open_signal(tmp_path / "take.wav")
+    assert sha256(tmp_path / "take.wav") is None
+
+
+def test_frames_of_other_channels_than_the_first_are_left_out(tmp_path, monkeypatch):
+    """A flipped bit in an AAC frame makes two channels of one."""
+    write_with_av(tmp_path / "take.m4a", tone(seconds=3), "aac")
+    import av
+
+    real, count = av.AudioResampler, [0]
+
+    class Resampler:
+        def __init__(self, **options):
+            self.real = real(**options)
+
+        def resample(self, frame):
+            count[0] += 1
+            if count[0] == 20:
+                raise ValueError("Frame does not match AudioResampler setup.")
+            return self.real.resample(frame)
+
+    monkeypatch.setattr(av, "AudioResampler", Resampler)
+    with open_signal(tmp_path / "take.m4a") as signal:
+        assert any("1 pieces of it could not be decoded" in text for text in signal.warnings)

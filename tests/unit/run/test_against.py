@@ -1,6 +1,7 @@
 """What has changed since a run is told, all of it and nothing else."""
 
 import json
+import os
 
 import pytest
 
@@ -124,3 +125,11 @@ def test_a_hostile_record_does_no_harm(study):
 def test_a_missing_record(study, capsys):
     assert cli.main(["check", str(study), "--against", str(study / "none.json")]) == 1
     assert "No such file" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_what_is_no_file_is_not_waited_for(study):
+    os.mkfifo(study / "pipe")
+    for path in (study / "pipe", study, "/dev/zero"):
+        with pytest.raises(EvenboreError, match="there is no such file"):
+            changes_since(study, path)
