@@ -54,8 +54,8 @@ def harmonic_profiles(normalised: Normalised, base_dynamic: str) -> pd.DataFrame
 def _all_heard(groups: Any) -> pd.DataFrame:
     """The means of a group-by, NaN where a value is missing: else only the takes in which a weak harmonic came out loud
     would tell."""
-    heard: pd.DataFrame = groups.count().eq(groups.size(), axis=0)
-    return groups.mean().where(heard)
+    mean: pd.DataFrame = groups.mean()
+    return mean.where(groups.count().eq(groups.size(), axis=0))
 
 
 def _setup_variance(normalised: Normalised, rows: Ints, level: Floats, notes: pd.DataFrame) -> pd.DataFrame:
