@@ -138,6 +138,28 @@ def test_it_begins_quietly(spied):
     assert spied.find_element(By.ID, "listen-volume").get_attribute("value") == "30"
 
 
+def test_the_volume_is_what_the_slider_says(spied):
+    play(spied, "[data-play=first]")
+    said = spied.execute_script(
+        "const said = []; const { setTargetAtTime } = AudioParam.prototype;"
+        "AudioParam.prototype.setTargetAtTime = function (value, ...rest) { said.push(value);"
+        " return setTargetAtTime.call(this, value, ...rest); };"
+        "const slider = document.getElementById('listen-volume'); slider.value = 60;"
+        "slider.dispatchEvent(new Event('input', { bubbles: true })); return said;"
+    )
+    assert said == [0.6]
+
+
+def test_a_card_plays_its_scale(spied):
+    button = spied.find_element(By.CSS_SELECTOR, ".card .hear[data-instrument='c']")
+    spied.execute_script("arguments[0].scrollIntoView({ block: 'center' })", button)
+    number = play(spied, ".card .hear[data-instrument='c']")
+    sound = samples(spied, number)
+    begin = round(0.3 * CLIP_RATE)
+    assert frequency(sound[begin : begin + round(0.3 * CLIP_RATE)]) == pytest.approx(440, rel=0.003)
+    assert button.get_attribute("aria-pressed") == "true"
+
+
 def test_what_nothing_links_is_said_and_not_evened_out(spied):
     choose(spied, b="Attic find")
     assert "Nothing links their set-ups" in spied.find_element(By.ID, "listen-about").text

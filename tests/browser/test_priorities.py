@@ -115,6 +115,14 @@ def test_must_haves_say_what_failed(page):
     assert "total cost not known" in texts["f"]
 
 
+def test_the_link_is_copied_or_told_where_it_stands(page):
+    shown(page)
+    page.find_element(By.ID, "own-copy").click()
+    told = page.find_element(By.ID, "own-told")
+    WebDriverWait(page, 10).until(lambda _: told.text in ("Copied.", "Copy it from the browser's address line."))
+    assert "own=1" in page.current_url
+
+
 def test_must_haves_that_nobody_meets_are_told(page):
     words = "Nobody meets all your must-haves"
     shown(page)

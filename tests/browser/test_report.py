@@ -242,6 +242,15 @@ def test_a_number_copied_is_the_number_shown(page, results):
     assert copied.split()[0] == value
 
 
+def test_the_decisions_are_sorted_either_way(page, results):
+    wanted = sorted(results.tables["status"].query("current == 'yes'")["decision"])
+    button = page.find_element(By.XPATH, "//table[@id='decisions']//button[.='Decision']")
+    for order in (wanted, wanted[::-1]):
+        page.execute_script("arguments[0].click()", button)
+        cells = "return [...document.querySelectorAll('#decisions tbody tr')].map((r) => r.cells[1].textContent.trim())"
+        assert page.execute_script(cells) == order
+
+
 def test_the_cards_follow_the_buyer(page, results):
     for name, buyer in (("d", "soloist"), ("d", "beginner"), ("c", "workshop_lot")):
         Select(page.find_element(By.ID, "buyer")).select_by_value(buyer)

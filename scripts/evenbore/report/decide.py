@@ -8,7 +8,7 @@ what is shown to be better that of `pairs`. Costs are in the study's currency.
 import math
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,12 +27,11 @@ AWAY = ("bench", "return")
 
 @dataclass(frozen=True)
 class Beside:
-    """Another instrument beside the one chosen: what it costs more (negative: less), its chance to be first, and the
-    criteria by which it is shown to be `better` and `worse`."""
+    """Another instrument beside the one chosen: what it costs more (negative: less), and the criteria by which it is
+    shown to be `better` and `worse`."""
 
     instrument: str
     cost: float
-    p_first: float
     better: tuple[str, ...]
     worse: tuple[str, ...]
 
@@ -44,7 +43,7 @@ class Choice:
     `instrument`: the first in rank that is accepted and within the budget, `place` its place in the ranking (both None:
     there is none). `first`: the likeliest first of all where that is another, `why_not`: over the budget ("cost"), its
     decision, or "order" where only its middle rank is lower. `dearer`, `cheaper`: accepted ones that cost more or less,
-    in the order of the ranking.
+    in the order of the ranking; only of those that the report shows, for the pairs of the others are not read.
     """
 
     budget: float | None
@@ -100,43 +99,32 @@ def choices(results: Results, answer: Answer, better: Mapping[tuple[str, str], t
     """The choices of one answer by rising budget, each where it changes; `better`: from `shown_better`."""
     cost, decided = costs(results), decision_of(results)
     allowed = [place for place in answer.places if decided.get(place.instrument) == TAKEN and not place.gate]
-    if not any(place.instrument in cost for place in answer.places):
-        return [_choice(answer, allowed, allowed[0] if allowed else None, None, {}, decided, better)]
-    out: list[Choice] = []
-    steps = sorted({0.0, *(cost[place.instrument] for place in allowed if place.instrument in cost)})
-    for budget in steps:
-        within = (p for p in allowed if cost.get(p.instrument, math.inf) <= budget)
-        place = next(within, None)
-        if not out or out[-1].instrument != (place and place.instrument):
-            out.append(_choice(answer, allowed, place, budget, cost, decided, better))
-    return out
+    shown = [place.instrument for place in allowed if place.instrument in cost and place.instrument in results.shown]
 
-
-def _choice(
-    answer: Answer, allowed: Sequence[Place], place: Place | None, budget: float | None, cost: Mapping[str, float],
-    decided: Mapping[str, str], better: Mapping[tuple[str, str], tuple[str, ...]],
-) -> Choice:  # fmt: skip
-    first: Place | None = answer.first
-    if place is None or first is None or place.instrument == first.instrument:
-        first = None if place is not None else first
-    why = ""
-    if first is not None:
+    def choice(place: Place | None, budget: float | None) -> Choice:
+        if place is None:
+            return Choice(budget, None, None, None, "", (), ())
+        name, first = place.instrument, answer.first
         word = decided.get(first.instrument, TAKEN)
         within = budget is None or cost.get(first.instrument, math.inf) <= budget
         why = word if word != TAKEN else "order" if within else "cost"
-    if place is None:
-        return Choice(budget, None, None, first, why, (), ())
-    name = place.instrument
+        others = [
+            Beside(other, cost[other] - cost[name], better.get((other, name), ()), better.get((name, other), ()))
+            for other in shown if name in shown
+        ]  # fmt: skip
+        dearer, cheaper = (tuple(one for one in others if one.cost * way > 0) for way in (1, -1))
+        if first.instrument == name:
+            return Choice(budget, name, place, None, "", dearer, cheaper)
+        return Choice(budget, name, place, first, why, dearer, cheaper)
 
-    def beside(other: Place) -> Beside:
-        return Beside(
-            other.instrument, cost[other.instrument] - cost[name], other.p_first,
-            better.get((other.instrument, name), ()), better.get((name, other.instrument), ()),
-        )  # fmt: skip
-
-    others = [beside(p) for p in allowed if p is not place and p.instrument in cost and name in cost]
-    dearer, cheaper = (tuple(one for one in others if one.cost * way > 0) for way in (1, -1))
-    return Choice(budget, name, place, first, why, dearer, cheaper)
+    if not any(place.instrument in cost for place in answer.places):
+        return [choice(next(iter(allowed), None), None)]
+    out: list[Choice] = []
+    for budget in sorted({0.0, *(cost[place.instrument] for place in allowed if place.instrument in cost)}):
+        place = next((p for p in allowed if cost.get(p.instrument, math.inf) <= budget), None)
+        if not out or out[-1].instrument != (place and place.instrument):
+            out.append(choice(place, budget))
+    return out
 
 
 def not_taken(results: Results) -> list[Clause]:

@@ -5,6 +5,8 @@ unit: values are means over the takes at the base dynamic; standard errors come 
 pooled over the study per harmonic, plus the error of the set-up estimate and what is left of the room.
 """
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -28,7 +30,7 @@ def harmonic_profiles(normalised: Normalised, base_dynamic: str) -> pd.DataFrame
     harmonics = pd.DataFrame((level - whole)[:, :size])
     take = [notes[key] for key in (*REPLICATE, "recording", "midi", "written_note", "group")]
     # a note played twice in one recording counts once; NaN where one of the times is not heard
-    takes = harmonics.groupby(take, sort=False).agg(_all_heard).reset_index()
+    takes = _all_heard(harmonics.groupby(take, sort=False)).reset_index()
 
     repeats = takes.groupby([*REPLICATE, "midi"])[list(range(size))]
     centred = takes[range(size)] - repeats.transform("mean")
@@ -36,7 +38,7 @@ def harmonic_profiles(normalised: Normalised, base_dynamic: str) -> pd.DataFrame
     s_r2 = (centred**2).sum() / freedom.where(freedom > 0)
 
     by_note = takes.groupby(_CELL, sort=False)[list(range(size))]
-    mean, count = by_note.agg(_all_heard), by_note.size()
+    mean, count = _all_heard(by_note), by_note.size()
     parts = (
         pd.DataFrame(np.outer(1 / count, s_r2), index=mean.index, columns=mean.columns),
         _setup_variance(normalised, rows, level, notes).reindex(mean.index),
@@ -49,9 +51,11 @@ def harmonic_profiles(normalised: Normalised, base_dynamic: str) -> pd.DataFrame
     return table.assign(harmonic=table["harmonic"] + 1, n_takes=n_takes)
 
 
-def _all_heard(values: pd.Series) -> float:
-    """The mean; NaN where one is missing: else only the takes in which a weak harmonic came out loud would tell."""
-    return float(values.mean(skipna=False))
+def _all_heard(groups: Any) -> pd.DataFrame:
+    """The means of a group-by, NaN where a value is missing: else only the takes in which a weak harmonic came out loud
+    would tell."""
+    mean: pd.DataFrame = groups.mean()
+    return mean.where(groups.count().eq(groups.size(), axis=0))
 
 
 def _setup_variance(normalised: Normalised, rows: Ints, level: Floats, notes: pd.DataFrame) -> pd.DataFrame:

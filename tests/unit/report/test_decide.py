@@ -32,7 +32,7 @@ def results():
     }  # fmt: skip
     return SimpleNamespace(
         tables={"status": status, "pairs": pairs}, compared=lambda _: values, flattered=set(),
-        order=["cheap", "sick"], status=lambda name: [rows[name]],
+        order=["cheap", "sick"], shown=list(COSTS), status=lambda name: [rows[name]],
     )  # fmt: skip
 
 
@@ -53,7 +53,6 @@ def test_why_not_the_first_in_rank(results):
     results.tables["status"].loc[0, "decision"] = "bench"
     sick = choices(results, answer(), {})[-1]
     assert sick.instrument == "middle" and sick.first.instrument == "best" and sick.why_not == "bench"
-    assert choices(results, answer(), {})[0].why_not == "bench"
 
 
 def test_who_fails_a_must_pass_is_never_chosen(results):
@@ -67,6 +66,16 @@ def test_what_more_money_buys_is_what_the_pairs_show(results):
     (dearer,), (cheaper,) = middle.dearer, middle.cheaper  # the sick one and the one without a price are not offered
     assert (dearer.instrument, dearer.cost, dearer.better, dearer.worse) == ("best", 1000, ("noise",), ())
     assert (cheaper.instrument, cheaper.cost, cheaper.better, cheaper.worse) == ("cheap", -600, (), ())
+
+
+def test_nothing_is_said_of_pairs_that_are_not_read(results):
+    better = shown_better(results)
+    results.shown = ["middle", "cheap"]
+    middle = choices(results, answer(), better)[2]
+    assert middle.dearer == () and len(middle.cheaper) == 1
+    results.shown = ["best", "cheap"]
+    middle = choices(results, answer(), better)[2]
+    assert middle.dearer == middle.cheaper == ()
 
 
 def test_what_a_finding_flatters_is_no_merit(results):
