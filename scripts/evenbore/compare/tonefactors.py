@@ -40,7 +40,7 @@ from evenbore.setups.tone import RELATIVE_TILT
 from evenbore.statistics import mixed
 from evenbore.statistics.student import CONFIDENCE
 
-MOST_HARMONICS = 20
+_MOST_HARMONICS = 20
 LEAST_HARMONICS = 3
 LEAST_NOTES = 5  # of a take that hold the harmonic
 AT_ONCE = 500  # exchanges held in memory at a time
@@ -88,7 +88,7 @@ def played_curves(
     loudness: what the take's being louder adds along its instrument's curve over loudness is taken off."""
     takes = notes.drop_duplicates("recording").set_index("recording")
     takes = takes[(takes["dynamic"] == base_dynamic) & (takes["state"] == takes["instrument"].map(states))]
-    heard = tone[(tone["n_notes"] >= LEAST_NOTES) & (tone["harmonic"] <= MOST_HARMONICS)]
+    heard = tone[(tone["n_notes"] >= LEAST_NOTES) & (tone["harmonic"] <= _MOST_HARMONICS)]
     wide = heard.pivot(index="recording", columns="harmonic", values="level_db")
     takes = takes[takes.index.isin(wide.index)]
     wide = wide.reindex(takes.index)

@@ -16,15 +16,15 @@ from evenbore.facts.columns import names
 from evenbore.facts.criteria import LEVEL_STEP_DB
 from evenbore.facts.passages import PASSAGE_CRITERIA
 from evenbore.files.tables import conform
+from evenbore.judge.assess import DYNAMICS
 from evenbore.setups.doubts import without_doubted
 from evenbore.statistics.student import CONFIDENCE
 
 _KEYS = ["instrument", "state", "passage"]
-LEAST_NOTES = 5  # ASSUME: own choice, no source.
-DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
-ONE_TAKE = "only one take of the phrase, and no other instrument's repeats to tell its scatter"
+_LEAST_NOTES = 5  # ASSUME: own choice, no source.
+ONE_OF_PHRASE = "only one take of the phrase, and no other instrument's repeats to tell its scatter"
 NO_NAME = "the sheet gives the phrase no name, so that nothing tells which takes are the same"
-TOO_FEW = f"fewer than {LEAST_NOTES} of its notes measured"
+_TOO_FEW = f"fewer than {_LEAST_NOTES} of its notes measured"
 NO_SCALE = "no scale of the same notes was recorded"
 TWO_DYNAMICS = f"needs soft and loud takes of the phrase in one session, at least {LEVEL_STEP_DB:g} dB apart"
 
@@ -68,11 +68,11 @@ def _takes(played: pd.DataFrame, scale: pd.DataFrame) -> Iterator[tuple[Any, ...
     """Spread and bend of each take at the base dynamic."""
     for (*key, _), take in played.groupby([*_KEYS, "recording"], sort=False):
         music = take.groupby("written_note")["cents"].median().dropna()
-        if len(music) < LEAST_NOTES:
+        if len(music) < _LEAST_NOTES:
             continue
         its_scale = scale[(scale["instrument"] == key[0]) & (scale["state"] == key[1])].set_index("written_note")
         both = its_scale.join(music.rename("music"), how="inner")
-        same = len(both) >= LEAST_NOTES
+        same = len(both) >= _LEAST_NOTES
         yield (*key, "spread_in_music", "", music.std(), both["scale"].std() if same else np.nan, np.inf)
         if same:
             bend = both["music"] - both["scale"]
@@ -91,11 +91,11 @@ def _pairs(played: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
                       for one in (there[0], there[-1]))  # fmt: skip
         for one, other in zip(loud, soft, strict=False):
             step = (one["level_dbfs"] - other["level_dbfs"]).dropna()
-            if len(step) < LEAST_NOTES:
+            if len(step) < _LEAST_NOTES:
                 continue
             yield (*key, "dynamic_span", "", step.median(), np.nan, np.inf)
             lost = (one["brightness_db"] - other["brightness_db"]).dropna()
-            if step.median() >= LEVEL_STEP_DB and len(lost) >= LEAST_NOTES:
+            if step.median() >= LEVEL_STEP_DB and len(lost) >= _LEAST_NOTES:
                 yield (*key, "tone_core", "", 10 * lost.median() / step.median(), np.nan, np.inf)
 
 
@@ -112,7 +112,7 @@ def _scatter(told: pd.DataFrame) -> dict[str, tuple[float, int]]:
 def _row(criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int]], named: bool) -> dict[str, Any]:
     if mine.empty:
         dynamics = criterion in ("tone_core", "dynamic_span")
-        short = TWO_DYNAMICS if dynamics else NO_SCALE if criterion == "bend_in_music" else TOO_FEW
+        short = TWO_DYNAMICS if dynamics else NO_SCALE if criterion == "bend_in_music" else _TOO_FEW
         return {"reason": short if named else NO_NAME}
     by_note = mine.groupby("note").agg(
         value=("value", "mean"),
@@ -124,7 +124,7 @@ def _row(criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int
     note, (value, count, against, scale_takes) = by_note.index[place], by_note.iloc[place]
     row = {"value": value, "n_takes": int(count), "against_scale": against, "reason": f"note {note}" if note else None}
     if criterion not in scatter:
-        return row | {"reason": "; ".join(filter(None, [row["reason"], ONE_TAKE]))}
+        return row | {"reason": "; ".join(filter(None, [row["reason"], ONE_OF_PHRASE]))}
     sd, freedom = scatter[criterion]
     one_sided = (1 - CONFIDENCE) / 2 / len(by_note)  # Bonferroni: the note was chosen for being furthest
     half = special.stdtrit(freedom, 1 - one_sided) * sd * np.sqrt(1 / count + 1 / scale_takes)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from evenbore.trade.pitch import note_to_midi
 
-Notes = Sequence[int]
+Written = Sequence[int]
 
 
 def with_places(notes: pd.DataFrame, phrases: dict[str, list[int]]) -> pd.DataFrame:
@@ -24,7 +24,7 @@ def with_places(notes: pd.DataFrame, phrases: dict[str, list[int]]) -> pd.DataFr
     return notes.assign(place=place)
 
 
-def places(takes: Sequence[Notes], phrase: Notes | None) -> list[list[int | None]]:
+def places(takes: Sequence[Written], phrase: Written | None) -> list[list[int | None]]:
     """For every note of every take its place in the phrase, None where it is no note of it.
 
     `takes`: written notes of each, in playing order; `phrase`: those of the phrase where they are known.
@@ -34,15 +34,15 @@ def places(takes: Sequence[Notes], phrase: Notes | None) -> list[list[int | None
     return [_placed(take, phrase) for take in takes]
 
 
-def _matched(take: Notes, phrase: Notes) -> SequenceMatcher[int]:
+def _matched(take: Written, phrase: Written) -> SequenceMatcher[int]:
     return SequenceMatcher(None, take, phrase, autojunk=False)
 
 
-def _alike(take: Notes, phrase: Notes) -> float:
+def _alike(take: Written, phrase: Written) -> float:
     return _matched(take, phrase).ratio()
 
 
-def _placed(take: Notes, phrase: Notes) -> list[int | None]:
+def _placed(take: Written, phrase: Written) -> list[int | None]:
     place: list[int | None] = [None] * len(take)
     for first, at, count in _matched(take, phrase).get_matching_blocks():
         place[first : first + count] = range(at, at + count)

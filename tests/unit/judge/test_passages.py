@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from evenbore.facts.measures import MEASURES
-from evenbore.judge.passages import NO_NAME, NO_SCALE, ONE_TAKE, TWO_DYNAMICS, passages_table
+from evenbore.judge.passages import NO_NAME, NO_SCALE, ONE_OF_PHRASE, TWO_DYNAMICS, passages_table
 
 TUNE = ["C4", "D4", "E4", "F4", "G4", "E4", "C4"]
 UNMEASURED = {measure.name: np.nan for measure in MEASURES}
@@ -59,7 +59,7 @@ def test_spread_of_the_phrase_beside_that_of_the_same_notes_on_the_scale():
     row = told(take("m1", BENT), scale(LEVEL | {"B4": 40.0})).loc[("song", "spread_in_music")]
     assert row["value"] == pytest.approx(np.std([0, 2, 3, -2, 0], ddof=1))
     assert row["against_scale"] == pytest.approx(np.std([0, 2, 18, -2, 0], ddof=1))
-    assert row["reason"] == ONE_TAKE and np.isnan(row["low"])
+    assert row["reason"] == ONE_OF_PHRASE and np.isnan(row["low"])
 
 
 def test_core_of_the_tone_and_span_from_soft_and_loud_takes_place_by_place():
