@@ -270,8 +270,8 @@ def _figure(svg: Path, caption: Path, many: bool) -> dict[str, Any]:
             "ascii"
         )
     else:
-        size = re.search(rb'width="([\d.]+)pt" height="([\d.]+)pt"|height="([\d.]+)pt".{0,99}?width="([\d.]+)pt"', data)
-        width, height = (float(x) for x in ((size[1], size[2]) if size[1] else (size[4], size[3]))) if size else (4, 3)
+        size = re.search(rb'viewBox="0 0 ([\d.]+) ([\d.]+)"', data)  # as Matplotlib writes it
+        width, height = map(float, size.groups()) if size else (4.0, 3.0)
         shown |= {"packed": _packed_text(data.decode("utf-8")), "width": round(width), "height": round(height)}
     return shown | {
         "name": svg.stem,
