@@ -125,4 +125,6 @@ def clips_wanted(wildcards):
 
 def rows_of_chunk(wildcards):
     """The chunk's rows of the sheet, as JSON: what the measurement depends on, and no more."""
-    return json.dumps([as_rules_see_it(row) for row in CHUNKS[wildcards.chunk]], sort_keys=True)
+    return json.dumps(
+        [as_rules_see_it(row) for row in CHUNKS[wildcards.chunk]], sort_keys=True
+    )

@@ -92,7 +92,7 @@ def measure_chunk(rows: list[RecordingRow], chunk: str, path: str | Path, guard:
             except AudioError as error:
                 guard.ask("set_aside", row=row, chunk=chunk, reason=str(error), into=part)
                 yield f"{row['recording']}: {error}"
-        guard.ask("join", parts=parts, into=str(path))
+        guard.ask("join", LEAST_S * len(parts), parts=parts, into=str(path))
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
@@ -111,7 +111,7 @@ class _Died(Exception):
 
     def __init__(self, how: str, code: int | None):
         super().__init__(how)
-        self.hung = code is None or code == -getattr(signal, "SIGPROF", 0)
+        self.hung = code is None or (os.name == "posix" and code == -signal.SIGPROF)
         self.short_of_memory = code == worker.NO_MEMORY_CODE or (os.name == "posix" and code == -signal.SIGKILL)
 
 
