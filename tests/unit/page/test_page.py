@@ -227,7 +227,8 @@ def test_settings_that_the_config_does_not_give_are_named(document, empty):
 def test_the_glossary_says_of_every_criterion_what_it_is_in_plain_words(document):
     text = "".join(document.text)
     for criterion in CRITERIA.values():
-        assert f"{criterion.glossary} At its best: {criterion.good}; at its worst: {criterion.bad}." in text
+        ends = ("Above", "below") if criterion.better == "taste" else ("At its best", "at its worst")
+        assert f"{criterion.glossary} {ends[0]}: {criterion.good}; {ends[1]}: {criterion.bad}." in text
 
 
 def test_who_may_be_first_stands_there_with_what_it_gives_up(document, results):
