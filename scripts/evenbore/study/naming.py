@@ -75,6 +75,6 @@ def _take(
     shown = {key: row.get(key, "") or blank[key] for key in ("dynamic", "state", "take")}
     return shown | {
         "row": at, "src": (file.as_uri() if file.is_absolute() else quote(row["file"])) + part, "title": title,
-        "at": title, "label": labels[row["instrument"]], "doubt": row.get("confirm", ""),
+        "label": labels[row["instrument"]], "doubt": row.get("confirm", ""),
         "heard": new[row["recording"]][1],
     }  # fmt: skip

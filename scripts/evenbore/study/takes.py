@@ -23,7 +23,7 @@ LONG_S = 60.0  # ASSUME: one take is shorter as a rule, and two are seldom; own 
 LEAST_PART = 5.0  # semitones; less of a scale is not worth telling
 NUMBERED_TOGETHER = ("instrument", "session", *PLAYING)  # columns that repeats of the same thing have in common
 SEVERAL = "several scales in one file: which instrument is each?"
-_LOUD = {"p": "piano", "f": "forte"}
+LETTERS_WORD = {"p": "piano", "f": "forte"}
 HEARD = "no scale is heard in it"
 NO_ORDER = "told by the list, in the order in which the files were saved"
 
@@ -153,7 +153,7 @@ def _check_letters(lines: list[str], path: Path) -> None:
             if len(word) == 1 and folded(word) in PLAYING["dynamic"]:
                 raise EvenboreError(
                     f"{path.as_posix()}: found `{line}`; is {word} a name, or how loud? For a name write "
-                    f"`{'_'.join(line.split())}`, else `{_LOUD[folded(word)]}`."
+                    f"`{'_'.join(line.split())}`, else `{LETTERS_WORD[folded(word)]}`."
                 )
 
 
