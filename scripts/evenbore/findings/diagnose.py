@@ -52,7 +52,7 @@ REGION_SHARE = 0.90
 WIDEN = 1  # holes on either side, for what the templates cannot know
 MOST_HOLES = 7
 FALSE_SHARE = 0.02  # of single notes (Benjamini & Hochberg 1995)
-NO_DOUBT = 0.9  # of a leak on an instrument that is dull throughout
+REST_Z, NO_DOUBT = 2.0, 0.9  # ASSUME: of what an instrument dull throughout may have beside; own choice, no source
 FALSE_DULL = 0.05  # chance of any instrument called dull throughout
 # Pitch and noise support a pattern but never make one: at most this log Bayes factor from both.
 MOST_SUPPORT = float(np.log(100.0))
@@ -185,25 +185,22 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
     healthy = [correlation(one.z, rows.written) for one, _ in views]
     findings, clear = [], np.full(dull.z.shape, np.nan)
     for i, owner in enumerate(dull.owners):
-        fitted = fit_patterns(
-            [
-                View(one.z[i], inner, of_view, Whole(one.shift_z[i], one.shift_sd[i], _freedom(one)))
-                for (one, of_view), inner in zip(views, healthy, strict=True)
-            ],
-            support[i],
-        )
+        seen = [
+            View(one.z[i], inner, of_view, Whole(one.shift_z[i], one.shift_sd[i], _freedom(one)))
+            for (one, of_view), inner in zip(views, healthy, strict=True)
+        ]
+        fitted = fit_patterns(seen, support[i])
         told = np.zeros(len(rows.written), bool)
-        limit = tolerances[owner[0]]["stuffy_z"]
-        is_dull = dull.shift_z[i] > limit and _chance(dull, i) <= FALSE_DULL
+        is_dull = dull.shift_z[i] > tolerances[owner[0]]["stuffy_z"] and _chance(dull, i) <= FALSE_DULL
         if fitted is not None and (pattern := _pattern(fitted)) is not None:
             kind, template, confidence = pattern
             told = template.shape > 0
             # where the rest is dull too, only a leak as the bench knows it, beyond doubt, is more than that
-            is_dull &= _rest_z(dull, i, template) > limit and (template.size is None or confidence < NO_DOUBT)
+            is_dull &= _rest_z(seen[0], template) > REST_Z and (template.size is None or confidence < NO_DOUBT)
             if not is_dull:
                 row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
-                seen = next(one for one, of_view in views if any(template is each for each in of_view))
-                findings.append(row | recurrence(_by_take(seen, rows, owner, _inside(template), template.shape == 0)))
+                best = next(one for one, of_view in views if any(template is each for each in of_view))
+                findings.append(row | recurrence(_by_take(best, rows, owner, _inside(template), template.shape == 0)))
         if is_dull:
             findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
@@ -211,10 +208,11 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
     return findings + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
 
 
-def _rest_z(dull: Dullness, i: int, template: Template) -> float:
-    """How dull the notes outside of a pattern are against the others', as `shift_z` tells it of all."""
-    rest = row_median(np.where(template.shape == 0, dull.z[i], np.nan)[None, :])[0, 0]
-    return float(dull.shift_z[i] + rest / dull.shift_sd[i])
+def _rest_z(view: View, template: Template) -> float:
+    """How dull the notes outside of a pattern are against the others', in standard deviations."""
+    rest = row_median(np.where(template.shape == 0, view.z, np.nan)[None, :])[0]
+    away, scale = view.whole.away(rest, 0.0) if view.whole else (rest, 1.0)
+    return float(away[0] / scale)
 
 
 def _support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> Floats:

@@ -73,10 +73,14 @@ class Whole:
     sd: float
     freedom: float
 
+    def away(self, clean: Floats, error: float) -> tuple[Floats, float]:
+        """How dull clean notes are that lie `clean` ± `error` from the median note, and its standard deviation."""
+        return self.z + clean / self.sd, float(np.sqrt(1.0 + (error / self.sd) ** 2 + (UNIT_ERROR * self.z) ** 2))
+
     def log_density(self, clean: Floats, error: float) -> Floats:
         """Of clean notes lying `clean` ± `error` from the median note; 0 where not known."""
-        scale = np.sqrt(1.0 + (error / self.sd) ** 2 + (UNIT_ERROR * self.z) ** 2)
-        return np.nan_to_num(stats.t.logpdf(self.z + clean / self.sd, self.freedom, scale=scale))
+        away, scale = self.away(clean, error)
+        return np.nan_to_num(stats.t.logpdf(away, self.freedom, scale=scale))
 
 
 @dataclass(frozen=True)
