@@ -159,7 +159,8 @@ def fit_patterns(views: Sequence[View], more: Floats | None = None) -> PatternFi
 def _priors(alternatives: list[Template]) -> Floats:
     """How probable each is among those of its kind (T,)."""
     share = pd.Series([template.share for template in alternatives])
-    return (share / share.groupby([template.kind for template in alternatives]).transform("sum")).to_numpy()
+    whole = share.groupby([template.kind for template in alternatives]).transform("sum")
+    return (share / whole).to_numpy(float)
 
 
 def size_priors(alternatives: list[Template]) -> Floats:
