@@ -160,7 +160,8 @@ def _priors(alternatives: list[Template]) -> Floats:
     """How probable each is among those of its kind (T,)."""
     share = pd.Series([template.share for template in alternatives])
     whole = share.groupby([template.kind for template in alternatives]).transform("sum")
-    return (share / whole).to_numpy(float)
+    priors: Floats = (share / whole).to_numpy(float)
+    return priors
 
 
 def size_priors(alternatives: list[Template]) -> Floats:
