@@ -39,7 +39,8 @@ class Learned:
     @property
     def loss_db(self) -> Floats:
         """What leaks take on the whole (M,), positive = less."""
-        return np.maximum(-self.leak.mean(axis=(0, 2)), 0.0)
+        lost: Floats = np.maximum(-self.leak.mean(axis=(0, 2)), 0.0)
+        return lost
 
 
 def learned(family: Family, written: Ints, dynamics: list[str]) -> Learned | None:

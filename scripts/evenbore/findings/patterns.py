@@ -167,7 +167,8 @@ def size_priors(alternatives: list[Template]) -> Floats:
     expected = np.array([[np.nan if template.size is None else template.size] for template in alternatives])
     away = np.log(SIZES / np.clip(expected, SIZES[0], SIZES[-1])) / STRENGTH
     around = np.exp(-0.5 * away**2)
-    return np.where(np.isnan(expected), SIZE_PRIOR, around / around.sum(axis=1, keepdims=True))
+    prior: Floats = np.where(np.isnan(expected), SIZE_PRIOR, around / around.sum(axis=1, keepdims=True))
+    return prior
 
 
 def _affected(alternatives: list[Template], each: Floats) -> Floats:
