@@ -19,7 +19,7 @@ sys.path[:0] = [str(ROOT / "scripts"), str(ROOT / "tests")]
 import numpy as np
 from scipy.cluster.vq import kmeans2
 
-from evenbore.findings.bench import LEARNED_DYNAMICS, SHIPPED
+from evenbore.findings.bench import BENCH_DYNAMICS, SHIPPED
 from evenbore.setups.octaves import octave_levels
 from evenbore.trade.families import load_family
 from physics.bores import FAMILIES, draw
@@ -72,12 +72,12 @@ def one_bore(place: tuple[str, int]) -> Path:
         warnings.simplefilter("ignore", RuntimeWarning)
         rng = np.random.default_rng([SEED, number, sum(map(ord, key))])
         bore, reed = draw(key, rng, "learning"), learning_reed(rng)
-        whole = tight(bore, reed, LEARNED_DYNAMICS)
+        whole = tight(bore, reed, BENCH_DYNAMICS)
         nodes = [int(np.flatnonzero(bore.listed == hole)[0]) for hole in range(len(bore.family.holes))]
         leaks = leaking(whole, [Leak((node,), hole) for hole, node in enumerate(nodes)], SIZES_MM)
         tired = [dull(reed, rng.uniform(0.8, 0.95), rng.uniform(0.75, 0.95)) for _ in range(OTHERS)]
         weak = [soft(reed, rng.uniform(0.86, 0.96)) for _ in range(OTHERS)]
-        others = otherwise(whole, [(bore, other) for other in tired + weak], LEARNED_DYNAMICS)
+        others = otherwise(whole, [(bore, other) for other in tired + weak], BENCH_DYNAMICS)
         parts = {f"{name}_{k}": v for name, e in (("leak", leaks), ("other", others))
                  for k, v in changes(whole, e).items()}  # fmt: skip
         KEPT.mkdir(parents=True, exist_ok=True)

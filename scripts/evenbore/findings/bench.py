@@ -2,7 +2,7 @@
 
 bench.npz, made by tests/physics/learn.py, holds for each family that the bench knows, as KEY/NAME: `notes` (N,)
 written, `holes` (K,) by the note that each first opens for, and means over many drawn instruments. Of leaks of S sizes
-at LEARNED_DYNAMICS (D,): `leak` (K, S, D, M, N), change in dB of level and octaves (`rows.LEVEL_MEASURES`); `cents` and
+at BENCH_DYNAMICS (D,): `leak` (K, S, D, M, N), change in dB of level and octaves (`rows.LEVEL_MEASURES`); `cents` and
 `speaks` (K, S, D, N), change of pitch and share of the instruments whose note still sounds. `other` (P, D, M, N) and
 `other_speaks` (P, D, N) are the same of tired reeds and soft blowing, of P types.
 """
@@ -17,8 +17,8 @@ from evenbore.facts.arrays import Floats, Ints
 from evenbore.trade.families import Family
 
 SHIPPED = Path(__file__).with_name("bench.npz")
-LEARNED_DYNAMICS = ("p", "mf")
-SOFTER = ("pp", "p", "mp")  # told by the first of LEARNED_DYNAMICS
+BENCH_DYNAMICS = ("p", "mf")
+SOFTER = ("pp", "p", "mp")  # told by the first of BENCH_DYNAMICS
 
 
 @dataclass(frozen=True)
@@ -39,8 +39,8 @@ class Learned:
     @property
     def loss_db(self) -> Floats:
         """What leaks take on the whole (M,), positive = less."""
-        loss: Floats = np.maximum(-self.leak.mean(axis=(0, 2)), 0.0)
-        return loss
+        lost: Floats = np.maximum(-self.leak.mean(axis=(0, 2)), 0.0)
+        return lost
 
 
 def learned(family: Family, written: Ints, dynamics: list[str]) -> Learned | None:

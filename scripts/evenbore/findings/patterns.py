@@ -159,8 +159,7 @@ def fit_patterns(views: Sequence[View], more: Floats | None = None) -> PatternFi
 def _priors(alternatives: list[Template]) -> Floats:
     """How probable each is among those of its kind (T,)."""
     share = pd.Series([template.share for template in alternatives])
-    whole = share.groupby([template.kind for template in alternatives]).transform("sum")
-    return np.asarray(share / whole, float)
+    return (share / share.groupby([template.kind for template in alternatives]).transform("sum")).to_numpy()
 
 
 def size_priors(alternatives: list[Template]) -> Floats:
@@ -168,8 +167,8 @@ def size_priors(alternatives: list[Template]) -> Floats:
     expected = np.array([[np.nan if template.size is None else template.size] for template in alternatives])
     away = np.log(SIZES / np.clip(expected, SIZES[0], SIZES[-1])) / STRENGTH
     around = np.exp(-0.5 * away**2)
-    priors: Floats = np.where(np.isnan(expected), SIZE_PRIOR, around / around.sum(axis=1, keepdims=True))
-    return priors
+    prior: Floats = np.where(np.isnan(expected), SIZE_PRIOR, around / around.sum(axis=1, keepdims=True))
+    return prior
 
 
 def _affected(alternatives: list[Template], each: Floats) -> Floats:

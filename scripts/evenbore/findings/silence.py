@@ -15,7 +15,7 @@ from evenbore.findings.templates import Template
 MISSED = 0.02  # of a healthy instrument's notes are missing
 CUT = 0.003  # of its takes lack notes at an end
 LEAST = 0.1  # probability that a note sounds which sounded on no instrument of the bench with that leak
-_USUAL = 0.5  # of all takes have a note, for one that lacks it to tell
+MOSTLY_THERE = 0.5  # of all takes have a note, for one that lacks it to tell
 
 
 def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: list[Template]) -> Floats:
@@ -32,7 +32,7 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
         logs = []
         for d, name in enumerate(dynamics):
             own = mine[rows.take_row] & (dynamic == name)
-            usual = there[dynamic == name].mean(axis=0) >= _USUAL
+            usual = there[dynamic == name].mean(axis=0) >= MOSTLY_THERE
             if own.any():
                 missed = 1 - there[own].mean(axis=0)[usual]
                 share = speaks[:, d][:, usual]
