@@ -16,7 +16,7 @@ from evenbore.compare.rank import save_pools
 from evenbore.facts.columns import TABLES, names
 from evenbore.figures.entries import FIGURES
 from evenbore.files.paths import repo_root
-from evenbore.files.tables import write_parquet, write_table
+from evenbore.files.tables import conform, write_parquet, write_table
 from evenbore.recording.clips import CLIP_RATE, Clip, encoded, faded, write_clips
 from factors import factors_of_study
 from figures import figures
@@ -81,6 +81,8 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     _write(folder, "notes", drawn["notes"])
     for name in ("notes", "harmonics", "bands"):
         write_parquet(drawn[name], folder / f"results/tables/{name}.parquet")
+    no_music = conform(pd.DataFrame(columns=names("passage_notes")), "passage_notes")
+    write_parquet(no_music, folder / "results/tables/passage_notes.parquet")
     run_steps(folder)
     write_clips(_clips(recordings[recordings["status"] != "set_aside"]), folder / "results/work/clips/all.npz")
     _write(folder, "clusters", _clusters(list(labels)))
@@ -111,6 +113,7 @@ def run_steps(folder: Path) -> None:
     assess_study(
         **study, **notes, **judged, **takes, **errors, path_to_recordings=tables / "recordings.tsv",
         path_to_setup_errors=work / "setup_errors.npz", path_to_tuning_advice=tables / "tuning_advice.tsv",
+        path_to_passage_notes=tables / "passage_notes.parquet", path_to_passages=tables / "passages.tsv",
     )  # fmt: skip
     compare_study(
         **study, **judged, **takes, **errors,

@@ -127,7 +127,7 @@ def study(
                     measured[-1].recording.update(chunk=session, sha256=sha256(path))
         chunk = Path(folder) / "chunk.npz"
         write_chunk(measured, chunk)
-        tables = collect([str(chunk)], [one.recording["recording"] for one in measured])
+        tables = collect([str(chunk)], [one.recording["recording"] for one in measured], {})
         return tables | {table: pd.concat(tables[table]) for table in LONG}
 
 

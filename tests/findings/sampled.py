@@ -108,7 +108,7 @@ def _measured(shop: Shop, family: Family) -> dict[str, pd.DataFrame]:
                         measured.append(one)
                         path.unlink()
         write_chunk(measured, Path(folder) / "chunk.npz")
-        tables = collect([str(Path(folder) / "chunk.npz")], [one.recording["recording"] for one in measured])
+        tables = collect([str(Path(folder) / "chunk.npz")], [one.recording["recording"] for one in measured], {})
         harmonics = list(tables["harmonics"])
     return {"recordings": tables["recordings"], "notes": tables["notes"], "harmonics": harmonics}
 

@@ -58,8 +58,10 @@ def measure_and_collect(folder):
         measure(json.dumps(members), chunk, measured[-1])
         clip_chunk(json.dumps(members), measured[-1], study.config["base_dynamic"], work / f"clips/{chunk}.npz")
     collect_chunks(
-        measured, [row["recording"] for row in study.recordings], "set_aside",
+        measured, [row["recording"] for row in study.recordings], {}, "set_aside",
         path_to_recordings=tables / "recordings.tsv", path_to_notes=tables / "notes.tsv",
+        path_to_passage_notes=tables / "passage_notes.tsv",
+        path_to_passage_notes_parquet=tables / "passage_notes.parquet",
         path_to_notes_parquet=tables / "notes.parquet", path_to_harmonics=tables / "harmonics.parquet",
         path_to_bands=tables / "bands.parquet",
     )  # fmt: skip

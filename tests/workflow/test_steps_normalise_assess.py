@@ -31,6 +31,8 @@ def study(tmp_path):
     write_table(table, "recordings", tmp_path / "recordings.tsv")
     for name in ("notes", "harmonics", "bands"):
         write_parquet(conform(tables[name], name), tmp_path / f"{name}.parquet")
+    no_music = conform(pd.DataFrame(columns=names("passage_notes")), "passage_notes")
+    write_parquet(no_music, tmp_path / "passage_notes.parquet")
     return tmp_path
 
 
@@ -57,7 +59,9 @@ def test_steps_write_every_table(study):
         path_to_config=study / "config" / "config.yaml",
         path_to_recordings=study / "recordings.tsv",
         path_to_notes_normalised=out / "notes.parquet",
+        path_to_passage_notes=study / "passage_notes.parquet",
         path_to_setup_errors=out / "setup_errors.npz",
+        path_to_passages=out / "passages.tsv",
         path_to_criteria=out / "criteria.tsv",
         path_to_instruments=out / "instruments.tsv",
         path_to_tuning_advice=out / "tuning_advice.tsv",

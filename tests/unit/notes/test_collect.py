@@ -54,7 +54,7 @@ def chunk_files(tmp_path):
 
 def collected(paths, order):
     """The tables of `collect`, each in one piece."""
-    tables = collect(paths, order)
+    tables = collect(paths, order, {})
     return tables | {table: pd.concat(tables[table]) for table in LONG}
 
 
@@ -71,7 +71,7 @@ def test_sheet_order(chunk_files):
 def test_long_tables_come_in_parts_of_whole_recordings_without_a_loss(chunk_files, monkeypatch):
     whole = collected(chunk_files, ["a", "b", "c", "d"])["harmonics"]
     monkeypatch.setattr(module, "ROWS_AT_ONCE", 3)
-    parts = list(collect(chunk_files, ["a", "b", "c", "d"])["harmonics"])
+    parts = list(collect(chunk_files, ["a", "b", "c", "d"], {})["harmonics"])
     assert [part["recording"].tolist() for part in parts] == [["a", "a", "b", "b"], ["c"]]
     pd.testing.assert_frame_equal(pd.concat(parts, ignore_index=True), whole.reset_index(drop=True))
 

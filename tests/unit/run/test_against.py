@@ -124,7 +124,7 @@ def test_a_hostile_record_does_no_harm(study):
 
 def test_a_missing_record(study, capsys):
     assert cli.main(["check", str(study), "--against", str(study / "none.json")]) == 1
-    assert "No such file" in capsys.readouterr().err
+    assert "no such file" in capsys.readouterr().err
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")

@@ -151,6 +151,7 @@ def test_later_takes_join_and_the_rest_of_the_workbook_stays(study, edit):
     (later / "Flöte Grün mf take 7.wav").write_bytes(b"")
     (later / "Oboe laut take 1.wav").write_bytes(b"")
     add_recordings(study, later)
+    edit({("recordings", 6, "confirm"): None})  # an oboe among the flutes
     loaded = load_study(study)
     assert [(row["instrument"], row["take"], row["dynamic"]) for row in loaded.recordings[3:]] == [
         ("Flote_Grun", 7, "mf"),
