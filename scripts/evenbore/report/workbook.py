@@ -126,7 +126,7 @@ def _write(
         _write_rows(sheet, rows + 1, fitting, widths, formats[1])
         rows += len(fitting)
         if len(fitting) < len(part):
-            told = f"The first {rows} rows: a sheet holds no more. All rows: {_file(WORKBOOK_SHEETS[name])}"
+            told = f"The first {rows} rows: a sheet holds no more. All rows: {_file(WORKBOOK_SHEETS.get(name, name))}"
             break
     for column, width in enumerate(widths.values()):
         sheet.set_column(column, column, min(width + 2, WIDEST))
