@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 
 from evenbore.files.tables import write_text
-from evenbore.process.steplog import step_log
+from evenbore.process.steplog import step
 from evenbore.run.history import note_run
 
 
@@ -16,7 +16,7 @@ def note_history(path_to_tables: str, path_to_provenance: str, path_to_history: 
 
 
 if __name__ == "__main__":
-    with step_log(snakemake.log[0]):
+    with step(snakemake):
         note_history(
             path_to_tables=snakemake.params.tables,
             path_to_provenance=snakemake.input.provenance,

@@ -14,6 +14,7 @@ from collect import collect_chunks
 from consistency.outputs import read_study
 from consistency.rules import contradictions
 from diagnose import diagnose_study
+from evenbore.files.digest import sha256
 from evenbore.study.sheets import chunks, load_study
 from measure import measure
 from provenance import note_provenance
@@ -55,6 +56,7 @@ def measure_and_collect(folder):
     measured = []
     for chunk, members in chunks(study).items():
         measured.append(work / f"chunks/{chunk}.npz")
+        members = [row | {"sha256": sha256(row["path"])} for row in members]
         measure(json.dumps(members), chunk, measured[-1])
         clip_chunk(json.dumps(members), measured[-1], study.config["base_dynamic"], work / f"clips/{chunk}.npz")
     collect_chunks(

@@ -21,7 +21,7 @@ def advise(offset, extra=None, temperature=None):
         {"s1": ["a"]}, take_sd=STEADY, instrument_sd={"offset_cents": 0, "scale_cents": 0},
         extra_cents={("a", note_to_midi(name)): value for name, value in (extra or {}).items()},
     )  # fmt: skip
-    notes = tables["notes"].assign(cents=lambda n: n["cents"] + offset, brightness_db=0.0)
+    notes = tables["notes"].assign(cents=lambda n: n["cents"] + offset, brightness_db=0.0, relative_tilt_db=0.0)
     assessed = pd.DataFrame(
         {"instrument": ["a"], "state": ["as_found"], "criterion": ["tuning_offset"], "value": [notes["cents"].median()]}
     )
