@@ -81,8 +81,6 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     _write(folder, "notes", drawn["notes"])
     for name in ("notes", "harmonics", "bands"):
         write_parquet(drawn[name], folder / f"results/tables/{name}.parquet")
-    no_music = conform(pd.DataFrame(columns=names("passage_notes")), "passage_notes")
-    write_parquet(no_music, folder / "results/tables/passage_notes.parquet")
     run_steps(folder)
     write_clips(_clips(recordings[recordings["status"] != "set_aside"]), folder / "results/work/clips/all.npz")
     _write(folder, "clusters", _clusters(list(labels)))
@@ -99,6 +97,8 @@ def run_steps(folder: Path) -> None:
     tables, work, config = folder / "results/tables", folder / "results/work", folder / "config/config.yaml"
     compared = ("pairs", "ranking", "rank_probabilities", "sensitivity", "value", "clusters", "own_days", "next")
     study = {"path_to_study": folder, "path_to_config": config}
+    if not (music := tables / "passage_notes.parquet").exists():
+        write_parquet(conform(pd.DataFrame(columns=names("passage_notes")), "passage_notes"), music)
     judged = {f"path_to_{t}": tables / f"{t}.tsv" for t in ("criteria", "instruments")}
     takes = {"path_to_takes": work / "takes.parquet"}
     errors = {f"path_to_{t}": work / f"{t}.parquet" for t in ("shifts", "days")}
@@ -113,7 +113,7 @@ def run_steps(folder: Path) -> None:
     assess_study(
         **study, **notes, **judged, **takes, **errors, path_to_recordings=tables / "recordings.tsv",
         path_to_setup_errors=work / "setup_errors.npz", path_to_tuning_advice=tables / "tuning_advice.tsv",
-        path_to_passage_notes=tables / "passage_notes.parquet", path_to_passages=tables / "passages.tsv",
+        path_to_passage_notes=music, path_to_passages=tables / "passages.tsv",
     )  # fmt: skip
     compare_study(
         **study, **judged, **takes, **errors,

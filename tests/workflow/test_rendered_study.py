@@ -45,7 +45,11 @@ def finished(tmp_path_factory, repo, require_program, require_file):
     )  # fmt: skip
     report_sample.vet_sample(folder)
     sheets = [str(path) for path in load_study(folder).files.values()]
-    note_provenance(**paths, paths_to_sheets=sheets, paths_to_benchmarks=[], path_to_output=results / "provenance.json")
+    measured = sorted(map(str, (results / "work/chunks").glob("*.npz")))
+    note_provenance(
+        **paths, paths_to_sheets=sheets, paths_to_chunks=measured, paths_to_benchmarks=[],
+        path_to_output=results / "provenance.json",
+    )  # fmt: skip
     report_sample.make_report(folder)
     return folder, truth
 
