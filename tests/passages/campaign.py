@@ -32,10 +32,10 @@ ONSET_S, PITCH_CENTS, WRONG_CENTS = 0.05, 50.0, 25.0
 REFERENCES = ("librosa pyin", "Praat autocorrelation")
 
 
-def run(cases: Iterable[Case], jobs: int, references: bool = True) -> list[dict]:
+def run(cases: Iterable[Case], jobs: int) -> list[dict]:
     """One dictionary for every take, in the order of the cases."""
     with multiprocessing.Pool(jobs) as pool:
-        return pool.starmap(measured, [(case, references) for case in cases], chunksize=1)
+        return pool.map(measured, list(cases), chunksize=1)
 
 
 def measured(case: Case, references: bool = True) -> dict:
