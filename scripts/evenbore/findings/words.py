@@ -22,8 +22,9 @@ RUN_ELSE = (
     " bridge or linkage, the player's reed or blowing on these notes."
 )
 STEP_ELSE = (
-    "A sharp step of equal size in both registers points to regulation (a key held partly open or shut, a bent"
-    " bridge or linkage, a pad standing too low) more than to a leak, which would grow towards the lower notes."
+    "A sharp step of equal size in both registers fits regulation best (a key held partly open or shut, a bent"
+    " bridge or linkage, a pad standing too low). A small leak would grow towards the lower notes, but a large one"
+    " has been taken for a step: look at the pads just above it too."
 )
 FINGERING_ELSE = (
     "The same fingering in both registers with clean neighbours points to a key that opens too little, to its"
