@@ -1,7 +1,6 @@
 """Build report.html: one file that holds everything and asks the network for nothing."""
 
 import base64
-import hashlib
 import io
 import json
 import re
@@ -24,6 +23,7 @@ from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
 from evenbore.facts.words import plain
 from evenbore.files.atomic import write_atomically
+from evenbore.files.webpage import script_data, script_hash, templates
 from evenbore.judge.assess import IN_DOUBT
 from evenbore.page import charts, research
 from evenbore.page.glossary import glossary, slug
@@ -65,19 +65,13 @@ def write_page(
 ) -> None:  # fmt: skip
     """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `figures`: SVG files, the PNG
     beside each; `captions`: of the same figures."""
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES, encoding="utf-8"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = templates(TEMPLATES)
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
     environment.filters |= {"sentence": words.sentence, "slug": slug}
     context = _context(results, draws, clips, figures, captions, environment) | {"provenance": provenance}
     section = environment.get_template("instrument.html")
     context["folded_data"] = (
-        _script_data([name, results.label(name), _packed_text(section.render(context | {"s": _instrument(
+        script_data([name, results.label(name), _packed_text(section.render(context | {"s": _instrument(
             results, name, context["profiles"])}))])
         for name in context["folded"]
     )  # fmt: skip
@@ -96,10 +90,10 @@ def _context(
     pairs, profiles, answers = _pairs(results), all_curves(results), words.answers(results)
     sound, weighing = sound_data(results, clips), priorities_data(results, draws)
     first = opening(results, answers, environment)
-    texts = {"sound_data": _script_data(sound), "own_data": _script_data(weighing),
-             "choice_data": _script_data(first["steps"])}  # fmt: skip
+    texts = {"sound_data": script_data(sound), "own_data": script_data(weighing),
+             "choice_data": script_data(first["steps"])}  # fmt: skip
     notes = map_data(results, _packed_text)
-    texts["map_data"] = _script_data(notes)
+    texts["map_data"] = script_data(notes)
     weighable = {weighing["criteria"][c][0] for pool in weighing.pop("pools") for c in pool["criteria"]}
     for clip in sound["clips"]:
         del clip["mp3"]  # it is large, and in the text
@@ -149,7 +143,7 @@ def _context(
         "pairs": pairs,
         "next_steps": words.next_steps(results.tables["next"]),
         "own_days": words.own_days_words(results.tables["own_days"], results.tables["comparability"]),
-        "compare_data": _script_data(_side_by_side(results, profiles)),
+        "compare_data": script_data(_side_by_side(results, profiles)),
         "verdicts": VERDICTS,
         "kinds": FINDINGS,
         "criteria": _records(results.tables["criteria"]),
@@ -168,12 +162,8 @@ def _context(
         "style": (TEMPLATES / "report.css").read_text("utf-8"),
         "script": script,
         "early_script": early,
-        "script_hashes": [_sha256(text) for text in (early, script)],
+        "script_hashes": [script_hash(text) for text in (early, script)],
     }
-
-
-def _sha256(text: str) -> str:
-    return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _first_of_all(results: Results) -> str:
@@ -364,7 +354,7 @@ def _pairs(results: Results) -> str:
         "reasons": list(reasons),
         "rows": listed,
     }
-    return _script_data(data)
+    return script_data(data)
 
 
 def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict[str, Any]:
@@ -402,12 +392,6 @@ def _side_by_side(results: Results, profiles: dict[str, Curves]) -> dict[str, An
 def _packed_text(text: str) -> str:
     """Text as UTF-8, deflated (zlib), in base64."""
     return base64.b64encode(zlib.compress(text.encode("utf-8"), 9)).decode("ascii")
-
-
-def _script_data(data: object) -> str:
-    """Data as compact JSON that cannot end the <script> around it."""
-    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
-    return text.translate({ord(sign): f"\\u{ord(sign):04x}" for sign in "<>&"})
 
 
 def _inseparable(results: Results) -> dict[str, str]:

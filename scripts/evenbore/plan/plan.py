@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from random import Random, SystemRandom
 
-import jinja2
 import numpy as np
 import pandas as pd
 import soundfile as sf
@@ -26,6 +25,7 @@ from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
 from evenbore.files.tables import read_table, write_text
+from evenbore.files.webpage import templates
 from evenbore.judge.repeatability import Days, assumed_days
 from evenbore.judge.values import criteria_table
 from evenbore.plan.blind import draw_codes, seal, unseal
@@ -250,10 +250,7 @@ def _write_blind_study(plan: Plan, reading: Reading, blind: Path) -> None:
 
 
 def _render(plan: Plan, reading: Reading, target: Path, fingerprint: str) -> None:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_TEMPLATES, encoding="utf-8"), autoescape=True, undefined=jinja2.StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
+    environment = templates(_TEMPLATES)
     words = [f"{articulation} {dynamic}" for articulation, dynamic in plan.kinds]
     sessions = []
     for row in reading.sheets["sessions"].rows:

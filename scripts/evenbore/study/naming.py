@@ -3,16 +3,14 @@
 It works offline and plays the files where they are. What the sheets hold beside the takes shown comes back unchanged.
 """
 
-import base64
 import hashlib
 import json
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-import jinja2
-
 from evenbore.files.tables import write_text
+from evenbore.files.webpage import script_data, script_hash, templates
 from evenbore.study.config import load_schema
 from evenbore.study.sheetfile import RESERVED, SheetText
 from evenbore.study.takes import NUMBERED_TOGETHER, clock
@@ -46,16 +44,11 @@ def write_naming(
         "together": NUMBERED_TOGETHER, "reserved": sorted(RESERVED), "names": names, "copy": workbook,
         "key": hashlib.sha256(json.dumps([str(study), rows]).encode()).hexdigest(),
     }  # fmt: skip
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_TEMPLATES, encoding="utf-8"), autoescape=True, undefined=jinja2.StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    page = environment.get_template(PAGE).render(
+    page = templates(_TEMPLATES).get_template(PAGE).render(
         study=study.name, takes=takes, states=states, names=names, workbook=workbook and files["recordings"].name,
         labels=[label for key, label in labels.items() if key not in made], folder=files["recordings"].parent.name,
         dynamics=load_schema("recordings")["properties"]["dynamic"]["enum"],
-        data=json.dumps(data, ensure_ascii=False).replace("<", "\\u003c"),  # nothing in it can end the script
-        script=script, script_hash=base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
+        data=script_data(data), script=script, script_hash=script_hash(script),
     )  # fmt: skip
     write_text(page, study / PAGE)
 
