@@ -20,7 +20,7 @@ References: Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289; Freedman & La
 J. Pharmacokinet. Biopharm. 15, 657 (equivalence by the 90 % interval). From memory.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TypeAlias
@@ -164,12 +164,17 @@ def factors_table(
 def played_takes(takes: pd.DataFrame, recordings: Mapping[str, Row], states: Mapping[str, str]) -> pd.DataFrame:
     """Takes in the compared states as they were played: what the session adds back in, and who played on what."""
     counted = in_state(takes, dict(states))
-    columns = {
-        column: [str(recordings[name].get(column) or "") for name in counted["recording"]]
+    value = counted["value"] + counted["session_offset"]
+    return counted.assign(value=value, **played_on(counted["recording"], recordings))
+
+
+def played_on(names: Iterable[str], recordings: Mapping[str, Row]) -> dict[str, list[str]]:
+    """Who played these recordings, and on what: the TAKE_COLUMNS but the session."""
+    return {
+        column: [str(recordings[name].get(column) or "") for name in names]
         for column in TAKE_COLUMNS
         if column != "session"
     }
-    return counted.assign(value=counted["value"] + counted["session_offset"], **columns)
 
 
 def _rows(

@@ -143,6 +143,16 @@ def oriented(values: Floats, better: str) -> Floats:
     return turns[better](values)
 
 
+def better_of(first: float, second: float, better: str) -> int:
+    """1 where the first of two values is better, -1 where the second is, 0 where neither is or one is not known.
+
+    >>> [better_of(-2.0, 1.0, way) for way in ("higher", "lower", "target", "taste")]
+    [-1, 1, -1, 0]
+    """
+    a, b = (oriented(np.asarray(value), better) for value in (first, second))
+    return int(a > b) - int(a < b)
+
+
 def weight_strata(draws: int, criteria: int, rng: np.random.Generator) -> Ints:
     """Which of STRATA equally likely strata each drawn weight (D, C) is taken from: the same for any weights."""
     strata: Ints = rng.permuted(np.tile(np.arange(draws)[:, None] % STRATA, criteria), axis=0)

@@ -29,9 +29,9 @@ from evenbore.compare.factors import (
     Factor,
     factor_of,
     models,
+    played_on,
 )
 from evenbore.compare.multiplicity import adjusted
-from evenbore.compare.tangles import TAKE_COLUMNS
 from evenbore.facts.arrays import Floats, Ints
 from evenbore.facts.columns import names
 from evenbore.facts.rows import Row
@@ -97,11 +97,8 @@ def played_curves(
         slope = matched.slopes["slope"].reindex(pd.MultiIndex.from_frame(takes[["instrument", "state"]])).to_numpy()
         over = slope * matched.over.reindex(takes.index).to_numpy()
         wide = wide - over[:, None] * np.log2(wide.columns.to_numpy(float))
-    keys = takes[["instrument", "session", "direction", "articulation"]].copy()
-    for column in TAKE_COLUMNS:
-        if column != "session":
-            keys[column] = [str(recordings[name].get(column) or "") for name in takes.index]
-    return keys.join(wide)
+    keys = takes[["instrument", "session", "direction", "articulation"]]
+    return keys.assign(**played_on(takes.index, recordings)).join(wide)
 
 
 def judge_tone(curves: pd.DataFrame, factor: Factor, rng: np.random.Generator) -> list[Row]:

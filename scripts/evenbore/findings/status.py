@@ -13,7 +13,7 @@ import pandas as pd
 
 from evenbore.compare.gates import seen_by
 from evenbore.compare.pairs import in_state
-from evenbore.compare.rank import oriented
+from evenbore.compare.rank import better_of
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.findings import FINDINGS
@@ -138,8 +138,8 @@ def _against_others(
                     word = CRITERIA[criterion].good if more else CRITERIA[criterion].bad
                     apart.setdefault((name, criterion, word), []).append(abs(by))
                 continue
-            good_a, good_b = (oriented(np.asarray(value[name, criterion]), direction[criterion]) for name in (a, b))
-            winner, loser = (a, b) if good_a > good_b else (b, a)
+            first_wins = better_of(value[a, criterion], value[b, criterion], direction[criterion]) > 0
+            winner, loser = (a, b) if first_wins else (b, a)
             wins[winner, criterion] = wins.get((winner, criterion), 0) + 1
             losses[loser, criterion] = losses.get((loser, criterion), 0) + 1
 

@@ -17,7 +17,7 @@ from evenbore.files.errors import AudioError
 from evenbore.notes.confidence import confidence, signs
 from evenbore.notes.edges import Edges, refine
 from evenbore.notes.evidence import gather, guess_hz
-from evenbore.notes.note import measure_notes
+from evenbore.notes.note import Notes, measure_notes
 from evenbore.notes.phrase import find_notes, no_single_voice, no_single_voice_in
 from evenbore.notes.segment import NOTE_CENTS, Alignment, find_passes
 from evenbore.notes.sheetfit import objection, tuning_remark
@@ -118,9 +118,7 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         ]
     )
     edges = refine(signal, first, last, guess, np.full(len(guess), row["articulation"] == "tongued"))
-    spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
-    record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
-    measured = measure_notes(signal, edges, guess, nominal, record["reverb_s"])
+    measured = _measure_between(edges, guess, nominal, record, signal)
     evident = [_evident(best.score[step], best.rival[step]) for _, step, _ in played]
     higher = [not evident[k] and one is not None and sounds_higher(one) for k, one in enumerate(measured.spectra)]
     counted = [k for k, (*_, counts) in enumerate(played) if counts and not higher[k]]
@@ -165,10 +163,8 @@ def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Fam
     if reason:
         return set_aside(record, "; ".join([*signal.warnings, reason]))
     edges = refine(signal, phrase.begin_s, phrase.end_s, phrase.guess_hz, phrase.again)
-    spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
-    record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     nominal = midi_to_hz(phrase.midi, row["tuning_hz"])
-    measured = measure_notes(signal, edges, phrase.guess_hz, nominal, record["reverb_s"])
+    measured = _measure_between(edges, phrase.guess_hz, nominal, record, signal)
     notes = [
         {key: record[key] for key in TAKE_KEYS}
         | {
@@ -188,6 +184,13 @@ def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Fam
     record["offset_cents"] = known_median([note["cents"] for note in notes])
     warnings = [*signal.warnings, *tuning_remark(record["offset_cents"]), *_advice(record, notes, signal, edges)]
     return _finish(record, warnings, notes, [None] * len(notes), [None] * len(notes))
+
+
+def _measure_between(edges: Edges, guess: Floats, nominal: Floats, record: Row, signal: Signal) -> Notes:
+    """Measure the notes, and into `record` what the sound around them tells of hum and room."""
+    spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
+    record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
+    return measure_notes(signal, edges, guess, nominal, record["reverb_s"])
 
 
 def _evident(score: float, rival: float) -> bool:

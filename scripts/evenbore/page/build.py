@@ -15,7 +15,7 @@ import pandas as pd
 import yaml
 from PIL import Image
 
-from evenbore.compare.rank import oriented
+from evenbore.compare.rank import better_of
 from evenbore.facts.columns import TABLES
 from evenbore.facts.criteria import BETTER, CRITERIA, EXACT, GATES
 from evenbore.facts.findings import FINDINGS
@@ -332,9 +332,8 @@ def _pairs(results: Results) -> str:
     direction = results.tables["criteria"].set_index("criterion")["better"].to_dict()
 
     def better(row: Any) -> int:
-        a, b = (oriented(values.get((name, row.criterion), float("nan")), direction[row.criterion])
-                for name in (row.instrument_a, row.instrument_b))  # fmt: skip
-        return int(a > b) - int(a < b)
+        a, b = (values.get((name, row.criterion), float("nan")) for name in (row.instrument_a, row.instrument_b))
+        return better_of(a, b, direction[row.criterion])
 
     def figures(value: Any, digits: int = 4) -> float | None:
         return None if pd.isna(value) else float(f"{value:.{digits}g}")

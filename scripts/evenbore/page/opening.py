@@ -23,13 +23,12 @@ def opening(results: Results, answers: list[words.Answer], environment: jinja2.E
     config, cost = results.study.config, decide.costs(results)
     macro = environment.get_template("choice.html").module.choice  # type: ignore[attr-defined]  # as it is there
     better = decide.shown_better(results)
-    now = {row["instrument"]: row for name in results.order for row in results.status(name) if row["current"] == "yes"}
     shared = {
         "label": {name: results.label(name) for name in results.study.instruments},
         "cost": cost,
         "currency": config["currency"],
-        "now": now,
-        "sure": decide.beyond_chance(now),
+        "now": results.now,
+        "sure": decide.beyond_chance(results.now),
         "most": words.most_named(results),
     }
     steps: dict[str, list[list[tuple[float, str]]]] = {name: [] for name in config["priorities"]}

@@ -11,15 +11,14 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
-from evenbore.compare.rank import oriented
+from evenbore.compare.rank import better_of
 from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import DECISIONS
 from evenbore.report.results import Results, rows_of
-from evenbore.report.words import Answer, Place
+from evenbore.report.words import Answer, Place, bare
 
 TAKEN = "accept"
 AWAY = ("bench", "return")
@@ -76,8 +75,8 @@ def shown_better(results: Results) -> dict[tuple[str, str], tuple[str, ...]]:
         if way == "taste":
             continue
         a, b = row.instrument_a, row.instrument_b
-        good_a, good_b = (float(oriented(np.asarray(values[name, row.criterion]), way)) for name in (a, b))
-        winner, loser = (a, b) if good_a > good_b else (b, a)
+        first_wins = better_of(values[a, row.criterion], values[b, row.criterion], way) > 0
+        winner, loser = (a, b) if first_wins else (b, a)
         if (winner, row.criterion) not in results.flattered:
             found[winner, loser] = (*found.get((winner, loser), ()), row.criterion)
     return found
@@ -85,14 +84,12 @@ def shown_better(results: Results) -> dict[tuple[str, str], tuple[str, ...]]:
 
 def decision_of(results: Results) -> dict[str, str]:
     """Instrument -> its decision in the current state."""
-    now = results.tables["status"].query("current == 'yes'")
-    return dict(zip(now["instrument"], now["decision"], strict=True))
+    return {name: row["decision"] for name, row in results.now.items()}
 
 
 def costs(results: Results) -> dict[str, float]:
     """Instrument -> its total cost; those without a price left out."""
-    now = results.tables["status"].query("current == 'yes'").dropna(subset="total_cost")
-    return dict(zip(now["instrument"], now["total_cost"].astype(float), strict=True))
+    return {name: float(row["total_cost"]) for name, row in results.now.items() if pd.notna(row["total_cost"])}
 
 
 def choices(results: Results, answer: Answer, better: Mapping[tuple[str, str], tuple[str, ...]]) -> list[Choice]:
@@ -130,12 +127,10 @@ def choices(results: Results, answer: Answer, better: Mapping[tuple[str, str], t
 def not_taken(results: Results) -> list[Clause]:
     """The instruments that are not accepted, the worst decision first, each with the first reason of its status."""
     clauses = []
-    for name in results.order:
-        for row in results.status(name):
-            if row["current"] == "yes" and row["decision"] != TAKEN:
-                found = (row["open"], row["against"]) if row["decision"] == "retake" else (row["against"], row["open"])
-                why = (found[0] or found[1]).split("; ")[0]
-                clauses.append(Clause(name, row["decision"], why.split(" (")[0].partition(", confidence")[0]))
+    for name, row in results.now.items():
+        if row["decision"] != TAKEN:
+            found = (row["open"], row["against"]) if row["decision"] == "retake" else (row["against"], row["open"])
+            clauses.append(Clause(name, row["decision"], bare((found[0] or found[1]).split("; ")[0])))
     order = ("return", "bench", "retake")
     return sorted(clauses, key=lambda one: order.index(one.decision))
 

@@ -4,10 +4,9 @@ criteria no pair at all is decided."""
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from evenbore.compare.rank import oriented
+from evenbore.compare.rank import better_of
 from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.words import plain
 from evenbore.report.results import Results, rows_of
@@ -55,11 +54,7 @@ def _sentence(
 
 
 def _better(values: Mapping[tuple[str, str], float], criterion: str, name: str, other: str) -> bool:
-    way = CRITERIA[criterion].better
-    if way == "taste":
-        return False
-    good, less = (float(oriented(np.asarray(values[one, criterion]), way)) for one in (name, other))
-    return good > less
+    return better_of(values[name, criterion], values[other, criterion], CRITERIA[criterion].better) > 0
 
 
 def _open(rows: list[Any], alone: bool) -> str:

@@ -12,6 +12,7 @@ from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING
 from evenbore.report.results import Results, rows_of
+from evenbore.report.words import bare
 
 MOST_CLAUSES = 3
 MOST_ALIKE = 3
@@ -32,12 +33,7 @@ class Portrait:
 def portraits(results: Results) -> dict[str, Portrait]:
     """The portraits of the instruments shown, from their current status."""
     alike = _alike(results)
-    told = {}
-    for name in results.shown:
-        for row in results.status(name):
-            if row["current"] == "yes":
-                told[name] = _portrait(row, alike.get(name, []))
-    return told
+    return {name: _portrait(results.now[name], alike.get(name, [])) for name in results.shown if name in results.now}
 
 
 def _portrait(row: Row, alike: list[str]) -> Portrait:
@@ -58,7 +54,7 @@ def _in_words(clauses: Iterable[str]) -> list[str]:
             text = f"{one.good if told[2] == 'better' else one.bad} ({told[2]} than {told[3]} of {told[4]})"
             among.append((-int(told[3]), text))
         else:
-            found.append(clause.split(" (")[0].partition(", confidence")[0])
+            found.append(bare(clause))
     return [*found, *(text for _, text in sorted(among, key=lambda pair: pair[0]))]
 
 

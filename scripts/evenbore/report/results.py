@@ -100,6 +100,11 @@ class Results:
         return sorted(cast(list[Row], rows.to_dict("records")), key=lambda row: row["current"])
 
     @cached_property
+    def now(self) -> dict[str, Row]:
+        """Instrument -> its current row as `status` gives it; in the order of `order`."""
+        return {name: row for name in self.order for row in self.status(name) if row["current"] == "yes"}
+
+    @cached_property
     def flattered(self) -> set[tuple[str, str]]:
         """(instrument, criterion) whose value a finding in the state compared flatters."""
         flatters = flattered_values(self.compared("findings"))

@@ -37,6 +37,15 @@ def number(value: float, decimals: int = 1, sign: bool = False) -> str:
     return text.replace("-", "−")
 
 
+def bare(clause: str) -> str:
+    """A clause of the table `status` without its numbers.
+
+    >>> bare("out of tune: C6 to D6 (-21.6 cents), confidence 0.98")
+    'out of tune: C6 to D6'
+    """
+    return clause.split(" (")[0].partition(", confidence")[0]
+
+
 def sentence(text: str) -> str:
     """The text with a capital first letter."""
     return text[:1].upper() + text[1:]
