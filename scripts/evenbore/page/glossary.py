@@ -19,11 +19,10 @@ OWN = {
     "group": "Instruments whose sessions are linked by a shared instrument; between groups rooms are not told apart.",
     "front of best value": "The instruments than which nothing else is both better and cheaper.",
     "register": "The notes that are played in the same mode of the tube: low, clarion, high and so on.",
-    "brightness": "How much of the tone lies above 2 kHz.",
     "harmonic": "A part of the tone at a whole multiple of the note's frequency; their levels make its colour.",
     "take": "One recording of the scale; repeats of it tell how far the player and the day scatter.",
 }
-"""Words that no registry declares."""
+"""Words that no registry declares: one of these names would take the place of a registry's."""
 
 
 def glossary() -> dict[str, tuple[str, str]]:

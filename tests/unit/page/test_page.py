@@ -11,8 +11,11 @@ import pytest
 import report_sample
 from evenbore.facts.columns import TABLES
 from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.verdicts import DECISIONS, VERDICTS
+from evenbore.facts.words import plain
 from evenbore.figures.entries import FIGURES
 from evenbore.page import build, charts
+from evenbore.page.glossary import OWN, glossary, slug
 from evenbore.report import words
 from evenbore.report.curves import Curves, all_curves
 from evenbore.trade.families import load_family
@@ -229,6 +232,12 @@ def test_the_glossary_says_of_every_criterion_what_it_is_in_plain_words(document
     for criterion in CRITERIA.values():
         ends = ("Above", "below") if criterion.better == "taste" else ("At its best", "at its worst")
         assert f"{criterion.glossary} {ends[0]}: {criterion.good}; {ends[1]}: {criterion.bad}." in text
+
+
+def test_no_word_of_the_glossarys_own_takes_the_place_of_a_registrys():
+    registered = [*map(plain, CRITERIA), *(one.words for one in VERDICTS.values()), *DECISIONS]
+    assert {*map(slug, OWN)}.isdisjoint(map(slug, registered))
+    assert glossary()["brightness"][1] == CRITERIA["brightness"].glossary
 
 
 def test_who_may_be_first_stands_there_with_what_it_gives_up(document, results):
