@@ -8,7 +8,7 @@ from pathlib import Path
 import jinja2
 
 
-def templates(folder: Path) -> jinja2.Environment:
+def templates_in(folder: Path) -> jinja2.Environment:
     """The templates of a folder; everything put into them is escaped, and what they are not given is an error."""
     return jinja2.Environment(
         loader=jinja2.FileSystemLoader(folder, encoding="utf-8"),

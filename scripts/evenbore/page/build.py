@@ -23,7 +23,7 @@ from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
 from evenbore.facts.words import plain
 from evenbore.files.atomic import write_atomically
-from evenbore.files.webpage import script_data, script_hash, templates
+from evenbore.files.webpage import script_data, script_hash, templates_in
 from evenbore.judge.assess import IN_DOUBT
 from evenbore.page import charts, research
 from evenbore.page.glossary import glossary, slug
@@ -65,7 +65,7 @@ def write_page(
 ) -> None:  # fmt: skip
     """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `figures`: SVG files, the PNG
     beside each; `captions`: of the same figures."""
-    environment = templates(TEMPLATES)
+    environment = templates_in(TEMPLATES)
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
     environment.filters |= {"sentence": words.sentence, "slug": slug}
     context = _context(results, draws, clips, figures, captions, environment) | {"provenance": provenance}

@@ -25,7 +25,7 @@ from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
 from evenbore.files.tables import read_table, write_text
-from evenbore.files.webpage import templates
+from evenbore.files.webpage import templates_in
 from evenbore.judge.repeatability import Days, assumed_days
 from evenbore.judge.values import criteria_table
 from evenbore.plan.blind import draw_codes, seal, unseal
@@ -250,7 +250,7 @@ def _write_blind_study(plan: Plan, reading: Reading, blind: Path) -> None:
 
 
 def _render(plan: Plan, reading: Reading, target: Path, fingerprint: str) -> None:
-    environment = templates(_TEMPLATES)
+    environment = templates_in(_TEMPLATES)
     words = [f"{articulation} {dynamic}" for articulation, dynamic in plan.kinds]
     sessions = []
     for row in reading.sheets["sessions"].rows:

@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import quote
 
 from evenbore.files.tables import write_text
-from evenbore.files.webpage import script_data, script_hash, templates
+from evenbore.files.webpage import script_data, script_hash, templates_in
 from evenbore.study.config import load_schema
 from evenbore.study.sheetfile import RESERVED, SheetText
 from evenbore.study.takes import NUMBERED_TOGETHER, clock
@@ -44,7 +44,7 @@ def write_naming(
         "together": NUMBERED_TOGETHER, "reserved": sorted(RESERVED), "names": names, "copy": workbook,
         "key": hashlib.sha256(json.dumps([str(study), rows]).encode()).hexdigest(),
     }  # fmt: skip
-    page = templates(_TEMPLATES).get_template(PAGE).render(
+    page = templates_in(_TEMPLATES).get_template(PAGE).render(
         study=study.name, takes=takes, states=states, names=names, workbook=workbook and files["recordings"].name,
         labels=[label for key, label in labels.items() if key not in made], folder=files["recordings"].parent.name,
         dynamics=load_schema("recordings")["properties"]["dynamic"]["enum"],

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from evenbore.files.tables import write_text
-from evenbore.files.webpage import templates
+from evenbore.files.webpage import templates_in
 from evenbore.tickets.drawing import DRAWING_WIDTH_MM, height
 from evenbore.tickets.ticket import Ticket
 
@@ -12,6 +12,6 @@ _TEMPLATES = Path(__file__).parent / "templates"
 
 def write_html(ticket: Ticket, path: Path) -> None:
     """Write the page; everything from sheets and files is escaped."""
-    template = templates(_TEMPLATES).get_template("ticket.html")
+    template = templates_in(_TEMPLATES).get_template("ticket.html")
     page = template.render(ticket=ticket, width=DRAWING_WIDTH_MM, height=height)
     write_text(page, str(path))

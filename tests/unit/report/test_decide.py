@@ -17,23 +17,14 @@ CHANCES = {"best": 0.6, "sick": 0.2, "middle": 0.15, "cheap": 0.05, "gift": 0.0}
 
 @pytest.fixture
 def results():
-    status = pd.DataFrame({
-        "instrument": list(COSTS), "current": "yes", "decision": DECISIONS.values(), "total_cost": COSTS.values(),
-    })  # fmt: skip
+    now = {name: {"decision": DECISIONS[name], "total_cost": COSTS[name]} for name in COSTS}
     values = pd.DataFrame({"instrument": ["best", "middle"] * 2, "criterion": ["noise"] * 2 + ["brightness"] * 2,
                            "value": [-40.0, -30.0, 1.0, 2.0]})  # fmt: skip
     pairs = pd.DataFrame({"instrument_a": "middle", "instrument_b": "best", "criterion": ["noise", "total_cost"],
                           "verdict": "differs"})  # fmt: skip
-    rows = {
-        "sick": {"current": "yes", "decision": "bench", "against": "a stuffy note: D5 (-3.0 dB), confidence 0.9",
-                 "open": "", "good": ""},
-        "cheap": {"current": "yes", "decision": "retake", "against": "noise: worse than 2 of 3 others",
-                  "open": "one take only: take it again", "good": ""},
-    }  # fmt: skip
     return SimpleNamespace(
-        tables={"status": status, "pairs": pairs}, compared=lambda _: values, flattered=set(),
-        order=["cheap", "sick"], shown=list(COSTS), status=lambda name: [rows[name]],
-    )  # fmt: skip
+        tables={"pairs": pairs}, compared=lambda _: values, flattered=set(), shown=list(COSTS), now=now
+    )
 
 
 def answer(**gates):
@@ -50,7 +41,7 @@ def test_the_choice_changes_with_the_budget_alone(results):
 def test_why_not_the_first_in_rank(results):
     dear = choices(results, answer(), {})[2]
     assert dear.first.instrument == "best" and dear.why_not == "cost"
-    results.tables["status"].loc[0, "decision"] = "bench"
+    results.now["best"]["decision"] = "bench"
     sick = choices(results, answer(), {})[-1]
     assert sick.instrument == "middle" and sick.first.instrument == "best" and sick.why_not == "bench"
 
@@ -84,12 +75,18 @@ def test_what_a_finding_flatters_is_no_merit(results):
 
 
 def test_without_prices_there_is_one_choice(results):
-    results.tables["status"]["total_cost"] = float("nan")
+    for row in results.now.values():
+        row["total_cost"] = float("nan")
     (only,) = choices(results, answer(), {})
     assert only.instrument == "best" and only.budget is None and only.dearer == only.cheaper == ()
 
 
 def test_the_reason_given_is_the_one_that_decided(results):
+    results.now = {
+        "cheap": {"decision": "retake", "against": "noise: worse than 2 of 3 others",
+                  "open": "one take only: take it again"},
+        "sick": {"decision": "bench", "against": "a stuffy note: D5 (-3.0 dB), confidence 0.9", "open": ""},
+    }  # fmt: skip
     assert [(one.instrument, one.why) for one in not_taken(results)] == [
         ("sick", "a stuffy note: D5"), ("cheap", "one take only: take it again")]  # fmt: skip
 

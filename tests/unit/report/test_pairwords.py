@@ -15,7 +15,7 @@ def study(rows, values, status=()):
     table = pd.DataFrame([(n, c, v) for (n, c), v in values.items()], columns=["instrument", "criterion", "value"])
     return SimpleNamespace(
         tables={"pairs": pairs}, compared=lambda _: table, label=str.upper, shown=["a", "b"], order=["a", "b"],
-        study=SimpleNamespace(config={"currency": "EUR"}), status=lambda name: [dict(status)[name]],
+        study=SimpleNamespace(config={"currency": "EUR"}), now=dict(status),
     )  # fmt: skip
 
 
@@ -55,7 +55,7 @@ def test_a_card_tells_what_was_found_first_and_then_what_most_are_told_from():
         "nothing past the tolerances was found; response: better than 1 of 5 others; noise: better than 3 of 5 others"
     )
     against = "notes that crack: A5 (in 100 % of its takes), confidence 0.99; noise: worse than 2 of 5 others"
-    row = {"current": "yes", "good": good, "against": against}
+    row = {"good": good, "against": against}
     rows = [("noise", "undecided", np.nan, None), ("total_cost", "differs", np.nan, None)]
     told = portraits(study(rows, VALUES, {"a": row, "b": row}))["a"]
     assert told.good == ["little air in the tone (better than 3 of 5)", "quick to speak (better than 1 of 5)"]
