@@ -12,6 +12,7 @@ from evenbore.compare.cluster import clusters_by_family
 from evenbore.compare.pairs import compared_states, pairs_table, questions_of
 from evenbore.compare.rank import draw_pools, rank_tables
 from evenbore.facts.criteria import CRITERIA, MEASURED
+from evenbore.facts.findings import FINDINGS
 from evenbore.findings.diagnose import diagnose, study_tolerances
 from evenbore.judge.assess import Assessment, assess, prepared_takes
 from evenbore.judge.values import FUNCTIONS, TakeNotes, criteria_table
@@ -135,7 +136,8 @@ def findings(study: Study) -> pd.DataFrame:
     config: dict[str, Any] = copy.deepcopy(default_config())
     table = diagnose(normalised(study)[0], study.sheet, families(), config)
     sure = table["confidence"] >= config["tolerances"]["default"]["confidence"]
-    return table[sure & (table["scope"] == "unit") & table["instrument"].notna()]
+    bench = table["kind"].map(lambda kind: FINDINGS[kind].blocks == "bench")
+    return table[sure & bench & (table["scope"] == "unit") & table["instrument"].notna()]
 
 
 def promised(visits: list[Visit], takes: int, take_sd: dict[str, float]) -> dict[str, float]:

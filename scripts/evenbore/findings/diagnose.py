@@ -204,7 +204,7 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         if is_dull:
             findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
-            clear[i, ~told] = dull.z[i][~told] - np.nanmedian(dull.z[i][~told])
+            clear[i, ~told] = (dull.z[i][~told] - np.nanmedian(dull.z[i][~told])) / dull.unsteady[i]
     return findings + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
 
 

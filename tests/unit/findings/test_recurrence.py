@@ -73,6 +73,8 @@ def test_what_takes_show_by_themselves_is_counted():
     # half of the mean of 30, 20 and 4 cents is 9: two show it, one does not; a take without the note tells nothing
     assert recurrence(np.array([30.0, 20.0, 4.0, np.nan])) == {"n_seen": 2, "n_takes": 3}
     assert recurrence(np.array([-30.0, 0.0])) == {"n_seen": 1, "n_takes": 2}
+    # 8 is more than half of the mean of 12, but 8 and -3 together do not show what 31 does
+    assert recurrence(np.array([31.0, 8.0, -3.0])) == {"n_seen": 1, "n_takes": 3}
     assert recurrence(np.array([np.nan])) == {"n_seen": 0, "n_takes": 0}
 
 
