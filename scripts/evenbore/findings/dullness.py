@@ -166,7 +166,8 @@ def _unsteady(rows: Rows, apart: Floats, owner: Ints) -> Floats:
     squares = np.bincount(owner, np.nansum(np.square(np.clip(apart, -WINSOR * sd, WINSOR * sd)), axis=1))
     usual = squares.sum() / df.sum()
     own = (squares + len(rows.written) * usual) / (df + len(rows.written))
-    return np.sqrt(np.maximum(1 + (own - usual) / takes, 1.0))
+    unsteady: Floats = np.sqrt(np.maximum(1 + (own - usual) / takes, 1.0))
+    return unsteady
 
 
 def _whole_shift(keys: pd.DataFrame, middle: Floats, owners: list[tuple[str, str]]) -> tuple[Floats, Floats]:

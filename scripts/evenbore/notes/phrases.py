@@ -1,6 +1,7 @@
 """Lay takes of the same phrase beside each other: which of its places each note is.
 
-The phrase is the list of notes that the sheet or a score gives, or else what most takes agree on. Own definition.
+The phrase is the list of notes that the sheet or a score gives, or else what most takes agree on. A score may be
+printed as it sounds, or an octave off: it is laid where most notes of the takes fit. Own definition.
 """
 
 from collections.abc import Sequence
@@ -11,6 +12,7 @@ import pandas as pd
 from evenbore.trade.pitch import note_to_midi
 
 Written = Sequence[int]
+SHIFTS = sorted(range(-24, 25), key=abs)  # semitones between a score and what is played of it; as printed comes first
 
 
 def with_places(notes: pd.DataFrame, phrases: dict[str, list[int]]) -> pd.DataFrame:
@@ -31,6 +33,10 @@ def places(takes: Sequence[Written], phrase: Written | None) -> list[list[int | 
     """
     if phrase is None:
         phrase = max(takes, key=lambda take: (sum(_alike(take, other) for other in takes), len(take)))
+    else:
+        printed = phrase
+        by = max(SHIFTS, key=lambda by: sum(_alike(take, [note + by for note in printed]) for take in takes))
+        phrase = [note + by for note in printed]
     return [_placed(take, phrase) for take in takes]
 
 

@@ -234,17 +234,21 @@ def _renamed(ids: list[list[str]], prefixes: list[str]) -> list[dict[str, str]]:
 
 
 def _recording_cells(row: dict[str, Any], into: Path) -> dict[str, Any]:
-    """Return a recording's cells, its notes as names and its audio as seen from `into`."""
-    try:
-        near = Path(os.path.relpath(row["path"], into))
-    except ValueError:  # another drive on Windows
-        near = row["path"]
-    return {key: value for key, value in row.items() if key != "path"} | {
-        "file": (row["path"] if Path(row["file"]).is_absolute() else near).as_posix(),
+    """Return a recording's cells, its notes as names and its files as seen from `into`."""
+    return {key: value for key, value in row.items() if key not in ("path", "phrase")} | {
+        "file": row["file"] if Path(row["file"]).is_absolute() else _seen_from(into, row["path"]),
+        "score": row["score"] and _seen_from(into, row["score"]),
         "low": midi_to_note(row["low"]),
         "high": midi_to_note(row["high"]),
         "notes": " ".join(midi_to_note(note) for note in row["notes"] or []),
     }
+
+
+def _seen_from(into: Path, path: Path) -> str:
+    try:
+        return Path(os.path.relpath(path, into)).as_posix()
+    except ValueError:  # another drive on Windows
+        return path.as_posix()
 
 
 def _cell(value: object) -> str:

@@ -2,7 +2,8 @@
 
 `load_study` either returns a study that is right throughout or raises StudyError with ALL its problems.
 Conventions: blank cells are None or the default; `low`, `high` and `notes` are WRITTEN midi numbers;
-`path` is the absolute path of the audio file. Audio is not opened here (see `check`).
+`path` is the absolute path of the audio file, `score` that of a phrase's score, `phrase` the notes of a passage where
+the sheet or the score tells them. Audio is not opened here (see `check`).
 """
 
 import math
@@ -16,6 +17,7 @@ from evenbore.facts.rows import PART, RecordingRow, Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import default_config, load_config, misspelling, shown
 from evenbore.study.defaults import check_families, fill_defaults
+from evenbore.study.scores import score_notes
 from evenbore.study.sheetfile import Records, Sheet, read_sheet, typed_sheet
 from evenbore.study.workbook import WORKBOOK, read_workbook
 from evenbore.trade.families import Family, family_keys, likely_family, load_family
@@ -151,6 +153,7 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     fill_defaults(sheets["recordings"].rows, family_of, said_once)
     problems += check_families(said_once, family_keys(families_dir), _name(path, folder))
     problems += _resolve_recordings(sheets, families, folder)
+    files |= {str(row["score"]): row["score"] for row in sheets["recordings"].rows if row["phrase"] and row["score"]}
     problems += _check_confirmed(sheets["recordings"]) + _check_repeats(sheets) + _check_places(sheets, families)
     order = {name: i for i, name in enumerate([_name(path, folder), *(sheet.file for sheet in sheets.values())])}
     problems.sort(key=lambda problem: (order.get(problem.file, len(order)), problem.row or 0))
@@ -221,8 +224,8 @@ def row_for_measuring(study: Study, row: Row) -> RecordingRow:
 
 
 def phrases(study: Study) -> dict[str, list[int]]:
-    """Written notes of every phrase that the sheet lists, by name."""
-    return {row["passage"]: row["notes"] for row in reversed(study.recordings) if row["passage"] and row["notes"]}
+    """Notes of every phrase that the sheet or a score lists, by name."""
+    return {row["passage"]: row["phrase"] for row in reversed(study.recordings) if row["passage"] and row["phrase"]}
 
 
 def same_model(name: str, instruments: Mapping[str, Row]) -> set[str]:
@@ -371,16 +374,18 @@ def _resolve_recordings(sheets: dict[str, Sheet], families: dict[str, Family], f
     sheet = sheets["recordings"]
     family_of = {row["instrument"]: families.get(row["family"]) for row in sheets["instruments"].rows}
     problems = []
+    scores: dict[Path, list[int] | EvenboreError] = {}
     for number, row in zip(sheet.numbers, sheet.rows, strict=True):
-        row["path"] = None if row["file"] is None else _audio_path(folder, row["file"])
-        problems += _resolve_notes(row, number, sheet.file)
+        row["path"] = None if row["file"] is None else _path_of_cell(folder, row["file"])
+        row["score"] = None if row["score"] is None else _path_of_cell(folder, row["score"])
+        problems += _resolve_notes(row, number, sheet.file) + _resolve_phrase(row, number, sheet.file, scores)
         family = family_of.get(row["instrument"])
         if family is not None:
             problems += _resolve_range(row, number, sheet.file, family)
     return problems
 
 
-def _audio_path(folder: Path, file: str) -> Path:
+def _path_of_cell(folder: Path, file: str) -> Path:
     path = Path(os.path.normpath(os.path.join(folder, file)))
     if "\\" in file and not os.path.exists(path):  # a sheet written on Windows
         return Path(os.path.normpath(os.path.join(folder, file.replace("\\", "/"))))
@@ -416,10 +421,36 @@ def _resolve_notes(row: Row, number: int, file: str) -> list[Problem]:
                 "the cell of the pattern says neither",
             )
         )
-    if row["passage"] is not None and row["pattern"] != "passage":
-        allowed, cause = "nothing, unless the pattern is passage", "the cell of the pattern does not say passage"
-        problems.append(Problem(file, number, "passage", shown(row["passage"]), allowed, cause))
     return problems
+
+
+def _resolve_phrase(row: Row, number: int, file: str, scores: dict[Path, list[int] | EvenboreError]) -> list[Problem]:
+    """Fill in the notes of a passage, in place; `scores`: those read so far."""
+    row["phrase"] = row["notes"] if row["pattern"] == "passage" else None
+    if row["pattern"] != "passage":
+        allowed, cause = "nothing, unless the pattern is passage", "the cell of the pattern does not say passage"
+        return [
+            Problem(file, number, column, shown(row[column]), allowed, cause)
+            for column in ("passage", "score")
+            if row[column] is not None
+        ]
+    score = row["score"]
+    if score is None:
+        return []
+    if row["passage"] is None or row["notes"]:
+        cause = "the notes are listed as well" if row["notes"] else "the phrase has no name in the column passage"
+        return [Problem(file, number, "score", shown(score.name), "the score of a named phrase, its only list", cause)]
+    if score not in scores:
+        try:
+            scores[score] = score_notes(score)
+        except EvenboreError as error:
+            scores[score] = error
+    read = scores[score]
+    if isinstance(read, EvenboreError):
+        allowed = "a MIDI or MusicXML file of one part, one note at a time"
+        return [Problem(file, number, "score", shown(score.name), allowed, str(read))]
+    row["phrase"] = read
+    return []
 
 
 def _resolve_range(row: Row, number: int, file: str, family: Family) -> list[Problem]:

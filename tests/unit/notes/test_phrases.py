@@ -17,6 +17,12 @@ def test_a_list_gives_the_places():
     ]
 
 
+def test_a_score_may_stand_in_another_key():
+    # as a clarinet in B flat sounds, and an octave off
+    for by in (-2, 12):
+        assert places([PHRASE, PHRASE[1:]], [note + by for note in PHRASE])[0] == [0, 1, 2, 3, 4, 5, 6]
+
+
 def test_without_a_list_the_take_that_is_most_like_the_others_is_the_phrase():
     assert places([[60, 62, 64, 64], PHRASE, PHRASE[:-1]], None)[1] == list(range(7))
 
