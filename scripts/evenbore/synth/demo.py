@@ -21,6 +21,7 @@ from evenbore.trade.families import Family, load_family
 from evenbore.trade.pitch import midi_to_note
 
 SEED = 20250304
+SCALE = "scale"
 FAMILY = "saxophone_alto"
 LOW, HIGH = 58, 89
 RATE = 32000
@@ -35,6 +36,14 @@ TAKES = (
 )
 # The reference is played soft and loud twice: its repeats tell the player's scatter there.
 REFERENCE_TAKES = (("slurred", "p", 2), ("slurred", "f", 2))
+REFERENCE_PHRASES = (("tongued", "p", 2), ("tongued", "f", 2))
+# The first line of the theme of joy (Beethoven, ninth symphony, 1824), and how long each note is, in beats.
+PHRASE_NAME = "joy"
+PHRASE = (71, 71, 72, 74, 74, 72, 71, 69, 67, 67, 69, 71, 71, 69, 69)
+PHRASE_BEATS = (1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1.5, 0.5, 1)
+PHRASE_BY = ("alto_01", "alto_02", "alto_04", "alto_10")
+PHRASE_ON = "evening_1"
+PHRASE_TAKES = (("tongued", "p", 1), ("tongued", "f", 1))
 
 
 @dataclass(frozen=True)
@@ -271,11 +280,16 @@ def make_demo(study: Path, progress: Callable[[str], None] = print) -> None:
             if evening.key not in candidate.evenings:
                 continue
             is_reference = len(candidate.evenings) > 1
-            for articulation, dynamic, number in TAKES + (REFERENCE_TAKES if is_reference else ()):
-                name = f"e{evening.key[-1]}_{candidate.key}_{articulation}_{dynamic}_{number}"
-                take, heard = record(model, evening, name, articulation, dynamic)
+            played = [(SCALE, take) for take in TAKES + (REFERENCE_TAKES if is_reference else ())]
+            if candidate.key in PHRASE_BY and evening.key == PHRASE_ON:
+                phrases = PHRASE_TAKES + (REFERENCE_PHRASES if is_reference else ())
+                played += [(PHRASE_NAME, take) for take in phrases]
+            for what, (articulation, dynamic, number) in played:
+                manner = articulation if what == SCALE else what
+                name = f"e{evening.key[-1]}_{candidate.key}_{manner}_{dynamic}_{number}"
+                take, heard = record(model, evening, name, articulation, dynamic, what)
                 _write_sound(audio_dir / f"{name}.flac", heard, take.rate)
-                recordings.append(_recording_row(name, candidate.key, evening.key, articulation, dynamic, number))
+                recordings.append(_recording_row(name, candidate.key, evening.key, articulation, dynamic, number, what))
                 truth += [_truth_row(name, note) for note in take.notes]
                 progress(name)
     write_rows(audio_dir / "truth.tsv", truth)
@@ -297,11 +311,16 @@ def instrument_of(candidate: Candidate, family: Family) -> InstrumentModel:
     return model.changed(cents=model.cents | candidate.set_cents)
 
 
-def record(model: InstrumentModel, evening: Evening, name: str, articulation: str, dynamic: str) -> tuple[Take, Floats]:
+def record(
+    model: InstrumentModel, evening: Evening, name: str, articulation: str, dynamic: str, what: str = SCALE
+) -> tuple[Take, Floats]:
     """One take as played (truth with it) and as the evening's set-up recorded it, float64 (n,)."""
     warm = model.changed(offset_cents=model.offset_cents + evening.cents)
-    notes = list(range(LOW, HIGH + 1))
-    take = scale(warm, notes, stream(SEED, "play", name), dynamic=dynamic, articulation=articulation, rate=RATE)
+    notes, beats = (range(LOW, HIGH + 1), None) if what == SCALE else (PHRASE, PHRASE_BEATS)
+    take = scale(
+        warm, list(notes), stream(SEED, "play", name), dynamic=dynamic, articulation=articulation, rate=RATE,
+        beats=beats,
+    )  # fmt: skip
     return take, evening.chain.record(take.audio.astype(float), RATE, stream(SEED, "chain", name))
 
 
@@ -325,8 +344,9 @@ def _write_lines(path: Path, columns: tuple[str, ...], lines: Iterable[tuple[obj
 
 
 def _recording_row(
-    name: str, instrument: str, session: str, articulation: str, dynamic: str, take: int
+    name: str, instrument: str, session: str, articulation: str, dynamic: str, take: int, what: str
 ) -> dict[str, Any]:
+    of_scale = {"low": midi_to_note(LOW), "high": midi_to_note(HIGH), "direction": "up"}
     return {
         "recording": name,
         "file": f"demo_recordings/{name}.flac",
@@ -335,10 +355,9 @@ def _recording_row(
         "take": take,
         "dynamic": dynamic,
         "articulation": articulation,
-        "pattern": "chromatic",
-        "low": midi_to_note(LOW),
-        "high": midi_to_note(HIGH),
-        "direction": "up",
+        "pattern": "chromatic" if what == SCALE else "passage",
+        **(of_scale if what == SCALE else dict.fromkeys(of_scale, "")),
+        "passage": "" if what == SCALE else what,
         "state": "",
         "player": "player_1",
         "mouthpiece": "mouthpiece_1",

@@ -1,9 +1,10 @@
-"""A player who never plays twice the same, and the scales they play.
+"""A player who never plays twice the same, and the scales and phrases they play.
 
 `scale` renders a whole take with the truth of every note. Notes are WRITTEN midi numbers unless a name says
 sounding; times seconds from the start of the file; levels dB; pitch cents from equal temperament.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -57,8 +58,9 @@ def scale(
     lead_s: float = 0.8,
     tail_s: float = 0.7,
     tuning_note: int | None = None,
+    beats: Sequence[float] | None = None,
 ) -> Take:
-    """Play `written` in order, after silence and, if asked, a tuning note and a pause.
+    """Play `written` in order, after silence and, if asked, a tuning note and a pause; `beats`: of each, usually one.
 
     Slurred notes glide within 30-60 ms; tongued ones are parted by short gaps. `cents` of the truth is the
     deviation of the note's mean pitch over its steady part at `tuning_hz`.
@@ -77,7 +79,7 @@ def scale(
         sounds.append(audio)
         start += 2.3
 
-    lengths = player.note_s * np.exp(rng.normal(0, player.uneven_tempo, len(written)))
+    lengths = player.note_s * np.exp(rng.normal(0, player.uneven_tempo, len(written))) * (1.0 if beats is None else np.array(beats))
     starts = start + np.concatenate([[0.0], np.cumsum(lengths)])
     slurred = articulation == "slurred"
     notes, cracked = [], []
