@@ -42,19 +42,22 @@ FOLDER = "results/plan"
 BLIND = "blind_study"
 NEEDED = ("config", "instruments", "sessions")
 SOFT, LOUD = "p", "f"
+PHRASE, LONGEST_NAME = "phrase", 100
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
 @dataclass(frozen=True)
 class Plan:
-    """What was planned. `kinds`: (articulation, dynamic) of the takes of a turn; `levels`: instrument -> level of the
-    factor that the prediction is about, empty where none can be tested; `factor` its column."""
+    """What was planned. `kinds`: (articulation or PHRASE, dynamic) of the takes of a turn; `phrase`: its name, empty
+    for none; `levels`: instrument -> level of the factor that the prediction is about, empty where none can be tested;
+    `factor` its column."""
 
     layout: Layout
     turns: list[Turn]
     codes: dict[str, str]
     references: list[str]
     kinds: list[tuple[str, str]]
+    phrase: str
     factor: str
     levels: dict[str, str]
     predicted: pd.DataFrame
@@ -67,14 +70,14 @@ class Plan:
 
 def write_plan(
     study: str | Path, takes: int | None = None, slurred_only: bool = False, pilot: str | Path | None = None,
-    rng: Random | None = None, players: Sequence[str] = (),
+    rng: Random | None = None, players: Sequence[str] = (), phrase: str = "",
 ) -> Plan:  # fmt: skip
     """Plan the recordings of a study and write `results/plan`; raises EvenboreError where one is there already.
 
     `takes`: most takes in all (default: three turns of each instrument, each in one session); `slurred_only`: the
     slurred scale alone, without tongued, soft and loud takes; `pilot`: a study that was run, to take the scatter from;
-    `players`: who plays, each every instrument; none: one player, whoever it is. A folder without a config gets the
-    repo's own.
+    `players`: who plays, each every instrument; none: one player, whoever it is; `phrase`: name of a phrase of music
+    that every turn plays softly and loudly. A folder without a config gets the repo's own.
     """
     folder = Path(study).absolute()
     target = folder / FOLDER
@@ -88,7 +91,7 @@ def write_plan(
         shutil.copyfile(repo_root() / CONFIG, folder / CONFIG)
     reading = read_for_plan(folder)
     known = scatter(_variance(Path(pilot) if pilot else folder))
-    plan = make_plan(reading, known, takes, slurred_only, rng or SystemRandom(), players)
+    plan = make_plan(reading, known, takes, slurred_only, rng or SystemRandom(), players, phrase)
     part = target.with_name(f".plan.{os.getpid()}.part")
     try:
         _write(plan, reading, part, rng or SystemRandom())
@@ -115,7 +118,7 @@ def _variance(folder: Path) -> pd.DataFrame | None:
 
 def make_plan(
     reading: Reading, known: Mapping[str, Scatter], takes: int | None, slurred_only: bool, rng: Random,
-    players: Sequence[str] = (),
+    players: Sequence[str] = (), phrase: str = "",
 ) -> Plan:  # fmt: skip
     """Choose the layout and draw order and codes."""
     sheet = {row["instrument"]: row for row in reading.sheets["instruments"].rows}
@@ -126,6 +129,10 @@ def make_plan(
     kinds = [("slurred", base)]
     if not slurred_only:
         kinds += [("tongued", base), *(("slurred", d) for d in (SOFT, LOUD) if d != base)]
+    if len(phrase) > LONGEST_NAME:
+        raise EvenboreError(f"--phrase: found {phrase!r}; allowed: a name of at most {LONGEST_NAME} characters.")
+    if phrase:
+        kinds += [(PHRASE, SOFT), (PHRASE, LOUD)]
     references = [name for name, row in sheet.items() if row["reference"] == "yes"]
     if not references and len(sessions) > 1:
         references = rng.sample(sorted(sheet), min(USUAL_REFERENCES, len(sheet)))
@@ -138,14 +145,15 @@ def make_plan(
     layout = _chosen(candidates, takes, len(kinds), assumed_days(own_days)["whole"])
     table = criteria_table(reading.config["just_noticeable"], reading.config["currency"])
     return Plan(
-        layout, turns(layout, rng), draw_codes(sorted(sheet), rng), references, kinds, factor, levels,
+        layout, turns(layout, rng), draw_codes(sorted(sheet), rng), references, kinds, phrase, factor, levels,
         predicted(layout, levels, {name: known[name] for name in known if told_by(name, kinds)}, table, own_days),
     )  # fmt: skip
 
 
 def told_by(criterion: str, kinds: Sequence[tuple[str, str]]) -> bool:
-    """Whether takes of these kinds (articulation, dynamic) tell the criterion."""
+    """Whether takes of these kinds (articulation or PHRASE, dynamic) tell the criterion; a phrase tells none."""
     entry = CRITERIA[criterion]
+    kinds = [kind for kind in kinds if kind[0] != PHRASE]
     if entry.kind == "dynamics":
         return {SOFT, LOUD} <= {dynamic for _, dynamic in kinds}
     return not entry.articulation or entry.articulation in {articulation for articulation, _ in kinds}
@@ -210,12 +218,12 @@ def _takes_of(plan: Plan, turn: Turn) -> list[dict[str, str]]:
     """Rows of the recordings sheet that a turn makes."""
     code = plan.codes[turn.instrument]
     rows = []
-    for articulation, dynamic in plan.kinds:
-        name = f"{turn.place:03d}_{code}_{articulation}_{dynamic}_{turn.round}"
+    for manner, dynamic in plan.kinds:
+        played = {"articulation": manner} if manner != PHRASE else {"pattern": "passage", "passage": plan.phrase}
+        name = f"{turn.place:03d}_{code}_{manner}_{dynamic}_{turn.round}"
         rows.append({
             "recording": f"{turn.session}_{name}", "file": f"recordings/{turn.session}/{name}.wav", "instrument": code,
-            "session": turn.session, "take": str(turn.round), "dynamic": dynamic, "articulation": articulation,
-            "player": turn.player,
+            "session": turn.session, "take": str(turn.round), "dynamic": dynamic, "player": turn.player, **played,
         })  # fmt: skip
     return rows
 
@@ -251,7 +259,7 @@ def _write_blind_study(plan: Plan, reading: Reading, blind: Path) -> None:
 
 def _render(plan: Plan, reading: Reading, target: Path, fingerprint: str) -> None:
     environment = templates_in(_TEMPLATES)
-    words = [f"{articulation} {dynamic}" for articulation, dynamic in plan.kinds]
+    words = [" ".join(kind).replace(PHRASE, f"“{plan.phrase}”") for kind in plan.kinds]
     sessions = []
     for row in reading.sheets["sessions"].rows:
         listed = [

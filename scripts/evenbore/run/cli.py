@@ -118,6 +118,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     plan.add_argument("--pilot", type=Path, metavar="STUDY", help="a study that was run, to take the scatter from")
     plan.add_argument("--players", nargs="+", default=[], metavar="NAME", help="who plays, each every instrument")
+    plan.add_argument("--phrase", default="", metavar="NAME", help="a phrase of music, each turn softly and loudly")
     plan.add_argument("--show-key", action="store_true", help="show which code is which, to label the instruments")
     plan.add_argument("--unseal", type=Path, metavar="BLIND_STUDY", help="put names and materials into the blind study")
 
@@ -285,8 +286,9 @@ def _plan(arguments: argparse.Namespace) -> int:
         print(f"Written: {shown_path(unblind(arguments.study, arguments.unseal))}")
         return 0
     plan = write_plan(
-        arguments.study, arguments.takes, arguments.slurred_only, arguments.pilot, players=arguments.players
-    )
+        arguments.study, arguments.takes, arguments.slurred_only, arguments.pilot, players=arguments.players,
+        phrase=arguments.phrase,
+    )  # fmt: skip
     print(f"Written: {shown_path(arguments.study / FOLDER)}: running sheet, protocol, guide track, sealed key")
     each = " with each player" * (len(plan.layout.players) > 1)
     print(f"{len(plan.turns)} turns, {plan.n_takes} takes: every instrument {plan.layout.rounds} times a session{each}")

@@ -79,7 +79,11 @@ def scale(
         sounds.append(audio)
         start += 2.3
 
-    lengths = player.note_s * np.exp(rng.normal(0, player.uneven_tempo, len(written))) * (1.0 if beats is None else np.array(beats))
+    lengths = (
+        player.note_s
+        * np.exp(rng.normal(0, player.uneven_tempo, len(written)))
+        * (1.0 if beats is None else np.array(beats))
+    )
     starts = start + np.concatenate([[0.0], np.cumsum(lengths)])
     slurred = articulation == "slurred"
     notes, cracked = [], []

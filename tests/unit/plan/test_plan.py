@@ -135,6 +135,21 @@ def test_what_the_planned_takes_cannot_tell_is_not_promised(study, tmp_path):
     assert set(write_plan(study).predicted["criterion"]) - set(slurred.predicted["criterion"]) == lacking
 
 
+def test_a_phrase_is_played_softly_and_loudly_in_every_turn_and_promises_nothing(study, tmp_path):
+    plain = write_plan(shutil.copytree(study, tmp_path / "plain"), slurred_only=True)
+    plan = write_plan(shutil.copytree(study, tmp_path / "phrase"), slurred_only=True, phrase="Joy <i>")
+    assert set(plan.predicted["criterion"]) == set(plain.predicted["criterion"])
+    blind = read_study(tmp_path / "phrase" / FOLDER / "blind_study")
+    rows = [row for row in blind.sheets["recordings"].rows if row["pattern"] == "passage"]
+    assert not [problem for problem in blind.problems if problem.column != "file"]
+    assert [row["dynamic"] for row in rows] == ["p", "f"] * len(plan.turns) and plan.n_takes == 3 * len(plan.turns)
+    assert {row["passage"] for row in rows} == {"Joy <i>"}
+    for page in ("running_sheet.html", "protocol.html"):
+        assert "Joy &lt;i&gt;" in (tmp_path / "phrase" / FOLDER / page).read_text("utf-8")
+    with pytest.raises(EvenboreError, match="at most 100"):
+        write_plan(study, phrase="x" * 101)
+
+
 def test_a_folder_with_the_two_sheets_alone_can_be_planned(study, capsys):
     (study / "config/config.yaml").unlink()
     assert main(["plan", str(study)]) == 0
