@@ -18,6 +18,7 @@ from evenbore.figures.entries import FIGURES
 from evenbore.files.paths import repo_root
 from evenbore.files.tables import conform, write_parquet, write_table
 from evenbore.recording.clips import CLIP_RATE, Clip, encoded, faded, write_clips
+from evenbore.trade.pitch import midi_to_note
 from factors import factors_of_study
 from figures import figures
 from normalise import normalise_study
@@ -82,7 +83,10 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     for name in ("notes", "harmonics", "bands"):
         write_parquet(drawn[name], folder / f"results/tables/{name}.parquet")
     run_steps(folder)
-    write_clips(_clips(recordings[recordings["status"] != "set_aside"]), folder / "results/work/clips/all.npz")
+    usable = recordings[recordings["status"] != "set_aside"]
+    phrases, places = _phrases(usable)
+    write_clips(_clips(usable) + phrases, folder / "results/work/clips/all.npz")
+    _write(folder, "passage_notes", places)
     _write(folder, "clusters", _clusters(list(labels)))
     _write(folder, "findings", _findings(list(labels)))
     vet_sample(folder)
@@ -215,8 +219,31 @@ def _clips(recordings: pd.DataFrame) -> list[Clip]:
             notes.append((written, midi, start, start + pace * NOTE_S))
         keys = (getattr(row, key) for key in ("recording", "instrument", "session", "state", "take"))
         sound = np.concatenate([*samples, np.zeros(CLIP_RATE // 5)]).astype(np.float32)
-        clips.append(Clip(*keys, "slurred, up, mf", "scale", notes, encoded(sound)))
+        clips.append(Clip(*keys, row.dynamic, "slurred, up, mf", "scale", "", notes, encoded(sound)))
     return clips
+
+
+def _phrases(recordings: pd.DataFrame) -> tuple[list[Clip], pd.DataFrame]:
+    """A phrase softly and loudly of two instruments, each at a pace of its own, and the places of its notes: in one
+    take a grace note more, in another a note less."""
+    clips, rows = [], []
+    played = recordings[recordings["instrument"].isin(["ref", "a"]) & recordings["dynamic"].isin(["p", "f"])]
+    for number, row in enumerate(played.drop_duplicates(["instrument", "dynamic"]).itertuples(index=False)):
+        midi, places = [69, 71, 73, 74, 76], [0, 1, 2, 3, 4]
+        if number == 0:
+            midi, places = [69, 70, 71, 73, 74, 76], [0, None, 1, 2, 3, 4]
+        elif number == 1:
+            midi, places = [69, 71, 74, 76], [0, 1, 3, 4]
+        length = 0.5 + 0.1 * number
+        time = np.arange(round(length * CLIP_RATE)) / CLIP_RATE
+        tones = [faded((0.1 * np.sin(2 * np.pi * 440 * 2 ** ((one - 69) / 12) * time)).astype(np.float32), CLIP_RATE)
+                 for one in midi]  # fmt: skip
+        notes = [(midi_to_note(one), one, k * length, (k + 1) * length) for k, one in enumerate(midi)]
+        keys = (getattr(row, key) for key in ("recording", "instrument", "session", "state", "take"))
+        sound = encoded(np.concatenate(tones))
+        clips.append(Clip(*keys, row.dynamic, f"a passage, {row.dynamic}", "passage", "joy <b>", notes, sound))
+        rows += [{"recording": row.recording, "instrument": row.instrument, "place": place} for place in places]
+    return clips, pd.DataFrame(rows, columns=["recording", "instrument", "place"]).astype({"place": "Int64"})
 
 
 def _findings(instruments: list[str]) -> pd.DataFrame:

@@ -164,6 +164,8 @@ rule page:
             rules.vet.output.changes,
             rules.compare.output.own_days,
             rules.compare.output.next,
+            rules.collect.output.passage_notes,
+            rules.assess.output.passages,
         ],
         harmonics=rules.normalise.output.harmonic_profiles,
         draws=rules.compare.output.draws,

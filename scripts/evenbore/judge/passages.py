@@ -1,6 +1,7 @@
 """What a phrase of music tells of each instrument, beside what the scale tells of the same notes.
 
-Cents from the take's own middle, so that where a take sits as a whole does not count. Loud and soft takes of a phrase
+Cents from the take's own middle, so that where a take sits as a whole does not count; beside the scale at the take's
+dynamic, or at the base dynamic where there is none. Loud and soft takes of a phrase
 are compared within a session, place by place, so that room and microphone cancel. The interval of a value comes from
 the scatter of takes of the same phrase, pooled over all instruments; it holds for a day like these.
 """
@@ -34,9 +35,9 @@ def passages_table(
 ) -> pd.DataFrame:
     """The table `passages`; `notes`, `instruments`: what the scales told, as in the tables of these names."""
     played = without_doubted(passage_notes).assign(passage=passage_notes["passage"].fillna(""))
-    scale = _middle_out(without_doubted(notes[notes["dynamic"] == base_dynamic]))
+    scale = _middle_out(without_doubted(notes))
     told = pd.DataFrame(
-        [*_takes(played[(played["dynamic"] == base_dynamic) & (played["passage"] != "")], scale),
+        [*_takes(played[played["passage"] != ""], scale, base_dynamic),
          *_pairs(played[played["place"].notna()])],
         columns=[*_KEYS, "criterion", "note", "value", "against", "scale_takes"],
     )  # fmt: skip
@@ -56,21 +57,23 @@ def passages_table(
 
 
 def _middle_out(notes: pd.DataFrame) -> pd.DataFrame:
-    """Of each instrument, state and written note: `scale`, the mean over takes of `cents` from the take's middle, and
-    their number `takes`."""
+    """Of each instrument, state, dynamic and written note: `scale`, the mean over takes of `cents` from the take's
+    middle, and their number `takes`."""
     notes = notes[notes["cents"].notna()]
     cents = notes["cents"] - notes.groupby("recording")["cents"].transform("median")
-    by_note = cents.groupby([notes["instrument"], notes["state"], notes["written_note"]])
+    by_note = cents.groupby([notes[key] for key in ("instrument", "state", "dynamic", "written_note")])
     return pd.DataFrame({"scale": by_note.mean(), "takes": by_note.size()}).reset_index()
 
 
-def _takes(played: pd.DataFrame, scale: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
-    """Spread and bend of each take at the base dynamic."""
-    for (*key, _), take in played.groupby([*_KEYS, "recording"], sort=False):
+def _takes(played: pd.DataFrame, scale: pd.DataFrame, base_dynamic: str) -> Iterator[tuple[Any, ...]]:
+    """Spread and bend of each take."""
+    for (*key, dynamic, _), take in played.groupby([*_KEYS, "dynamic", "recording"], sort=False):
         music = take.groupby("written_note")["cents"].median().dropna()
         if len(music) < _LEAST_NOTES:
             continue
-        its_scale = scale[(scale["instrument"] == key[0]) & (scale["state"] == key[1])].set_index("written_note")
+        own = scale[(scale["instrument"] == key[0]) & (scale["state"] == key[1])]
+        like = dynamic if (own["dynamic"] == dynamic).any() else base_dynamic
+        its_scale = own[own["dynamic"] == like].set_index("written_note")
         both = its_scale.join(music.rename("music"), how="inner")
         same = len(both) >= _LEAST_NOTES
         yield (*key, "spread_in_music", "", music.std(), both["scale"].std() if same else np.nan, np.inf)

@@ -35,6 +35,7 @@ from evenbore.recording.clips import StoredClip
 from evenbore.report import words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
 from evenbore.report.pairwords import pair_sentences, undecided_throughout
+from evenbore.report.playing import in_playing
 from evenbore.report.portraits import portraits
 from evenbore.report.results import Results
 from evenbore.setups.selfsame import unlike_words
@@ -283,7 +284,7 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
     of_table = {
         table: _records(results.of(table, name)) for table in ("findings", "tuning_advice", "recordings", "value")
     }
-    state = results.states.get(name)
+    state, music = results.states.get(name), results.of("passages", name)
     family = study.families[study.instruments[name]["family"]]
     inspection = [row for row in study.inspection if row["instrument"] == name]
     return {
@@ -294,6 +295,7 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
         "status": results.status(name),
         "advice": [row for row in of_table["tuning_advice"] if row["state"] == state],
         "findings": [row for row in of_table["findings"] if row["state"] == state and row["scope"] == "unit"],
+        "playing": in_playing(music[music["state"] == state]),
         "recordings": of_table["recordings"],
         "value": of_table["value"][0] if of_table["value"] else None,
         "inspection": inspection,

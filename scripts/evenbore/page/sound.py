@@ -37,6 +37,7 @@ def sound_data(results: Results, clips: list[StoredClip]) -> dict[str, Any]:
     groups = results.tables["comparability"].drop_duplicates("session").set_index("session")["group"]
     sessions = list(dict.fromkeys(clip.session for clip in kept))
     heard = {clip.instrument for clip in kept}
+    places = {name: rows["place"] for name, rows in results.tables["passage_notes"].groupby("recording")}
     return {
         "heard": len(heard),
         "unheard": len({clip.about.instrument for clip in clips} - heard),
@@ -54,6 +55,9 @@ def sound_data(results: Results, clips: list[StoredClip]) -> dict[str, Any]:
                 "recording": clip.recording,
                 "played": clip.played,
                 "kind": clip.kind,
+                "passage": clip.passage,
+                "dynamic": clip.dynamic,
+                "places": _places(clip, places.get(clip.recording)),
                 "notes": [[note, midi, round(start, 3), round(end, 3)] for note, midi, start, end in clip.notes],
                 "samples": length,
                 "gains": [[round(float(target - loudness), 2) for loudness, _ in row] for row in rows],
@@ -62,6 +66,12 @@ def sound_data(results: Results, clips: list[StoredClip]) -> dict[str, Any]:
             for clip, (length, rows) in zip(kept, measured, strict=True)
         ],
     }
+
+
+def _places(clip: Clip, places: pd.Series | None) -> list[int | None]:
+    """Place in the phrase of each of a passage's notes, None for what is no note of it."""
+    known = [] if places is None or clip.kind == "scale" else places.tolist()
+    return [None if pd.isna(place) else int(place) for place in known[: len(clip.notes)]]
 
 
 def _kept(results: Results, clips: list[StoredClip]) -> list[Clip]:
@@ -76,7 +86,7 @@ def _kept(results: Results, clips: list[StoredClip]) -> list[Clip]:
     for index, clip in enumerate(stored.about for stored in clips):
         heard_in = sessions.setdefault((clip.instrument, clip.state), [])
         heard_in += [clip.session] if clip.session not in heard_in else []
-        key = (clip.instrument, clip.state, clip.session, clip.kind)
+        key = (clip.instrument, clip.state, clip.session, f"{clip.kind} {clip.passage} {clip.dynamic}")
         number[key] = number.get(key, 0) + 1
         older = clip.state != results.states.get(clip.instrument)
         passage = clip.kind == "passage"
@@ -97,8 +107,9 @@ def _levels(clip: Clip, correction: Floats32 | None) -> tuple[int, list[list[tup
     samples = decoded(clip.mp3)
     corrected = samples if correction is None else fftconvolve(samples, correction, "same")
     rows = []
+    alone = clip.notes if clip.kind == "scale" else []  # a passage is heard whole
     for version in (samples, corrected):
-        parts = [excerpt(version, start, end) for _, _, start, end in clip.notes]
+        parts = [excerpt(version, start, end) for _, _, start, end in alone]
         rows.append([_level(part) for part in (version, *parts)])
     return len(samples), rows
 

@@ -35,8 +35,8 @@ FADE_S = 0.01
 class Clip:
     """What can be heard of one recording.
 
-    `kind`: scale or passage. `notes`: written note, sounding midi, start and end in s, in playing order; none in a
-    passage. `mp3`: the sound.
+    `kind`: scale or passage; `passage`: name of the phrase, if it has one. `notes`: written note, sounding midi, start
+    and end in s, in playing order. `mp3`: the sound.
     """
 
     recording: str
@@ -44,29 +44,34 @@ class Clip:
     session: str
     state: str
     take: int
+    dynamic: str
     played: str
     kind: str
+    passage: str
     notes: list[tuple[str, int, float, float]]
     mp3: bytes
 
 
 def cut_clips(rows: list[RecordingRow], recordings: list[Row], notes: list[list[Row]], base_dynamic: str) -> list[Clip]:
-    """Clips of one chunk: of each state up to TAKES_HEARD takes of the scale, best first, and one passage.
+    """Clips of one chunk: of each state up to TAKES_HEARD takes of the scale, best first, and every phrase once at each
+    dynamic.
 
     `rows`: the chunk's rows of the sheet; `recordings`, `notes`: what it told, in the same order. Takes are at the
     base dynamic, played alike. A recording that cannot be read any more has no clip.
     """
-    # a passage is heard whole, not note by note
-    usable: list[Row] = [{**row, **recording, "notes": [] if row["pattern"] == "passage" else of_recording}
+    usable: list[Row] = [{**row, **recording, "notes": of_recording}
              for row, recording, of_recording in zip(rows, recordings, notes, strict=True)
              if recording["status"] != "set_aside"]  # fmt: skip
     clips = []
     for state in dict.fromkeys(row["state"] for row in usable):
         of_state = [row for row in usable if row["state"] == state]
-        scales = sorted((row for row in of_state if row["notes"] and row["dynamic"] == base_dynamic), key=_worse)
+        scales = sorted((row for row in of_state if row["pattern"] != "passage" and row["notes"]
+                         and row["dynamic"] == base_dynamic), key=_worse)  # fmt: skip
         alike = [row for row in scales if _played(row) == _played(scales[0])]
-        passages = sorted((row for row in of_state if row["pattern"] == "passage"), key=_worse)
-        clips += [_cut(row) for row in alike[:TAKES_HEARD] + passages[:1]]
+        passages: dict[tuple[str | None, str], Row] = {}
+        for row in sorted((row for row in of_state if row["pattern"] == "passage"), key=_worse):
+            passages.setdefault((row["passage"], row["dynamic"] if row["passage"] else ""), row)
+        clips += [_cut(row) for row in (*alike[:TAKES_HEARD], *passages.values())]
     return [clip for clip in clips if clip is not None]
 
 
@@ -83,11 +88,17 @@ def _played(row: Row) -> str:
 
 
 def _cut(row: Row) -> Clip | None:
-    notes = row["notes"]
+    notes, passage = row["notes"], row["pattern"] == "passage"
+    if passage:  # heard whole
+        notes = [note for note in notes if note["offset_s"] <= PASSAGE_S]
     spans = [(note["onset_s"], min(note["offset_s"], note["onset_s"] + NOTE_S)) for note in notes]
     try:
         with open_signal(row["path"], row["channel"], start_s=row["start_s"], end_s=row["end_s"]) as signal:
-            samples, starts = _join(signal, spans or [(0.0, min(signal.duration_s, PASSAGE_S))])
+            if passage:
+                samples = signal.slice(0, round(min(signal.duration_s, PASSAGE_S) * signal.rate))
+                starts = [onset for onset, _ in spans]
+            else:
+                samples, starts = _join(signal, spans)
             samples = soxr.resample(samples, signal.rate, CLIP_RATE)
     except AudioError:
         return None
@@ -97,10 +108,12 @@ def _cut(row: Row) -> Clip | None:
     gain = min(10 ** ((LOUDNESS_LUFS - loudness) / 20), 0.95 / np.abs(samples).max())
     times = [(note["written_note"], note["midi"], start, start + end - onset)
              for note, start, (onset, end) in zip(notes, starts, spans, strict=False)]  # fmt: skip
-    kind = "scale" if notes else "passage"
-    keys = ("recording", "instrument", "session", "state", "take")
-    sound = encoded(samples * gain)
-    return Clip(**{key: row[key] for key in keys}, played=_played(row), kind=kind, notes=times, mp3=sound)
+    keys = ("recording", "instrument", "session", "state", "take", "dynamic")
+    kind, phrase = ("passage", row["passage"] or "") if passage else ("scale", "")
+    return Clip(
+        **{key: row[key] for key in keys}, played=_played(row), kind=kind, passage=phrase, notes=times,
+        mp3=encoded(samples * gain),
+    )  # fmt: skip
 
 
 def _join(signal: Signal, spans: list[tuple[float, float]]) -> tuple[Floats32, list[float]]:

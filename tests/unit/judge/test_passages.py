@@ -62,6 +62,15 @@ def test_spread_of_the_phrase_beside_that_of_the_same_notes_on_the_scale():
     assert row["reason"] == ONE_OF_PHRASE and np.isnan(row["low"])
 
 
+def test_a_loud_phrase_is_held_against_the_loud_scale_where_there_is_one():
+    sharper_when_loud = LEVEL | {"E4": 3.0}
+    loud = scale(sharper_when_loud).assign(dynamic="f")
+    rows = [*take("m1", BENT, "f"), *take("m2", BENT, "f", number=2)]
+    alone = told(rows, scale(LEVEL)).loc[("song", "bend_in_music")]
+    like = told(rows, pd.concat([scale(LEVEL), loud])).loc[("song", "bend_in_music")]
+    assert alone["value"] == pytest.approx(-15) and like["value"] == pytest.approx(0)
+
+
 def test_core_of_the_tone_and_span_from_soft_and_loud_takes_place_by_place():
     rows = [
         *take("l1", LEVEL, "f", 1, level=-14, brightness=-3), *take("l2", LEVEL, "f", 2, level=-13, brightness=-3),
@@ -80,4 +89,3 @@ def test_what_cannot_be_told_is_empty_with_the_reason():
     assert table.loc[("song", "tone_core"), "reason"] == TWO_DYNAMICS
     unnamed = told(take("m1", LEVEL, passage=""), scale(LEVEL))
     assert (unnamed["reason"] == NO_NAME).all() and unnamed["value"].isna().all()
-    assert told(take("m1", LEVEL, dynamic="f"), scale(LEVEL))["value"].isna().all()

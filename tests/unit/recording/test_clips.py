@@ -29,7 +29,7 @@ def path(tmp_path_factory):
 def take(path, recording, **changes):
     """A row of the sheet, what measuring found, and the notes."""
     row = {"recording": recording, "instrument": "oak", "session": "hall", "state": "as_found", "take": 1,
-           "channel": 1, "start_s": None, "end_s": None,
+           "channel": 1, "passage": None, "start_s": None, "end_s": None,
            "path": path, "pattern": "chromatic", "dynamic": "mf", "articulation": "slurred",
            "direction": "up"}  # fmt: skip
     row |= {key: value for key, value in changes.items() if key in row}
@@ -85,6 +85,20 @@ def test_the_best_takes_are_taken_and_those_played_alike(path):
     assert [(clip.recording, clip.kind) for clip in found] == [
         ("good", "scale"), ("noisy", "scale"), ("tune", "passage"), ("mended", "scale")]  # fmt: skip
     assert found[0].played == "slurred, up, mf" and found[2].played == "a passage, f"
+
+
+def test_every_phrase_is_heard_once_at_each_dynamic_with_its_notes(path):
+    found = cut(
+        take(path, "soft", pattern="passage", passage="tune", dynamic="p"),
+        take(path, "warned", pattern="passage", passage="tune", dynamic="f", status="warned"),
+        take(path, "loud", pattern="passage", passage="tune", dynamic="f", take=2),
+        take(path, "other", pattern="passage", passage="air", dynamic="f"),
+    )
+    told = sorted((clip.recording, clip.passage, clip.dynamic) for clip in found)
+    assert told == [("loud", "tune", "f"), ("other", "air", "f"), ("soft", "tune", "p")]
+    # nothing is left out: a note begins where it does in the recording
+    assert [note[2] for note in found[0].notes] == [onset for _, _, onset, _ in NOTES]
+    assert len(decoded(found[0].mp3)) / CLIP_RATE == pytest.approx(16, abs=0.1)
 
 
 def test_a_recording_that_is_gone_has_no_clip(path, tmp_path):

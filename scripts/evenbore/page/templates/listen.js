@@ -6,7 +6,25 @@ const listening = (() => {
   const FADE = 0.015; // s, from one sound to the other
   const PAUSE = 0.4; // s, between repeats
   const DECODER_DELAY = 1105; // samples that a decoder leaves which does not take the encoder's delay off
-  const WHOLE = { scale: "the whole scale", passage: "a passage of music" };
+
+  // --- what is heard whole: the scale, or a phrase, as loud or the first softly and the second loudly ----------------
+  const DYNAMICS = ["pp", "p", "mp", "mf", "f", "ff"];
+  const WHOLE = new Map(); // value -> { text, wants: which clips of the first and of the second instrument }
+  const offer = (value, text, first, second = first) => WHOLE.set(value, { text, wants: [first, second] });
+  offer("scale", "the whole scale", (clip) => clip.kind === "scale");
+  for (const name of new Set(data.clips.filter((clip) => clip.kind === "passage").map((clip) => clip.passage))) {
+    const here = (clip) => clip.kind === "passage" && clip.passage === name;
+    if (!name) {
+      offer("passage", "a passage of music", here);
+      continue;
+    }
+    const at = (dynamic) => (clip) => here(clip) && clip.dynamic === dynamic;
+    const played = DYNAMICS.filter((dynamic) => data.clips.some(at(dynamic)));
+    for (const dynamic of played) offer(`passage ${dynamic} ${name}`, `the phrase ${name}, ${dynamic}`, at(dynamic));
+    const [soft, loud] = [played[0], played.at(-1)];
+    if (soft === loud) continue;
+    offer(`passage both ${name}`, `the phrase ${name}, first ${soft}, second ${loud}`, at(soft), at(loud));
+  }
 
   // --- clips as samples -------------------------------------------------------------------------------------
   const bytes = (text) => Uint8Array.from(atob(text), (char) => char.charCodeAt(0));
@@ -60,7 +78,7 @@ const listening = (() => {
   // What is chosen, of one clip: the whole of it or one note (sounding, as a number).
   const chosen = (clip, what, corrected) => {
     const gains = clip.gains[corrected ? 1 : 0];
-    if (what in WHOLE) {
+    if (WHOLE.has(what)) {
       return part(clip, corrected, 0, clip.samples / data.rate, gains[0], clip.notes.map((note) => note[2]));
     }
     const k = noteOf(clip, Number(what));
@@ -146,13 +164,13 @@ const listening = (() => {
   }
   fieldB.selectedIndex = Math.min(1, entries.size - 1);
 
-  const kindOf = (what) => (what === "passage" ? "passage" : "scale");
-  const takes = (key, what) => entries.get(key).filter((clip) => clip.kind === kindOf(what)
-    && (what in WHOLE || noteOf(clip, Number(what)) >= 0));
+  // of the first (0) or the second instrument (1)
+  const takes = (side, what) => entries.get([fieldA, fieldB][side].value).filter(WHOLE.get(what)?.wants[side]
+    ?? ((clip) => clip.kind === "scale" && noteOf(clip, Number(what)) >= 0));
 
   // What is to be heard of the first and of the second instrument, best first; of the same session where both have one.
   const both = (what) => {
-    const own = [fieldA, fieldB].map((field) => takes(field.value, what));
+    const own = [0, 1].map((side) => takes(side, what));
     const shared = own[0].find((clip) => own[1].some((other) => other.session === clip.session));
     return shared ? own.map((clips) => clips.filter((clip) => clip.session === shared.session)) : own;
   };
@@ -160,8 +178,8 @@ const listening = (() => {
   const fillWhat = () => {
     const before = fieldWhat.value;
     fieldWhat.replaceChildren();
-    for (const what of Object.keys(WHOLE)) {
-      if (takes(fieldA.value, what).length && takes(fieldB.value, what).length) fieldWhat.add(new Option(WHOLE[what], what));
+    for (const [what, { text }] of WHOLE) {
+      if (takes(0, what).length && takes(1, what).length) fieldWhat.add(new Option(text, what));
     }
     const [a, b] = [fieldA, fieldB].map((field) => entries.get(field.value).find((clip) => clip.kind === "scale"));
     const common = a && b ? a.notes.filter((note, k) => noteOf(b, note[1]) >= 0 && noteOf(a, note[1]) === k) : [];
@@ -181,18 +199,28 @@ const listening = (() => {
     byId("listen-about").textContent = `${about} Played ${played[0]}${played[1] === played[0] ? "" : ` and ${played[1]}`}.`;
   };
 
+  // Times of the notes that all clips have: of scales, where all have the same; of a phrase, those at the same place.
+  const shared = (clips, marks) => {
+    const [first] = clips;
+    if (first.kind === "passage") {
+      const places = first.places.filter((place) => place !== null && clips.every((clip) => clip.places.includes(place)));
+      return marks.map((own, k) => places.map((place) => own[clips[k].places.indexOf(place)]));
+    }
+    const alike = clips.every((clip) => clip.notes.length === first.notes.length
+      && clip.notes.every((note, k) => note[1] === first.notes[k][1]));
+    return alike ? marks : marks.map(() => []);
+  };
   // The sounds of some clips, alike in what is chosen: marks of the notes that all have, repeats of one length.
   const together = async (clips) => {
     const [what, corrected] = [fieldWhat.value, fieldSetup.value === "1"];
     const parts = await Promise.all(clips.map((clip) => chosen(clip, what, corrected)));
-    const alike = clips.every((clip) => clip.notes.length === clips[0].notes.length
-      && clip.notes.every((note, k) => note[1] === clips[0].notes[k][1]));
+    const marks = WHOLE.has(what) ? shared(clips, parts.map((one) => one.marks)) : parts.map(() => []);
     const longest = Math.max(...parts.map(({ samples }) => samples.length));
-    return parts.map(({ samples, marks }) => {
-      const size = (what in WHOLE ? samples.length : longest) + Math.round(PAUSE * data.rate);
+    return parts.map(({ samples }, k) => {
+      const size = (WHOLE.has(what) ? samples.length : longest) + Math.round(PAUSE * data.rate);
       const padded = new Float32Array(size);
       padded.set(samples);
-      return { buffer: asBuffer(padded), marks: alike ? marks : [] };
+      return { buffer: asBuffer(padded), marks: marks[k] };
     });
   };
 

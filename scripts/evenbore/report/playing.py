@@ -1,0 +1,76 @@
+"""What a phrase of music tells of an instrument, in sentences: where it agrees with the scale and where it does not."""
+
+from collections.abc import Callable
+
+import pandas as pd
+
+from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.rows import Row
+from evenbore.report.words import number
+
+LEAST_BEND = CRITERIA["tuning_offset"].just_noticeable or 0.0  # cents
+
+
+def in_playing(rows: pd.DataFrame) -> list[tuple[str, list[str]]]:
+    """Name of each phrase, and what it tells; `rows`: those of the table `passages` of one instrument in one state."""
+    known = rows[(rows["passage"].fillna("") != "") & rows["value"].notna()]
+    return [
+        (str(name), [_SENTENCES[row["criterion"]](row) for row in of_phrase.to_dict("records")])
+        for name, of_phrase in known.groupby("passage", sort=False)
+    ]
+
+
+def _spread(row: Row) -> str:
+    text = f"Its notes lie {number(row['value'])} cents apart{_interval(row, 'cents')}."
+    return text + _beside(row, "on the scale the same notes lie {} cents apart")
+
+
+def _bend(row: Row) -> str:
+    note = str(row["reason"]).split(";")[0].removeprefix("note ")
+    way = "lower" if row["value"] < 0 else "higher"
+    known = pd.notna(row["low"])
+    if not known or row["low"] <= 0 <= row["high"] or abs(row["value"]) < LEAST_BEND:
+        return f"No note is shown to be bent away from where the scale has it (furthest: {note}, {_signed(row)} cents)."
+    return (
+        f"{note} lies {number(abs(row['value']))} cents {way} than the scale has it{_interval(row, 'cents')}: in music"
+        " the player bends it."
+    )
+
+
+def _core(row: Row) -> str:
+    text = f"From loud to soft the tone loses {number(row['value'])} dB of brightness for 10 dB of level"
+    return f"{text}{_interval(row, 'dB')}." + _beside(row, "on the scale it loses {} dB")
+
+
+def _span(row: Row) -> str:
+    text = f"Between soft and loud lie {number(row['value'])} dB{_interval(row, 'dB')}."
+    return text + _beside(row, "on the scale they are {} dB apart")
+
+
+_SENTENCES: dict[str, Callable[[Row], str]] = {
+    "spread_in_music": _spread,
+    "bend_in_music": _bend,
+    "tone_core": _core,
+    "dynamic_span": _span,
+}
+
+
+def _signed(row: Row) -> str:
+    return number(row["value"], sign=True)
+
+
+def _interval(row: Row, unit: str) -> str:
+    if pd.isna(row["low"]):
+        return ", from one take, so that how surely is not known"
+    return f" ({number(row['low'])} to {number(row['high'])} {unit} with 90 % confidence)"
+
+
+def _beside(row: Row, words: str) -> str:
+    """Whether the scale says the same, as far as the interval tells."""
+    if pd.isna(row["against_scale"]):
+        return ""
+    told = " " + words.format(number(row["against_scale"])).capitalize()
+    if pd.isna(row["low"]):
+        return f"{told}."
+    inside = row["low"] <= row["against_scale"] <= row["high"]
+    return f"{told}: {'both agree as far as can be told' if inside else 'they differ beyond the scatter of the takes'}."
