@@ -1,6 +1,7 @@
 """What a phrase of music tells of an instrument, in sentences: where it agrees with the scale and where it does not."""
 
 from collections.abc import Callable
+from typing import cast
 
 import pandas as pd
 
@@ -15,7 +16,7 @@ def in_playing(rows: pd.DataFrame) -> list[tuple[str, list[str]]]:
     """Name of each phrase, and what it tells; `rows`: those of the table `passages` of one instrument in one state."""
     known = rows[(rows["passage"].fillna("") != "") & rows["value"].notna()]
     return [
-        (str(name), [_SENTENCES[row["criterion"]](row) for row in of_phrase.to_dict("records")])
+        (str(name), [_SENTENCES[row["criterion"]](row) for row in cast(list[Row], of_phrase.to_dict("records"))])
         for name, of_phrase in known.groupby("passage", sort=False)
     ]
 
