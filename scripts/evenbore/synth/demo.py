@@ -36,14 +36,14 @@ TAKES = (
 )
 # The reference is played soft and loud twice: its repeats tell the player's scatter there.
 REFERENCE_TAKES = (("slurred", "p", 2), ("slurred", "f", 2))
-REFERENCE_PHRASES = (("tongued", "p", 2), ("tongued", "f", 2))
+REFERENCE_TUNES = (("tongued", "p", 2), ("tongued", "f", 2))
 # The first line of the theme of joy (Beethoven, ninth symphony, 1824), and how long each note is, in beats.
-PHRASE_NAME = "joy"
-PHRASE = (71, 71, 72, 74, 74, 72, 71, 69, 67, 67, 69, 71, 71, 69, 69)
-PHRASE_BEATS = (1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1.5, 0.5, 1)
-PHRASE_BY = ("alto_01", "alto_02", "alto_04", "alto_10")
-PHRASE_ON = "evening_1"
-PHRASE_TAKES = (("tongued", "p", 1), ("tongued", "f", 1))
+TUNE_NAME = "joy"
+TUNE = (71, 71, 72, 74, 74, 72, 71, 69, 67, 67, 69, 71, 71, 69, 69)
+TUNE_BEATS = (1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1.5, 0.5, 1)
+TUNE_BY = ("alto_01", "alto_02", "alto_04", "alto_10")
+TUNE_ON = "evening_1"
+TUNE_TAKES = (("tongued", "p", 1), ("tongued", "f", 1))
 
 
 @dataclass(frozen=True)
@@ -281,9 +281,9 @@ def make_demo(study: Path, progress: Callable[[str], None] = print) -> None:
                 continue
             is_reference = len(candidate.evenings) > 1
             played = [(SCALE, take) for take in TAKES + (REFERENCE_TAKES if is_reference else ())]
-            if candidate.key in PHRASE_BY and evening.key == PHRASE_ON:
-                phrases = PHRASE_TAKES + (REFERENCE_PHRASES if is_reference else ())
-                played += [(PHRASE_NAME, take) for take in phrases]
+            if candidate.key in TUNE_BY and evening.key == TUNE_ON:
+                phrases = TUNE_TAKES + (REFERENCE_TUNES if is_reference else ())
+                played += [(TUNE_NAME, take) for take in phrases]
             for what, (articulation, dynamic, number) in played:
                 manner = articulation if what == SCALE else what
                 name = f"e{evening.key[-1]}_{candidate.key}_{manner}_{dynamic}_{number}"
@@ -316,7 +316,7 @@ def record(
 ) -> tuple[Take, Floats]:
     """One take as played (truth with it) and as the evening's set-up recorded it, float64 (n,)."""
     warm = model.changed(offset_cents=model.offset_cents + evening.cents)
-    notes, beats = (range(LOW, HIGH + 1), None) if what == SCALE else (PHRASE, PHRASE_BEATS)
+    notes, beats = (range(LOW, HIGH + 1), None) if what == SCALE else (TUNE, TUNE_BEATS)
     take = scale(
         warm, list(notes), stream(SEED, "play", name), dynamic=dynamic, articulation=articulation, rate=RATE,
         beats=beats,

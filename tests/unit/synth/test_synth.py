@@ -331,7 +331,7 @@ def test_the_demo_holds_what_its_sheets_say_and_stays_small():
 def test_the_demo_truth_has_every_note_and_twins_are_the_same(alto):
     truth = rows("demo_recordings/truth.tsv")
     phrases = [row["pattern"] == "passage" for row in rows("config/recordings.tsv")]
-    assert len(truth) == sum(len(demo.PHRASE) if phrase else 32 for phrase in phrases)
+    assert len(truth) == sum(len(demo.TUNE) if phrase else 32 for phrase in phrases)
     candidates = {candidate.key: candidate for candidate in demo.CANDIDATES}
     one, two = (demo.instrument_of(candidates[key], alto) for key in ("alto_08", "alto_09"))
     assert one.cents == two.cents and one.offset_cents == two.offset_cents
