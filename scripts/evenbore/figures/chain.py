@@ -83,7 +83,7 @@ def _tree(axes: Axes, matrix: pd.DataFrame, labels: dict[str, str]) -> None:
 def setups(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Estimated response of each session's set-up (room, microphone, place, gain) against frequency, in dB,
     relative to the mean of its comparability group; shaded: 90 % interval. This is what was taken out of level and
-    brightness. It comes from the instruments that were recorded in several sessions.
+    tone. It comes from the instruments that were recorded in several sessions.
     """
     rows = results.tables["setups"]
     linked = rows[rows["group"].map(rows.groupby("group")["session"].nunique()) > 1]

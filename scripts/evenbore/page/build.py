@@ -32,7 +32,7 @@ from evenbore.page.opening import opening
 from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.recording.clips import StoredClip
-from evenbore.report import words
+from evenbore.report import decide, words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
 from evenbore.report.pairwords import pair_sentences, undecided_throughout
 from evenbore.report.portraits import portraits
@@ -68,6 +68,7 @@ def write_page(
     environment = templates_in(TEMPLATES)
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
     environment.filters |= {"sentence": words.sentence, "slug": slug}
+    environment.filters |= {"deciding": decide.deciding, "speaking": decide.speaking}
     context = _context(results, draws, clips, figures, captions, environment) | {"provenance": provenance}
     section = environment.get_template("instrument.html")
     context["folded_data"] = (

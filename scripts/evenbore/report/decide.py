@@ -10,6 +10,7 @@ import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import pandas as pd
 
@@ -18,7 +19,7 @@ from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import DECISIONS
 from evenbore.report.results import Results, rows_of
-from evenbore.report.words import Answer, Place, bare
+from evenbore.report.words import Answer, Place, bare, number
 
 TAKEN = "accept"
 AWAY = ("bench", "return")
@@ -33,6 +34,12 @@ class Beside:
     cost: float
     better: tuple[str, ...]
     worse: tuple[str, ...]
+
+
+class Named(NamedTuple):
+    """An instrument's place in a sentence: outputs write its label there, or link it."""
+
+    instrument: str
 
 
 @dataclass(frozen=True)
@@ -52,6 +59,11 @@ class Choice:
     why_not: str
     dearer: tuple[Beside, ...]
     cheaper: tuple[Beside, ...]
+
+    @property
+    def spared(self) -> Beside | None:
+        """The first in rank of those for less money by which nothing is shown to be lost."""
+        return next((one for one in self.cheaper if not one.worse), None)
 
 
 @dataclass(frozen=True)
@@ -124,13 +136,41 @@ def choices(results: Results, answer: Answer, better: Mapping[tuple[str, str], t
     return out
 
 
+def deciding(choice: Choice, cost: Mapping[str, float], currency: str) -> list[str | Named]:
+    """What to take, in words: the choice, and with whom nothing is shown to be lost for less money."""
+    if choice.instrument is None:
+        return ["nothing that could be accepted"]
+    said: list[str | Named] = ["take ", Named(choice.instrument)]
+    if choice.instrument in cost:
+        said.append(f", {money(cost[choice.instrument], currency)}")
+    if choice.spared:
+        said += ["; or save ", f"{money(-choice.spared.cost, currency)} with ", Named(choice.spared.instrument),
+                 ": nothing is shown to be lost"]  # fmt: skip
+    return said
+
+
+def money(amount: float, currency: str) -> str:
+    """An amount in words, to the whole unit."""
+    return f"{number(amount, 0)} {currency}"
+
+
+def speaking(row: Row) -> list[str]:
+    """The clauses of a row of `status` that speak for its decision, the first of them the reason."""
+    if row["decision"] == TAKEN:
+        found = row["good"]
+    elif row["decision"] == "retake":
+        found = row["open"] or row["against"]
+    else:
+        found = row["against"] or row["open"]
+    return list(filter(None, str(found).split("; ")))
+
+
 def not_taken(results: Results) -> list[Clause]:
     """The instruments that are not accepted, the worst decision first, each with the first reason of its status."""
     clauses = []
     for name, row in results.now.items():
         if row["decision"] != TAKEN:
-            found = (row["open"], row["against"]) if row["decision"] == "retake" else (row["against"], row["open"])
-            clauses.append(Clause(name, row["decision"], bare((found[0] or found[1]).split("; ")[0])))
+            clauses.append(Clause(name, row["decision"], bare(speaking(row)[0])))
     order = ("return", "bench", "retake")
     return sorted(clauses, key=lambda one: order.index(one.decision))
 
