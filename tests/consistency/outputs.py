@@ -299,8 +299,8 @@ class Reader:
             yield from self._card(f"report.html, answer {number + 1}", card)
         choices = page.first("script", id="choice-data")
         for key, pools in json.loads(choices.raw()).items() if choices else ():
-            for _, text in (step for steps in pools for step in steps):
-                yield from self._choice(f"report.html, choice of {key}", key, parse(text))
+            for _, *texts in (step for steps in pools for step in steps):
+                yield from self._choice(f"report.html, choice of {key}", key, parse("".join(texts)))
         header = page.first("header")
         for what in ("instrument", "recording", "set aside"):
             if header and (told := re.search(rf"(\d+) {what}", header.text())):
@@ -358,7 +358,7 @@ class Reader:
         """What to buy: who is taken is accepted, costs and comes first as the tables say; so with whom it is set
         beside."""
         lead, text = page.first("p", class_="lead").text(), page.text()
-        if told := re.search(rf"take ({self.labels})(?:, ({NUMBER}) \w+)?\.", lead):
+        if told := re.search(rf"take ({self.labels})(?:, ({NUMBER}) \w+)?[.;]", lead):
             name = self.named[told[1]]
             yield Statement(source, "decision", name, None, None, "accept")
             if told[2]:

@@ -170,8 +170,8 @@ def _name_notes(grid: Iterable[Axes], rows: pd.DataFrame) -> None:
         axes.set_xticks(list(names), list(names.values()))
 
 
-@entry("Notes")
-def treble_dynamic(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
+@entry("Notes", on_page=True)
+def treble_against_level(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: treble (level above about 2 kHz relative to the whole, dB) against level (dB re
     full scale), medians over the notes, at each dynamic that was recorded; the set-up is taken out of both. Grey
     lines: the others of these instruments that are of the same comparability group. Every instrument gains treble when
@@ -205,6 +205,6 @@ def treble_dynamic(results: Results, shown: list[str], labels: dict[str, str]) -
                           textcoords="offset points", ha="center", style="italic", weight="bold")  # fmt: skip
         axes.set_title(labels[name])
         axes.margins(y=0.2)
-    figure.supxlabel("level (median over notes, set-up removed), dB re full scale", size=9)
+    figure.supxlabel("level (median over notes,\nset-up removed), dB re full scale", size=9)
     figure.supylabel("treble: level\nabove 2 kHz over all, dB", size=9)
     return figure

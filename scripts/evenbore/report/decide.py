@@ -6,7 +6,6 @@ what is shown to be better that of `pairs`. Costs are in the study's currency.
 """
 
 import math
-import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import DECISIONS
 from evenbore.report.results import Results, rows_of
-from evenbore.report.words import Answer, Place, bare, number
+from evenbore.report.words import AMONG_OTHERS, Answer, Place, bare, number
 
 TAKEN = "accept"
 AWAY = ("bench", "return")
@@ -175,11 +174,23 @@ def not_taken(results: Results) -> list[Clause]:
     return sorted(clauses, key=lambda one: order.index(one.decision))
 
 
-def beyond_chance(now: Mapping[str, Row]) -> dict[str, list[str]]:
-    """Instrument -> what `status` says that it is shown to be better or worse in; `now`: its current row there."""
-    clauses = {name: [*row["good"].split("; "), *row["against"].split("; ")] for name, row in now.items()}
-    return {name: [text for text in texts if re.search(r": (better|worse) than \d+ of ", text)]
-            for name, texts in clauses.items()}  # fmt: skip
+def beyond_chance(now: Mapping[str, Row]) -> dict[str, str]:
+    """Instrument -> in words, what `status` says that it is shown to be better and worse in, empty if nothing; `now`:
+    its current row there.
+
+    >>> row = {"good": "noise: better than 2 of 5 others", "against": "response: worse than 1 of 5 others"}
+    >>> beyond_chance({"a": row})["a"]
+    'better than others in noise (2 of 5); worse in response (1 of 5)'
+    """
+    told: dict[str, str] = {}
+    for name, row in now.items():
+        found: dict[str, list[str]] = {"better": [], "worse": []}
+        for clause in (*row["good"].split("; "), *row["against"].split("; ")):
+            if among := AMONG_OTHERS.fullmatch(clause):
+                found[among[2]].append(f"{among[1]} ({among[3]} of {among[4]})")
+        parts = [f"{way} than others in {', '.join(those)}" for way, those in found.items() if those]
+        told[name] = "; ".join(parts[:1] + [part.replace(" than others", "") for part in parts[1:]])
+    return told
 
 
 def totals(results: Results) -> dict[str, int]:

@@ -1,6 +1,7 @@
 """Results in a musician's words: numbers with sense, verdicts, and the answer for every set of priorities."""
 
 import math
+import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -19,6 +20,8 @@ LEADERS_PROBABILITY = 0.90
 """Probability that the first place is among the instruments named."""
 MOST_NAMED = 10
 MOST_NEXT = 5
+AMONG_OTHERS = re.compile(r"(.+): (better|worse) than (\d+) of (\d+) others")
+"""A clause of the table `status` that tells an instrument from others of its kind."""
 _Groups: TypeAlias = Iterable[tuple[tuple[Any, ...], pd.DataFrame]]  # keys, rows
 
 

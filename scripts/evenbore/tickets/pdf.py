@@ -4,6 +4,7 @@ Texts that would not fit are cut with an ellipsis: the page stays one page.
 """
 
 from collections.abc import Sequence
+from dataclasses import astuple
 from pathlib import Path
 
 from fpdf import FPDF
@@ -39,7 +40,7 @@ def write_pdf(ticket: Ticket, path: Path) -> None:
     write(pdf, ticket.before_after, 9, most=2)
     if ticket.changes:
         room = int((BOTTOM_MM - NOTES_MM - pdf.y) // 5.2) - 2
-        _table(pdf, _CHANGE_COLUMNS, ticket.changes[: max(room, 0)])
+        _table(pdf, _CHANGE_COLUMNS, [astuple(one) for one in ticket.changes[: max(room, 0)]])
     if ticket.listen:
         write(pdf, f"Listen: {ticket.listen}.", 7.5, most=2)
     _technician(pdf, ticket.pointer)

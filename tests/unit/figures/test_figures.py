@@ -173,7 +173,7 @@ def test_matched_brightness_stands_over_the_middle_of_all(results, draw_only):
         "evenness_treble",
         "evenness_level",
         "treble_matched",
-        "treble_dynamic",
+        "treble_against_level",
         "value_front",
     ],
 )

@@ -7,8 +7,8 @@
   const pictures = document.querySelectorAll("figure.value svg");
   const show = () => {
     const most = budget && budget.value !== "" && Number(budget.value) >= 0 ? Number(budget.value) : null;
-    const made = data[buyer.value].map((steps) => steps.filter(([from]) => most === null || from <= most).at(-1)[1]);
-    byId("choices").innerHTML = made.join("");
+    const made = data[buyer.value].map((steps) => steps.filter(([from]) => most === null || from <= most).at(-1).slice(1));
+    ["choices", "beside"].forEach((place, k) => { byId(place).innerHTML = made.map((texts) => texts[k]).join(""); });
     for (const choice of byId("choices").querySelectorAll(".choice")) {
       const [within, any] = [choice.querySelector(".with-budget"), choice.querySelector(".any-budget")];
       if (!within) continue;
