@@ -17,7 +17,7 @@ from evenbore.compare.rank import better_of
 from evenbore.facts.columns import TABLES
 from evenbore.facts.criteria import BETTER, CRITERIA, EXACT, GATES
 from evenbore.facts.findings import FINDINGS
-from evenbore.facts.rows import Row
+from evenbore.facts.rows import Row, price_of
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
 from evenbore.facts.words import plain
 from evenbore.files.atomic import write_atomically
@@ -67,7 +67,7 @@ def write_page(
     environment = templates_in(TEMPLATES)
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
     environment.filters |= {"sentence": words.sentence, "slug": slug}
-    environment.filters |= {"deciding": decide.deciding, "speaking": decide.speaking}
+    environment.filters |= {"deciding": decide.deciding, "speaking": decide.speaking, "price_of": price_of}
     context = _context(results, draws, clips, figures, captions, environment) | {"provenance": provenance}
     context["changed"] = [(head, [_with_labels(results, item) for item in items]) for head, items in changed]
     section = environment.get_template("instrument.html")

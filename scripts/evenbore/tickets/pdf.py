@@ -31,10 +31,13 @@ def write_pdf(ticket: Ticket, path: Path) -> None:
     _table(pdf, _FINDING_COLUMNS, [(*row, "") for row in ticket.findings] or [("", ticket.reasons, "", "", "")])
     if ticket.more:
         write(pdf, f"{ticket.more} more in findings.tsv.", 8)
+    if ticket.words:
+        _head(pdf, "The player's words")
+        write(pdf, " ".join(text.rstrip(".") + "." for text in ticket.words), 9, most=2)
     _head(pdf, "Notes")
     _draw(pdf, ticket.strip)
     if ticket.tube:
-        _head(pdf, "Where to look first (holes by the note they first open for; not to scale)")
+        _head(pdf, "Where to look first (in order, not to scale)")
         _draw(pdf, ticket.tube)
     _head(pdf, "Before and after")
     write(pdf, ticket.before_after, 9, most=2)

@@ -25,7 +25,8 @@ MOST_CHANGES = 6
 
 @dataclass(frozen=True)
 class Ticket:
-    """Content of one page. `file`: its name without ending. `findings`: rows of plain text."""
+    """Content of one page. `file`: its name without ending. `findings`: rows of plain text; `words`: the player's
+    own."""
 
     file: str
     title: str
@@ -33,6 +34,7 @@ class Ticket:
     reasons: str
     findings: list[tuple[str, str, str, str]]
     more: int
+    words: list[str]
     changes: list[Change]
     before_after: str
     strip: list[Shape]
@@ -72,6 +74,7 @@ def _ticket(
         for n, one in enumerate(told, 1)
         if pd.notna(one["region"])
     ]
+    vents = [mark for mark, one in zip(marks, told, strict=True) if one["kind"] == "vent_fault"]
     parts = [
         family.name,
         *(f"{key} {sheet[key]}" for key in ("maker", "model", "serial", "shipment") if sheet.get(key)),
@@ -91,7 +94,8 @@ def _ticket(
         changes=greatest_changes(changes, MOST_CHANGES),
         before_after=_states(changes, row, now),
         strip=strip(family, marks),
-        tube=tube(family, regions),
+        tube=tube(family, regions, vents),
+        words=[_said(one) for one in study.impressions if one["instrument"] == name],
         listen=heard["listen"] if isinstance(heard["listen"], str) else "",
         pointer=POINTER,
     )
@@ -100,6 +104,12 @@ def _ticket(
 def _line(number: int, row: Row) -> tuple[str, str, str, str]:
     what, size, sure = finding_words(row)
     return str(number), what + (f"; look {row['region']}" if pd.notna(row["region"]) else ""), size, sure or "not known"
+
+
+def _said(row: Row) -> str:
+    """What the player wrote of it, with the score."""
+    text = f"{row['where']}, {row['aspect']}: {row['score']:g} of 5"
+    return f"{text}. {row['comment']}" if row["comment"] else text
 
 
 def _states(changes: pd.DataFrame, sent: pd.Series, now: pd.Series) -> str:

@@ -272,9 +272,10 @@ def test_what_hangs_on_days_is_said_where_sessions_are_linked(document, results)
     )  # fmt: skip
     links = results.tables["comparability"]
     assert words.own_days_words(days, links) == (
-        "An instrument's own days scatter by 0.20 of a take in one note against another (seen) and 0.40 of a take in"
-        " the take as a whole (assumed). With days half as large 135 pairs would differ instead of 108, with days"
-        " twice as large 56."
+        "From day to day an instrument varies in one note against another 20\u00a0% of what two takes of one day do"
+        " (seen in these recordings); in the take as a whole 40\u00a0% of what two takes of one day do (assumed: nothing"
+        " here shows it). 108 comparisons differ beyond that; if days varied half as much it would be 135, if twice as"
+        " much 56."
     )
     assert words.own_days_words(days, links.assign(links=0)) == ""
     assert words.own_days_words(results.tables["own_days"], links) in " ".join("".join(document.text).split())
@@ -395,7 +396,7 @@ def test_the_opening_follows_what_the_study_is_for(report, results, tmp_path, mo
 
 
 def test_a_mended_fault_is_told_as_a_story_with_both_sounds(report, results, tmp_path):
-    status, heard = results.tables["status"], results.tables["vetting"]
+    status, heard, values = (results.tables[name] for name in ("status", "vetting", "instruments"))
     sick = status.query("instrument == 'a'")
     well = sick.assign(state="adjusted", decision="accept", good="nothing past the tolerances was found", against="")
     change = {"instrument": "a", "state_from": "as_found", "state_to": "adjusted", "criterion": "cents", "note": "D6",
@@ -407,6 +408,7 @@ def test_a_mended_fault_is_told_as_a_story_with_both_sounds(report, results, tmp
                              status.query("instrument != 'a'"), well]),
         "vetting": pd.concat([heard, heard.query("instrument == 'a'").assign(state="adjusted")]),
         "changes": changes,
+        "instruments": pd.concat([values, values.query("instrument == 'a'").assign(state="adjusted")]),
     }  # fmt: skip
     mended = dataclasses.replace(results, tables=tables, states=results.states | {"a": "adjusted"})
     clips = stored_clips([report / "results/work/clips/all.npz"])

@@ -61,7 +61,7 @@ def test_a_run_ends_with_what_hangs_on_days_and_what_to_record_next(report):
     from evenbore.run.workflow import _judged
 
     days, best = _judged(report / "results/tables")
-    assert days.startswith("An instrument's own days scatter by ")
+    assert days.startswith("From day to day an instrument varies ")
     assert re.fullmatch(
         r"Next: record .*, about \d+ minutes: some \d+ more comparisons would be decided, .* above all\.", best
     )
