@@ -274,8 +274,8 @@ def test_what_hangs_on_days_is_said_where_sessions_are_linked(document, results)
     assert words.own_days_words(days, links) == (
         "From day to day an instrument varies in one note against another 20\u00a0% of what two takes of one day do"
         " (seen in these recordings); in the take as a whole 40\u00a0% of what two takes of one day do (assumed:"
-        " nothing here shows it). 108 comparisons differ beyond that; if days varied half as much it would be 135, if twice as"
-        " much 56."
+        " nothing here shows it). 108 comparisons differ beyond that; if days varied half as much it would be 135,"
+        " if twice as much 56."
     )
     assert words.own_days_words(days, links.assign(links=0)) == ""
     assert words.own_days_words(results.tables["own_days"], links) in " ".join("".join(document.text).split())
