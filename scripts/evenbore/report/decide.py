@@ -18,7 +18,7 @@ from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import DECISIONS
 from evenbore.report.results import Results, rows_of
-from evenbore.report.words import AMONG_OTHERS, Answer, Place, bare, number
+from evenbore.report.words import AMONG_OTHERS, BESIDE_THE_DECISION, Answer, Place, bare, number
 
 TAKEN = "accept"
 AWAY = ("bench", "return")
@@ -154,14 +154,17 @@ def money(amount: float, currency: str) -> str:
 
 
 def speaking(row: Row) -> list[str]:
-    """The clauses of a row of `status` that speak for its decision, the first of them the reason."""
+    """The clauses of a row of `status` that speak for its decision, the first of them the reason: where it stands among
+    others, and what has no value, decides nothing.
+
+    >>> speaking({"decision": "bench", "against": "notes that crack: A5; noise: worse than 2 of 5 others", "open": ""})
+    ['notes that crack: A5']
+    """
     if row["decision"] == TAKEN:
-        found = row["good"]
-    elif row["decision"] == "retake":
-        found = row["open"] or row["against"]
-    else:
-        found = row["against"] or row["open"]
-    return list(filter(None, str(found).split("; ")))
+        return [row["good"].split("; ")[0]]
+    first, second = ("open", "against") if row["decision"] == "retake" else ("against", "open")
+    clauses = (row[first] or row[second]).split("; ")
+    return [clause for clause in clauses if not BESIDE_THE_DECISION.match(clause)] or clauses
 
 
 def not_taken(results: Results) -> list[Clause]:

@@ -22,6 +22,8 @@ MOST_NAMED = 10
 MOST_NEXT = 5
 AMONG_OTHERS = re.compile(r"(.+): (better|worse) than (\d+) of (\d+) others")
 """A clause of the table `status` that tells an instrument from others of its kind."""
+BESIDE_THE_DECISION = re.compile(AMONG_OTHERS.pattern + "|by sound not told from |no value for |flattered by ")
+"""Clauses of the table `status` on which no decision rests."""
 _Groups: TypeAlias = Iterable[tuple[tuple[Any, ...], pd.DataFrame]]  # keys, rows
 
 
