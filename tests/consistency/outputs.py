@@ -317,7 +317,9 @@ class Reader:
         for row in vetting.first("table").rows() if vetting else ():
             name, state = _linked(row["Instrument"]), row["State"].text().replace(" ", "_")
             decision = row["Decision"].text().partition(" ")[0]
-            yield from self._decided("report.html, vetting", name, state, decision, row["Why"].text())
+            yield Statement("report.html, vetting", "decision", name, state, None, decision)
+            # what the decision rests on alone: what is open beside it stands in the instrument's section
+            yield from self._said("report.html, vetting", name, state, row["Why"].text(), None)
         pairs = page.first("script", id="pair-data")
         yield from self._pair_data(json.loads(pairs.raw())) if pairs else ()
 
