@@ -54,13 +54,13 @@ def stories(results: Results, most: int) -> list[Story]:
     heard = results.tables["vetting"].set_index(["instrument", "state"])["listen"]
     told = []
     for name in results.shown:
-        *before, now = results.status(name) or [None]
-        if not before or now is None or now["current"] != "yes":
+        rows = results.status(name)
+        if len(rows) < 2 or rows[-1]["current"] != "yes":
             continue
+        before, now = rows[-2:]
         changes = results.of("changes", name)
-        changes = changes[(changes["state_from"] == before[-1]["state"]) & (changes["state_to"] == now["state"])]
-        note = heard.get((name, before[-1]["state"]))
-        told.append(
-            Story(name, before[-1], now, greatest_changes(changes, most), note.split()[0] if pd.notna(note) else "")
-        )
+        changes = changes[(changes["state_from"] == before["state"]) & (changes["state_to"] == now["state"])]
+        note = heard.get((name, before["state"]))
+        first = note.split()[0] if pd.notna(note) else ""
+        told.append(Story(name, before, now, greatest_changes(changes, most), first))
     return told
