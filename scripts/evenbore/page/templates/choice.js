@@ -15,7 +15,7 @@
       [within.hidden, any.hidden] = [most === null, most !== null];
       within.querySelector(".budget").textContent = budget.value;
     }
-    byId("buyer-cost").textContent = `${buyer.selectedOptions[0].dataset.cost.replace(/^./, (c) => c.toUpperCase())}.`;
+    if (budget) byId("buyer-cost").textContent = `${buyer.selectedOptions[0].dataset.cost.replace(/^./, (c) => c.toUpperCase())}.`;
     const taken = new Set([...document.querySelectorAll(".choice")].map((choice) => choice.dataset.instrument));
     for (const svg of pictures) {
       for (const point of svg.querySelectorAll(".point")) point.classList.toggle("taken", taken.has(point.dataset.instrument));
