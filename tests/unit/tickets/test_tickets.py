@@ -117,7 +117,7 @@ def test_right_to_left_labels_read_from_right_to_left(tmp_path, label):
     (ticket,) = tickets(study(label), *tables())
     write_pdf(ticket, tmp_path / "a.pdf")
     page = pypdf.PdfReader(tmp_path / "a.pdf").pages[0]
-    assert page.extract_text().count(label) == 2  # the label and the maker
+    assert page.extract_text().count(label) == 3  # the label, the maker, and in what the player wrote
 
 
 def test_findings_of_one_region_share_its_name_and_others_have_a_line_each():
