@@ -160,6 +160,7 @@ rule page:
             *rules.figures.input.compared,
             rules.figures.input.findings,
             *rules.figures.input.researched,
+            rules.factors.output.tone_factors,
             rules.vet.output.vetting,
             rules.vet.output.status,
             rules.vet.output.changes,
