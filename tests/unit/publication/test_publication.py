@@ -71,9 +71,10 @@ def test_every_picture_tells_what_it_shows_and_its_source(results, monkeypatch):
         Figure, "text", lambda self, *where, **how: written.append(where[-1]) or write(self, *where, **how)
     )
     with pictures.drawn(pictures.for_frame(results), "criteria") as figure:
+        width = pictures.FRAME_IN[0] * max(figure.get_size_inches()[1] / pictures.FRAME_IN[1], 1.0)
         pictures.rendered(figure, "frame", "A title", pictures.source(results))
         assert written == ["A title", pictures.source(results)]
-        sizes = [text.get_size() / 72 * 1920 / figure.get_size_inches()[0] for text in figure.axes[0].get_yticklabels()]
+        sizes = [text.get_size() / 72 * 1920 / width for text in figure.axes[0].get_yticklabels()]
     assert min(sizes) >= 20  # px of 1080
     recordings, instruments = len(results.tables["recordings"]), len(results.order)
     assert f"{recordings} recordings of {instruments} instruments" in pictures.source(results)
