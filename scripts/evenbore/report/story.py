@@ -1,13 +1,18 @@
 """Before and after: what was found on an instrument, what changed with the work on it, and where both are heard."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
+from evenbore.facts.criteria import CRITERIA
+from evenbore.facts.measures import MEASURES, WORDINGS
 from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
 from evenbore.report.results import Results, rows_of
 from evenbore.report.words import number
+
+_UNITS = {measure.name: measure.unit for measure in MEASURES}
 
 
 @dataclass(frozen=True)
@@ -40,13 +45,21 @@ def greatest_changes(changes: pd.DataFrame, most: int) -> list[Change]:
     rows = known.sort_values("size", ascending=False, kind="stable").head(most)
     return [
         Change(
-            " ".join([plain(row.criterion), *[row.note] * pd.notna(row.note)]),
-            number(row.change, sign=True),
+            *_changed(row),
             f"{number(row.low, sign=True)} to {number(row.high, sign=True)}",
             row.within_tolerance if pd.notna(row.within_tolerance) else "",
         )
         for row in rows_of(rows)
     ]
+
+
+def _changed(row: Any) -> tuple[str, str]:
+    """What changed, and by how much, with the unit."""
+    if pd.notna(row.note):
+        what, unit = f"{WORDINGS[row.criterion].word} of {row.note}", _UNITS[row.criterion].partition(" ")[0]
+    else:
+        what, unit = plain(row.criterion), CRITERIA[row.criterion].unit
+    return what, f"{number(row.change, sign=True)} {unit}"
 
 
 def stories(results: Results, most: int) -> list[Story]:

@@ -424,7 +424,7 @@ def test_a_mended_fault_is_told_as_a_story_with_both_sounds(report, results, tmp
     document = Document(page.read_text("utf-8"))
     text = " ".join("".join(document.text).split())
     assert "As found: bench. Must-pass failed" in text and "Adjusted: accept. Nothing past the tolerances" in text
-    assert "Changed beyond chance: D6 by −27.6 (−31.0 to −24.2), within its tolerance." in text.replace("cents ", "")
+    assert "Changed beyond chance: pitch of D6 by −27.6 cents (−31.0 to −24.2), within its tolerance." in text
     assert f"{results.label('a')} (as found): accept, before bench" in text  # what changed since the last run
     assert [attrs for attrs in document.all("article") if attrs.get("class") == "story"] == [{"class": "story"}]
     hear = [b for b in document.all("button") if b.get("class") == "hear" and b["data-instrument"] == "a"]
