@@ -14,7 +14,7 @@ from assess import assess_study
 from compare import compare_study
 from evenbore.compare.rank import save_pools
 from evenbore.facts.columns import TABLES, names
-from evenbore.figures.entries import FIGURES
+from evenbore.figures.entries import ON_PAGE
 from evenbore.files.paths import repo_root
 from evenbore.files.tables import conform, write_parquet, write_table
 from evenbore.recording.clips import CLIP_RATE, Clip, encoded, faded, write_clips
@@ -58,9 +58,10 @@ def write_report(folder: Path) -> None:
     clips, tables, drawn = sorted((results / "work/clips").glob("*.npz")), results / "tables", results / "figures"
     page(
         path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_draws=results / "work/draws.npz",
-        paths_to_clips=clips, paths_to_figures=[drawn / f"{name}.svg" for name in FIGURES],
-        paths_to_captions=[captions / f"{name}.rst" for name in FIGURES],
-        path_to_provenance=results / "provenance.json", path_to_report=results / "report.html",
+        paths_to_clips=clips, paths_to_figures=[drawn / "narrow" / f"{name}.svg" for name in ON_PAGE],
+        paths_to_captions=[captions / f"{name}.rst" for name in ON_PAGE],
+        path_to_provenance=results / "provenance.json", path_to_history=results / "history.json",
+        path_to_report=results / "report.html",
         path_to_workbook=results / "comparison.xlsx", path_to_columns=tables / "columns.tsv",
     )  # fmt: skip
     return folder

@@ -232,7 +232,6 @@ def _tables(keys, played, written_midi, midi, noise_floor_db) -> dict[str, pd.Da
     notes = sheet.loc[np.repeat(np.arange(takes), n)].reset_index(drop=True)
     notes = notes.assign(
         **{
-            "pass": 1,
             "step": steps.ravel(),
             "written_note": np.tile([midi_to_note(int(note)) for note in written_midi], takes),
             "midi": np.tile(midi, takes),
@@ -258,7 +257,6 @@ def _tables(keys, played, written_midi, midi, noise_floor_db) -> dict[str, pd.Da
     harmonics = pd.DataFrame(
         {
             "recording": np.repeat(recording, n * h),
-            "pass": 1,
             "step": np.repeat(steps, h),
             "harmonic": np.tile(np.arange(1, h + 1), takes * n),
             "frequency_hz": frequency.ravel(),
@@ -298,7 +296,6 @@ def _bands(recording, steps, frequency, power, noise_floor_db):
     return pd.DataFrame(
         {
             "recording": np.repeat(recording, n * BAND_HZ.size),
-            "pass": 1,
             "step": np.repeat(steps, BAND_HZ.size),
             "band_hz": np.tile(BAND_HZ, takes * n),
             "level_db": level_db,

@@ -193,6 +193,13 @@ def test_what_nothing_links_is_said_and_not_evened_out(spied):
     assert not spied.find_element(By.ID, "listen-setup").is_enabled()
 
 
+def test_a_blind_test_has_as_many_trials_as_were_chosen(spied):
+    Select(spied.find_element(By.ID, "blind-trials")).select_by_visible_text("10")
+    click(spied, "#blind-start")
+    assert spied.find_element(By.ID, "blind-status").text == "Trial 1 of 10."
+    click(spied, "#blind-end")
+
+
 def test_a_finding_is_heard_with_its_neighbours(spied):
     button = spied.find_element(By.CSS_SELECTOR, ".hear[data-low='D6']")
     spied.execute_script("arguments[0].scrollIntoView({ block: 'center' })", button)

@@ -112,6 +112,33 @@ def test_the_keyboard_alone_names_all_and_the_sheets_are_in_order(study, naming)
     assert check_study(study) == []
 
 
+def test_a_run_of_takes_is_one_name_and_one_key(study, naming):
+    page = naming(study)
+    first, _, last = page.find_elements(By.CSS_SELECTOR, "[data-of=instrument]")
+    first.send_keys(Keys.CONTROL + "a")
+    first.send_keys("oak" + Keys.ENTER)
+    assert last.get_attribute("value") == "oak"  # carried on, and not yet confirmed
+    assert page.find_element(By.ID, "left").text == "2 of 3 takes are not confirmed."
+    last.send_keys(Keys.SHIFT + Keys.ENTER)
+    assert page.find_element(By.ID, "left").text == "All 3 takes are confirmed."
+    put(study, saved(page))
+    assert [(row["instrument"], row["take"]) for row in load_study(study).recordings] == [
+        ("oak", 1), ("oak", 2), ("oak", 3)]  # fmt: skip
+
+
+def test_up_to_here_the_same_leaves_what_was_settled_before(study, naming):
+    page = naming(study)
+    first, _, last = page.find_elements(By.CSS_SELECTOR, "[data-of=instrument]")
+    first.send_keys(Keys.CONTROL + "a")
+    first.send_keys("oak" + Keys.ENTER)
+    last.send_keys(Keys.CONTROL + "a")
+    last.send_keys("yew")
+    page.find_elements(By.CSS_SELECTOR, ".upto")[2].send_keys(Keys.ENTER)
+    names = [field.get_attribute("value") for field in page.find_elements(By.CSS_SELECTOR, "[data-of=instrument]")]
+    assert names == ["oak", "yew", "yew"]
+    assert page.find_element(By.ID, "left").text == "All 3 takes are confirmed."
+
+
 def test_what_was_written_outlives_the_page_and_a_take_may_be_left_out(study, naming):
     page = naming(study)
     name = page.find_element(By.CSS_SELECTOR, "[data-of=instrument]")

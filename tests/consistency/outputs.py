@@ -299,8 +299,8 @@ class Reader:
             yield from self._card(f"report.html, answer {number + 1}", card)
         choices = page.first("script", id="choice-data")
         for key, pools in json.loads(choices.raw()).items() if choices else ():
-            for _, text in (step for steps in pools for step in steps):
-                yield from self._choice(f"report.html, choice of {key}", key, parse(text))
+            for _, *texts in (step for steps in pools for step in steps):
+                yield from self._choice(f"report.html, choice of {key}", key, parse("".join(texts)))
         header = page.first("header")
         for what in ("instrument", "recording", "set aside"):
             if header and (told := re.search(rf"(\d+) {what}", header.text())):
@@ -317,7 +317,9 @@ class Reader:
         for row in vetting.first("table").rows() if vetting else ():
             name, state = _linked(row["Instrument"]), row["State"].text().replace(" ", "_")
             decision = row["Decision"].text().partition(" ")[0]
-            yield from self._decided("report.html, vetting", name, state, decision, row["Why"].text())
+            yield Statement("report.html, vetting", "decision", name, state, None, decision)
+            # what the decision rests on alone: what is open beside it stands in the instrument's section
+            yield from self._said("report.html, vetting", name, state, row["Why"].text(), None)
         pairs = page.first("script", id="pair-data")
         yield from self._pair_data(json.loads(pairs.raw())) if pairs else ()
 
@@ -358,7 +360,7 @@ class Reader:
         """What to buy: who is taken is accepted, costs and comes first as the tables say; so with whom it is set
         beside."""
         lead, text = page.first("p", class_="lead").text(), page.text()
-        if told := re.search(rf"take ({self.labels})(?:, ({NUMBER}) \w+)?\.", lead):
+        if told := re.search(rf"take ({self.labels})(?:, ({NUMBER}) \w+)?[.;]", lead):
             name = self.named[told[1]]
             yield Statement(source, "decision", name, None, None, "accept")
             if told[2]:

@@ -236,7 +236,7 @@ def _tables(rng, keys: pd.DataFrame, values: np.ndarray, present: np.ndarray) ->
         for k, share in enumerate((0.3, 0.8, 1.2))
     }  # fmt: skip
     notes = notes.assign(
-        midi=SOUNDING[note], written_note=NAMES[note], **{"pass": 1}, step=note, flags="", cents_sd=1.0,
+        midi=SOUNDING[note], written_note=NAMES[note], step=note, flags="", cents_sd=1.0,
         hnr_db=-measured["noise_high_db"], confidence=1.0, **measured, **octaves,
     )  # fmt: skip
     sheet = {

@@ -128,8 +128,7 @@ def told(case: campaign.Case) -> np.ndarray:
         return np.empty((0, len(SIGNS) + 2))
     # the flag that follows from the confidence itself is no warning beside it
     plain = [row | {"flags": " ".join(word for word in row["flags"].split() if word != "unsure")} for row in rows]
-    order = sorted(range(len(plain)), key=lambda k: plain[k]["pass"])  # as recorded, pass after pass
-    outcome = np.array([note[1:] for note in score(take.notes, [plain[k] for k in order]).confidence])
+    outcome = np.array([note[1:] for note in score(take.notes, plain).confidence])
     return np.hstack([np.concatenate(recorded), outcome])
 
 

@@ -75,9 +75,9 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
     result = Score(played=len(asked), found=len(rows))
     about = [_about(truth, row) for row in rows]
     level_db = _level_offset(rows, about)
-    plain = {(row["pass"], row["step"]): row for row in plain_rows or []}
+    plain = {row["step"]: row for row in plain_rows or []}
     for row, note in zip(rows, about, strict=True):
-        errors = _errors(row, note, level_db, plain.get((row["pass"], row["step"]), {}))
+        errors = _errors(row, note, level_db, plain.get(row["step"], {}))
         doubted = in_doubt(row["flags"])
         wrong = [name for name, (_, is_wrong) in errors.items() if is_wrong]
         silent = [name for name in wrong if row["confidence"] >= UNSURE and name not in doubted]

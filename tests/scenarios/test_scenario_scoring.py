@@ -28,7 +28,6 @@ def voice(midi, cents=0.0):
 BANK = {midi: voice(midi, 3.0) for midi in range(60, 85)}
 NOTE = Truth(69, 1.0, 1.5, 440.0, -20.0, 40.0, (0,), 1)
 RIGHT = {
-    "pass": 1,
     "step": 0,
     "midi": 69,
     "onset_s": 1.0,

@@ -38,6 +38,7 @@ rule figures:
             for name, entry in FIGURES.items()
         ],
         svg=expand(f"{FIGURE_FOLDER}/{{name}}.svg", name=FIGURES),
+        narrow=expand(f"{FIGURE_FOLDER}/narrow/{{name}}.svg", name=ON_PAGE),
         captions=expand(f"{CAPTION_FOLDER}/{{name}}.rst", name=FIGURES),
     log:
         "results/logs/figures.log",
@@ -159,6 +160,7 @@ rule page:
             *rules.figures.input.compared,
             rules.figures.input.findings,
             *rules.figures.input.researched,
+            rules.factors.output.tone_factors,
             rules.vet.output.vetting,
             rules.vet.output.status,
             rules.vet.output.changes,
@@ -170,8 +172,8 @@ rule page:
         harmonics=rules.normalise.output.harmonic_profiles,
         draws=rules.compare.output.draws,
         clips=clips_wanted,
-        figures=rules.figures.output.svg,
-        captions=rules.figures.output.captions,
+        figures=rules.figures.output.narrow,
+        captions=expand(f"{CAPTION_FOLDER}/{{name}}.rst", name=ON_PAGE),
         provenance=rules.provenance.output[0],
         history=rules.history.output[0],
         sheets=SHEETS,
@@ -191,6 +193,7 @@ rule page:
         study=".",
         config=config_path,
         tables=table_folder,
+        history=history_path,
     message:
         "Writing the report"
     script:

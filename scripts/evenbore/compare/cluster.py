@@ -28,13 +28,9 @@ from scipy.spatial.distance import pdist, squareform
 
 from evenbore.facts.arrays import Floats, Ints
 from evenbore.facts.columns import names
+from evenbore.facts.measures import WORDINGS
 
 PROFILE_MEASURES = ("cents", "level_dbfs", "brightness_matched_db")
-TRAITS = {
-    "cents": ("sharper", "flatter"),
-    "level_dbfs": ("louder", "softer"),
-    "brightness_matched_db": ("brighter", "darker"),
-}
 MIN_INSTRUMENTS = 6
 MOST_CLUSTERS = 12  # more would help nobody to find his way among the instruments
 LEAST_STABILITY = 0.75
@@ -172,7 +168,7 @@ def axis_words(wide: pd.DataFrame, component: pd.Series) -> str:
     `wide`: from `profile_matrix`. Traits are means over all notes, and over the upper less the lower half of them.
     """
     strongest, words = LEAST_CORRELATION, "no single trait"
-    for measure, (more, less) in TRAITS.items():
+    for measure, (_, more, less) in ((name, WORDINGS[name]) for name in PROFILE_MEASURES):
         if measure not in wide:
             continue
         by_note = cast(pd.DataFrame, wide[measure]).sort_index(axis=1).reindex(component.index)

@@ -40,7 +40,6 @@ _ARTICULATION = Column("articulation", "", "str", "slurred or tongued")
 _DIRECTION = Column("direction", "", "str", "direction of the scale: up, down or up-down")
 _STATE = Column("state", "", "str", "state of the instrument when recorded, from the config's `states`")
 _STEP = Column("step", "", "int", "0-based index of the note in the expected scale")
-_PASS = Column("pass", "", "int", "1, since a recording that holds the scale more than once is set aside")
 _GROUP = Column("group", "", "int", "comparability group: sessions joined by shared instruments")
 _WRITTEN = Column("written_note", "", "str", "written note, scientific pitch notation", "ISO 16 (A4 = 440 Hz)")
 _MIDI = Column("midi", "", "int", "sounding equal-tempered note number (A4 = 69)")
@@ -106,7 +105,6 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
     "notes": (
         *_TAKE_KEYS,
-        _PASS,
         _STEP,
         _WRITTEN,
         _MIDI,
@@ -122,7 +120,6 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
     "harmonics": (
         _RECORDING,
-        _PASS,
         _STEP,
         Column("harmonic", "", "int", "harmonic number, 1 is the fundamental"),
         Column("frequency_hz", "Hz", "float", "harmonic number times f0_hz"),
@@ -131,7 +128,6 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
     "bands": (
         _RECORDING,
-        _PASS,
         _STEP,
         _BAND,
         Column("level_db", "dB re full scale", "float", "level of the note in the band, harmonics and noise"),

@@ -210,12 +210,12 @@ _ENTRIES = (
         planning_sd=(0.4, 0.1, 0.2),
         good="even in tone from note to note",
         bad="uneven in tone from note to note",
-        glossary="How much single notes are brighter or duller than their neighbours.",
-        meaning="root mean square over the notes of each note's distance in brightness (brightness_db, set-up removed)"
+        glossary="How much single notes are richer or poorer in treble than their neighbours.",
+        meaning="root mean square over the notes of each note's distance in treble (brightness_db, set-up removed)"
         f" from {_SMOOTH}; notes known to be veiled by design left out; {_SCATTER}, and the room's"
         " part where linked sessions show it",
         source="Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 1 dB as"
-        " for level, no source for brightness",
+        " for level, no source for treble",
         missing=_TOO_FEW,
         measure="brightness",
         smoothed=True,
@@ -345,7 +345,7 @@ _ENTRIES = (
         good="full in tone when soft",
         bad="dull in tone when soft",
         glossary="How much of its tone is lost in soft playing.",
-        meaning="brightness (level above 2 kHz relative to the whole level) lost from the loudest to the softest"
+        meaning="treble (level above 2 kHz relative to the whole level) lost from the loudest to the softest"
         " dynamic, per 10 dB of level: what the high band loses beyond the drop of the whole sound",
         source=_DYNAMICS,
         missing=f"{_TWO_DYNAMICS}, at least {LEVEL_STEP_DB:g} dB apart",

@@ -83,7 +83,7 @@ _ENTRIES = (
         sentence="followed by a colon and measures: these could come out differently without the room's noise, or are"
         " empty because of it",
         listed=True,
-        short="noise may change the brightness",
+        short="noise may change the treble",
     ),
     Flag(word="too_short", sentence="no steady part of five periods: nothing measured", short="too short"),
     Flag(

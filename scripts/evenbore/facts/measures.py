@@ -39,6 +39,27 @@ class Measure(NamedTuple):
     function: Callable[[Floats, Floats], Floats] | None = None
 
 
+class Wording(NamedTuple):
+    """How outputs name what is measured of a note, and more and less of it after "it is"."""
+
+    word: str
+    more: str
+    less: str
+
+
+_TREBLE = Wording("treble", "richer in treble", "poorer in treble")
+WORDINGS = {
+    "cents": Wording("pitch", "sharper", "flatter"),
+    "level_dbfs": Wording("level", "louder", "softer"),
+    "brightness_db": _TREBLE,
+    "brightness_matched_db": _TREBLE,
+    "noise_high_db": Wording("air noise", "airier", "less airy"),
+    "attack_ms": Wording("attack", "slower to speak", "quicker to speak"),
+}
+"""Of the measures that outputs draw or tell of; the criterion `brightness` is the slope of the spectrum, not the share
+above 2 kHz."""
+
+
 def _amplitudes(level_db: Floats) -> Floats:
     amplitudes: Floats = np.nan_to_num(np.exp(np.log(10) / 20 * level_db))
     return amplitudes

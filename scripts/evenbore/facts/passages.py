@@ -28,7 +28,7 @@ PASSAGE_CRITERIA = (
     PassageCriterion(
         "tone_core",
         "dB",
-        "loss of brightness from the loud to the soft takes of the phrase on the same places, per 10 dB of level",
+        "loss of treble from the loud to the soft takes of the phrase on the same places, per 10 dB of level",
         of_scale="tone_hold",
     ),
     PassageCriterion(

@@ -6,6 +6,16 @@ Row: TypeAlias = dict[str, Any]  # of a table or sheet: column -> value
 PART = ("channel", "start_s", "end_s")  # columns that tell which part of an audio file a recording is
 
 
+def price_of(sheet: Row) -> float | None:
+    """The price of a row of the instruments sheet, in the study's currency; None: not known.
+
+    >>> price_of({"price": 1500.0, "price_rate": 0.92}), price_of({"price": 1500.0, "price_rate": None})
+    (1380.0, 1500.0)
+    """
+    price: float | None = sheet.get("price")
+    return None if price is None else price * (sheet.get("price_rate") or 1.0)
+
+
 class RecordingRow(TypedDict):
     """What measuring one recording needs of the study, and nothing that it does not depend on.
 

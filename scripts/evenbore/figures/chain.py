@@ -15,16 +15,16 @@ from evenbore.figures.style import NothingToShow, panels
 from evenbore.report.results import Results
 from evenbore.report.style import COLOURS, GREY, MARKERS
 
-TICKS_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
+TICKS_HZ = (63, 250, 1000, 4000, 16000)
 
 
-@entry("Likeness and set-ups")
+@entry("Likeness and set-ups", on_page=True)
 def clusters(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
-    """Each kind of instrument on its own. Left: map of the instruments' normalised profiles on their first two
+    """Each kind of instrument on its own. Map of the instruments' normalised profiles on their first two
     principal components, the two directions in which the profiles vary most; the axes are named after the trait
     that grows along them (correlation of at least 0.7), if there is one. Instruments close together sound alike.
     Markers and colours are clusters; "no cluster structure" means that the instruments do not fall into groups more
-    than chance would make them. Right: the tree of resemblance; the further left two branches meet, the less alike
+    than chance would make them. Tree of resemblance: the further left two branches meet, the less alike
     they are. A tree can be drawn of any instruments and is no proof of groups.
     """
     rows = results.tables["clusters"].dropna(subset=["pc1", "pc2"])
@@ -39,8 +39,8 @@ def clusters(results: Results, shown: list[str], labels: dict[str, str]) -> Figu
         matrix = profile_matrix(profiles[profiles["instrument"].isin(part["instrument"])])
         _map(map_axes, part, labels, matrix)
         _tree(tree_axes, matrix, labels)
-        map_axes.set_title(titled("map", kind, kinds))
-        tree_axes.set_title(titled("tree", kind, kinds))
+        map_axes.set_title(titled("map", kind, kinds), loc="left")
+        tree_axes.set_title(titled("tree", kind, kinds), loc="left")
     return figure
 
 
@@ -79,11 +79,11 @@ def _tree(axes: Axes, matrix: pd.DataFrame, labels: dict[str, str]) -> None:
     axes.set_xlabel("distance between profiles (Ward's linkage)")
 
 
-@entry("Likeness and set-ups")
+@entry("Likeness and set-ups", on_page=True)
 def setups(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Estimated response of each session's set-up (room, microphone, place, gain) against frequency, in dB,
     relative to the mean of its comparability group; shaded: 90 % interval. This is what was taken out of level and
-    brightness. It comes from the instruments that were recorded in several sessions.
+    tone. It comes from the instruments that were recorded in several sessions.
     """
     rows = results.tables["setups"]
     linked = rows[rows["group"].map(rows.groupby("group")["session"].nunique()) > 1]
@@ -104,5 +104,5 @@ def setups(results: Results, shown: list[str], labels: dict[str, str]) -> Figure
         axes.set_xticks(TICKS_HZ, [f"{hz // 1000}k" if hz >= 1000 else str(hz) for hz in TICKS_HZ])
         axes.set(title=f"comparability group {group}", ylabel="response, dB", xlabel="frequency, Hz")
         axes.grid(color="#eeeeee")
-        axes.legend(title="session", frameon=False, loc="center left", bbox_to_anchor=(1.0, 0.5))
+        axes.legend(frameon=False, loc="upper left", bbox_to_anchor=(0.0, -0.15), ncols=2)
     return figure

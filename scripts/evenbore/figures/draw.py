@@ -8,17 +8,31 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 
 from evenbore.figures import chain, decision, notes, research  # noqa: F401  each enters its figures
-from evenbore.figures.entries import DRAW, FIGURES
-from evenbore.figures.style import NothingToShow, figure_labels, nothing, save, settings
+from evenbore.figures.entries import DRAW, FIGURES, ON_PAGE
+from evenbore.figures.style import (
+    NARROW_IN,
+    WIDTH_IN,
+    NothingToShow,
+    figure_labels,
+    nothing,
+    save,
+    save_svg,
+    settings,
+)
 from evenbore.files.tables import write_text
 from evenbore.report.results import Results
 
+NARROW = "narrow"
+
 
 def draw_figures(results: Results, folder: str | Path) -> None:
-    """Write FIGURES as PNG and SVG into `folder`."""
+    """Write FIGURES as PNG and SVG into `folder`, and those of the report as narrow SVG into its folder NARROW."""
     for name in FIGURES:
         with drawn(results, name) as figure:
             save(figure, Path(folder) / name)
+    for name in ON_PAGE:
+        with drawn(results, name, NARROW_IN) as figure:
+            save_svg(figure, Path(folder) / NARROW / f"{name}.svg")
 
 
 def write_captions(folder: str | Path) -> None:
@@ -28,12 +42,12 @@ def write_captions(folder: str | Path) -> None:
 
 
 @contextmanager
-def drawn(results: Results, name: str) -> Iterator[Figure]:
+def drawn(results: Results, name: str, width_in: float = WIDTH_IN) -> Iterator[Figure]:
     """One figure, to be saved within the context; the instruments at most as many as the config allows."""
     labels = figure_labels({name: results.label(name) for name in results.order})
     with mpl.rc_context():
         mpl.rcdefaults()  # a file `matplotlibrc` in the study, where we work, was read when the library was loaded
-        mpl.rcParams.update(settings(name))
+        mpl.rcParams.update(settings(name, width_in))
         try:
             figure = DRAW[name](results, results.shown, labels)
         except NothingToShow as reason:

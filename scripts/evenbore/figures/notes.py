@@ -1,4 +1,4 @@
-"""Figures note by note: intonation, evenness, brightness against dynamic. One function per figure."""
+"""Figures note by note: intonation, evenness, treble against dynamic. One function per figure."""
 
 from collections.abc import Iterable
 
@@ -78,14 +78,14 @@ def intonation_by_note(results: Results, shown: list[str], labels: dict[str, str
 
 
 @entry("Notes")
-def evenness_brightness(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
-    """One panel per instrument: brightness of each written note (level of the harmonics above about 2 kHz relative
-    to all of them, set-up taken out) from the instrument's own median, in dB; whiskers are 90 % intervals. Grey
+def evenness_treble(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
+    """One panel per instrument: treble of each written note (level of the harmonics above about 2 kHz relative to
+    all of them, set-up taken out) from the instrument's own median, in dB; whiskers are 90 % intervals. Grey
     band: middle 80 % of the other instruments of the same comparability group, dashed: their median (drawn where
     there are at least three others). Dotted lines: change of register. A note below the band while its neighbours
-    are inside it is duller than usual.
+    are inside it is poorer in treble than usual.
     """
-    return _by_note(results, shown, labels, "brightness_db", "brightness\nfrom own median, dB")
+    return _by_note(results, shown, labels, "brightness_db", "treble\nfrom own median, dB")
 
 
 @entry("Notes")
@@ -99,12 +99,12 @@ def evenness_level(results: Results, shown: list[str], labels: dict[str, str]) -
 
 
 @entry("Notes")
-def brightness_matched(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
-    """One panel per instrument: brightness (level above about 2 kHz relative to the whole, set-up taken out) as it
-    would be at a common loudness, so that who blew harder does not look brighter; of each written note over the
+def treble_matched(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
+    """One panel per instrument: treble (level above about 2 kHz relative to the whole, set-up taken out) as it
+    would be at a common loudness, so that who blew harder does not look richer in it; of each written note over the
     middle of all instruments of the same comparability group at that note, in dB. Whiskers are 90 % intervals; the
-    orange line and the number are the median over the notes. Above zero: brighter than the others, which is a
-    matter of taste, not of quality. Without soft and loud takes in the study nobody knows how brightness follows
+    orange line and the number are the median over the notes. Above zero: richer in treble than the others, which is a
+    matter of taste, not of quality. Without soft and loud takes in the study nobody knows how treble follows
     loudness, and takes are compared as played.
     """
     rows = _needed(results, profile(results, MATCHED))
@@ -125,7 +125,7 @@ def brightness_matched(results: Results, shown: list[str], labels: dict[str, str
         axes.set_title(f"{labels[name]}: {f'{typical:+.1f}'.replace('-', '−')} dB")
     _name_notes(grid, rows)
     figure.supxlabel("written note", size=9)
-    figure.supylabel("brightness at matched loudness\nover the middle of all, dB", size=9)
+    figure.supylabel("treble at matched loudness\nover the middle of all, dB", size=9)
     return figure
 
 
@@ -170,12 +170,12 @@ def _name_notes(grid: Iterable[Axes], rows: pd.DataFrame) -> None:
         axes.set_xticks(list(names), list(names.values()))
 
 
-@entry("Notes")
-def brightness_dynamic(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
-    """One panel per instrument: brightness (level above about 2 kHz relative to the whole, dB) against level (dB re
+@entry("Notes", on_page=True)
+def treble_against_level(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
+    """One panel per instrument: treble (level above about 2 kHz relative to the whole, dB) against level (dB re
     full scale), medians over the notes, at each dynamic that was recorded; the set-up is taken out of both. Grey
-    lines: the others of these instruments that are of the same comparability group. Every instrument brightens when
-    played louder; one whose line lies higher is brighter at the same level.
+    lines: the others of these instruments that are of the same comparability group. Every instrument gains treble when
+    played louder; one whose line lies higher has more at the same level.
     """
     rows = results.compared("note_profiles")
     if rows["dynamic"].nunique() < 2:
@@ -205,6 +205,6 @@ def brightness_dynamic(results: Results, shown: list[str], labels: dict[str, str
                           textcoords="offset points", ha="center", style="italic", weight="bold")  # fmt: skip
         axes.set_title(labels[name])
         axes.margins(y=0.2)
-    figure.supxlabel("level (median over notes, set-up removed), dB re full scale", size=9)
-    figure.supylabel("brightness: level\nabove 2 kHz over all, dB", size=9)
+    figure.supxlabel("level (median over notes,\nset-up removed), dB re full scale", size=9)
+    figure.supylabel("treble: level\nabove 2 kHz over all, dB", size=9)
     return figure

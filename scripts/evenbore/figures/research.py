@@ -11,10 +11,10 @@ from evenbore.report.style import COLOURS
 
 COMPONENTS = ("instrument", "session", "player", "take", "note")
 HATCHES = ("", "///", "...", "xxx", "---")
-NARROWEST_LABEL = 0.07
+NARROWEST_LABEL = 0.12
 
 
-@entry("Likeness and set-ups")
+@entry("Likeness and set-ups", on_page=True)
 def variance_components(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Where the scatter of one take's value comes from, one bar per criterion, numbers in per cent: differences
     between the instruments, between sessions (the day, the room, the tuning), between players, between takes as a
@@ -42,7 +42,7 @@ def variance_components(results: Results, shown: list[str], labels: dict[str, st
     axes.set_yticks(range(len(known)), [plain(criterion) for criterion in known])
     axes.set_ylim(len(known) - 0.5, -0.5)
     axes.set_xlim(0, 1)
-    axes.set_xticks(np.linspace(0, 1, 6), [f"{percent} %" for percent in range(0, 101, 20)])
-    axes.set_xlabel("share of the variance of one take's value")
-    axes.legend(frameon=False, ncols=len(COMPONENTS), loc="lower center", bbox_to_anchor=(0.5, 1.0))
+    axes.set_xticks((0, 0.5, 1), ("0 %", "50 %", "100 %"))
+    axes.set_xlabel("share of the variance\nof one take's value")
+    figure.legend(loc="outside upper center", ncols=3, frameon=False)
     return figure

@@ -4,6 +4,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+import matplotlib as mpl
 import numpy as np
 from matplotlib import font_manager
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -17,15 +18,17 @@ if TYPE_CHECKING:
     from matplotlib.typing import RcKeyType
 
 WIDTH_IN = 9.0
+NARROW_IN = 3.6  # as wide as a phone
 PER_ROW = 3  # panels side by side, where there are many
 LONGEST_LABEL = 22
+NO_METADATA = {"Date": None, "Creator": None}
 
 
 class NothingToShow(Exception):
     """The data of a figure are missing; the message is the reason in plain words."""
 
 
-def settings(name: str) -> "dict[RcKeyType, Any]":
+def settings(name: str, width_in: float = WIDTH_IN) -> "dict[RcKeyType, Any]":
     """Matplotlib settings for one figure; `name` seeds the ids inside the SVG."""
     return {
         "font.family": fonts(),
@@ -35,6 +38,7 @@ def settings(name: str) -> "dict[RcKeyType, Any]":
         "axes.spines.right": False,
         "axes.axisbelow": True,
         "figure.constrained_layout.use": True,
+        "figure.figsize": (width_in, width_in),
         "text.parse_math": False,  # a label may hold any number of $
         "svg.hashsalt": name,
         "svg.fonttype": "none",
@@ -64,7 +68,8 @@ def _drawable(key: str, label: str, known: set[int]) -> str:
 
 
 def panels(count: int, columns: int, height_in: float, **axes: Any) -> tuple[Figure, NDArray[np.object_]]:
-    """A figure of `count` panels; returns it and its axes (count,)."""
+    """A figure of `count` panels, of `columns` where it is not narrow; returns it and its axes (count,)."""
+    columns = min(columns, max(1, round(columns * _width_in() / WIDTH_IN * 1.5)))
     rows = math.ceil(count / columns)
     figure = _figure(0.5 + height_in * rows)
     grid = figure.subplots(rows, columns, squeeze=False, **axes).ravel()
@@ -84,8 +89,12 @@ def nothing(reason: str) -> Figure:
     return figure
 
 
+def _width_in() -> float:
+    return float(mpl.rcParams["figure.figsize"][0])
+
+
 def _figure(height_in: float) -> Figure:
-    figure = Figure(figsize=(WIDTH_IN, height_in))
+    figure = Figure(figsize=(_width_in(), height_in))
     FigureCanvasAgg(figure)
     return figure
 
@@ -105,4 +114,11 @@ def save(figure: Figure, path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     lay_out(figure)
     figure.savefig(path.with_suffix(".png"), metadata={"Software": None})
-    figure.savefig(path.with_suffix(".svg"), metadata={"Date": None, "Creator": None})
+    figure.savefig(path.with_suffix(".svg"), metadata=NO_METADATA)
+
+
+def save_svg(figure: Figure, path: Path) -> None:
+    """Write the SVG alone, its ground transparent."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    lay_out(figure)
+    figure.savefig(path, metadata=NO_METADATA, transparent=True)

@@ -20,7 +20,7 @@ from evenbore.setups.octaves import OCTAVES
 # In the order in which few instruments can afford them.
 FEATURES = {
     "spread": "spread of pitch",
-    "bright": "brightness",
+    "bright": "treble",
     "offset": "overall pitch",
     "noise": "noise against tone",
     "level": "level",

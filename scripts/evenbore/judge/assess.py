@@ -22,7 +22,7 @@ import pandas as pd
 
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.facts.criteria import ADDITIVE, CRITERIA, EXACT, MEASURED, MIN_NOTES, Criterion
-from evenbore.facts.rows import Row
+from evenbore.facts.rows import Row, price_of
 from evenbore.judge.faroff import FAR_CENTS, FarOff
 from evenbore.judge.repeatability import (
     OWNER,
@@ -659,11 +659,12 @@ def _cost_rows(
     rows = []
     for owner in owners:
         sheet = instruments[owner[0]]
-        if sheet.get("price") is None:
+        price = price_of(sheet)
+        if price is None:
             rows.append(_row(owner, criterion, reason=criterion.missing, unit=currency))
             continue
         repairs = sum(item.get("cost") or 0.0 for item in inspection if item["instrument"] == owner[0])
-        cost = sheet["price"] + (sheet.get("setup_cost") or 0.0) + (sheet.get("case_cost") or 0.0) + repairs
+        cost = price + (sheet.get("setup_cost") or 0.0) + (sheet.get("case_cost") or 0.0) + repairs
         rows.append(_row(owner, criterion, cost, cost, cost, reason="", unit=currency))
     return rows
 

@@ -16,8 +16,8 @@ from evenbore.files.atomic import write_atomically
 from evenbore.notes.measure import Measured
 
 _TABLES = {
-    "harmonics": ("pass", "step", "harmonic", "frequency_hz", "level_db", "above_noise_db"),
-    "bands": ("pass", "step", "band_hz", "level_db", "above_noise_db"),
+    "harmonics": ("step", "harmonic", "frequency_hz", "level_db", "above_noise_db"),
+    "bands": ("step", "band_hz", "level_db", "above_noise_db"),
 }
 
 

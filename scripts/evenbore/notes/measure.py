@@ -124,8 +124,7 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     counted = [k for k, (*_, counts) in enumerate(played) if counts and not higher[k]]
     notes = [
         {key: record[key] for key in TAKE_KEYS}
-        | {"pass": 1, "step": step}
-        | {"written_note": midi_to_note(int(written[step])), "midi": int(midi[step])}
+        | {"step": step, "written_note": midi_to_note(int(written[step])), "midi": int(midi[step])}
         | measured.rows[k]
         | {"flags": " ".join([*measured.rows[k]["flags"].split(), *["repeated"] * bool(best.others[step])])}
         for k, step in ((k, played[k][1]) for k in counted)
@@ -281,9 +280,9 @@ def _stack_harmonics(notes: list[Row], spectra: list[Harmonics | None]) -> dict[
         if spectrum is not None:
             use = ~np.isnan(spectrum.level_db)
             columns = spectrum.number, spectrum.frequency_hz, spectrum.level_db, spectrum.above_noise_db
-            parts.append(np.column_stack([*_place(note, use.sum()), *(c[use] for c in columns)]))
-    table = np.concatenate(parts) if parts else np.empty((0, 6))
-    return dict(zip(("pass", "step", "harmonic", "frequency_hz", "level_db", "above_noise_db"), table.T, strict=True))
+            parts.append(np.column_stack([np.full(use.sum(), note["step"]), *(c[use] for c in columns)]))
+    table = np.concatenate(parts) if parts else np.empty((0, 5))
+    return dict(zip(("step", "harmonic", "frequency_hz", "level_db", "above_noise_db"), table.T, strict=True))
 
 
 def _stack_bands(notes: list[Row], bands: list[Floats | None]) -> dict[str, Floats]:
@@ -291,10 +290,6 @@ def _stack_bands(notes: list[Row], bands: list[Floats | None]) -> dict[str, Floa
     for note, band in zip(notes, bands, strict=True):
         if band is not None:
             use = ~np.isnan(band[:, 1])
-            parts.append(np.column_stack([*_place(note, use.sum()), band[use]]))
-    table = np.concatenate(parts) if parts else np.empty((0, 5))
-    return dict(zip(("pass", "step", "band_hz", "level_db", "above_noise_db"), table.T, strict=True))
-
-
-def _place(note: Row, n: int) -> tuple[Ints, Ints]:
-    return np.full(n, note["pass"]), np.full(n, note["step"])
+            parts.append(np.column_stack([np.full(use.sum(), note["step"]), band[use]]))
+    table = np.concatenate(parts) if parts else np.empty((0, 4))
+    return dict(zip(("step", "band_hz", "level_db", "above_noise_db"), table.T, strict=True))

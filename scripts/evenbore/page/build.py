@@ -1,7 +1,6 @@
 """Build report.html: one file that holds everything and asks the network for nothing."""
 
 import base64
-import io
 import json
 import re
 import zlib
@@ -13,13 +12,12 @@ from typing import Any, cast
 import jinja2
 import pandas as pd
 import yaml
-from PIL import Image
 
 from evenbore.compare.rank import better_of
 from evenbore.facts.columns import TABLES
 from evenbore.facts.criteria import BETTER, CRITERIA, EXACT, GATES
 from evenbore.facts.findings import FINDINGS
-from evenbore.facts.rows import Row
+from evenbore.facts.rows import Row, price_of
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
 from evenbore.facts.words import plain
 from evenbore.files.atomic import write_atomically
@@ -32,16 +30,17 @@ from evenbore.page.opening import opening
 from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
 from evenbore.recording.clips import StoredClip
-from evenbore.report import words
+from evenbore.report import decide, words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
 from evenbore.report.pairwords import pair_sentences, undecided_throughout
 from evenbore.report.playing import in_playing
 from evenbore.report.portraits import portraits
 from evenbore.report.results import Results
+from evenbore.report.story import stories
 from evenbore.setups.selfsame import unlike_words
 from evenbore.trade.inspection import not_inspected
 
-LARGEST_SVG, LARGEST_OF_MANY = 1_000_000, 300_000  # bytes
+MOST_CHANGES_TOLD = 5
 SOME_IN_DOUBT = f"some {IN_DOUBT} (how many: instruments.tsv)"
 FLATTERED = "flattered by what was found on it, so it counts as no merit"
 TEMPLATES = Path(__file__).parent / "templates"
@@ -62,14 +61,16 @@ EARLY_SCRIPTS = ("choice.js",)
 
 def write_page(
     results: Results, draws: str | Path, clips: list[StoredClip], figures: list[str], captions: list[str],
-    provenance: dict[str, Any], path: str | Path,
+    provenance: dict[str, Any], changed: list[tuple[str, list[str]]], path: str | Path,
 ) -> None:  # fmt: skip
-    """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `figures`: SVG files, the PNG
-    beside each; `captions`: of the same figures."""
+    """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `figures`: narrow SVG
+    files; `captions`: of the same figures; `changed`: in the answer since the last run, heads with their items."""
     environment = templates_in(TEMPLATES)
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
     environment.filters |= {"sentence": words.sentence, "slug": slug}
+    environment.filters |= {"deciding": decide.deciding, "speaking": decide.speaking, "price_of": price_of}
     context = _context(results, draws, clips, figures, captions, environment) | {"provenance": provenance}
+    context["changed"] = [(head, [_with_labels(results, item) for item in items]) for head, items in changed]
     section = environment.get_template("instrument.html")
     context["folded_data"] = (
         script_data([name, results.label(name), _packed_text(section.render(context | {"s": _instrument(
@@ -133,13 +134,12 @@ def _context(
         "table": _comparison(results),
         "now": {row["instrument"]: row for row in _records(results.tables["status"].query("current == 'yes'"))},
         "ranks": words.rank_texts(results, answers),
-        "figures": (
-            _figure(Path(svg), Path(caption), bool(folded)) for svg, caption in zip(figures, captions, strict=True)
-        ),
+        "figures": (_figure(Path(svg), Path(caption)) for svg, caption in zip(figures, captions, strict=True)),
         "profiles": profiles,
         "sections": (_instrument(results, name, profiles) for name in shown),
         "decisions": _decisions(results),
         "decision_words": DECISIONS,
+        "stories": stories(results, MOST_CHANGES_TOLD),
         "traits": words.traits(results),
         "pairs": pairs,
         "next_steps": words.next_steps(results.tables["next"]),
@@ -152,6 +152,7 @@ def _context(
         "better": BETTER,
         "sessions": _sessions(results),
         "factors": research.factors(results),
+        "curve_size": research.CURVE_PX,
         "inseparable": _inseparable(results),
         "unlike": unlike_words(results.tables["comparability"]),
         "session_findings": _records(results.tables["findings"].query("instrument.isna()")),
@@ -165,6 +166,14 @@ def _context(
         "early_script": early,
         "script_hashes": [script_hash(text) for text in (early, script)],
     }
+
+
+def _with_labels(results: Results, text: str) -> str:
+    """The text with labels for the ids that stand before a bracket."""
+    sheet = results.study.instruments
+    return re.sub(
+        r"[A-Za-z0-9][\w-]*(?= \()", lambda told: results.label(told[0]) if told[0] in sheet else told[0], text
+    )
 
 
 def _first_of_all(results: Results) -> str:
@@ -251,31 +260,19 @@ def _comparison(results: Results) -> dict[str, Any]:
     return {"columns": columns, "cells": cells, "notes": list(notes), "missing": missing}
 
 
-def _figure(svg: Path, caption: Path, many: bool) -> dict[str, Any]:
-    """A figure to be unpacked when it is looked at: the SVG, deflated, with its size in pt; or where that is large the
-    PNG in 256 colours as a data URI. `many`: of many instruments."""
-    data = svg.read_bytes()
-    shown: dict[str, Any] = {}
-    if len(data) > (LARGEST_OF_MANY if many else LARGEST_SVG):
-        shown["src"] = "data:image/png;base64," + base64.b64encode(_few_colours(svg.with_suffix(".png"))).decode(
-            "ascii"
-        )
-    else:
-        size = re.search(rb'viewBox="0 0 ([\d.]+) ([\d.]+)"', data)  # as Matplotlib writes it
-        width, height = map(float, size.groups()) if size else (4.0, 3.0)
-        shown |= {"packed": _packed_text(data.decode("utf-8")), "width": round(width), "height": round(height)}
-    return shown | {
+def _figure(svg: Path, caption: Path) -> dict[str, Any]:
+    """A figure to be unpacked when it is looked at: the SVG, deflated, with its size in pt."""
+    data = svg.read_text("utf-8")
+    size = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', data)  # as Matplotlib writes it
+    width, height = map(float, size.groups()) if size else (4.0, 3.0)
+    return {
+        "packed": _packed_text(data),
+        "width": round(width),
+        "height": round(height),
         "name": svg.stem,
-        "title": plain(svg.stem),
+        "title": words.sentence(plain(svg.stem)),
         "caption": " ".join(caption.read_text("utf-8").replace("``", "").split()),
     }
-
-
-def _few_colours(path: Path) -> bytes:
-    out = io.BytesIO()
-    with Image.open(path) as picture:
-        picture.quantize(256, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(out, "PNG")
-    return out.getvalue()
 
 
 def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dict[str, Any]:

@@ -33,6 +33,14 @@ def bars(rows: pd.DataFrame) -> dict[str, Bar]:
     return {row.instrument: Bar(cast(float, place(row.value)), place(row.low), place(row.high)) for row in drawn}
 
 
+def steps_between(low: float, high: float, most: int) -> list[float]:
+    """Round values from `low` to `high`, about `most` at most, for the ticks of an axis."""
+    steps = [m * 10.0**k for k in range(-2, 7) for m in (1, 2, 5)]
+    step = next((s for s in steps if (high - low) / s <= most), steps[-1])
+    first = -(-low // step)
+    return [step * (first + k) for k in range(int((high - step * first) // step) + 1)]
+
+
 def place_texts(
     places: list[tuple[float, float]], texts: list[str], sides: tuple[float, float], letter: float = 7.2
 ) -> list[tuple[str, float, float, str]]:

@@ -8,7 +8,7 @@ from evenbore.facts.words import plain
 
 OWN = {
     "cents": "The unit of pitch: a hundred cents are a semitone; about 5 are just worth noting in direct comparison.",
-    "dB": "The unit of level and of brightness: 1 dB is about the least difference in loudness that is noticed.",
+    "dB": "The unit of level and of treble: 1 dB is about the least difference in loudness that is noticed.",
     "90 % interval": "Where the true value lies as far as the repeat takes tell; bars and whiskers show it.",
     "just-noticeable step": "The smallest difference that listeners usually notice, from the settings.",
     "quality": "What the weights of a kind of buyer make of all criteria, in just-noticeable steps against the others.",

@@ -18,6 +18,7 @@ import pandas as pd
 from evenbore.facts.arrays import Floats, Ints
 from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.findings import FINDINGS
+from evenbore.facts.measures import WORDINGS, Wording
 from evenbore.judge.values import line_residuals
 from evenbore.page.priorities import packed
 from evenbore.report.curves import LEAST_PEERS, profile
@@ -34,24 +35,26 @@ MOST_TOLD = 3
 
 @dataclass(frozen=True)
 class Mapped:
-    """A measure of the map: its column in note_profiles, the criterion whose just-noticeable step holds for a note, its
-    words for more and less. `about`: how the instruments are laid over each other: by their "own" median, as they are
+    """A measure of the map: its column in note_profiles and the criterion whose just-noticeable step holds for a note.
+    `about`: how the instruments are laid over each other: by their "own" median, as they are
     ("as is"), or so that their medians are their values of the "criterion", from which the sessions' part is gone."""
 
-    title: str
     column: str
     criterion: str
-    high: str
-    low: str
     about: str
+
+    @property
+    def wording(self) -> Wording:
+        """Its words, for more and less of it too."""
+        return WORDINGS[self.column]
 
 
 MAPPED = (
-    Mapped("pitch", "cents", "worst_note_cents", "sharper", "flatter", "own"),
-    Mapped("brightness", "brightness_matched_db", "timbre_evenness", "brighter", "duller", "as is"),
-    Mapped("level", "level_dbfs", "level_evenness", "louder", "softer", "own"),
-    Mapped("air noise", "noise_high_db", "noise", "airier", "less airy", "criterion"),
-    Mapped("attack", "attack_ms", "response", "slower to speak", "quicker to speak", "criterion"),
+    Mapped("cents", "worst_note_cents", "own"),
+    Mapped("brightness_matched_db", "timbre_evenness", "as is"),
+    Mapped("level_dbfs", "level_evenness", "own"),
+    Mapped("noise_high_db", "noise", "criterion"),
+    Mapped("attack_ms", "response", "criterion"),
 )
 
 
@@ -173,7 +176,7 @@ def standing_out(compared: Iterable[Compared], steps: Iterable[float], place: tu
         unit = CRITERIA[one.criterion].unit
         digits = 0 if unit in ("cents", "ms") else 1
         ends = sorted((abs(value) - error, abs(value) + error))
-        told = f"{number(abs(value), digits)} {unit} {one.high if value > 0 else one.low}"
+        told = f"{number(abs(value), digits)} {unit} {one.wording.more if value > 0 else one.wording.less}"
         texts.append((-abs(value) / step, f"{told} ({number(ends[0], digits)} to {number(ends[1], digits)})"))
     return [text for _, text in sorted(texts)[:MOST_TOLD]]
 
@@ -209,7 +212,7 @@ def map_data(results: Results, pack_text: Callable[[str], str]) -> dict[str, Any
         "kinds": [[kind, [told.instruments.index(n) for n in names if n in told.instruments]]
                   for kind, names in results.kinds(told.instruments).items()],
         "notes": [[name, register] for _, name, register in told.notes],
-        "measures": [[one.title, CRITERIA[one.criterion].unit, step, one.high, one.low]
+        "measures": [[one.wording.word, CRITERIA[one.criterion].unit, step, *one.wording[1:]]
                      for one, step in zip(MAPPED, told.steps, strict=True)],
         "numbers": packed(_tenths(numbers)),
         "harmonics": packed(_tenths(harmonics)),

@@ -1,13 +1,12 @@
 """The first screen: what to buy for whom at which price, the picture beside it, or what the study is about instead."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import jinja2
 
 from evenbore.facts.words import plain
-from evenbore.page.charts import place_texts
+from evenbore.page.charts import place_texts, steps_between
 from evenbore.report import decide, words
 from evenbore.report.curves import place_on
 from evenbore.report.results import Results, rows_of
@@ -19,9 +18,9 @@ MARKS = {"accept": "round", "bench": "cross", "return": "cross", "retake": "ring
 
 def opening(results: Results, answers: list[words.Answer], environment: jinja2.Environment) -> dict[str, Any]:
     """What the first screen shows. `steps`: for every kind of buyer and pool (kind of instrument and group) the
-    sentences by rising budget, (budget, HTML), for the page's script to choose from."""
+    sentences by rising budget, (budget, HTML, HTML of what other money buys), for the page's script to choose from."""
     config, cost = results.study.config, decide.costs(results)
-    macro = environment.get_template("choice.html").module.choice  # type: ignore[attr-defined]  # as it is there
+    parts: Any = environment.get_template("choice.html").module
     better = decide.shown_better(results)
     shared = {
         "label": {name: results.label(name) for name in results.study.instruments},
@@ -31,12 +30,19 @@ def opening(results: Results, answers: list[words.Answer], environment: jinja2.E
         "sure": decide.beyond_chance(results.now),
         "most": words.most_named(results),
     }
-    steps: dict[str, list[list[tuple[float, str]]]] = {name: [] for name in config["priorities"]}
+    steps: dict[str, list[list[tuple[float, str, str]]]] = {name: [] for name in config["priorities"]}
     for answer in answers:
         made = decide.choices(results, answer, better)
         several = sum(other.priorities == answer.priorities for other in answers) > 1
         steps.setdefault(answer.priorities, []).append(
-            [(one.budget or 0.0, str(macro(one, made, answer, several, shared))) for one in made]
+            [
+                (
+                    one.budget or 0.0,
+                    str(parts.choice(one, made, answer, several, shared)),
+                    str(parts.beside(one, shared)),
+                )
+                for one in made
+            ]
         )
     taken = decide.not_taken(results)
     return {
@@ -104,8 +110,10 @@ def picture(results: Results, kind: str, width: int, height: int) -> dict[str, A
         "priced": priced,
         "points": points,
         "front": " ".join(f"{_px(x(a))},{_px(y(q))}" for a, q in zip(front["across"], front["quality"], strict=True)),
-        "x_ticks": [(_px(x(tick)), words.number(tick, 0)) for tick in _ticks(*limits[0], 4 if width < 400 else 6)],
-        "y_ticks": [(_px(y(tick)), words.number(tick, 1)) for tick in _ticks(*limits[1], 5)],
+        "x_ticks": [
+            (_px(x(tick)), words.number(tick, 0)) for tick in steps_between(*limits[0], 4 if width < 400 else 6)
+        ],
+        "y_ticks": [(_px(y(tick)), words.number(tick, 1)) for tick in steps_between(*limits[1], 5)],
         "scale": [*map(_px, (*limits[0], left, right))],
     }
 
@@ -118,10 +126,3 @@ def _limits(values: list[float], share: float) -> tuple[float, float]:
     low, high = min(values), max(values)
     margin = share * (high - low) or 1.0
     return low - margin, high + margin
-
-
-def _ticks(low: float, high: float, most: int) -> Iterable[float]:
-    steps = [m * 10.0**k for k in range(-2, 7) for m in (1, 2, 5)]
-    step = next((s for s in steps if (high - low) / s <= most), steps[-1])
-    first = -(-low // step)
-    return [step * (first + k) for k in range(int((high - step * first) // step) + 1)]

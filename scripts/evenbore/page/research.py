@@ -1,6 +1,7 @@
-"""The report's section on factors: what goes with a property of the instruments, in words and a table."""
+"""The report's section on factors: what goes with a property of the instruments, in words, curves and a table."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
@@ -8,14 +9,34 @@ import pandas as pd
 from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import VERDICTS
 from evenbore.facts.words import plain
+from evenbore.page.charts import steps_between
+from evenbore.report.curves import place_on
 from evenbore.report.results import Results, rows_of
 from evenbore.report.words import number
+
+CURVE_PX = (340, 190)
+_LEFT, _RIGHT, _TOP, _BOTTOM = 34, 332, 8, 158
+DIFFERS_P = 0.05
+
+
+@dataclass(frozen=True)
+class ToneCurve:
+    """The difference of two levels harmonic by harmonic, drawn in px: `line` and `band` as points of SVG, ticks as
+    (place, text); `sentence` tells it."""
+
+    sentence: str
+    line: str
+    band: str
+    zero: float
+    x_ticks: list[tuple[float, str]]
+    y_ticks: list[tuple[float, str]]
 
 
 def factors(results: Results) -> list[Row]:
     """One entry per factor and kind of instrument: name, family, what is compared if it is the same in all rows (else
-    empty), the answer in a sentence or two, the cautions on all of it, and rows of the table."""
+    empty), the answer in a sentence or two, the cautions on all of it, rows of the table, and the curves of tone."""
     entries = []
+    tone = results.tables["tone_factors"]
     groups: Iterable[tuple[tuple[Any, ...], pd.DataFrame]] = results.tables["factors"].groupby(
         ["factor", "family"], sort=False
     )
@@ -27,8 +48,37 @@ def factors(results: Results) -> list[Row]:
             "answer": _answer(rows),
             "cautions": list(dict.fromkeys(rows["reason"].dropna())),
             "rows": [_row(row) for row in rows.itertuples(index=False)],
+            "tone": _tone(tone[(tone["factor"] == factor) & (tone["family"] == family)]),
         })  # fmt: skip
     return entries
+
+
+def _tone(rows: pd.DataFrame) -> list[ToneCurve]:
+    curves: Iterable[tuple[Any, pd.DataFrame]] = rows.dropna(subset="estimate").groupby("contrast", sort=False)
+    return [_curve(contrast, curve) for contrast, curve in curves]
+
+
+def _curve(contrast: str, rows: pd.DataFrame) -> ToneCurve:
+    first = rows.iloc[0]
+    most = f"no harmonic differs by more than {number(first['most_db'])} dB"
+    told = (
+        "the curve as a whole differs beyond chance" if first["p_adjusted"] <= DIFFERS_P else "no difference is shown"
+    )
+    x = place_on(rows["harmonic"].min(), rows["harmonic"].max(), _LEFT + 8, _RIGHT - 4)
+    low, high = min(rows["low"].min(), -1.0), max(rows["high"].max(), 1.0)
+    y = place_on(low, high, _BOTTOM, _TOP)
+
+    def points(values: pd.Series) -> list[str]:
+        return [f"{x(h):.1f},{y(v):.1f}" for h, v in zip(rows["harmonic"], values, strict=True)]
+
+    return ToneCurve(
+        sentence=f"{_words(contrast)}: {told} (p {first['p_adjusted']:.2g}); by the band {most}.",
+        line=" ".join(points(rows["estimate"])),
+        band=" ".join([*points(rows["low"]), *reversed(points(rows["high"]))]),
+        zero=round(y(0.0), 1),
+        x_ticks=[(round(x(h), 1), str(h)) for h in rows["harmonic"] if h == 1 or h % 5 == 0],
+        y_ticks=[(round(y(v), 1), number(v, 0 if high - low > 4 else 1)) for v in steps_between(low, high, 5)],
+    )
 
 
 def _answer(rows: pd.DataFrame) -> str:

@@ -3,7 +3,13 @@
 This module only names the pictures, so that the workflow can list them cheaply.
 """
 
-PUBLISHED_FIGURES = ("intonation_map", "criteria", "rank_probabilities", "value_front")
+PUBLISHED_FIGURES = {
+    "intonation_map": "How far each note is out of tune",
+    "criteria": "What was measured, with 90 % intervals",
+    "rank_probabilities": "How likely each rank is",
+    "value_front": "Quality against cost, with 90 % intervals",
+}
+"""Figure -> the title of its pictures."""
 PUBLISHED_SIZES = ("page", "frame")
 SCHEMES = ("light", "dark")
 PICTURES = tuple(

@@ -1,9 +1,12 @@
 """The main figures as pictures: for a web page (1200 px wide) and for a video frame (1920 x 1080), light and dark."""
 
+from dataclasses import replace
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -11,36 +14,69 @@ from evenbore.figures.draw import drawn
 from evenbore.figures.style import lay_out
 from evenbore.publication import PUBLISHED_FIGURES, PUBLISHED_SIZES, SCHEMES
 from evenbore.report.results import Results
+from evenbore.report.style import SOFT_INK, clean
 
 PAGE_PX = 1200
 FRAME_PX = (1920, 1080)
 FRAME_IN = (9.6, 5.4)  # the least: small text of 9 pt is then 25 px high
 STRIP_PX = 256
 DARKEST, LIGHTEST = 22, 236  # of 255, in the dark pictures
+MOST_PANELS = 6  # of a frame
+MOST_IN_FRAME = 12  # instruments
+HEAD_IN, FOOT_IN = 0.42, 0.3  # kept for title and source
 
 
 def write_pictures(results: Results, folder: str | Path) -> None:
-    """Write PICTURES as PNG into `folder`."""
-    for name in PUBLISHED_FIGURES:
+    """Write PICTURES as PNG into `folder`, each with its title and source."""
+    few = for_frame(results)
+    for name, title in PUBLISHED_FIGURES.items():
         for size in PUBLISHED_SIZES:
-            with drawn(results, name) as figure:
-                picture = rendered(figure, size)
+            with drawn(few if size == "frame" else results, name) as figure:
+                picture = rendered(figure, size, title, source(results))
             for scheme in SCHEMES:
                 path = Path(folder) / f"{name}_{size}_{scheme}.png"
                 path.parent.mkdir(parents=True, exist_ok=True)
                 Image.fromarray(picture if scheme == "light" else darkened(picture)).save(path)
 
 
-def rendered(figure: Figure, size: str) -> NDArray[np.uint8]:
-    """The figure as pixels (H, W, 3); a frame is laid out anew in 16:9, with smaller text where it holds much."""
+def for_frame(results: Results) -> Results:
+    """The results of which a frame can show what is read at a glance: the instruments first in rank, the criteria that
+    weigh most with all kinds of buyers, and of the rankings the first."""
+    criteria, ranks = results.tables["criteria"], results.tables["rank_probabilities"]
+    weights = results.study.config["priorities"].values()
+    shares = [{name: abs(value) / sum(map(abs, own.values())) for name, value in own.items()} for own in weights]
+    weight = criteria["criterion"].map(lambda name: sum(own.get(name, 0.0) for own in shares))
+    heaviest = criteria.loc[weight.sort_values(ascending=False, kind="stable").index[:MOST_PANELS]].sort_index()
+    kind = ranks["instrument"].map(lambda name: results.study.instruments[name]["family"])
+    ranking = ranks.groupby(["priorities", kind, ranks["group"].fillna(0)], sort=False).ngroup()
+    tables = results.tables | {"criteria": heaviest, "rank_probabilities": ranks[ranking < MOST_PANELS]}
+    return replace(results, tables=tables, order=results.shown[:MOST_IN_FRAME])
+
+
+def source(results: Results) -> str:
+    """The line under a picture: which study, and of how much."""
+    count = len(results.tables["recordings"])
+    return f"Source: {results.study.config['title']}, {count} recordings of {len(results.order)} instruments."
+
+
+def rendered(figure: Figure, size: str, title: str, told: str) -> NDArray[np.uint8]:
+    """The figure as pixels (H, W, 3), with its title above and the source `told` below; a frame is laid out anew in
+    16:9, with smaller text where it holds much."""
     width, height = figure.get_size_inches()
+    larger = 1.0
     if size == "frame":
         larger = max(height / FRAME_IN[1], 1.0)
         width, height = FRAME_IN[0] * larger, FRAME_IN[1] * larger
-        figure.set_size_inches(width, height)
+    else:
+        height += HEAD_IN + FOOT_IN
+    figure.set_size_inches(width, height)
     # the canvas cuts to whole pixels: a little more keeps the last one
     figure.set_dpi((FRAME_PX[0] if size == "frame" else PAGE_PX) / width * (1 + 1e-6))
+    head, foot = HEAD_IN * larger / height, FOOT_IN * larger / height
+    cast(ConstrainedLayoutEngine, figure.get_layout_engine()).set(rect=(0, foot, 1, 1 - head - foot))
     lay_out(figure)
+    figure.text(0.01, 1 - head / 2, clean(title), size=14 * larger, weight="bold", va="center")
+    figure.text(0.01, foot / 2, clean(told), size=8 * larger, va="center", color=SOFT_INK)
     figure.canvas.draw()
     pixels = np.asarray(figure.canvas.buffer_rgba())  # type: ignore[attr-defined]  # Agg's canvas has it
     return pixels[..., :3].copy()

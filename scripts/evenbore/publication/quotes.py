@@ -10,7 +10,7 @@ from evenbore.facts.findings import FINDINGS
 from evenbore.facts.verdicts import VERDICTS
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING
-from evenbore.report import words
+from evenbore.report import decide, words
 from evenbore.report.results import Results, rows_of
 
 CAUTIONS = (
@@ -30,12 +30,16 @@ def quotes(results: Results) -> str:
 
 
 def _answers(results: Results) -> list[str]:
+    """For every kind of buyer what to take, whatever the price, and how likely the first places are."""
     sentences, most = [], words.most_named(results)
+    better, cost, currency = decide.shown_better(results), decide.costs(results), results.study.config["currency"]
     for answer in words.answers(results):
         if answer.alone:
             continue
         group = f" (group {answer.group})" if answer.group and results.tables["ranking"]["group"].nunique() > 1 else ""
-        first = answer.first
+        first, taken = answer.first, decide.choices(results, answer, better)[-1]
+        parts = decide.deciding(taken, cost, currency)
+        advice = "".join(part if isinstance(part, str) else results.label(part.instrument) for part in parts)
         state = results.states[first.instrument]
         said = (
             f"{words.who(results, first.instrument, state)} is the likeliest first of {len(answer.places)}, with a"
@@ -48,14 +52,17 @@ def _answers(results: Results) -> list[str]:
             if len(rest) > most - 1:
                 others += f" and {len(rest) - most + 1} more"
             said += f"; with 90 % probability the first is that one or one of {others}"
-        sentences.append(f"With the priorities of a {plain(answer.priorities)}, {answer.kind}{group}: {said}.")
+        sentences.append(
+            f"With the priorities of a {plain(answer.priorities)}, {answer.kind}{group}: {advice}. {said}."
+        )
     return sentences
 
 
 def _criteria(results: Results) -> list[str]:
-    """Of every criterion and kind (and group, where set-ups count): how far apart the instruments measured, and what
-    their pairs tell."""
+    """Of every kind (and group, where set-ups count): how far apart the instruments measured by the criteria that tell
+    any two apart, and what their pairs tell; then the criteria that tell none apart."""
     values, sentences = results.compared("instruments").dropna(subset="value"), []
+    untold: dict[str, list[str]] = {}
     values = values.assign(kind=values["instrument"].map(lambda name: results.study.instruments[name]["family"]))
     chain = results.tables["criteria"].query("chain_dependent == 'yes'")["criterion"]
     by_group = set(chain) if values["group"].nunique() > 1 else set()
@@ -75,7 +82,11 @@ def _criteria(results: Results) -> list[str]:
             told = ", ".join(f"{judged[key]} {verdict.of_pairs}" for key, verdict in VERDICTS.items() if judged[key])
             count = sum(judged.values())
             family = results.study.families[kind].name
+            if not judged["differs"]:
+                untold.setdefault(f"{family}{within}", []).append(plain(criterion.criterion))
+                continue
             sentences.append(f"{name} ({family}{within}): from {low} to {high}. Of {count} pairs {told}.")
+    sentences += [f"No two are told apart ({who}) by {', '.join(named)}." for who, named in untold.items()]
     return sentences
 
 

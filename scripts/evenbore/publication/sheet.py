@@ -11,6 +11,7 @@ from fpdf import FPDF
 
 from evenbore.facts.criteria import BETTER
 from evenbore.facts.findings import FINDINGS
+from evenbore.facts.rows import price_of
 from evenbore.facts.words import plain
 from evenbore.report import words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, NoteChart, all_curves, charts, note_names, place_on
@@ -154,12 +155,12 @@ def _texts(results: Results, name: str) -> list[str]:
         sure = "" if pd.isna(confidence) else f", probability {words.percent(confidence)}"
         texts.append(f"{FINDINGS[kind].words.capitalize()}{sure}. {explanation}")
     row = results.study.instruments[name]
-    if row["price"] is not None:
+    if (price := price_of(row)) is not None:
         value = next((status["total_cost"] for status in statuses if status["current"] == "yes"), None)
         total = (
             ""
             if pd.isna(value)
             else f", {words.number(value, 0)} in all (set-up, case and repairs found by inspection)"
         )
-        texts.insert(1, f"Cost. Price {words.number(row['price'], 0)}{total}, {results.study.config['currency']}.")
+        texts.insert(1, f"Cost. Price {words.number(price, 0)}{total}, {results.study.config['currency']}.")
     return texts

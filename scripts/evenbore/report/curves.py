@@ -14,13 +14,14 @@ import numpy as np
 import pandas as pd
 
 from evenbore.compare.pairs import in_state
+from evenbore.facts.measures import WORDINGS
 from evenbore.report.results import Results
 from evenbore.report.words import number
 from evenbore.trade.pitch import note_to_midi
 
 CHART_MEASURES = {
     "cents": ("Intonation", "cents from its own median"),
-    "brightness_db": ("Evenness of brightness", "dB from its own median"),
+    "brightness_db": (f"Evenness of {WORDINGS['brightness_db'].word}", "dB from its own median"),
     "level_dbfs": ("Evenness of level", "dB from its own median"),
 }
 """Measure -> title and axis of the chart of one instrument; all from the instrument's own median."""

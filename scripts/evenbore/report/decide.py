@@ -6,10 +6,10 @@ what is shown to be better that of `pairs`. Costs are in the study's currency.
 """
 
 import math
-import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import pandas as pd
 
@@ -18,7 +18,7 @@ from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import DECISIONS
 from evenbore.report.results import Results, rows_of
-from evenbore.report.words import Answer, Place, bare
+from evenbore.report.words import AMONG_OTHERS, BESIDE_THE_DECISION, Answer, Place, bare, number
 
 TAKEN = "accept"
 AWAY = ("bench", "return")
@@ -33,6 +33,12 @@ class Beside:
     cost: float
     better: tuple[str, ...]
     worse: tuple[str, ...]
+
+
+class Named(NamedTuple):
+    """An instrument's place in a sentence: outputs write its label there, or link it."""
+
+    instrument: str
 
 
 @dataclass(frozen=True)
@@ -52,6 +58,11 @@ class Choice:
     why_not: str
     dearer: tuple[Beside, ...]
     cheaper: tuple[Beside, ...]
+
+    @property
+    def spared(self) -> Beside | None:
+        """The first in rank of those for less money by which nothing is shown to be lost."""
+        return next((one for one in self.cheaper if not one.worse), None)
 
 
 @dataclass(frozen=True)
@@ -124,22 +135,65 @@ def choices(results: Results, answer: Answer, better: Mapping[tuple[str, str], t
     return out
 
 
+def deciding(choice: Choice, cost: Mapping[str, float], currency: str) -> list[str | Named]:
+    """What to take, in words: the choice, and with whom nothing is shown to be lost for less money."""
+    if choice.instrument is None:
+        return ["nothing that could be accepted"]
+    said: list[str | Named] = ["take ", Named(choice.instrument)]
+    if choice.instrument in cost:
+        said.append(f", {money(cost[choice.instrument], currency)}")
+    if choice.spared:
+        said += ["; or save ", f"{money(-choice.spared.cost, currency)} with ", Named(choice.spared.instrument),
+                 ": nothing is shown to be lost"]  # fmt: skip
+    return said
+
+
+def money(amount: float, currency: str) -> str:
+    """An amount in words, to the whole unit."""
+    return f"{number(amount, 0)} {currency}"
+
+
+def speaking(row: Row) -> list[str]:
+    """The clauses of a row of `status` that speak for its decision, the first of them the reason: where it stands among
+    others, and what has no value, decides nothing.
+
+    >>> speaking({"decision": "bench", "against": "notes that crack: A5; noise: worse than 2 of 5 others", "open": ""})
+    ['notes that crack: A5']
+    """
+    if row["decision"] == TAKEN:
+        return [row["good"].split("; ")[0]]
+    first, second = ("open", "against") if row["decision"] == "retake" else ("against", "open")
+    clauses = (row[first] or row[second]).split("; ")
+    return [clause for clause in clauses if not BESIDE_THE_DECISION.match(clause)] or clauses
+
+
 def not_taken(results: Results) -> list[Clause]:
     """The instruments that are not accepted, the worst decision first, each with the first reason of its status."""
     clauses = []
     for name, row in results.now.items():
         if row["decision"] != TAKEN:
-            found = (row["open"], row["against"]) if row["decision"] == "retake" else (row["against"], row["open"])
-            clauses.append(Clause(name, row["decision"], bare((found[0] or found[1]).split("; ")[0])))
+            clauses.append(Clause(name, row["decision"], bare(speaking(row)[0])))
     order = ("return", "bench", "retake")
     return sorted(clauses, key=lambda one: order.index(one.decision))
 
 
-def beyond_chance(now: Mapping[str, Row]) -> dict[str, list[str]]:
-    """Instrument -> what `status` says that it is shown to be better or worse in; `now`: its current row there."""
-    clauses = {name: [*row["good"].split("; "), *row["against"].split("; ")] for name, row in now.items()}
-    return {name: [text for text in texts if re.search(r": (better|worse) than \d+ of ", text)]
-            for name, texts in clauses.items()}  # fmt: skip
+def beyond_chance(now: Mapping[str, Row]) -> dict[str, str]:
+    """Instrument -> in words, what `status` says that it is shown to be better and worse in, empty if nothing; `now`:
+    its current row there.
+
+    >>> row = {"good": "noise: better than 2 of 5 others", "against": "response: worse than 1 of 5 others"}
+    >>> beyond_chance({"a": row})["a"]
+    'better than others in noise (2 of 5); worse in response (1 of 5)'
+    """
+    told: dict[str, str] = {}
+    for name, row in now.items():
+        found: dict[str, list[str]] = {"better": [], "worse": []}
+        for clause in (*row["good"].split("; "), *row["against"].split("; ")):
+            if among := AMONG_OTHERS.fullmatch(clause):
+                found[among[2]].append(f"{among[1]} ({among[3]} of {among[4]})")
+        parts = [f"{way} than others in {', '.join(those)}" for way, those in found.items() if those]
+        told[name] = "; ".join(parts[:1] + [part.replace(" than others", "") for part in parts[1:]])
+    return told
 
 
 def totals(results: Results) -> dict[str, int]:

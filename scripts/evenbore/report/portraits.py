@@ -3,7 +3,6 @@
 The clauses are those of the table `status`; the criteria in them are told by what they mean to a player.
 """
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -12,11 +11,10 @@ from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING
 from evenbore.report.results import Results, rows_of
-from evenbore.report.words import bare
+from evenbore.report.words import AMONG_OTHERS, bare
 
 MOST_CLAUSES = 3
 MOST_ALIKE = 3
-_AMONG = re.compile(r"(.+): (better|worse) than (\d+) of (\d+) others")
 _BY_WORDS = {plain(name): one for name, one in CRITERIA.items()}
 
 
@@ -48,7 +46,7 @@ def _in_words(clauses: Iterable[str]) -> list[str]:
     tone (worse than 3 of 5)"."""
     found, among = [], []
     for clause in filter(None, clauses):
-        told = _AMONG.fullmatch(clause)
+        told = AMONG_OTHERS.fullmatch(clause)
         if told and told[1] in _BY_WORDS:
             one = _BY_WORDS[told[1]]
             text = f"{one.good if told[2] == 'better' else one.bad} ({told[2]} than {told[3]} of {told[4]})"

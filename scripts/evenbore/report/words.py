@@ -1,6 +1,7 @@
 """Results in a musician's words: numbers with sense, verdicts, and the answer for every set of priorities."""
 
 import math
+import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -19,6 +20,10 @@ LEADERS_PROBABILITY = 0.90
 """Probability that the first place is among the instruments named."""
 MOST_NAMED = 10
 MOST_NEXT = 5
+AMONG_OTHERS = re.compile(r"(.+): (better|worse) than (\d+) of (\d+) others")
+"""A clause of the table `status` that tells an instrument from others of its kind."""
+BESIDE_THE_DECISION = re.compile(AMONG_OTHERS.pattern + "|by sound not told from |no value for |flattered by ")
+"""Clauses of the table `status` on which no decision rests."""
 _Groups: TypeAlias = Iterable[tuple[tuple[Any, ...], pd.DataFrame]]  # keys, rows
 
 
@@ -202,13 +207,15 @@ def own_days_words(table: pd.DataFrame, comparability: pd.DataFrame) -> str:
     if table.empty or not (comparability["links"] > 0).any():
         return ""
     scatters = [
-        f"{number(row.median, 2)} of a take in {DAY_WORDS[row.kind]} ({'seen' if row.witnesses > 0 else 'assumed'})"
+        f"in {DAY_WORDS[row.kind]} {number(100 * row.median, 0)}\u00a0% of what two takes of one day do"
+        f" ({'seen in these recordings' if row.witnesses > 0 else 'assumed: nothing here shows it'})"
         for row in rows_of(table)
     ]
     counts = table.iloc[0]
     return (
-        f"An instrument's own days scatter by {' and '.join(scatters)}. With days half as large {counts['differ_half']}"
-        f" pairs would differ instead of {counts['differ']}, with days twice as large {counts['differ_twice']}."
+        f"From day to day an instrument varies {'; '.join(scatters)}. {counts['differ']} comparisons differ beyond"
+        f" that; if days varied half as much it would be {counts['differ_half']}, if twice as much"
+        f" {counts['differ_twice']}."
     )
 
 

@@ -30,7 +30,7 @@ WORKBOOK_SHEETS = {
 """Sheet -> results table; the sheets `summary` and `columns` come from all."""
 OWNERS = {"pairs": ["instrument_a", "instrument_b"], "note_profiles": ["instrument"]}
 """Long tables, of which only the rows of the instruments shown are in the workbook -> columns that tell whose."""
-NAMED = ("vetting", "findings", "value")
+NAMED = ("status", "vetting", "findings", "value")
 """Tables that get the instruments' labels beside their ids, for they are read by themselves."""
 ROUNDED = "0.0##"
 """How numbers with a fraction are shown; the cell holds what the table has."""

@@ -51,20 +51,22 @@ def past_runs(path: Path) -> list[dict[str, Any]]:
 
 
 def changes_in_words(runs: list[dict[str, Any]]) -> list[str]:
-    """What changed with the latest run, and why; nothing of a first one."""
+    """What changed with the latest run, and why, for a terminal; nothing of a first one."""
+    return [harmless(line) for head, items in change_parts(runs) for line in (head, *(f"  {item}" for item in items))]
+
+
+def change_parts(runs: list[dict[str, Any]]) -> list[tuple[str, list[str]]]:
+    """What changed with the latest run, and why, as heads with their items; nothing of a first one."""
     if len(runs) < 2:
         return []
     *_, before, latest = runs
     since = f"the run of {before['when'][:16].replace('T', ' ')} UTC"
-    if not latest["changed"]:
-        lines = [f"The answer is the same as after {since}."]
-    else:
-        lines = [f"Changed in the answer since {since}:", *(f"  {line}" for line in latest["changed"])]
+    same = f"The answer is the same as after {since}."
+    parts = [(f"Changed in the answer since {since}:" if latest["changed"] else same, [*latest["changed"]])]
     if latest["why"]:
         left = len(latest["why"]) - REASONS_SHOWN
-        lines += ["What was different:", *(f"  {line}" for line in latest["why"][:REASONS_SHOWN])]
-        lines += [f"  and {left} more"] * (left > 0)
-    return [harmless(line) for line in lines]
+        parts.append(("What was different:", [*latest["why"][:REASONS_SHOWN], *[f"and {left} more"] * (left > 0)]))
+    return parts
 
 
 def _answer(tables: Path) -> dict[str, Any]:

@@ -138,7 +138,7 @@ def _evenness(notes: list[Row], family: Family) -> list[str]:
         ]
 
     lines: list[str] = []
-    for column, name, unit in (("level_dbfs", "level", " dB"), ("centroid_order", "brightness", " harmonics")):
+    for column, name, unit in (("level_dbfs", "level", " dB"), ("centroid_order", "centroid", " harmonics")):
         sizes = steps(column)
         if not sizes:
             text = f"{name}: not measurable"

@@ -8,7 +8,7 @@ import pandas as pd
 
 from evenbore.facts.arrays import Floats32
 
-PLAYED = ["recording", "pass", "step"]
+PLAYED = ["recording", "step"]
 NOTES_AT_ONCE = 4096
 
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias
 
 import yaml
 
-from evenbore.facts.criteria import LARGEST, MEASURED, Criterion
+from evenbore.facts.criteria import CRITERIA, LARGEST, MEASURED, Criterion
 from evenbore.facts.days import DAY_KINDS, DAY_UNIT, LARGEST_DAYS
 from evenbore.files.errors import EvenboreError, Problem
 from evenbore.files.paths import command, harmless, repo_root
@@ -50,7 +50,7 @@ def load_schema(name: str) -> dict[str, Any]:
                 "description": "Family key -> what holds for its recordings instead.",
             }}
         }  # fmt: skip
-        keys["priorities"]["additionalProperties"]["properties"] = {c.name: _weight(c) for c in MEASURED}
+        keys["priorities"]["additionalProperties"]["properties"] = {c.name: _weight(c) for c in CRITERIA.values()}
     return schema
 
 

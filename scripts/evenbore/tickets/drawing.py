@@ -17,6 +17,8 @@ _MOST_NAMES = 12  # names of notes along the strip
 CELL_MM, BAR_MM = 9.0, 3.4
 _DARK, _PALE, _LIGHT = "#222222", "#c9c9c9", "#f2f2f2"
 SHARPS = (1, 3, 6, 8, 10)
+RAISED = ("palm", "side")  # keys drawn on the tube's edge
+LEGEND = "rings: vents, by the lowest note they open for; on the edge: palm and side keys"
 
 
 @dataclass(frozen=True)
@@ -68,26 +70,37 @@ def strip(family: Family, marks: list[Mark]) -> list[Shape]:
     return shapes
 
 
-def tube(family: Family, regions: list[Mark]) -> list[Shape]:
-    """The tube with its holes in order, each named by the note it first opens for; nothing without a list of holes."""
+def tube(family: Family, regions: list[Mark], vents: list[Mark]) -> list[Shape]:
+    """The tube with its vents and holes in order, vents by the lowest note they open for and holes by the first;
+    nothing without a list of holes. `regions`: of holes; `vents`: the notes of findings that are about a vent."""
     if not family.holes:
         return []
     numbers: dict[tuple[int, int], list[str]] = {}
     for mark in regions:
         numbers.setdefault((mark.low, mark.high), []).append(str(mark.number))
-    y, step = 9.0 + 2.5 * max(len(numbers) - 1, 0), (DRAWING_WIDTH_MM - 24) / len(family.holes)
+    above = sorted(family.vents, key=lambda vent: -vent.low)  # the vent of the highest notes is nearest the player
+    y, step = 9.0 + 2.5 * max(len(numbers) - 1, 0), (DRAWING_WIDTH_MM - 24) / (len(above) + len(family.holes))
     shapes = [Shape("rect", 12, y - 3, DRAWING_WIDTH_MM - 24, 6, _LIGHT)]
     ends = ("player", 5.5), ("bell", DRAWING_WIDTH_MM - 5)
     shapes += [Shape("text", x, y + 1, text=text) for text, x in ends]
     for row, ((low, high), findings) in enumerate(numbers.items()):
-        inside = [n for n, hole in enumerate(family.holes) if low <= hole.first_open_for <= high]
+        inside = [n for n, hole in enumerate(family.holes, len(above)) if low <= hole.first_open_for <= high]
         if inside:
             x, wide = 12 + inside[0] * step, (inside[-1] - inside[0] + 1) * step
             shapes.append(Shape("rect", x, y - 4.5, wide, 9, _PALE))
             text = f"region of finding {', '.join(findings)}"
             shapes.append(Shape("text", x + wide / 2, y - 5.3 - row * 2.5, text=text))
-    for n, hole in enumerate(family.holes):
+    for n, vent in enumerate(above):
         x = 12 + (n + 0.5) * step
-        shapes.append(Shape("circle", x, y, w=1.6, fill="#ffffff"))
+        told = [str(mark.number) for mark in vents if vent.low <= mark.low and mark.high <= vent.high]
+        shapes += [Shape("circle", x, y, w=1.6, fill=_DARK if told else "#ffffff"), Shape("circle", x, y, w=0.7)]
+        shapes.append(Shape("text", x, y + 8.2, text=midi_to_note(vent.low)))
+        if told:
+            shapes.append(Shape("text", x, y - 5.3, text=", ".join(told)))
+    for n, hole in enumerate(family.holes, len(above)):
+        x, raised = 12 + (n + 0.5) * step, hole.name.startswith(RAISED)
+        shapes.append(Shape("circle", x, y - 3 if raised else y, w=1.2 if raised else 1.6))
         shapes.append(Shape("text", x, y + 8.2, text=midi_to_note(hole.first_open_for)))
+    if above or any(hole.name.startswith(RAISED) for hole in family.holes):
+        shapes.append(Shape("text", DRAWING_WIDTH_MM / 2, y + 12, text=LEGEND))
     return shapes

@@ -4,6 +4,7 @@ Texts that would not fit are cut with an ellipsis: the page stays one page.
 """
 
 from collections.abc import Sequence
+from dataclasses import astuple
 from pathlib import Path
 
 from fpdf import FPDF
@@ -30,16 +31,19 @@ def write_pdf(ticket: Ticket, path: Path) -> None:
     _table(pdf, _FINDING_COLUMNS, [(*row, "") for row in ticket.findings] or [("", ticket.reasons, "", "", "")])
     if ticket.more:
         write(pdf, f"{ticket.more} more in findings.tsv.", 8)
+    if ticket.words:
+        _head(pdf, "The player's words")
+        write(pdf, " ".join(text.rstrip(".") + "." for text in ticket.words), 9, most=2)
     _head(pdf, "Notes")
     _draw(pdf, ticket.strip)
     if ticket.tube:
-        _head(pdf, "Where to look first (holes by the note they first open for; not to scale)")
+        _head(pdf, "Where to look first (in order, not to scale)")
         _draw(pdf, ticket.tube)
     _head(pdf, "Before and after")
     write(pdf, ticket.before_after, 9, most=2)
     if ticket.changes:
         room = int((BOTTOM_MM - NOTES_MM - pdf.y) // 5.2) - 2
-        _table(pdf, _CHANGE_COLUMNS, ticket.changes[: max(room, 0)])
+        _table(pdf, _CHANGE_COLUMNS, [astuple(one) for one in ticket.changes[: max(room, 0)]])
     if ticket.listen:
         write(pdf, f"Listen: {ticket.listen}.", 7.5, most=2)
     _technician(pdf, ticket.pointer)

@@ -14,6 +14,7 @@ from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING, finding_words
 from evenbore.findings.words import POINTER
+from evenbore.report.story import Change, greatest_changes
 from evenbore.study.sheets import Study
 from evenbore.tickets.drawing import Mark, Shape, strip, tube
 from evenbore.trade.pitch import note_to_midi
@@ -24,7 +25,8 @@ MOST_CHANGES = 6
 
 @dataclass(frozen=True)
 class Ticket:
-    """Content of one page. `file`: its name without ending. `findings`, `changes`: rows of plain text."""
+    """Content of one page. `file`: its name without ending. `findings`: rows of plain text; `words`: the player's
+    own."""
 
     file: str
     title: str
@@ -32,7 +34,8 @@ class Ticket:
     reasons: str
     findings: list[tuple[str, str, str, str]]
     more: int
-    changes: list[tuple[str, str, str, str]]
+    words: list[str]
+    changes: list[Change]
     before_after: str
     strip: list[Shape]
     tube: list[Shape]
@@ -71,6 +74,7 @@ def _ticket(
         for n, one in enumerate(told, 1)
         if pd.notna(one["region"])
     ]
+    vents = [mark for mark, one in zip(marks, told, strict=True) if one["kind"] == "vent_fault"]
     parts = [
         family.name,
         *(f"{key} {sheet[key]}" for key in ("maker", "model", "serial", "shipment") if sheet.get(key)),
@@ -87,10 +91,11 @@ def _ticket(
             if (one["instrument"], one["state"], one["result"]) == (name, row["state"], "fault")
         ],
         more=max(0, len(findings) - MOST_FINDINGS),
-        changes=_changes(changes),
+        changes=greatest_changes(changes, MOST_CHANGES),
         before_after=_states(changes, row, now),
         strip=strip(family, marks),
-        tube=tube(family, regions),
+        tube=tube(family, regions, vents),
+        words=[_said(one) for one in study.impressions if one["instrument"] == name],
         listen=heard["listen"] if isinstance(heard["listen"], str) else "",
         pointer=POINTER,
     )
@@ -101,20 +106,10 @@ def _line(number: int, row: Row) -> tuple[str, str, str, str]:
     return str(number), what + (f"; look {row['region']}" if pd.notna(row["region"]) else ""), size, sure or "not known"
 
 
-def _changes(changes: pd.DataFrame) -> list[tuple[str, str, str, str]]:
-    """The greatest changes that differ, in multiples of their interval, as text."""
-    known = changes[changes["verdict"] == "differs"]
-    known = known.assign(size=known["change"].abs() / (known["high"] - known["low"]))
-    rows = known.sort_values("size", ascending=False).head(MOST_CHANGES).to_dict("records")
-    return [
-        (
-            " ".join(filter(None, (plain(row["criterion"]), row["note"] if pd.notna(row["note"]) else ""))),
-            f"{row['change']:+.1f}",
-            f"{row['low']:+.1f} to {row['high']:+.1f}",
-            row["within_tolerance"] if pd.notna(row["within_tolerance"]) else "",
-        )
-        for row in rows
-    ]
+def _said(row: Row) -> str:
+    """What the player wrote of it, with the score."""
+    text = f"{row['where']}, {row['aspect']}: {row['score']:g} of 5"
+    return f"{text}. {row['comment']}" if row["comment"] else text
 
 
 def _states(changes: pd.DataFrame, sent: pd.Series, now: pd.Series) -> str:

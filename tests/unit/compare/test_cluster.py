@@ -94,7 +94,7 @@ def test_axes_are_named_after_what_grows_along_them():
     notes = np.linspace(-1, 1, 20)
     measures = {"brightness_matched_db": bright[:, None] + 0 * notes, "cents": slope[:, None] * notes}
     wide = pd.concat({m: pd.DataFrame(v + 0.1 * rng.normal(size=v.shape)) for m, v in measures.items()}, axis=1)
-    assert cluster.axis_words(wide, pd.Series(bright)) == "brighter"
+    assert cluster.axis_words(wide, pd.Series(bright)) == "richer in treble"
     assert cluster.axis_words(wide, pd.Series(-slope)) == "flatter in high notes than in low"
     assert cluster.axis_words(wide, pd.Series([1.0, -1] * 5)) == "no single trait"
 

@@ -158,7 +158,7 @@ def test_matched_brightness_stands_over_the_middle_of_all(results, draw_only):
     rows = rows[(rows["measure"] == "brightness_matched_db") & (rows["dynamic"] == base)]
     rows = rows[rows.groupby("group")["instrument"].transform("nunique") > 1]
     over = rows["value"] - rows.groupby(["group", "midi"])["value"].transform("median")
-    titles = texts(draw_only(results, "brightness_matched") / "brightness_matched.svg")
+    titles = texts(draw_only(results, "treble_matched") / "treble_matched.svg")
     numbers = over.groupby(rows["instrument"]).median().round(1) + 0.0
     assert numbers.abs().max() > 0.1
     for name, number in numbers.items():
@@ -170,10 +170,10 @@ def test_matched_brightness_stands_over_the_middle_of_all(results, draw_only):
     [
         "intonation_map",
         "intonation_by_note",
-        "evenness_brightness",
+        "evenness_treble",
         "evenness_level",
-        "brightness_matched",
-        "brightness_dynamic",
+        "treble_matched",
+        "treble_against_level",
         "value_front",
     ],
 )

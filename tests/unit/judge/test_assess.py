@@ -249,6 +249,8 @@ def test_total_cost_by_hand():
     row = value(found, "a", "total_cost")
     assert (row["value"], row["low"], row["high"], row["unit"]) == (1055.0, 1055.0, 1055.0, "EUR")
     assert "price" in value(found, "b", "total_cost")["reason"]
+    tables["instruments"]["price_rate"] = [0.5, None]  # of the price alone
+    assert value(run(tables, inspection), "a", "total_cost")["value"] == 605.0
 
 
 def test_an_instrument_set_aside_everywhere_is_listed_with_reasons():

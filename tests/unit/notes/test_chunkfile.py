@@ -15,12 +15,12 @@ def measured(recording, steps):
     """A recording with a note and two harmonics, one band for each of `steps`."""
     n = len(steps)
     harmonics = {
-        "pass": np.ones(2 * n), "step": np.repeat(steps, 2),
+        "step": np.repeat(steps, 2),
         "harmonic": np.tile([1, 2], n), "frequency_hz": np.arange(2 * n) + 0.1,
         "level_db": -np.arange(2 * n) / 3, "above_noise_db": np.full(2 * n, 30.0),
     }  # fmt: skip
     bands = {
-        "pass": np.ones(n), "step": np.array(steps), "band_hz": np.full(n, 1000.0), "level_db": np.full(n, -20.0),
+        "step": np.array(steps), "band_hz": np.full(n, 1000.0), "level_db": np.full(n, -20.0),
         "above_noise_db": np.full(n, math.nan),
     }  # fmt: skip
     return Measured(

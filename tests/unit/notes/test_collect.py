@@ -28,7 +28,6 @@ def measured(recording, steps=(), sound="", rate=48_000):
         },
         [{"recording": recording, "step": int(step), "cents": step / 10} for step in steps],
         {
-            "pass": steps * 0 + 1,
             "step": steps,
             "harmonic": steps * 0 + 1,
             "frequency_hz": steps + 100,
@@ -36,7 +35,6 @@ def measured(recording, steps=(), sound="", rate=48_000):
             "above_noise_db": steps,
         },
         {
-            "pass": steps * 0 + 1,
             "step": steps,
             "band_hz": steps + 100,
             "level_db": steps,

@@ -65,7 +65,7 @@ def test_what_stands_out_is_beyond_the_step_and_the_interval():
     assert standing_out(single(4.0), steps, (0, 0)) == []  # hardly noticed
     assert standing_out(single(12.0, half=13.0), steps, (0, 0)) == []  # not beyond its interval
     told = standing_out(single(6.0, 9.0, -2.0, 3.0), steps, (0, 0))
-    assert len(told) == 3 and told[0].startswith("9.0 dB brighter")  # most steps first
+    assert len(told) == 3 and told[0].startswith("9.0 dB richer in treble")  # most steps first
 
 
 def test_the_words_of_a_note_say_what_was_found():

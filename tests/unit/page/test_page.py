@@ -13,9 +13,10 @@ from evenbore.facts.columns import TABLES
 from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
 from evenbore.facts.words import plain
-from evenbore.figures.entries import FIGURES
+from evenbore.figures.entries import ON_PAGE
 from evenbore.page import build, charts
 from evenbore.page.glossary import OWN, glossary, slug
+from evenbore.recording.clips import stored_clips
 from evenbore.report import words
 from evenbore.report.curves import Curves, all_curves
 from evenbore.trade.families import load_family
@@ -96,7 +97,7 @@ def test_hostile_labels_make_no_tags(document, html):
     types = [attrs.get("type") for attrs in document.all("script")]
     assert types.count(None) == 2 and set(types) == {"application/json", None}
     assert not [key for _, attrs in document.tags for key in attrs if key.startswith("on")]
-    assert len(document.all("img")) == len(FIGURES)
+    assert len(document.all("img")) == len(ON_PAGE)
     text = "".join(document.text)
     for label in report_sample.LABELS.values():
         assert label in text  # shown as it is, braces, quotes and all
@@ -122,7 +123,7 @@ def test_pictures_headers_and_fields_have_names(document):
     assert all(attrs.get("alt") for attrs in document.all("img"))
     assert all(attrs.get("scope") in ("col", "row") for attrs in document.all("th"))
     charts_drawn = [attrs for attrs in document.all("svg") if attrs.get("role") == "img"]
-    assert len(charts_drawn) == 2  # the picture beside the answer, wide and narrow
+    assert len(charts_drawn) == 3  # the picture beside the answer, wide and narrow, and the material's curve of tone
     assert all(attrs.get("aria-label") for attrs in charts_drawn)
     assert document.all("main") and document.all("nav") and document.all("header") and document.all("footer")
 
@@ -189,14 +190,19 @@ def test_cautions_stand_in_every_report(document, empty):
 
 def test_every_decision_is_told_with_its_reasons(document, empty, results):
     text = " ".join("".join(document.text).split())
-    status, heard = results.tables["status"], results.tables["vetting"].set_index("instrument")["listen"].fillna("")
+    status, vetting = results.tables["status"], results.tables["vetting"].set_index("instrument")
+    heard, reasons = vetting["listen"].fillna(""), vetting["reasons"]
     assert list(status["instrument"]) == list(results.study.instruments)
     for row in status.astype(object).where(status.notna(), "").itertuples(index=False):
-        why = "; ".join(filter(None, (row.against, row.open))) or row.good
         listen = heard[row.instrument]
         button = f" Listen to {listen.split()[0]}" if listen else ""
-        told = f"{results.label(row.instrument)}{row.decision}{why}{listen}{button}as found"
-        assert " ".join(told.split()) in text
+        start, end = (
+            re.escape(" ".join(part.split()))
+            for part in (results.label(row.instrument) + row.decision, listen + button)
+        )
+        told = re.search(f"{start}(.*?){end}(?<!w)as found", text)[1].split("; ")  # not the end of "was found"
+        assert told[0] == " ".join(reasons[row.instrument].split("; ")[0].split())
+        assert row.decision == "accept" or not any(" others" in clause for clause in told)
     assert "Accept, bench" not in "".join(empty.text)
 
 
@@ -271,12 +277,14 @@ def test_what_hangs_on_days_is_said_where_sessions_are_linked(document, results)
     )  # fmt: skip
     links = results.tables["comparability"]
     assert words.own_days_words(days, links) == (
-        "An instrument's own days scatter by 0.20 of a take in one note against another (seen) and 0.40 of a take in"
-        " the take as a whole (assumed). With days half as large 135 pairs would differ instead of 108, with days"
-        " twice as large 56."
+        "From day to day an instrument varies in one note against another 20\u00a0% of what two takes of one day do"
+        " (seen in these recordings); in the take as a whole 40\u00a0% of what two takes of one day do (assumed:"
+        " nothing here shows it). 108 comparisons differ beyond that; if days varied half as much it would be 135,"
+        " if twice as much 56."
     )
     assert words.own_days_words(days, links.assign(links=0)) == ""
-    assert words.own_days_words(results.tables["own_days"], links) in " ".join("".join(document.text).split())
+    told = words.own_days_words(results.tables["own_days"], links)
+    assert " ".join(told.split()) in " ".join("".join(document.text).split())
 
 
 def ranking(results, p_first, gates=None, group=1):
@@ -386,8 +394,38 @@ def test_a_note_without_tone_is_told_as_not_measured(results):
 )
 def test_the_opening_follows_what_the_study_is_for(report, results, tmp_path, monkeypatch, purpose, words):
     monkeypatch.setattr("evenbore.report.decide.purpose", lambda _: purpose)
-    build.write_page(results, report / "results/work/draws.npz", [], [], [], {}, tmp_path / "report.html")
+    build.write_page(results, report / "results/work/draws.npz", [], [], [], {}, [], tmp_path / "report.html")
     text = " ".join("".join(Document((tmp_path / "report.html").read_text("utf-8")).text).split())
     opening = text[text.index("What to act on" if purpose == "shop" else "The question and its answer") :]
     assert words in opening[:400]
     assert "Keep away until a technician has looked" in opening
+
+
+def test_a_mended_fault_is_told_as_a_story_with_both_sounds(report, results, tmp_path):
+    status, heard, values = (results.tables[name] for name in ("status", "vetting", "instruments"))
+    sick = status.query("instrument == 'a'")
+    well = sick.assign(state="adjusted", decision="accept", good="nothing past the tolerances was found", against="")
+    change = {"instrument": "a", "state_from": "as_found", "state_to": "adjusted", "criterion": "cents", "note": "D6",
+              "change": -27.6, "low": -31.0, "high": -24.2, "verdict": "differs",
+              "within_tolerance": "yes"}  # fmt: skip
+    changes = pd.DataFrame([change, change | {"note": "C6", "verdict": "undecided"}])
+    tables = results.tables | {
+        "status": pd.concat([status.replace({"current": {"yes": "no"}}).query("instrument == 'a'"),
+                             status.query("instrument != 'a'"), well]),
+        "vetting": pd.concat([heard, heard.query("instrument == 'a'").assign(state="adjusted")]),
+        "changes": changes,
+        "instruments": pd.concat([values, values.query("instrument == 'a'").assign(state="adjusted")]),
+    }  # fmt: skip
+    mended = dataclasses.replace(results, tables=tables, states=results.states | {"a": "adjusted"})
+    clips = stored_clips([report / "results/work/clips/all.npz"])
+    page = tmp_path / "report.html"
+    changed = [("Changed in the answer since the run of some day:", ["a (as found): accept, before bench"])]
+    build.write_page(mended, report / "results/work/draws.npz", clips, [], [], {}, changed, page)
+    document = Document(page.read_text("utf-8"))
+    text = " ".join("".join(document.text).split())
+    assert "As found: bench. Must-pass failed" in text and "Adjusted: accept. Nothing past the tolerances" in text
+    assert "Changed beyond chance: pitch of D6 by −27.6 cents (−31.0 to −24.2), within its tolerance." in text
+    assert f"{results.label('a')} (as found): accept, before bench" in text  # what changed since the last run
+    assert [attrs for attrs in document.all("article") if attrs.get("class") == "story"] == [{"class": "story"}]
+    hear = [b for b in document.all("button") if b.get("class") == "hear" and b["data-instrument"] == "a"]
+    assert ("as_found", "D6") in {(button["data-state"], button["data-low"]) for button in hear}

@@ -13,10 +13,12 @@ ROW = {
 }  # fmt: skip
 
 
-def section(*changes):
+def section(*changes, tone=()):
     rows = pd.DataFrame([ROW | change for change in changes])
     study = SimpleNamespace(families={"flute": SimpleNamespace(name="flute")})
-    return factors(SimpleNamespace(tables={"factors": rows}, study=study))
+    curve = pd.DataFrame(tone, columns=["factor", "family", "contrast", "harmonic", "estimate", "low", "high",
+                                        "p_adjusted", "most_db"])  # fmt: skip
+    return factors(SimpleNamespace(tables={"factors": rows, "tone_factors": curve}, study=study))
 
 
 def test_two_levels_are_named_above_the_table():
@@ -34,3 +36,20 @@ def test_several_levels_are_named_in_every_row():
 def test_no_audible_difference_tells_its_margin():
     (found,) = section({"verdict": "no_audible_difference", "low": -1.0, "high": 4.0})
     assert found["rows"][0]["sentence"] == "within ± 5 cents, the least that is heard"
+
+
+def test_the_tone_is_drawn_harmonic_by_harmonic():
+    rows = [("body_material", "flute", "silver - wood", h, value, value - 1.0, value + 1.0, 0.03, 3.0)
+            for h, value in ((1, -2.0), (2, 0.0), (3, 2.0))]  # fmt: skip
+    (found,) = section({}, tone=rows)
+    (curve,) = found["tone"]
+    assert curve.sentence == (
+        "silver minus wood: the curve as a whole differs beyond chance (p 0.03);"
+        " by the band no harmonic differs by more than 3.0 dB."
+    )
+    points = [tuple(map(float, point.split(","))) for point in curve.line.split()]
+    assert [x for x, _ in points] == sorted(x for x, _ in points)
+    assert points[0][1] > curve.zero == points[1][1] > points[2][1]  # upwards: more
+    assert len(curve.band.split()) == 6
+    (without,) = section({}, tone=[(*rows[0][:4], None, None, None, None, None)])
+    assert without["tone"] == []

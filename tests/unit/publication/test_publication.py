@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 import pypdf
 import pytest
+from matplotlib.figure import Figure
 from PIL import Image
 
 import report_sample
+from evenbore.facts.criteria import CRITERIA
 from evenbore.publication import PICTURES, pictures, sheet
 from evenbore.report import words
 from evenbore.report.curves import all_curves, charts
@@ -50,6 +52,32 @@ def test_pictures_have_their_size_and_ground(pack, name):
         assert picture.size[0] == 1200
     ground = picture.getpixel((2, 2))
     assert ground == ((255, 255, 255) if name.endswith("light") else (22, 22, 22))
+
+
+def test_a_frame_shows_no_more_than_can_be_read_at_a_glance(results, monkeypatch):
+    few = pictures.for_frame(results)
+    assert len(few.tables["criteria"]) == pictures.MOST_PANELS < len(results.tables["criteria"])
+    weights = results.study.config["priorities"].values()
+    left = set(results.tables["criteria"]["criterion"]) - set(few.tables["criteria"]["criterion"])
+    shares = {name: sum(own.get(name, 0) / sum(own.values()) for own in weights) for name in CRITERIA}
+    assert max(shares[name] for name in left) <= min(shares[name] for name in few.tables["criteria"]["criterion"])
+    monkeypatch.setattr(pictures, "MOST_IN_FRAME", 2)
+    assert pictures.for_frame(results).order == results.shown[:2]
+
+
+def test_every_picture_tells_what_it_shows_and_its_source(results, monkeypatch):
+    written, write = [], Figure.text
+    monkeypatch.setattr(
+        Figure, "text", lambda self, *where, **how: written.append(where[-1]) or write(self, *where, **how)
+    )
+    with pictures.drawn(pictures.for_frame(results), "criteria") as figure:
+        width = pictures.FRAME_IN[0] * max(figure.get_size_inches()[1] / pictures.FRAME_IN[1], 1.0)
+        pictures.rendered(figure, "frame", "A title", pictures.source(results))
+        assert written == ["A title", pictures.source(results)]
+        sizes = [text.get_size() / 72 * 1920 / width for text in figure.axes[0].get_yticklabels()]
+    assert min(sizes) >= 20  # px of 1080
+    recordings, instruments = len(results.tables["recordings"]), len(results.order)
+    assert f"{recordings} recordings of {instruments} instruments" in pictures.source(results)
 
 
 def test_dark_pictures_turn_lightness_over_and_keep_the_hue():

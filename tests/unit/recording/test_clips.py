@@ -35,7 +35,7 @@ def take(path, recording, **changes):
     row |= {key: value for key, value in changes.items() if key in row}
     found = {"recording": recording, "status": "ok", "snr_db": 40.0}
     found |= {key: value for key, value in changes.items() if key in found}
-    notes = [{"written_note": note, "midi": midi, "onset_s": onset, "offset_s": offset, "pass": 1}
+    notes = [{"written_note": note, "midi": midi, "onset_s": onset, "offset_s": offset}
              for note, midi, onset, offset in changes.get("notes", NOTES)]  # fmt: skip
     return row, found, notes
 

@@ -1,5 +1,6 @@
 """The command line: exit codes, what is handed on, and how a run is supervised."""
 
+import argparse
 import json
 import os
 import re
@@ -61,7 +62,7 @@ def test_a_run_ends_with_what_hangs_on_days_and_what_to_record_next(report):
     from evenbore.run.workflow import _judged
 
     days, best = _judged(report / "results/tables")
-    assert days.startswith("An instrument's own days scatter by ")
+    assert days.startswith("From day to day an instrument varies ")
     assert re.fullmatch(
         r"Next: record .*, about \d+ minutes: some \d+ more comparisons would be decided, .* above all\.", best
     )
@@ -391,3 +392,24 @@ def test_the_next_command_is_named_as_this_one_was_called(monkeypatch, tmp_path,
     (tmp_path / "audio" / "yew_mf_1.wav").write_bytes(b"")
     assert cli.main(["new", str(tmp_path / "study"), "--audio", str(tmp_path / "audio"), "--family", "flute"]) == 0
     assert f"Then: {called or 'evenbore'} check " in capsys.readouterr().out
+
+
+def completed(repo, require_program, *typed):
+    """What bash offers for these words, the last of them unfinished."""
+    script = (
+        f'source "{repo}/scripts/completion.bash"; COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); _evenbore;'
+        ' printf "%s\\n" "${COMPREPLY[@]}"'
+    )
+    done = subprocess.run([require_program("bash"), "-c", script, "bash", "evenbore", *typed],
+                          capture_output=True, text=True, check=True)  # fmt: skip
+    return set(done.stdout.split())
+
+
+def test_the_shell_completes_every_command_and_option(repo, require_program):
+    (commands,) = (one.choices for one in cli._parser()._actions if isinstance(one, argparse._SubParsersAction))
+    assert completed(repo, require_program, "") == set(commands)
+    assert completed(repo, require_program, "st") == {"status"}
+    for name, parser in commands.items():
+        wanted = {option for action in parser._actions for option in action.option_strings if option.startswith("--")}
+        assert completed(repo, require_program, name, "--") == wanted
+    assert completed(repo, require_program, "run", "my") == set()  # left to the names of files

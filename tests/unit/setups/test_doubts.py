@@ -24,7 +24,7 @@ def spoilt(flags="", louder_db=0.0):
     chosen = (notes["instrument"] == "a") & notes["midi"].isin(NOTES)
     notes.loc[chosen, "level_dbfs"] += louder_db
     notes.loc[chosen, "flags"] = flags
-    keys = ["recording", "pass", "step"]
+    keys = ["recording", "step"]
     hit = pd.MultiIndex.from_frame(harmonics[keys]).isin(pd.MultiIndex.from_frame(notes.loc[chosen, keys]))
     harmonics.loc[hit, "level_db"] += louder_db
     return tables

@@ -166,7 +166,7 @@ def test_estimate_recovers_offsets_exactly_on_any_connected_design():
     frame = pd.DataFrame(rows, columns=["instrument", "session", "midi", "frequency_hz", "level_db"]).assign(
         state="x", dynamic="mf", articulation="slurred", direction="up", harmonic=1, above_noise_db=40.0, status="ok"
     )
-    frame = frame.assign(recording=frame["session"] + frame["instrument"], **{"pass": 1}, step=frame["midi"])
+    frame = frame.assign(recording=frame["session"] + frame["instrument"], step=frame["midi"])
     harmonics = harmonic_arrays(frame.assign(f0_hz=frame["frequency_hz"]), [frame])
     setups = estimate_setups(frame, harmonics, session_groups(frame))
     known = np.isfinite(setups.response_db[0])

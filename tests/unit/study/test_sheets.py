@@ -451,13 +451,24 @@ def test_own_days_are_given_all_or_none_and_above_nothing(tmp_path):
         assert the_problem(folder).column == column
 
 
-@pytest.mark.parametrize("key", ["total_cost", "smoothness"])
-def test_what_is_no_measured_criterion_has_neither_difference_nor_weight(tmp_path, key):
-    for section, old in (("just_noticeable", "just_noticeable:\n"), ("priorities.beginner", "  beginner:\n")):
+@pytest.mark.parametrize(
+    ("key", "sections"),
+    [("smoothness", ("just_noticeable", "priorities.beginner")), ("total_cost", ("just_noticeable",))],
+)
+def test_what_is_no_measured_criterion_has_neither_difference_nor_weight(tmp_path, key, sections):
+    for section in sections:
+        old = f"{section.rpartition('.')[2]}:\n"
         folder = write_study(tmp_path)
         text = CONFIG_TEXT.replace(old, f"{old}{'  ' * (1 + section.count('.'))}{key}: 1\n")
         (folder / "config/config.yaml").write_text(text, encoding="utf-8")
         assert the_problem(folder).column == f"{section}.{key}"
+
+
+def test_cost_may_have_a_weight(tmp_path):
+    folder = write_study(tmp_path)
+    text = CONFIG_TEXT.replace("  soloist:\n", "  soloist:\n    total_cost: 20\n")
+    (folder / "config/config.yaml").write_text(text, encoding="utf-8")
+    assert load_study(folder).config["priorities"]["soloist"]["total_cost"] == 20
 
 
 def test_a_weight_below_zero_is_for_a_matter_of_taste_alone(tmp_path):

@@ -21,8 +21,12 @@ NASTY = '<script>alert("x")</script> Ωмега 笛 ' + "long " * 200
 def study(label="Elm"):
     sheet = {"label": label, "family": "saxophone_alto", "maker": label, "model": "", "serial": "7"}
     fault = {"instrument": "a", "state": "as_found", "item": "pads", "result": "fault", "severity": 2}
+    word = {"instrument": "a", "where": "D4", "aspect": "resistance", "score": 2.5, "comment": f"{label} wants a push"}
     return SimpleNamespace(
-        instruments={"a": sheet, "b": sheet}, families={"saxophone_alto": FAMILY}, inspection=[fault]
+        instruments={"a": sheet, "b": sheet},
+        families={"saxophone_alto": FAMILY},
+        inspection=[fault],
+        impressions=[word],
     )
 
 
@@ -70,11 +74,30 @@ def test_strip_and_tube_mark_what_was_found():
     # 32 notes from Bb3 to F6: A4 is the twelfth, so a run from Bb3 to A4 is 12 of them wide
     bar = strip(FAMILY, [Mark(58, 69, 1)])[-2]
     assert (bar.x, bar.w) == pytest.approx((0, 12 * DRAWING_WIDTH_MM / 32))
-    # holes of the alto: A4 to C5 are the seventh to tenth of twenty from the top
-    region = next(shape for shape in tube(FAMILY, [Mark(69, 72, 1)]) if shape.h == 9)
-    step = (DRAWING_WIDTH_MM - 24) / 20
-    assert (region.x, region.w) == pytest.approx((12 + 6 * step, 4 * step))
-    assert tube(load_family("trumpet_b_flat"), []) == []
+    # below two vents the holes of the alto: A4 to C5 are the seventh to tenth of twenty from the top
+    region = next(shape for shape in tube(FAMILY, [Mark(69, 72, 1)], []) if shape.h == 9)
+    step = (DRAWING_WIDTH_MM - 24) / 22
+    assert (region.x, region.w) == pytest.approx((12 + 8 * step, 4 * step))
+    assert tube(load_family("trumpet_b_flat"), [], []) == []
+
+
+def test_vents_and_palm_keys_are_drawn_and_a_vent_at_fault_is_marked():
+    # the neck's vent opens from A5 up and is nearest the player; the body's opens for D5 to Ab5
+    shapes = tube(FAMILY, [], [Mark(81, 89, 2)])
+    circles = [shape for shape in shapes if shape.kind == "circle"]
+    step = (DRAWING_WIDTH_MM - 24) / 22
+    neck, body = (next(c for c in circles if c.x == pytest.approx(12 + (n + 0.5) * step)) for n in (0, 1))
+    assert neck.fill != body.fill == "#ffffff"
+    assert any(shape.text == "2" and shape.x == neck.x for shape in shapes)
+    # three palm keys, and the side keys of E and B flat
+    assert sum(circle.y < neck.y for circle in circles) == 5
+
+
+def test_the_players_words_are_on_the_ticket(tmp_path):
+    (ticket,) = tickets(study(), *tables())
+    assert ticket.words == ["D4, resistance: 2.5 of 5. Elm wants a push"]
+    write_pdf(ticket, tmp_path / "a.pdf")
+    assert "Elm wants a push" in pypdf.PdfReader(tmp_path / "a.pdf").pages[0].extract_text()
 
 
 @pytest.mark.parametrize(("label", "n", "region"), [("Elm", 1, "palm keys"), (NASTY, 12, NASTY), ("Elm", 2, None)])
@@ -94,11 +117,11 @@ def test_right_to_left_labels_read_from_right_to_left(tmp_path, label):
     (ticket,) = tickets(study(label), *tables())
     write_pdf(ticket, tmp_path / "a.pdf")
     page = pypdf.PdfReader(tmp_path / "a.pdf").pages[0]
-    assert page.extract_text().count(label) == 2  # the label and the maker
+    assert page.extract_text().count(label) == 3  # the label, the maker, and in what the player wrote
 
 
 def test_findings_of_one_region_share_its_name_and_others_have_a_line_each():
-    texts = [s for s in tube(FAMILY, [Mark(69, 72, 1), Mark(69, 72, 2), Mark(60, 62, 3)]) if "region" in s.text]
+    texts = [s for s in tube(FAMILY, [Mark(69, 72, 1), Mark(69, 72, 2), Mark(60, 62, 3)], []) if "region" in s.text]
     assert [s.text for s in texts] == ["region of finding 1, 2", "region of finding 3"]
     assert texts[0].y - texts[1].y >= texts[0].size * 0.8 and all(s.y > 0 for s in texts)
 

@@ -7,15 +7,15 @@
   const pictures = document.querySelectorAll("figure.value svg");
   const show = () => {
     const most = budget && budget.value !== "" && Number(budget.value) >= 0 ? Number(budget.value) : null;
-    const made = data[buyer.value].map((steps) => steps.filter(([from]) => most === null || from <= most).at(-1)[1]);
-    byId("choices").innerHTML = made.join("");
+    const made = data[buyer.value].map((steps) => steps.filter(([from]) => most === null || from <= most).at(-1).slice(1));
+    ["choices", "beside"].forEach((place, k) => { byId(place).innerHTML = made.map((texts) => texts[k]).join(""); });
     for (const choice of byId("choices").querySelectorAll(".choice")) {
       const [within, any] = [choice.querySelector(".with-budget"), choice.querySelector(".any-budget")];
       if (!within) continue;
       [within.hidden, any.hidden] = [most === null, most !== null];
       within.querySelector(".budget").textContent = budget.value;
     }
-    byId("buyer-cost").textContent = `${buyer.selectedOptions[0].dataset.cost.replace(/^./, (c) => c.toUpperCase())}.`;
+    if (budget) byId("buyer-cost").textContent = `${buyer.selectedOptions[0].dataset.cost.replace(/^./, (c) => c.toUpperCase())}.`;
     const taken = new Set([...document.querySelectorAll(".choice")].map((choice) => choice.dataset.instrument));
     for (const svg of pictures) {
       for (const point of svg.querySelectorAll(".point")) point.classList.toggle("taken", taken.has(point.dataset.instrument));

@@ -312,5 +312,6 @@
   addEventListener("hashchange", () => fromAddress() && update());
   begin();
   fromAddress() && byId("own").scrollIntoView();
-  update().then(landAgain);
+  // it takes a while, and the first screen does not wait for it
+  (window.requestIdleCallback ?? setTimeout)(() => update().then(landAgain));
 })();

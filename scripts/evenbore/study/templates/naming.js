@@ -129,8 +129,33 @@
     field(after, "instrument").select();
     play(after);
   }
+  const settled = (take) => field(take, "sure").checked || field(take, "out").checked;
+  /* Takes after it that are open and were guessed to be the same instrument get its name, to be confirmed. */
+  function carry(take) {
+    const own = field(take, "instrument");
+    for (const after of takes.slice(takes.indexOf(take) + 1)) {
+      if (settled(after) || field(after, "instrument").defaultValue !== own.defaultValue) return;
+      field(after, "instrument").value = own.value;
+    }
+  }
+  /* It and all open takes directly before it are the instrument that it names. */
+  function upTo(take) {
+    const name = field(take, "instrument").value.trim();
+    if (!name) return;
+    field(take, "sure").checked = true;
+    for (const before of takes.slice(0, takes.indexOf(take)).reverse()) {
+      if (settled(before)) break;
+      field(before, "instrument").value = name;
+      field(before, "sure").checked = true;
+    }
+    carry(take);
+    show();
+    keep();
+    next(take);
+  }
   for (const take of takes) {
     take.querySelector(".play").addEventListener("click", () => play(take));
+    take.querySelector(".upto").addEventListener("click", () => upTo(take));
     take.addEventListener("input", (event) => {
       if (event.target.dataset.of === "take") take.dataset.numbered = event.target.value ? "yes" : "";
       show();
@@ -141,8 +166,10 @@
         if (player.paused) play(take); else player.pause();
       } else if (event.key === "Enter" && event.target.matches("input, select")) {
         event.preventDefault();
+        if (event.shiftKey) return upTo(take);
         if (!field(take, "instrument").value.trim()) return;
         field(take, "sure").checked = true;
+        carry(take);
         show();
         keep();
         next(take);
