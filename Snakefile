@@ -38,7 +38,5 @@ rule all:
     input:
         "results/report.html",
         "results/comparison.xlsx",
-        "results/publication/quotes.txt",
+        rules.publication.output,
         "results/provenance.json",
-        rules.paper.output,
-        "results/bench_tickets",

@@ -6,7 +6,7 @@ from pathlib import Path
 from evenbore.files.tables import write_text
 from evenbore.page.build import write_page
 from evenbore.process.steplog import step
-from evenbore.recording.clips import stored_clips
+from evenbore.recording.clips import read_clips
 from evenbore.report.results import read_results
 from evenbore.report.workbook import columns_table, write_workbook
 from evenbore.study.sheets import load_study
@@ -19,7 +19,7 @@ def page(
 ) -> None:  # fmt: skip
     results = read_results(load_study(path_to_study, path_to_config), path_to_tables)
     record = json.loads(Path(path_to_provenance).read_text("utf-8"))
-    clips = stored_clips(paths_to_clips)
+    clips = [clip for path in paths_to_clips for clip in read_clips(path)]
     write_page(results, path_to_draws, clips, paths_to_figures, paths_to_captions, record, path_to_report)
     write_workbook(results, path_to_workbook)
     write_text(columns_table().to_csv(sep="\t", index=False, lineterminator="\n"), path_to_columns)

@@ -1,4 +1,4 @@
-# everything -> figures, provenance, report.
+# everything -> figures, what is to be printed or published, provenance, report.
 
 
 rule figures:
@@ -39,6 +39,7 @@ rule figures:
         ],
         svg=expand(f"{FIGURE_FOLDER}/{{name}}.svg", name=FIGURES),
         captions=expand(f"{CAPTION_FOLDER}/{{name}}.rst", name=FIGURES),
+        pictures=expand(f"{PUBLICATION}/{{name}}.png", name=PICTURES),
     log:
         "results/logs/figures.log",
     benchmark:
@@ -52,6 +53,7 @@ rule figures:
         tables=table_folder,
         figures=figure_folder,
         captions=caption_folder,
+        publication=publication_folder,
     message:
         "Drawing the figures"
     script:
@@ -69,13 +71,31 @@ rule publication:
             rules.vet.output.vetting,
             rules.vet.output.status,
             rules.vet.output.changes,
+            *rules.figures.input.researched,
+            rules.factors.output.tone_factors,
         ],
+        takes=rules.assess.output.criteria_takes,
+        notes_normalised=rules.normalise.output.notes_normalised,
         sheets=SHEETS,
         code=library_files("publication"),
     output:
-        pictures=expand(f"{PUBLICATION}/{{name}}.png", name=publication.PICTURES),
         sheets=directory(f"{PUBLICATION}/sheets"),
         quotes=f"{PUBLICATION}/quotes.txt",
+        tickets=directory("results/bench_tickets"),
+        paper=expand(
+            f"{PAPER}/{{file}}",
+            file=[
+                "takes.csv",
+                "notes.csv",
+                "instruments.csv",
+                "factors.csv",
+                "variance.csv",
+                "tone_factors.csv",
+                "data_dictionary.csv",
+                "methods.md",
+                "CITATION.cff",
+            ],
+        ),
     log:
         "results/logs/publication.log",
     benchmark:
@@ -88,8 +108,9 @@ rule publication:
         config=config_path,
         tables=table_folder,
         folder=publication_folder,
+        paper=paper_folder,
     message:
-        "Writing pictures, sheets and sentences to publish"
+        "Writing sheets, bench tickets and what a paper needs"
     script:
         "../../scripts/publication.py"
 
@@ -112,6 +133,7 @@ rule provenance:
                 "figures",
             ],
         ),
+        tables=[rules.vet.output.status, rules.compare.output.ranking],
         code=[here(path) for path in dependencies.all_files()],
     output:
         "results/provenance.json",
@@ -123,31 +145,12 @@ rule provenance:
     params:
         study=".",
         config=config_path,
-    message:
-        "Noting versions and inputs"
-    script:
-        "../../scripts/provenance.py"
-
-
-rule history:
-    input:
-        tables=[rules.vet.output.status, rules.compare.output.ranking],
-        provenance=rules.provenance.output[0],
-        code=library_files("history"),
-    output:
-        f"{WORK}/history.noted",
-    log:
-        "results/logs/history.log",
-    conda:
-        "../envs/analysis.yaml"
-    threads: 1
-    params:
         tables=table_folder,
         history=history_path,
     message:
-        "Noting what changed in the answer"
+        "Noting versions, inputs and what changed in the answer"
     script:
-        "../../scripts/history.py"
+        "../../scripts/provenance.py"
 
 
 rule page:
@@ -171,7 +174,6 @@ rule page:
         figures=rules.figures.output.svg,
         captions=rules.figures.output.captions,
         provenance=rules.provenance.output[0],
-        history=rules.history.output[0],
         sheets=SHEETS,
         code=library_files("page"),
     output:

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from evenbore.compare.factors import SAME_VALUE
 from evenbore.compare.pairs import of_criterion
@@ -120,10 +120,10 @@ def _row(component: str, variance: float, error: float, n: int, reason: str) -> 
     if error > 0:
         df = 2 * variance**2 / error
         if df > 0.5:
-            quantiles = stats.chi2.ppf([(1 + CONFIDENCE) / 2, (1 - CONFIDENCE) / 2], df)
+            quantiles = 2 * special.gammaincinv(df / 2, [(1 + CONFIDENCE) / 2, (1 - CONFIDENCE) / 2])
             low, high = np.sqrt(df * variance / quantiles)
         else:  # hardly any: nothing but an upper end can be told
-            low, high = 0.0, np.sqrt(variance + stats.norm.ppf((1 + CONFIDENCE) / 2) * np.sqrt(error))
+            low, high = 0.0, np.sqrt(variance + special.ndtri((1 + CONFIDENCE) / 2) * np.sqrt(error))
     return {
         "component": component,
         "sd": np.sqrt(variance),

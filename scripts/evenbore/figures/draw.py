@@ -8,16 +8,19 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 
 from evenbore.figures import chain, decision, notes, research  # noqa: F401  each enters its figures
-from evenbore.figures.entries import DRAW, FIGURES
+from evenbore.figures.entries import DRAW, FIGURES, PUBLISHED_FIGURES
+from evenbore.figures.pictures import write_pictures
 from evenbore.figures.style import NothingToShow, figure_labels, nothing, save, settings
 from evenbore.files.tables import write_text
 from evenbore.report.results import Results
 
 
-def draw_figures(results: Results, folder: str | Path) -> None:
-    """Write FIGURES as PNG and SVG into `folder`."""
+def draw_figures(results: Results, folder: str | Path, published: str | Path) -> None:
+    """Write FIGURES as PNG and SVG into `folder`, and their PICTURES into the folder `published`."""
     for name in FIGURES:
         with drawn(results, name) as figure:
+            if name in PUBLISHED_FIGURES:
+                write_pictures(figure, name, published)
             save(figure, Path(folder) / name)
 
 

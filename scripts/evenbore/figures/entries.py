@@ -56,3 +56,10 @@ def _entries(module: str) -> dict[str, Entry]:
 
 FIGURES = {name: entry for module in MODULES for name, entry in _entries(module).items()}
 """All figures in the order of the report."""
+PUBLISHED_FIGURES = ("intonation_map", "criteria", "rank_probabilities", "value_front")
+PUBLISHED_SIZES = ("page", "frame")
+SCHEMES = ("light", "dark")
+PICTURES = tuple(
+    f"{figure}_{size}_{scheme}" for figure in PUBLISHED_FIGURES for size in PUBLISHED_SIZES for scheme in SCHEMES
+)
+"""The main figures as pictures: for a web page (1200 px wide) and for a video frame (1920 x 1080), light and dark."""

@@ -4,13 +4,12 @@ from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
 from evenbore.figures.entries import entry
-from evenbore.figures.style import PER_ROW, NothingToShow, panels
+from evenbore.figures.style import PER_ROW, NothingToShow, panels, shaded
 from evenbore.judge.assess import DYNAMICS
 from evenbore.report.curves import centred, curves_of, note_names, profile
 from evenbore.report.results import Results
@@ -42,28 +41,15 @@ def intonation_map(results: Results, shown: list[str], labels: dict[str, str]) -
     allowed = np.array([results.tolerance_cents(name) for name in table.index])
     figure, (axes,) = panels(1, 1, 1.4 + 0.27 * len(table))
     beyond = np.abs(table.to_numpy()) > allowed[:, None]
-    axes.set_facecolor("white")
-    sns.heatmap(
-        table,
-        ax=axes,
-        cmap="PuOr_r",
-        center=0,
-        vmin=-1.5 * allowed.max(),
-        vmax=1.5 * allowed.max(),
-        annot=np.where(beyond, np.char.mod("%+.0f", np.nan_to_num(table.to_numpy())), ""),
-        fmt="",
-        annot_kws={"size": 7},
-        linewidths=0.5,
-        linecolor="white",
-        cbar_kws={"label": "cents from own median", "shrink": 0.9, "pad": 0.01},
-        xticklabels=[columns[note] for note in table.columns],
-        yticklabels=[labels[name] for name in table.index],
-    )
+    numbers = np.where(beyond, np.char.mod("%+.0f", np.nan_to_num(table.to_numpy())), "")
+    limit = 1.5 * allowed.max()
+    names = [labels[name] for name in table.index]
+    mesh = shaded(axes, table.to_numpy(), numbers, "PuOr_r", (-limit, limit), "white", names)
+    figure.colorbar(mesh, ax=axes, label="cents from own median", shrink=0.9, pad=0.01).outline.set_visible(False)
     for row, column in zip(*np.nonzero(table.isna().to_numpy()), strict=True):
         axes.text(column + 0.5, row + 0.5, "×", ha="center", va="center", color=GREY, size=7)
-    axes.set(xlabel="written note", ylabel="")
-    axes.tick_params(axis="x", rotation=90)
-    axes.tick_params(axis="y", rotation=0)
+    axes.set_xticks(np.arange(table.shape[1]) + 0.5, [columns[note] for note in table.columns], rotation=90)
+    axes.set_xlabel("written note")
     return figure
 
 

@@ -18,6 +18,7 @@ import soxr
 
 from evenbore.facts.arrays import Floats32
 from evenbore.facts.rows import RecordingRow, Row
+from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError
 from evenbore.recording.audio import Signal, open_signal, signal_from_array
 from evenbore.recording.quality import lufs
@@ -50,24 +51,40 @@ class Clip:
     mp3: bytes
 
 
-def cut_clips(rows: list[RecordingRow], recordings: list[Row], notes: list[list[Row]], base_dynamic: str) -> list[Clip]:
-    """Clips of one chunk: of each state up to TAKES_HEARD takes of the scale, best first, and one passage.
+def takes_to_hear(rows: list[RecordingRow], recordings: list[Row], notes: list[list[Row]], base_dynamic: str) -> list[Row]:
+    """The takes of one chunk that clips may be cut of: of each state up to TAKES_HEARD of the scale, best first, and
+    one passage.
 
     `rows`: the chunk's rows of the sheet; `recordings`, `notes`: what it told, in the same order. Takes are at the
-    base dynamic, played alike. A recording that cannot be read any more has no clip.
+    base dynamic, played alike. A take is its row with what was measured and its notes, none in a passage, which is
+    heard whole.
     """
-    # a passage is heard whole, not note by note
     usable: list[Row] = [{**row, **recording, "notes": [] if row["pattern"] == "passage" else of_recording}
              for row, recording, of_recording in zip(rows, recordings, notes, strict=True)
              if recording["status"] != "set_aside"]  # fmt: skip
-    clips = []
+    takes = []
     for state in dict.fromkeys(row["state"] for row in usable):
         of_state = [row for row in usable if row["state"] == state]
         scales = sorted((row for row in of_state if row["notes"] and row["dynamic"] == base_dynamic), key=_worse)
         alike = [row for row in scales if _played(row) == _played(scales[0])]
         passages = sorted((row for row in of_state if row["pattern"] == "passage"), key=_worse)
-        clips += [_cut(row) for row in alike[:TAKES_HEARD] + passages[:1]]
-    return [clip for clip in clips if clip is not None]
+        takes += alike[:TAKES_HEARD] + passages[:1]
+    return takes
+
+
+def cut_clips(takes: Iterable[Row], most_bytes: float) -> list[Clip]:
+    """Clips of the takes as they are to be heard, as many as fit into `most_bytes` of base64, the first of them; the
+    others without sound. A recording that cannot be read any more, or that has changed, has no clip."""
+    clips: list[Clip] = []
+    size, full = 0.0, False
+    for take in takes:
+        if full:
+            clips.append(_clip(take, [], b""))
+        elif sha256(take["path"]) == take["sha256"] and (clip := _cut(take)) is not None:
+            size += len(clip.mp3) * 4 / 3
+            full = size > most_bytes
+            clips.append(replace(clip, mp3=b"") if full else clip)
+    return clips
 
 
 def _worse(row: Row) -> tuple[bool, bool, int, float, int]:
@@ -97,10 +114,13 @@ def _cut(row: Row) -> Clip | None:
     gain = min(10 ** ((LOUDNESS_LUFS - loudness) / 20), 0.95 / np.abs(samples).max())
     times = [(note["written_note"], note["midi"], start, start + end - onset)
              for note, start, (onset, end) in zip(notes, starts, spans, strict=False)]  # fmt: skip
-    kind = "scale" if notes else "passage"
+    return _clip(row, times, encoded(samples * gain))
+
+
+def _clip(row: Row, notes: list[tuple[str, int, float, float]], mp3: bytes) -> Clip:
+    kind = "scale" if row["notes"] else "passage"
     keys = ("recording", "instrument", "session", "state", "take")
-    sound = encoded(samples * gain)
-    return Clip(**{key: row[key] for key in keys}, played=_played(row), kind=kind, notes=times, mp3=sound)
+    return Clip(**{key: row[key] for key in keys}, played=_played(row), kind=kind, notes=notes, mp3=mp3)
 
 
 def _join(signal: Signal, spans: list[tuple[float, float]]) -> tuple[Floats32, list[float]]:
@@ -143,34 +163,17 @@ def decoded(mp3: bytes) -> Floats32:
 
 
 def write_clips(clips: list[Clip], path: str | Path) -> None:
-    """Keep the clips of a chunk: one row of JSON for all, and the bytes of each."""
+    """Keep clips: one row of JSON for all, and the bytes of each."""
     rows = [{key: value for key, value in asdict(clip).items() if key != "mp3"} for clip in clips]
     sounds = {f"mp3_{number}": np.frombuffer(clip.mp3, np.uint8) for number, clip in enumerate(clips)}
     Path(path).parent.mkdir(parents=True, exist_ok=True)
     np.savez(path, allow_pickle=False, rows=np.array(json.dumps(rows)), **sounds)
 
 
-@dataclass(frozen=True)
-class StoredClip:
-    """A clip in a file: `about` is all of it but the sound."""
-
-    about: Clip
-    path: str | Path
-    number: int
-
-    def whole(self) -> Clip:
-        """The clip with its sound."""
-        with np.load(self.path, allow_pickle=False) as kept:
-            return replace(self.about, mp3=kept[f"mp3_{self.number}"].tobytes())
-
-
-def stored_clips(paths: Iterable[str | Path]) -> list[StoredClip]:
-    """The clips of all chunks, their sound left where it is: together it is far more than a report holds."""
-    clips = []
-    for path in paths:
-        with np.load(path, allow_pickle=False) as kept:
-            rows = json.loads(str(kept["rows"]))
-        for number, row in enumerate(rows):
-            notes = [tuple(note) for note in row.pop("notes")]
-            clips.append(StoredClip(Clip(**row, notes=notes, mp3=b""), path, number))
-    return clips
+def read_clips(path: str | Path) -> list[Clip]:
+    """What `write_clips` kept."""
+    with np.load(path, allow_pickle=False) as kept:
+        return [
+            Clip(**row | {"notes": [tuple(note) for note in row["notes"]]}, mp3=kept[f"mp3_{number}"].tobytes())
+            for number, row in enumerate(json.loads(str(kept["rows"])))
+        ]

@@ -7,10 +7,8 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from PIL import Image
 
-from evenbore.figures.draw import drawn
 from evenbore.figures.style import lay_out
-from evenbore.publication import PUBLISHED_FIGURES, PUBLISHED_SIZES, SCHEMES
-from evenbore.report.results import Results
+from evenbore.figures.entries import PUBLISHED_SIZES, SCHEMES
 
 PAGE_PX = 1200
 FRAME_PX = (1920, 1080)
@@ -19,21 +17,23 @@ STRIP_PX = 256
 DARKEST, LIGHTEST = 22, 236  # of 255, in the dark pictures
 
 
-def write_pictures(results: Results, folder: str | Path) -> None:
-    """Write PICTURES as PNG into `folder`."""
-    for name in PUBLISHED_FIGURES:
-        for size in PUBLISHED_SIZES:
-            with drawn(results, name) as figure:
-                picture = rendered(figure, size)
-            for scheme in SCHEMES:
-                path = Path(folder) / f"{name}_{size}_{scheme}.png"
-                path.parent.mkdir(parents=True, exist_ok=True)
-                Image.fromarray(picture if scheme == "light" else darkened(picture)).save(path)
+def write_pictures(figure: Figure, name: str, folder: str | Path) -> None:
+    """Write a figure's PICTURES as PNG into `folder`."""
+    for size in PUBLISHED_SIZES:
+        picture = rendered(figure, size)
+        for scheme in SCHEMES:
+            path = Path(folder) / f"{name}_{size}_{scheme}.png"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            Image.fromarray(picture if scheme == "light" else darkened(picture)).save(path)
 
 
 def rendered(figure: Figure, size: str) -> NDArray[np.uint8]:
-    """The figure as pixels (H, W, 3); a frame is laid out anew in 16:9, with smaller text where it holds much."""
-    width, height = figure.get_size_inches()
+    """The figure as pixels (H, W, 3); a frame is laid out anew in 16:9, with smaller text where it holds much.
+
+    Afterwards the figure is as it was, but for where its parts are: it is to be laid out again.
+    """
+    (width, height), dpi = figure.get_size_inches(), figure.get_dpi()
+    before = width, height
     if size == "frame":
         larger = max(height / FRAME_IN[1], 1.0)
         width, height = FRAME_IN[0] * larger, FRAME_IN[1] * larger
@@ -42,8 +42,10 @@ def rendered(figure: Figure, size: str) -> NDArray[np.uint8]:
     figure.set_dpi((FRAME_PX[0] if size == "frame" else PAGE_PX) / width * (1 + 1e-6))
     lay_out(figure)
     figure.canvas.draw()
-    pixels = np.asarray(figure.canvas.buffer_rgba())  # type: ignore[attr-defined]  # Agg's canvas has it
-    return pixels[..., :3].copy()
+    pixels = np.asarray(figure.canvas.buffer_rgba())[..., :3].copy()  # type: ignore[attr-defined]  # Agg's canvas has it
+    figure.set_size_inches(before)
+    figure.set_dpi(dpi)
+    return pixels
 
 
 def darkened(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
