@@ -130,7 +130,6 @@ rule provenance:
                 "diagnose",
                 "factors",
                 "vet",
-                "figures",
             ],
         ),
         tables=[rules.vet.output.status, rules.compare.output.ranking],
