@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from evenbore.compare.multiplicity import adjusted
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import CRITERIA

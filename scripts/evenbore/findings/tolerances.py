@@ -35,7 +35,9 @@ def tolerance(config: Mapping[str, Any], sheet: Row) -> dict[str, float]:
 
 def limit_factor(n: int) -> float:
     """k of the one-sided tolerance limit for n values."""
-    return float(special.nctdtrit(n - 1, special.ndtri(TOLERANCE_SHARE) * np.sqrt(n), TOLERANCE_CONFIDENCE) / np.sqrt(n))
+    return float(
+        special.nctdtrit(n - 1, special.ndtri(TOLERANCE_SHARE) * np.sqrt(n), TOLERANCE_CONFIDENCE) / np.sqrt(n)
+    )
 
 
 def learned_cents(worst_cents: Floats) -> float | None:

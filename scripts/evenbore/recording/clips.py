@@ -51,7 +51,9 @@ class Clip:
     mp3: bytes
 
 
-def takes_to_hear(rows: list[RecordingRow], recordings: list[Row], notes: list[list[Row]], base_dynamic: str) -> list[Row]:
+def takes_to_hear(
+    rows: list[RecordingRow], recordings: list[Row], notes: list[list[Row]], base_dynamic: str
+) -> list[Row]:
     """The takes of one chunk that clips may be cut of: of each state up to TAKES_HEARD of the scale, best first, and
     one passage.
 
