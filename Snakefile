@@ -37,6 +37,5 @@ rule all:
     default_target: True
     input:
         "results/report.html",
-        "results/comparison.xlsx",
         rules.publication.output,
         "results/provenance.json",

@@ -1,4 +1,4 @@
-"""Write what is to be printed, sent or published: sheets, sentences, bench tickets, what a paper needs."""
+"""Write what is to be printed, sent or published: sheets, sentences, workbook, bench tickets, what a paper needs."""
 
 from pathlib import Path
 
@@ -8,6 +8,7 @@ from evenbore.publication.quotes import quotes
 from evenbore.publication.sheet import write_sheets
 from evenbore.report.paper import citation, exports, methods_text
 from evenbore.report.results import read_results
+from evenbore.report.workbook import write_workbook
 from evenbore.study.sheets import load_study
 from evenbore.tickets.page import write_html
 from evenbore.tickets.pdf import write_pdf
@@ -16,11 +17,14 @@ from evenbore.tickets.ticket import tickets
 READ = ("recordings", "criteria", "instruments", "factors", "variance", "tone_factors")
 
 
-def publication(path_to_study: str, path_to_config: str, path_to_tables: str, path_to_folder: str) -> None:
-    """What a reviewer publishes: a sheet per instrument, sentences to quote."""
+def publication(
+    path_to_study: str, path_to_config: str, path_to_tables: str, path_to_folder: str, path_to_workbook: str
+) -> None:
+    """What a reviewer publishes: a sheet per instrument, sentences to quote; the tables to decide by as a workbook."""
     results = read_results(load_study(path_to_study, path_to_config), path_to_tables)
     write_sheets(results, Path(path_to_folder) / "sheets")
     write_text(quotes(results), Path(path_to_folder) / "quotes.txt")
+    write_workbook(results, path_to_workbook)
 
 
 def write_tickets(path_to_study: str, path_to_config: str, path_to_tables: str, path_to_folder: str) -> None:
@@ -53,7 +57,7 @@ if __name__ == "__main__":
             "path_to_config": snakemake.params.config,
             "path_to_tables": snakemake.params.tables,
         }
-        publication(**study, path_to_folder=snakemake.params.folder)
+        publication(**study, path_to_folder=snakemake.params.folder, path_to_workbook=snakemake.output.workbook)
         write_tickets(**study, path_to_folder=snakemake.output.tickets)
         paper(
             **study,

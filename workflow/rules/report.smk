@@ -81,6 +81,7 @@ rule publication:
     output:
         sheets=directory(f"{PUBLICATION}/sheets"),
         quotes=f"{PUBLICATION}/quotes.txt",
+        workbook="results/comparison.xlsx",
         tickets=directory("results/bench_tickets"),
         paper=expand(
             f"{PAPER}/{{file}}",
@@ -110,7 +111,7 @@ rule publication:
         folder=publication_folder,
         paper=paper_folder,
     message:
-        "Writing sheets, bench tickets and what a paper needs"
+        "Writing sheets, workbook, bench tickets and what a paper needs"
     script:
         "../../scripts/publication.py"
 
@@ -177,7 +178,6 @@ rule page:
         code=library_files("page"),
     output:
         report="results/report.html",
-        workbook="results/comparison.xlsx",
         columns=f"{TABLES}/columns.tsv",
     log:
         "results/logs/page.log",

@@ -7,8 +7,8 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from PIL import Image
 
-from evenbore.figures.style import lay_out
 from evenbore.figures.entries import PUBLISHED_SIZES, SCHEMES
+from evenbore.figures.style import lay_out
 
 PAGE_PX = 1200
 FRAME_PX = (1920, 1080)

@@ -25,7 +25,6 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special
 from scipy.linalg import null_space
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components

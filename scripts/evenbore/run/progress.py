@@ -25,7 +25,7 @@ STAGES = {
     "factors": "Testing what properties do",
     "vet": "Vetting the instruments",
     "figures": "Drawing figures",
-    "publication": "Writing sheets, bench tickets and what a paper needs",
+    "publication": "Writing sheets, workbook and bench tickets",
     "clips": "Cutting clips to listen to",
     "page": "Writing the report",
     "provenance": "Noting inputs and what changed",

@@ -4,8 +4,8 @@
 
 X (n, p) has full column rank, Z_k holds one column per label of the grouping k; variances are zero or more.
 
-The maximum of the restricted likelihood is found by scipy's bounded L-BFGS-B from three starts: with crossed groupings of
-which one adds nothing, as sessions often do, methods without bounds stop short of it (docs/research.md has the figures).
+The maximum of the restricted likelihood is found by scipy's bounded L-BFGS-B from three starts: with crossed groupings
+of which one adds nothing, as sessions often do, methods without bounds stop short of it (figures in docs/research.md).
 Likelihood and slope are computed from sums of products, by V⁻¹ = I - Z (R⁻¹ + Z'Z)⁻¹ Z' (Woodbury 1950), in which the
 labels of one grouping, the instruments, make a diagonal part: of n values nothing is of the size n by n. The degrees of
 freedom of contrasts are Satterthwaite's, from the information of the variances.

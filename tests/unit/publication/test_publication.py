@@ -12,7 +12,9 @@ import pytest
 from PIL import Image
 
 import report_sample
-from evenbore.publication import PICTURES, pictures, sheet
+from evenbore.figures import pictures
+from evenbore.figures.entries import PICTURES
+from evenbore.publication import sheet
 from evenbore.report import words
 from evenbore.report.curves import all_curves, charts
 from publication import publication
@@ -24,6 +26,7 @@ def write_pack(study, folder):
         path_to_config=study / "config/config.yaml",
         path_to_tables=study / "results/tables",
         path_to_folder=folder,
+        path_to_workbook=folder / "comparison.xlsx",
     )
     return folder
 
