@@ -119,7 +119,7 @@ def many_factors(study: Path, folder: Path) -> dict[str, float]:
         return frame.assign(**{c: frame[c] + f"-{copy}" for c in columns if c in frame})
 
     def repeated(frame: pd.DataFrame, scattered: str | None = None) -> pd.DataFrame:
-        parts = [renamed(frame, copy, ["instrument", "recording"]) for copy in range(COPIES)]
+        parts = [renamed(frame, copy, ["instrument", "recording", "file"]) for copy in range(COPIES)]
         whole = pd.concat(parts, ignore_index=True)
         if scattered:
             whole[scattered] += rng.normal(0, frame[scattered].std() / 3, len(whole))
@@ -136,8 +136,11 @@ def many_factors(study: Path, folder: Path) -> dict[str, float]:
         assert len(rows) == len(listed)
     for sheet in ("inspection", "impressions"):
         (out / f"config/{sheet}.tsv").unlink(missing_ok=True)
-    (out / "demo_recordings").symlink_to(study / "demo_recordings")
-    paths = {"path_to_study": out, "path_to_config": out / "config/config.yaml", "path_to_criteria": tables / "criteria.tsv"}
+    paths = {
+        "path_to_study": out,
+        "path_to_config": out / "config/config.yaml",
+        "path_to_criteria": tables / "criteria.tsv",
+    }
     for name, key, scattered in (("criteria_takes", "takes", "value"), ("notes_normalised", "notes_normalised", "cents"),
                                  ("tone", "tone", "level_db")):  # fmt: skip
         paths[f"path_to_{key}"] = out / f"{name}.parquet"
@@ -148,7 +151,7 @@ def many_factors(study: Path, folder: Path) -> dict[str, float]:
     given = json.dumps({key: str(path) for key, path in paths.items()})
     begun = time.time()
     done = subprocess.run(
-        [sys.executable, "-c", FACTORS, str(REPO / "scripts"), given], check=True, capture_output=True, text=True,
+        [sys.executable, "-c", FACTORS, str(REPO / "scripts"), given], check=True, stdout=subprocess.PIPE, text=True,
         env=os.environ | {"OMP_NUM_THREADS": "1"},
     )  # fmt: skip
     told = json.loads(done.stdout.splitlines()[-1]) | {"wall_s": time.time() - begun}

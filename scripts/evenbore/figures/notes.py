@@ -1,7 +1,5 @@
 """Figures note by note: intonation, evenness, brightness against dynamic. One function per figure."""
 
-from collections.abc import Iterable
-
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -109,7 +107,7 @@ def brightness_matched(results: Results, shown: list[str], labels: dict[str, str
         typical = round(of_instrument["value"].median(), 1) + 0.0  # no -0.0
         axes.axhline(typical, color=ORANGE, lw=1.2)
         axes.set_title(f"{labels[name]}: {f'{typical:+.1f}'.replace('-', '−')} dB")
-    _name_notes(grid, rows)
+    _name_notes(grid[0], rows)
     figure.supxlabel("written note", size=9)
     figure.supylabel("brightness at matched loudness\nover the middle of all, dB", size=9)
     return figure
@@ -139,7 +137,7 @@ def _by_note(results: Results, shown: list[str], labels: dict[str, str], measure
         axes.set_title(labels[name])
     grid[0].set_ylim(curves.limits)
     grid[0].set_yticks(list(curves.ticks), list(curves.ticks.values()))
-    _name_notes(grid, curves.rows)
+    _name_notes(grid[0], curves.rows)
     figure.supxlabel("written note", size=9)
     figure.supylabel(axis, size=9)
     return figure
@@ -149,11 +147,10 @@ def _whiskers(axes: Axes, rows: pd.DataFrame) -> None:
     axes.vlines(rows["written"], rows["low"], rows["high"], color=BLUE, lw=0.9)
 
 
-def _name_notes(grid: Iterable[Axes], rows: pd.DataFrame) -> None:
-    """Write note names along the shared note axis."""
+def _name_notes(axes: Axes, rows: pd.DataFrame) -> None:
+    """Write note names along the axis of the notes, which all panels share."""
     names = note_names(rows, _MOST_NAMES)
-    for axes in grid:
-        axes.set_xticks(list(names), list(names.values()))
+    axes.set_xticks(list(names), list(names.values()))
 
 
 @entry("Notes")

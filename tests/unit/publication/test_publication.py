@@ -45,8 +45,8 @@ def pack(report, tmp_path_factory):
 
 
 @pytest.mark.parametrize("name", PICTURES)
-def test_pictures_have_their_size_and_ground(pack, name):
-    picture = Image.open(pack / f"{name}.png")
+def test_pictures_have_their_size_and_ground(report, name):
+    picture = Image.open(report / f"results/publication/{name}.png")
     if "_frame_" in name:
         assert picture.size == (1920, 1080)
     else:
