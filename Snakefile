@@ -37,8 +37,5 @@ rule all:
     default_target: True
     input:
         "results/report.html",
-        "results/comparison.xlsx",
-        "results/publication/quotes.txt",
+        rules.publication.output,
         "results/provenance.json",
-        rules.paper.output,
-        "results/bench_tickets",

@@ -1,26 +1,36 @@
-"""Cut clips to listen to out of the recordings of one chunk."""
+"""Cut the clips that the report lets listen to, as many as the config gives room for."""
 
-import json
-from itertools import compress
+from itertools import chain
 
-from evenbore.files.digest import sha256
 from evenbore.notes.chunkfile import read_chunk_rows
+from evenbore.page.sound import in_turn
 from evenbore.process.steplog import step
-from evenbore.recording.clips import cut_clips, write_clips
+from evenbore.recording.clips import cut_clips, takes_to_hear, write_clips
+from evenbore.report.results import read_results
+from evenbore.study.sheets import chunks, load_study
+
+MB = 1_000_000
 
 
-def clip_chunk(rows: str, path_to_measured: str, base_dynamic: str, path_to_output: str) -> None:
-    chunk = read_chunk_rows(path_to_measured)
-    same = [sha256(row["path"]) == row["sha256"] for row in json.loads(rows)]  # what the guarded worker has read
-    heard = [list(compress(part, same)) for part in (json.loads(rows), *chunk)]
-    write_clips(cut_clips(*heard, base_dynamic), path_to_output)
+def clips(
+    path_to_study: str, path_to_config: str, path_to_tables: str, paths_to_measured: list[str], path_to_output: str
+) -> None:
+    """`paths_to_measured`: of all chunks, in their order."""
+    study = load_study(path_to_study, path_to_config)
+    takes = chain.from_iterable(
+        takes_to_hear(rows, *read_chunk_rows(path), study.config["base_dynamic"])
+        for rows, path in zip(chunks(study).values(), paths_to_measured, strict=True)
+    )
+    turns = in_turn(read_results(study, path_to_tables), list(takes))
+    write_clips(cut_clips(turns, MB * study.config["report"]["sound_mb"]), path_to_output)
 
 
 if __name__ == "__main__":
     with step(snakemake):
-        clip_chunk(
-            rows=snakemake.params.rows,
-            path_to_measured=snakemake.input.measured,
-            base_dynamic=snakemake.params.base_dynamic,
+        clips(
+            path_to_study=snakemake.params.study,
+            path_to_config=snakemake.params.config,
+            path_to_tables=snakemake.params.tables,
+            paths_to_measured=snakemake.input.measured,
             path_to_output=snakemake.output[0],
         )

@@ -1,4 +1,4 @@
-"""Draw the figures of a study and write their captions."""
+"""Draw the figures of a study, the main ones as pictures to publish too, and write their captions."""
 
 from evenbore.figures.draw import draw_figures, write_captions
 from evenbore.process.steplog import step
@@ -7,9 +7,11 @@ from evenbore.study.sheets import load_study
 
 
 def figures(
-    path_to_study: str, path_to_config: str, path_to_tables: str, path_to_figures: str, path_to_captions: str
-) -> None:
-    draw_figures(read_results(load_study(path_to_study, path_to_config), path_to_tables), path_to_figures)
+    path_to_study: str, path_to_config: str, path_to_tables: str, path_to_figures: str, path_to_captions: str,
+    path_to_publication: str,
+) -> None:  # fmt: skip
+    results = read_results(load_study(path_to_study, path_to_config), path_to_tables)
+    draw_figures(results, path_to_figures, path_to_publication)
     write_captions(path_to_captions)
 
 
@@ -21,4 +23,5 @@ if __name__ == "__main__":
             path_to_tables=snakemake.params.tables,
             path_to_figures=snakemake.params.figures,
             path_to_captions=snakemake.params.captions,
+            path_to_publication=snakemake.params.publication,
         )

@@ -1,4 +1,4 @@
-"""Write the report, the workbook and the table of columns."""
+"""Write the report and the table of columns."""
 
 import json
 from pathlib import Path
@@ -6,9 +6,9 @@ from pathlib import Path
 from evenbore.files.tables import write_text
 from evenbore.page.build import write_page
 from evenbore.process.steplog import step
-from evenbore.recording.clips import stored_clips
+from evenbore.recording.clips import read_clips
 from evenbore.report.results import read_results
-from evenbore.report.workbook import columns_table, write_workbook
+from evenbore.report.workbook import columns_table
 from evenbore.run.history import change_parts, past_runs
 from evenbore.study.sheets import load_study
 
@@ -16,14 +16,13 @@ from evenbore.study.sheets import load_study
 def page(
     path_to_study: str, path_to_config: str, path_to_tables: str, path_to_draws: str, paths_to_clips: list[str],
     paths_to_figures: list[str], paths_to_captions: list[str], path_to_provenance: str, path_to_history: str,
-    path_to_report: str, path_to_workbook: str, path_to_columns: str,
+    path_to_report: str, path_to_columns: str,
 ) -> None:  # fmt: skip
     results = read_results(load_study(path_to_study, path_to_config), path_to_tables)
     record = json.loads(Path(path_to_provenance).read_text("utf-8"))
-    clips = stored_clips(paths_to_clips)
+    clips = [clip for path in paths_to_clips for clip in read_clips(path)]
     changed = change_parts(past_runs(Path(path_to_history)))
     write_page(results, path_to_draws, clips, paths_to_figures, paths_to_captions, record, changed, path_to_report)
-    write_workbook(results, path_to_workbook)
     write_text(columns_table().to_csv(sep="\t", index=False, lineterminator="\n"), path_to_columns)
 
 
@@ -40,6 +39,5 @@ if __name__ == "__main__":
             path_to_provenance=snakemake.input.provenance,
             path_to_history=snakemake.params.history,
             path_to_report=snakemake.output.report,
-            path_to_workbook=snakemake.output.workbook,
             path_to_columns=snakemake.output.columns,
         )

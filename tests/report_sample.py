@@ -18,6 +18,9 @@ from evenbore.figures.entries import ON_PAGE
 from evenbore.files.paths import repo_root
 from evenbore.files.tables import conform, write_parquet, write_table
 from evenbore.recording.clips import CLIP_RATE, Clip, encoded, faded, write_clips
+from evenbore.report.results import read_results
+from evenbore.report.workbook import write_workbook
+from evenbore.study.sheets import load_study
 from evenbore.trade.pitch import midi_to_note
 from factors import factors_of_study
 from figures import figures
@@ -46,7 +49,7 @@ def make_report(folder: Path) -> Path:
     tables, drawn, captions = results / "tables", results / "figures", results / "work/captions"
     figures(
         path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_figures=drawn,
-        path_to_captions=captions,
+        path_to_captions=captions, path_to_publication=results / "publication",
     )  # fmt: skip
     write_report(folder)
     return folder
@@ -55,15 +58,15 @@ def make_report(folder: Path) -> Path:
 def write_report(folder: Path) -> None:
     """Write report, workbook and table of columns of a study whose figures are drawn."""
     results, config, captions = folder / "results", folder / "config/config.yaml", folder / "results/work/captions"
-    clips, tables, drawn = sorted((results / "work/clips").glob("*.npz")), results / "tables", results / "figures"
+    clips, tables, drawn = sorted((results / "work").glob("clips.npz")), results / "tables", results / "figures"
     page(
         path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_draws=results / "work/draws.npz",
         paths_to_clips=clips, paths_to_figures=[drawn / "narrow" / f"{name}.svg" for name in ON_PAGE],
         paths_to_captions=[captions / f"{name}.rst" for name in ON_PAGE],
         path_to_provenance=results / "provenance.json", path_to_history=results / "history.json",
-        path_to_report=results / "report.html",
-        path_to_workbook=results / "comparison.xlsx", path_to_columns=tables / "columns.tsv",
+        path_to_report=results / "report.html", path_to_columns=tables / "columns.tsv",
     )  # fmt: skip
+    write_workbook(read_results(load_study(folder, config), tables), results / "comparison.xlsx")
     return folder
 
 
@@ -86,7 +89,7 @@ def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf
     run_steps(folder)
     usable = recordings[recordings["status"] != "set_aside"]
     phrases, places = _phrases(usable)
-    write_clips(_clips(usable) + phrases, folder / "results/work/clips/all.npz")
+    write_clips(_clips(usable) + phrases, folder / "results/work/clips.npz")
     _write(folder, "passage_notes", places)
     _write(folder, "clusters", _clusters(list(labels)))
     _write(folder, "findings", _findings(list(labels)))

@@ -11,7 +11,7 @@ from pathlib import Path
 
 SERVER = """
 import json, os, runpy, sys
-import matplotlib.pyplot, pandas, pyarrow.parquet, scipy.signal, scipy.stats, seaborn, snakemake.cli, yaml
+import matplotlib.pyplot, pandas, pyarrow.parquet, scipy.signal, scipy.stats, snakemake.cli, yaml
 for line in sys.stdin:
     call = json.loads(line)
     child = os.fork()

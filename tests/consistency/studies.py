@@ -10,12 +10,9 @@ import pandas as pd
 from evenbore.compare.rank import Pool, rank_tables
 from evenbore.facts.columns import names
 from evenbore.files.tables import read_table, write_table
-from evenbore.publication.quotes import quotes
-from evenbore.publication.sheet import write_sheets
-from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
+from publication import publication, write_tickets
 from report_sample import vet_sample, write_report
-from tickets import write_tickets
 
 LEFT_OUT = shutil.ignore_patterns("publication", "bench_tickets", "report.html", "comparison.xlsx")
 DRAWS = 2000
@@ -29,11 +26,8 @@ def written_out(sample: Path, folder: Path, tables: Mapping[str, pd.DataFrame]) 
         write_table(frame.reindex(columns=names(name)), name, results / f"tables/{name}.tsv")
     vet_sample(folder)
     write_report(folder)
-    paths = {f"path_to_{name}": results / f"tables/{name}.tsv" for name in ("findings", "status", "vetting", "changes")}
-    write_tickets(folder, config, path_to_folder=results / "bench_tickets", **paths)
-    told = read_results(load_study(folder), results / "tables")
-    write_sheets(told, results / "publication/sheets")
-    (results / "publication/quotes.txt").write_text(quotes(told), "utf-8")
+    write_tickets(folder, config, results / "tables", results / "bench_tickets")
+    publication(folder, config, results / "tables", results / "publication", results / "comparison.xlsx")
     return folder
 
 

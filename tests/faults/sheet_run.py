@@ -17,10 +17,8 @@ from evenbore.files.tables import write_parquet, write_table
 from evenbore.notes.chunkfile import write_chunk
 from evenbore.notes.measure import Measured
 from evenbore.study.sheets import Study, load_study
-from paper import paper
 from provenance import note_provenance
-from publication import publication
-from tickets import write_tickets
+from publication import paper, publication, write_tickets
 
 WRITTEN = (62, 74)  # a few notes are enough
 KEYS = ("recording", "take", "dynamic", "articulation", "direction", "state")
@@ -47,10 +45,7 @@ def run_study(folder: Path, drawn: bool) -> list[Path]:
         paths_to_chunks=[str(chunk)], path_to_output=results / "provenance.json",
     )  # fmt: skip
     json.loads((results / "provenance.json").read_text(encoding="utf-8"))
-    write_tickets(
-        **where, **{f"path_to_{t}": tables / f"{t}.tsv" for t in ("findings", "status", "vetting", "changes")},
-        path_to_folder=results / "bench_tickets",
-    )  # fmt: skip
+    write_tickets(**where, path_to_tables=tables, path_to_folder=results / "bench_tickets")
     paper(
         **where, **notes, path_to_tables=tables, path_to_takes=results / "work/takes.parquet",
         path_to_folder=results / "paper",
@@ -58,7 +53,10 @@ def run_study(folder: Path, drawn: bool) -> list[Path]:
     if not drawn:
         return []
     report_sample.make_report(folder)
-    publication(**where, path_to_tables=tables, path_to_folder=results / "publication")
+    publication(
+        **where, path_to_tables=tables, path_to_folder=results / "publication",
+        path_to_workbook=results / "comparison.xlsx",
+    )  # fmt: skip
     return [path for name in FIGURES if not _is_xml(path := results / f"figures/{name}.svg")]
 
 

@@ -9,7 +9,7 @@ import json
 import pytest
 
 import report_sample
-from clips import clip_chunk
+from clips import clips
 from collect import collect_chunks
 from consistency.outputs import read_study
 from consistency.rules import contradictions
@@ -50,19 +50,23 @@ def finished(tmp_path_factory, repo, require_program, require_file):
         **paths, paths_to_sheets=sheets, paths_to_chunks=measured, paths_to_benchmarks=[],
         path_to_output=results / "provenance.json",
     )  # fmt: skip
+    clips(
+        **paths, path_to_tables=results / "tables",
+        paths_to_measured=[str(results / f"work/chunks/{chunk}.npz") for chunk in chunks(load_study(folder))],
+        path_to_output=results / "work/clips.npz",
+    )  # fmt: skip
     report_sample.make_report(folder)
     return folder, truth
 
 
 def measure_and_collect(folder):
-    """The tables of recordings, notes, harmonics and bands, and clips to listen to."""
+    """The tables of recordings, notes, harmonics and bands."""
     study, work, tables = load_study(folder), folder / "results/work", folder / "results/tables"
     measured = []
     for chunk, members in chunks(study).items():
         measured.append(work / f"chunks/{chunk}.npz")
         members = [row | {"sha256": sha256(row["path"])} for row in members]
         measure(json.dumps(members), chunk, measured[-1])
-        clip_chunk(json.dumps(members), measured[-1], study.config["base_dynamic"], work / f"clips/{chunk}.npz")
     collect_chunks(
         measured, [row["recording"] for row in study.recordings], {}, "set_aside",
         path_to_recordings=tables / "recordings.tsv", path_to_notes=tables / "notes.tsv",

@@ -8,9 +8,8 @@ from pathlib import Path
 REPO = Path(workflow.basedir)
 sys.path.insert(0, str(REPO / "scripts"))
 
-from evenbore import publication
 from evenbore.files.errors import EvenboreError, StudyError
-from evenbore.figures.entries import FIGURES, ON_PAGE
+from evenbore.figures.entries import FIGURES, ON_PAGE, PICTURES
 from evenbore.run import content, dependencies
 from evenbore.run.stranger import plain_environment, refuse_links
 from evenbore.study.sheets import chunks, load_study, phrases
@@ -118,9 +117,8 @@ wildcard_constraints:
 
 
 def clips_wanted(wildcards):
-    """Every chunk's clips, or none in a report without sound."""
-    sound = STUDY.config["report"]["sound_mb"] > 0
-    return expand(f"{WORK}/clips/{{chunk}}.npz", chunk=CHUNKS) if sound else []
+    """The clips, or none in a report without sound."""
+    return rules.clips.output if STUDY.config["report"]["sound_mb"] > 0 else []
 
 
 def rows_of_chunk(wildcards):

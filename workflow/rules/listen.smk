@@ -1,23 +1,28 @@
-# recordings and notes -> clips to listen to, one job a chunk.
+# recordings, notes and the order of the report -> clips to listen to.
 
 
 rule clips:
     input:
-        measured=f"{WORK}/chunks/{{chunk}}.npz",
+        measured=rules.collect.input.chunks,
+        recordings=rules.collect.output.recordings,
+        instruments=rules.assess.output.instruments,
+        ranking=rules.compare.output.ranking,
+        sheets=SHEETS,
         code=library_files("clips"),
     output:
-        f"{WORK}/clips/{{chunk}}.npz",
+        f"{WORK}/clips.npz",
     log:
-        "results/logs/clips/{chunk}.log",
+        "results/logs/clips.log",
     benchmark:
-        "results/benchmarks/clips/{chunk}.tsv"
+        "results/benchmarks/clips.tsv"
     conda:
         "../envs/analysis.yaml"
     threads: 1
     params:
-        rows=rows_of_chunk,
-        base_dynamic=STUDY.config["base_dynamic"],
+        study=".",
+        config=config_path,
+        tables=table_folder,
     message:
-        "Cutting clips out of {wildcards.chunk}"
+        "Cutting clips to listen to"
     script:
         "../../scripts/clips.py"

@@ -1,4 +1,4 @@
-# everything -> figures, provenance, report.
+# everything -> figures, what is to be printed or published, provenance, report.
 
 
 rule figures:
@@ -40,6 +40,7 @@ rule figures:
         svg=expand(f"{FIGURE_FOLDER}/{{name}}.svg", name=FIGURES),
         narrow=expand(f"{FIGURE_FOLDER}/narrow/{{name}}.svg", name=ON_PAGE),
         captions=expand(f"{CAPTION_FOLDER}/{{name}}.rst", name=FIGURES),
+        pictures=expand(f"{PUBLICATION}/{{name}}.png", name=PICTURES),
     log:
         "results/logs/figures.log",
     benchmark:
@@ -53,6 +54,7 @@ rule figures:
         tables=table_folder,
         figures=figure_folder,
         captions=caption_folder,
+        publication=publication_folder,
     message:
         "Drawing the figures"
     script:
@@ -70,13 +72,32 @@ rule publication:
             rules.vet.output.vetting,
             rules.vet.output.status,
             rules.vet.output.changes,
+            *rules.figures.input.researched,
+            rules.factors.output.tone_factors,
         ],
+        takes=rules.assess.output.criteria_takes,
+        notes_normalised=rules.normalise.output.notes_normalised,
         sheets=SHEETS,
         code=library_files("publication"),
     output:
-        pictures=expand(f"{PUBLICATION}/{{name}}.png", name=publication.PICTURES),
         sheets=directory(f"{PUBLICATION}/sheets"),
         quotes=f"{PUBLICATION}/quotes.txt",
+        workbook="results/comparison.xlsx",
+        tickets=directory("results/bench_tickets"),
+        paper=expand(
+            f"{PAPER}/{{file}}",
+            file=[
+                "takes.csv",
+                "notes.csv",
+                "instruments.csv",
+                "factors.csv",
+                "variance.csv",
+                "tone_factors.csv",
+                "data_dictionary.csv",
+                "methods.md",
+                "CITATION.cff",
+            ],
+        ),
     log:
         "results/logs/publication.log",
     benchmark:
@@ -89,8 +110,9 @@ rule publication:
         config=config_path,
         tables=table_folder,
         folder=publication_folder,
+        paper=paper_folder,
     message:
-        "Writing pictures, sheets and sentences to publish"
+        "Writing sheets, workbook, bench tickets and what a paper needs"
     script:
         "../../scripts/publication.py"
 
@@ -110,9 +132,9 @@ rule provenance:
                 "diagnose",
                 "factors",
                 "vet",
-                "figures",
             ],
         ),
+        tables=[rules.vet.output.status, rules.compare.output.ranking],
         code=[here(path) for path in dependencies.all_files()],
     output:
         "results/provenance.json",
@@ -124,31 +146,12 @@ rule provenance:
     params:
         study=".",
         config=config_path,
-    message:
-        "Noting versions and inputs"
-    script:
-        "../../scripts/provenance.py"
-
-
-rule history:
-    input:
-        tables=[rules.vet.output.status, rules.compare.output.ranking],
-        provenance=rules.provenance.output[0],
-        code=library_files("history"),
-    output:
-        f"{WORK}/history.noted",
-    log:
-        "results/logs/history.log",
-    conda:
-        "../envs/analysis.yaml"
-    threads: 1
-    params:
         tables=table_folder,
         history=history_path,
     message:
-        "Noting what changed in the answer"
+        "Noting versions, inputs and what changed in the answer"
     script:
-        "../../scripts/history.py"
+        "../../scripts/provenance.py"
 
 
 rule page:
@@ -175,12 +178,10 @@ rule page:
         figures=rules.figures.output.narrow,
         captions=expand(f"{CAPTION_FOLDER}/{{name}}.rst", name=ON_PAGE),
         provenance=rules.provenance.output[0],
-        history=rules.history.output[0],
         sheets=SHEETS,
         code=library_files("page"),
     output:
         report="results/report.html",
-        workbook="results/comparison.xlsx",
         columns=f"{TABLES}/columns.tsv",
     log:
         "results/logs/page.log",

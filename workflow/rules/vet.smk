@@ -1,4 +1,4 @@
-# findings, criteria -> decisions, what changed between states, a ticket for every instrument that goes to the bench.
+# findings, criteria -> decisions, what changed between states.
 
 
 rule vet:
@@ -35,29 +35,3 @@ rule vet:
         "Deciding what is accepted, mended, returned or recorded again"
     script:
         "../../scripts/vet.py"
-
-
-rule tickets:
-    input:
-        findings=rules.diagnose.output.findings,
-        vetting=rules.vet.output.vetting,
-        status=rules.vet.output.status,
-        changes=rules.vet.output.changes,
-        sheets=SHEETS,
-        code=library_files("tickets"),
-    output:
-        directory("results/bench_tickets"),
-    log:
-        "results/logs/tickets.log",
-    benchmark:
-        "results/benchmarks/tickets.tsv"
-    conda:
-        "../envs/analysis.yaml"
-    threads: 1
-    params:
-        study=".",
-        config=config_path,
-    message:
-        "Writing a page for every instrument that goes to the bench"
-    script:
-        "../../scripts/tickets.py"

@@ -14,7 +14,7 @@ from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from evenbore.compare.multiplicity import adjusted, over_families
 from evenbore.compare.pairs import design, of_criterion
@@ -135,7 +135,8 @@ def _notes(
         se = np.hypot(table["se"][before], table["se"][after]).reindex(value.index)
     else:
         se = pd.Series(np.nan, value.index)
-    half, p = stats.t.ppf((1 + CONFIDENCE) / 2, PRIOR_DF) * se, 2 * stats.t.sf(change.abs() / se, PRIOR_DF)
+    half = special.stdtrit(PRIOR_DF, (1 + CONFIDENCE) / 2) * se
+    p = 2 * special.stdtr(PRIOR_DF, -np.abs(change / se).to_numpy())
     rows = []
     for n, key in enumerate(value.index):
         row = _row(step, measure, key[1], change[key], half[key], p[n], just_noticeable, True)

@@ -19,11 +19,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from evenbore.compare.factors import SAME_VALUE
 from evenbore.compare.pairs import of_criterion
-from evenbore.facts.arrays import Bools
+from evenbore.facts.arrays import Bools, Floats
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import MEASURED, Criterion
 from evenbore.facts.rows import Row
@@ -36,6 +36,7 @@ from evenbore.trade.families import Family
 
 BLOCKS = ("session", "player")
 NOTE_DRAWS, CELL_DRAWS = 4000, 40  # of note scatter in all, and of a cell at the least: the SD is told to a hundredth
+MOST_CELLS = 400  # of which it is drawn, evenly out of all
 SAME = ("instrument", "state", "session", "direction", "articulation")  # of repeat takes
 ONE = "only one"
 TANGLED = "not to be told from the instruments: record some instruments in several"
@@ -71,21 +72,23 @@ def components(takes: pd.DataFrame, kinds: NDArray[np.str_], noted: float) -> li
     fixed = fixed[:, mixed.independent_columns(np.empty((len(takes), 0)), fixed)]
     owner = (takes["instrument"] + "\n" + takes["state"]).to_numpy()
     labels, reasons = {"instrument": owner}, {}
+    within = _within(fixed, owner)
+    within = within[:, mixed.independent_columns(np.empty((len(takes), 0)), within)]
     for block in BLOCKS:
         if takes[block].nunique() < 2:
             reasons[block] = f"{ONE} {block}"
-        elif not mixed.independent_columns(np.column_stack([fixed, mixed.indicators(owner)]),
-                                           mixed.indicators(takes[block])).any():  # fmt: skip
+        elif not mixed.independent_columns(within, _within(mixed.indicators(takes[block]), owner)).any():
             reasons[block] = TANGLED
         else:
             labels[block] = takes[block].to_numpy()
     manners = np.column_stack([mixed.indicators(takes[column]) for column in ("direction", "articulation")])
     fixed = np.column_stack([fixed, manners[:, mixed.independent_columns(fixed, manners)]])
-    spanned = np.column_stack([fixed, *map(mixed.indicators, labels.values())])
-    if pd.Series(owner).nunique() < 2:
+    owners = pd.Series(owner).nunique()
+    beside = [mixed.indicators(levels) for name, levels in labels.items() if name != "instrument"]
+    if owners < 2:
         reasons["instrument"] = f"{ONE} instrument"
         labels.pop("instrument")
-    elif np.linalg.matrix_rank(spanned) >= len(takes):
+    elif owners + np.linalg.matrix_rank(_within(np.column_stack([fixed, *beside]), owner)) >= len(takes):
         return [_row(name, np.nan, np.nan, 0, NOT_TOLD_APART) for name in ("instrument", *BLOCKS, mixed.RESIDUAL)]
     try:
         if np.ptp(takes["value"]) == 0:
@@ -107,6 +110,13 @@ def components(takes: pd.DataFrame, kinds: NDArray[np.str_], noted: float) -> li
     return rows
 
 
+def _within(columns: Floats, owner: NDArray[np.str_]) -> Floats:
+    """What is left of columns (n, q) when each owner's mean is taken out: what an indicator of each owner does not
+    explain, without so many columns."""
+    frame = pd.DataFrame(columns)
+    return (frame - frame.groupby(owner).transform("mean")).to_numpy()
+
+
 def _split(residual: tuple[float, float], noted: float) -> dict[str, tuple[float, float]]:
     """Take and note out of the scatter between takes; each keeps the relative error of the whole."""
     whole, error = residual
@@ -120,10 +130,10 @@ def _row(component: str, variance: float, error: float, n: int, reason: str) -> 
     if error > 0:
         df = 2 * variance**2 / error
         if df > 0.5:
-            quantiles = stats.chi2.ppf([(1 + CONFIDENCE) / 2, (1 - CONFIDENCE) / 2], df)
+            quantiles = 2 * special.gammaincinv(df / 2, [(1 + CONFIDENCE) / 2, (1 - CONFIDENCE) / 2])
             low, high = np.sqrt(df * variance / quantiles)
         else:  # hardly any: nothing but an upper end can be told
-            low, high = 0.0, np.sqrt(variance + stats.norm.ppf((1 + CONFIDENCE) / 2) * np.sqrt(error))
+            low, high = 0.0, np.sqrt(variance + special.ndtri((1 + CONFIDENCE) / 2) * np.sqrt(error))
     return {
         "component": component,
         "sd": np.sqrt(variance),
@@ -183,6 +193,7 @@ def note_variance(
     """Variance that the scatter of single notes makes in a criterion, mean over the cells; NaN where unknown."""
     variances = []
     cells = [(key, takes) for key, takes in cells if criterion.articulation in ("", key["articulation"])]
+    cells = cells[:: -(-len(cells) // MOST_CELLS) or 1]
     for key, takes in cells:
         # a cell's draws are its own, whatever other cells there are
         rng = np.random.default_rng([*seed, zlib.crc32("\n".join(key[k] for k in SAME).encode())])

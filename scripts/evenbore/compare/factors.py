@@ -27,7 +27,7 @@ from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from evenbore.compare.multiplicity import adjusted, detectable, first_threshold
 from evenbore.compare.pairs import in_state, of_criterion
@@ -257,8 +257,8 @@ def judge_factor(
             results.append(result | {"reason": NOT_APART if fitted is None or fitted.df > 0 else TOO_FEW})
             continue
         estimate, se, df = fitted.contrast(weights)
-        reach = stats.t.ppf((1 + CONFIDENCE) / 2, df) * se
-        p = 2 * stats.t.sf(abs(estimate) / se, df) if se > 0 else (1.0 if estimate == 0 else 0.0)
+        reach = special.stdtrit(df, (1 + CONFIDENCE) / 2) * se
+        p = 2 * special.stdtr(df, -abs(estimate) / se) if se > 0 else (1.0 if estimate == 0 else 0.0)
         results.append(result | {
             "estimate": estimate, "low": estimate - reach, "high": estimate + reach, "p": p, "se": se, "df": df,
             "p_permutation": permutation_p(strata, factor, weights, members, rng),

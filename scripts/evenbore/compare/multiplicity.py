@@ -10,7 +10,7 @@ something is told in 5 % of the studies, over all families; where all families t
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from evenbore.compare.verdict import ALPHA
 from evenbore.facts.arrays import Floats
@@ -27,7 +27,9 @@ def adjusted(p: Floats) -> Floats:
     out = np.full(len(p), np.nan)
     known = np.isfinite(p)
     if known.any():
-        out[known] = stats.false_discovery_control(p[known], method="bh")
+        order = np.argsort(p[known])
+        steps = p[known][order] * order.size / np.arange(1, order.size + 1)
+        out[np.flatnonzero(known)[order]] = np.minimum(np.minimum.accumulate(steps[::-1])[::-1], 1.0)
     return out
 
 
@@ -55,4 +57,4 @@ def first_threshold(families: int, questions: int, true: int) -> float:
 def detectable(error: float, df: float, threshold: float) -> float:
     """Smallest true difference with this standard `error` on `df` that is told with the probability POWER, where p must
     be `threshold`; NaN without degrees of freedom."""
-    return float((stats.t.isf(threshold / 2, df) + stats.t.ppf(POWER, df)) * error) if df > 0 else float("nan")
+    return float((special.stdtrit(df, POWER) - special.stdtrit(df, threshold / 2)) * error) if df > 0 else float("nan")

@@ -28,7 +28,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from evenbore.compare.multiplicity import POWER, adjusted, over_families
 from evenbore.compare.verdict import ALPHA, verdicts
@@ -205,10 +205,10 @@ def probability_told(
     with for the other questions."""
     df, error, spread = df[:, None], error[:, None], spread[:, None]
     limit = np.reshape(just_noticeable, (-1, 1))
-    differ = stats.t.isf(ALPHA / 2 / factor[:, None], df) * error
-    equal = np.maximum(limit - stats.t.ppf((1 + CONFIDENCE) / 2, df) * error, 0.0)
-    told = stats.t.sf((differ - centre) / spread, df) + stats.t.cdf((-differ - centre) / spread, df)
-    told += np.nan_to_num(stats.t.cdf((equal - centre) / spread, df) - stats.t.cdf((-equal - centre) / spread, df))
+    differ = -special.stdtrit(df, ALPHA / 2 / factor[:, None]) * error
+    equal = np.maximum(limit - special.stdtrit(df, (1 + CONFIDENCE) / 2) * error, 0.0)
+    told = special.stdtr(df, (centre - differ) / spread) + special.stdtr(df, (-differ - centre) / spread)
+    told += np.nan_to_num(special.stdtr(df, (equal - centre) / spread) - special.stdtr(df, (-equal - centre) / spread))
     probability: Floats = np.minimum(told, 1.0)  # what surely differs may be told to be equal as well
     return probability
 

@@ -43,7 +43,7 @@ from evenbore.statistics.student import CONFIDENCE
 _MOST_HARMONICS = 20
 LEAST_HARMONICS = 3
 LEAST_NOTES = 5  # of a take that hold the harmonic
-AT_ONCE = 500  # exchanges held in memory at a time
+AT_ONCE = 2_000_000  # numbers of exchanged curves held in memory at a time
 LEAST_DB = 1e-9  # an error: of curves that are all alike
 NO_CURVES = "fewer than three harmonics that all instruments have"
 
@@ -158,15 +158,15 @@ def simultaneous_band(
     take = full @ solve
     df = len(design) - design.shape[1]
     unit = np.sqrt(take @ take / df)
-    apart = np.eye(len(design)) - design @ solve
 
     def error(residual: Floats) -> Floats:
-        errors: Floats = unit * np.sqrt(np.square(apart @ residual).sum(axis=-2))
+        errors: Floats = unit * np.sqrt(np.square(residual - design @ (solve @ residual)).sum(axis=-2))
         return errors
 
     drawn = []
-    for _ in range(0, PERMUTATIONS + 1, AT_ONCE):
-        chance = left[_exchanged(block, AT_ONCE, rng)]
+    at_once = max(1, AT_ONCE // level.size)
+    for done in range(0, PERMUTATIONS + 1, at_once):
+        chance = left[_exchanged(block, min(at_once, PERMUTATIONS + 1 - done), rng)]
         t = np.abs(take @ chance) / np.maximum(error(chance), LEAST_DB)
         drawn.append(np.column_stack([t.max(axis=1), np.square(t).sum(axis=1)]))
     largest, squares = np.concatenate(drawn).T

@@ -5,7 +5,6 @@ from typing import Any, cast
 
 import numpy as np
 import pandas as pd
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 from matplotlib.figure import Figure
@@ -20,7 +19,7 @@ from evenbore.facts.arrays import Numbers
 from evenbore.facts.criteria import BETTER
 from evenbore.facts.words import plain
 from evenbore.figures.entries import entry
-from evenbore.figures.style import PER_ROW, NothingToShow, panels
+from evenbore.figures.style import PER_ROW, NothingToShow, panels, shaded
 from evenbore.report.results import Results, rows_of
 from evenbore.report.style import BLUE, COLOURS, GREY, MARKERS, PALE
 
@@ -145,21 +144,9 @@ def rank_probabilities(results: Results, shown: list[str], labels: dict[str, str
 def _rank_cells(axes: Axes, table: pd.DataFrame, labels: dict[str, str]) -> None:
     """Probabilities (instrument by rank) as shaded cells with numbers."""
     percent = 100 * table.to_numpy(float)
-    sns.heatmap(
-        table,
-        ax=axes,
-        cmap="Blues",
-        vmin=0,
-        vmax=1,
-        annot=np.where(percent >= 4.5, np.char.mod("%.0f", percent), ""),
-        fmt="",
-        annot_kws={"size": 7},
-        cbar=False,
-        linewidths=0.5,
-        linecolor="#dddddd",
-        yticklabels=[labels[name] for name in table.index],
-    )
-    axes.tick_params(axis="y", rotation=0)
+    numbers = np.where(percent >= 4.5, np.char.mod("%.0f", percent), "")
+    shaded(axes, percent, numbers, "Blues", (0, 100), "#dddddd", [labels[name] for name in table.index])
+    axes.set_xticks(np.arange(table.shape[1]) + 0.5, [str(rank) for rank in table.columns])
     axes.set_xlabel("rank (1 is best); numbers: probability, %")
 
 

@@ -8,7 +8,8 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 
 from evenbore.figures import chain, decision, notes, research  # noqa: F401  each enters its figures
-from evenbore.figures.entries import DRAW, FIGURES, ON_PAGE
+from evenbore.figures.entries import DRAW, FIGURES, ON_PAGE, PUBLISHED_FIGURES
+from evenbore.figures.pictures import for_frame, write_pictures
 from evenbore.figures.style import (
     NARROW_IN,
     WIDTH_IN,
@@ -25,11 +26,18 @@ from evenbore.report.results import Results
 NARROW = "narrow"
 
 
-def draw_figures(results: Results, folder: str | Path) -> None:
-    """Write FIGURES as PNG and SVG into `folder`, and those of the report as narrow SVG into its folder NARROW."""
+def draw_figures(results: Results, folder: str | Path, published: str | Path) -> None:
+    """Write FIGURES as PNG and SVG into `folder`, those of the report as narrow SVG into its folder NARROW, and the
+    PICTURES into the folder `published`."""
     for name in FIGURES:
         with drawn(results, name) as figure:
+            if name in PUBLISHED_FIGURES:
+                write_pictures(figure, name, "page", results, published)
             save(figure, Path(folder) / name)
+    few = for_frame(results)
+    for name in PUBLISHED_FIGURES:
+        with drawn(few, name) as figure:
+            write_pictures(figure, name, "frame", few, published)
     for name in ON_PAGE:
         with drawn(results, name, NARROW_IN) as figure:
             save_svg(figure, Path(folder) / NARROW / f"{name}.svg")

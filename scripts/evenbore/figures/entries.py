@@ -61,3 +61,16 @@ def _entries(module: str) -> dict[str, Entry]:
 FIGURES = {name: entry for module in MODULES for name, entry in _entries(module).items()}
 """All figures in the order of the report."""
 ON_PAGE = tuple(name for name, entry in FIGURES.items() if entry.on_page)
+PUBLISHED_FIGURES = {
+    "intonation_map": "How far each note is out of tune",
+    "criteria": "What was measured, with 90 % intervals",
+    "rank_probabilities": "How likely each rank is",
+    "value_front": "Quality against cost, with 90 % intervals",
+}
+"""Figure -> the title of its pictures."""
+PUBLISHED_SIZES = ("page", "frame")
+SCHEMES = ("light", "dark")
+PICTURES = tuple(
+    f"{figure}_{size}_{scheme}" for figure in PUBLISHED_FIGURES for size in PUBLISHED_SIZES for scheme in SCHEMES
+)
+"""The main figures as pictures: for a web page (1200 px wide) and for a video frame (1920 x 1080), light and dark."""

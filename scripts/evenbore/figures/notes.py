@@ -1,16 +1,13 @@
 """Figures note by note: intonation, evenness, treble against dynamic. One function per figure."""
 
-from collections.abc import Iterable
-
 import numpy as np
 import pandas as pd
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
 from evenbore.figures.entries import entry
-from evenbore.figures.style import PER_ROW, NothingToShow, panels
+from evenbore.figures.style import PER_ROW, NothingToShow, panels, shaded
 from evenbore.judge.assess import DYNAMICS
 from evenbore.report.curves import centred, curves_of, note_names, profile
 from evenbore.report.results import Results
@@ -42,28 +39,15 @@ def intonation_map(results: Results, shown: list[str], labels: dict[str, str]) -
     allowed = np.array([results.tolerance_cents(name) for name in table.index])
     figure, (axes,) = panels(1, 1, 1.4 + 0.27 * len(table))
     beyond = np.abs(table.to_numpy()) > allowed[:, None]
-    axes.set_facecolor("white")
-    sns.heatmap(
-        table,
-        ax=axes,
-        cmap="PuOr_r",
-        center=0,
-        vmin=-1.5 * allowed.max(),
-        vmax=1.5 * allowed.max(),
-        annot=np.where(beyond, np.char.mod("%+.0f", np.nan_to_num(table.to_numpy())), ""),
-        fmt="",
-        annot_kws={"size": 7},
-        linewidths=0.5,
-        linecolor="white",
-        cbar_kws={"label": "cents from own median", "shrink": 0.9, "pad": 0.01},
-        xticklabels=[columns[note] for note in table.columns],
-        yticklabels=[labels[name] for name in table.index],
-    )
+    numbers = np.where(beyond, np.char.mod("%+.0f", np.nan_to_num(table.to_numpy())), "")
+    limit = 1.5 * allowed.max()
+    names = [labels[name] for name in table.index]
+    mesh = shaded(axes, table.to_numpy(), numbers, "PuOr_r", (-limit, limit), "white", names)
+    figure.colorbar(mesh, ax=axes, label="cents from own median", shrink=0.9, pad=0.01).outline.set_visible(False)
     for row, column in zip(*np.nonzero(table.isna().to_numpy()), strict=True):
         axes.text(column + 0.5, row + 0.5, "×", ha="center", va="center", color=GREY, size=7)
-    axes.set(xlabel="written note", ylabel="")
-    axes.tick_params(axis="x", rotation=90)
-    axes.tick_params(axis="y", rotation=0)
+    axes.set_xticks(np.arange(table.shape[1]) + 0.5, [columns[note] for note in table.columns], rotation=90)
+    axes.set_xlabel("written note")
     return figure
 
 
@@ -123,7 +107,7 @@ def treble_matched(results: Results, shown: list[str], labels: dict[str, str]) -
         typical = round(of_instrument["value"].median(), 1) + 0.0  # no -0.0
         axes.axhline(typical, color=ORANGE, lw=1.2)
         axes.set_title(f"{labels[name]}: {f'{typical:+.1f}'.replace('-', '−')} dB")
-    _name_notes(grid, rows)
+    _name_notes(grid[0], rows)
     figure.supxlabel("written note", size=9)
     figure.supylabel("treble at matched loudness\nover the middle of all, dB", size=9)
     return figure
@@ -153,7 +137,7 @@ def _by_note(results: Results, shown: list[str], labels: dict[str, str], measure
         axes.set_title(labels[name])
     grid[0].set_ylim(curves.limits)
     grid[0].set_yticks(list(curves.ticks), list(curves.ticks.values()))
-    _name_notes(grid, curves.rows)
+    _name_notes(grid[0], curves.rows)
     figure.supxlabel("written note", size=9)
     figure.supylabel(axis, size=9)
     return figure
@@ -163,11 +147,10 @@ def _whiskers(axes: Axes, rows: pd.DataFrame) -> None:
     axes.vlines(rows["written"], rows["low"], rows["high"], color=BLUE, lw=0.9)
 
 
-def _name_notes(grid: Iterable[Axes], rows: pd.DataFrame) -> None:
-    """Write note names along the shared note axis."""
+def _name_notes(axes: Axes, rows: pd.DataFrame) -> None:
+    """Write note names along the axis of the notes, which all panels share."""
     names = note_names(rows, _MOST_NAMES)
-    for axes in grid:
-        axes.set_xticks(list(names), list(names.values()))
+    axes.set_xticks(list(names), list(names.values()))
 
 
 @entry("Notes", on_page=True)

@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING, Any, cast
 import matplotlib as mpl
 import numpy as np
 from matplotlib import font_manager
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import QuadMesh
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import LayoutEngine
 from numpy.typing import NDArray
 
+from evenbore.facts.arrays import Floats
 from evenbore.report.style import clean, fonts
 
 if TYPE_CHECKING:
@@ -34,10 +37,10 @@ def settings(name: str, width_in: float = WIDTH_IN) -> "dict[RcKeyType, Any]":
         "font.family": fonts(),
         "font.size": 9,
         "axes.titlesize": 9,
+        "axes.titley": 1.0,  # no search for a place above ticks that are all below
         "axes.spines.top": False,
         "axes.spines.right": False,
         "axes.axisbelow": True,
-        "figure.constrained_layout.use": True,
         "figure.figsize": (width_in, width_in),
         "text.parse_math": False,  # a label may hold any number of $
         "svg.hashsalt": name,
@@ -82,6 +85,26 @@ def panels(count: int, columns: int, height_in: float, **axes: Any) -> tuple[Fig
     return figure, grid[:count]
 
 
+def shaded(
+    axes: Axes, values: Floats, texts: NDArray[np.str_], colours: str, limits: tuple[float, float], edge: str,
+    rows: list[str],
+) -> QuadMesh:  # fmt: skip
+    """Values (R, C) as shaded cells, the first row on top, with `texts` (R, C) in black or white, whichever stands out
+    from the cell; NaN stays white. `limits`: values of the first and last of the `colours`; `edge`: colour between the
+    cells; `rows`: their names."""
+    mesh = axes.pcolormesh(
+        np.ma.masked_invalid(values), cmap=colours, vmin=limits[0], vmax=limits[1], linewidth=0.5, edgecolor=edge
+    )
+    light = mesh.to_rgba(values)[..., :3] @ (0.2126, 0.7152, 0.0722) > 0.45  # ITU-R BT.709, of the values as they are
+    for row, column in zip(*np.nonzero(texts != ""), strict=True):
+        ink = "#262626" if light[row, column] else "white"
+        axes.text(column + 0.5, row + 0.5, texts[row, column], ha="center", va="center", color=ink, size=7)
+    axes.set_yticks(np.arange(len(rows)) + 0.5, rows)
+    axes.invert_yaxis()
+    axes.spines[:].set_visible(False)
+    return mesh
+
+
 def nothing(reason: str) -> Figure:
     """A picture that says why there is none."""
     figure = _figure(1.2)
@@ -94,19 +117,20 @@ def _width_in() -> float:
 
 
 def _figure(height_in: float) -> Figure:
-    figure = Figure(figsize=(_width_in(), height_in))
+    figure = Figure(figsize=(_width_in(), height_in), layout="constrained")
     FigureCanvasAgg(figure)
     return figure
 
 
-def lay_out(figure: Figure) -> None:
-    """Lay the figure out, once for whatever it is saved as."""
+def lay_out(figure: Figure, rect: tuple[float, float, float, float] = (0, 0, 1, 1)) -> None:
+    """Lay the figure out within `rect` (left, bottom, width, height as shares), once for whatever it is saved as."""
+    figure.set_layout_engine("constrained", rect=rect)
     for axes in figure.axes:
         for text in axes.texts:  # hundreds of them lie inside the axes and only slow the layout down
             text.set_in_layout(False)
     if figure.axes:
         cast(LayoutEngine, figure.get_layout_engine()).execute(figure)
-    figure.set_layout_engine("none")
+    figure.set_layout_engine(None)  # "none" would have every file drawn twice
 
 
 def save(figure: Figure, path: Path) -> None:

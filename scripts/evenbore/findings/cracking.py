@@ -9,7 +9,7 @@ from typing import NamedTuple, cast
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.setups.doubts import flagged
@@ -58,7 +58,7 @@ def cracking(notes: pd.DataFrame, written: Ints) -> list[Cracking]:
             (takes, of), (theirs, of_theirs) = (_cracked(part[:, places]) for part in (own, others))
             elsewhere = (cracks - counts[places].sum() + 1) / (held - np.isfinite(own[:, places]).sum() + 1)
             rate = max(1 - (1 - elsewhere) ** places.size, (theirs + 0.5) / (of_theirs + 1))
-            p = float(stats.binom.sf(takes - 1, of, rate)) * np.isfinite(own).any(axis=0).sum() * places.size
+            p = float(special.bdtrc(takes - 1, of, rate)) * np.isfinite(own).any(axis=0).sum() * places.size
             worst = places[np.argmax(counts[places])]
             if p <= FALSE_CRACKS:
                 found.append(

@@ -10,8 +10,9 @@ from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
+from evenbore.compare.multiplicity import adjusted
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import CRITERIA
@@ -36,7 +37,7 @@ from evenbore.findings.patterns import (
     size_priors,
 )
 from evenbore.findings.recurrence import recurrence, seen_once
-from evenbore.findings.rows import MIN_PEERS, TOLD, Rows, collect_rows, excess, members, row_median
+from evenbore.findings.rows import MIN_PEERS, SOFT_DYNAMICS, TOLD, Rows, collect_rows, excess, members, row_median
 from evenbore.findings.silence import silence_support
 from evenbore.findings.templates import Template, learned_templates, templates
 from evenbore.findings.tolerances import learned_cents, tolerance
@@ -45,7 +46,6 @@ from evenbore.study.sheets import same_model
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
-SOFT_DYNAMICS = ("pp", "p", "mp", "mf")
 # ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
 SURE = 0.75  # a pattern is told when "nothing" is less probable than 1 - SURE; healthy instruments hardly reach it
 REGION_SHARE = 0.90
@@ -326,7 +326,7 @@ def _all_dull_row(owner: tuple[str, str], i: int, rows: Rows, dull: Dullness) ->
 
 def _chance(dull: Dullness, i: int) -> float:
     """Probability that any of the instruments lies as far on the dull side by chance."""
-    return min(1.0, len(dull.owners) * float(stats.t.sf(dull.shift_z[i], _freedom(dull))))
+    return min(1.0, len(dull.owners) * float(special.stdtr(_freedom(dull), -dull.shift_z[i])))
 
 
 def _freedom(dull: Dullness) -> float:
@@ -361,7 +361,7 @@ def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tol
         return []
     # twice the number of other instruments: scatter is pooled over notes, but few instruments tell little of its tails
     p = np.full(clear.shape, np.nan)
-    p[known] = stats.false_discovery_control(stats.t.sf(clear[known], 2 * dull.peers))
+    p[known] = adjusted(special.stdtr(2 * dull.peers, -clear[known]))
     findings = []
     for i, n in zip(*np.nonzero(known & (p <= FALSE_SHARE)), strict=True):
         owner, note = dull.owners[i], int(rows.written[n])
@@ -390,7 +390,7 @@ def _session_rows(dull: Dullness, rows: Rows, tolerances: _Tolerances) -> list[R
         for n in np.flatnonzero(z > limit):
             note = int(rows.written[n])
             text = f"{midi_to_note(note)} is dull in every instrument of session {session}, and not in other sessions."
-            confidence = stats.norm.cdf(z[n]) ** len(z)
+            confidence = special.ndtr(z[n]) ** len(z)
             findings.append(
                 _row((None, state), "session_effect", note, note, 1, z[n], "z", confidence, f"{text} {words.SESSION}")
             )

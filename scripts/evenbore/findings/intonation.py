@@ -11,7 +11,7 @@ from typing import cast
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from evenbore.facts.arrays import Floats, Ints
 from evenbore.findings.rows import MIN_PEERS
@@ -98,7 +98,7 @@ def out_of_tune(
 
 def _confidence(cents: float, se: float, tolerance: float) -> float:
     """Probability that the true value is beyond the tolerance; NaN without a standard error."""
-    return float(stats.norm.cdf((abs(cents) - tolerance) / max(se, 1e-6))) if np.isfinite(se) else np.nan
+    return float(special.ndtr((abs(cents) - tolerance) / max(se, 1e-6))) if np.isfinite(se) else np.nan
 
 
 def _runs(values: pd.Series, beyond: pd.Series) -> list[list[int]]:

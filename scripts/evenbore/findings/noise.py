@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from evenbore.facts.criteria import MIN_NOTES
 from evenbore.findings.references import whole_deviations
@@ -47,8 +47,8 @@ def noisy(rows: Rows, hidden: pd.Series, noticed_db: float) -> list[Noisy]:
     middle[enough] = np.nanmedian(away[enough], axis=1)
     size, sd, freedom = whole_deviations(keys, middle, USUAL_SD)
     owners = list(keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None))
-    half = stats.t.ppf(0.95, freedom) * sd
-    p = np.minimum(1.0, stats.t.sf(size / sd, freedom) * (peers + 1))
+    half = special.stdtrit(freedom, 0.95) * sd
+    p = np.minimum(1.0, special.stdtr(freedom, -size / sd) * (peers + 1))
     told = (p <= FALSE_NOISY) & (size - half > noticed_db)
     return [
         Noisy(owner, float(size[i]), float(size[i] - half[i]), float(size[i] + half[i]), float(p[i]))

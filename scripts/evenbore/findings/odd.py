@@ -10,8 +10,7 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
-from scipy import stats
-from sklearn.covariance import MinCovDet  # type: ignore[import-untyped]  # the library has no types
+from scipy import special
 
 from evenbore.facts.arrays import Floats
 from evenbore.findings.rows import MAD_TO_SD
@@ -70,7 +69,7 @@ def odd_ones(table: pd.DataFrame) -> list[Odd]:
     standard = (values - middle) / sd
     distance = distances(standard)
     # robust distances reach further by chance than those from a known middle, which are chi-square: spare the drawing
-    if distance.max() < stats.chi2.ppf((1 - CHANCE) ** (1 / count), table.shape[1]):
+    if distance.max() < 2 * special.gammaincinv(table.shape[1] / 2, (1 - CHANCE) ** (1 / count)):
         return []
     by_chance, odd_instruments = farthest_by_chance(count, table.shape[1]), []
     for i in np.flatnonzero(distance > np.quantile(by_chance, 1 - CHANCE)).tolist():
@@ -82,6 +81,9 @@ def odd_ones(table: pd.DataFrame) -> list[Odd]:
 
 def distances(values: Floats) -> Floats:
     """Robust squared distance (n,) of each row of values (n, p) from their middle."""
+    # here, because it costs half a second and few studies have so many of a model
+    from sklearn.covariance import MinCovDet  # type: ignore[import-untyped]  # the library has no types
+
     squared: Floats = MinCovDet(random_state=0).fit(values).mahalanobis(values)
     return squared
 

@@ -16,7 +16,7 @@ from typing import cast
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 from scipy.optimize import nnls
 
 from evenbore.facts.arrays import Floats, Ints, Numbers
@@ -80,7 +80,9 @@ class Whole:
     def log_density(self, clean: Floats, error: float) -> Floats:
         """Of clean notes lying `clean` ± `error` from the median note; 0 where not known."""
         away, scale = self.away(clean, error)
-        return np.nan_to_num(stats.t.logpdf(away, self.freedom, scale=scale))
+        norm = special.gammaln((self.freedom + 1) / 2) - special.gammaln(self.freedom / 2)
+        norm -= np.log(np.pi * self.freedom) / 2 + np.log(scale)
+        return np.nan_to_num(norm - (self.freedom + 1) / 2 * np.log1p((away / scale) ** 2 / self.freedom))
 
 
 @dataclass(frozen=True)

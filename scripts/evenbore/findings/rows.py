@@ -15,6 +15,7 @@ CONDITION = ["dynamic", "articulation", "direction"]
 LEVEL_MEASURES = ("level", *OCTAVES)
 TOLD = OCTAVES[1]  # by which the size of a loss is told: measurable on high and low instruments
 MIN_PEERS = 3  # other instruments that a reference needs
+SOFT_DYNAMICS = ("pp", "p", "mp", "mf")
 MAD_TO_SD = 1.4826  # of normal noise
 
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from evenbore.facts.arrays import Floats
 from evenbore.facts.rows import Row
@@ -35,7 +35,9 @@ def tolerance(config: Mapping[str, Any], sheet: Row) -> dict[str, float]:
 
 def limit_factor(n: int) -> float:
     """k of the one-sided tolerance limit for n values."""
-    return float(stats.nct.ppf(TOLERANCE_CONFIDENCE, n - 1, stats.norm.ppf(TOLERANCE_SHARE) * np.sqrt(n)) / np.sqrt(n))
+    return float(
+        special.nctdtrit(n - 1, special.ndtri(TOLERANCE_SHARE) * np.sqrt(n), TOLERANCE_CONFIDENCE) / np.sqrt(n)
+    )
 
 
 def learned_cents(worst_cents: Floats) -> float | None:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import Any, cast
 
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from evenbore.compare.gates import Gate, check_gates, seen_by
 from evenbore.compare.pairs import MOST_TAKES
@@ -26,9 +26,8 @@ from evenbore.facts.columns import names
 from evenbore.facts.criteria import GATES
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.rows import Row
-from evenbore.findings.diagnose import SOFT_DYNAMICS
 from evenbore.findings.recurrence import seen_once, untold_by_one
-from evenbore.findings.rows import MIN_PEERS
+from evenbore.findings.rows import MIN_PEERS, SOFT_DYNAMICS
 from evenbore.trade.pitch import note_to_midi
 
 # ASSUME: own choice, no source.
@@ -186,7 +185,7 @@ def _sure(row: Row, tolerance: Mapping[str, float]) -> bool:
     if pd.notna(row["confidence"]):
         return bool(row["confidence"] >= SURE_OF_PITCH)
     beyond = (abs(row["size"]) - tolerance["note_cents"]) / NOTE_CENTS_SD
-    return bool(beyond * row["n_notes"] ** 0.5 >= stats.norm.ppf(SURE_OF_PITCH))
+    return bool(beyond * row["n_notes"] ** 0.5 >= special.ndtri(SURE_OF_PITCH))
 
 
 def _what_would_tell(row: Row, takes: int, at_base: int, base: str) -> str:
@@ -205,7 +204,7 @@ def _what_would_tell(row: Row, takes: int, at_base: int, base: str) -> str:
     if pd.isna(row["confidence"]):
         return "past the tolerance, how surely is not known, record a second take"
     # the excess stays while its standard error falls with the root of the takes
-    now, wanted = stats.norm.ppf(row["confidence"]), stats.norm.ppf(SURE_OF_PITCH)
+    now, wanted = special.ndtri(row["confidence"]), special.ndtri(SURE_OF_PITCH)
     enough = math.ceil(at_base * (wanted / now) ** 2) if now > 0 else math.inf
     if enough > MOST_TAKES:
         return "at the tolerance itself, where more takes cannot tell, play it and judge"

@@ -12,7 +12,7 @@ from typing import cast
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from evenbore.facts.arrays import Floats
 from evenbore.facts.criteria import CRITERIA
@@ -28,7 +28,7 @@ def mandel_k(squares: Floats, freedom: Floats) -> tuple[Floats, Floats]:
     with np.errstate(divide="ignore", invalid="ignore"):
         k = np.sqrt(squares / freedom / (squares.sum() / freedom.sum()))
         others = (squares.sum() - squares) / (freedom.sum() - freedom)
-        chance = stats.f.sf(squares / freedom / others, freedom, freedom.sum() - freedom)
+        chance = special.fdtrc(freedom, freedom.sum() - freedom, squares / freedom / others)
     return k, np.asarray(chance)
 
 

@@ -10,7 +10,7 @@ from typing import NamedTuple, cast
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from evenbore.facts.rows import Row
 from evenbore.setups.comparability import usable
@@ -102,7 +102,7 @@ def _of_kind(places: pd.DataFrame, instruments: Mapping[str, Row]) -> list[FarOf
     # what is missing elsewhere tells how often a note is missing by chance
     far, known = counts["takes"].sum() - counts["takes"], counts["of"].sum() - counts["of"]
     by_chance = (far + _PRIOR_FAR) / (known + _PRIOR_NOTES)
-    counts["p"] = stats.binom.sf(counts["takes"] - 1, counts["of"], by_chance) * size
+    counts["p"] = special.bdtrc(counts["takes"] - 1, counts["of"], by_chance) * size
     told = counts["mostly"] & (counts["takes"] >= MIN_FAR_TAKES) & (counts["p"] <= FALSE_FAR)
     out = []
     for row in cast(list[Row], counts[told].to_dict("records")):

@@ -6,14 +6,16 @@ columns with the index of their recording. The same measurements give the same b
 
 import json
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from evenbore.facts.arrays import Floats
 from evenbore.facts.rows import Row
 from evenbore.files.atomic import write_atomically
-from evenbore.notes.measure import Measured
+
+if TYPE_CHECKING:
+    from evenbore.notes.measure import Measured
 
 _TABLES = {
     "harmonics": ("step", "harmonic", "frequency_hz", "level_db", "above_noise_db"),
@@ -21,7 +23,7 @@ _TABLES = {
 }
 
 
-def write_chunk(measured: list[Measured], path: str | Path) -> None:
+def write_chunk(measured: "list[Measured]", path: str | Path) -> None:
     """Write the results of a chunk, atomically."""
     text = json.dumps({"recordings": [m.recording for m in measured], "notes": [m.notes for m in measured]})
     arrays = {"rows": np.array(text)}
@@ -61,6 +63,8 @@ def read_columns(path: str | Path, table: str) -> dict[str, Floats]:
 
 def join_chunks(parts: list[str], path: str | Path) -> None:
     """Write files of one recording each as one chunk: the same bytes as if all were written at once."""
+    from evenbore.notes.measure import Measured  # here, for who reads chunks needs nothing of what measures
+
     measured = []
     for part in parts:
         chunk = read_chunk_rows(part)

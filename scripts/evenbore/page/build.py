@@ -29,7 +29,7 @@ from evenbore.page.notemap import map_data
 from evenbore.page.opening import opening
 from evenbore.page.priorities import priorities_data
 from evenbore.page.sound import sound_data
-from evenbore.recording.clips import StoredClip
+from evenbore.recording.clips import Clip
 from evenbore.report import decide, words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
 from evenbore.report.pairwords import pair_sentences, undecided_throughout
@@ -60,7 +60,7 @@ EARLY_SCRIPTS = ("choice.js",)
 
 
 def write_page(
-    results: Results, draws: str | Path, clips: list[StoredClip], figures: list[str], captions: list[str],
+    results: Results, draws: str | Path, clips: list[Clip], figures: list[str], captions: list[str],
     provenance: dict[str, Any], changed: list[tuple[str, list[str]]], path: str | Path,
 ) -> None:  # fmt: skip
     """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `figures`: narrow SVG
@@ -82,7 +82,7 @@ def write_page(
 
 
 def _context(
-    results: Results, draws: str | Path, clips: list[StoredClip], figures: list[str], captions: list[str],
+    results: Results, draws: str | Path, clips: list[Clip], figures: list[str], captions: list[str],
     environment: jinja2.Environment,
 ) -> dict[str, Any]:  # fmt: skip
     """What the templates show."""

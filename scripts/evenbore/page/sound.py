@@ -11,24 +11,25 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.signal import fftconvolve, firwin2
+from scipy import fft
 
 from evenbore.facts.arrays import Floats32
+from evenbore.facts.rows import Row
 from evenbore.recording.audio import signal_from_array
-from evenbore.recording.clips import BEFORE_S, CLIP_RATE, LOUDNESS_LUFS, Clip, StoredClip, decoded, faded
+from evenbore.recording.clips import BEFORE_S, CLIP_RATE, LOUDNESS_LUFS, Clip, decoded, faded
 from evenbore.recording.quality import lufs
 from evenbore.report.results import Results
 
 TAPS = 2047  # at CLIP_RATE: resolves 16 Hz
 LEAST_TONE_S = 2.5
 PEAK_DB = -0.5
-MB = 1_000_000
 
 
-def sound_data(results: Results, clips: list[StoredClip]) -> dict[str, Any]:
+def sound_data(results: Results, clips: list[Clip]) -> dict[str, Any]:
     """Everything that the page's player needs, as JSON-ready data; empty lists without sound."""
     corrections = _corrections(results)
-    kept = _kept(results, clips)
+    place = {name: k for k, name in enumerate(results.order)}
+    kept = sorted((clip for clip in clips if clip.mp3), key=lambda clip: place[clip.instrument])
     measured = [_levels(clip, corrections.get(clip.session)) for clip in kept]
     # one common loudness, lower than usual if a note with a high peak needs it
     target = min(
@@ -40,7 +41,7 @@ def sound_data(results: Results, clips: list[StoredClip]) -> dict[str, Any]:
     places = {name: rows["place"] for name, rows in results.tables["passage_notes"].groupby("recording")}
     return {
         "heard": len(heard),
-        "unheard": len({clip.about.instrument for clip in clips} - heard),
+        "unheard": len({clip.instrument for clip in clips} - heard),
         "rate": CLIP_RATE,
         "lufs": round(float(target), 2),
         "before": BEFORE_S,
@@ -74,44 +75,43 @@ def _places(clip: Clip, places: pd.Series | None) -> list[int | None]:
     return [None if pd.isna(place) else int(place) for place in known[: len(clip.notes)]]
 
 
-def _kept(results: Results, clips: list[StoredClip]) -> list[Clip]:
-    """The clips that fit: a first take of everybody in the order of the report, then passages, second takes, and at
-    last those of further sessions, which let two instruments be heard in the same one."""
-    used = results.tables["recordings"].set_index("recording")["status"]
+def in_turn(results: Results, takes: list[Row]) -> list[Row]:
+    """The takes (see `takes_to_hear`) in the order in which they are to be heard where there is room: a first take of
+    everybody in the order of the report, then passages, second takes, and at last those of further sessions, which
+    let two instruments be heard in the same one."""
     place = {name: k for k, name in enumerate(results.order)}
-    clips = [clip for clip in clips if used.get(clip.about.recording) in ("ok", "warned")]
     sessions: dict[tuple[str, str], list[str]] = {}
     number: dict[tuple[str, str, str, str], int] = {}
     ranked = []
-    for index, clip in enumerate(stored.about for stored in clips):
-        heard_in = sessions.setdefault((clip.instrument, clip.state), [])
-        heard_in += [clip.session] if clip.session not in heard_in else []
-        key = (clip.instrument, clip.state, clip.session, f"{clip.kind} {clip.passage} {clip.dynamic}")
+    for index, take in enumerate(takes):
+        name, state, session, passage = take["instrument"], take["state"], take["session"], take["pattern"] == "passage"
+        heard_in = sessions.setdefault((name, state), [])
+        heard_in += [session] if session not in heard_in else []
+        key = (name, state, session, f"{take['dynamic']} {take['passage']}" if passage else "")
         number[key] = number.get(key, 0) + 1
-        older = clip.state != results.states.get(clip.instrument)
-        passage = clip.kind == "passage"
-        ranked.append((heard_in.index(clip.session) > 0, number[key], passage, older, place[clip.instrument], index))
-    kept, size = [], 0.0
-    for *_, index in sorted(ranked):
-        clip = clips[index].whole()
-        size += len(clip.mp3) * 4 / 3
-        if size > MB * results.study.config["report"]["sound_mb"]:
-            break
-        kept.append(clip)
-    return sorted(kept, key=lambda clip: place[clip.instrument])
+        older = state != results.states.get(name)
+        ranked.append((heard_in.index(session) > 0, number[key], passage, older, place[name], index))
+    return [takes[index] for *_, index in sorted(ranked)]
 
 
 def _levels(clip: Clip, correction: Floats32 | None) -> tuple[int, list[list[tuple[float, float]]]]:
     """The clip's length in samples; (loudness, peak) in LUFS and dBFS of the whole and then of each note, as recorded
     and corrected."""
     samples = decoded(clip.mp3)
-    corrected = samples if correction is None else fftconvolve(samples, correction, "same")
+    corrected = samples if correction is None else _filtered(samples, correction)
     rows = []
     alone = clip.notes if clip.kind == "scale" else []  # a passage is heard whole
     for version in (samples, corrected):
         parts = [excerpt(version, start, end) for _, _, start, end in alone]
         rows.append([_level(part) for part in (version, *parts)])
     return len(samples), rows
+
+
+def _filtered(samples: Floats32, taps: Floats32) -> Floats32:
+    """Samples (N,) through a linear-phase filter, not delayed, (N,)."""
+    size = fft.next_fast_len(len(samples) + len(taps), real=True)
+    whole: Floats32 = fft.irfft(fft.rfft(samples, size) * fft.rfft(taps, size), size)
+    return whole[len(taps) // 2 :][: len(samples)]
 
 
 def excerpt(samples: Floats32, start_s: float, end_s: float) -> Floats32:
@@ -135,9 +135,10 @@ def _corrections(results: Results) -> dict[str, Floats32]:
         response = rows["response_db"].to_numpy()
         if not response.any():
             continue  # nothing links it: nothing is known
-        frequency = np.linspace(0, CLIP_RATE / 2, 4097)
+        frequency = fft.rfftfreq(8192, 1 / CLIP_RATE)
         wanted = -np.interp(np.log(np.maximum(frequency, 1)), np.log(rows["band_hz"]), response)
-        filters[session] = firwin2(TAPS, frequency, 10 ** (wanted / 20), fs=CLIP_RATE).astype(np.float32)
+        centred = np.roll(fft.irfft(10 ** (wanted / 20)), TAPS // 2)[:TAPS]
+        filters[session] = (centred * np.hamming(TAPS)).astype(np.float32)
     return filters
 
 

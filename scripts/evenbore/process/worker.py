@@ -40,7 +40,7 @@ def main(memory_bytes: int) -> None:
     }
     # now, with all that is imported: a broken set-up, or a machine without memory, is no recording's fault
     try:
-        import evenbore.notes.chunkfile  # noqa: F401
+        import evenbore.notes.measure  # noqa: F401
 
         blas.reserve()
     except MemoryError as error:

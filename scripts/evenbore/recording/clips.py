@@ -12,18 +12,21 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+import av
 import numpy as np
 import soundfile
 import soxr
 
 from evenbore.facts.arrays import Floats32
 from evenbore.facts.rows import RecordingRow, Row
+from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError
 from evenbore.recording.audio import Signal, open_signal, signal_from_array
 from evenbore.recording.quality import lufs
 
 CLIP_RATE = 32_000  # Hz: holds sound up to 15 kHz
-COMPRESSION = 0.944  # of libsndfile, 0 to 1: 48 kbit/s at a constant rate
+BIT_RATE = 48_000  # constant, in bits a second
+LAME_QUALITY = "7"  # 0 slowest to 9: half the time of LAME's usual 3, and at this rate the samples come back as near
 LOUDNESS_LUFS = -23.0
 TAKES_HEARD = 2  # of one instrument, state and session: the second shows how far two takes of one instrument differ
 NOTE_S, BEFORE_S, AFTER_S = 2.0, 0.15, 0.25  # the most of a note that is kept, and what stays around it
@@ -52,17 +55,19 @@ class Clip:
     mp3: bytes
 
 
-def cut_clips(rows: list[RecordingRow], recordings: list[Row], notes: list[list[Row]], base_dynamic: str) -> list[Clip]:
-    """Clips of one chunk: of each state up to TAKES_HEARD takes of the scale, best first, and every phrase once at each
-    dynamic.
+def takes_to_hear(
+    rows: list[RecordingRow], recordings: list[Row], notes: list[list[Row]], base_dynamic: str
+) -> list[Row]:
+    """The takes of one chunk that clips may be cut of: of each state up to TAKES_HEARD of the scale, best first, and
+    every phrase once at each dynamic.
 
     `rows`: the chunk's rows of the sheet; `recordings`, `notes`: what it told, in the same order. Takes are at the
-    base dynamic, played alike. A recording that cannot be read any more has no clip.
+    base dynamic, played alike. A take is its row with what was measured and its notes.
     """
     usable: list[Row] = [{**row, **recording, "notes": of_recording}
              for row, recording, of_recording in zip(rows, recordings, notes, strict=True)
              if recording["status"] != "set_aside"]  # fmt: skip
-    clips = []
+    takes = []
     for state in dict.fromkeys(row["state"] for row in usable):
         of_state = [row for row in usable if row["state"] == state]
         scales = sorted((row for row in of_state if row["pattern"] != "passage" and row["notes"]
@@ -71,8 +76,23 @@ def cut_clips(rows: list[RecordingRow], recordings: list[Row], notes: list[list[
         passages: dict[tuple[str | None, str], Row] = {}
         for row in sorted((row for row in of_state if row["pattern"] == "passage"), key=_worse):
             passages.setdefault((row["passage"], row["dynamic"] if row["passage"] else ""), row)
-        clips += [_cut(row) for row in (*alike[:TAKES_HEARD], *passages.values())]
-    return [clip for clip in clips if clip is not None]
+        takes += [*alike[:TAKES_HEARD], *passages.values()]
+    return takes
+
+
+def cut_clips(takes: Iterable[Row], most_bytes: float) -> list[Clip]:
+    """Clips of the takes as they are to be heard, as many as fit into `most_bytes` of base64, the first of them; the
+    others without sound. A recording that cannot be read any more, or that has changed, has no clip."""
+    clips: list[Clip] = []
+    size, full = 0.0, False
+    for take in takes:
+        if full:
+            clips.append(_clip(take, [], b""))
+        elif sha256(take["path"]) == take["sha256"] and (clip := _cut(take)) is not None:
+            size += len(clip.mp3) * 4 / 3
+            full = size > most_bytes
+            clips.append(replace(clip, mp3=b"") if full else clip)
+    return clips
 
 
 def _worse(row: Row) -> tuple[bool, bool, int, float, int]:
@@ -108,12 +128,13 @@ def _cut(row: Row) -> Clip | None:
     gain = min(10 ** ((LOUDNESS_LUFS - loudness) / 20), 0.95 / np.abs(samples).max())
     times = [(note["written_note"], note["midi"], start, start + end - onset)
              for note, start, (onset, end) in zip(notes, starts, spans, strict=False)]  # fmt: skip
+    return _clip(row, times, encoded(samples * gain))
+
+
+def _clip(row: Row, notes: list[tuple[str, int, float, float]], mp3: bytes) -> Clip:
+    kind, phrase = ("passage", row["passage"] or "") if row["pattern"] == "passage" else ("scale", "")
     keys = ("recording", "instrument", "session", "state", "take", "dynamic")
-    kind, phrase = ("passage", row["passage"] or "") if passage else ("scale", "")
-    return Clip(
-        **{key: row[key] for key in keys}, played=_played(row), kind=kind, passage=phrase, notes=times,
-        mp3=encoded(samples * gain),
-    )  # fmt: skip
+    return Clip(**{key: row[key] for key in keys}, played=_played(row), kind=kind, passage=phrase, notes=notes, mp3=mp3)
 
 
 def _join(signal: Signal, spans: list[tuple[float, float]]) -> tuple[Floats32, list[float]]:
@@ -144,8 +165,13 @@ def faded(samples: Floats32, rate: int) -> Floats32:
 def encoded(samples: Floats32) -> bytes:
     """Samples (N,) at CLIP_RATE as MP3."""
     out = io.BytesIO()
-    soundfile.write(out, samples, CLIP_RATE, format="MP3", subtype="MPEG_LAYER_III", bitrate_mode="CONSTANT",
-                    compression_level=COMPRESSION)  # fmt: skip
+    with av.open(out, "w", format="mp3") as file:
+        stream = file.add_stream("libmp3lame", rate=CLIP_RATE, options={"compression_level": LAME_QUALITY})
+        stream.bit_rate, stream.layout = BIT_RATE, "mono"
+        frame = av.AudioFrame.from_ndarray(samples[None].astype(np.float32), format="fltp", layout="mono")
+        frame.sample_rate = CLIP_RATE
+        for part in (frame, None):
+            file.mux(stream.encode(part))
     return out.getvalue()
 
 
@@ -156,34 +182,17 @@ def decoded(mp3: bytes) -> Floats32:
 
 
 def write_clips(clips: list[Clip], path: str | Path) -> None:
-    """Keep the clips of a chunk: one row of JSON for all, and the bytes of each."""
+    """Keep clips: one row of JSON for all, and the bytes of each."""
     rows = [{key: value for key, value in asdict(clip).items() if key != "mp3"} for clip in clips]
     sounds = {f"mp3_{number}": np.frombuffer(clip.mp3, np.uint8) for number, clip in enumerate(clips)}
     Path(path).parent.mkdir(parents=True, exist_ok=True)
     np.savez(path, allow_pickle=False, rows=np.array(json.dumps(rows)), **sounds)
 
 
-@dataclass(frozen=True)
-class StoredClip:
-    """A clip in a file: `about` is all of it but the sound."""
-
-    about: Clip
-    path: str | Path
-    number: int
-
-    def whole(self) -> Clip:
-        """The clip with its sound."""
-        with np.load(self.path, allow_pickle=False) as kept:
-            return replace(self.about, mp3=kept[f"mp3_{self.number}"].tobytes())
-
-
-def stored_clips(paths: Iterable[str | Path]) -> list[StoredClip]:
-    """The clips of all chunks, their sound left where it is: together it is far more than a report holds."""
-    clips = []
-    for path in paths:
-        with np.load(path, allow_pickle=False) as kept:
-            rows = json.loads(str(kept["rows"]))
-        for number, row in enumerate(rows):
-            notes = [tuple(note) for note in row.pop("notes")]
-            clips.append(StoredClip(Clip(**row, notes=notes, mp3=b""), path, number))
-    return clips
+def read_clips(path: str | Path) -> list[Clip]:
+    """What `write_clips` kept."""
+    with np.load(path, allow_pickle=False) as kept:
+        return [
+            Clip(**row | {"notes": [tuple(note) for note in row["notes"]]}, mp3=kept[f"mp3_{number}"].tobytes())
+            for number, row in enumerate(json.loads(str(kept["rows"])))
+        ]

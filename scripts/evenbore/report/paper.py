@@ -34,7 +34,7 @@ TAKE_MEANING = {
     "session_offset": ("see unit", "what the session adds to every instrument, where shared instruments show it"),
     "unit": ("", "unit of value and session_offset"),
 }
-CITED_PACKAGES = ("numpy", "scipy", "statsmodels", "pandas", "scikit-learn", "snakemake")
+CITED_PACKAGES = ("numpy", "scipy", "pandas", "scikit-learn", "snakemake")
 
 
 def exports(
@@ -234,7 +234,7 @@ def _factor_methods(setting: str | list[str], factors: pd.DataFrame) -> str:
     text = (
         f"The effect of {names} was tested,{together} with the instrument, not the note or the take, as the unit of"
         " replication: a linear mixed model with random instrument, session, player and take, fitted by REML (Patterson"
-        " & Thompson 1971; likelihood of statsmodels, maximised with SciPy), with degrees of freedom after"
+        " & Thompson 1971; maximised with SciPy), with degrees of freedom after"
         " Satterthwaite"
         " 1946 held to those that the instruments give; where the design was balanced,"
         f" the equivalent linear model of instrument means (used here: {methods}). A permutation test"

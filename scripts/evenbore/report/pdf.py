@@ -5,6 +5,7 @@ character, right-to-left text in its order (HarfBuzz). A character that no font 
 """
 
 import logging
+import unicodedata
 from bisect import bisect_left
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -43,13 +44,25 @@ def write(pdf: FPDF, text: str, size: float, colour: str = INK, bold: bool = Fal
     """Write a paragraph over the whole width, cut after `most` lines."""
     _pen(pdf, size, colour, bold)
     text = _cut(pdf, text, INNER, most) if most else clean(text)
+    pdf.set_text_shaping(_needs_shaping(text))
     pdf.multi_cell(INNER, 0.45 * size, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     pdf.ln(1)
 
 
+def _needs_shaping(text: str) -> bool:
+    """Whether a text must go through HarfBuzz, character by character: not one in Latin letters, Greek or Cyrillic."""
+    return any(ord(character) >= 0x0530 and not 0x2000 <= ord(character) < 0x2300 for character in text) or any(
+        map(unicodedata.combining, text)
+    )
+
+
 def line_count(pdf: FPDF, text: str, width: float) -> int:
     """How many lines the text takes in the font that is set."""
-    lines = pdf.multi_cell(width, 1, clean(text), align="L", dry_run=True, output="LINES")
+    text = clean(text)
+    pdf.set_text_shaping(_needs_shaping(text))
+    if text and pdf.get_string_width(text) < width - 2 * pdf.c_margin:
+        return 1
+    lines = pdf.multi_cell(width, 1, text, align="L", dry_run=True, output="LINES")
     return len(cast(list[str], lines))
 
 
@@ -69,6 +82,7 @@ def table_row(
         pdf.set_xy(left, top)
         pdf.cell(width, tall, border=border)
         pdf.set_xy(left, top + 0.5)
+        pdf.set_text_shaping(_needs_shaping(text))
         pdf.multi_cell(width, 3.6, text, align="L")
         left += width
     pdf.set_xy(pdf.l_margin, top + tall)

@@ -24,14 +24,11 @@ STAGES = {
     "diagnose": "Looking for faults",
     "factors": "Testing what properties do",
     "vet": "Vetting the instruments",
-    "tickets": "Writing bench tickets",
-    "paper": "Writing what a paper needs",
     "figures": "Drawing figures",
-    "publication": "Writing what is to be published",
+    "publication": "Writing sheets, workbook and bench tickets",
     "clips": "Cutting clips to listen to",
     "page": "Writing the report",
-    "provenance": "Noting versions and inputs",
-    "history": "Noting what changed",
+    "provenance": "Noting inputs and what changed",
 }
 
 

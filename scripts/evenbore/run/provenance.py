@@ -15,8 +15,8 @@ from evenbore.files.paths import IMPORTED_FROM, repo_root
 from evenbore.run.dependencies import all_files
 
 PACKAGES = (
-    "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "statsmodels", "scikit-learn", "networkx",
-    "matplotlib", "seaborn", "jinja2", "fpdf2", "uharfbuzz", "xlsxwriter", "openpyxl", "pyyaml", "jsonschema", "psutil",
+    "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "scikit-learn", "networkx",
+    "matplotlib", "jinja2", "fpdf2", "uharfbuzz", "xlsxwriter", "openpyxl", "pyyaml", "jsonschema", "psutil",
     "snakemake",
 )  # fmt: skip
 

@@ -20,8 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
-from scipy.stats import norm
+from scipy import sparse, special
 
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.setups.harmonics import HarmonicArrays
@@ -257,7 +256,7 @@ def _below(
     """`y` and `weight` (N,) for the next round: those of censored rows make least squares take the step that maximises
     the likelihood of lying below `limit` where `fitted` is expected, with normal scatter `noise`."""
     away = (limit - fitted) / noise
-    ratio = np.exp(norm.logpdf(away) - norm.logcdf(away))
+    ratio = np.exp(-(away**2) / 2 - np.log(np.sqrt(2 * np.pi)) - special.log_ndtr(away))
     gain = np.maximum(ratio + away, 1e-6)
     return np.where(censored, fitted - noise / gain, y), np.where(censored, np.maximum(ratio * gain, 1e-6), weight)
 

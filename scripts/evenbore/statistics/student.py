@@ -6,7 +6,6 @@ degrees of freedom, of all or of each (N,). NaN scales give NaN; a scale of zero
 
 import numpy as np
 from scipy import special
-from scipy.optimize.elementwise import find_root
 
 from evenbore.facts.arrays import Floats
 
@@ -41,6 +40,7 @@ def half_width(scale: Floats, df: float | Floats, shares: Floats, confidence: fl
     low: Floats = bound.min(axis=1)
     mixed = np.flatnonzero(half - low > 1e-9 * half)
     if mixed.size:
+        from scipy.optimize.elementwise import find_root  # here, because it costs a third of a second
 
         def excess(distance: Floats, row: Floats) -> Floats:
             here = row.astype(int)

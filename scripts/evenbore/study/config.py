@@ -39,7 +39,7 @@ TEXT = "text without control characters"
 def load_schema(name: str) -> dict[str, Any]:
     """Return one schema of `workflow/schemas` (`config`, `recordings`, `instruments`, …)."""
     path = repo_root() / "workflow" / "schemas" / f"{name}.schema.yaml"
-    schema: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
+    schema: dict[str, Any] = yaml.load(path.read_text(encoding="utf-8"), yaml.CSafeLoader)
     if name == "config":
         keys = schema["properties"]
         keys["just_noticeable"]["properties"] = {c.name: _just_noticeable(c) for c in MEASURED}
@@ -95,7 +95,9 @@ def _just_noticeable(criterion: Criterion) -> dict[str, object]:
 @cache
 def default_config() -> dict[str, Any]:
     """Return the repo's own config; treat it as read-only."""
-    config: dict[str, Any] = yaml.safe_load((repo_root() / "config" / "config.yaml").read_text(encoding="utf-8"))
+    config: dict[str, Any] = yaml.load(
+        (repo_root() / "config" / "config.yaml").read_text(encoding="utf-8"), yaml.CSafeLoader
+    )
     return config
 
 

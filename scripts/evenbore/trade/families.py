@@ -210,7 +210,7 @@ def _read(path: Path) -> dict[str, Any]:
         # Expanded references can make a small file endless.
         if "*" in text and any(isinstance(token, yaml.AliasToken) for token in yaml.scan(text)):
             raise StudyError([_problem(path, None, None, allowed, "a * reference")])
-        data = yaml.safe_load(text)
+        data = yaml.load(text, yaml.CSafeLoader)
     except (OSError, ValueError, RecursionError, yaml.YAMLError) as error:
         cause = " ".join(str(error).split())[:300]
         raise StudyError([_problem(path, None, None, allowed, cause)]) from error
@@ -246,7 +246,7 @@ def _validator() -> "Validator":
     formats.checks("note or end", raises=EvenboreError)(
         lambda value: value in ENDS or not isinstance(value, str) or note_to_midi(value) >= 0
     )
-    schema = yaml.safe_load(SCHEMA_PATH.read_text(encoding="utf-8"))
+    schema = yaml.load(SCHEMA_PATH.read_text(encoding="utf-8"), yaml.CSafeLoader)
     return jsonschema.Draft202012Validator(schema, format_checker=formats)
 
 

@@ -28,7 +28,7 @@ def draw_only(monkeypatch, tmp_path):
 
     def drawn(results, *names):
         monkeypatch.setattr(draw, "FIGURES", names)
-        draw.draw_figures(results, tmp_path)
+        draw.draw_figures(results, tmp_path, tmp_path)
         return tmp_path
 
     return drawn
@@ -177,14 +177,14 @@ def test_matched_brightness_stands_over_the_middle_of_all(results, draw_only):
         "value_front",
     ],
 )
-def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, name):
+def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, name, tmp_path):
     saved = []
     monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
     monkeypatch.setattr(draw, "FIGURES", (name,))
     config = results.study.config
     only_one = config | {"report": config["report"] | {"max_instruments_in_figures": 1}}
     study = dataclasses.replace(results.study, config=only_one)
-    draw.draw_figures(dataclasses.replace(results, study=study), "unused")
+    draw.draw_figures(dataclasses.replace(results, study=study), tmp_path, tmp_path)
     (figure,) = saved
     with mpl.rc_context(style.settings(name)):
         figure.draw_without_rendering()
@@ -198,7 +198,7 @@ def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, na
             assert box.y0 >= -1 and box.y1 <= figure.bbox.height + 1, text.get_text()
 
 
-def test_names_beside_a_small_matrix_of_pairs_do_not_overlap(results, monkeypatch):
+def test_names_beside_a_small_matrix_of_pairs_do_not_overlap(results, monkeypatch, tmp_path):
     saved = []
     monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
     monkeypatch.setattr(draw, "FIGURES", ("pairs",))
@@ -208,7 +208,7 @@ def test_names_beside_a_small_matrix_of_pairs_do_not_overlap(results, monkeypatc
     }
     instruments = {name: row | {"label": f"Long name of the {name}"} for name, row in results.study.instruments.items()}
     study = dataclasses.replace(results.study, instruments=instruments)
-    draw.draw_figures(dataclasses.replace(results, study=study, order=list(three), tables=tables), "unused")
+    draw.draw_figures(dataclasses.replace(results, study=study, order=list(three), tables=tables), tmp_path, tmp_path)
     with mpl.rc_context(style.settings("pairs")):
         saved[0].draw_without_rendering()
     axes = [axes for axes in saved[0].axes if axes.axison]
@@ -225,11 +225,11 @@ def test_no_cluster_structure_is_said(results, draw_only):
 
 
 @pytest.mark.parametrize(("name", "measure"), [("intonation_by_note", "cents"), ("evenness_level", "level_dbfs")])
-def test_panels_have_the_limits_and_ticks_of_all_curves(results, monkeypatch, name, measure):
+def test_panels_have_the_limits_and_ticks_of_all_curves(results, monkeypatch, name, measure, tmp_path):
     saved = []
     monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
     monkeypatch.setattr(draw, "FIGURES", (name,))
-    draw.draw_figures(results, "unused")
+    draw.draw_figures(results, tmp_path, tmp_path)
     curves = curves_of(results, measure)
     for axes in [axes for axes in saved[0].axes if axes.axison]:
         assert axes.get_ylim() == curves.limits

@@ -14,7 +14,9 @@ from PIL import Image
 
 import report_sample
 from evenbore.facts.criteria import CRITERIA
-from evenbore.publication import PICTURES, pictures, sheet
+from evenbore.figures import pictures
+from evenbore.figures.entries import PICTURES
+from evenbore.publication import sheet
 from evenbore.report import words
 from evenbore.report.curves import all_curves, charts
 from publication import publication
@@ -26,6 +28,7 @@ def write_pack(study, folder):
         path_to_config=study / "config/config.yaml",
         path_to_tables=study / "results/tables",
         path_to_folder=folder,
+        path_to_workbook=folder / "comparison.xlsx",
     )
     return folder
 
@@ -44,8 +47,8 @@ def pack(report, tmp_path_factory):
 
 
 @pytest.mark.parametrize("name", PICTURES)
-def test_pictures_have_their_size_and_ground(pack, name):
-    picture = Image.open(pack / f"{name}.png")
+def test_pictures_have_their_size_and_ground(report, name):
+    picture = Image.open(report / f"results/publication/{name}.png")
     if "_frame_" in name:
         assert picture.size == (1920, 1080)
     else:

@@ -5,8 +5,9 @@ import pyloudnorm
 import pytest
 import soundfile
 
+from evenbore.files.digest import sha256
 from evenbore.recording import clips
-from evenbore.recording.clips import CLIP_RATE, cut_clips, decoded, stored_clips, write_clips
+from evenbore.recording.clips import CLIP_RATE, cut_clips, decoded, read_clips, takes_to_hear, write_clips
 
 SOURCE_RATE = 44_100
 # written note, sounding midi, onset, offset: two near each other, one long and far away
@@ -33,16 +34,16 @@ def take(path, recording, **changes):
            "path": path, "pattern": "chromatic", "dynamic": "mf", "articulation": "slurred",
            "direction": "up"}  # fmt: skip
     row |= {key: value for key, value in changes.items() if key in row}
-    found = {"recording": recording, "status": "ok", "snr_db": 40.0}
+    found = {"recording": recording, "status": "ok", "snr_db": 40.0, "sha256": sha256(path)}
     found |= {key: value for key, value in changes.items() if key in found}
     notes = [{"written_note": note, "midi": midi, "onset_s": onset, "offset_s": offset}
              for note, midi, onset, offset in changes.get("notes", NOTES)]  # fmt: skip
     return row, found, notes
 
 
-def cut(*takes):
+def cut(*takes, most_bytes=1e9):
     rows, recordings, notes = map(list, zip(*takes, strict=True))
-    return cut_clips(rows, recordings, notes, "mf")
+    return cut_clips(takes_to_hear(rows, recordings, notes, "mf"), most_bytes)
 
 
 def frequency(samples):
@@ -105,14 +106,23 @@ def test_a_recording_that_is_gone_has_no_clip(path, tmp_path):
     assert cut(take(str(tmp_path / "gone.wav"), "r1")) == []
 
 
+def test_a_recording_that_was_changed_has_no_clip(path):
+    row, found, notes = take(path, "r1")
+    assert cut((row, found | {"sha256": "another"}, notes)) == []
+
+
+def test_the_first_clips_are_kept_as_far_as_there_is_room(path):
+    takes = [take(path, f"r{number}", state=state) for number, state in enumerate(["one", "two", "three"])]
+    whole = cut(*takes)
+    room = 2.5 * len(whole[0].mp3) * 4 / 3
+    assert [bool(clip.mp3) for clip in cut(*takes, most_bytes=room)] == [True, True, False]
+
+
 def test_an_unknown_noise_level_is_no_error(path):
     assert len(cut(take(path, "r1", snr_db=float("nan")), take(path, "r2", snr_db=None))) == 2
 
 
 def test_kept_clips_come_back(path, tmp_path):
     found = cut(take(path, "r1"), take(path, "tune", pattern="passage", notes=[]))
-    write_clips(found, tmp_path / "a.npz")
-    write_clips([], tmp_path / "b.npz")
-    stored = stored_clips([tmp_path / "a.npz", tmp_path / "b.npz"])
-    assert [clip.whole() for clip in stored] == found
-    assert not any(clip.about.mp3 for clip in stored)
+    write_clips(found, tmp_path / "clips.npz")
+    assert read_clips(tmp_path / "clips.npz") == found

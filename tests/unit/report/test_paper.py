@@ -13,7 +13,7 @@ from evenbore.files.tables import read_table
 from evenbore.report import paper as module
 from evenbore.report.paper import as_csv, citation, dictionary, methods_text
 from evenbore.study.sheets import load_study
-from paper import READ, paper
+from publication import READ, paper
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,178 @@
+"""What the demo costs, from nothing and after one take more, and factors of very many instruments:
+python benchmarks/demo.py [--short].
+
+CPU of all processes of `evenbore run` on a copy of the demo, by rule; CPU and stages of a second run after one more take
+was listed; CPU and peak memory of the step `factors` on the demo's tables repeated 125 times, each time under other names
+and with scatter added (1,500 instruments). CPU, for wall time is a matter of what else the machine does: on two cores that
+are idle it is a little more than half. Prints the tables and renews them in docs/cluster.md; `--short`, without the last
+part, only prints. Needs Linux or macOS.
+"""
+
+import argparse
+import csv
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+
+REPO = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
+
+from campaigns import markdown, renew
+
+PAGE = REPO / "docs" / "cluster.md"
+COPIES = 125
+# Loaded by every Python that starts: at its end it notes the CPU of its own and of what it started.
+NOTE = """
+import atexit, os, resource, sys
+def note():
+    own, others = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    cpu = [use.ru_utime + use.ru_stime for use in (own, others)]
+    with open(os.environ["EVENBORE_CPU"], "a") as file:
+        print(*cpu, " ".join(sys.argv[:1]), sep="\\t", file=file)
+atexit.register(note)
+"""
+FACTORS = """
+import json, pathlib, re, resource, sys, time
+sys.path.insert(0, sys.argv[1])
+from factors import factors_of_study
+begun = time.process_time()
+factors_of_study(**json.loads(sys.argv[2]))
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+print(json.dumps({"cpu_s": time.process_time() - begun, "peak_mb": peak / (1e3 if sys.platform == "linux" else 1e6)}))
+"""
+
+
+def main() -> None:
+    """Run it all and tell."""
+    parser = argparse.ArgumentParser(description="What the demo costs.")
+    parser.add_argument("--short", action="store_true", help="without the 1,500 instruments; only prints")
+    short = parser.parse_args().short
+    with tempfile.TemporaryDirectory() as folder:
+        study = Path(folder) / "demo"
+        for part in ("config", "demo_recordings"):
+            shutil.copytree(REPO / part, study / part)
+        first = cost(study)
+        one_take_more(study)
+        second = cost(study)
+        tables = {"demo": demo_table(first, second)}
+        if not short:
+            tables["factors"] = factors_table(many_factors(study, Path(folder)))
+    print("\n\n".join(tables.values()))
+    if not short:
+        renew(PAGE, tables)
+
+
+def cost(study: Path) -> dict[str, tuple[int, float]]:
+    """Rule (or what else runs) -> jobs and CPU seconds of one run."""
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "sitecustomize.py").write_text(NOTE)
+        noted = Path(folder) / "cpu"
+        search = os.pathsep.join([str(REPO / "scripts"), folder])
+        command = [sys.executable, "-m", "evenbore.run.cli", "run", str(study)]
+        subprocess.run(command, check=True, env=os.environ | {"PYTHONPATH": search, "EVENBORE_CPU": str(noted)})
+        with noted.open(newline="") as file:
+            rows = list(csv.reader(file, delimiter="\t"))
+    jobs: Counter[str] = Counter()
+    cpu: Counter[str] = Counter()
+    for own, others, script in rows:
+        step = re.search(r"\.snakemake/scripts/[^/]*\.(\w+)\.py$", script)
+        name = step[1] if step else "command line" if script.endswith("cli.py") else "workflow engine"
+        jobs[name] += 1
+        cpu[name] += float(own) + (float(others) if name == "measure" else 0.0)
+        if name == "command line":
+            cpu["all"] = float(own) + float(others)
+    return {name: (jobs[name], seconds) for name, seconds in cpu.items()}
+
+
+def one_take_more(study: Path) -> None:
+    """List the first recording of the sheet once more, as another take of another file."""
+    sheet = study / "config/recordings.tsv"
+    head, first, *rest = sheet.read_text("utf-8").splitlines()
+    row = dict(zip(head.split("\t"), first.split("\t"), strict=False))
+    sound = study / row["file"]
+    shutil.copy(sound, sound.with_stem(f"{sound.stem}_more"))
+    more = row | {"recording": f"{row['recording']}_more", "take": "9"}
+    more["file"] = str(Path(row["file"]).with_stem(f"{sound.stem}_more"))
+    sheet.write_text("\n".join([head, first, *rest, "\t".join(more.values())]) + "\n", "utf-8")
+
+
+def many_factors(study: Path, folder: Path) -> dict[str, float]:
+    """CPU seconds, peak memory and numbers of the step `factors` on the demo's tables, COPIES times over."""
+    import numpy as np
+    import pandas as pd
+
+    from evenbore.files.tables import read_table, write_parquet, write_table
+    from evenbore.study.sheets import load_study
+
+    rng = np.random.default_rng(1)
+    tables, work, out = study / "results/tables", study / "results/work", folder / "many"
+    out.mkdir()
+
+    def renamed(frame: pd.DataFrame, copy: int, columns: list[str]) -> pd.DataFrame:
+        return frame.assign(**{c: frame[c] + f"-{copy}" for c in columns if c in frame})
+
+    def repeated(frame: pd.DataFrame, scattered: str | None = None) -> pd.DataFrame:
+        parts = [renamed(frame, copy, ["instrument", "recording", "file"]) for copy in range(COPIES)]
+        whole = pd.concat(parts, ignore_index=True)
+        if scattered:
+            whole[scattered] += rng.normal(0, frame[scattered].std() / 3, len(whole))
+        return whole
+
+    loaded = load_study(study)
+    sheets = {name: pd.DataFrame(rows) for name, rows in
+              (("recordings", loaded.recordings), ("instruments", list(loaded.instruments.values())))}  # fmt: skip
+    shutil.copytree(study / "config", out / "config")
+    for name, rows in sheets.items():
+        path = out / f"config/{name}.tsv"
+        listed = pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
+        repeated(listed).to_csv(path, sep="\t", index=False)
+        assert len(rows) == len(listed)
+    for sheet in ("inspection", "impressions"):
+        (out / f"config/{sheet}.tsv").unlink(missing_ok=True)
+    paths = {
+        "path_to_study": out,
+        "path_to_config": out / "config/config.yaml",
+        "path_to_criteria": tables / "criteria.tsv",
+    }
+    for name, key, scattered in (("criteria_takes", "takes", "value"), ("notes_normalised", "notes_normalised", "cents"),
+                                 ("tone", "tone", "level_db")):  # fmt: skip
+        paths[f"path_to_{key}"] = out / f"{name}.parquet"
+        write_parquet(repeated(pd.read_parquet(work / f"{name}.parquet"), scattered), out / f"{name}.parquet")
+    paths["path_to_instruments"] = out / "instruments.tsv"
+    write_table(repeated(read_table(tables / "instruments.tsv", "instruments")), "instruments", out / "instruments.tsv")
+    paths |= {f"path_to_{name}": out / f"{name}.tsv" for name in ("factors", "variance", "tone_factors")}
+    given = json.dumps({key: str(path) for key, path in paths.items()})
+    begun = time.time()
+    done = subprocess.run(
+        [sys.executable, "-c", FACTORS, str(REPO / "scripts"), given], check=True, stdout=subprocess.PIPE, text=True,
+        env=os.environ | {"OMP_NUM_THREADS": "1"},
+    )  # fmt: skip
+    told = json.loads(done.stdout.splitlines()[-1]) | {"wall_s": time.time() - begun}
+    return told | {"instruments": COPIES * len(sheets["instruments"]), "takes": COPIES * len(sheets["recordings"])}
+
+
+def demo_table(first: dict[str, tuple[int, float]], second: dict[str, tuple[int, float]]) -> str:
+    """Jobs and CPU by rule of both runs."""
+    rows = []
+    for name in sorted(first, key=lambda name: (name == "all", -first[name][1])):
+        jobs, cpu = first[name]
+        again = second.get(name, (0, 0.0))
+        rows.append((name, jobs or "", f"{cpu:.1f}", again[0] or "", f"{again[1]:.1f}"))
+    return markdown(("rule", "jobs", "CPU (s)", "jobs after one take more", "CPU (s) after one take more"), rows)
+
+
+def factors_table(told: dict[str, float]) -> str:
+    """The step `factors` of very many instruments."""
+    row = (told["instruments"], told["takes"], f"{told['cpu_s']:.0f}", f"{told['peak_mb']:.0f}")
+    return markdown(("instruments", "takes", "CPU (s)", "peak memory (MB)"), [row])
+
+
+if __name__ == "__main__":
+    main()
