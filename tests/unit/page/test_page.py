@@ -16,7 +16,7 @@ from evenbore.facts.words import plain
 from evenbore.figures.entries import ON_PAGE
 from evenbore.page import build, charts
 from evenbore.page.glossary import OWN, glossary, slug
-from evenbore.recording.clips import stored_clips
+from evenbore.recording.clips import read_clips
 from evenbore.report import words
 from evenbore.report.curves import Curves, all_curves
 from evenbore.trade.families import load_family
@@ -417,7 +417,7 @@ def test_a_mended_fault_is_told_as_a_story_with_both_sounds(report, results, tmp
         "instruments": pd.concat([values, values.query("instrument == 'a'").assign(state="adjusted")]),
     }  # fmt: skip
     mended = dataclasses.replace(results, tables=tables, states=results.states | {"a": "adjusted"})
-    clips = stored_clips([report / "results/work/clips/all.npz"])
+    clips = read_clips(report / "results/work/clips.npz")
     page = tmp_path / "report.html"
     changed = [("Changed in the answer since the run of some day:", ["a (as found): accept, before bench"])]
     build.write_page(mended, report / "results/work/draws.npz", clips, [], [], {}, changed, page)
