@@ -1,11 +1,24 @@
 """What to buy by budget, on a study small enough to decide by hand."""
 
+import re
 from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
-from evenbore.report.decide import choices, not_taken, purpose, shown_better, totals, view_of_cost
+from evenbore.files.webpage import templates_in
+from evenbore.page.build import TEMPLATES
+from evenbore.report import words
+from evenbore.report.decide import (
+    choices,
+    deciding,
+    not_taken,
+    purpose,
+    shown_better,
+    speaking,
+    totals,
+    view_of_cost,
+)
 from evenbore.report.words import Answer, Place
 
 # In the order of the ranking: the best is dear, the second sick, the third in between, the fourth cheap, the fifth
@@ -57,6 +70,25 @@ def test_what_more_money_buys_is_what_the_pairs_show(results):
     (dearer,), (cheaper,) = middle.dearer, middle.cheaper  # the sick one and the one without a price are not offered
     assert (dearer.instrument, dearer.cost, dearer.better, dearer.worse) == ("best", 1000, ("noise",), ())
     assert (cheaper.instrument, cheaper.cost, cheaper.better, cheaper.worse) == ("cheap", -600, (), ())
+
+
+@pytest.mark.parametrize("better", [{}, {("middle", "cheap"): ("noise",)}])
+def test_the_deciding_sentence_and_the_row_below_say_the_same_of_less_money(results, better):
+    middle = choices(results, answer(), better)[2]
+    prices = {name: cost for name, cost in COSTS.items() if cost is not None}
+    parts = deciding(middle, prices, "EUR")
+    text = "".join(part if isinstance(part, str) else part.instrument for part in parts)
+    environment = templates_in(TEMPLATES)
+    environment.filters |= {"number": words.number, "plain": str, "sentence": words.sentence}
+    environment.filters |= {"percent": words.percent, "deciding": deciding, "speaking": speaking}
+    on = {"label": {name: name for name in COSTS}, "currency": "EUR"}
+    row = re.sub("<.*?>", "", str(environment.get_template("choice.html").module.beside(middle, on)))
+    if better:
+        assert text == "take middle, 1000 EUR"
+        assert "lost" not in row and "cheap (600 EUR less) noise is worse" in " ".join(row.split())
+    else:
+        assert text == "take middle, 1000 EUR; or save 600 EUR with cheap: nothing is shown to be lost"
+        assert "Nothing is shown to be lost with cheap (600 EUR less)" in " ".join(row.split())
 
 
 def test_nothing_is_said_of_pairs_that_are_not_read(results):

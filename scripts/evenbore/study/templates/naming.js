@@ -130,11 +130,13 @@
     play(after);
   }
   const settled = (take) => field(take, "sure").checked || field(take, "out").checked;
-  /* Takes after it that are open and were guessed to be the same instrument get its name, to be confirmed. */
+  /* Open takes after it, of the same file or guessed to be the same instrument, get its name, to be confirmed. */
   function carry(take) {
     const own = field(take, "instrument");
+    const file = ({ dataset }) => dataset.src.split("#")[0];
     for (const after of takes.slice(takes.indexOf(take) + 1)) {
-      if (settled(after) || field(after, "instrument").defaultValue !== own.defaultValue) return;
+      const alike = file(after) === file(take) || field(after, "instrument").defaultValue === own.defaultValue;
+      if (settled(after) || !alike) return;
       field(after, "instrument").value = own.value;
     }
   }
