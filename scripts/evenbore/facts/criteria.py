@@ -402,8 +402,7 @@ _ENTRIES = (
         meaning=f"median over the notes of odd_even_db {_MIDDLE}; above zero: more hollow{_MATCHED}",
         source="Peeters et al. 2011, J. Acoust. Soc. Am. 130, 2902; clarinettists vary it: Barthet et al."
         " 2010, Music Percept. 28, 135, abstract read; listeners use the fine structure of the spectrum, its flux less:"
-        " Caclin et al. 2005, J. Acoust. Soc. Am. 118, 471, abstract read; hollow where even harmonics lack: Helmholtz"
-        " 1863, from memory; no just-noticeable difference known to us",
+        " Caclin et al. 2005, J. Acoust. Soc. Am. 118, 471, abstract read; no just-noticeable difference known to us",
         missing=_NO_USUAL,
         matched="odd_even",
     ),
