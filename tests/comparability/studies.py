@@ -142,6 +142,8 @@ def _notes(truth: dict, name: str, sessions: list[str], dynamic: str, rooms: boo
         noise=blank,
         attack=blank,
         tilt=blank,
+        odd_even=blank,
+        fundamental=blank,
     )
 
 

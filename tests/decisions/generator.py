@@ -1,7 +1,7 @@
 """Draws studies note by note, with known truth. Nothing of the program's models is used.
 
 Twelve alto saxophones play the chromatic scale Bb3 to F#6, tongued, at p, mf and f. Of every note five quantities are
-drawn (QUANTITIES): pitch, level, brightness, air noise and attack time,
+drawn (QUANTITIES), pitch, level, brightness, air noise and attack time, and three of the tone (TONE),
 
     note = truth of the instrument + what the session (and the player) adds to all
          + the instrument's own day, as a whole and from note to note
@@ -39,6 +39,11 @@ SCATTER = {
 }
 """Standard deviations of a take as a whole and of a note: cents, dB, dB, dB, ms."""
 TAKE_SD, NOTE_SD = np.array([SCATTER[name] for name in QUANTITIES]).T
+TONE = {"relative_tilt_db": (0.2, 0.4, 0.1), "relative_odd_even_db": (0.4, 1.5, 0.1),
+        "relative_fundamental_db": (0.4, 1.5, -0.2)}  # fmt: skip
+"""Column of the normalised notes, in which no instrument differs -> standard deviations of a take as a whole and of a
+note (dB per octave, dB, dB), and what a dB more of level adds."""
+TONE_TAKE_SD, TONE_NOTE_SD, LOUDER = np.array(list(TONE.values())).T
 SESSION = 4.0  # standard deviation of what a session adds, and a player, in those of a take
 
 # between instruments: tuning, noise and attack as a whole; notes; answer to the player's dynamics
@@ -182,29 +187,40 @@ def draw(rng, truth: Truth, visits: list[Visit], scatter: Scatter | None, takes=
     values[:, :, CENTS] += (truth.drift[i] * push / 10)[:, None]
     values[:, :, BRIGHTNESS] += (truth.hold[i] * push / 10)[:, None]
     present = np.ones(values.shape[:2], bool)
+    tone = np.zeros((*values.shape[:2], len(TONE)))
     if scatter is not None:
-        sessions, players = s.max() + 1, player.max() + 1
-        values += rng.normal(0, SESSION * TAKE_SD, (sessions, TAKE_SD.size))[s][:, None]
-        if players > 1:
-            values += rng.normal(0, SESSION * TAKE_SD, (players, TAKE_SD.size))[player][:, None]
-        values += rng.normal(0, day * TAKE_SD, (INSTRUMENTS, sessions, 1, TAKE_SD.size))[i, s]
-        values += rng.normal(0, day * NOTE_SD, (INSTRUMENTS, sessions, *values.shape[1:]))[i, s]
-        values[:, :, [LEVEL, BRIGHTNESS]] += rng.normal(0, room_db, (sessions, WRITTEN.size, 2))[s]
-        values += _played(rng, scatter, i)
+        apart = rng.spawn(1)[0]  # so that the tone leaves all else as it was
+        tone += _around(apart, i, s, player, day, TONE_TAKE_SD, TONE_NOTE_SD)
+        tone += _played(apart, scatter, i, TONE_TAKE_SD, TONE_NOTE_SD)
+        values += _around(rng, i, s, player, day, TAKE_SD, NOTE_SD)
+        values[:, :, [LEVEL, BRIGHTNESS]] += rng.normal(0, room_db, (s.max() + 1, WRITTEN.size, 2))[s]
+        values += _played(rng, scatter, i, TAKE_SD, NOTE_SD)
         present = rng.random(present.shape) >= scatter.missing
-    return _tables(rng, keys, values, present)
+    louder = (values - truth.curves[i])[:, :, LEVEL].mean(axis=1)
+    return _tables(rng, keys, values, present, tone + louder[:, None, None] * LOUDER)
 
 
-def _played(rng, scatter: Scatter, instrument: np.ndarray) -> np.ndarray:
+def _around(rng, i, s, player, day: float, take_sd: np.ndarray, note_sd: np.ndarray) -> np.ndarray:
+    """What session, player and the instrument's own day add (T, N, Q) to takes of these instruments, sessions and
+    players (T,)."""
+    sessions, players = s.max() + 1, player.max() + 1
+    added = rng.normal(0, SESSION * take_sd, (sessions, take_sd.size))[s][:, None]
+    if players > 1:
+        added = added + rng.normal(0, SESSION * take_sd, (players, take_sd.size))[player][:, None]
+    added = added + rng.normal(0, day * take_sd, (INSTRUMENTS, sessions, 1, take_sd.size))[i, s]
+    return added + rng.normal(0, day * note_sd, (INSTRUMENTS, sessions, WRITTEN.size, take_sd.size))[i, s]
+
+
+def _played(rng, scatter: Scatter, instrument: np.ndarray, take_sd: np.ndarray, note_sd: np.ndarray) -> np.ndarray:
     """What the takes (T) of these instruments add: offsets and scatter of notes (T, N, Q)."""
-    offset = _deviates(rng, scatter.freedom, (instrument.size, TAKE_SD.size))
-    note = _deviates(rng, scatter.freedom, (instrument.size, WRITTEN.size, TAKE_SD.size))
+    offset = _deviates(rng, scatter.freedom, (instrument.size, take_sd.size))
+    note = _deviates(rng, scatter.freedom, (instrument.size, WRITTEN.size, take_sd.size))
     outlying = (rng.random(instrument.size) < scatter.outlying)[:, None]
     offset += outlying * 3 * rng.choice([-1, 1], offset.shape)
     note *= (1 + outlying[:, :, None]) * np.array(scatter.registers)[REGISTER][:, None]
     # a mean square of one over instruments
     own = np.exp(rng.normal(0, scatter.unequal, INSTRUMENTS) - scatter.unequal**2)[instrument]
-    return own[:, None, None] * (offset[:, None] * TAKE_SD + note * NOTE_SD)
+    return own[:, None, None] * (offset[:, None] * take_sd + note * note_sd)
 
 
 def _deviates(rng, freedom: float, shape: tuple[int, ...]) -> np.ndarray:
@@ -214,8 +230,8 @@ def _deviates(rng, freedom: float, shape: tuple[int, ...]) -> np.ndarray:
     return rng.standard_t(freedom, shape) * np.sqrt((freedom - 2) / freedom)
 
 
-def _tables(rng, keys: pd.DataFrame, values: np.ndarray, present: np.ndarray) -> Study:
-    """The tables of takes with these keys, and values (T, N, Q) where a note is present (T, N)."""
+def _tables(rng, keys: pd.DataFrame, values: np.ndarray, present: np.ndarray, tone: np.ndarray) -> Study:
+    """The tables of takes with these keys, and values (T, N, Q) and tone (T, N, 3) where a note is present (T, N)."""
     recordings = keys.assign(
         recording=[f"r{number:03d}" for number in range(len(keys))],
         instrument=[name(i) for i in keys["instrument"]],
@@ -228,6 +244,7 @@ def _tables(rng, keys: pd.DataFrame, values: np.ndarray, present: np.ndarray) ->
     copied = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
     notes = recordings[copied].take(take).reset_index(drop=True)
     measured = dict(zip(QUANTITIES.values(), values[take, note].T, strict=True))
+    measured |= dict(zip(TONE, tone[take, note].T, strict=True))
     measured["attack_ms"] = np.maximum(measured["attack_ms"], 1.0)
     # around 1, 2 and 4 kHz: level and, the more the higher, brightness
     octaves = {

@@ -23,7 +23,6 @@ from evenbore.setups.errors import SetupErrors
 from evenbore.setups.normalise import CHAIN_MEASURES, Normalised
 from evenbore.setups.profiles import note_profiles
 from evenbore.setups.rooms import ROOM_MEASURES, common_error, room_error
-from evenbore.setups.tone import RELATIVE_TILT
 from evenbore.study.config import default_config
 from evenbore.trade.families import load_family
 
@@ -32,8 +31,7 @@ from .generator import FAMILY, Study, Truth, Visit
 
 pd.set_option("mode.string_storage", "python")  # small tables of text: half the time
 
-DRAWN = tuple(criterion for criterion in MEASURED if criterion.name != "brightness")  # the harmonics are not drawn
-CRITERION_NAMES = tuple(criterion.name for criterion in DRAWN)
+CRITERION_NAMES = tuple(criterion.name for criterion in MEASURED)
 PRESETS = default_config()["priorities"]
 DRAWS = 400  # behind each stated probability
 
@@ -60,7 +58,7 @@ def normalised(study: Study) -> tuple[pd.DataFrame, SetupErrors]:
     """The notes as normalising leaves them where the set-ups are known and the room is not."""
     groups = session_groups(study.recordings)
     unknown = [name(measure) for measure in ROOM_MEASURES for name in (room_error, common_error)]
-    lacking = [*unknown, RELATIVE_TILT, *(set(CHAIN_MEASURES) - set(study.notes))]
+    lacking = [*unknown, *(set(CHAIN_MEASURES) - set(study.notes))]
     empty = pd.DataFrame(np.nan, study.notes.index, lacking)
     notes = pd.concat([study.notes.assign(group=study.notes["session"].map(groups)), empty], axis=1)
     session = pd.factorize(notes["session"], sort=True)[0]
@@ -96,7 +94,7 @@ def true_values(truth: Truth) -> pd.DataFrame:
         {
             name: {
                 c.name: FUNCTIONS[c.name](*((takes["f"], takes["p"]) if c.kind == "dynamics" else (takes["mf"],)))
-                for c in DRAWN
+                for c in MEASURED
             }
             for name, takes in of_instrument.items()
         }

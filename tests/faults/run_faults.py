@@ -21,7 +21,10 @@ from faults.victim import TRACEBACK as TRACEBACK_TEXT
 from smallstudy import Engine
 
 SMALL_FILE_BYTES = 60_000  # less than the largest tables of the study
-ELSEWHERE = {"LC_ALL": "C", "LANG": "C", "TZ": "Pacific/Kiritimati", "PYTHONHASHSEED": "7"}
+ELSEWHERE = {"LC_ALL": "C", "LANG": "C", "TZ": "Pacific/Kiritimati", "PYTHONHASHSEED": "7",
+             "HOME": os.devnull, "XDG_CACHE_HOME": f"{os.devnull}/cache"}  # fmt: skip
+"""Another locale, time zone and hash order, and a home that not even a superuser can write to."""
+
 LITTLE_MEMORY_MB = range(300, 1001, 50)  # of address space: from too little to begin to enough
 
 
@@ -242,7 +245,7 @@ def run(folder: Path, repo: Path, kills: int = 30) -> list[Outcome]:
         faults.clock(days * 86_400)
         faults.goes_on("clock jump")
     faults.same_again("1 core", 1)
-    faults.same_again("1 core, another locale, time zone and hash seed", 1, **ELSEWHERE)
+    faults.same_again("1 core, another locale, time zone, hash seed and home", 1, **ELSEWHERE)
     faults.same_again("2 cores, again", 2)
     outcomes = [*faults.outcomes, *really_full_disk(engine, study, whole, folder / "disk")]
     changed = [name for name, digest in _hashes(study).items() if inputs.get(name) != digest]

@@ -1,7 +1,7 @@
 """What happens to a run leaves no half table and no process; the next run ends with the tables of an undisturbed one.
 
-The undisturbed one runs on one core, in another folder, locale, time zone and hash order. All go as far as the
-comparison; the long version of the campaign goes to the end.
+The undisturbed one runs on one core, in another folder, locale, time zone and hash order, without a home to write to.
+All go as far as the comparison; the long version of the campaign goes to the end.
 """
 
 import os

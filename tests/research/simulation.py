@@ -131,7 +131,7 @@ def run_notes(criterion: str, studies: int, n_notes: int = 40, n_takes: int = 6)
             for take in range(n_takes):
                 cents = scale + rng.normal(0, 1.5) + rng.normal(0, 2, n_notes)
                 notes = TakeNotes(np.arange(60, 60 + n_notes), still.astype(int), still.astype(bool), still - 1, 0.0,
-                                  cents, *[still] * 5)  # fmt: skip
+                                  cents, *[still] * 7)  # fmt: skip
                 values.append((name, "as_found", "s", f"{name}{take}", "up", "slurred", "p", function(notes)))
         rows.append(judged(pd.DataFrame(values, columns=COLUMNS), levels, number)[0])
     return summary(pd.DataFrame(rows), 0.0) | {"scenario": f"{criterion}, {n_notes} notes × {n_takes} takes"}

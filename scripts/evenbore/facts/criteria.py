@@ -65,6 +65,7 @@ class Criterion:
     `worded`: the unit in sentences, where that of the tables is not all of it.
     `measure`: field of `TakeNotes` whose change at a single note is noticed alike; `smoothed`: the criterion is the
     `unevenness` of that measure, which what set-up and room leave of their errors widens too.
+    `matched`: field of `TakeNotes` that is brought to a loudness common to the instruments first.
     `good`, `bad`: how an instrument reads at its two ends, of a matter of taste against another one: at the upper and
     at the lower end; `missing`: why there is no value.
     `weights`: in the sets of PRIORITIES; `gates`: bound -> words of the must-pass; `final_gates`: the bounds of those
@@ -92,6 +93,7 @@ class Criterion:
     measure: str = ""
     worded: str = ""
     smoothed: bool = False
+    matched: str = ""
     weights: Mapping[str, float] = field(default_factory=dict)
     gates: Mapping[Bound, str] = field(default_factory=dict)
     final_gates: tuple[str, ...] = ()
@@ -108,6 +110,12 @@ _TWO_DYNAMICS = "needs takes at the study's softest and loudest dynamic in the s
 _SMOOTH = f"the curve through its neighbours within {NEIGHBOURS} semitones in the same register"
 _SCATTER = "the player's own scatter from note to note is taken out where repeat takes show it"
 _DYNAMICS = "Own definition, from loudest and softest takes of the same session paired in take order"
+_MATCHED = (
+    "; brought to the loudness common to the instruments along what each one's soft and loud takes show; what the"
+    " session adds for every instrument is removed where shared instruments show it"
+)
+_NO_USUAL = f"{_TOO_FEW}, or no other instrument of its kind to compare them with"
+_MIDDLE = "less that of the same note in the middle of the study's instruments of its kind (set-up removed)"
 _JND_PITCH = "just-noticeable difference: 5 cents is just worth noting in direct comparison (common practice)"
 
 # ASSUME: planning_sd is rounded from the demo, whose players are simulated: it gives the order of size and no more. A
@@ -368,14 +376,56 @@ _ENTRIES = (
         glossary="How bright or dark the tone is at the same pitch and loudness, in dB per octave.",
         meaning="median over the notes of the slope, in dB per octave of harmonic number, of the harmonics' levels"
         " against those of the same note in the middle of the study's instruments of its kind (set-up removed),"
-        f" weighted as there down to {TILT_RANGE_DB:g} dB below the strongest; brought to the loudness common to the"
-        " instruments along what each one's soft and loud takes show; above zero: brighter; what the session adds for"
-        " every instrument is removed where shared instruments show it",
+        f" weighted as there down to {TILT_RANGE_DB:g} dB below the strongest; above zero: brighter{_MATCHED}",
         source="Spectral slope: Almeida et al. 2017, Atten. Percept. Psychophys. 79 (s13414-017-1394-6), who varied"
         " brightness by it; just-noticeable difference: 4 to 5 % of the centroid, Allen & Oxenham 2014, J. Acoust. Soc."
         " Am. 135, 1371, quoted from memory, which for 16 harmonics that fall by 6 to 12 dB per octave is 0.3 to 0.4 dB"
         " per octave",
-        missing=f"{_TOO_FEW}, or no other instrument of its kind to compare them with",
+        missing=_NO_USUAL,
+        matched="tilt",
+    ),
+    Criterion(
+        name="odd_even_ratio",
+        unit="dB",
+        better="taste",
+        kind="take",
+        reads=("odd_even_db",),
+        chain_dependent=True,
+        additive=True,
+        day_kind="whole",
+        just_noticeable=None,
+        step=1.0,
+        planning_sd=(0.4, 0.3, 0.3),
+        good="more hollow",
+        bad="less hollow",
+        glossary="How hollow the tone is at the same pitch and loudness: odd harmonics against even ones.",
+        meaning=f"median over the notes of odd_even_db {_MIDDLE}; above zero: more hollow{_MATCHED}",
+        source="Peeters et al. 2011, J. Acoust. Soc. Am. 130, 2902; clarinettists vary it: Barthet et al."
+        " 2010, Music Percept. 28, 135, abstract read; listeners use the fine structure of the spectrum, its flux less:"
+        " Caclin et al. 2005, J. Acoust. Soc. Am. 118, 471, abstract read; no just-noticeable difference known to us",
+        missing=_NO_USUAL,
+        matched="odd_even",
+    ),
+    Criterion(
+        name="fundamental_strength",
+        unit="dB",
+        better="taste",
+        kind="take",
+        reads=("fundamental_db",),
+        chain_dependent=True,
+        additive=True,
+        day_kind="whole",
+        just_noticeable=3.2,
+        planning_sd=(1.2, 0.1, 0.4),
+        good="stronger in the fundamental",
+        bad="weaker in the fundamental",
+        glossary="How strong the fundamental is against the overtones at the same pitch and loudness.",
+        meaning=f"median over the notes of fundamental_db {_MIDDLE}; above zero: stronger{_MATCHED}",
+        source="Tristimulus: Pollard & Jansson 1982, Acustica 51, 162; just-noticeable difference: 3.2 dB of the first"
+        " harmonic over the second in vowels, Kreiman & Gerratt 2010, J. Acoust. Soc. Am. 128, 2085, abstract read;"
+        " none known to us for instruments",
+        missing=_NO_USUAL,
+        matched="fundamental",
     ),
     Criterion(
         name="total_cost",

@@ -215,6 +215,16 @@ def tristimulus_3(level_db: Floats, f0_hz: Floats) -> Floats:
     return _share(level_db, slice(4, None))
 
 
+def fundamental_db(level_db: Floats, f0_hz: Floats) -> Floats:
+    """20 lg (a_1 / (a_2 + a_3 + …)): tristimulus 1 over the other two, in dB (Pollard & Jansson 1982).
+
+    >>> fundamental_db(np.array([[0.0, -20.0, -20.0]]), np.array([1000.0])).round(4)  # 20 lg (1 / 0.2)
+    array([13.9794])
+    """
+    a = _amplitudes(level_db)
+    return 2 * _db(_ratio(a[:, 0], a[:, 1:].sum(axis=1)))
+
+
 def high_band_db(level_db: Floats, f0_hz: Floats) -> Floats:
     """10 lg of Σ a_h² above 2 kHz over Σ a_h² up to 2 kHz.
 
@@ -288,6 +298,9 @@ MEASURES: tuple[Measure, ...] = (
     Measure("tristimulus_1", "share", "neutral", "a_1 / Σ a_h", _POLLARD, tristimulus_1),
     Measure("tristimulus_2", "share", "neutral", "(a_2 + a_3 + a_4) / Σ a_h", _POLLARD, tristimulus_2),
     Measure("tristimulus_3", "share", "neutral", "(a_5 + a_6 + …) / Σ a_h", _POLLARD, tristimulus_3),
+    Measure("fundamental_db", "dB", "neutral",
+        "20 lg (a_1 / (a_2 + a_3 + …)): the fundamental against all other harmonics, tristimulus 1 over the other two",
+        _POLLARD, fundamental_db),
     Measure("high_band_db", "dB", "neutral",
         "10 lg (Σ a_h² above 2 kHz / Σ a_h² up to 2 kHz): what players miss in a muffled tone", _OWN, high_band_db),
     Measure("brightness_db", "dB", "neutral",

@@ -41,7 +41,6 @@ from evenbore.setups.errors import SetupErrors
 from evenbore.setups.loudness import Matched, match_loudness
 from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
-from evenbore.setups.tone import RELATIVE_TILT
 from evenbore.statistics.alignment import take_offsets
 from evenbore.statistics.grouped import grouped_means
 from evenbore.statistics.student import CONFIDENCE, half_width
@@ -56,7 +55,6 @@ _Shifts: TypeAlias = tuple[Owner, str, Ints, Floats]  # owner, criterion, compon
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 WORST = "worst_note_cents"
-BRIGHTNESS = "brightness"
 LEAST_SHARE = 0.9  # ASSUME: a take with fewer of the notes would hide too many of the others'
 _FIXED = ("written", "register", "veiled", "partner")  # fields of TakeNotes that no take changes
 _TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
@@ -72,8 +70,8 @@ NO_SESSIONS = (
 ROOM_IN_IT = "with the room's resonances at single notes: nothing links this session to another"
 IN_DOUBT = "notes left out, in doubt"
 NOT_ABOVE = "not above the player's own scatter"
-BORROWED_CURVE = "no soft and loud takes of its own: brought to the common loudness as the others get brighter"
-NO_CURVE = "no soft and loud takes in the study: not brought to a common loudness, so one played louder reads brighter"
+BORROWED_CURVE = "no soft and loud takes of its own: brought to the common loudness as the others change with it"
+NO_CURVE = "no soft and loud takes in the study: not brought to a common loudness, so how loud it was played is in it"
 NOT_SURELY_ABOVE = "not surely above the player's own scatter"
 
 
@@ -111,8 +109,11 @@ def assess(
     rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency, states and own_days; `far`:
     notes far from their place; `players`: recording -> who played it.
     """
-    matched = match_loudness(notes, RELATIVE_TILT, {name: row["family"] for name, row in instruments.items()})
-    takes = prepared_takes(notes.assign(**{RELATIVE_TILT: matched.values}), instruments, families)
+    kinds = {name: row["family"] for name, row in instruments.items()}
+    columns = {c.name: COLUMNS[c.matched] for c in MEASURED if c.matched}
+    matched = {name: match_loudness(notes, column, kinds) for name, column in columns.items()}
+    at_common = {columns[name]: one.values for name, one in matched.items()}
+    takes = prepared_takes(notes.assign(**at_common), instruments, families)
     counted = _counted(takes, config["base_dynamic"])
     scatter = {name: _scatter(name, counted) for name in DEVIATIONS}
     evennesses, shifts = _evennesses(takes, counted, scatter, notes, errors)
@@ -191,25 +192,27 @@ def _say_what_was_not_played(table: pd.DataFrame, recordings: pd.DataFrame, base
     table.loc[missing & played & ~at_base & of_takes, "reason"] = NOT_AT_BASE
 
 
-def _matching_shifts(counted: Sequence[_Take], matched: Matched) -> pd.DataFrame:
-    """How the error of each instrument's curve over loudness shifts its brightness: a component of its own for each."""
+def _matching_shifts(counted: Sequence[_Take], matched: Mapping[str, Matched]) -> pd.DataFrame:
+    """How the error of each instrument's curve over loudness shifts what is matched (criterion -> it): a component of
+    its own for each."""
     parts: list[_Shifts] = []
     for place, (owner, members) in enumerate(_by_owner(counted).items()):
-        if owner in matched.slopes.index:
-            over = np.mean([matched.over[key["recording"]] for key, _ in members])
-            shift = matched.slopes["se"].to_dict()[owner] * over
-            parts.append((owner, BRIGHTNESS, np.array([place]), np.array([shift])))
+        for criterion, one in matched.items():
+            if owner in one.slopes.index:
+                over = np.mean([one.over[key["recording"]] for key, _ in members])
+                parts.append((owner, criterion, np.array([place]), np.array([one.slopes.loc[owner, "se"] * over])))
     return _shift_table(parts)
 
 
-def _say_how_loudness_was_matched(table: pd.DataFrame, matched: Matched) -> None:
-    """Say of brightness that was not brought to a common loudness along the instrument's own curve what was assumed."""
-    rows = table.index[(table["criterion"] == BRIGHTNESS) & table["value"].notna()]
-    own = matched.slopes["own"].to_dict()
-    for row, owner in zip(rows, table.loc[rows, OWNER].itertuples(index=False, name=None), strict=True):
-        if not own.get(owner, False):
-            words = BORROWED_CURVE if owner in own else NO_CURVE
-            table.loc[row, "reason"] = _joined(str(table.loc[row, "reason"]), words)
+def _say_how_loudness_was_matched(table: pd.DataFrame, matched: Mapping[str, Matched]) -> None:
+    """Say of what was not brought to a common loudness along the instrument's own curve what was assumed."""
+    for criterion, one in matched.items():
+        rows = table.index[(table["criterion"] == criterion) & table["value"].notna()]
+        own = one.slopes["own"].to_dict()
+        for row, owner in zip(rows, table.loc[rows, OWNER].itertuples(index=False, name=None), strict=True):
+            if not own.get(owner, False):
+                words = BORROWED_CURVE if owner in own else NO_CURVE
+                table.loc[row, "reason"] = _joined(str(table.loc[row, "reason"]), words)
 
 
 def prepared_takes(

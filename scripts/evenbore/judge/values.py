@@ -2,8 +2,9 @@
 
 A take's notes come as a `TakeNotes` of equally long arrays; a function gives one number or NaN when the take cannot
 tell. Of kind "take" it gets one TakeNotes, of kind "dynamics" a loud and a soft one. Cents are deviations from equal
-temperament at the session's A4, levels dB after set-up normalisation, tilts dB per octave against the usual one of the
-note, at matched loudness.
+temperament at the session's A4, levels dB after set-up normalisation; tilts (dB per octave), odd
+against even and the fundamental against the other harmonics (dB) are against the usual ones of the note, at matched
+loudness.
 """
 
 from collections.abc import Callable, Sequence
@@ -15,7 +16,7 @@ import pandas as pd
 
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import CRITERIA, LEVEL_STEP_DB, MEASURED, MIN_NOTES, NEIGHBOURS
-from evenbore.setups.tone import RELATIVE_TILT
+from evenbore.setups.tone import RELATIVE, RELATIVE_TILT
 
 # ASSUME: own choice, no source.
 MIN_NEIGHBOURS = 4
@@ -27,6 +28,8 @@ COLUMNS = {
     "noise": "noise_high_db",
     "attack": "attack_ms",
     "tilt": RELATIVE_TILT,
+    "odd_even": RELATIVE["odd_even_db"],
+    "fundamental": RELATIVE["fundamental_db"],
 }
 """Measured field of `TakeNotes` -> its column of the notes table."""
 
@@ -43,7 +46,7 @@ class TakeNotes:
 
     >>> alike, unknown = np.zeros(5, int), np.full(5, np.nan)
     >>> cents = np.array([0.0, 1.0, 2.0, 3.0, 9.0])
-    >>> take = TakeNotes(np.arange(60, 65), alike, alike > 0, alike - 1, 1900.0, cents, *[unknown] * 5)
+    >>> take = TakeNotes(np.arange(60, 65), alike, alike > 0, alike - 1, 1900.0, cents, *[unknown] * 7)
     >>> tuning_offset(take), worst_note_cents(take), round(intonation_spread(take) ** 2, 9)
     (2.0, 7.0, 12.5)
     """
@@ -59,6 +62,8 @@ class TakeNotes:
     noise: Floats
     attack: Floats
     tilt: Floats
+    odd_even: Floats
+    fundamental: Floats
 
 
 def tuning_offset(take: TakeNotes) -> float:
@@ -130,6 +135,16 @@ def response(take: TakeNotes) -> float:
 def brightness(take: TakeNotes) -> float:
     """Median over notes of the tilt against the usual one, dB per octave."""
     return _median(take.tilt)
+
+
+def odd_even_ratio(take: TakeNotes) -> float:
+    """Median over notes of the odd harmonics against the even ones, against the usual, dB."""
+    return _median(take.odd_even)
+
+
+def fundamental_strength(take: TakeNotes) -> float:
+    """Median over notes of the fundamental against the other harmonics, against the usual, dB."""
+    return _median(take.fundamental)
 
 
 def dynamic_range(loud: TakeNotes, soft: TakeNotes) -> float:

@@ -31,6 +31,8 @@ BLOCK = 1 << 16  # samples read at a time, over all channels
 MIN_BLOCK_FRAMES = 1 << 12
 DAMAGED_BLOCK_FRAMES = 1 << 8
 MAX_BROKEN_PIECES = 1000
+MISCOUNTED_FRAMES = 1728  # one and a half of 1152 samples: some encoders count the frame that holds the count
+MP3_TAG_BYTES = 64  # the tag lies 13 to 38 bytes after the frame's beginning
 OGG_PAGE = 27 + 255 + 255 * 255  # the largest
 
 # Quantisation step of the integer formats, full scale = 1.
@@ -171,7 +173,11 @@ class SoundfileSource:
         if self.info.format == "OGG" and not _ogg_ends(self._path):
             return ["cut off: its end is missing (copied or saved incompletely?)"]
         slack_s = 0.01 if self.info.subtype in QUANTISATION_STEPS else 0.2 + 0.02 * self.info.duration_s
-        return _unfinished_header(self._file.extra_info, self.info) or _cut_short(frames, self.info, slack_s)
+        short = _unfinished_header(self._file.extra_info, self.info) or _cut_short(frames, self.info, slack_s)
+        lost = self.info.frames - frames
+        if not short and self.info.format == "MP3" and lost > MISCOUNTED_FRAMES and _mp3_counts_frames(self._path):
+            return [f"damaged: {lost / self.info.sample_rate:.2f} s less can be read than its header promises"]
+        return short
 
     def misnamed(self) -> list[str]:
         """Whether the file's name says something else than its content."""
@@ -329,6 +335,17 @@ def _ogg_ends(path: Path) -> bool:
         return False
     lengths = page[27 : 27 + page[26]]
     return bool(page[5] & 4) and len(lengths) == page[26] and len(page) >= 27 + len(lengths) + sum(lengths)
+
+
+def _mp3_counts_frames(path: Path) -> bool:
+    """Whether an MP3 file's first frame counts all others (Xing's tag, or its twin Info for a constant rate): else its
+    length is an estimate. ID3v2 before it: ten bytes, the last four the size in seven bits each (id3.org)."""
+    with path.open("rb") as file:
+        head = file.read(10)
+        size = sum(byte << 7 * place for place, byte in enumerate(reversed(head[6:])))
+        file.seek(10 + size if head.startswith(b"ID3") else 0)
+        frame = file.read(MP3_TAG_BYTES)
+    return b"Xing" in frame or b"Info" in frame
 
 
 def _cut_short(frames: int, info: AudioInfo, slack_s: float = 0.0, promised_s: float | None = None) -> list[str]:

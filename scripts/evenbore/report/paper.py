@@ -173,7 +173,7 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
 
 def _sourced(source: str) -> str:
     """A criterion's source as a paper gives it: what the registry says of how it was read is left out."""
-    return f"{source[0].upper()}{source[1:]}".replace(", quoted from memory", "")
+    return f"{source[0].upper()}{source[1:]}".replace(", quoted from memory", "").replace(", abstract read", "")
 
 
 def _pair_methods() -> str:
@@ -258,11 +258,15 @@ REFERENCES = {
     "Almeida et al. 2017": "Almeida A, Schubert E, Smith J, Wolfe J (2017). Brightness scaling of periodic"
     " tones. Atten."
     " Percept. Psychophys. 79, 1892-1896.",
+    "Barthet et al. 2010": "Barthet M, Depalle P, Kronland-Martinet R, Ystad S (2010). Acoustical correlates of timbre"
+    " and expressiveness in clarinet performance. Music Percept. 28, 135.",
     "Benjamini & Bogomolov 2014": "Benjamini Y, Bogomolov M (2014). Selective inference on multiple families of"
     " hypotheses. J. R. Stat. Soc. B 76, 297-318.",
     "Benjamini & Hochberg 1995": "Benjamini Y, Hochberg Y (1995). Controlling the false discovery rate. J. R."
     " Stat. Soc. B"
     " 57, 289-300.",
+    "Caclin et al. 2005": "Caclin A, McAdams S, Smith BK, Winsberg S (2005). Acoustic correlates of timbre space"
+    " dimensions: a confirmatory study using synthetic tones. J. Acoust. Soc. Am. 118, 471-482.",
     "Cleveland 1979": "Cleveland WS (1979). Robust locally weighted regression and smoothing scatterplots. J. Am. Stat."
     " Assoc. 74, 829-836.",
     "Gelman et al. 2013": "Gelman A, Carlin JB, Stern HS, Dunson DB, Vehtari A, Rubin DB (2013). Bayesian Data"
@@ -271,13 +275,19 @@ REFERENCES = {
     "ISO 5725-2:1994": "ISO 5725-2:1994. Accuracy (trueness and precision) of measurement methods and results, part 2.",
     "Jesteadt, Wier & Green 1977": "Jesteadt W, Wier CC, Green DM (1977). Intensity discrimination as a function of"
     " frequency and sensation level. J. Acoust. Soc. Am. 61, 169-177.",
+    "Kreiman & Gerratt 2010": "Kreiman J, Gerratt BR (2010). Perceptual sensitivity to first harmonic amplitude in the"
+    " voice source. J. Acoust. Soc. Am. 128, 2085-2089.",
     "Lahdelma & Salminen 2001": "Lahdelma R, Salminen P (2001). SMAA-2: stochastic multicriteria acceptability"
     " analysis for"
     " group decision making. Oper. Res. 49, 444-454.",
     "Patterson & Thompson 1971": "Patterson HD, Thompson R (1971). Recovery of inter-block information when block sizes"
     " are unequal. Biometrika 58, 545-554.",
+    "Peeters et al. 2011": "Peeters G, Giordano BL, Susini P, Misdariis N, McAdams S (2011). The Timbre Toolbox:"
+    " extracting audio descriptors from musical signals. J. Acoust. Soc. Am. 130, 2902-2916.",
     "Phipson & Smyth 2010": "Phipson B, Smyth GK (2010). Permutation p-values should never be zero. Stat. Appl. Genet."
     " Mol. Biol. 9, 39.",
+    "Pollard & Jansson 1982": "Pollard HF, Jansson EV (1982). A tristimulus method for the specification of musical"
+    " timbre. Acustica 51, 162-171.",
     "Satterthwaite 1946": "Satterthwaite FE (1946). An approximate distribution of estimates of variance components."
     " Biometrics Bull. 2, 110-114.",
     "Schuirmann 1987": "Schuirmann DJ (1987). A comparison of the two one-sided tests procedure and the power"

@@ -23,7 +23,7 @@ from evenbore.setups.harmonics import blocks, harmonic_arrays
 from evenbore.setups.octaves import octave_levels
 from evenbore.setups.responses import Setups, estimate_setups
 from evenbore.setups.rooms import harmonic_rooms, without_rooms
-from evenbore.setups.tone import RELATIVE_TILT, against_usual
+from evenbore.setups.tone import RELATIVE, RELATIVE_TILT, against_usual, against_usual_value
 
 CHAIN_MEASURES = tuple(HARMONIC_MEASURES)
 
@@ -32,7 +32,7 @@ CHAIN_MEASURES = tuple(HARMONIC_MEASURES)
 class Normalised:
     """Result of `normalise`.
 
-    `notes`: notes.tsv columns, the CHAIN_MEASURES normalised, `group`, the normalised OCTAVES and RELATIVE_TILT.
+    `notes`: notes.tsv columns, the CHAIN_MEASURES normalised, `group`, the normalised OCTAVES, RELATIVE_TILT, RELATIVE.
     `tone`: the takes' mean curves over the harmonics, see `against_usual`.
     `errors`: what the set-ups' error does to the CHAIN_MEASURES; without directions when nothing links or nothing was
     repeated. `frequency_hz`, `level_db` (N, H): the normalised harmonics of the same rows; `room_variance` (N, H), dB²:
@@ -87,6 +87,8 @@ def normalise(
     notes = without_rooms(notes).assign(**octave_levels(flat, heard.frequency_hz[:, 0]))
     tilt, tone = against_usual(notes, flat, kinds or {})
     notes[RELATIVE_TILT] = np.where(notes["tilt_db_per_octave"].isna(), np.nan, tilt)
+    for measure, column in RELATIVE.items():
+        notes[column] = against_usual_value(notes, measure, kinds or {})
     errors = SetupErrors(changes, session, mixing)
     return Normalised(setups, notes, errors, heard.frequency_hz, flat, room_variance, tone)
 

@@ -24,8 +24,8 @@ import pandas as pd
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.statistics.grouped import grouped_means, row_groups
 
-ROOM_MEASURES = ("level_dbfs", "level_dba", "level_lufs", "tilt_db_per_octave", "odd_even_db", "high_band_db",
-                 "brightness_db")  # fmt: skip
+ROOM_MEASURES = ("level_dbfs", "level_dba", "level_lufs", "tilt_db_per_octave", "odd_even_db", "fundamental_db",
+                 "high_band_db", "brightness_db")  # fmt: skip
 ALIKE = ["instrument", "state", "dynamic", "articulation", "direction"]
 # ASSUME: own choice, no source.
 LEAST_ROOM_NOTES = 8  # fewer do not tell a variance

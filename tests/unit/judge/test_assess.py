@@ -338,7 +338,7 @@ def _truth(truth, name):
     notes = TakeNotes(
         written=written, register=register, veiled=np.isin(written, list(family.veiled)), partner=blank,
         nominal_cents=1200, cents=truth["cents"][name], level=level, brightness=blank, noise=blank,
-        attack=blank, tilt=blank,
+        attack=blank, tilt=blank, odd_even=blank, fundamental=blank,
     )  # fmt: skip
     return {name: FUNCTIONS[name](notes) for name in ("tuning_offset", "intonation_spread", "level_evenness")}
 

@@ -13,7 +13,7 @@ from evenbore.judge.assess import prepared_takes
 from evenbore.judge.values import dynamic_drift, dynamic_range, tone_hold
 from evenbore.notes.measure import measure_recording
 from evenbore.setups.loudness import match_loudness
-from evenbore.setups.tone import RELATIVE_TILT
+from evenbore.setups.tone import RELATIVE, RELATIVE_TILT
 from evenbore.synth.instrument import DYNAMIC_DB, make_instrument
 from evenbore.synth.playing import Player, scale
 from evenbore.synth.room import Chain
@@ -52,7 +52,9 @@ def played(tmp_path_factory):
         }  # fmt: skip
         found = measure_recording(row)
         assert len(found.notes) == len(WRITTEN), found.recording["reason"]
-        return pd.DataFrame(found.notes).assign(group=1, **{RELATIVE_TILT: np.nan}), take.notes
+        return pd.DataFrame(found.notes).assign(
+            group=1, **dict.fromkeys([RELATIVE_TILT, *RELATIVE.values()], np.nan)
+        ), take.notes
 
     return play
 

@@ -5,6 +5,7 @@ import pytest
 from evenbore.files.tables import conform
 from evenbore.judge.tuning import cents_per_mm, move_mm, temperature_cents, tuning_advice, tuning_note
 from evenbore.judge.values import TakeNotes
+from evenbore.setups.tone import RELATIVE, RELATIVE_TILT
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import cents, note_to_midi
 from simulate import study_tables
@@ -21,7 +22,8 @@ def advise(offset, extra=None, temperature=None):
         {"s1": ["a"]}, take_sd=STEADY, instrument_sd={"offset_cents": 0, "scale_cents": 0},
         extra_cents={("a", note_to_midi(name)): value for name, value in (extra or {}).items()},
     )  # fmt: skip
-    notes = tables["notes"].assign(cents=lambda n: n["cents"] + offset, brightness_db=0.0, relative_tilt_db=0.0)
+    notes = tables["notes"].assign(cents=lambda n: n["cents"] + offset, brightness_db=0.0)
+    notes = notes.assign(**dict.fromkeys([RELATIVE_TILT, *RELATIVE.values()], 0.0))
     assessed = pd.DataFrame(
         {"instrument": ["a"], "state": ["as_found"], "criterion": ["tuning_offset"], "value": [notes["cents"].median()]}
     )
@@ -36,7 +38,7 @@ def takes_of(written, *rows):
         TakeNotes(
             written=np.array(written), register=np.zeros(len(written), int), veiled=np.zeros(len(written), bool),
             partner=np.full(len(written), -1), nominal_cents=1200.0, cents=np.array(row, float),
-            level=blank, brightness=blank, noise=blank, attack=blank, tilt=blank,
+            level=blank, brightness=blank, noise=blank, attack=blank, tilt=blank, odd_even=blank, fundamental=blank,
         )
         for row in rows
     ]  # fmt: skip

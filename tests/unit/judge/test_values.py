@@ -9,7 +9,7 @@ from evenbore.judge.values import DEVIATIONS, FUNCTIONS, TOGETHER, TakeNotes, cr
 
 
 def take(cents, *, written=None, register=None, veiled=None, partner=None, nominal=1200.0, level=None, brightness=None,
-         noise=None, attack=None, tilt=None):  # fmt: skip
+         noise=None, attack=None, tilt=None, odd_even=None, fundamental=None):  # fmt: skip
     n = len(cents)
     blank = np.full(n, np.nan)
 
@@ -28,12 +28,22 @@ def take(cents, *, written=None, register=None, veiled=None, partner=None, nomin
         noise=filled(noise),
         attack=filled(attack),
         tilt=filled(tilt),
+        odd_even=filled(odd_even),
+        fundamental=filled(fundamental),
     )
 
 
 def test_brightness_is_the_middle_notes_tilt():
     assert FUNCTIONS["brightness"](take(np.zeros(5), tilt=[0.5, -3.0, 0.75, 1.0, 9.0])) == 0.75
     assert np.isnan(FUNCTIONS["brightness"](take(np.zeros(5), tilt=[0.5, np.nan, 0.75, 1.0, 9.0])))
+
+
+@pytest.mark.parametrize(
+    ("criterion", "measure"), [("odd_even_ratio", "odd_even"), ("fundamental_strength", "fundamental")]
+)
+def test_other_colours_are_the_middle_notes(criterion, measure):
+    assert FUNCTIONS[criterion](take(np.zeros(5), **{measure: [-2.0, 4.0, 0.5, 1.0, 9.0]})) == 1.0
+    assert np.isnan(FUNCTIONS[criterion](take(np.zeros(5), **{measure: [-2.0, np.nan, 0.5, 1.0, 9.0]})))
 
 
 def test_offset_spread_and_worst_note():

@@ -395,6 +395,22 @@ def test_a_truncated_file_is_measured_as_far_as_it_goes(tmp_path, name, options)
     refused_when_read(path, r"only 0\.\d\d s can be used; (cut off|damaged)")
 
 
+@pytest.mark.parametrize("tag", [b"", b"ID3\x04\0\0\0\0\x08\0" + bytes(1024)], ids=["bare", "tagged"])
+def test_frames_lost_from_an_mp3_file_are_told(tmp_path, tag):
+    """Frames that are overwritten leave a gap that the decoder closes without a word."""
+    path = tmp_path / "take.mp3"
+    soundfile.write(path, tone(seconds=5, noise=0.05), RATE)
+    whole = tag + path.read_bytes()
+    path.write_bytes(whole)
+    with open_signal(path) as signal:
+        assert signal.warnings == []
+    middle, harm = len(whole) // 2, 900
+    path.write_bytes(whole[:middle] + bytes(harm) + whole[middle + harm :])
+    with open_signal(path) as signal:
+        (warning,) = signal.warnings
+        assert warning.startswith("damaged: 0.") and warning.endswith("s less can be read than its header promises")
+
+
 def test_a_truncated_caf_file(tmp_path):
     path = tmp_path / "take.caf"
     soundfile.write(path, tone(seconds=10), RATE)

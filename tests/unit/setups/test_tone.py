@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from evenbore.setups.tone import against_usual
+from evenbore.setups.tone import against_usual, against_usual_value
 
 MIDI = (60, 64, 67)
 OCTAVES = np.log2(np.arange(1, 13))
@@ -46,3 +46,13 @@ def test_each_kind_has_its_own_usual_and_one_alone_has_none():
     found = pd.Series(slope).groupby(notes["instrument"]).mean()
     assert found["b"] - found["a"] == pytest.approx(1.0, abs=1e-4)
     assert np.isnan(found["c"])
+
+
+def test_a_note_that_an_instrument_lacks_does_not_shift_its_value():
+    notes = spectra({"a": 0.0, "b": 0.0, "c": 0.0})[0]
+    own = notes["instrument"].map({"a": 0.0, "b": 1.0, "c": -1.0})
+    notes = notes.assign(odd_even_db=notes["midi"].map({60: 20.0, 64: 5.0, 67: 2.0}) + own)
+    notes.loc[(notes["instrument"] == "c") & (notes["midi"] == 60), "odd_even_db"] = np.nan
+    medians = against_usual_value(notes, "odd_even_db", {}).groupby(notes["instrument"]).median()
+    assert medians.to_dict() == {"a": 0.0, "b": 1.0, "c": -1.0}
+    assert against_usual_value(notes, "odd_even_db", {"a": "flute", "b": "oboe"}).isna().all()  # each one alone
