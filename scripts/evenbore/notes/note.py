@@ -74,7 +74,7 @@ def measure_notes(
             spectra.append(None)
             bands.append(None)
             continue
-        spectrum = harmonics(frames, pitch.f0_hz)
+        spectrum = harmonics(frames, pitch.f0_hz, float(np.std(pitch.track_cents)))
         slurred = bool(edges.slurred[k])
         row |= _pitch_columns(pitch, nominal_hz[k])
         row["settle_ms"] = settle_ms(signal, onset, offset, spectrum)
