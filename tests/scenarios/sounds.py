@@ -1,7 +1,8 @@
 """What plays: sources of single notes, and what is known of every note from hearing it alone.
 
 Three sets of sources that share none: the note finder may be tuned on those of `DEVELOPMENT` and, since their failures
-were looked at, on those of `HELD_OUT`; never on those of `UNSEEN`. A `Voice` is one note held by itself; takes are put together out of voices (`play`).
+were looked at, on those of `HELD_OUT`; never on those of `UNSEEN`. A `Voice` is one note held by itself; takes are put
+together out of voices (`play`).
 
 Conventions: SOUNDING midi; seconds; mono at `RATE`. A voice's pitch comes from two general-purpose references, Praat's
 autocorrelation and librosa's yin, near the nominal pitch; a note on which they disagree, or that sounds another octave,

@@ -156,8 +156,8 @@ def harmonics(frames: Frames, f0_hz: float, cents_sd: float = 0.0) -> Harmonics:
     """Levels of all harmonics up to TOP_HZ, noise taken off, from the mean power over the frames.
 
     A pitch that goes up and down, with this standard deviation, spreads a harmonic over the spectrum, the higher the
-    further: its power is then the sum over where it goes, up to half-way to the next one, and the noise between two such
-    is no more than between the last two that leave it room.
+    further: its power is then the sum over where it goes, up to half-way to the next one, and the noise between two
+    such is no more than between the last two that leave it room.
     """
     power = frames.power.astype(float)
     top = min(TOP_HZ, 0.45 * frames.rate)
@@ -177,7 +177,8 @@ def harmonics(frames: Frames, f0_hz: float, cents_sd: float = 0.0) -> Harmonics:
         half = np.minimum(np.ceil(reach[spread]) + _LOBE_BINS, f0_hz / frames.bin_hz / 2).astype(int)
         first, last = nearest[spread] - half, np.minimum(nearest[spread] + half, len(power) - 1)
         running = np.cumsum(power)
-        total = running[last] - running[first] + 0.5 * (power[first] - power[last])  # the end bins are its neighbours' too
+        ends = 0.5 * (power[first] - power[last])  # they are its neighbours' too
+        total = running[last] - running[first] + ends
         total -= 0.5 * (floor[:-1] + floor[1:])[spread] * (last - first)
         peak[spread] = np.maximum(total / window(frames.size)[1], 1e-20)
     above = 10 * np.log10(peak * lobe**2 / noise_bin)

@@ -91,7 +91,7 @@ def test_a_gap_beyond_half_the_sample_rate():
     signal = signal_from_array(x.astype(np.float32), rate)
     quiet = background(signal, np.array([1.0]), np.array([2.0]))
     spectrum = harmonics(analyse(signal.slice(round(1.1 * rate), round(1.9 * rate)), rate, f0), f0)
-    (noise,) = note_noise(signal, [(1.0, 1.1, 1.9, 1.0)], [spectrum], 2000.0, quiet)
+    (noise,), _ = note_noise(signal, [(1.0, 1.1, 1.9, 1.0)], [spectrum], 2000.0, quiet)
     expected = 2 * sd**2 * len(spectrum.number) * f0 / (rate / 2)  # white; a sine of amplitude 1 has power 1
     assert len(spectrum.number) == 3
     assert 10 * np.log10(noise[2] / expected) == pytest.approx(0, abs=0.5)
