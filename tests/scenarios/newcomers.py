@@ -1,7 +1,6 @@
-"""Players for the takes that nothing was tuned on and nobody has looked at: physical models compiled by Faust, and
-formant-wave synthesis.
+"""Players for the takes that nothing was tuned on: a physical model compiled by Faust, and formant-wave synthesis.
 
-Conventions as in `sounds`. Each note of a model is blown anew, by a breath that is not quite steady.
+Conventions as in `sounds`. Each note of the model is blown anew, by a breath that is not quite steady.
 """
 
 import math
@@ -17,13 +16,12 @@ import soundfile
 
 from rendering.render import RATE, TAIL_S, Notes, note_hz, praat_pitch
 
-# Faust's own library of physical models (physmodels.lib): a tube of a length, blown with a pressure.
-MODELS = {"clarinet": "pm.clarinetModel(pm.f2l(hz), blow, 0.5, 0.5)", "flute": "pm.fluteModel(pm.f2l(hz), 0.5, blow)"}
-PRESSURE = {"clarinet": 0.75, "flute": 0.95}
+# The clarinet of Faust's own library of physical models (physmodels.lib): a tube of a length, blown with a pressure.
+PRESSURE = 0.75
 PROGRAM = """import("stdfaust.lib");
 hz = hslider("hz", 440, 10, 6000, 0.01);
 blow = hslider("blow", 0, 0, 2, 0.0001) * (1 + 0.2 * (no.noise : fi.lowpass(1, 1500)));
-process = MODEL;
+process = pm.clarinetModel(pm.f2l(hz), blow, 0.5, 0.5);
 """
 HOST = """#include <algorithm>
 #include <cmath>
@@ -71,35 +69,35 @@ FORMANTS = {
 }
 
 
-def blown(model: str, notes: Notes) -> np.ndarray:
-    """One of Faust's physical models: the tube of each note is made as long as its pitch asks for, by ear."""
+def blown(notes: Notes) -> np.ndarray:
+    """Faust's clarinet: the tube of each note is made as long as its pitch asks for, by ear."""
     audio = np.zeros(round((notes[-1][2] + TAIL_S) * RATE), np.float32)
     for midi, on_s, off_s in notes:
         hz = note_hz(midi)
         for _ in range(TUNINGS):
-            heard = praat_pitch(_blow(model, hz, TUNING_S)[RATE // 5 : RATE // 2].astype(float), midi, 1250.0)
+            heard = praat_pitch(_blow(hz, TUNING_S)[RATE // 5 : RATE // 2].astype(float), midi, 1250.0)
             if math.isfinite(heard):
                 hz *= note_hz(midi) / heard
-        sound = _blow(model, hz, off_s - on_s + RELEASE_S)
+        sound = _blow(hz, off_s - on_s + RELEASE_S)
         sound = 0.2 * sound[: len(audio) - round(on_s * RATE)]
         audio[round(on_s * RATE) :][: len(sound)] += sound
     return audio
 
 
-def _blow(model: str, hz: float, seconds: float) -> np.ndarray:
-    asked = f"{hz:.4f} {seconds:.4f} {PRESSURE[model]}\n".encode()
-    played = subprocess.run([_compiled(model), str(RATE)], input=asked, check=True, capture_output=True)
+def _blow(hz: float, seconds: float) -> np.ndarray:
+    asked = f"{hz:.4f} {seconds:.4f} {PRESSURE}\n".encode()
+    played = subprocess.run([_compiled(), str(RATE)], input=asked, check=True, capture_output=True)
     return np.frombuffer(played.stdout, np.float32)
 
 
 @cache
-def _compiled(model: str) -> Path:
+def _compiled() -> Path:
     """The program that plays the model, in a folder of the system's temporary ones."""
     faust, compiler = shutil.which("faust"), shutil.which("g++")
     if faust is None or compiler is None:
         raise FileNotFoundError("faust or g++ is not installed")
     folder = Path(tempfile.mkdtemp(prefix="faust-"))
-    for name, text in (("host.cpp", HOST), ("model.dsp", PROGRAM.replace("MODEL", MODELS[model]))):
+    for name, text in (("host.cpp", HOST), ("model.dsp", PROGRAM)):
         (folder / name).write_text(text, encoding="utf-8")
     for command in (
         [faust, "-a", "host.cpp", "model.dsp", "-o", "model.cpp"],

@@ -111,11 +111,8 @@ def _modelled(opcode: str, families: tuple[str, ...], lowest: int, highest: int)
     return Source(opcode, HELD_OUT, families, player, True, lowest, highest, strangers, "csound-plugins and stk")
 
 
-def _blown(model: str, families: tuple[str, ...], lowest: int, highest: int) -> Source:
-    def player(family: str) -> Player:
-        return partial(newcomers.blown, model)
-
-    return Source(f"{model} by Faust", UNSEEN, families, player, True, lowest, highest, newcomers, "faust and g++")
+def _blown(_family: str) -> Player:
+    return newcomers.blown
 
 
 def _sung(family: str) -> Player:
@@ -163,9 +160,18 @@ _ALL = (
         ("oboe", "bassoon", "saxophone_soprano", "horn_f", "flute", "clarinet_b_flat"),
     ),
     _sampled("OPL-3_FM_128M.sf2", UNSEEN, "opl3-soundfont"),
-    _blown("clarinet", ("clarinet_b_flat", "clarinet_bass_low_c"), 34, 96),
+    Source(
+        "clarinet by Faust",
+        UNSEEN,
+        ("clarinet_b_flat", "clarinet_bass_low_c"),
+        _blown,
+        loose=True,
+        lowest=34,
+        highest=96,
+        made_in=newcomers,
+        needs="faust and g++",
+    ),
     Source("formant waves", UNSEEN, tuple(newcomers.FORMANTS), _sung, made_in=newcomers, needs="csound"),
-    _blown("flute", ("flute",), 60, 77),
 )
 SOURCES = {source.name: source for source in _ALL}
 
