@@ -152,7 +152,8 @@ def test_flags_without_doubts_excuse_nothing():
 
 
 def test_flags_excuse_what_the_program_leaves_out_for_them():
-    assert in_doubt("gain_moved noise_limited:hnr_db") == {"level", "attack", "noise"}
+    assert in_doubt("gain_moved") == {"level", "attack", "noise", "high noise"}
+    assert in_doubt("noise_limited:hnr_db") == {"noise"}
     assert in_doubt("unsure") == set(MEASURES)
 
 
