@@ -6,7 +6,7 @@ never changed but by what a stroke says, so that a note's truth is that of its v
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import soxr
@@ -104,6 +104,9 @@ def perform(strokes: Iterable[Stroke | Other], bank: dict[int, Voice], seed: int
         onset = FADE_S / 2 if stroke.slurred else onset
         offset = stroke.seconds - FADE_S / 2 if leads_on else offset
         notes.append(_truth(stroke, start, onset, offset, sound, cents))
+        if stroke.slurred and len(notes) > 1 and notes[-2].midi == stroke.midi:  # one note, held on
+            held, more = notes[-2], notes.pop()
+            notes[-1] = replace(held, offset_s=more.offset_s, steps=held.steps + more.steps)
         end = start + stroke.seconds
     audio = np.zeros(round((end + TAIL_S) * RATE))
     for first, sound in pieces:

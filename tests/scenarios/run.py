@@ -1,10 +1,10 @@
 """The scenarios: what real players do and what files do, and which numbers come out wrong without a word.
 
-    python tests/scenarios/run.py [--set development|held-out] [--only KIND] [--each N] [--jobs N] [--write]
+    python tests/scenarios/run.py [--set development|held-out|unseen] [--only KIND] [--each N] [--jobs N] [--write]
 
 Plays ten takes of every kind (or of those whose name holds KIND), measures and scores them, prints a table, worst kinds
 first, and leaves build/scenarios/SET.json (every take, and words about every note that is silently wrong) and
-SET-confidence.tsv. `--write` renews the set's table in docs/accuracy.md.
+SET-confidence.tsv. `--write` renews the table of the unseen set in docs/accuracy.md.
 """
 
 import argparse
@@ -19,12 +19,12 @@ from campaigns import REPO, one_thread, renew
 one_thread()
 
 from scenarios import campaign, tables
-from scenarios.sounds import DEVELOPMENT, HELD_OUT
+from scenarios.sounds import DEVELOPMENT, SETS
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--set", default=DEVELOPMENT, choices=(DEVELOPMENT, HELD_OUT))
+    parser.add_argument("--set", default=DEVELOPMENT, choices=SETS)
     parser.add_argument("--only", default="", help="kinds whose name holds this")
     parser.add_argument("--each", type=int, default=campaign.TAKES_EACH, help="takes of every kind")
     parser.add_argument("--jobs", type=int, default=1, help="takes at the same time")

@@ -1,7 +1,8 @@
 """What plays: sources of single notes, and what is known of every note from hearing it alone.
 
-Two sets of sources that share none: the note finder may be tuned on those of `DEVELOPMENT`, never on those of
-`HELD_OUT`. A `Voice` is one note held by itself; takes are put together out of voices (`play`).
+Three sets of sources that share none: the note finder may be tuned on those of `DEVELOPMENT` and, since their failures
+were looked at, on those of `HELD_OUT`; never on those of `UNSEEN`. A `Voice` is one note held by itself; takes are put
+together out of voices (`play`).
 
 Conventions: SOUNDING midi; seconds; mono at `RATE`. A voice's pitch comes from two general-purpose references, Praat's
 autocorrelation and librosa's yin, near the nominal pitch; a note on which they disagree, or that sounds another octave,
@@ -39,9 +40,9 @@ from rendering.render import (
 )
 from rendering.study import PROGRAMS, REPO
 
-from . import generators, strangers
+from . import generators, newcomers, strangers
 
-DEVELOPMENT, HELD_OUT = "development", "held-out"
+DEVELOPMENT, HELD_OUT, UNSEEN = SETS = ("development", "held-out", "unseen")
 CACHE = REPO / "build" / "scenarios" / "voices"
 HELD_S = 1.7
 BODY_S = 0.3  # a voice is steady from here on
@@ -110,6 +111,14 @@ def _modelled(opcode: str, families: tuple[str, ...], lowest: int, highest: int)
     return Source(opcode, HELD_OUT, families, player, True, lowest, highest, strangers, "csound-plugins and stk")
 
 
+def _blown(_family: str) -> Player:
+    return newcomers.blown
+
+
+def _sung(family: str) -> Player:
+    return partial(newcomers.sung, family)
+
+
 def _additive(name: str, part: str, manner: generators.Manner, families: tuple[str, ...]) -> Source:
     def player(family: str) -> Player:
         return partial(generators.additive, family, manner)
@@ -150,6 +159,19 @@ _ALL = (
         generators.LIVING,
         ("oboe", "bassoon", "saxophone_soprano", "horn_f", "flute", "clarinet_b_flat"),
     ),
+    _sampled("OPL-3_FM_128M.sf2", UNSEEN, "opl3-soundfont"),
+    Source(
+        "clarinet by Faust",
+        UNSEEN,
+        ("clarinet_b_flat", "clarinet_bass_low_c"),
+        _blown,
+        loose=True,
+        lowest=34,
+        highest=96,
+        made_in=newcomers,
+        needs="faust and g++",
+    ),
+    Source("formant waves", UNSEEN, tuple(newcomers.FORMANTS), _sung, made_in=newcomers, needs="csound"),
 )
 SOURCES = {source.name: source for source in _ALL}
 

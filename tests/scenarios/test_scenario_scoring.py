@@ -151,7 +151,8 @@ def test_flags_without_doubts_excuse_nothing():
 
 
 def test_flags_excuse_what_the_program_leaves_out_for_them():
-    assert in_doubt("gain_moved noise_limited:hnr_db") == {"level", "attack", "noise"}
+    assert in_doubt("gain_moved") == {"level", "attack", "noise", "high noise"}
+    assert in_doubt("noise_limited:hnr_db") == {"noise"}
     assert in_doubt("unsure") == set(MEASURES)
 
 
@@ -168,3 +169,9 @@ def test_confidence_is_held_against_what_was_right():
 
 def test_a_wrong_note_with_a_doubted_pitch_counts_as_flagged():
     assert score((NOTE,), [RIGHT | {"midi": 70, "flags": "unsteady"}]).confidence == [(0.9, 0, 1)]
+
+
+def test_a_note_slurred_to_itself_is_one_note():
+    take = perform([Stroke(60, 0.5, steps=(0,)), Stroke(60, 0.5, slurred=True), Stroke(62, 0.5)], BANK, seed=1)
+    assert [note.midi for note in take.notes] == [60, 62]
+    assert take.notes[0].offset_s - take.notes[0].onset_s == pytest.approx(0.93, abs=0.03)

@@ -28,6 +28,9 @@ WHOLE = (
     "up and down played, up asked",
     "direct current",
     "two channels of opposite sign",
+    "vibrato of 30 cents",
+    "automatic gain",
+    "lost buffers",
 )
 
 

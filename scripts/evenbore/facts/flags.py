@@ -14,6 +14,7 @@ UNSURE = 0.5
 
 _LEVEL = ("level_dbfs", "level_dba", "level_lufs")
 _RISE = ("attack_ms", "log_attack", "overshoot_db")
+NOISE_MEASURES = ("hnr_db", "noise_low_db", "noise_high_db")
 _BEGINNING = (*_RISE, "settle_ms", "transition_ms")
 
 
@@ -65,6 +66,11 @@ _ENTRIES = (
         doubts=("f0_hz", "f0_se_cents", "cents", "cents_drift"),
         short="unsteady",
     ),
+    Flag(
+        word="level_moves",
+        sentence="shorter than 0.15 s, and its level changes by more than 4 dB within what ought to be its steady part",
+        doubts=_LEVEL,
+    ),
     Flag(word="noisy", sentence="snr_db under 20 dB", short="noisy"),
     Flag(
         word="clipped",
@@ -93,7 +99,8 @@ _ENTRIES = (
     ),
     Flag(
         word="repeated",
-        sentence="played more than once, or broken: the last attempt counts or, where that is a stub, the longest",
+        sentence="played more than once, or broken: the last attempt counts or, where that is a stub, the longest; the"
+        " first full one where the next note is missing",
         short="repeated",
     ),
     Flag(
@@ -103,8 +110,9 @@ _ENTRIES = (
     ),
     Flag(
         word="gain_moved",
-        sentence="the recorder moved its gain (automatic gain, limiter): levels and attacks are not the player's",
-        doubts=(*_LEVEL, *_RISE),
+        sentence="the recorder moved its gain (automatic gain, limiter): levels and attacks are not the player's, and"
+        " the room's noise within a note is not what it is between the notes",
+        doubts=(*_LEVEL, *_RISE, *NOISE_MEASURES),
         short="gain moved",
     ),
     Flag(

@@ -2,9 +2,10 @@
 
 Three noises are heard there. The background of room and microphone is known from where nobody plays, and is taken off.
 The room's echo of how the note began, and of the note before, fills the gaps too, but dies away while the note lasts:
-what falls as a room's decay does, exp(−13.8 t / T60), is the room's. What stays is the air. T60 is not known
-beforehand: all of a row of them are tried on all notes of the recording, and no echo too, and averaged by Akaike
-weights (Burnham & Anderson 2002, Model Selection and Multimodel Inference, from memory).
+what falls as a room's decay does, exp(−13.8 t / T60), is the room's. What stays is the air; what comes and goes within
+a note, as the crack of a lost sample or of a key does, is not. T60 is not known beforehand: all of a row of them are
+tried on all notes of the recording, and no echo too, and averaged by Akaike weights (Burnham & Anderson 2002, Model
+Selection and Multimodel Inference, from memory). A note whose noise follows none of them is the less sure for it.
 
 Powers are in units of a full-scale sine, as in `spectrum`. Noise that cannot be told from background and echo is NaN.
 """
@@ -29,7 +30,11 @@ _DECAYS_S = np.geomspace(0.1, 3.2, 16)
 _DECAY = np.log(1e6)  # of power in one T60
 _BACKGROUND_SD = 0.05  # share of its power by which the background may have changed
 _ECHO_SD = 0.3  # share of the echo's power by which its decay may differ from the one law
-_SURE = 2.0  # standard deviations that a noise must stand out by
+_SURE = 2.0  # standard deviations that a noise must stand out by,
+_CLEAR = 4.0  # and by which it is right within 3 dB: two standard deviations down, four up
+_BURST = 6.0  # times the least power before and after it: what comes and goes
+_WINDOW_FRAMES = 3  # a window of four hops sees a moment for so many more
+_STEADY = 0.5  # share of a note's frames that are left without
 _TURNS = 3
 
 
@@ -52,8 +57,9 @@ def note_noise(
     spectra: Sequence[Harmonics],
     split_hz: float,
     quiet: Background,
-) -> Floats:
-    """(N, 3) power of the noise around the harmonics up to `split_hz`, around those above, and of both.
+) -> tuple[Floats, Bools]:
+    """(N, 3) power of the noise around the harmonics up to `split_hz`, around those above, and of both; and whether it
+    may be wrong by more than 3 dB.
 
     `parts_s`: onset of each note, start and end of its steady part. NaN where it cannot be told.
     """
@@ -65,7 +71,8 @@ def note_noise(
     level = np.column_stack([level, np.sum(level, axis=1, where=heard)])
     variance = np.column_stack([variance, np.sum(variance, axis=1, where=heard)])
     with np.errstate(invalid="ignore"):
-        return np.where(level > _SURE * np.sqrt(variance), level, np.nan)
+        sds = level / np.sqrt(variance)
+    return np.where(sds > _SURE, level, np.nan), ~(sds > _CLEAR)
 
 
 def _courses(
@@ -110,18 +117,28 @@ def _courses(
         if not part.any():
             courses.append(None)
             continue
-        mean = weight * gaps.mean(axis=0)
+        course = (gaps * steady) @ weight
+        kept = _lasting(course)
+        mean = weight * gaps[kept].mean(axis=0)
         hiss = weight * room
         courses.append(
             _Course(
-                time,
-                (gaps * steady) @ weight,
-                steady[:, 0] * hiss.sum(),
+                time[kept],
+                course[kept],
+                steady[kept, 0] * hiss.sum(),
                 float(overlap * np.sum(mean**2 / cells) / np.sum(mean) ** 2),
                 float(np.sum(hiss**2 / quiet_cells) / np.sum(hiss) ** 2 + _BACKGROUND_SD**2),
             )
         )
     return courses
+
+
+def _lasting(course: Floats) -> Bools:
+    """Which frames of a course (F,) are no part of a burst; all where it has more bursts than anything else."""
+    before, after = np.minimum.accumulate(course), np.minimum.accumulate(course[::-1])[::-1]
+    after[-_WINDOW_FRAMES:] = 0  # a burst at the very end has nothing after it
+    kept: Bools = course <= _BURST * np.maximum(before, after)
+    return kept if kept.mean() >= _STEADY else np.ones(len(course), bool)
 
 
 def _staying(courses: Sequence[_Course | None]) -> tuple[Floats, Floats]:
@@ -139,14 +156,16 @@ def _staying(courses: Sequence[_Course | None]) -> tuple[Floats, Floats]:
     spread = np.array([course.spread for _, course in there])
     fits = [_fit(power, room, known, spread, np.zeros(shape))]
     fits += [_fit(power, room, known, spread, np.exp(-_DECAY * time / decay)) for decay in _DECAYS_S]
-    likelihood, misfit = np.array([fit[2:4] for fit in fits]).T
-    parameters = len(there) * np.append(1.0, np.full(len(_DECAYS_S), 2.0))
-    excess = max(1.0, float(np.min(misfit / (known.sum() - parameters))))
-    gain = likelihood / excess - parameters
+    likelihood, misfit = (np.array([fit[k] for fit in fits]) for k in (2, 3))
+    parameters = np.append(1.0, np.full(len(_DECAYS_S), 2.0))
+    free = known.sum(axis=1) - parameters[:, None]
+    excess = max(1.0, float(np.min(misfit.sum(axis=1) / free.sum(axis=1))))
+    gain = likelihood.sum(axis=1) / excess - len(there) * parameters
+    own_excess = np.maximum(1.0, np.min(misfit / np.maximum(free, 1.0), axis=0))
     weight = np.exp(gain - gain.max())
     levels, variances = (np.array([fit[k] for fit in fits]) for k in (0, 1))
     mean = np.average(levels, axis=0, weights=weight)
-    within = np.average(excess * variances + (levels - mean) ** 2, axis=0, weights=weight)
+    within = np.average(own_excess * variances + (levels - mean) ** 2, axis=0, weights=weight)
     quiet = np.array([course.background_spread for _, course in there]) * room[:, 0] ** 2
     where = [k for k, _ in there]
     level[where], variance[where] = mean, within + quiet
@@ -155,9 +174,9 @@ def _staying(courses: Sequence[_Course | None]) -> tuple[Floats, Floats]:
 
 def _fit(
     power: Floats, room: Floats, known: Bools, spread: Floats, echo: Floats
-) -> tuple[Floats, Floats, float, float]:
-    """Of power = air + room + share · echo, (N, F) where `known`: the air (N,), its variance, and the log likelihood of
-    all less the number of parameters.
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Of power = air + room + share · echo, (N, F) where `known`: the air, its variance, the log likelihood and the
+    misfit of each note, all (N,).
     """
     air, share = np.zeros((2, len(power)))
     # a frame's standard deviation goes with the mean, which is fitted: by turns
@@ -175,5 +194,5 @@ def _fit(
         with np.errstate(divide="ignore", invalid="ignore"):
             variance = np.where(share > 0, wee / determinant, 1 / w) + (_ECHO_SD * share * we / w) ** 2
         model = np.maximum(air[:, None] + room + share[:, None] * echo, 1e-3 * power.max(axis=1, keepdims=True))
-    misfit = float(np.sum(known * (power - model) ** 2 / (spread[:, None] * model**2)))
-    return air, variance, -0.5 * misfit - float(np.sum(known * np.log(model))), misfit
+    misfit = np.sum(known * (power - model) ** 2 / (spread[:, None] * model**2), axis=1)
+    return air, variance, -0.5 * misfit - np.sum(known * np.log(model), axis=1), misfit

@@ -16,9 +16,13 @@ _STEEP, _NEAR_FRAMES = (
 )  # or below this share of what it is so many frames before and after; a vibrato is smoother
 _STRAY = 0.4  # and where it explains less than this share of what it usually explains
 _STRAY_FRAMES = 2  # for so many frames; a single one is enough where another pitch explains the moment (score under 0)
+_FAINT, _FAINT_FRAMES = (
+    0.3,
+    8,
+)  # what is fainter than this share of a note, so long before or after it, is a hum or echo
 _STUB = 0.5  # an attempt shorter than this share of the longest is no full one
 _SMEAR = 3  # a window of four hops sees a note for so many frames more than it sounds
-_WHOLE_PASS = 0.9  # share of the notes that a pass holds
+_WHOLE_PASS = 0.75  # share of the notes that a pass holds, wrong ones apart
 _AS_FULL = 0.8  # a pass with so many of the notes that the fullest has is another take, not a false start
 _AGAIN = 0.5  # of a whole scale less than this share may be played anew; more is another pass
 
@@ -35,6 +39,9 @@ def attempts(first: Ints, last: Ints, notes: Floats32, level: Floats32, least: i
     run = {}
     for step in np.nonzero(first >= 0)[0].tolist():
         begin, end = int(first[step]), int(last[step])
+        heard = np.flatnonzero(level[begin : end + 1] >= _FAINT * np.percentile(level[begin : end + 1], 75))
+        before, after = int(heard[0]), end - begin - int(heard[-1])
+        begin, end = begin + before * (before >= _FAINT_FRAMES), end - after * (after >= _FAINT_FRAMES)
         spans = _parts(notes[begin : end + 1, step], level[begin : end + 1], least)
         if len(spans) > 1:
             run[step] = [(begin + a, begin + b) for a, b in spans]
@@ -43,9 +50,14 @@ def attempts(first: Ints, last: Ints, notes: Floats32, level: Floats32, least: i
     return run
 
 
-def counted(spans: list[Span]) -> int:
-    """Which attempt counts: the last one, but where that is a stub the longest."""
+def counted(spans: list[Span], next_missing: bool = False) -> int:
+    """Which attempt counts: the last one, but where that is a stub the longest.
+
+    The first full one where the next note is missing: what follows it may be that note, come out at this one's pitch.
+    """
     lengths = [last - first + 1 - _SMEAR for first, last in spans]
+    if next_missing and len(spans) > 1:
+        return next(k for k, length in enumerate(lengths) if length >= _STUB * max(lengths))
     if not spans or lengths[-1] >= _STUB * max(lengths):
         return len(spans) - 1
     return int(np.argmax(lengths))

@@ -6,11 +6,11 @@ from a lossy one betrays itself by the background's spectrum, which ends as if c
 
 import numpy as np
 
+from evenbore.facts.flags import NOISE_MEASURES
 from evenbore.facts.rows import Row
 from evenbore.notes.background import Background
 from evenbore.recording.audio import Signal
 
-NOISE_MEASURES = ("hnr_db", "noise_low_db", "noise_high_db")
 _BEGINNING = ("attack_ms", "log_attack", "settle_ms")  # few bits smear it
 
 # ASSUME: measured on sampled and simulated instruments (docs/method.md); no source. Up to so many bits a sample noise

@@ -16,7 +16,7 @@ _USUAL, _AGAINST = 5.67, np.array([1.08, 6.41, 2.82, 3.12, 6.14])
 
 # ASSUME: where each sign begins and is 1, tuned by trial on the same takes; no source.
 _STRONG, _WEAKER = 0.8, 0.4  # score, and how far it leads the best other pitch, together
-_LONGER, _TWICE = 0.25, 0.7  # log of length over the median: two notes in one
+_LONGER, _TWICE = 0.25, 0.5  # log of length over the median: the longest of one note, the shortest of two in one
 _BRIEF_S, _BRIEFEST = 0.15, 2.0  # the window of the evidence; octaves shorter
 _NEAR, _AWAY_CENTS = 3, (15.0, 50.0)  # notes on either side, and cents from their median
 

@@ -36,6 +36,7 @@ _DIP_WINDOW_S, _DIP_REACH_S = 0.015, 0.080
 _TOP_HZ = 6000.0
 _GAP_WINDOW = (3.0, 0.020, 0.200)  # periods, least and greatest length in seconds: short, to see an edge
 _SLUR_WINDOW = (8.0, 0.030, 0.090)  # longer, to tell neighbouring notes apart; the middle of a slur stays put
+_EVEN = 0.4  # power to which magnitudes are raised: a room's echo reinforces some harmonics at random, so all count
 _SLUR_REACH_S, _SLUR_HALF_S = 0.120, 0.040  # how far from the first estimate a slur is looked for; half of one
 _OWN_RISE = 0.482  # of the window: the share of a note that begins at once goes from 10 % to 90 % (Hann, closed form)
 _LEAST_FRAMES = 3
@@ -144,7 +145,7 @@ def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
     guess = 0.5 * (before + after)
     if after - before >= _SLUR_GAP_S or _dips(notes.signal, guess):
         return None
-    old, new, times = _parted(notes, i, guess, _SLUR_REACH_S)
+    (old, new), plain, times = _parted(notes, i, guess, _SLUR_REACH_S)
     middle = _crossing(times, _share(old, new), 0.5, guess)
     # a note that swells is softer here than in its middle: what counts is its level on this side of the slur
     old = old / _typical(old[times < middle - _SLUR_HALF_S])
@@ -153,6 +154,10 @@ def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
     middle = _crossing(times, share, 0.5, middle)
     # in a live room the old note's echo goes on: the new one has begun when it has half its own level
     middle = min(middle, _crossing(times, new, 0.5, middle))
+    old, new = plain
+    share = _share(
+        old / _typical(old[times < middle - _SLUR_HALF_S]), new / _typical(new[times > middle + _SLUR_HALF_S])
+    )
     rise = _crossing(times, share, 0.9, middle) - _crossing(times, share, 0.1, middle)
     return middle, float(np.sqrt(max(rise**2 - (_OWN_RISE * notes.slur_size(i) / notes.signal.rate) ** 2, 0.0)))
 
@@ -235,18 +240,21 @@ def _onset(notes: _Notes, i: int) -> float:
 def _handover(notes: _Notes, i: int) -> float:
     """Time at which note i has become as strong as what is left of the note before it."""
     guess = 0.5 * (notes.last_s[i - 1] + notes.first_s[i])
-    old, new, times = _parted(notes, i, guess, _BEFORE_S)
+    (old, new), _, times = _parted(notes, i, guess, _BEFORE_S)
     return _crossing(times, _share(old, new), 0.5, guess)
 
 
 def _parted(notes: _Notes, i: int, guess: float, before_s: float) -> tuple[Floats32, Floats32, Floats]:
-    """Amplitudes of note i - 1 and of note i around the time `guess` where they meet, and the times, all (F,)."""
+    """Amplitudes of note i - 1 and of note i around the time `guess` where they meet, (2, F), all their harmonics
+    counting nearly alike; the same by their strength; and the times (F,).
+    """
     size = notes.slur_size(i)
     start = max(guess - before_s, notes.middle_s[i - 1])
     stop = min(guess + _SLUR_REACH_S, notes.middle_s[i])
     spectra = _Spectra(notes.signal, start, stop, size, _SLUR_HOP_S)
-    old, new = _shares(spectra.values, [notes.steady(i - 1, size), notes.steady(i, size)])
-    return old, new, spectra.times
+    steady = [notes.steady(k, size) for k in (i - 1, i)]
+    even = _shares(spectra.values**_EVEN, [one**_EVEN for one in steady]) ** (1 / _EVEN)
+    return even, _shares(spectra.values, steady), spectra.times
 
 
 def _last_passes(times: Floats, values: Floats32, limit: float, before: int) -> float:

@@ -16,6 +16,7 @@ from evenbore.recording.audio import Signal
 # ASSUME: tuned by trial on sampled and simulated instruments with and without a moving gain; no source.
 _LOW_HZ, _HIGH_HZ = 250.0, 10_000.0  # below rumble comes and goes
 _CLEAR_S, _PIECE_S, _LEAD_S, _LONGEST_S, _BEFORE_S = 0.25, 0.25, 1.0, 5.0, 0.05
+_SHORTEST_PIECE_S, _APART_S = 0.15, 0.1
 _LEAST_LEAD_S = 0.25
 _WINDOW = 2048
 # lower after a note than before the first one, rising until the next or the end, and both together
@@ -55,8 +56,9 @@ def _noise_comes_back(signal: Signal, onset_s: Floats, offset_s: Floats) -> bool
     signs = []
     for offset, following in zip(offset_s, np.append(onset_s[1:] - _BEFORE_S, signal.duration_s), strict=True):
         first, last = offset + _CLEAR_S, min(following, offset + _LONGEST_S)
-        if last - first >= 2 * _PIECE_S + 0.1:
-            early, late = _bands(signal, first, first + _PIECE_S), _bands(signal, last - _PIECE_S, last)
+        piece = min(_PIECE_S, (last - first - _APART_S) / 2)
+        if piece >= _SHORTEST_PIECE_S:
+            early, late = _bands(signal, first, first + piece), _bands(signal, last - piece, last)
             lower, rise = _uniform(lead - early), _uniform(late - early)
             signs.append(lower > _LOWER_DB and rise > _RISE_DB and lower + rise > _BOTH_DB)
     return bool(signs) and sum(signs) > len(signs) / 2

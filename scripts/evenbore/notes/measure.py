@@ -14,6 +14,7 @@ from evenbore.facts.arrays import Bools, Floats, Ints, known_median
 from evenbore.facts.flags import UNSURE
 from evenbore.facts.rows import RecordingRow, Row
 from evenbore.files.errors import AudioError
+from evenbore.notes.attempts import Span
 from evenbore.notes.confidence import confidence, signs
 from evenbore.notes.edges import Edges, refine
 from evenbore.notes.evidence import gather, guess_hz
@@ -236,11 +237,11 @@ def _several(passes: list[Alignment], hop_s: float, row: RecordingRow) -> str:
 def _repeated(one: Alignment, written: Ints) -> list[str]:
     """Which notes were played more than once, and which attempt counts."""
     told = []
-    for last, which in ((True, "last"), (False, "longest")):
+    for which in ("last", "longest", "first full"):
         steps = [
-            (int(step), len(others) + 1)
+            (step, len(others) + 1)
             for step, others in enumerate(one.others)
-            if others and (one.first[step] > max(others)[0]) == last
+            if others and _which_counts((one.first[step], one.last[step]), others) == which
         ]
         if len(steps) == 1:
             ((step, times),) = steps
@@ -249,6 +250,13 @@ def _repeated(one: Alignment, written: Ints) -> list[str]:
         elif steps:
             told += _named(f"played more than once, the {which} attempt at each counts", [s for s, _ in steps], written)
     return told
+
+
+def _which_counts(span: Span, others: tuple[Span, ...]) -> str:
+    """What tells the attempt at a note that counts from the others."""
+    if span > others[-1]:
+        return "last"
+    return "longest" if span[1] - span[0] >= max(last - first for first, last in others) else "first full"
 
 
 def _advice(record: Row, notes: list[Row], signal: Signal, edges: Edges) -> list[str]:

@@ -16,7 +16,7 @@ from evenbore.notes.edges import Edges
 from evenbore.notes.gain import gain_moved
 from evenbore.notes.pitch import Pitch, measure_pitch
 from evenbore.notes.response import attacks, cracked, settle_ms
-from evenbore.notes.spectrum import TOP_HZ, Harmonics, analyse, harmonics, note_bands
+from evenbore.notes.spectrum import TOP_HZ, Frames, Harmonics, analyse, harmonics, note_bands
 from evenbore.recording.audio import Signal
 from evenbore.trade.pitch import cents
 
@@ -26,6 +26,7 @@ _RELEASE_S = 0.03
 _NOISY_DB = 20.0
 _BEST_SNR_DB = 100.0  # digital silence between notes is no quieter than any real room can be
 _UNSTEADY_CENTS = 15.0
+_BRIEF_S, _MOVES_DB = 0.15, 4.0  # the level of a longer note is a mean over what comes and goes
 # a note is late when it takes this many times as long as the take's median note, this many milliseconds longer,
 # and lies this many robust standard deviations out on a scale of log time (Iglewicz & Hoaglin 1993, from memory)
 _LATE_RATIO, _LATE_MS, _LATE_SDS = 2.0, 30.0, 3.5
@@ -74,12 +75,15 @@ def measure_notes(
             spectra.append(None)
             bands.append(None)
             continue
-        spectrum = harmonics(frames, pitch.f0_hz)
+        spectrum = harmonics(frames, pitch.f0_hz, float(np.std(pitch.track_cents)))
         slurred = bool(edges.slurred[k])
         row |= _pitch_columns(pitch, nominal_hz[k])
         row["settle_ms"] = settle_ms(signal, onset, offset, spectrum)
-        broke = cracked(signal, onset, offset, pitch.f0_hz, guess_hz[k - 1] if k else np.nan)
-        rows.append(row | {"flags": " ".join(["slurred"] * slurred + ["cracked"] * broke)})
+        before = (guess_hz[k - 1], float(edges.offset_s[k - 1])) if k else (np.nan, 0.0)
+        broke = cracked(signal, onset, offset, pitch.f0_hz, *before)
+        moves = offset - onset < _BRIEF_S and _level_range_db(frames) > _MOVES_DB
+        words = ["slurred"] * slurred + ["cracked"] * broke + ["level_moves"] * moves
+        rows.append(row | {"flags": " ".join(words)})
         spectra.append(spectrum)
         level = note_bands(frames, spectrum)
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
@@ -115,6 +119,13 @@ def _steady(onset: float, offset: float) -> tuple[float, float]:
     return start, stop
 
 
+def _level_range_db(frames: Frames) -> float:
+    """How far the level goes up and down within a steady part."""
+    parts = frames.values.view(np.float32)
+    power = np.einsum("fk,fk->f", parts, parts)
+    return float(10 * np.log10(power.max() / max(power.min(), 1e-20)))
+
+
 def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict[str, float]:
     track = pitch.track_cents
     time = np.arange(len(track)) - (len(track) - 1) / 2
@@ -144,8 +155,9 @@ def _add_tone(signal: Signal, rows: list[Row], spectra: list[Harmonics | None], 
     parts = [
         (rows[k]["onset_s"], *_steady(rows[k]["onset_s"], rows[k]["offset_s"]), rows[k]["cents_sd"]) for k in known
     ]
-    air = note_noise(signal, parts, [spectrum for _, spectrum in measured], HIGH_BAND_HZ, quiet)
-    noise, masked = _noise(air, values["level_dbfs"], f0, np.array([len(spectrum.number) for _, spectrum in measured]))
+    air, vague = note_noise(signal, parts, [spectrum for _, spectrum in measured], HIGH_BAND_HZ, quiet)
+    count = np.array([len(spectrum.number) for _, spectrum in measured])
+    noise, masked = _noise(air, vague, values["level_dbfs"], f0, count)
     values |= noise
     hidden |= masked
     room = quiet.level_db(0.5 * f0, np.full(len(f0), min(TOP_HZ, 0.45 * signal.rate)))
@@ -187,18 +199,20 @@ def _clipped(signal: Signal, rows: list[Row]) -> list[int]:
     """Notes that reach the ceiling of a clipped recording: their harmonics are not the instrument's."""
     if not signal.clipped_fraction > 0:
         return []
-    spans = [[round(row[edge] * signal.rate) for edge in ("onset_s", "offset_s")] for row in rows]
-    peaks = [np.abs(signal.slice(*span) + signal.dc).max(initial=0.0) for span in spans]  # as stored
+    peaks = [signal.highest(*(round(row[edge] * signal.rate) for edge in ("onset_s", "offset_s"))) for row in rows]
     return [k for k, peak in enumerate(peaks) if peak >= _CEILING * signal.peak]
 
 
-def _noise(air: Floats, level_db: Floats, f0: Floats, harmonics: Ints) -> tuple[dict[str, Floats], dict[str, Bools]]:
-    """hnr_db, noise_low_db and noise_high_db (N,) of `note_noise`, and whether background or echo hides each."""
+def _noise(
+    air: Floats, vague: Bools, level_db: Floats, f0: Floats, harmonics: Ints
+) -> tuple[dict[str, Floats], dict[str, Bools]]:
+    """hnr_db, noise_low_db and noise_high_db (N,) of `note_noise`, and whether background or echo hides each, or makes
+    it vague."""
     low = np.minimum((HIGH_BAND_HZ / f0).astype(int), harmonics)
     there = {"noise_low_db": low > 0, "noise_high_db": harmonics > low, "hnr_db": harmonics > 0}
     noise_db = 10 * np.log10(air)
     values = {name: noise_db[:, k] - level_db for k, name in enumerate(there)}
-    hidden = {name: there[name] & np.isnan(value) for name, value in values.items()}
+    hidden = {name: there[name] & vague[:, k] for k, name in enumerate(there)}
     values["hnr_db"] *= -1
     return values, hidden
 

@@ -26,6 +26,7 @@ _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pi
 _BEST_SNR_DB = 45.0
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
 _FIRST_PART_S, _FIRST_PART_PERIODS, _BREAKS_S = 0.03, 4.0, 0.12
+_HEARD = 0.2  # of the middle's amplitude: what sounds before a note's own spectrum shows belongs to its beginning
 # first pitches looked for: a twelfth lower (as the part allows), two octaves higher
 _LOWEST_RATIO, _HIGHEST_RATIO = 3.3, 4.2
 _LONGEST_LAG = 0.55  # of the first part: it must repeat to have a pitch
@@ -77,7 +78,8 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     gap.
 
     The level is the root mean square over whole periods, two at least, 6 ms at least. The attack is the time from
-    10 % to 90 % of its rise, from the lowest level just before the note to the steady one.
+    10 % to 90 % of its rise, from the lowest level just before the note to the steady one, at the crossings next to
+    that of 50 % (IEC 60469:2013, transition duration, from memory).
     """
     rate = signal.rate
     width = round(max(2, np.ceil(_LEAST_WINDOW_S * f0_hz)) / f0_hz * rate)
@@ -96,7 +98,9 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     if trough > _LEAST_DIP:
         return np.nan, np.nan, None  # the sound before the note hides its rise
     rise = (envelope[k0 : reached[0] + 1] / steady - trough) / (1 - trough)
-    attack = (_last_crossing(rise, 0.9) - _last_crossing(rise, 0.1)) * 1000 * hop / rate
+    half = int(np.nonzero(rise < 0.5)[0][-1]) + 1
+    risen = half + int(np.argmax(rise[half:] >= 0.9))
+    attack = (_last_crossing(rise[: risen + 1], 0.9) - _last_crossing(rise[: half + 1], 0.1)) * 1000 * hop / rate
     return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady)), trough
 
 
@@ -143,8 +147,11 @@ def _track_cents(frames: Frames, spectrum: Harmonics) -> Floats:
     return 1200 * np.log2(np.maximum(1 + share, 1e-3))
 
 
-def cracked(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, before_hz: float) -> bool:
-    """Whether a part of the note's first 0.12 s sounds at another pitch than its middle.
+def cracked(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, before_hz: float, before_s: float) -> bool:
+    """Whether a part of the note's first 0.12 s, or of the 0.12 s before, sounds at another pitch than its middle.
+
+    A note's onset is that of its own spectrum, which a crack may not hold: what is heard before it, after the end
+    `before_s` of the note before, is its beginning as well.
 
     Parts of 30 ms, or four periods, half as far apart. The pitch of all is read off the autocorrelation in the same
     way: the shortest lag with a peak near the highest. A part without a clear pitch, or one that sounds at the pitch of
@@ -157,6 +164,8 @@ def cracked(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, befor
     starts = np.arange(first, min(first + round(_BREAKS_S * rate), middle - length) + 1, length // 2)
     if len(starts) == 0 or middle > last:
         return False
+    earliest = max(round(before_s * rate), first - round(_BREAKS_S * rate), 0)
+    starts = np.concatenate([np.arange(first - length // 2, earliest - 1, -(length // 2))[::-1], starts])
     longest = round(min(_LOWEST_RATIO * rate / f0_hz, _LONGEST_LAG * length))
     lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), longest + 2)
     x = np.stack([signal.slice(start, start + length) for start in (*starts.tolist(), middle)])
@@ -166,6 +175,8 @@ def cracked(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, befor
         return False
     steady = lags[pitch[-1]]
     other = 12 * np.abs(np.log2(lags[pitch] / steady)) > _OTHER_PITCH_SEMITONES
+    loud = np.sum(x**2, axis=1)
+    other &= loud >= np.append(np.where(starts < first, _HEARD**2 * loud[-1], 0), 0)
     return any(
         not _alike(correlation[k], correlation[-1], lags, pitch[k], steady)
         and not _echo(correlation[k], lags, pitch[k], rate / before_hz)

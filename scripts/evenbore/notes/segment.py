@@ -106,7 +106,7 @@ def _alignment(
     first, last = np.full(len(target), -1), np.full(len(target), -1)
     others: list[tuple[Span, ...]] = []
     for step, spans in enumerate(played):
-        k = counted(spans)
+        k = counted(spans, step + 1 < len(played) and not played[step + 1])
         if spans:
             first[step], last[step] = spans[k]
         others.append(tuple(spans[:k] + spans[k + 1 :]))

@@ -35,7 +35,7 @@ _ALL_THERE = 0.9  # of the expected notes: what was found may be measured
 _LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no such scale in the recording
 _STEADY_S, _FEW = 0.16, 3  # half of a scale's tones last as long, of speech they do not; fewer tones are no scale
 _TUNED = 0.6  # what tones are in tune by, where a part of the notes was found
-_GLIDE = 0.4  # semitones that most notes glide on towards the next one
+_GLIDE = 0.6  # semitones that most notes glide on towards the next one; of a sweep all of the way
 _SEMITONE_OFF = 0.85  # semitones off the tuning from which a scale is called another one
 # ASSUME: slides and barrels move an instrument by less; at 50 the next semitone is as near (common practice).
 _OFF_TUNE_CENTS = 45.0
@@ -84,6 +84,9 @@ def objection(
                 " register, the wrong family, or notes named at concert pitch?",
                 unusable=True,
             )
+        low = _low_overblown(tones, written, placed, as_said, span)
+        if low:
+            return low
     return _too_little(tones, written, placed, best, evidence.hop_s, span)
 
 
@@ -146,6 +149,22 @@ def _shift(tones: _Tones, evidence: Evidence, nominal: Floats, placed: Floats, a
         return 0
     away = likeliest + placed[0] - nominal[0]
     return int(np.rint(away)) if abs(away) > _SEMITONE_OFF else 0
+
+
+def _low_overblown(tones: _Tones, written: Ints, placed: Floats, as_said: float, span: str) -> Objection | None:
+    """The scale with all its notes up to one of them an octave or a twelfth too high."""
+    tops = np.unique(written)[_FEW - 1 : -1]
+    for interval in (12, 19):
+        scales = placed + interval * (written <= tops[:, None])
+        costs = _costs(tones, scales)
+        k = int(np.argmin(costs)) if len(tops) else 0
+        if len(tops) and costs[k] <= as_said - _BETTER and np.mean(_matched(tones, scales[k]) >= 0) >= _HOLDS:
+            return Objection(
+                f"the notes up to {midi_to_note(int(tops[k]))} sound {_INTERVALS[interval]} higher than the sheet says"
+                f" ({span}): overblown, or the upper part played twice?",
+                unusable=True,
+            )
+    return None
 
 
 def _too_little(

@@ -20,6 +20,9 @@ ABOVE_NOISE_DB = 6.0  # ASSUME: a harmonic less than this above the noise is mis
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _SOLE_DB = 28.0  # a note sounds higher where every second or third harmonic stands so far over all others,
 _FIRST_DB, _SECOND_DB = 14.0, 9.0  # or the strongest two of them so far
+_SWING = 3.0  # standard deviations by which the pitch goes up and down
+_SPREAD_BINS = 1.0  # from here on a harmonic's power is spread over more than its own lobe
+_LOBE_BINS = 4  # half of the window's main lobe
 _PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear of each other
 _BLOCK_SAMPLES = 1 << 16
 # products of small primes
@@ -149,8 +152,13 @@ def noise_between(power: Floats | Floats32, bin_hz: float, f0_hz: float, count: 
     return noise
 
 
-def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
-    """Levels of all harmonics up to TOP_HZ, noise taken off, from the mean power over the frames."""
+def harmonics(frames: Frames, f0_hz: float, cents_sd: float = 0.0) -> Harmonics:
+    """Levels of all harmonics up to TOP_HZ, noise taken off, from the mean power over the frames.
+
+    A pitch that goes up and down, with this standard deviation, spreads a harmonic over the spectrum, the higher the
+    further: its power is then the sum over where it goes, up to half-way to the next one, and the noise between two
+    such is no more than between the last two that leave it room.
+    """
     power = frames.power.astype(float)
     top = min(TOP_HZ, 0.45 * frames.rate)
     number = np.arange(1, max(1, int(top / f0_hz)) + 1)
@@ -158,8 +166,21 @@ def harmonics(frames: Frames, f0_hz: float) -> Harmonics:
     nearest = np.rint(position).astype(int)
     lobe = np.interp(np.abs(position - nearest), np.arange(51) / 100, _main_lobe(frames.size))
     floor = noise_between(power, frames.bin_hz, f0_hz, len(number))
+    reach = position * (2 ** (_SWING * cents_sd / 1200) - 1)
+    spread = reach >= _SPREAD_BINS
+    if spread.any():
+        filled = int(np.argmax(spread))
+        floor[filled:] = np.minimum(floor[filled:], floor[max(filled - 1, 0)])
     noise_bin = np.minimum(floor[:-1], floor[1:])  # the lower of both sides resists a stray partial
     peak = np.maximum(power[nearest] - noise_bin, 1e-20) / lobe**2
+    if spread.any():
+        half = np.minimum(np.ceil(reach[spread]) + _LOBE_BINS, f0_hz / frames.bin_hz / 2).astype(int)
+        first, last = nearest[spread] - half, np.minimum(nearest[spread] + half, len(power) - 1)
+        running = np.cumsum(power)
+        ends = 0.5 * (power[first] - power[last])  # they are its neighbours' too
+        total = running[last] - running[first] + ends
+        total -= 0.5 * (floor[:-1] + floor[1:])[spread] * (last - first)
+        peak[spread] = np.maximum(total / window(frames.size)[1], 1e-20)
     above = 10 * np.log10(peak * lobe**2 / noise_bin)
     level = np.where(above >= ABOVE_NOISE_DB, 10 * np.log10(peak), np.nan)
     limit = 10 * np.log10(noise_bin / lobe**2) + ABOVE_NOISE_DB

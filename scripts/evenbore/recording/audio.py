@@ -43,7 +43,7 @@ class Signal:
     """One channel of a recording, in memory or in a temporary file; use as a context manager.
 
     `rate` and `frames` describe the samples given out, `source_rate` the file. `channel` is the one chosen
-    (1-based) of `channels`. `clipped_fraction`, `peak` (largest absolute value) and `dc` (mean) are of the
+    (1-based) of `channels`. `clipped_fraction` and `peak` (largest absolute value) are of the
     channel as stored in the file; the samples given out are without an offset. `coded_bits`: bits a sample of a
     lossy codec, infinite without loss. `step`: quantisation step of whole numbers, 0 for others. `damaged` says that
     not all of the recording could be read. Samples in memory are read-only.
@@ -56,7 +56,6 @@ class Signal:
     channels: int
     clipped_fraction: float
     peak: float
-    dc: float
     coded_bits: float = math.inf
     step: float = 0.0
     warnings: list[str] = field(default_factory=list)
@@ -79,6 +78,13 @@ class Signal:
         padded = np.zeros(max(stop - start, 0), np.float32)
         padded[first - start : first - start + len(inside)] = inside
         return padded
+
+    def highest(self, start: int, stop: int) -> float:
+        """Largest absolute value of the samples start ≤ i < stop as stored, with their offset."""
+        first, last = max(start, 0), min(stop, self.frames)
+        samples = self.slice(first, last)
+        offset = self._offset.course(first, len(samples)) if self._offset is not None else 0
+        return float(np.abs(samples + offset).max(initial=0.0))
 
     def blocks(self, size: int) -> Iterator[Floats32]:
         """The whole signal in blocks of `size` samples; the last one may be shorter."""
@@ -201,7 +207,6 @@ def _as_signal(
         channels=channels,
         clipped_fraction=stats.clip.fraction(),
         peak=stats.peak,
-        dc=stats.mean,
         warnings=damage + others,
         damaged=bool(damage),
         _samples=samples,
@@ -331,7 +336,7 @@ class _ChannelStats:
     def __init__(self, step: float, rate: int, levels: bool = False):
         self.clip = ClipMeter(step)
         self.frames = self.bad = 0
-        self._sum, self._lowest, self._highest = 0.0, math.inf, -math.inf
+        self._lowest, self._highest = math.inf, -math.inf
         self._offset = OffsetMeter(rate)
         self._hop = max(1, round(rate * LEVEL_FRAME_S))
         self._powers: list[Floats32] | None = [] if levels else None
@@ -346,17 +351,12 @@ class _ChannelStats:
             samples[bad] = 0.0
             lowest, highest = float(samples.min()), float(samples.max())
         self.frames += len(samples)
-        self._sum += float(samples.sum(dtype=np.float32))
         self._lowest, self._highest = min(self._lowest, lowest), max(self._highest, highest)
         self.clip.update(samples, lowest, highest)
         self._offset.update(samples)
         if self._powers is not None and len(samples) >= self._hop:
             whole = samples[: len(samples) // self._hop * self._hop].reshape(-1, self._hop)
             self._powers.append(whole.var(axis=1))
-
-    @property
-    def mean(self) -> float:
-        return self._sum / self.frames if self.frames else float("nan")
 
     @property
     def peak(self) -> float:

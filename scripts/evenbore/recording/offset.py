@@ -28,7 +28,11 @@ class Offset:
 
     def take_out(self, samples: Floats32, first: int) -> None:
         """Subtract it in place from samples (N,), the first of which is number `first` of the signal."""
-        samples -= np.interp(np.arange(first, first + len(samples)), self._at, self._values).astype(np.float32)
+        samples -= self.course(first, len(samples))
+
+    def course(self, first: int, count: int) -> Floats32:
+        """Its values (count,) from sample number `first` on."""
+        return np.interp(np.arange(first, first + count), self._at, self._values).astype(np.float32)
 
 
 class OffsetMeter:

@@ -39,7 +39,7 @@ def _bend(row: Row) -> str:
 
 
 def _core(row: Row) -> str:
-    text = f"From loud to soft the tone loses {number(row['value'])} dB of brightness for 10 dB of level"
+    text = f"From loud to soft the tone loses {number(row['value'])} dB of treble for 10 dB of level"
     return f"{text}{_interval(row, 'dB')}." + _beside(row, "on the scale it loses {} dB")
 
 

@@ -91,7 +91,37 @@ def test_a_gap_beyond_half_the_sample_rate():
     signal = signal_from_array(x.astype(np.float32), rate)
     quiet = background(signal, np.array([1.0]), np.array([2.0]))
     spectrum = harmonics(analyse(signal.slice(round(1.1 * rate), round(1.9 * rate)), rate, f0), f0)
-    (noise,) = note_noise(signal, [(1.0, 1.1, 1.9, 1.0)], [spectrum], 2000.0, quiet)
+    (noise,), _ = note_noise(signal, [(1.0, 1.1, 1.9, 1.0)], [spectrum], 2000.0, quiet)
     expected = 2 * sd**2 * len(spectrum.number) * f0 / (rate / 2)  # white; a sine of amplitude 1 has power 1
     assert len(spectrum.number) == 3
     assert 10 * np.log10(noise[2] / expected) == pytest.approx(0, abs=0.5)
+
+
+def one_note(change=lambda x: x, sd=1e-3, room=1e-6):
+    """What `note_noise` tells of a second of 440 Hz with white noise, in a room's noise: powers and doubts, (3,)."""
+    rate, f0 = 48_000, 440.0
+    rng = np.random.default_rng(7)
+    x = room * rng.standard_normal(3 * rate)
+    x[rate : 2 * rate] += sum(0.05 * np.sin(2 * np.pi * h * f0 * np.arange(rate) / rate) for h in range(1, 15))
+    x[rate : 2 * rate] += sd * rng.standard_normal(rate)
+    signal = signal_from_array(change(x).astype(np.float32), rate)
+    quiet = background(signal, np.array([1.0]), np.array([2.0]))
+    spectrum = harmonics(analyse(signal.slice(round(1.1 * rate), round(1.9 * rate)), rate, f0), f0)
+    power, doubt = note_noise(signal, [(1.0, 1.1, 1.9, 1.0)], [spectrum], 2000.0, quiet)
+    return power[0], doubt[0]
+
+
+@pytest.mark.parametrize("at_s", [1.4, 1.88])
+def test_a_splice_within_a_note_is_not_the_air(at_s):
+    """A hundred samples are left out: the tone's leap is spread over the spectrum, for as long as a window."""
+    first = round(at_s * 48_000)
+    whole, _ = one_note()
+    spliced, _ = one_note(lambda x: np.delete(x, np.s_[first : first + 70]))
+    assert 10 * np.log10(spliced / whole) == pytest.approx(0, abs=1.0)
+
+
+def test_air_near_the_limit_of_what_can_be_told_is_in_doubt():
+    """Noise of the room 12 dB over the air: what is left after it is taken off may be wrong by more than 3 dB."""
+    assert not one_note()[1].any()
+    power, doubt = one_note(sd=1e-4, room=4e-4)
+    assert doubt[np.isfinite(power)].all()

@@ -65,6 +65,11 @@ def rendered(played, levels):
 def measured(folder, played, levels=OBOE):
     """What was measured: the row of the recording, the notes by step, and true times of each tone."""
     audio, spans = rendered(played, levels)
+    return *measured_audio(folder, audio), spans
+
+
+def measured_audio(folder, audio):
+    """What was measured of the audio: the row of the recording, and the notes."""
     soundfile.write(folder / "take.wav", audio, RATE, subtype="FLOAT")
     row = {
         "recording": "r", "instrument": "i", "session": "s", "take": 1, "dynamic": "mf", "articulation": "tongued",
@@ -74,7 +79,7 @@ def measured(folder, played, levels=OBOE):
         "notes": None, "tuning_hz": 440.0,
     }  # fmt: skip
     found = measure_recording(row)
-    return found.recording, found.notes, spans
+    return found.recording, found.notes
 
 
 def holds_only(note, span):
@@ -121,6 +126,34 @@ def test_a_stub_does_not_count(tmp_path):
     recording, notes, spans = measured(tmp_path, with_again([Played(6, pause_s=0.3, length_s=0.2)]))
     assert holds_only(notes[6], spans[6])
     assert "B4 was played twice: the longest attempt counts" in recording["reason"]
+
+
+def test_before_a_missing_note_the_first_attempt_counts(tmp_path):
+    """C5 comes out as B4 once more: what counts for B4 is what was played for it."""
+    played = scale()
+    played[7] = replace(played[7], semitones=-1)
+    recording, notes, spans = measured(tmp_path, played)
+    assert [note["step"] for note in notes] == [step for step in range(NOTES) if step != 7]
+    assert holds_only(notes[6], spans[6])
+    assert "notes not found: C5" in recording["reason"]
+
+
+def test_a_hum_at_the_pitch_of_a_note_is_no_part_of_it(tmp_path):
+    """It lies 16 dB under the notes, before the first and after the last, which have its pitch."""
+    audio, spans = rendered(scale(), OBOE)
+    hum = tone(LOWEST, len(audio) / RATE, OBOE) * 10 ** (-16 / 20)
+    _, notes = measured_audio(tmp_path, audio + hum[: len(audio)])
+    assert notes[0]["step"] == 0
+    assert notes[0]["onset_s"] == pytest.approx(spans[0][0], abs=0.06)
+
+
+def test_a_flawed_scale_before_a_good_one_is_a_take_of_its_own(tmp_path):
+    flawed = [replace(one, semitones=(one.step in (3, 7, 10)) * -1) for one in scale()]
+    good = scale()
+    good[0] = replace(good[0], pause_s=1.0)
+    recording, _, _ = measured(tmp_path, [*flawed, *good])
+    assert recording["status"] == "set_aside"
+    assert "the scale is in it 2 times" in recording["reason"]
 
 
 @pytest.mark.parametrize("pause_s", [0.06, 0.3, 1.0])

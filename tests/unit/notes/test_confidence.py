@@ -32,7 +32,7 @@ def stated(**given):
         ({}, {}),
         ({"score": 0.5, "rival": 0.4}, {"weak": 0.5}),
         ({"offset_s": 1.0}, {}),
-        ({"offset_s": 1.0, "without": (6,)}, {"long": 0.985, "holes": 1 / 6}),
+        ({"offset_s": 1.0, "without": (6,)}, {"long": 1.0, "holes": 1 / 6}),
         ({"offset_s": 0.55, "without": (4,)}, {"holes": 1 / 6}),
         ({"at": 11, "offset_s": 1.0, "without": (10,)}, {"holes": 1 / 6}),
         ({"offset_s": 0.075}, {"brief": 1.0}),

@@ -5,7 +5,7 @@ import pytest
 
 from evenbore.notes.edges import refine
 from evenbore.recording.audio import signal_from_array
-from evenbore.synth.room import room_noise
+from evenbore.synth.room import Chain, room_noise
 from evenbore.synth.tones import Note, render
 
 RATE = 24_000
@@ -89,3 +89,15 @@ def test_noise_that_wavers_before_a_note_does_not_begin_it(low, seed):
     noise = room_noise(len(x), RATE, 20 * np.log10(rms) - 15, np.random.default_rng(seed))
     edges = refined(signal_from_array(x + noise, RATE), truth, tongued=True)
     assert edges.onset_s == pytest.approx([note.onset_s for note in truth], abs=0.030)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_slurs_in_a_live_room(seed):
+    """A room that rings for 1.2 s, as loud as the player: at most 60 ms off."""
+    notes = [Note(0.5 + 0.5 * i, 1.0 + 0.5 * i, 196.0 * 2 ** (i / 12), LEVELS - 20) for i in range(14)]
+    sound, truth = render(notes, RATE, 8.5, [0.04] * 13)
+    rng = np.random.default_rng(seed)
+    heard = Chain(seed=seed, rt60_s=1.2, reverberant_db=0.0).record(sound, RATE, rng)
+    edges = refined(signal_from_array(heard + rng.normal(0, 1e-5, len(heard)), RATE), truth, tongued=False)
+    error = edges.onset_s[1:] - [note.onset_s for note in truth[1:]]
+    assert np.abs(error).max() <= 0.06

@@ -65,6 +65,14 @@ def test_automatic_gain_where_notes_hiss_louder_than_the_room(release_s):
     assert flagged(x * moved_gain(10, release_s))
 
 
+def test_a_second_of_silence_after_the_last_note_is_enough():
+    """The file ends 0.8 s after the last note, begins half a second before the first."""
+    x = take(55, own_noise_db=-35.0)
+    end = round((ONSETS[-1] + NOTE_S + 0.8) * RATE)
+    assert not flagged(x[:end])
+    assert flagged((x * moved_gain(10, 2.0))[:end])
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_noise_that_changes_is_no_gain(seed):
     """A rustle before and after the notes: rising and falling, but not at all frequencies alike."""

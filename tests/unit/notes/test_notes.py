@@ -208,3 +208,24 @@ def test_a_clipped_note_keeps_its_pitch_and_has_no_tone():
     assert all(np.isnan(clipped[name]) for name in ("level_dbfs", "brightness_db", "hnr_db", "attack_ms"))
     assert "clipped" not in beside["flags"] + rows[0.5][0]["flags"]
     assert beside["brightness_db"] == pytest.approx(rows[0.5][1]["brightness_db"], abs=0.01)
+
+
+def test_a_note_clipped_on_one_side_is_clipped():
+    """Narrow peaks on one side only, cut off at 0.9 there: the mean of the samples lies on the other side of zero."""
+    pause = np.zeros(RATE // 2)
+    t = np.arange(RATE) / RATE
+    pulses = sum(np.cos(2 * np.pi * 220 * h * t) for h in range(1, 13)) / 12
+    x = np.concatenate([pause, np.maximum(-pulses * 1.6, -0.9), pause, 0.1 * pulses, pause])
+    x = x + np.random.default_rng(0).normal(0, 1e-5, len(x)) + 0.03 * (np.abs(x) > 0)
+    edges = Edges(np.array([0.5, 2.0]), np.array([1.5, 3.0]), np.zeros(2, bool), np.full(2, np.nan))
+    rows = measure_notes(signal_from_array(x, RATE), edges, np.full(2, 220.0), np.full(2, 220.0)).rows
+    assert ["clipped" in row["flags"].split() for row in rows] == [True, False]
+
+
+def test_the_level_of_a_brief_note_that_only_swells_is_in_doubt():
+    """0.1 s, all of it rise; and held for 0.6 s."""
+    for seconds, doubted in ((0.1, True), (0.6, False)):
+        tone = harmonic_tone(440.0, [-6, -12, -18], seconds, RATE)
+        tone *= 0.1 * np.minimum(np.arange(len(tone)) / (0.1 * RATE), 1) ** 2
+        row = measure_tone(tone, RATE, 440.0).rows[0]
+        assert ("level_moves" in row["flags"].split()) == doubted

@@ -106,6 +106,21 @@ def test_harmonic_levels(f0):
     assert np.nan_to_num(found.level_db[8:], nan=-200).max(initial=-200) < -130  # nothing was there
 
 
+@pytest.mark.parametrize("depth_cents", [8, 30])
+@pytest.mark.parametrize("f0", [110.0, 220.0, 440.0, 880.0])
+def test_vibrato_takes_no_power_from_the_harmonics(f0, depth_cents):
+    """A sine whose frequency goes up and down keeps its power (Carson 1922, Proc. IRE 10, 57): ten, alike strong."""
+    t = np.arange(round(0.8 * RATE)) / RATE
+    phase = 2 * np.pi * np.cumsum(f0 * 2 ** (depth_cents * np.sin(2 * np.pi * 5.5 * t) / 1200)) / RATE
+    x = sum(0.03 * np.sin(h * phase + 1.7 * h * h) for h in range(1, 11))
+    x += 1e-5 * np.random.default_rng(1).standard_normal(len(t))
+    frames = analyse(x.astype(np.float32), RATE, f0)
+    pitch = measure_pitch(frames, f0)
+    found = harmonics(frames, pitch.f0_hz, float(np.std(pitch.track_cents)))
+    assert found.level_db[:10] == pytest.approx(20 * np.log10(0.03), abs=0.6)
+    assert 10 * np.log10(np.sum(10 ** (found.level_db[:10] / 10))) == pytest.approx(20 * np.log10(0.03) + 10, abs=0.3)
+
+
 def test_noise_between_harmonics():
     """White noise of known power: the noise summed over all harmonics' slots is its power in that range."""
     f0, snr = 220.0, 20.0

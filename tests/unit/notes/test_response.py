@@ -122,3 +122,28 @@ def test_a_late_note_is_flagged_and_no_other():
     signal = signal_from_array(x + rng.normal(0, 1e-5, len(x)), RATE)
     rows = measure_notes(signal, edges, np.full(12, 440.0), np.full(12, 440.0), DRY_S).rows
     assert ["late" in row["flags"].split() for row in rows] == [k == 7 for k in range(12)]
+
+
+def test_an_attack_ends_where_the_level_first_comes_near():
+    """To 95 % in 50 ms, down to 85 % after 0.1 s, and to the steady level only after 0.25 s: from 0.1 to 0.9 of a
+    straight rise of 52.6 ms."""
+
+    def level(t):
+        return np.interp(t, [0, 0.05, 0.1, 0.25], [0, 0.95, 0.85, 1.0])
+
+    row = measured(level, steady(440.0))
+    assert row["attack_ms"] == pytest.approx(800 * 0.05 / 0.95, abs=6)
+
+
+@pytest.mark.parametrize("semitones", [-12, 12])
+def test_a_crack_before_the_onset_is_flagged(semitones):
+    """The note's own spectrum shows only once the crack of 0.08 s is over: there the onset was found."""
+    f0 = 440.0
+    t = np.arange(round(0.8 * RATE)) / RATE
+    phase = 2 * np.pi * np.cumsum(f0 * 2 ** (np.where(t < 0.08, semitones, 0) / 12)) / RATE
+    tone = 0.1 * sum(np.sin(h * phase) / h for h in (1, 3, 5)) * np.minimum(t / 0.01, 1)
+    x = np.concatenate([np.zeros(RATE // 2), tone, np.zeros(RATE // 2)])
+    signal = signal_from_array(x + np.random.default_rng(0).normal(0, 1e-5, len(x)), RATE)
+    edges = Edges(np.array([0.575]), np.array([1.3]), np.zeros(1, bool), np.full(1, np.nan))
+    row = measure_notes(signal, edges, np.array([f0]), np.array([f0]), DRY_S).rows[0]
+    assert "cracked" in row["flags"].split()

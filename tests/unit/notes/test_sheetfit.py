@@ -73,6 +73,14 @@ def test_another_register_or_transposition_is_told(shift, interval):
     assert doubt.reason.startswith(f"sounds {interval} than")
 
 
+@pytest.mark.parametrize(("interval", "words"), [(12, "an octave"), (19, "a twelfth")])
+def test_a_low_register_that_sounds_too_high_is_told(interval, words):
+    written = np.arange(60, 81)
+    doubt = against(play(np.where(written <= 69, written + interval, written)), low=60, high=80)
+    assert doubt.unusable
+    assert doubt.reason.startswith(f"the notes up to A4 sound {words} higher than the sheet says")
+
+
 @pytest.mark.parametrize("family", FAMILIES)
 def test_the_opposite_order_is_told(family):
     doubt = against(play(notes_of(family)[::-1], family), family)
@@ -117,6 +125,18 @@ def test_what_holds_no_tone_is_called_so(kind):
     doubt = against(audio)
     assert doubt.unusable
     assert "hardly a steady tone" in doubt.reason
+
+
+def test_notes_that_drift_towards_the_next_are_a_scale():
+    """Each of them by 45 cents; a sweep goes all of the way."""
+    low = int(load_family("flute").to_sounding(np.array(lowest("flute"))))
+    t = np.arange(round(0.5 * RATE)) / RATE
+    notes = []
+    for step in range(17):
+        midi = low + step + 0.45 * (t / t[-1] - 0.5)
+        phase = 2 * np.pi * np.cumsum(440 * 2 ** ((midi - 69) / 12)) / RATE
+        notes.append(0.1 * sum(np.sin(h * phase) / h**2 for h in range(1, 7)) * np.sin(np.pi * t / t[-1]) ** 0.2)
+    assert against(np.concatenate(notes), "flute") is None
 
 
 @pytest.mark.parametrize("way", ["up", "down"])

@@ -15,6 +15,7 @@ from PIL import Image
 import report_sample
 from evenbore.facts.criteria import CRITERIA
 from evenbore.figures import pictures
+from evenbore.figures.draw import drawn
 from evenbore.figures.entries import PICTURES
 from evenbore.publication import sheet
 from evenbore.report import words
@@ -73,7 +74,7 @@ def test_every_picture_tells_what_it_shows_and_its_source(results, monkeypatch):
     monkeypatch.setattr(
         Figure, "text", lambda self, *where, **how: written.append(where[-1]) or write(self, *where, **how)
     )
-    with pictures.drawn(pictures.for_frame(results), "criteria") as figure:
+    with drawn(pictures.for_frame(results), "criteria") as figure:
         width = pictures.FRAME_IN[0] * max(figure.get_size_inches()[1] / pictures.FRAME_IN[1], 1.0)
         pictures.rendered(figure, "frame", "A title", pictures.source(results))
         assert written == ["A title", pictures.source(results)]
@@ -118,11 +119,11 @@ def test_the_sheet_draws_the_curves_between_their_limits(results, monkeypatch):
     sheet.sheet(results, "ref", profiles, ranks(results))
     curves = lines[1::2]  # of each chart the middle of the band, then the curve
     assert len(curves) == sheet.CHARTS
-    for chart, drawn in zip(charts(profiles, "ref"), curves, strict=False):
+    for chart, line in zip(charts(profiles, "ref"), curves, strict=False):
         told = chart.points[["written", "value"]].to_numpy(float) * [1, -1]  # a page counts downwards
         share = np.ptp(told[:, 1]) / np.diff(chart.limits)[0]
-        assert np.ptp(drawn[:, 1]) / sheet.FIELD_MM == pytest.approx(share, abs=1e-3)
-        shape = [(line - line.min(axis=0)) / np.ptp(line, axis=0) for line in (drawn, told)]
+        assert np.ptp(line[:, 1]) / sheet.FIELD_MM == pytest.approx(share, abs=1e-3)
+        shape = [(one - one.min(axis=0)) / np.ptp(one, axis=0) for one in (line, told)]
         np.testing.assert_allclose(*shape, atol=2e-3)
 
 
