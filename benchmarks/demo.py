@@ -138,6 +138,8 @@ def many_factors(study: Path, folder: Path) -> dict[str, float]:
     for name, key in (("recordings", "recording"), ("instruments", "instrument"), ("sessions", "session")):
         path = out / f"config/{name}.tsv"
         sheet = repeated(pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)).drop_duplicates(key)
+        if "take" in sheet:
+            sheet["take"] = np.arange(1, len(sheet) + 1)
         sheet.to_csv(path, sep="\t", index=False)
         counts[name] = len(sheet)
     for sheet in ("inspection", "impressions"):

@@ -30,7 +30,7 @@ def write_pictures(figure: Figure, name: str, folder: str | Path) -> None:
 def rendered(figure: Figure, size: str) -> NDArray[np.uint8]:
     """The figure as pixels (H, W, 3); a frame is laid out anew in 16:9, with smaller text where it holds much.
 
-    Afterwards the figure is as it was, but for where its parts are: it is to be laid out again.
+    Afterwards the figure is as it was, to be laid out again.
     """
     (width, height), dpi = figure.get_size_inches(), figure.get_dpi()
     before = width, height
@@ -45,6 +45,7 @@ def rendered(figure: Figure, size: str) -> NDArray[np.uint8]:
     pixels = np.asarray(figure.canvas.buffer_rgba())[..., :3].copy()  # type: ignore[attr-defined]  # Agg's canvas has it
     figure.set_size_inches(before)
     figure.set_dpi(dpi)
+    figure.set_layout_engine("constrained")
     return pixels
 
 

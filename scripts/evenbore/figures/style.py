@@ -115,7 +115,6 @@ def _figure(height_in: float) -> Figure:
 
 def lay_out(figure: Figure) -> None:
     """Lay the figure out, once for whatever it is saved as."""
-    figure.set_layout_engine("constrained")
     for axes in figure.axes:
         for text in axes.texts:  # hundreds of them lie inside the axes and only slow the layout down
             text.set_in_layout(False)

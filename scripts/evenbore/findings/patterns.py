@@ -82,7 +82,8 @@ class Whole:
         away, scale = self.away(clean, error)
         norm = special.gammaln((self.freedom + 1) / 2) - special.gammaln(self.freedom / 2)
         norm -= np.log(np.pi * self.freedom) / 2 + np.log(scale)
-        return np.nan_to_num(norm - (self.freedom + 1) / 2 * np.log1p((away / scale) ** 2 / self.freedom))
+        density: Floats = norm - (self.freedom + 1) / 2 * np.log1p((away / scale) ** 2 / self.freedom)
+        return np.nan_to_num(density)
 
 
 @dataclass(frozen=True)

@@ -136,7 +136,7 @@ class _Sums:
 
     `count`: n; `order` (K,): place of each of these in the groupings; `parts`: their columns; `own` (q1,): how often
     each label of the first occurs, `shared` (q1, q2): with each label of the others, `others` (q2, q2) of these;
-    `values` (q, p + 1): Z'M; `squares` (p + 1, p + 1): M'M.
+    `values` (q, p + 1): Z'M; `within` (p + 1, p + 1): products of M less its means over each label of the first.
     """
 
     count: int
@@ -146,7 +146,7 @@ class _Sums:
     shared: Floats
     others: Floats
     values: Floats
-    squares: Floats
+    within: Floats
 
     @classmethod
     def of(cls, columns: Floats, groupings: Sequence[NDArray[np.str_]]) -> "_Sums":
@@ -167,13 +167,14 @@ class _Sums:
             for beside in places[1:]:
                 np.add.at(others, (place - first, beside - first), 1.0)
         own = np.bincount(places[0], minlength=first).astype(float) if places else np.empty(0)
-        return cls(len(columns), order, parts, own, shared, others, values, columns.T @ columns)
+        within = columns - (values[:first] / own[:, None])[places[0]] if places else columns
+        return cls(len(columns), order, parts, own, shared, others, values, within.T @ within)
 
     def scaled(self, factor: float) -> "_Sums":
         """With the last of M's columns times `factor`."""
-        by = np.ones(len(self.squares))
+        by = np.ones(len(self.within))
         by[-1] = factor
-        return replace(self, values=self.values * by, squares=self.squares * np.outer(by, by))
+        return replace(self, values=self.values * by, within=self.within * np.outer(by, by))
 
     def each(self, ratios: Floats) -> Floats:
         """The ratio of each of Z's columns, (q,); `ratios` (K,) in the order of `parts`."""
@@ -203,7 +204,11 @@ class _Solved:
         self.seen = self.divided(sums.values)
         inactive = self._root == 0
         self.seen[inactive] = sums.values[inactive]
-        products = sums.squares - sums.values.T @ (self._root[:, None] ** 2 * self.seen)
+        _, other = self._apart(sums.values)
+        means = sums.values[:first]
+        products = (
+            sums.within + means.T @ (means / (sums.own * self._diagonal)[:, None]) - other.T @ self._inverse @ other
+        )
         self.covariance = np.linalg.inv(products[:-1, :-1])
         self.b = self.covariance @ products[:-1, -1]
         self.squares = float(products[-1, -1] - products[:-1, -1] @ self.b)
@@ -213,12 +218,16 @@ class _Solved:
 
     def divided(self, values: Floats) -> Floats:
         """Z'V⁻¹u from Z'u (q, m), as R^-½ A⁻¹ R^½ Z'u; rows of groupings without variance are of no use."""
-        first = len(self._diagonal)
-        own, other = np.split(self._root[:, None] * values, [first])
-        other = self._inverse @ (other - self._beside.T @ (own / self._diagonal[:, None]))
+        own, other = self._apart(values)
+        other = self._inverse @ other
         own = (own - self._beside @ other) / self._diagonal[:, None]
         out: Floats = np.vstack([own, other]) / np.where(self._root > 0, self._root, 1.0)[:, None]
         return out
+
+    def _apart(self, values: Floats) -> tuple[Floats, Floats]:
+        """R^½ Z'u of the first grouping, and of the others what the first leaves of it."""
+        own, other = np.split(self._root[:, None] * values, [len(self._diagonal)])
+        return own, other - self._beside.T @ (own / self._diagonal[:, None])
 
     def slope(self, sums: _Sums, ratios: Floats) -> Floats:
         """Change of `unlikelihood` with each ratio (K,), all above zero."""
