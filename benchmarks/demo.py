@@ -112,7 +112,7 @@ def many_factors(study: Path, folder: Path) -> dict[str, float]:
     tables, work, out = study / "results/tables", study / "results/work", folder / "many"
     shutil.copytree(study / "config", out / "config")
     loaded = load_study(study)
-    links = {name for name, row in loaded.instruments.items() if row["reference"]}
+    links = {name for name, row in loaded.instruments.items() if row["reference"] in (True, "yes")}
     rng = np.random.default_rng(1)
 
     def repeated(frame: pd.DataFrame, scattered: str = "") -> pd.DataFrame:

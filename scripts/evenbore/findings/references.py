@@ -158,10 +158,12 @@ class Codes(NamedTuple):
 
     @classmethod
     def of(cls, keys: pd.DataFrame) -> "Codes":
+        """Of the rows of `keys`."""
         columns = (["instrument"], ["instrument", "state"], ["session"], CONDITION)
         return cls(*(keys.groupby(of_each, sort=False).ngroup().to_numpy() for of_each in columns))
 
     def at(self, rows: Ints) -> "Codes":
+        """Of these rows alone."""
         return Codes(*(column[rows] for column in self))
 
 

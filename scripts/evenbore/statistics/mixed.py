@@ -206,9 +206,8 @@ class _Solved:
         self.seen[inactive] = sums.values[inactive]
         _, other = self._apart(sums.values)
         means = sums.values[:first]
-        products = (
-            sums.within + means.T @ (means / (sums.own * self._diagonal)[:, None]) - other.T @ self._inverse @ other
-        )
+        products = sums.within + means.T @ (means / (sums.own * self._diagonal)[:, None])
+        products -= other.T @ self._inverse @ other
         self.covariance = np.linalg.inv(products[:-1, :-1])
         self.b = self.covariance @ products[:-1, -1]
         self.squares = float(products[-1, -1] - products[:-1, -1] @ self.b)
