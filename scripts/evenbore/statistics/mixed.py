@@ -30,6 +30,9 @@ _LEAST, _MOST = 1e-8, 1e10
 """Bounds of the ratios. The least counts as zero; at the most, what is left is rounding and no scatter."""
 
 
+AGREE = "repeat takes do not scatter (one recording listed twice?): no error can be told"
+
+
 class NoScatter(ValueError):
     """The model explains all values exactly; the message tells users so."""
 
@@ -83,10 +86,13 @@ def fit(y: Floats, design: Floats, groupings: Mapping[str, ArrayLike]) -> Fit:
     scale = left @ left / free
     if not scale > 1e-24 * max(1.0, float((y**2).max())):
         raise NoScatter("the takes do not scatter at all: no error can be told")
-    sums = _Sums.of(np.column_stack([design, left]), [np.asarray(labels).astype(str) for labels in groupings.values()])
+    labels = [np.asarray(of_each).astype(str) for of_each in groupings.values()]
+    if labels and _repeats_agree(left, design, labels, scale / _MOST):
+        raise NoScatter(AGREE)
+    sums = _Sums.of(np.column_stack([design, left]), labels)
     ratios = _ratios(sums.scaled(scale**-0.5)) if groupings else np.empty(0)
     if ratios.max(initial=0.0) > 0.99 * _MOST:
-        raise NoScatter("repeat takes do not scatter (one recording listed twice?): no error can be told")
+        raise NoScatter(AGREE)
     solved = _Solved(sums, ratios)
     covariance, residual = solved.covariance, solved.squares / free
     information, slopes = _information(sums, ratios, solved)
@@ -101,6 +107,19 @@ def fit(y: Floats, design: Floats, groupings: Mapping[str, ArrayLike]) -> Fit:
         errors * residual**2,
         slopes,
     )
+
+
+def _repeats_agree(left: Floats, design: Floats, groupings: Sequence[NDArray[np.str_]], least: float) -> bool:
+    """Whether design and groupings explain all values but a variance of `least`, though they need not."""
+    largest, *others = sorted(groupings, key=lambda labels: -len(np.unique(labels)))
+    place, count = np.unique(largest, return_inverse=True)[1], np.unique(largest).size
+    columns = np.column_stack([left, design, *map(indicators, others)])
+    sums = np.zeros((count, columns.shape[1]))
+    np.add.at(sums, place, columns)
+    columns -= (sums / np.bincount(place)[:, None])[place]
+    solved, _, rank, _ = np.linalg.lstsq(columns[:, 1:], columns[:, 0], rcond=None)
+    rest, free = columns[:, 0] - columns[:, 1:] @ solved, len(left) - count - int(rank)
+    return bool(free > 0 and rest @ rest <= free * least)
 
 
 def _information(sums: "_Sums", ratios: Floats, solved: "_Solved") -> tuple[Floats, Floats]:
