@@ -1,11 +1,10 @@
-"""What the demo costs, from nothing and after one take more, and factors of very many instruments:
-python benchmarks/demo.py [--short].
+"""What the demo costs: python benchmarks/demo.py [--short].
 
-CPU of all processes of `evenbore run` on a copy of the demo, by rule; CPU and stages of a second run after one more take
-was listed; CPU and peak memory of the step `factors` on the demo's tables repeated 125 times, each time under other names
-and with scatter added (1,500 instruments). CPU, for wall time is a matter of what else the machine does: on two cores that
-are idle it is a little more than half. Prints the tables and renews them in docs/cluster.md; `--short`, without the last
-part, only prints. Needs Linux or macOS.
+CPU of all processes of `evenbore run` on a copy of the demo, by rule; the same for a second run after one more take was
+listed; CPU and peak memory of the step `factors` on the demo's tables 137 times over, each time under other names and
+with scatter added, but for the instruments that link the sessions (1,500 instruments, 138 sessions). Wall time depends
+on what else the machine does: on two idle cores it is a little more than half of the CPU. Prints the tables and renews
+them in docs/cluster.md; `--short`, without the last part, only prints. Needs Linux or macOS.
 """
 
 import argparse
@@ -17,17 +16,22 @@ import shutil
 import subprocess
 import sys
 import tempfile
-import time
 from collections import Counter
 from pathlib import Path
 
 REPO = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
+import numpy as np
+import pandas as pd
+
 from campaigns import markdown, renew
+from evenbore.files.tables import read_table, write_parquet, write_table
+from evenbore.study.sheets import load_study
 
 PAGE = REPO / "docs" / "cluster.md"
-COPIES = 125
+COPIES = 137
+COPIES_A_SESSION = 3
 # Loaded by every Python that starts: at its end it notes the CPU of its own and of what it started.
 NOTE = """
 import atexit, os, resource, sys
@@ -105,57 +109,58 @@ def one_take_more(study: Path) -> None:
 
 def many_factors(study: Path, folder: Path) -> dict[str, float]:
     """CPU seconds, peak memory and numbers of the step `factors` on the demo's tables, COPIES times over."""
-    import numpy as np
-    import pandas as pd
-
-    from evenbore.files.tables import read_table, write_parquet, write_table
-    from evenbore.study.sheets import load_study
-
-    rng = np.random.default_rng(1)
     tables, work, out = study / "results/tables", study / "results/work", folder / "many"
-    out.mkdir()
+    shutil.copytree(study / "config", out / "config")
+    loaded = load_study(study)
+    links = {name for name, row in loaded.instruments.items() if row["reference"] in (True, "yes")}
+    rng = np.random.default_rng(1)
 
-    def renamed(frame: pd.DataFrame, copy: int, columns: list[str]) -> pd.DataFrame:
-        return frame.assign(**{c: frame[c] + f"-{copy}" for c in columns if c in frame})
-
-    def repeated(frame: pd.DataFrame, scattered: str | None = None) -> pd.DataFrame:
-        parts = [renamed(frame, copy, ["instrument", "recording", "file"]) for copy in range(COPIES)]
+    def repeated(frame: pd.DataFrame, scattered: str = "") -> pd.DataFrame:
+        parts = []
+        for copy in range(COPIES):
+            part = frame.copy()
+            for column in ("recording", "file"):
+                if column in part:
+                    part[column] += f"-{copy}"
+            if "instrument" in part:
+                part["instrument"] = part["instrument"].where(
+                    part["instrument"].isin(links), part["instrument"] + f"-{copy}"
+                )
+            if "session" in part:
+                part["session"] += f"-{copy // COPIES_A_SESSION}"
+            parts.append(part)
         whole = pd.concat(parts, ignore_index=True)
         if scattered:
             whole[scattered] += rng.normal(0, frame[scattered].std() / 3, len(whole))
         return whole
 
-    loaded = load_study(study)
-    sheets = {name: pd.DataFrame(rows) for name, rows in
-              (("recordings", loaded.recordings), ("instruments", list(loaded.instruments.values())))}  # fmt: skip
-    shutil.copytree(study / "config", out / "config")
-    for name, rows in sheets.items():
+    counts = {}
+    for name, key in (("recordings", "recording"), ("instruments", "instrument"), ("sessions", "session")):
         path = out / f"config/{name}.tsv"
-        listed = pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
-        repeated(listed).to_csv(path, sep="\t", index=False)
-        assert len(rows) == len(listed)
+        sheet = repeated(pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)).drop_duplicates(key)
+        if "take" in sheet:
+            sheet["take"] = np.arange(1, len(sheet) + 1)
+        sheet.to_csv(path, sep="\t", index=False)
+        counts[name] = len(sheet)
     for sheet in ("inspection", "impressions"):
         (out / f"config/{sheet}.tsv").unlink(missing_ok=True)
-    paths = {
-        "path_to_study": out,
-        "path_to_config": out / "config/config.yaml",
-        "path_to_criteria": tables / "criteria.tsv",
-    }
-    for name, key, scattered in (("criteria_takes", "takes", "value"), ("notes_normalised", "notes_normalised", "cents"),
-                                 ("tone", "tone", "level_db")):  # fmt: skip
-        paths[f"path_to_{key}"] = out / f"{name}.parquet"
+    inputs = {"takes": ("criteria_takes", "value"), "notes_normalised": ("notes_normalised", "cents"),
+              "tone": ("tone", "level_db")}  # fmt: skip
+    for name, scattered in inputs.values():
         write_parquet(repeated(pd.read_parquet(work / f"{name}.parquet"), scattered), out / f"{name}.parquet")
-    paths["path_to_instruments"] = out / "instruments.tsv"
-    write_table(repeated(read_table(tables / "instruments.tsv", "instruments")), "instruments", out / "instruments.tsv")
-    paths |= {f"path_to_{name}": out / f"{name}.tsv" for name in ("factors", "variance", "tone_factors")}
-    given = json.dumps({key: str(path) for key, path in paths.items()})
-    begun = time.time()
+    judged = repeated(read_table(tables / "instruments.tsv", "instruments"))
+    judged = judged.drop_duplicates(["instrument", "state", "criterion"])
+    write_table(judged, "instruments", out / "instruments.tsv")
+    paths = {"study": out, "config": out / "config/config.yaml", "criteria": tables / "criteria.tsv",
+             "instruments": out / "instruments.tsv"}  # fmt: skip
+    paths |= {key: out / f"{name}.parquet" for key, (name, _) in inputs.items()}
+    paths |= {name: out / f"{name}.tsv" for name in ("factors", "variance", "tone_factors")}
+    given = json.dumps({f"path_to_{key}": str(path) for key, path in paths.items()})
     done = subprocess.run(
         [sys.executable, "-c", FACTORS, str(REPO / "scripts"), given], check=True, stdout=subprocess.PIPE, text=True,
         env=os.environ | {"OMP_NUM_THREADS": "1"},
     )  # fmt: skip
-    told = json.loads(done.stdout.splitlines()[-1]) | {"wall_s": time.time() - begun}
-    return told | {"instruments": COPIES * len(sheets["instruments"]), "takes": COPIES * len(sheets["recordings"])}
+    return json.loads(done.stdout.splitlines()[-1]) | counts
 
 
 def demo_table(first: dict[str, tuple[int, float]], second: dict[str, tuple[int, float]]) -> str:
@@ -170,8 +175,8 @@ def demo_table(first: dict[str, tuple[int, float]], second: dict[str, tuple[int,
 
 def factors_table(told: dict[str, float]) -> str:
     """The step `factors` of very many instruments."""
-    row = (told["instruments"], told["takes"], f"{told['cpu_s']:.0f}", f"{told['peak_mb']:.0f}")
-    return markdown(("instruments", "takes", "CPU (s)", "peak memory (MB)"), [row])
+    row = (told["instruments"], told["sessions"], told["recordings"], f"{told['cpu_s']:.0f}", f"{told['peak_mb']:.0f}")
+    return markdown(("instruments", "sessions", "takes", "CPU (s)", "peak memory (MB)"), [row])
 
 
 if __name__ == "__main__":

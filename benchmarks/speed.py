@@ -3,8 +3,9 @@
 CPU time of decoding, finding notes, pitch and all other measures for one minute (48 kHz, mono, FLAC, a chromatic
 scale of a sampled clarinet), divided by that of decoding and one short-time Fourier transform (4096 samples
 every 512, float32, blocks of 32 frames, scipy.fft); both in turn in one run, on one thread. The same for scales of
-many families in half a minute each, for every note costs something, however short. Peak memory in a fresh process,
-and CPU over duration, for that minute, for ten minutes and an hour of it over and over, and for an hour of one scale
+many families in half a minute each, for every note costs something, however short, and beside it Praat's
+autocorrelation pitch and librosa's yin on the same takes. Peak memory in a fresh process, and CPU over duration, for
+that minute, for ten minutes and an hour of it over and over, and for an hour of one scale
 in notes of a minute and a half. Prints the tables, writes build/accuracy/speed.json and renews the tables in
 docs/accuracy.md; with --short only the half-minute takes, printed alone. Peak memory needs Linux or macOS.
 """
@@ -31,6 +32,7 @@ import scipy.fft
 import soundfile
 
 from accuracy.takes import BROAD, CLEAN, EXACT, HELD_OUT, LOW_CLARINET, Case, Scale, noise, recorded
+from accuracy.trackers import TRACKERS, search_range
 from rendering.render import RATE, note_hz
 from rendering.study import SOUNDFONT
 
@@ -39,6 +41,7 @@ PAGE = REPO / "docs" / "accuracy.md"
 MINUTE = 60 * RATE
 RUNS = 7
 SIZE, HOP, BLOCK = 4096, 512, 32
+PEERS = ("Praat autocorrelation", "librosa yin")  # pitch alone, of the decoded take
 HALF_MINUTE = 30 * RATE
 FILLED_S, UNEVEN = 29.0, 0.25  # of the half minute; share by which notes are shorter and longer
 SAMPLED = (
@@ -83,7 +86,7 @@ def main() -> None:
         path = Path(folder) / "minute.flac"
         _write(path, [minute])
         row = case.row(str(path))
-        results |= ratios(row)
+        results |= ratios(row, case.scale.midis)
         lengths = {"1 minute": alone(row)}
         for minutes in (10, 60):
             _write(path, (minute for _ in range(minutes)))
@@ -113,14 +116,18 @@ def _of_half_minute(case: Case) -> dict:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "half.flac"
         _write(path, [_filled(case, HALF_MINUTE)])
-        return ratios(case.row(str(path))) | {"articulation": case.scale.articulation}
+        return ratios(case.row(str(path)), case.scale.midis) | {"articulation": case.scale.articulation}
 
 
-def ratios(row: dict) -> dict:
-    """CPU of measuring over that of the unit, both in turn: best and median of all runs; and the number of notes."""
+def ratios(row: dict, midis: list[int]) -> dict:
+    """CPU of measuring over that of the unit, both in turn: best and median of all runs; that of the PEERS, best of
+    all; and the number of notes. `midis`: the scale."""
     from evenbore.notes.measure import measure_recording
 
-    ours, unit = [], []
+    audio, _ = soundfile.read(row["path"])
+    for name in PEERS:
+        TRACKERS[name](audio[:RATE], RATE, *search_range(midis))  # compiled when first called
+    ours, unit, peers = [], [], {name: [] for name in PEERS}
     for _ in range(RUNS):
         begun = time.process_time()
         notes = len(measure_recording(row).notes)
@@ -128,8 +135,13 @@ def ratios(row: dict) -> dict:
         begun = time.process_time()
         decode_and_transform(Path(row["path"]))
         unit.append(time.process_time() - begun)
+        for name, spent in peers.items():
+            begun = time.process_time()
+            TRACKERS[name](audio, RATE, *search_range(midis))
+            spent.append(time.process_time() - begun)
     best, median = min(ours) / min(unit), statistics.median(ours) / statistics.median(unit)
-    return {"ratio_best": best, "ratio_median": median, "notes": notes}
+    told = {"ratio_best": best, "ratio_median": median, "notes": notes}
+    return told | {name: min(spent) / min(unit) for name, spent in peers.items()}
 
 
 def _filled(case: Case, samples: int) -> np.ndarray:
@@ -200,7 +212,7 @@ def speed_tables(results: dict) -> dict[str, str]:
 
 def family_table(results: dict) -> str:
     """What half-minute takes cost, family by family."""
-    header = ("family", "articulation", "notes", f"CPU / CPU of the unit, best of {RUNS}", "median")
+    header = ("family", "articulation", "notes", f"CPU / CPU of the unit, best of {RUNS}", "median", *PEERS)
     rows = [
         (
             family.replace("_", " "),
@@ -208,6 +220,7 @@ def family_table(results: dict) -> str:
             one["notes"],
             f"{one['ratio_best']:.2f}",
             f"{one['ratio_median']:.2f}",
+            *(f"{one[name]:.2f}" for name in PEERS),
         )
         for family, one in results["families"].items()
     ]

@@ -20,7 +20,6 @@ from scipy import sparse
 
 from evenbore.facts.arrays import Floats, Ints
 from evenbore.findings.rows import CONDITION, MAD_TO_SD, MIN_PEERS, condition_medians, members, robust_sd, row_median
-from evenbore.statistics.grouped import row_groups
 
 # ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
 POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note; or what is usual, of wholes
@@ -132,13 +131,15 @@ def _against_others(
 ) -> tuple[Floats, Floats, Floats]:
     """Values (R, N) minus their prediction from the other instruments' `peers` values; its SD; the prediction."""
     away, sd, expected = (np.full(values.shape, np.nan) for _ in range(3))
+    whole = Codes.of(keys)
     masks, which = np.unique(np.isfinite(values), axis=1, return_inverse=True)
     for m in np.flatnonzero(masks.any(axis=0)):
         rows, columns = np.flatnonzero(masks[:, m]), np.flatnonzero(which.ravel() == m)
-        own_keys = keys.iloc[rows]
+        codes = whole.at(rows)
+        pairs = np.unique(np.column_stack([codes.condition, codes.instrument]), axis=0)
         # a reference needs MIN_PEERS others beside the instrument itself
-        told = own_keys.groupby(CONDITION)["instrument"].transform("nunique").to_numpy() > MIN_PEERS
-        for instrument_rows, left, error in _left_out(own_keys, peers[np.ix_(rows, columns)], parts):
+        told = np.bincount(pairs[:, 0])[codes.condition] > MIN_PEERS
+        for instrument_rows, left, error in _left_out(codes, peers[np.ix_(rows, columns)], parts):
             keep = told[instrument_rows]
             place = np.ix_(rows[instrument_rows][keep], columns)
             expected[place] = peers[place] - left[keep]
@@ -147,7 +148,26 @@ def _against_others(
     return away, sd, expected
 
 
-def _left_out(keys: pd.DataFrame, values: Floats, parts: Components) -> Iterator[tuple[Ints, Floats, Floats]]:
+class Codes(NamedTuple):
+    """What rows share, as numbers (R,) from zero on."""
+
+    instrument: Ints
+    owner: Ints
+    session: Ints
+    condition: Ints
+
+    @classmethod
+    def of(cls, keys: pd.DataFrame) -> "Codes":
+        """Of the rows of `keys`."""
+        columns = (["instrument"], ["instrument", "state"], ["session"], CONDITION)
+        return cls(*(keys.groupby(of_each, sort=False).ngroup().to_numpy() for of_each in columns))
+
+    def at(self, rows: Ints) -> "Codes":
+        """Of these rows alone."""
+        return Codes(*(column[rows] for column in self))
+
+
+def _left_out(codes: Codes, values: Floats, parts: Components) -> Iterator[tuple[Ints, Floats, Floats]]:
     """For each instrument its rows, how far they lie from the prediction by all others, and that error's covariance.
 
     `values` (R, N), all known. With P the inverse covariance C⁻¹ less what the conditions' means take of it, rows b lie
@@ -155,7 +175,7 @@ def _left_out(keys: pd.DataFrame, values: Floats, parts: Components) -> Iterator
     15, 687, from memory): one inverse serves all instruments. C is diagonal but for what the rows of an owner and of a
     session share, so the inverse has the size of these alone (Woodbury).
     """
-    owners, sessions = _indicator(keys[["instrument", "state"]]), _indicator(keys[["session"]])
+    owners, sessions = _indicator(codes.owner), _indicator(codes.session)
     shared = sparse.csr_array(sparse.hstack([np.sqrt(parts.own) * owners, np.sqrt(parts.session) * sessions]))
     inner = np.linalg.inv(parts.noise * np.eye(shared.shape[1]) + (shared.T @ shared).toarray())
 
@@ -163,11 +183,12 @@ def _left_out(keys: pd.DataFrame, values: Floats, parts: Components) -> Iterator
         solved: Floats = (v - shared @ (inner @ (shared.T @ v))) / parts.noise
         return solved
 
-    means = _indicator(keys[CONDITION]).toarray()
+    means = _indicator(codes.condition).toarray()
     conditions = over_covariance(means)
     gram = np.linalg.inv(means.T @ conditions)
     weighted = over_covariance(values) - conditions @ (gram @ (conditions.T @ values))
-    for rows in row_groups(keys.groupby("instrument")):
+    for number in np.unique(codes.instrument):
+        rows = np.flatnonzero(codes.instrument == number)
         part = shared[rows].toarray()
         used = part.any(axis=0)
         part = part[:, used]
@@ -177,7 +198,7 @@ def _left_out(keys: pd.DataFrame, values: Floats, parts: Components) -> Iterator
         yield rows, error @ weighted[rows], error
 
 
-def _indicator(columns: pd.DataFrame) -> sparse.csr_array:
-    """(R, groups): 1 where a row of `columns` belongs to a group of equal ones."""
-    number = columns.groupby(list(columns.columns), sort=False).ngroup().to_numpy()
-    return sparse.csr_array((np.ones(len(number)), (np.arange(len(number)), number)))
+def _indicator(codes: Ints) -> sparse.csr_array:
+    """(R, groups): 1 where a row belongs to a group of equal `codes` (R,)."""
+    number = pd.factorize(codes)[0]
+    return sparse.csr_array((np.ones(len(number)), number, np.arange(len(number) + 1)))

@@ -30,6 +30,9 @@ _LEAST, _MOST = 1e-8, 1e10
 """Bounds of the ratios. The least counts as zero; at the most, what is left is rounding and no scatter."""
 
 
+AGREE = "repeat takes do not scatter (one recording listed twice?): no error can be told"
+
+
 class NoScatter(ValueError):
     """The model explains all values exactly; the message tells users so."""
 
@@ -83,10 +86,13 @@ def fit(y: Floats, design: Floats, groupings: Mapping[str, ArrayLike]) -> Fit:
     scale = left @ left / free
     if not scale > 1e-24 * max(1.0, float((y**2).max())):
         raise NoScatter("the takes do not scatter at all: no error can be told")
-    sums = _Sums.of(np.column_stack([design, left]), [np.asarray(labels).astype(str) for labels in groupings.values()])
+    labels = [np.asarray(of_each).astype(str) for of_each in groupings.values()]
+    if labels and _repeats_agree(left, design, labels, scale / _MOST):
+        raise NoScatter(AGREE)
+    sums = _Sums.of(np.column_stack([design, left]), labels)
     ratios = _ratios(sums.scaled(scale**-0.5)) if groupings else np.empty(0)
     if ratios.max(initial=0.0) > 0.99 * _MOST:
-        raise NoScatter("repeat takes do not scatter (one recording listed twice?): no error can be told")
+        raise NoScatter(AGREE)
     solved = _Solved(sums, ratios)
     covariance, residual = solved.covariance, solved.squares / free
     information, slopes = _information(sums, ratios, solved)
@@ -101,6 +107,19 @@ def fit(y: Floats, design: Floats, groupings: Mapping[str, ArrayLike]) -> Fit:
         errors * residual**2,
         slopes,
     )
+
+
+def _repeats_agree(left: Floats, design: Floats, groupings: Sequence[NDArray[np.str_]], least: float) -> bool:
+    """Whether design and groupings explain all values but a variance of `least`, though they need not."""
+    largest, *others = sorted(groupings, key=lambda labels: -len(np.unique(labels)))
+    place, count = np.unique(largest, return_inverse=True)[1], np.unique(largest).size
+    columns = np.column_stack([left, design, *map(indicators, others)])
+    sums = np.zeros((count, columns.shape[1]))
+    np.add.at(sums, place, columns)
+    columns -= (sums / np.bincount(place)[:, None])[place]
+    solved, _, rank, _ = np.linalg.lstsq(columns[:, 1:], columns[:, 0], rcond=None)
+    rest, free = columns[:, 0] - columns[:, 1:] @ solved, len(left) - count - int(rank)
+    return bool(free > 0 and rest @ rest <= free * least)
 
 
 def _information(sums: "_Sums", ratios: Floats, solved: "_Solved") -> tuple[Floats, Floats]:
@@ -136,7 +155,7 @@ class _Sums:
 
     `count`: n; `order` (K,): place of each of these in the groupings; `parts`: their columns; `own` (q1,): how often
     each label of the first occurs, `shared` (q1, q2): with each label of the others, `others` (q2, q2) of these;
-    `values` (q, p + 1): Z'M; `squares` (p + 1, p + 1): M'M.
+    `values` (q, p + 1): Z'M; `within` (p + 1, p + 1): products of M less its means over each label of the first.
     """
 
     count: int
@@ -146,7 +165,7 @@ class _Sums:
     shared: Floats
     others: Floats
     values: Floats
-    squares: Floats
+    within: Floats
 
     @classmethod
     def of(cls, columns: Floats, groupings: Sequence[NDArray[np.str_]]) -> "_Sums":
@@ -167,13 +186,14 @@ class _Sums:
             for beside in places[1:]:
                 np.add.at(others, (place - first, beside - first), 1.0)
         own = np.bincount(places[0], minlength=first).astype(float) if places else np.empty(0)
-        return cls(len(columns), order, parts, own, shared, others, values, columns.T @ columns)
+        within = columns - (values[:first] / own[:, None])[places[0]] if places else columns
+        return cls(len(columns), order, parts, own, shared, others, values, within.T @ within)
 
     def scaled(self, factor: float) -> "_Sums":
         """With the last of M's columns times `factor`."""
-        by = np.ones(len(self.squares))
+        by = np.ones(len(self.within))
         by[-1] = factor
-        return replace(self, values=self.values * by, squares=self.squares * np.outer(by, by))
+        return replace(self, values=self.values * by, within=self.within * np.outer(by, by))
 
     def each(self, ratios: Floats) -> Floats:
         """The ratio of each of Z's columns, (q,); `ratios` (K,) in the order of `parts`."""
@@ -203,7 +223,10 @@ class _Solved:
         self.seen = self.divided(sums.values)
         inactive = self._root == 0
         self.seen[inactive] = sums.values[inactive]
-        products = sums.squares - sums.values.T @ (self._root[:, None] ** 2 * self.seen)
+        _, other = self._apart(sums.values)
+        means = sums.values[:first]
+        products = sums.within + means.T @ (means / (sums.own * self._diagonal)[:, None])
+        products -= other.T @ self._inverse @ other
         self.covariance = np.linalg.inv(products[:-1, :-1])
         self.b = self.covariance @ products[:-1, -1]
         self.squares = float(products[-1, -1] - products[:-1, -1] @ self.b)
@@ -213,12 +236,16 @@ class _Solved:
 
     def divided(self, values: Floats) -> Floats:
         """Z'V⁻¹u from Z'u (q, m), as R^-½ A⁻¹ R^½ Z'u; rows of groupings without variance are of no use."""
-        first = len(self._diagonal)
-        own, other = np.split(self._root[:, None] * values, [first])
-        other = self._inverse @ (other - self._beside.T @ (own / self._diagonal[:, None]))
+        own, other = self._apart(values)
+        other = self._inverse @ other
         own = (own - self._beside @ other) / self._diagonal[:, None]
         out: Floats = np.vstack([own, other]) / np.where(self._root > 0, self._root, 1.0)[:, None]
         return out
+
+    def _apart(self, values: Floats) -> tuple[Floats, Floats]:
+        """R^½ Z'u of the first grouping, and of the others what the first leaves of it."""
+        own, other = np.split(self._root[:, None] * values, [len(self._diagonal)])
+        return own, other - self._beside.T @ (own / self._diagonal[:, None])
 
     def slope(self, sums: _Sums, ratios: Floats) -> Floats:
         """Change of `unlikelihood` with each ratio (K,), all above zero."""

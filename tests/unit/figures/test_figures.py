@@ -28,8 +28,8 @@ def draw_only(monkeypatch, tmp_path):
 
     def drawn(results, *names):
         monkeypatch.setattr(draw, "FIGURES", names)
-        draw.draw_figures(results, tmp_path, tmp_path)
-        return tmp_path
+        draw.draw_figures(results, tmp_path / "figures", tmp_path)
+        return tmp_path / "figures"
 
     return drawn
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from evenbore.findings.references import Components, _left_out
+from evenbore.findings.references import Codes, Components, _left_out
 from evenbore.findings.rows import CONDITION
 
 PARTS = Components(own=2.0, session=0.7, noise=0.4)
@@ -35,7 +35,7 @@ def test_left_out_by_one_inverse_as_by_leaving_out(seed):
     covariance = PARTS.own * same(keys[["instrument", "state"]]) + PARTS.session * same(keys[["session"]])
     covariance = covariance + PARTS.noise * np.eye(len(keys))
     means = pd.get_dummies(keys.groupby(CONDITION).ngroup()).to_numpy(float)
-    found = list(_left_out(keys, values, PARTS))
+    found = list(_left_out(Codes.of(keys), values, PARTS))
     assert sorted(np.concatenate([own for own, *_ in found])) == list(range(len(keys)))
     for own, left, error in found:
         rest = np.setdiff1d(np.arange(len(keys)), own)
