@@ -79,6 +79,8 @@ def in_turn(results: Results, takes: list[Row]) -> list[Row]:
     """The takes (see `takes_to_hear`) in the order in which they are to be heard where there is room: a first take of
     everybody in the order of the report, then passages, second takes, and at last those of further sessions, which
     let two instruments be heard in the same one."""
+    used = results.tables["recordings"].set_index("recording")["status"]
+    takes = [take for take in takes if used.get(take["recording"]) in ("ok", "warned")]
     place = {name: k for k, name in enumerate(results.order)}
     sessions: dict[tuple[str, str], list[str]] = {}
     number: dict[tuple[str, str, str, str], int] = {}

@@ -10,6 +10,7 @@ import json
 import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import av
@@ -84,11 +85,11 @@ def cut_clips(takes: Iterable[Row], most_bytes: float) -> list[Clip]:
     """Clips of the takes as they are to be heard, as many as fit into `most_bytes` of base64, the first of them; the
     others without sound. A recording that cannot be read any more, or that has changed, has no clip."""
     clips: list[Clip] = []
-    size, full = 0.0, False
+    size, full, digest = 0.0, False, cache(sha256)  # many takes may be in one file
     for take in takes:
         if full:
             clips.append(_clip(take, [], b""))
-        elif sha256(take["path"]) == take["sha256"] and (clip := _cut(take)) is not None:
+        elif digest(take["path"]) == take["sha256"] and (clip := _cut(take)) is not None:
             size += len(clip.mp3) * 4 / 3
             full = size > most_bytes
             clips.append(replace(clip, mp3=b"") if full else clip)

@@ -8,6 +8,7 @@ from evenbore.files.paths import IMPORTED_FROM, repo_root
 
 SCRIPTS = repo_root() / "scripts"
 SCHEMAS = repo_root() / "workflow" / "schemas"
+_NO_CODE = re.compile(r'"{3}.*?"{3}|\'{3}.*?\'{3}|#[^\n]*', re.DOTALL)  # long strings and comments
 _IMPORT = re.compile(  # of the library's own modules; parsing 200 files would take a second
     r"^[ \t]*(?:from[ ]+(evenbore[\w.]*)[ ]+import[ ]+(\([^)]*\)|[^\n]*)|import[ ]+(evenbore[\w.]+))", re.MULTILINE
 )
@@ -50,8 +51,9 @@ def _closure(start: Path) -> set[Path]:
 @cache
 def _imported(path: Path) -> frozenset[Path]:
     names = set()
-    for module, imported, alone in _IMPORT.findall(path.read_text("utf-8")):
-        names |= {f"{module}.{name}" for name in re.findall(r"\w+", re.sub("#.*", "", imported))} if module else {alone}
+    code = _NO_CODE.sub("", path.read_text("utf-8"))
+    for module, imported, alone in _IMPORT.findall(code):
+        names |= {f"{module}.{name}" for name in re.findall(r"\w+", imported)} if module else {alone}
     files = set()
     for name in names:
         parts = name.split(".")
