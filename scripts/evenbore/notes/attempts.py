@@ -16,10 +16,8 @@ _STEEP, _NEAR_FRAMES = (
 )  # or below this share of what it is so many frames before and after; a vibrato is smoother
 _STRAY = 0.4  # and where it explains less than this share of what it usually explains
 _STRAY_FRAMES = 2  # for so many frames; a single one is enough where another pitch explains the moment (score under 0)
-_FAINT, _FAINT_FRAMES = (
-    0.3,
-    8,
-)  # what is fainter than this share of a note, so long before or after it, is a hum or echo
+_FAINT = 0.3  # what is fainter than this share of a note's level before or after it is a hum or an echo,
+_FAINT_FRAMES = 8  # where it lasts so long
 _STUB = 0.5  # an attempt shorter than this share of the longest is no full one
 _SMEAR = 3  # a window of four hops sees a note for so many frames more than it sounds
 _WHOLE_PASS = 0.75  # share of the notes that a pass holds, wrong ones apart

@@ -169,14 +169,14 @@ def cracked(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, befor
     longest = round(min(_LOWEST_RATIO * rate / f0_hz, _LONGEST_LAG * length))
     lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), longest + 2)
     x = np.stack([signal.slice(start, start + length) for start in (*starts.tolist(), middle)])
+    loud = np.sum(x**2, axis=1)
+    x = x[np.append(starts >= first, True) | (loud >= _HEARD**2 * loud[-1])]
     correlation = _correlation(x, lags)
     pitch = _best_lags(correlation)
     if pitch[-1] == 0:
         return False
     steady = lags[pitch[-1]]
     other = 12 * np.abs(np.log2(lags[pitch] / steady)) > _OTHER_PITCH_SEMITONES
-    loud = np.sum(x**2, axis=1)
-    other &= loud >= np.append(np.where(starts < first, _HEARD**2 * loud[-1], 0), 0)
     return any(
         not _alike(correlation[k], correlation[-1], lags, pitch[k], steady)
         and not _echo(correlation[k], lags, pitch[k], rate / before_hz)

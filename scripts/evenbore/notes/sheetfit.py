@@ -84,7 +84,7 @@ def objection(
                 " register, the wrong family, or notes named at concert pitch?",
                 unusable=True,
             )
-        low = _low_overblown(tones, written, placed, as_said, span)
+        low = _low_overblown(tones, written, placed, as_said, best, span)
         if low:
             return low
     return _too_little(tones, written, placed, best, evidence.hop_s, span)
@@ -151,7 +151,9 @@ def _shift(tones: _Tones, evidence: Evidence, nominal: Floats, placed: Floats, a
     return int(np.rint(away)) if abs(away) > _SEMITONE_OFF else 0
 
 
-def _low_overblown(tones: _Tones, written: Ints, placed: Floats, as_said: float, span: str) -> Objection | None:
+def _low_overblown(
+    tones: _Tones, written: Ints, placed: Floats, as_said: float, best: Alignment, span: str
+) -> Objection | None:
     """The scale with all its notes up to one of them an octave or a twelfth too high."""
     tops = np.unique(written)[_FEW - 1 : -1]
     for interval in (12, 19):
@@ -162,7 +164,7 @@ def _low_overblown(tones: _Tones, written: Ints, placed: Floats, as_said: float,
             return Objection(
                 f"the notes up to {midi_to_note(int(tops[k]))} sound {_INTERVALS[interval]} higher than the sheet says"
                 f" ({span}): overblown, or the upper part played twice?",
-                unusable=True,
+                unusable=bool(best.found.mean() < _HOLDS),
             )
     return None
 

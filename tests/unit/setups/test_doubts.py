@@ -51,7 +51,7 @@ def test_a_wrong_level_moves_the_evenness_unless_it_is_flagged():
 
 
 def test_only_what_is_in_doubt_is_left_out():
-    for criterion in ("timbre_evenness", "intonation_spread", "noise"):
+    for criterion in ("timbre_evenness", "intonation_spread"):
         kept, clean = (judged(tables, criterion) for tables in (spoilt("gain_moved", LOUDER_DB), spoilt()))
         assert "left out" not in kept["reason"]
         assert kept["value"] == pytest.approx(clean["value"], abs=0.02), criterion
