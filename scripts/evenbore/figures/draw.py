@@ -30,9 +30,9 @@ def draw_figures(results: Results, folder: str | Path) -> None:
     for name in FIGURES:
         with drawn(results, name) as figure:
             save(figure, Path(folder) / name)
-    for name in ON_PAGE:
-        with drawn(results, name, NARROW_IN) as figure:
-            save_svg(figure, Path(folder) / NARROW / f"{name}.svg")
+        if name in ON_PAGE:
+            with drawn(results, name, NARROW_IN) as figure:
+                save_svg(figure, Path(folder) / NARROW / f"{name}.svg")
 
 
 def write_captions(folder: str | Path) -> None:
