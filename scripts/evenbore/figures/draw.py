@@ -29,18 +29,18 @@ NARROW = "narrow"
 def draw_figures(results: Results, folder: str | Path, published: str | Path) -> None:
     """Write FIGURES as PNG and SVG into `folder`, those of the report as narrow SVG into its folder NARROW, and the
     PICTURES into the folder `published`."""
+    few = for_frame(results)
     for name in FIGURES:
         with drawn(results, name) as figure:
             if name in PUBLISHED_FIGURES:
                 write_pictures(figure, name, "page", results, published)
             save(figure, Path(folder) / name)
-    few = for_frame(results)
-    for name in PUBLISHED_FIGURES:
-        with drawn(few, name) as figure:
-            write_pictures(figure, name, "frame", few, published)
-    for name in ON_PAGE:
-        with drawn(results, name, NARROW_IN) as figure:
-            save_svg(figure, Path(folder) / NARROW / f"{name}.svg")
+        if name in PUBLISHED_FIGURES:
+            with drawn(few, name) as figure:
+                write_pictures(figure, name, "frame", few, published)
+        if name in ON_PAGE:
+            with drawn(results, name, NARROW_IN) as figure:
+                save_svg(figure, Path(folder) / NARROW / f"{name}.svg")
 
 
 def write_captions(folder: str | Path) -> None:

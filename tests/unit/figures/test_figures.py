@@ -29,7 +29,6 @@ def draw_only(monkeypatch, tmp_path):
     def drawn(results, *names):
         monkeypatch.setattr(draw, "FIGURES", names)
         monkeypatch.setattr(draw, "ON_PAGE", ())
-        monkeypatch.setattr(draw, "PUBLISHED_FIGURES", {})
         draw.draw_figures(results, tmp_path / "figures", tmp_path)
         return tmp_path / "figures"
 
@@ -182,6 +181,7 @@ def test_matched_brightness_stands_over_the_middle_of_all(results, draw_only):
 def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, name, tmp_path):
     saved = []
     monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
+    monkeypatch.setattr(draw, "ON_PAGE", ())
     monkeypatch.setattr(draw, "FIGURES", (name,))
     config = results.study.config
     only_one = config | {"report": config["report"] | {"max_instruments_in_figures": 1}}
@@ -203,6 +203,7 @@ def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, na
 def test_names_beside_a_small_matrix_of_pairs_do_not_overlap(results, monkeypatch, tmp_path):
     saved = []
     monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
+    monkeypatch.setattr(draw, "ON_PAGE", ())
     monkeypatch.setattr(draw, "FIGURES", ("pairs",))
     three = dict.fromkeys(results.order[:3])
     tables = results.tables | {
@@ -220,6 +221,14 @@ def test_names_beside_a_small_matrix_of_pairs_do_not_overlap(results, monkeypatc
         assert all(above.y0 >= below.y1 - 1 for above, below in itertools.pairwise(tops))
 
 
+def test_the_figures_of_the_page_are_as_wide_as_a_phone_and_have_no_ground(results, draw_only):
+    narrow = draw_only(results, "setups", "pairs") / draw.NARROW
+    assert [path.name for path in narrow.iterdir()] == ["setups.svg"]
+    root = ET.parse(narrow / "setups.svg").getroot()
+    assert root.get("width") == f"{style.NARROW_IN * 72:g}pt"
+    assert not [path for path in root.iter(f"{SVG}path") if "fill: #ffffff" in path.get("style", "")]
+
+
 def test_no_cluster_structure_is_said(results, draw_only):
     none = results.tables["clusters"].assign(cluster=pd.NA, stability=float("nan"))
     without = dataclasses.replace(results, tables=results.tables | {"clusters": none.astype({"cluster": "Int64"})})
@@ -230,6 +239,7 @@ def test_no_cluster_structure_is_said(results, draw_only):
 def test_panels_have_the_limits_and_ticks_of_all_curves(results, monkeypatch, name, measure, tmp_path):
     saved = []
     monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
+    monkeypatch.setattr(draw, "ON_PAGE", ())
     monkeypatch.setattr(draw, "FIGURES", (name,))
     draw.draw_figures(results, tmp_path, tmp_path)
     curves = curves_of(results, measure)
