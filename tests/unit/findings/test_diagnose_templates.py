@@ -1,8 +1,10 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from evenbore.findings.patterns import View, correlation, fit_patterns, region
-from evenbore.findings.templates import SHAPES, columns, held, leak, templates
+from evenbore.findings.patterns import SIZES, View, correlation, fit_patterns, region, size_priors
+from evenbore.findings.templates import SHAPES, Template, columns, held, leak, templates
 from evenbore.trade.families import load_family
 
 SAX, CLARINET = load_family("saxophone_alto"), load_family("clarinet_b_flat")
@@ -94,6 +96,16 @@ def test_a_clear_pattern_without_scatter_is_named(kind):
     assert found.posterior[kind] == max(found.posterior.values()) > 0.5
     assert (found.best[kind].first, found.best[kind].last) == (truth.first, truth.last)
     assert sum(found.posterior.values()) == pytest.approx(1)
+
+
+def test_a_leak_may_be_far_larger_than_expected_but_hardly_smaller():
+    # docs/method.md: a factor of 1.5 about what is expected, or with a probability of 0.2 any greater strength
+    sized = Template("leak", np.ones(3), 71, 0, 2, size=4.0)
+    prior = size_priors([sized, replace(sized, size=None)])
+    assert prior.sum(axis=1) == pytest.approx(1)
+    assert prior[0, SIZES > 4 * 1.5**3].sum() == pytest.approx(0.2 * 4 / 13.5, rel=0.5)  # as 1 / size over 4 to 30
+    assert prior[0, SIZES < 4 / 1.5**2].sum() < 0.05
+    assert (np.diff(prior[1]) < 0).all()
 
 
 def test_brighter_notes_and_offsets_are_no_fault():
