@@ -40,7 +40,7 @@ SCALE_FREEDOM = 8.0  # how firmly the size of healthy variation is believed, in 
 # A bright note is not evidence that the others are dull: deviations below the clean notes' are cut.
 CLIP = (-2.0, 20.0)
 STRENGTH = 0.4  # standard deviation of the natural logarithm of b about what is expected of a leak
-TAIL = 0.2  # of all leaks are larger than expected by any factor: players and reeds differ more than the bench's
+TAIL = 0.2  # of what the bench gives may be larger than expected by any factor: players and reeds differ more than there
 CLEAN = 0.2  # a fifth of the notes at least is clean
 REACH = (2.0, 8.0)  # semitones: short and long range of what neighbouring notes share
 LEAST_ROUGH = 0.15

@@ -138,7 +138,7 @@ def _states(changes: pd.DataFrame, sent: pd.Series, now: pd.Series) -> str:
 
 def _gains(told: list[Row], left: pd.DataFrame, changes: pd.DataFrame, now: pd.Series) -> list[str]:
     """For each pattern of an earlier state, what its notes gained since, and what of it the others still tell apart."""
-    out = []
+    out: list[str] = []
     bright = changes[(changes["criterion"] == "brightness_db") & (changes["state_to"] == now["state"])]
     written = bright["note"].map(note_to_midi)
     for one in told:
