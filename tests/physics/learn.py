@@ -26,11 +26,12 @@ from physics.bores import FAMILIES, draw
 from physics.effects import Effects, Leak, Tight, dull, leaking, otherwise, soft, tight
 from physics.play import LEARNING, Reed
 
-SIZES_MM = (0.8, 1.1, 1.5, 2.0)
+SIZES_MM = (0.8, 1.1, 1.5, 2.0, 2.8, 4.0)
 SEED = 7000
-TYPES = 3  # of each that are told apart
+TYPES = 16  # of each that are told apart
+SILENT = 0.2  # what a note that does not speak counts for in that, against all changes of level together
 MOST_DB = 25.0  # beyond which a loss is taken as that
-OTHERS = 3  # dull reeds, and soft players, of a bore
+OTHERS = 8  # dull reeds, and soft players, of a bore
 TOP_HZ = 9000.0
 KEPT = ROOT / "build" / "learning"
 
@@ -92,15 +93,9 @@ def averaged(key: str, paths: list[Path]) -> dict[str, np.ndarray]:
         "leak": mean([bore["leak_level"] for bore in bores]),
         "cents": mean([bore["leak_cents"] for bore in bores]),
         "speaks": sounding([bore["leak_speaks"] for bore in bores], bores),
-        "other": [],
-        "other_speaks": [],
     }
-    for of_kind in (slice(OTHERS), slice(OTHERS, None)):
-        levels = np.concatenate([bore["other_level"][of_kind, 0] for bore in bores])
-        speaks = np.concatenate([bore["other_speaks"][of_kind, 0] | ~bore["sounds"] for bore in bores])
-        for alike in types(levels):
-            parts["other"].append(mean(list(np.clip(levels[alike], -MOST_DB, MOST_DB))))
-            parts["other_speaks"].append(speaks[alike].mean(axis=0))
+    others = [examples(bores, of_kind) for of_kind in (slice(OTHERS), slice(OTHERS, None))]
+    parts |= {f"other{name}": np.concatenate([kind[name] for kind in others]) for name in ("", "_cents", "_speaks")}
     holes = [hole.first_open_for for hole in load_family(key).holes]
     axes = {"notes": bores[0]["notes"].astype(np.int16), "holes": np.array(holes, np.int16)}
     return axes | {name: np.array(part, np.float16) for name, part in parts.items()}
@@ -112,11 +107,23 @@ def sounding(speaks: list[np.ndarray], bores: list[dict[str, np.ndarray]]) -> np
     return np.nan_to_num(np.nanmean(played, axis=0), nan=1.0)
 
 
-def types(changes: np.ndarray) -> list[np.ndarray]:
-    """The TYPES that changes (C, D, M, N) come in, whatever their size, as masks (C,)."""
-    flat = np.clip(np.nan_to_num(changes), -MOST_DB, MOST_DB).reshape(len(changes), -1)
-    kinds = kmeans2(flat / np.linalg.norm(flat, axis=1, keepdims=True), TYPES, minit="++", rng=1)[1]
-    return [kinds == kind for kind in np.unique(kinds)]
+def examples(bores: list[dict[str, np.ndarray]], which: slice) -> dict[str, np.ndarray]:
+    """The most usual of each type of a cause: change of levels (P, D, M, N) and pitch, which notes speak (P, D, N)."""
+    levels, cents = (np.concatenate([bore[f"other_{name}"][which, 0] for bore in bores]) for name in ("level", "cents"))
+    speaks = np.concatenate([bore["other_speaks"][which, 0] | ~bore["sounds"] for bore in bores])
+    levels = np.array([mean([np.clip(one, -MOST_DB, MOST_DB)]) for one in levels])
+    usual = types(levels, speaks)
+    return {"": levels[usual], "_cents": np.array([mean([one]) for one in cents[usual]]), "_speaks": speaks[usual]}
+
+
+def types(levels: np.ndarray, speaks: np.ndarray) -> np.ndarray:
+    """The most usual of each of the TYPES that changes (C, D, M, N), whatever their size, with notes that speak
+    (C, D, N), come in."""
+    flat = levels.reshape(len(levels), -1)
+    flat = np.hstack([flat / np.linalg.norm(flat, axis=1, keepdims=True), SILENT * speaks.reshape(len(levels), -1)])
+    middles, kinds = kmeans2(flat, TYPES, minit="++", rng=1)
+    away = np.linalg.norm(flat - middles[kinds], axis=1)
+    return np.array([np.flatnonzero(kinds == k)[np.argmin(away[kinds == k])] for k in np.unique(kinds)])
 
 
 def mean(of_bores: list[np.ndarray]) -> np.ndarray:
@@ -130,7 +137,7 @@ def mean(of_bores: list[np.ndarray]) -> np.ndarray:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--bores", type=int, default=12, help="of each family")
+    parser.add_argument("--bores", type=int, default=8, help="of each family")
     parser.add_argument("--jobs", type=int, default=1)
     options = parser.parse_args()
     with ProcessPoolExecutor(options.jobs) as workers:

@@ -20,7 +20,7 @@ from physics.pools import ASSUMED, Pool, impostors, plans
 from physics.score import score, summary
 
 SOUNDED = 5
-SERIES = 3  # raise it once the program was changed in the light of what failed here; developed on 101
+SERIES = 4  # raise it once the program was changed in the light of what failed here; developed on 101 and 3
 
 
 def pools(family: str, series: int, few: int) -> list[Pool]:

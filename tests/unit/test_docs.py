@@ -159,7 +159,7 @@ def test_method_quotes_the_constants_of_the_code(repo):
         f"concentration {WEIGHT_CONCENTRATION:g}",
         f"nothing {prior['nothing']:.2f}, leak {prior['leak']:g}, vent {prior['vent']:g}, run {prior['run']:g},"
         f" step {prior['step']:g}, fingering and single note {prior['fingering']:g} each",
-        f"less probable than {1 - SURE:.2f}",
+        f"has a probability of {SURE:g}",
         f"hold {100 * REGION_SHARE:g} % of its posterior",
     ):
         assert phrase in text, phrase

@@ -378,6 +378,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("n_seen", "", "int", "how many takes show it by themselves, half as large at least; empty: not counted"),
         Column("n_takes", "", "int", "number of takes that tell of it; one of several that shows it is no fault yet"),
         Column("scope", "", "str", "unit, or design: most units of the model share it, so it is held against none"),
+        Column("by_note", "", "str", "of a pattern: each written note, dB around 2 kHz found and expected, both against"
+               " the others and the rest of the scale; ?: not measured; the height of what is expected is fitted"),
     ),
     "variance": (
         _CRITERION,

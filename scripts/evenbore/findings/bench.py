@@ -3,8 +3,8 @@
 bench.npz, made by tests/physics/learn.py, holds for each family that the bench knows, as KEY/NAME: `notes` (N,)
 written, `holes` (K,) by the note that each first opens for, and means over many drawn instruments. Of leaks of S sizes
 at BENCH_DYNAMICS (D,): `leak` (K, S, D, M, N), change in dB of level and octaves (`rows.LEVEL_MEASURES`); `cents` and
-`speaks` (K, S, D, N), change of pitch and share of the instruments whose note still sounds. `other` (P, D, M, N) and
-`other_speaks` (P, D, N) are the same of tired reeds and soft blowing, of P types.
+`speaks` (K, S, D, N), change of pitch and share of the instruments whose note still sounds. `other` (P, D, M, N),
+`other_cents` and `other_speaks` (P, D, N) are the same of P tired reeds and soft players, each an example of many.
 """
 
 from dataclasses import dataclass
@@ -18,28 +18,28 @@ from evenbore.trade.families import Family
 
 SHIPPED = Path(__file__).with_name("bench.npz")
 BENCH_DYNAMICS = ("p", "mf")
+PARTS = (("leak", "other"), ("cents", "other_cents"), ("speaks", "other_speaks"))
 SOFTER = ("pp", "p", "mp")  # told by the first of BENCH_DYNAMICS
 
 
 @dataclass(frozen=True)
 class Learned:
-    """For a scale of N notes; notes that the bench does not play are unchanged. T: each size at each hole.
+    """For a scale of N notes; notes that the bench does not play are unchanged. T: each size of leaks at each hole, and
+    each example of other causes.
 
-    `hole` (T,): the note that it first opens for; `leak` (T, M, N) and `other` (P, M, N) dB,
-    `cents` (T, N), means over the dynamics asked for; `speaks` (T, D, N) and `other_speaks` (P, D, N) at each of them.
+    `hole` (T,): the note that it first opens for, 0 for other causes; `level` (T, M, N) dB and `cents` (T, N), means
+    over the dynamics asked for; `speaks` (T, D, N) at each of them.
     """
 
     hole: Ints
-    leak: Floats
+    level: Floats
     cents: Floats
     speaks: Floats
-    other: Floats
-    other_speaks: Floats
 
     @property
     def loss_db(self) -> Floats:
         """What leaks take on the whole (M,), positive = less."""
-        lost: Floats = np.maximum(-self.leak.mean(axis=(0, 2)), 0.0)
+        lost: Floats = np.maximum(-self.level[self.hole > 0].mean(axis=(0, 2)), 0.0)
         return lost
 
 
@@ -52,15 +52,19 @@ def learned(family: Family, written: Ints, dynamics: list[str]) -> Learned | Non
     at = [0 if dynamic in SOFTER else 1 for dynamic in dynamics]
     column = np.searchsorted(known["notes"], written).clip(0, len(known["notes"]) - 1)
     played = known["notes"][column] == written
-    leak, cents, speaks = (known[name][:, :, at][..., column] for name in ("leak", "cents", "speaks"))
-    flat = len(holes) * leak.shape[1]
+    sizes = known["leak"].shape[1]
+
+    def both(leak: str, other: str) -> Floats:
+        of_leaks = known[leak][:, :, at][..., column]
+        of_leaks = of_leaks.reshape(-1, *of_leaks.shape[2:])
+        return np.concatenate([of_leaks, known[other][:, at][..., column]])
+
+    level, cents, speaks = (both(name, other) for name, other in PARTS)
     return Learned(
-        np.repeat(holes, leak.shape[1]),
-        np.where(played, leak.mean(axis=2), 0.0).reshape(flat, -1, len(written)),
-        np.where(played, cents.mean(axis=2), 0.0).reshape(flat, len(written)),
-        np.where(played, speaks, 1.0).reshape(flat, len(at), len(written)),
-        known["other"][:, at][..., column].mean(axis=1),
-        np.where(played, known["other_speaks"][:, at][..., column], 1.0),
+        np.concatenate([np.repeat(holes, sizes), np.zeros(len(known["other"]), int)]),
+        np.where(played, level.mean(axis=1), 0.0),
+        np.where(played, cents.mean(axis=1), 0.0),
+        np.where(played, speaks, 1.0),
     )
 
 

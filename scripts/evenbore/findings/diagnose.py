@@ -20,6 +20,7 @@ from evenbore.facts.findings import FINDINGS
 from evenbore.facts.rows import Row
 from evenbore.findings import words
 from evenbore.findings.bench import learned
+from evenbore.findings.bynote import fitted_pattern, to_text
 from evenbore.findings.cracking import cracking
 from evenbore.findings.dullness import Dullness, dullness
 from evenbore.findings.intonation import note_deviations, out_of_tune
@@ -47,7 +48,7 @@ from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 
 # ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
-SURE = 0.75  # a pattern is told when "nothing" is less probable than 1 - SURE; healthy instruments hardly reach it
+SURE = 0.75  # probability from which a cause is told, and a leak given a place; healthy instruments hardly reach it
 REGION_SHARE = 0.90
 WIDEN = 1  # holes on either side, for what the templates cannot know
 MOST_HOLES = 7
@@ -147,6 +148,7 @@ def _row(
         "n_seen": None,
         "n_takes": None,
         "scope": "unit",
+        "by_note": None,
     }
 
 
@@ -176,27 +178,27 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
     dull = dullness(rows)
     if dull is None:
         return []
-    views = [(dull, templates(family, rows.written))]
-    if known := learned(family, rows.written, rows.dynamics):
-        other = dullness(rows, known.loss_db) or dull  # as many instruments as before
-        views.append((other, learned_templates(family, rows.written, known, other.per_db, other.per_cent)))
+    known = learned(family, rows.written, rows.dynamics)
+    scores = [dull, dullness(rows, known.loss_db) or dull] if known else [dull]  # as many instruments in both
+    views = []
+    for one in scores:
+        taught = learned_templates(family, rows.written, known, one.per_db, one.per_cent) if known else []
+        views.append((one, templates(family, rows.written, taught)))
     alternatives = [template for _, of_view in views for template in of_view]
     support = _support(dull, rows, alternatives) + silence_support(rows, dull.owners, alternatives)
-    healthy = [correlation(one.z, rows.written) for one, _ in views]
+    seen = [
+        View(one.z, correlation(one.z, rows.written), of_view, Whole(one.shift_z, one.shift_sd, _freedom(one)))
+        for one, of_view in views
+    ]
     findings, clear = [], np.full(dull.z.shape, np.nan)
-    for i, owner in enumerate(dull.owners):
-        seen = [
-            View(one.z[i], inner, of_view, Whole(one.shift_z[i], one.shift_sd[i], _freedom(one)))
-            for (one, of_view), inner in zip(views, healthy, strict=True)
-        ]
-        fitted = fit_patterns(seen, support[i])
+    for i, (owner, fitted) in enumerate(zip(dull.owners, fit_patterns(seen, support), strict=True)):
         told = np.zeros(len(rows.written), bool)
         is_dull = dull.shift_z[i] > tolerances[owner[0]]["stuffy_z"] and _chance(dull, i) <= FALSE_DULL
         if fitted is not None and (pattern := _pattern(fitted)) is not None:
             kind, template, confidence = pattern
             told = template.shape > 0
             # where the rest is dull too, only a leak as the bench knows it, beyond doubt, is more than that
-            is_dull &= _rest_z(seen[0], template) > REST_Z and (template.size is None or confidence < NO_DOUBT)
+            is_dull &= _rest_z(seen[0], i, template) > REST_Z and (template.size is None or confidence < NO_DOUBT)
             if not is_dull:
                 row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
                 best = next(one for one, of_view in views if any(template is each for each in of_view))
@@ -208,28 +210,26 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
     return findings + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
 
 
-def _rest_z(view: View, template: Template) -> float:
+def _rest_z(view: View, i: int, template: Template) -> float:
     """How dull the notes outside of a pattern are against the others', in standard deviations."""
-    rest = row_median(np.where(template.shape == 0, view.z, np.nan)[None, :])[0]
-    away, scale = view.whole.away(rest, 0.0) if view.whole else (rest, 1.0)
+    rest = row_median(np.where(template.shape == 0, view.z[[i]], np.nan))[0]
+    away, scale = view.whole.away(i, rest, 0.0) if view.whole else (rest, np.ones(1))
     return float(away[0] / scale)
 
 
 def _support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> Floats:
     """Log Bayes factors (I, T) that pitch and noise add: for vents upper notes flat, or lower ones sharp, and noisier;
-    for leaks what the bench says of pitch."""
+    for leaks and reeds what the bench says of pitch."""
     out = np.zeros((len(dull.owners), len(alternatives)))
     vents = {i: template for i, template in enumerate(alternatives) if template.kind == "vent"}
-    leaks = {i: template.pitch for i, template in enumerate(alternatives) if template.pitch is not None}
+    bent = {i: template.pitch for i, template in enumerate(alternatives) if template.pitch is not None}
     lower = {i: template for i, template in vents.items() if template.place == "lower register"}
     upper = {i: template for i, template in vents.items() if i not in lower}
-    for z, chosen in ((-dull.pitch_z, upper), (dull.pitch_z, lower | leaks), (dull.noise_z, upper | lower)):
+    for z, chosen in ((-dull.pitch_z, upper), (dull.pitch_z, lower | bent), (dull.noise_z, upper | lower)):
         if chosen:
-            healthy, shapes = correlation(z, rows.written), list(chosen.values())
-            prior = size_priors(shapes)
-            for i, owner_z in enumerate(z):
-                ratio = (np.exp(np.minimum(log_ratios(owner_z, healthy, shapes), 600)) * prior).sum(axis=1)
-                out[i, list(chosen)] += np.log(0.5 + 0.5 * ratio)
+            shapes = list(chosen.values())
+            ratios = np.exp(np.minimum(log_ratios(View(z, correlation(z, rows.written), shapes)), 600))
+            out[:, list(chosen)] += np.log(0.5 + 0.5 * (ratios * size_priors(shapes)).sum(axis=2))
     return np.minimum(out, MOST_SUPPORT)
 
 
@@ -239,13 +239,13 @@ def _pattern(fitted: PatternFit) -> tuple[str, Template, float] | None:
         return None
     p = {kind: fitted.posterior.get(kind, 0.0) for kind in ("leak", "step", "run", "vent", "fingering")}
     for kind, name in (("vent", "vent_fault"), ("step", "regulation_step"), ("fingering", "regulation_step")):
-        if p[kind] >= 0.5:
+        if p[kind] >= SURE:
             return name, fitted.best[kind], p[kind]
     together = p["leak"] + p["step"] + p["run"]
-    if together < 0.5:
+    if together < SURE:
         return None
     kind = max(("leak", "step", "run"), key=p.__getitem__)
-    return "stuffy_run", fitted.best["leak" if p["leak"] >= 0.5 else kind], p["leak"] if p["leak"] >= 0.5 else together
+    return "stuffy_run", fitted.best[kind], p["leak"] if p["leak"] >= SURE else together
 
 
 def _pattern_row(
@@ -260,7 +260,8 @@ def _pattern_row(
     n = end - start + 1
     place: _Place = ("", None, None)
     if template.kind == "leak":
-        holes = region(fitted.holes, REGION_SHARE, WIDEN, MOST_HOLES)
+        sure = fitted.posterior["leak"] >= SURE
+        holes = region(fitted.holes, REGION_SHARE, WIDEN, MOST_HOLES) if sure else None
         if holes is not None:
             place = (words.hole_region(family, *holes), *holes)
         told = f"{where} sound stuffy, more so towards the low end, with their partners in the upper register. {told}"
@@ -280,7 +281,10 @@ def _pattern_row(
     else:
         told, other = f"{where} sound stuffy as a run. {told}", words.RUN_ELSE
     text = f"{told} {base} {other} {words.POINTER}"
-    return _row(owner, kind, first, last, n, contrasts[TOLD], "dB", confidence, text, place)
+    row = _row(owner, kind, first, last, n, contrasts[TOLD], "dB", confidence, text, place)
+    away = excess(rows, owner, TOLD)
+    rest = row_median(np.where(template.shape == 0, away, np.nan)[None])[0]
+    return row | {"by_note": to_text(fitted_pattern(rows.written, away - rest, template.shape))}
 
 
 def _inside(template: Template) -> Bools:

@@ -15,6 +15,7 @@ from evenbore.findings.templates import Template
 MISSED = 0.02  # of a healthy instrument's notes are missing
 CUT = 0.003  # of its takes lack notes at an end
 LEAST = 0.1  # probability that a note sounds which sounded on no instrument of the bench with that leak
+COAXED = 0.03  # of players make every note sound that the bench's reed and breath do not
 MOSTLY_THERE = 0.5  # of all takes have a note, for one that lacks it to tell
 
 
@@ -37,7 +38,7 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
                 missed = 1 - there[own].mean(axis=0)[usual]
                 share = speaks[:, d][:, usual]
                 logs.append(np.log(1 - share) @ missed + np.log(share) @ (1 - missed) - _healthy(missed))
-        out[i, telling] = np.mean(logs, axis=0)
+        out[i, telling] = np.logaddexp(np.log(COAXED), np.log(1 - COAXED) + np.mean(logs, axis=0))
     return out
 
 

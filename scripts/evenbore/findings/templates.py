@@ -13,6 +13,7 @@ ASSUME: the weights of the modes. Three shapes bound what is uncertain: "gradual
 register the effect may be as strong or weaker.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -92,32 +93,29 @@ def held(m: int | Ints, quarter: float, d: Floats) -> Floats:
     return pressure**2
 
 
-def templates(family: Family, written: Ints) -> list[Template]:
-    """All alternatives to "nothing" for a scale of `written` notes (N,), ascending; leaks by the module's formula."""
+def templates(family: Family, written: Ints, taught: Sequence[Template] = ()) -> list[Template]:
+    """All alternatives to "nothing" for a scale of `written` notes (N,), ascending: leaks by the module's formula, the
+    other causes, and what is `taught` by the bench."""
     fingered, mode = columns(family, written)
-    return [*_leaks(family, fingered, mode), *_others(family, written, fingered, mode)]
+    return [*_leaks(family, fingered, mode), *_others(family, written, fingered, mode), *taught]
 
 
 def learned_templates(
     family: Family, written: Ints, known: Learned, per_db: Floats, per_cent: Floats
 ) -> list[Template]:
-    """The same with leaks as the bench knows them, and its tired reeds and soft blowing beside the formula's.
+    """Leaks, tired reeds and soft blowing as the bench knows them.
 
     `per_db` (M, N), `per_cent` (N,): standard deviations of healthy notes to a decibel of each measure and to a cent.
     """
     fingered, mode = columns(family, written)
-    reed = "reed", None, 0, len(written) - 1
-    out = [
-        replace(_scaled((level * per_db).sum(axis=0), *reed), size=None, speaks=speaks)
-        for level, speaks in zip(known.other, known.other_speaks, strict=True)
-    ]
-    for hole, level, cents, speaks in zip(known.hole, known.leak, known.cents, known.speaks, strict=True):
+    out = []
+    for hole, level, cents, speaks in zip(known.hole.tolist(), known.level, known.cents, known.speaks, strict=True):
         below = np.flatnonzero((mode == 1) & (fingered < hole))
-        if len(below) >= MIN_DULL_RUN:
-            where = "leak", int(hole), below[0], below[-1]
-            pitch = _scaled(cents * per_cent, *where)
-            out.append(replace(_scaled((level * per_db).sum(axis=0), *where), pitch=pitch, speaks=speaks))
-    return out + _others(family, written, fingered, mode)
+        where = ("leak", hole, below[0], below[-1]) if hole else ("reed", None, 0, len(written) - 1)
+        if not hole or len(below) >= MIN_DULL_RUN:
+            one = _scaled((level * per_db).sum(axis=0), *where)
+            out.append(replace(one, pitch=_scaled(cents * per_cent, *where), speaks=speaks))
+    return out
 
 
 def _scaled(effect: Floats, kind: str, place: int | None, first: int, last: int) -> Template:

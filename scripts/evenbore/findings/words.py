@@ -23,8 +23,7 @@ RUN_ELSE = (
 )
 STEP_ELSE = (
     "A sharp step of equal size in both registers fits regulation best (a key held partly open or shut, a bent"
-    " bridge or linkage, a pad standing too low). A small leak would grow towards the lower notes, but a large one"
-    " has been taken for a step: look at the pads just above it too."
+    " bridge or linkage, a pad standing too low). A leak would mostly grow towards the lower notes."
 )
 FINGERING_ELSE = (
     "The same fingering in both registers with clean neighbours points to a key that opens too little, to its"

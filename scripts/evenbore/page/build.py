@@ -32,6 +32,7 @@ from evenbore.page.sound import sound_data
 from evenbore.recording.clips import Clip
 from evenbore.report import decide, words
 from evenbore.report.curves import MOST_NOTE_NAMES, Curves, all_curves, note_names
+from evenbore.report.drawing import findings_strip, svg
 from evenbore.report.pairwords import pair_sentences, undecided_throughout
 from evenbore.report.playing import in_playing
 from evenbore.report.portraits import portraits
@@ -284,6 +285,7 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
     state, music = results.states.get(name), results.of("passages", name)
     family = study.families[study.instruments[name]["family"]]
     inspection = [row for row in study.inspection if row["instrument"] == name]
+    findings = [row for row in of_table["findings"] if row["state"] == state and row["scope"] == "unit"]
     return {
         "name": name,
         "sheet": study.instruments[name],
@@ -291,8 +293,11 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
         "notes": _note_rows(name, profiles),
         "status": results.status(name),
         "advice": [row for row in of_table["tuning_advice"] if row["state"] == state],
-        "findings": [row for row in of_table["findings"] if row["state"] == state and row["scope"] == "unit"],
+        "findings": findings,
         "playing": in_playing(music[music["state"] == state]),
+        "pattern": svg(findings_strip(family, findings), "The findings over the notes")
+        if any(row["by_note"] for row in findings)
+        else "",
         "recordings": of_table["recordings"],
         "value": of_table["value"][0] if of_table["value"] else None,
         "inspection": inspection,

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from fpdf import FPDF
 
+from evenbore.report.drawing import Shape, height
 from evenbore.report.pdf import FONT, INNER, PAGE_MARGIN_MM, new_document, table_row, write
 from evenbore.report.style import INK
-from evenbore.tickets.drawing import Shape, height
 from evenbore.tickets.ticket import Ticket
 
 BOTTOM_MM = 264  # mm: Letter is 279 mm tall, less a margin
@@ -40,7 +40,7 @@ def write_pdf(ticket: Ticket, path: Path) -> None:
         _head(pdf, "Where to look first (in order, not to scale)")
         _draw(pdf, ticket.tube)
     _head(pdf, "Before and after")
-    write(pdf, ticket.before_after, 9, most=2)
+    write(pdf, ticket.before_after, 9, most=4)
     if ticket.changes:
         room = int((BOTTOM_MM - NOTES_MM - pdf.y) // 5.2) - 2
         _table(pdf, _CHANGE_COLUMNS, [astuple(one) for one in ticket.changes[: max(room, 0)]])

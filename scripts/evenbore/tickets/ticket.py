@@ -1,6 +1,6 @@
 """Bench tickets: what a technician is asked to look at on one instrument, on one page.
 
-`tickets` gathers the content, `drawing` makes note strip and tube as plain shapes, `page` and `pdf` write them out.
+`tickets` gathers the content, `page` and `pdf` write it out.
 The page fits A4 and Letter alike. It points; it does not diagnose.
 """
 
@@ -10,13 +10,14 @@ from typing import Any, cast
 
 import pandas as pd
 
+from evenbore.facts.findings import FINDINGS
 from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING, finding_words
-from evenbore.findings.words import POINTER
+from evenbore.findings.words import POINTER, span
+from evenbore.report.drawing import Mark, Shape, findings_strip, tube
 from evenbore.report.story import Change, greatest_changes
 from evenbore.study.sheets import Study
-from evenbore.tickets.drawing import Mark, Shape, strip, tube
 from evenbore.trade.pitch import note_to_midi
 
 MOST_FINDINGS = 6
@@ -53,28 +54,31 @@ def tickets(
         sent = rows[rows["decision"] == "bench"]
         if len(sent):
             row, now = sent.iloc[-1], rows[rows["current"] == "yes"].iloc[-1]
-            told = findings[(findings["instrument"] == name) & (findings["state"] == row["state"])]
-            told = told[told["scope"] == "unit"]
+            own = findings[(findings["instrument"] == name) & (findings["scope"] == "unit")]
+            told, left = (own[own["state"] == one["state"]] for one in (row, now))
             listen = cast(pd.Series, heard.loc[(name, row["state"])])
-            made.append(_ticket(study, name, row, now, listen, told, changes[changes["instrument"] == name]))
+            made.append(_ticket(study, name, row, now, listen, told, left, changes[changes["instrument"] == name]))
     return made
 
 
 def _ticket(
     study: Study, name: str, row: pd.Series, now: pd.Series, heard: pd.Series, findings: pd.DataFrame,
-    changes: pd.DataFrame,
+    left: pd.DataFrame, changes: pd.DataFrame,
 ) -> Ticket:  # fmt: skip
     sheet = study.instruments[name]
     family = study.families[sheet["family"]]
     findings = findings.sort_values("confidence", ascending=False, na_position="last")
     told = cast(list[Row], findings.head(MOST_FINDINGS).to_dict("records"))
-    marks = [Mark(note_to_midi(one["first_note"]), note_to_midi(one["last_note"]), n) for n, one in enumerate(told, 1)]
     regions = [
         Mark(note_to_midi(one["region_low_note"]), note_to_midi(one["region_high_note"]), n)
         for n, one in enumerate(told, 1)
         if pd.notna(one["region"])
     ]
-    vents = [mark for mark, one in zip(marks, told, strict=True) if one["kind"] == "vent_fault"]
+    vents = [
+        Mark(note_to_midi(one["first_note"]), note_to_midi(one["last_note"]), n)
+        for n, one in enumerate(told, 1)
+        if one["kind"] == "vent_fault"
+    ]
     parts = [
         family.name,
         *(f"{key} {sheet[key]}" for key in ("maker", "model", "serial", "shipment") if sheet.get(key)),
@@ -92,8 +96,8 @@ def _ticket(
         ],
         more=max(0, len(findings) - MOST_FINDINGS),
         changes=greatest_changes(changes, MOST_CHANGES),
-        before_after=_states(changes, row, now),
-        strip=strip(family, marks),
+        before_after=" ".join([_states(changes, row, now), *_gains(told, left, changes, now)]),
+        strip=findings_strip(family, told),
         tube=tube(family, regions, vents),
         words=[_said(one) for one in study.impressions if one["instrument"] == name],
         listen=heard["listen"] if isinstance(heard["listen"], str) else "",
@@ -129,3 +133,28 @@ def _states(changes: pd.DataFrame, sent: pd.Series, now: pd.Series) -> str:
     return (
         f"{told}What was found {plain(sent['state'])} is history. Now, {plain(now['state'])}: {now['decision']}; {why}."
     )
+
+
+def _gains(told: list[Row], left: pd.DataFrame, changes: pd.DataFrame, now: pd.Series) -> list[str]:
+    """For each pattern of an earlier state, what its notes gained since, and what of it the others still tell apart."""
+    out: list[str] = []
+    bright = changes[(changes["criterion"] == "brightness_db") & (changes["state_to"] == now["state"])]
+    written = bright["note"].map(note_to_midi)
+    for one in told:
+        low, high = note_to_midi(one["first_note"]), note_to_midi(one["last_note"])
+        inside = bright[written.between(low, high)]
+        if pd.isna(one["by_note"]) or inside.empty:
+            continue
+        still = [
+            finding_words(row)[0]
+            for row in cast(list[Row], left.to_dict("records"))
+            if FINDINGS[row["kind"]].by == "tone"
+            and note_to_midi(row["first_note"]) <= high
+            and low <= note_to_midi(row["last_note"])
+        ]
+        differ, rest = int((inside["verdict"] == "differs").sum()), "; ".join(still) or "nothing"
+        out.append(
+            f"{span(low, high)}: {inside['change'].mean():+.1f} dB of treble from the instrument's own middle (mean"
+            f" of {len(inside)} notes, {differ} of which differ), {rest} left against the others."
+        )
+    return out

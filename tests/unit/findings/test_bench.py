@@ -7,7 +7,7 @@ import pytest
 
 from evenbore.findings.bench import learned
 from evenbore.findings.rows import collect_rows
-from evenbore.findings.silence import CUT, MISSED, _healthy, silence_support
+from evenbore.findings.silence import COAXED, CUT, MISSED, _healthy, silence_support
 from evenbore.findings.templates import Template, columns
 from evenbore.trade.families import load_family
 from findings.losses import BELOW, TABLE
@@ -32,7 +32,7 @@ def test_levels_of_clarinets_follow_another_model(where, hole):
     known = learned(CLARINET, scale(CLARINET), ["mf"])
     below = [d for d in BELOW if 0 < d <= min(8, hole - CLARINET.low)]
     theirs = np.interp(below, BELOW, TABLE[where][0])
-    share = known.leak[at(known, hole), 0, [hole - d - CLARINET.low for d in below]] / theirs
+    share = known.level[at(known, hole), 0, [hole - d - CLARINET.low for d in below]] / theirs
     assert ((share > 0.45) & (share < 1.2)).all()  # ours take a half to all of theirs
     assert 2 < known.cents[at(known, hole), : hole - CLARINET.low].max() < 10  # 4 to 8 cents sharp, it says
 
@@ -41,15 +41,16 @@ def test_levels_of_clarinets_follow_another_model(where, hole):
 def test_larger_leaks_silence_more_and_none_acts_on_notes_fingered_above(family):
     known = learned(family, scale(family), ["p", "mf"])
     fingered, mode = columns(family, scale(family))
-    for hole in set(known.hole.tolist()):
-        assert np.abs(known.leak[known.hole == hole][:, :, (mode > 0) & (fingered >= hole)]).max(initial=0) < 1e-6
-        assert (np.diff(known.speaks[known.hole == hole].sum(axis=(1, 2))) <= 0).all()
+    for hole in {hole.first_open_for for hole in family.holes}:
+        assert np.abs(known.level[known.hole == hole][:, :, (mode > 0) & (fingered >= hole)]).max(initial=0) < 1e-6
+        up_to_2_mm = known.speaks[known.hole == hole][:4]  # larger ones act as open holes: another note may sound
+        assert (np.diff(up_to_2_mm.sum(axis=(1, 2))) <= 0).all()
 
 
 def test_notes_beyond_the_bench_are_unchanged_and_other_families_unknown():
     high = np.array([CLARINET.low, 100])
     known = learned(CLARINET, high, ["mf"])
-    assert known.leak[:, :, 0].any() and not known.leak[:, :, 1].any()
+    assert known.level[:, :, 0].any() and not known.level[:, :, 1].any()
     assert (known.speaks[:, :, 1] == 1).all()
     assert learned(load_family("trumpet_b_flat"), high, ["mf"]) is None
     assert learned(replace(CLARINET, holes=CLARINET.holes[1:]), high, ["mf"]) is None  # a study's own list of holes
@@ -71,5 +72,6 @@ def test_notes_that_a_leak_silences_speak_for_it_and_notes_that_speak_against_it
     alike, run = (Template("leak", np.ones(rows.written.size), 70, 0, 12, speaks=speaks) for speaks in (six, None))
     support = silence_support(rows, [(f"i{number:02d}", "as_found") for number in range(6)], [alike, run])
     assert support[2, 0] > 3
-    assert (np.delete(support[:, 0], 2) < -10).all()
+    # that all notes speak is what players may bring about
+    assert np.delete(support[:, 0], 2) == pytest.approx(np.log(COAXED), abs=0.01)
     assert not support[:, 1].any()

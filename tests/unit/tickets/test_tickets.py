@@ -8,7 +8,8 @@ import pypdf
 import pytest
 
 from evenbore.facts.columns import names
-from evenbore.tickets.drawing import DRAWING_WIDTH_MM, Mark, strip, tube
+from evenbore.findings.bynote import NotePattern
+from evenbore.report.drawing import DRAWING_WIDTH_MM, Mark, height, strip, tube
 from evenbore.tickets.page import write_html
 from evenbore.tickets.pdf import write_pdf
 from evenbore.tickets.ticket import tickets
@@ -35,7 +36,7 @@ def tables(decision="bench", region="palm keys", n=1):
         "instrument": "a", "state": "as_found", "kind": "stuffy_run", "first_note": "Bb3", "last_note": "A4",
         "n_notes": 12, "size": -5.0, "unit": "dB", "confidence": 0.9, "region": region,
         "region_low_note": "A4" if region else None, "region_high_note": "C5" if region else None, "explanation": "",
-        "scope": "unit",
+        "scope": "unit", "by_note": "Bb3 -6.0 -5.0; A4 ? -2.5; F6 0.5 0.0",
     }  # fmt: skip
     status = {"instrument": "a", "state": "as_found", "current": "yes", "decision": decision}
     status |= {"against": "why", "open": ""}
@@ -70,6 +71,23 @@ def test_a_fault_mended_is_told_as_history():
     assert "state: as found" in ticket.subtitle
 
 
+def test_what_the_notes_of_a_pattern_gained_and_what_is_left(tmp_path):
+    found, status, heard, changes = tables()
+    after = {"state": "after_setup", "decision": "accept", "against": ""}
+    status = pd.concat([status.head(1).assign(current="no"), status.head(1).assign(**after)])
+    row = {"instrument": "a", "state_from": "as_found", "state_to": "after_setup", "criterion": "brightness_db"}
+    gained = {"Bb3": (6.0, "differs"), "A4": (3.0, "undecided"), "Bb4": (50.0, "differs")}  # Bb4 is not of the run
+    changes = pd.DataFrame(
+        [row | {"note": note, "change": change, "verdict": verdict, "low": change - 1, "high": change + 1}
+         for note, (change, verdict) in gained.items()], columns=names("changes"))  # fmt: skip
+    told = "Bb3 to A4: +4.5 dB of brightness from the instrument's own middle (mean of 2 notes, 1 of which differ), "
+    for left, words in ((0, "nothing"), (1, "a run of stuffy notes: Bb3 to A4")):
+        still = pd.concat([found, found.head(left).assign(state="after_setup")])
+        (ticket,) = tickets(study(), still, status, heard, changes)
+        assert ticket.before_after.endswith(f"{told}{words} left against the others.")
+        write_html(ticket, tmp_path / "a.html")
+
+
 def test_strip_and_tube_mark_what_was_found():
     # 32 notes from Bb3 to F6: A4 is the twelfth, so a run from Bb3 to A4 is 12 of them wide
     bar = strip(FAMILY, [Mark(58, 69, 1)])[-2]
@@ -98,6 +116,19 @@ def test_the_players_words_are_on_the_ticket(tmp_path):
     assert ticket.words == ["D4, resistance: 2.5 of 5. Elm wants a push"]
     write_pdf(ticket, tmp_path / "a.pdf")
     assert "Elm wants a push" in pypdf.PdfReader(tmp_path / "a.pdf").pages[0].extract_text()
+
+
+def test_what_was_found_of_a_pattern_stands_over_its_note_and_what_is_expected_beside_it():
+    plain = strip(FAMILY, [])
+    drawn = strip(FAMILY, [], [NotePattern(58, -6.0, -3.0), NotePattern(69, float("nan"), -1.0)])
+    bar, line, unheard, nothing = drawn[1:5]
+    step = DRAWING_WIDTH_MM / 32
+    assert (bar.x + bar.w / 2, line.x, line.w) == pytest.approx((step / 2, 0, step))  # Bb3 is the first note
+    # from 0 dB half of what was found is expected
+    assert line.y + line.h / 2 - bar.y == pytest.approx(bar.h / 2)
+    assert (unheard.text, unheard.x) == ("×", pytest.approx(11.5 * step)) and nothing.y < line.y
+    moved = drawn[-len(plain) :]
+    assert {round(b.y - a.y, 6) for a, b in zip(plain, moved, strict=True)} == {round(height(drawn[: -len(plain)]), 6)}
 
 
 @pytest.mark.parametrize(("label", "n", "region"), [("Elm", 1, "palm keys"), (NASTY, 12, NASTY), ("Elm", 2, None)])
