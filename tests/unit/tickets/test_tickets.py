@@ -80,7 +80,7 @@ def test_what_the_notes_of_a_pattern_gained_and_what_is_left(tmp_path):
     changes = pd.DataFrame(
         [row | {"note": note, "change": change, "verdict": verdict, "low": change - 1, "high": change + 1}
          for note, (change, verdict) in gained.items()], columns=names("changes"))  # fmt: skip
-    told = "Bb3 to A4: +4.5 dB of brightness from the instrument's own middle (mean of 2 notes, 1 of which differ), "
+    told = "Bb3 to A4: +4.5 dB of treble from the instrument's own middle (mean of 2 notes, 1 of which differ), "
     for left, words in ((0, "nothing"), (1, "a run of stuffy notes: Bb3 to A4")):
         still = pd.concat([found, found.head(left).assign(state="after_setup")])
         (ticket,) = tickets(study(), still, status, heard, changes)
