@@ -136,7 +136,7 @@ def _notes(
     else:
         se = pd.Series(np.nan, value.index)
     half = special.stdtrit(PRIOR_DF, (1 + CONFIDENCE) / 2) * se
-    p = 2 * special.stdtr(PRIOR_DF, -np.abs(change / se).to_numpy())
+    p = 2 * special.stdtr(PRIOR_DF, -np.abs((change / se).to_numpy(float)))
     rows = []
     for n, key in enumerate(value.index):
         row = _row(step, measure, key[1], change[key], half[key], p[n], just_noticeable, True)

@@ -61,7 +61,7 @@ def note_profiles(normalised: Normalised, instruments: dict[str, Row], families:
         {"value": value.stack(), "se": variance.stack() ** 0.5, "n_takes": n_takes.stack()}, axis=1
     ).rename_axis([*by_note, "measure"])
     table = table.dropna(subset="value").reset_index()
-    half = special.stdtrit(table["measure"].map(freedom).clip(lower=1), 0.95) * table["se"]
+    half = special.stdtrit(table["measure"].map(freedom).astype(float).clip(lower=1), 0.95) * table["se"]
     register = {
         (name, note): _register(families[instruments[name]["family"]], note)
         for name, note in table[["instrument", "midi"]].drop_duplicates().itertuples(index=False)
