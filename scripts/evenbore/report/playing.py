@@ -7,7 +7,7 @@ import pandas as pd
 
 from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.rows import Row
-from evenbore.report.words import number
+from evenbore.report.words import number, sentence
 
 LEAST_BEND = CRITERIA["tuning_offset"].just_noticeable or 0.0  # cents
 
@@ -63,14 +63,14 @@ def _signed(row: Row) -> str:
 def _interval(row: Row, unit: str) -> str:
     if pd.isna(row["low"]):
         return ", from one take, so that how surely is not known"
-    return f" ({number(row['low'])} to {number(row['high'])} {unit} with 90 % confidence)"
+    return f" (90 % interval {number(row['low'])} to {number(row['high'])} {unit})"
 
 
 def _beside(row: Row, words: str) -> str:
     """Whether the scale says the same, as far as the interval tells."""
     if pd.isna(row["against_scale"]):
         return ""
-    told = " " + words.format(number(row["against_scale"])).capitalize()
+    told = " " + sentence(words.format(number(row["against_scale"])))
     if pd.isna(row["low"]):
         return f"{told}."
     inside = row["low"] <= row["against_scale"] <= row["high"]

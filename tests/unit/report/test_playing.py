@@ -26,7 +26,7 @@ def test_scale_and_music_are_held_against_each_other():
     (agree,) = told(("tone_core", 4.0, 3.0, 5.0, 4.5, None))
     (differ,) = told(("tone_core", 4.0, 3.0, 5.0, 6.5, None))
     (alone,) = told(("tone_core", 4.0, np.nan, np.nan, 6.5, None))
-    assert agree.endswith("both agree as far as can be told.")
+    assert agree.endswith("On the scale it loses 4.5 dB: both agree as far as can be told.")
     assert differ.endswith("they differ beyond the scatter of the takes.")
     assert "how surely is not known" in alone and "agree" not in alone and "differ" not in alone
 
