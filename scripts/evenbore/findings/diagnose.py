@@ -197,8 +197,8 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         if fitted is not None and (pattern := _pattern(fitted)) is not None:
             kind, template, confidence = pattern
             told = template.shape > 0
-            # where the rest is dull too, only a leak as the bench knows it, beyond doubt, is more than that
-            is_dull &= _rest_z(seen[0], i, template) > REST_Z and (template.size is None or confidence < NO_DOUBT)
+            # where the rest is dull too, only a leak beyond doubt is more than that
+            is_dull &= _rest_z(seen[0], i, template) > REST_Z and fitted.posterior.get("leak", 0.0) < NO_DOUBT
             if not is_dull:
                 row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
                 best = next(one for one, of_view in views if any(template is each for each in of_view))

@@ -40,17 +40,15 @@ SCALE_FREEDOM = 8.0  # how firmly the size of healthy variation is believed, in 
 # A bright note is not evidence that the others are dull: deviations below the clean notes' are cut.
 CLIP = (-2.0, 20.0)
 STRENGTH = 0.4  # standard deviation of the natural logarithm of b about what is expected of a leak
-TAIL = (
-    0.2  # of what the bench gives may be larger than expected by any factor: players and reeds differ more than there
-)
+TAIL = 0.2  # of all may be larger than the bench makes one expect, by any factor: players and reeds differ more
 CLEAN = 0.2  # a fifth of the notes at least is clean
 REACH = (2.0, 8.0)  # semitones: short and long range of what neighbouring notes share
 LEAST_ROUGH = 0.15
 # Templates are this inexact, as a share of b, smoothly over the notes, those above a leak included. On the bench the
 # score of one bore's leak lies 0.02 to 0.2 of its peak (rms over the notes) from what the others' mean tells, that of a
-# tired reed or soft blowing 0.1 to 0.25 from the nearest example.
+# tired reed or soft blowing about 0.1 to 0.2 from the nearest example.
 # ASSUME: as much holds of real instruments and of what only the formula tells.
-MODEL_ERROR, REED_ERROR = 0.12, 0.2
+MODEL_ERROR = 0.12
 # ASSUME: how exactly what dulls the whole scale and what dulls single notes are known in the same unit
 UNIT_ERROR = 0.2
 MIN_FITTED_NOTES = 8
@@ -203,18 +201,14 @@ def log_ratios(view: View) -> Floats:
     out = np.zeros((len(view.z), len(view.alternatives), len(SIZES)))
     masks, which = np.unique(np.isfinite(view.z), axis=0, return_inverse=True)
     shapes = np.array([template.shape for template in view.alternatives])
-    reeds = np.array([template.kind == "reed" for template in view.alternatives])
     for m in np.flatnonzero(masks.sum(axis=1) >= MIN_FITTED_NOTES):
         mine, known = np.flatnonzero(which.ravel() == m), masks[m]
-        for chosen, error in ((reeds, REED_ERROR), (~reeds, MODEL_ERROR)):
-            if chosen.any():
-                out[np.ix_(mine, chosen)] = _alike(view, mine, known, shapes[np.ix_(chosen, known)], error)
+        out[mine] = _alike(view, mine, known, shapes[:, known])
     return out
 
 
-def _alike(view: View, mine: Ints, known: Bools, shapes: Floats, inexact: float) -> Floats:
-    """The same for the instruments `mine`, of all of which the notes `known` (N,) are; `shapes` there, each `inexact`
-    by that share."""
+def _alike(view: View, mine: Ints, known: Bools, shapes: Floats) -> Floats:
+    """The same for the instruments `mine`, of all of which the notes `known` (N,) are; `shapes` there."""
     z = view.z[np.ix_(mine, known)]
     low = np.quantile(z, CLEAN, axis=1)
     y = np.clip(z - low[:, None], *CLIP)
@@ -224,7 +218,7 @@ def _alike(view: View, mine: Ints, known: Bools, shapes: Floats, inexact: float)
     rest = low - np.median(z, axis=1)
 
     def weighed(size: float, shapes: Floats) -> Floats:
-        away = inexact * size
+        away = MODEL_ERROR * size
         logs, clean, error = _log_likelihood(y, healthy + away**2 * near, np.clip(size * shapes, *CLIP))
         if view.whole is None:
             return logs
