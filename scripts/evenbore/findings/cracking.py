@@ -58,7 +58,7 @@ def cracking(notes: pd.DataFrame, written: Ints) -> list[Cracking]:
             (takes, of), (theirs, of_theirs) = (_cracked(part[:, places]) for part in (own, others))
             elsewhere = (cracks - counts[places].sum() + 1) / (held - np.isfinite(own[:, places]).sum() + 1)
             rate = max(1 - (1 - elsewhere) ** places.size, (theirs + 0.5) / (of_theirs + 1))
-            p = float(special.bdtrc(takes - 1, of, rate)) * np.isfinite(own).any(axis=0).sum() * places.size
+            p = float(special.bdtrc(takes - 1, int(of), rate)) * np.isfinite(own).any(axis=0).sum() * places.size
             worst = places[np.argmax(counts[places])]
             if p <= FALSE_CRACKS:
                 found.append(

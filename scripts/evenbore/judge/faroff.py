@@ -102,8 +102,8 @@ def _of_kind(places: pd.DataFrame, instruments: Mapping[str, Row]) -> list[FarOf
     # what is missing elsewhere tells how often a note is missing by chance
     far, known = counts["takes"].sum() - counts["takes"], counts["of"].sum() - counts["of"]
     by_chance = (far + _PRIOR_FAR) / (known + _PRIOR_NOTES)
-    takes, of, chance = (column.to_numpy(float) for column in (counts["takes"] - 1, counts["of"], by_chance))
-    counts["p"] = special.bdtrc(takes, of, chance) * size
+    fewer, of = (counts["takes"] - 1).to_numpy(float), counts["of"].to_numpy(int)
+    counts["p"] = special.bdtrc(fewer, of, by_chance.to_numpy(float)) * size
     told = counts["mostly"] & (counts["takes"] >= MIN_FAR_TAKES) & (counts["p"] <= FALSE_FAR)
     out = []
     for row in cast(list[Row], counts[told].to_dict("records")):
