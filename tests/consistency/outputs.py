@@ -653,7 +653,7 @@ def _below(section: Node, heading: str) -> list[Node]:
     for place, node in enumerate(nodes):
         if node.tag == "h4" and node.text() == heading:
             after = nodes[place + 1]
-            return list(after.all("li")) if after.tag == "ul" else []
+            return list(after.all("li")) if after.tag in ("ul", "ol") else []
     return []
 
 
