@@ -6,7 +6,7 @@ _evenbore() {
     new) options="--audio --order --family --workbook" ;;
     add) options="--audio --order" ;;
     check) options="--against --json" ;;
-    plan) options="--takes --slurred-only --pilot --players --show-key --unseal" ;;
+    plan) options="--takes --slurred-only --pilot --players --phrase --show-key --unseal" ;;
     run) options="--cores" ;;
     status) options="--json" ;;
     listen) options="--family --low --high --pattern --notes --direction --tuning-hz --json" ;;

@@ -271,7 +271,7 @@ def test_plain_snakemake_gives_the_same_tables_byte_for_byte(study, other):
 
 def test_plain_snakemake_gives_the_same_figures_and_workbook(study, other):
     here, there = study.folder / "results", other / "results"
-    files = [Path("comparison.xlsx"), *(path.relative_to(here) for path in (here / "figures").iterdir())]
+    files = [Path("comparison.xlsx"), *(path.relative_to(here) for path in (here / "figures").rglob("*.*"))]
     assert [file for file in files if (here / file).read_bytes() != (there / file).read_bytes()] == []
 
 

@@ -50,14 +50,15 @@ def _noise_under_background(spectra: list[Harmonics | None], quiet: Background) 
 
 def _noise_comes_back(signal: Signal, onset_s: Floats, offset_s: Floats) -> bool:
     """Whether the noise is lower after notes than before the first one and rises from there, in most of the gaps."""
-    if not len(onset_s) or onset_s[0] < _LEAST_LEAD_S + _BEFORE_S:
+    window_s = (_WINDOW + 1) / signal.rate  # long at low sampling rates
+    if not len(onset_s) or onset_s[0] < max(_LEAST_LEAD_S, window_s) + _BEFORE_S:
         return False
     lead = _bands(signal, max(0.0, onset_s[0] - _BEFORE_S - _LEAD_S), onset_s[0] - _BEFORE_S)
     signs = []
     for offset, following in zip(offset_s, np.append(onset_s[1:] - _BEFORE_S, signal.duration_s), strict=True):
         first, last = offset + _CLEAR_S, min(following, offset + _LONGEST_S)
         piece = min(_PIECE_S, (last - first - _APART_S) / 2)
-        if piece >= _SHORTEST_PIECE_S:
+        if piece >= max(_SHORTEST_PIECE_S, window_s):
             early, late = _bands(signal, first, first + piece), _bands(signal, last - piece, last)
             lower, rise = _uniform(lead - early), _uniform(late - early)
             signs.append(lower > _LOWER_DB and rise > _RISE_DB and lower + rise > _BOTH_DB)

@@ -15,7 +15,7 @@ from evenbore.files.paths import IMPORTED_FROM, repo_root
 from evenbore.run.dependencies import all_files
 
 PACKAGES = (
-    "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "scikit-learn", "networkx",
+    "numpy", "scipy", "soundfile", "av", "soxr", "pandas", "pyarrow", "scikit-learn", "networkx", "partitura",
     "matplotlib", "jinja2", "fpdf2", "uharfbuzz", "xlsxwriter", "openpyxl", "pyyaml", "jsonschema", "psutil",
     "snakemake",
 )  # fmt: skip

@@ -28,7 +28,6 @@ def draw_only(monkeypatch, tmp_path):
 
     def drawn(results, *names):
         monkeypatch.setattr(draw, "FIGURES", names)
-        monkeypatch.setattr(draw, "ON_PAGE", ())
         draw.draw_figures(results, tmp_path / "figures", tmp_path)
         return tmp_path / "figures"
 

@@ -50,7 +50,7 @@ def test_a_whole_take():
     assert "furthest note: D#4, 20 cents sharp of the rest" in text
     # Neighbours: C4-C#4 (1 dB, 0.5) and D#4-E4 (3 dB, 0.1); C#4-D#4 has a gap, E4-F4 is the register break.
     assert "Evenness level from note to note: usually 2.0 dB, most D#4 to E4 (3.0 dB)" in text
-    assert "brightness from note to note: usually 0.3 harmonics, most C4 to C#4 (0.5 harmonics)" in text
+    assert "centroid from note to note: usually 0.3 harmonics, most C4 to C#4 (0.5 harmonics)" in text
     assert "D#4 +26.0 +20.0 -1.0 3.0 late" in text
 
 
@@ -59,7 +59,7 @@ def test_a_whole_take():
     [
         ("slurred no_clear_pitch late", "no clear pitch, late"),
         ("slurred noise_limited:noise_low_db,hnr_db few_harmonics", ""),
-        ("noise_limited:hnr_db,centroid_order noisy", "noise may change the brightness, noisy"),
+        ("noise_limited:hnr_db,centroid_order noisy", "noise may change the treble, noisy"),
     ],
 )
 def test_remarks_are_words_on_what_is_shown(flags, said):
