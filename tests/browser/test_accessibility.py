@@ -5,6 +5,7 @@ import importlib.resources
 import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import WebDriverWait
 
 AXE = (importlib.resources.files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
 
@@ -70,6 +71,10 @@ def test_nothing_moves_for_those_who_want_no_movement(page, emulate):
 
 
 def test_the_keyboard_reaches_every_control_in_order_and_shows_where_it_is(page):
+    # the page ranks by one's own priorities once it is idle
+    WebDriverWait(page, 20).until(
+        lambda _: page.find_elements(By.CSS_SELECTOR, "[aria-label^='Ranking by your priorities']")
+    )
     wanted = page.execute_script(
         "const first = document.querySelector('.instrument');"
         "const all = document.querySelectorAll('a[href], button, input, select, summary, [tabindex=\"0\"]');"
