@@ -138,3 +138,29 @@ def test_the_map_asks_for_nothing_and_complains_of_nothing(page):
     urls = [m["params"]["request"]["url"] for e in page.get_log("performance")
             if (m := json.loads(e["message"])["message"])["method"] == "Network.requestWillBeSent"]  # fmt: skip
     assert {url.partition(":")[0] for url in urls} <= {"file", "data"}
+
+
+def test_of_several_kinds_the_map_shows_the_one_chosen(page, browser, report, tmp_path):
+    """The sample has one kind: the page here is the one that the template makes of its instruments as two."""
+    html = (report / "results/report.html").read_text("utf-8")
+    start = html.index(">", html.index('id="map-data"')) + 1
+    stop = html.index("</script>", start)
+    data = json.loads(html[start:stop])
+    ((_, members),) = data["kinds"]
+    data["kinds"] = [["first", members[:3]], ["second", members[3:]]]
+    options = "".join(f'<option value="{k}">{kind}</option>' for k, (kind, _) in enumerate(data["kinds"]))
+    choice = f'<label>Kind <select id="map-kind">{options}</select></label>'
+    html = html[:start] + json.dumps(data).replace("<", "\\u003c") + html[stop:]
+    html = html.replace('<label>Scale of <select id="map-scale">', f'{choice}<label>Scale of <select id="map-scale">')
+    (tmp_path / "two.html").write_text(html, "utf-8")
+    browser.get((tmp_path / "two.html").as_uri())
+    drawn(browser)
+    for place, (kind, those) in enumerate(data["kinds"]):
+        Select(browser.find_element(By.ID, "map-kind")).select_by_visible_text(kind)
+        labels = browser.execute_script(
+            "return [...document.querySelectorAll('#map-grid .cell')].map((c) => c.getAttribute('aria-label'))"
+        )
+        names = [data["instruments"][i][1] for i in those]
+        others = [data["instruments"][i][1] for i in data["kinds"][1 - place][1]]
+        assert all(any(label.startswith(f"{name}, ") for name in names) for label in labels)
+        assert not any(label.startswith(f"{name}, ") for label in labels for name in others)

@@ -186,9 +186,9 @@ def _others(results: Results) -> Iterator[tuple]:
             tell("three clusters, found as three", row, _of(row, "three", "studies"))
     for row in results["benched"]:
         if row["fluffed"]:
-            tell("one note fluffed in one of two takes: told of it", row, _of(row, "single", "studies"))
+            tell("one note fluffed in one of two takes: sent to the bench for it", row, _of(row, "single", "studies"))
         else:
-            tell("healthy instruments of which anything is told", row, _of(row, "units", "asked"))
+            tell("healthy instruments sent to the bench", row, _of(row, "units", "asked"))
     for what, measured in told.items():
         yield (what, studies[what], *(measured.get(kind, "") for kind in KINDS))
 
