@@ -4,6 +4,7 @@
 cents above what it is asked for, note by note, between C4 and B6.
 """
 
+import os
 import shutil
 import subprocess
 import tempfile
@@ -18,23 +19,30 @@ from .render import RATE, TAIL_S, Notes, note_hz
 ARGUMENTS = {"wgclar": "-0.3, 0.05, 0.06", "wgflute": "0.32, 0.05, 0.06"}
 
 
+def csound_plays(orchestra: str, events: list[str], end_s: float, raw_waves: str = "") -> np.ndarray:
+    """What Csound makes of an orchestra and the lines of a score, up to `end_s`; `raw_waves`: folder of the synthesis
+    toolkit's (STK) waves."""
+    csound = shutil.which("csound")
+    if csound is None:
+        raise FileNotFoundError("csound is not installed")
+    score = "\n".join([*events, f"f0 {end_s:.6f}", "e", ""])
+    with tempfile.TemporaryDirectory() as folder:
+        for name, text in (("model.orc", orchestra), ("model.sco", score)):
+            (Path(folder) / name).write_text(text, encoding="utf-8")
+        command = [csound, "-W", "-f", "-d", "-o", "model.wav", "model.orc", "model.sco"]
+        environment = os.environ | ({"RAWWAVE_PATH": raw_waves} if raw_waves else {})
+        subprocess.run(command, cwd=folder, check=True, capture_output=True, env=environment)
+        return soundfile.read(Path(folder) / "model.wav", dtype="float32")[0]
+
+
 def play_model(opcode: str, notes: Notes, breath_noise: float = 0.02) -> np.ndarray:
     """What Csound's model makes of the notes, without vibrato; usable as a player once the opcode is fixed.
 
     With no breath noise the model is exactly periodic once it has settled.
     """
-    csound = shutil.which("csound")
-    if csound is None:
-        raise FileNotFoundError("csound is not installed")
     orchestra = (
         f"sr={RATE}\nksmps=8\nnchnls=1\n0dbfs=1\ngisine ftgen 1,0,16384,10,1\n"
         f"instr 1\naout {opcode} 0.5, p4, {ARGUMENTS[opcode]}, {breath_noise}, 0, 0, 1\nout aout*0.3\nendin\n"
     )
     events = [f"i1 {on:.6f} {off - on:.6f} {note_hz(midi):.6f}" for midi, on, off in notes]
-    score = "\n".join([*events, f"f0 {notes[-1][2] + TAIL_S:.6f}", "e", ""])
-    with tempfile.TemporaryDirectory() as folder:
-        for name, text in (("model.orc", orchestra), ("model.sco", score)):
-            (Path(folder) / name).write_text(text, encoding="utf-8")
-        command = [csound, "-W", "-f", "-d", "-o", "model.wav", "model.orc", "model.sco"]
-        subprocess.run(command, cwd=folder, check=True, capture_output=True)
-        return soundfile.read(Path(folder) / "model.wav", dtype="float32")[0]
+    return csound_plays(orchestra, events, notes[-1][2] + TAIL_S)

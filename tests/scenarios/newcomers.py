@@ -12,8 +12,8 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
+from rendering.models import csound_plays
 from rendering.render import RATE, TAIL_S, Notes, note_hz, praat_pitch
 
 # The clarinet of Faust's own library of physical models (physmodels.lib): a tube of a length, blown with a pressure.
@@ -109,9 +109,6 @@ def _compiled() -> Path:
 
 def sung(family: str, notes: Notes) -> np.ndarray:
     """Csound's formant-wave functions (fof; Rodet 1984, Computer Music Journal 8:3, 9), with jitter and breath."""
-    csound = shutil.which("csound")
-    if csound is None:
-        raise FileNotFoundError("csound is not installed")
     grains = "\n".join(
         f"a{k} fof {10 ** (level / 20):.5f}, kfund, {hz}, 0, {band}, 0.003, 0.035, 0.008, 200, 1, 2, p3"
         for k, (hz, level, band) in enumerate(FORMANTS[family])
@@ -127,17 +124,7 @@ def sung(family: str, notes: Notes) -> np.ndarray:
         f"i1 {on:.6f} {off - on:.6f} {_off_hz(family, midi):.6f} {_rise_s(family, midi):.4f}" for midi, on, off in notes
     ]
     tables = ["f1 0 16384 10 1", "f2 0 1024 19 0.5 0.5 270 0.5"]
-    score = "\n".join([*tables, *events, f"f0 {notes[-1][2] + TAIL_S:.6f}", "e", ""])
-    with tempfile.TemporaryDirectory() as folder:
-        for name, text in (("voice.orc", orchestra), ("voice.sco", score)):
-            (Path(folder) / name).write_text(text, encoding="utf-8")
-        subprocess.run(
-            [csound, "-W", "-f", "-d", "-o", "voice.wav", "voice.orc", "voice.sco"],
-            cwd=folder,
-            check=True,
-            capture_output=True,
-        )
-        return soundfile.read(Path(folder) / "voice.wav", dtype="float32")[0]
+    return csound_plays(orchestra, [*tables, *events], notes[-1][2] + TAIL_S)
 
 
 def _off_hz(family: str, midi: int) -> float:

@@ -17,6 +17,7 @@ import scipy.signal
 import soundfile
 
 from rendering.midi import midi_file
+from rendering.models import csound_plays
 from rendering.render import RATE, TAIL_S, VELOCITY, Notes, note_hz
 
 RAW_WAVES = "/usr/share/stk/rawwaves"
@@ -34,26 +35,12 @@ MODULATION = {
 
 def modelled(opcode: str, notes: Notes) -> np.ndarray:
     """What Csound makes of the notes with a physical model of the synthesis toolkit (STK), its own breath noise on."""
-    csound = shutil.which("csound")
-    if csound is None:
-        raise FileNotFoundError("csound is not installed")
     orchestra = (
         f"sr={RATE}\nksmps=16\nnchnls=1\n0dbfs=1\ninstr 1\naout {opcode} p4, 1\n"
         "kend linsegr 1, 0.05, 1, 0.05, 0\nout aout*kend*0.3\nendin\n"
     )
     events = [f"i1 {on:.6f} {off - on:.6f} {note_hz(midi):.6f}" for midi, on, off in notes]
-    score = "\n".join([*events, f"f0 {notes[-1][2] + TAIL_S:.6f}", "e", ""])
-    with tempfile.TemporaryDirectory() as folder:
-        for name, text in (("model.orc", orchestra), ("model.sco", score)):
-            (Path(folder) / name).write_text(text, encoding="utf-8")
-        subprocess.run(
-            [csound, "-W", "-f", "-d", "-o", "model.wav", "model.orc", "model.sco"],
-            cwd=folder,
-            check=True,
-            capture_output=True,
-            env={"RAWWAVE_PATH": RAW_WAVES, "PATH": str(Path(csound).parent)},
-        )
-        return soundfile.read(Path(folder) / "model.wav", dtype="float32")[0]
+    return csound_plays(orchestra, events, notes[-1][2] + TAIL_S, RAW_WAVES)
 
 
 def patched(program: int, notes: Notes) -> np.ndarray:

@@ -38,11 +38,12 @@ class Dullness:
     `owners`: (instrument, state) each. `z` (I, N): deviation over its standard deviation between healthy peers,
     positive = duller, NaN where there is no reference; `take_z` (T, N) the same of single takes; `pitch_z` and
     `noise_z` (I, N) the same of pitch, positive = sharper, and of noise, positive = noisier, after each row's median is
-    taken out. `shift_z` (I,): score of the whole
-    instrument (row medians) against the others, over their robust scatter; `shift_sd` (I,): that scatter, in standard
-    deviations of single notes. `peers`: number of other instruments. `session_z`: session -> (N,) common deviation of
-    all its instruments over its standard error, NaN unless all of them are duller. `per_db` (M, N): what a decibel of
-    each of LEVEL_MEASURES adds to `z`, `per_cent` (N,) what a cent adds to `pitch_z`, on a usual instrument.
+    taken out. `shift_z` (I,): score of the whole instrument (row medians) against the others, over their robust
+    scatter; `shift_sd` (I,): that scatter, in standard deviations of single notes. `peers`: number of other
+    instruments. `session_z`: session -> (N,) common deviation of all its instruments over its standard error, NaN
+    unless all of them are duller. `per_db` (M, N): what a decibel of each of LEVEL_MEASURES adds to `z`, `per_cent`
+    (N,) what a cent adds to `pitch_z`, on a usual instrument. `unsteady` (I,): standard deviation of a healthy note's
+    `z` on an instrument whose own takes disagree more than the others', 1 where they do not.
     """
 
     owners: list[tuple[str, str]]
