@@ -20,7 +20,7 @@ from evenbore.study.sheets import chunks, load_study
 from measure import measure
 from provenance import note_provenance
 from rendering.study import SOUNDFONT, Plan, write_study
-from smallstudy import SmallStudy, make_study
+from smallstudy import SmallStudy
 
 PLANS = (
     Plan("clarinet", "clarinet_b_flat", "slurred", "up"),
@@ -126,8 +126,8 @@ def test_no_two_outputs_contradict_each_other(finished):
 
 
 @pytest.mark.slow
-def test_a_study_without_a_single_note_still_ends_in_a_report(tmp_path, repo):
-    whole = make_study(tmp_path / "poor", repo)
+def test_a_study_without_a_single_note_still_ends_in_a_report(tmp_path, small_study):
+    whole = small_study(tmp_path / "poor")
     some = [row for row in whole.rows if row["recording"] in ("passage", "empty", "silent")]
     SmallStudy(whole.folder, some).write_recordings()
     run_all_steps(whole.folder)

@@ -22,7 +22,7 @@ import soundfile
 from consistency.outputs import read_study
 from consistency.rules import contradictions
 from evenbore.facts.columns import TABLES, names
-from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunks_measured, jobs, make_study, play
+from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunks_measured, jobs, play
 
 pytestmark = pytest.mark.slow
 
@@ -59,9 +59,9 @@ def engine(repo, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def ran(engine, repo, tmp_path_factory):
+def ran(engine, small_study, tmp_path_factory):
     """A study after a dry run and `evenbore run`: both outcomes, the inputs' hashes before, what steps opened."""
-    study = make_study(tmp_path_factory.mktemp("first") / "my study", repo)
+    study = small_study(tmp_path_factory.mktemp("first") / "my study")
     recorder = tmp_path_factory.mktemp("recorder")
     (recorder / "sitecustomize.py").write_text(RECORDER, encoding="utf-8")
     before = hashes(study.folder)

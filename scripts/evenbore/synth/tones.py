@@ -244,8 +244,10 @@ def _crossing(
 ) -> float:
     """When the summed harmonic amplitude of note i crosses -20 dB, to 0.1 ms."""
     fine = near_s + np.arange(-0.3, 0.3, 1e-4)
-    total = sum((steady[h] * _gain(fine, notes, slur_s, i, h + 1)) ** 2 for h in range(len(steady)))
-    above = np.flatnonzero(total >= 0.01 * np.sum(steady**2))
+    power = steady**2
+    shares = [*power[: LAGS - 1], power[LAGS - 1 :].sum()]  # from the eighth harmonic on all are as late
+    total = sum(share * _gain(fine, notes, slur_s, i, h) ** 2 for h, share in enumerate(shares, 1))
+    above = np.flatnonzero(total >= 0.01 * np.sum(power))
     if above.size == 0:
         return near_s
     return float(fine[above[0] if rising else above[-1]])
