@@ -45,7 +45,7 @@ def test_healthy_instruments_have_no_false_pattern(family):
 
 @pytest.mark.parametrize("family", ["saxophone_alto", "clarinet_b_flat"])
 def test_leaks_of_the_simulators_size_one_are_found_in_the_region(family):
-    # Measured on 24 leaks of each family, these being three of the first six: saxophone 22 told as runs, 21 with a region, all
+    # Measured on 24 leaks of each family, three of which are here: saxophone 22 told as runs, 21 with a region, all
     # right; clarinet 22, 21 and 20 right. The rest were told as a regulation step or as dull throughout.
     key = load_family(family)
     holes = sorted(hole.first_open_for for hole in key.holes if hole.first_open_for - key.low >= 4)[:6:2]
