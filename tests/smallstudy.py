@@ -204,16 +204,20 @@ class Engine:
         """Plain snakemake on a study, with a file of its config folder as the settings (None: unnamed)."""
         return self._python(["-m", "snakemake", *self._arguments(study, config), *options], environment)
 
-    def dry_run(self, study: Path, *options: str, config: str | None = "config.yaml") -> subprocess.CompletedProcess:
-        """What plain snakemake would do, asked in a fork of a Python that has its libraries loaded."""
+    def quick(self, study: Path, *options: str, config: str | None = "config.yaml") -> subprocess.CompletedProcess:
+        """Plain snakemake in a fork of a Python that has its libraries loaded."""
         if os.name == "nt":
-            return self.snakemake(study, "-n", *options, config=config)
+            return self.snakemake(study, *options, config=config)
         if self._warm is None:
             self._warm = WarmPython(self.python, self.folder / "scripts")
-        return self._warm.run("snakemake", [*self._arguments(study, config), "-n", *options])
+        return self._warm.run("snakemake", [*self._arguments(study, config), *options])
+
+    def dry_run(self, study: Path, config: str | None = "config.yaml") -> subprocess.CompletedProcess:
+        """What plain snakemake would do."""
+        return self.quick(study, "-n", config=config)
 
     def close(self) -> None:
-        """End what `dry_run` keeps."""
+        """End what `quick` keeps."""
         if self._warm:
             self._warm.close()
 

@@ -1,8 +1,8 @@
 """The workflow from sheets to report on a small study with every kind of bad recording, and what it does again after
 which change.
 
-Two runs on the whole study; what would run after a change is asked by dry runs on the finished study. But for the first
-of these they are forks of one Python that has loaded the libraries of others.
+Two runs on the whole study; what would run after a change is asked by dry runs on the finished study, forks of one
+Python that has loaded the libraries of others.
 """
 
 import csv
@@ -65,7 +65,7 @@ def ran(engine, small_study, tmp_path_factory):
     recorder = tmp_path_factory.mktemp("recorder")
     (recorder / "sitecustomize.py").write_text(RECORDER, encoding="utf-8")
     before = hashes(study.folder)
-    dry = engine.snakemake(study.folder, "-n")
+    dry = engine.dry_run(study.folder)
     untouched = hashes(study.folder)
     run = engine.evenbore_run(study.folder, SEARCH=str(recorder), RECORDER_HOME=str(engine.folder) + os.sep)
     opened = {}
@@ -224,7 +224,7 @@ def test_provenance_holds_the_hash_of_every_input(ran, study):
 
 
 def test_snakemakes_own_report_holds_the_figures_by_category_with_captions(engine, study, tmp_path):
-    done = engine.snakemake(study.folder, "--report", str(tmp_path / "report.html"))
+    done = engine.quick(study.folder, "--report", str(tmp_path / "report.html"))
     assert done.returncode == 0, done.stderr
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert all(category in text for category in ("Notes", "Decision", "Likeness and set-ups"))
@@ -306,7 +306,7 @@ def edit():
 @pytest.fixture(scope="module")
 def followers(engine, study):
     """Function: the rules that use a file, and all that follow from them."""
-    graph = engine.snakemake(study.folder, "--rulegraph").stdout
+    graph = engine.quick(study.folder, "--rulegraph").stdout
     rules = dict(re.findall(r"^\s*(\d+)\[label = \"(\w+)\"", graph, re.M))
     edges = [(rules[a], rules[b]) for a, b in re.findall(r"^\s*(\d+) -> (\d+)", graph, re.M)]
     inputs = recorded_inputs(study)
@@ -427,8 +427,8 @@ def test_dates_in_the_future_do_not_matter(engine, study, edit, tmp_path):
     for path in [*(folder / "audio").iterdir(), *(folder / "config").iterdir()]:
         os.utime(path, (4e9, 4e9))
     targets = ("results/tables/notes.tsv",)
-    assert jobs(engine.snakemake(folder, *targets)) == {"measure": 2, "collect": 1}
-    assert jobs(engine.dry_run(folder, *targets)) == {}
+    assert jobs(engine.quick(folder, *targets)) == {"measure": 2, "collect": 1}
+    assert jobs(engine.quick(folder, "-n", *targets)) == {}
 
 
 def test_all_is_as_it_was(engine, study):
@@ -442,7 +442,7 @@ def test_the_other_sets_stay_measured_when_one_recording_changes(engine, study, 
     kept = {path.name: path.stat().st_mtime_ns for path in chunks.iterdir()}
     before = rows(tables / "notes.tsv")
     soundfile.write(other / "audio" / "s2_clar_c_2.wav", play("clar_c", "s2", 7)[0], RATE)  # a copy would be set aside
-    run = engine.snakemake(other, "results/tables/notes.tsv")
+    run = engine.quick(other, "results/tables/notes.tsv")
     assert jobs(run) == {"measure": 1, "collect": 1}
     assert chunks_measured(run) == {"s2--clar_c"}
     assert {path.name for path in chunks.iterdir() if path.stat().st_mtime_ns != kept[path.name]} == {"s2--clar_c.npz"}
@@ -465,7 +465,7 @@ def test_the_config_file_of_the_command_line_counts(engine, study, edit):
 
 def test_settings_outside_the_config_file_are_refused(engine, study):
     """They would be in no record, and the checks would not see them."""
-    run = engine.snakemake(study.folder, "-n", "--config", "draws=10")
+    run = engine.quick(study.folder, "-n", "--config", "draws=10")
     assert run.returncode != 0
     assert "instead of --config" in run.stdout + run.stderr
 
