@@ -80,7 +80,7 @@ class Harmonics:
 def window(size: int) -> tuple[Floats32, float]:
     """The window, scaled so that a sine of amplitude 1 peaks at 1, and its noise bandwidth in bins."""
     phase = 2 * np.pi * np.arange(size) / size
-    shape = sum(weight * np.cos(term * phase) for term, weight in enumerate(_TERMS))
+    shape = sum((weight * np.cos(term * phase) for term, weight in enumerate(_TERMS)), np.zeros(size))
     bandwidth = size * np.sum(shape**2) / np.sum(shape) ** 2
     return (shape * 2 / np.sum(shape)).astype(np.float32), float(bandwidth)
 
