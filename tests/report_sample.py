@@ -56,6 +56,13 @@ def make_report(folder: Path) -> Path:
 
 def write_report(folder: Path) -> None:
     """Write report, workbook and table of columns of a study whose figures are drawn."""
+    write_page(folder)
+    results = read_results(load_study(folder, folder / "config/config.yaml"), folder / "results/tables")
+    write_workbook(results, folder / "results/comparison.xlsx")
+
+
+def write_page(folder: Path) -> None:
+    """Write report and table of columns of a study."""
     results, config = folder / "results", folder / "config/config.yaml"
     clips, tables = sorted((results / "work").glob("clips.npz")), results / "tables"
     page(
@@ -63,8 +70,6 @@ def write_report(folder: Path) -> None:
         paths_to_clips=clips, path_to_provenance=results / "provenance.json", path_to_history=results / "history.json",
         path_to_report=results / "report.html", path_to_columns=tables / "columns.tsv",
     )  # fmt: skip
-    write_workbook(read_results(load_study(folder, config), tables), results / "comparison.xlsx")
-    return folder
 
 
 def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf", "f"), takes=2) -> Path:

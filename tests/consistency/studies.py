@@ -12,7 +12,7 @@ from evenbore.facts.columns import names
 from evenbore.files.tables import read_table, write_table
 from evenbore.study.sheets import load_study
 from publication import publication, write_tickets
-from report_sample import vet_sample, write_report
+from report_sample import vet_sample, write_page
 
 LEFT_OUT = shutil.ignore_patterns("publication", "bench_tickets", "report.html", "comparison.xlsx")
 DRAWS = 2000
@@ -25,7 +25,7 @@ def written_out(sample: Path, folder: Path, tables: Mapping[str, pd.DataFrame]) 
     for name, frame in tables.items():
         write_table(frame.reindex(columns=names(name)), name, results / f"tables/{name}.tsv")
     vet_sample(folder)
-    write_report(folder)
+    write_page(folder)
     write_tickets(folder, config, results / "tables", results / "bench_tickets")
     publication(folder, config, results / "tables", results / "publication", results / "comparison.xlsx")
     return folder

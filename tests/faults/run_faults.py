@@ -16,9 +16,9 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome, without_privileges
-from faults.victim import HUNG, Run, copy_of, half_tables, make_small_study, tables
+from faults.victim import HUNG, Run, copy_of, half_tables, made_smaller, tables
 from faults.victim import TRACEBACK as TRACEBACK_TEXT
-from smallstudy import Engine
+from smallstudy import Engine, make_study
 
 SMALL_FILE_BYTES = 60_000  # less than the largest tables of the study
 ELSEWHERE = {"LC_ALL": "C", "LANG": "C", "TZ": "Pacific/Kiritimati", "PYTHONHASHSEED": "7",
@@ -210,7 +210,7 @@ def really_full_disk(engine: Engine, study: Path, whole: dict[str, bytes], folde
 def run(folder: Path, repo: Path, kills: int = 30) -> list[Outcome]:
     """The whole campaign of faults, on one small study."""
     engine = Engine(repo, folder / "engine" / "ever bore")
-    study = make_small_study(folder / "study", repo)
+    study = made_smaller(make_study(folder / "study", repo))
     undisturbed = copy_of(study, folder / "else where")
     code, told = Run(engine, undisturbed).end()
     if code:

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import soundfile
+from scipy.fft import next_fast_len
 
 from evenbore.notes.chunkfile import write_chunk
 from evenbore.notes.collect import collect
@@ -208,6 +209,6 @@ def _in_room(audio: np.ndarray, seed: int, session: int, take: int) -> np.ndarra
     tail = (np.sqrt(1 - MOVED**2) * stay + MOVED * moved) * 10 ** (-3 * time / ROOM_S)
     tail[time < 0.003] = 0
     tail *= np.sqrt(10 ** (-DIRECT_DB / 10) / np.sum(tail**2))
-    size = len(audio) + len(tail)
+    size = next_fast_len(len(audio) + len(tail), real=True)
     wet = np.fft.irfft(np.fft.rfft(audio, size) * np.fft.rfft(tail, size), size)
     return audio + wet[: len(audio)]

@@ -90,7 +90,7 @@ def test_as_many_pairs_become_decided_as_expected(design):
     # where nothing is repeated, takes scatter as plans assume of it
     sd = CRITERIA_KNOWN["tuning_offset"].planning_sd[2] if design == "single takes" else SD
     expected, counted = [], []
-    for _ in range(30):
+    for _ in range(15):
         drawn = Drawn(rng, sd=sd)
         takes = drawn.takes(DESIGNS[design])
         questions, used = asked(takes)
@@ -103,8 +103,8 @@ def test_as_many_pairs_become_decided_as_expected(design):
         expected.append(step["decided_after"] - step["decided_now"])
         counted.append(decided(asked(pd.concat([takes, more]))[0]) - step["decided_now"])
     off = np.array(counted) - np.array(expected)
-    # one study's count is off by 1 to 3.5 of 15 pairs (SD): 30 studies show a bias of 0.6 to 1.9
-    assert off.size > 25
+    # one study's count is off by 1 to 3.5 of 15 pairs (SD): 15 studies show a bias of 0.8 to 2.7
+    assert off.size > 12
     assert np.mean(off) == pytest.approx(0, abs=3 * off.std() / np.sqrt(off.size))
 
 
