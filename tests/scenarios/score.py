@@ -41,6 +41,8 @@ MEASURES = {
 MARKED = {
     "unsure": ("label", "onset"),
     "far_off": ("label", "pitch"),
+    "other_name": ("label",),
+    "onset_vague": ("onset",),
     "too_short": ("label", "onset"),
     "no_clear_pitch": ("label", "onset"),
     "repeated": ("onset",),
@@ -144,9 +146,7 @@ def _errors(row: Row, note: Truth | None, level_db: float, plain: Row) -> dict[s
 
 def _level_offset(rows: list[Row], about: list[Truth | None]) -> float:
     differences = [
-        row["level_dbfs"] - note.level_db
-        for row, note in zip(rows, about, strict=True)
-        if note is not None and note.midi == row["midi"]
+        row["level_dbfs"] - note.level_db for row, note in zip(rows, about, strict=True) if note is not None
     ]
     differences = [difference for difference in differences if math.isfinite(difference)]
     return float(np.median(differences)) if differences else 0.0

@@ -82,7 +82,8 @@ def measure_notes(
         before = (guess_hz[k - 1], float(edges.offset_s[k - 1])) if k else (np.nan, 0.0)
         broke = cracked(signal, onset, offset, pitch.f0_hz, *before)
         moves = offset - onset < _BRIEF_S and _level_range_db(frames) > _MOVES_DB
-        words = ["slurred"] * slurred + ["cracked"] * broke + ["level_moves"] * moves
+        words = ["slurred"] * slurred + ["onset_vague"] * bool(edges.vague[k])
+        words += ["cracked"] * broke + ["level_moves"] * moves
         rows.append(row | {"flags": " ".join(words)})
         spectra.append(spectrum)
         level = note_bands(frames, spectrum)

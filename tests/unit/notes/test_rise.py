@@ -29,7 +29,7 @@ def scale(attacks_s, reverb_s, reverberant_db, seed, lowest_hz=220.0):
         sound = fftconvolve(sound, room_response(RATE, reverb_s, reverberant_db, rng))[: len(sound)]
     signal = signal_from_array(sound + rng.normal(0, 1e-5, len(sound)), RATE)
     starts, stops = (np.array([getattr(truth, edge) for truth in truths]) for edge in ("onset_s", "offset_s"))
-    edges = Edges(starts, stops, np.zeros(len(notes), bool), np.full(len(notes), np.nan))
+    edges = Edges(starts, stops, np.zeros(len(notes), bool), np.full(len(notes), np.nan), np.zeros(len(notes), bool))
     return measure_notes(signal, edges, hz, hz, reverb_s).rows
 
 
