@@ -88,7 +88,7 @@ def _courses(
     """Of a note's noise around the harmonics up to `split_hz` and around those above; None where there is none."""
     f0_hz, count = float(spectrum.frequency_hz[0]), len(spectrum.number)
     first, last = round(start_s * signal.rate), round(stop_s * signal.rate)
-    frames = analyse(signal.slice(first, last), signal.rate, f0_hz, _PERIODS)
+    frames = analyse(signal.slice(first, last), signal.rate, f0_hz, _PERIODS, (count + 2) * f0_hz)
     if frames is None or quiet.power is None or frames.size * f0_hz / signal.rate < _LEAST_PERIODS:
         return [None, None]
     spacing, bandwidth = f0_hz / frames.bin_hz, window(frames.size)[1]

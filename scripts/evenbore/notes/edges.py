@@ -24,6 +24,7 @@ _TROUGH = 1.3  # levels up to this times the least one belong to a trough
 _BEFORE_S, _NEAR_S, _AFTER_S = 0.20, 0.05, 0.30  # how far around the first estimate an edge is looked for
 _SOUNDING = 0.5  # a note has surely begun at this share of its steady amplitude
 _EARLY_S = 0.03
+_MOSTLY_S = 0.12  # so soon after the first estimate most notes sound
 _AHEAD_S = 0.04  # a note begins at most this long before the least level between it and the one before
 _HIDDEN = 0.15  # what sounds before a note hides its beginning from this share of its amplitude on
 _DROWNED = 0.25  # from here on the onset is taken half-way to the time of
@@ -211,14 +212,21 @@ def _onset(notes: _Notes, i: int) -> float:
     if i > 0:
         start = max(start, notes.last_s[i - 1] - _NEAR_S, notes.middle_s[i - 1])
     size = notes.size(notes.f0_hz[i], _GAP_WINDOW)
-    spectra = _Spectra(notes.signal, start, max(notes.middle_s[i], start + 2 * _HOP_S), size)
     steady = notes.steady(i, size)
-    if near:
-        parts = [steady, spectra.values.min(axis=0) + 1e-9, notes.steady(i - 1, size)]
-    else:
-        parts = [steady, spectra.values[: max(1, len(spectra.times) // 8)].mean(axis=0) + 1e-9]
-    amplitude = _shares(spectra.values, parts)[0]
-    loud = np.nonzero((amplitude >= _SOUNDING) & (spectra.times >= first - _EARLY_S))[0]
+    stop = max(notes.middle_s[i], start + 2 * _HOP_S)
+    for end in (min(first + _MOSTLY_S, stop), stop):
+        spectra = _Spectra(notes.signal, start, end, size)
+        if near:
+            later = _Spectra(notes.signal, end, stop, size, _STEADY_HOP_S)
+            least_of_all = np.minimum(spectra.values.min(axis=0), later.values.min(axis=0))
+            parts = [steady, least_of_all + 1e-9, notes.steady(i - 1, size)]
+        else:
+            quiet = spectra.times < start + (stop - start) / 8
+            parts = [steady, spectra.values[: max(1, np.count_nonzero(quiet))].mean(axis=0) + 1e-9]
+        amplitude = _shares(spectra.values, parts)[0]
+        loud = np.nonzero((amplitude >= _SOUNDING) & (spectra.times >= first - _EARLY_S))[0]
+        if len(loud) and spectra.times[loud[0]] <= end - _EARLY_S:
+            break
     sounding = int(loud[0]) if len(loud) else len(amplitude) - 1
     shown = _last_passes(spectra.times, amplitude, _EDGE, sounding)
     level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)

@@ -78,7 +78,6 @@ def measure_notes(
         spectrum = harmonics(frames, pitch.f0_hz, float(np.std(pitch.track_cents)))
         slurred = bool(edges.slurred[k])
         row |= _pitch_columns(pitch, nominal_hz[k])
-        row["settle_ms"] = settle_ms(signal, onset, offset, spectrum)
         before = (guess_hz[k - 1], float(edges.offset_s[k - 1])) if k else (np.nan, 0.0)
         broke = cracked(signal, onset, offset, pitch.f0_hz, *before)
         moves = offset - onset < _BRIEF_S and _level_range_db(frames) > _MOVES_DB
@@ -171,7 +170,7 @@ def _add_tone(signal: Signal, rows: list[Row], spectra: list[Harmonics | None], 
 def _add_attacks(
     signal: Signal, rows: list[Row], spectra: list[Harmonics | None], slurred: Bools, reverb_s: float
 ) -> None:
-    """Add how each note that begins by itself rises; take out the times that a room at the beginnings may hide."""
+    """Add how each note that begins by itself rises, and settles; empty what a room at the beginnings may hide."""
     tongued = [(k, spectrum) for k, spectrum in enumerate(spectra) if spectrum is not None and not slurred[k]]
     known = [k for k, _ in tongued]
     onsets, offsets = ([rows[k][edge] for k in known] for edge in ("onset_s", "offset_s"))
@@ -183,9 +182,11 @@ def _add_attacks(
     for k in known:
         if np.isnan(rows[k]["attack_ms"]):
             rows[k]["flags"] += " attack_hidden"
-    if room:
-        for row in rows:
-            row |= {"settle_ms": np.nan, "transition_ms": np.nan, "flags": f"{row['flags']} {room}"}
+    for row, one in zip(rows, spectra, strict=True):
+        if room:
+            row |= {"transition_ms": np.nan, "flags": f"{row['flags']} {room}"}
+        elif one is not None:
+            row["settle_ms"] = settle_ms(signal, row["onset_s"], row["offset_s"], one)
 
 
 def _take_out_cut_off(signal: Signal, rows: list[Row]) -> None:

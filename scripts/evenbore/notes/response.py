@@ -49,11 +49,14 @@ def attacks(
     and when neither is known (too few gaps, NaN), the attack is that of the harmonics' rise (`rise`), and overshoot,
     which nothing tells from the room's own, is NaN.
     """
-    measured = [
-        _attack(signal, onset, offset, float(spectrum.frequency_hz[0]))
-        for onset, offset, spectrum in zip(onset_s, offset_s, spectra, strict=True)
-    ]
-    room = _room([trough for _, _, trough in measured if trough is not None], reverb_s)
+    measured: list[tuple[float, float, float | None]] = []
+    room = _room([], reverb_s) if reverb_s > _DRY_REVERB_S else ""
+    if not room:
+        measured = [
+            _attack(signal, onset, offset, float(spectrum.frequency_hz[0]))
+            for onset, offset, spectrum in zip(onset_s, offset_s, spectra, strict=True)
+        ]
+        room = _room([trough for _, _, trough in measured if trough is not None], reverb_s)
     if room:
         measured = [(rise, np.nan, None) for rise in map(rise_ms, repeat(signal), onset_s, offset_s, spectra)]
     rows = [
