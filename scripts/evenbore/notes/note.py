@@ -87,7 +87,7 @@ def measure_notes(
         spectra.append(spectrum)
         level = note_bands(frames, spectrum)
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
-    _add_tone(signal, rows, spectra, quiet)
+    _add_tone(signal, rows, spectra, quiet, reverb_s)
     _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
     bits = codec_bits(signal, quiet)
     for row in rows if np.isfinite(bits) else ():
@@ -138,7 +138,9 @@ def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict[str, float]:
     }
 
 
-def _add_tone(signal: Signal, rows: list[Row], spectra: list[Harmonics | None], quiet: Background) -> None:
+def _add_tone(
+    signal: Signal, rows: list[Row], spectra: list[Harmonics | None], quiet: Background, reverb_s: float
+) -> None:
     """Add what follows from the harmonics and the noise between them, for all notes at once, and its flags."""
     measured = [(k, spectrum) for k, spectrum in enumerate(spectra) if spectrum is not None]
     if not measured:
@@ -155,8 +157,9 @@ def _add_tone(signal: Signal, rows: list[Row], spectra: list[Harmonics | None], 
     parts = [
         (rows[k]["onset_s"], *_steady(rows[k]["onset_s"], rows[k]["offset_s"]), rows[k]["cents_sd"]) for k in known
     ]
-    air, vague = note_noise(signal, parts, [spectrum for _, spectrum in measured], HIGH_BAND_HZ, quiet)
-    count = np.array([len(spectrum.number) for _, spectrum in measured])
+    own = [spectrum for _, spectrum in measured]
+    air, vague = note_noise(signal, parts, own, HIGH_BAND_HZ, quiet, reverb_s)
+    count = np.array([len(spectrum.number) for spectrum in own])
     noise, masked = _noise(air, vague, values["level_dbfs"], f0, count)
     values |= noise
     hidden |= masked
