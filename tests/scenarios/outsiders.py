@@ -1,5 +1,5 @@
 """Players for the takes of the last judgement, that nothing was tuned on: instruments of a soundfont that no other set
-plays (reeds, pipes and brass of other kinds), two more physical models of the synthesis toolkit, and waveshaping.
+plays (reeds, pipes and brass of other kinds), one more physical model of the synthesis toolkit, and waveshaping.
 
 Conventions as in `sounds`.
 """
@@ -38,7 +38,7 @@ TREMBLE_CENTS, SHIMMER, BREATH = 2.5, 0.04, 0.012
 
 
 def shaped(family: str, notes: Notes) -> np.ndarray:
-    """A sine bent by polynomials: the louder it is, the more harmonics. Pitch and level tremble, and there is breath."""
+    """A sine bent by polynomials: the louder, the more harmonics. Pitch and level tremble, and there is breath."""
     audio = np.zeros(round((notes[-1][2] + TAIL_S) * RATE))
     for midi, on_s, off_s in notes:
         rng = np.random.default_rng(zlib.crc32(f"shaped {family} {midi}".encode()))

@@ -145,9 +145,7 @@ def _errors(row: Row, note: Truth | None, level_db: float, plain: Row) -> dict[s
 
 
 def _level_offset(rows: list[Row], about: list[Truth | None]) -> float:
-    differences = [
-        row["level_dbfs"] - note.level_db for row, note in zip(rows, about, strict=True) if note is not None
-    ]
+    differences = [row["level_dbfs"] - note.level_db for row, note in zip(rows, about, strict=True) if note is not None]
     differences = [difference for difference in differences if math.isfinite(difference)]
     return float(np.median(differences)) if differences else 0.0
 

@@ -187,7 +187,6 @@ _ALL = (
     Source("formant waves", JUDGED, tuple(newcomers.FORMANTS), _sung, made_in=newcomers, needs="csound"),
     Source("stand-ins", UNSEEN, tuple(outsiders.STAND_INS), _standing_in, loose=True, needs="fluid-soundfont-gm"),
     _modelled("STKBlowHole", UNSEEN, ("clarinet_b_flat", "saxophone_alto"), 46, 84),
-    _modelled("STKBrass", UNSEEN, ("trumpet_b_flat", "trombone", "horn_f"), 40, 84),
     Source("waveshaping", UNSEEN, tuple(outsiders.SHAPES), _shaped, made_in=outsiders),
 )
 SOURCES = {source.name: source for source in _ALL}

@@ -48,7 +48,8 @@ _ENTRIES = (
     ),
     Flag(
         word="attack_hidden",
-        sentence="the room, the sound before, a crack or a wandering level hides how fast the note rises: no attack time",
+        sentence="the room, the sound before, a crack or a level that wanders hides how fast the note rises: no attack"
+        " time",
     ),
     Flag(
         word="room_heard",

@@ -104,7 +104,13 @@ def test_cut_off_by_the_file(start_s, stop_s):
     cut_s = LEAD_S + start_s if start_s else 0.0
     x = note(233.1)[round(cut_s * RATE) : round(stop_s * RATE)]
     end_s = min(stop_s, LEAD_S + NOTE_S) - cut_s
-    edges = Edges(np.array([max(LEAD_S - cut_s, 0.0)]), np.array([end_s]), np.zeros(1, bool), np.full(1, np.nan), np.zeros(1, bool))
+    edges = Edges(
+        np.array([max(LEAD_S - cut_s, 0.0)]),
+        np.array([end_s]),
+        np.zeros(1, bool),
+        np.full(1, np.nan),
+        np.zeros(1, bool),
+    )
     row = measure_notes(signal_from_array(x, RATE), edges, np.array([233.1]), np.array([233.1])).rows[0]
     assert ("cut_off" in row["flags"].split()) == (start_s > 0 or stop_s < 9)
     if start_s:

@@ -31,7 +31,9 @@ def sound(breath_db, room=2e-5, seed=0):
 
 
 def measure(signal):
-    edges = Edges(np.array([LEAD_S]), np.array([LEAD_S + NOTE_S]), np.zeros(1, bool), np.full(1, np.nan), np.zeros(1, bool))
+    edges = Edges(
+        np.array([LEAD_S]), np.array([LEAD_S + NOTE_S]), np.zeros(1, bool), np.full(1, np.nan), np.zeros(1, bool)
+    )
     return measure_notes(signal, edges, np.array([F0]), np.array([F0])).rows[0]
 
 

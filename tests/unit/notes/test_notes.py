@@ -198,7 +198,9 @@ def test_a_clipped_note_keeps_its_pitch_and_has_no_tone():
     for gain in (0.5, 2.0):
         x = np.concatenate([pause, np.clip(gain * loud, -0.9, 0.9), pause, 0.1 * soft, pause])
         x = x + np.random.default_rng(0).normal(0, 1e-5, len(x))
-        edges = Edges(np.array([0.5, 2.0]), np.array([1.5, 3.0]), np.zeros(2, bool), np.full(2, np.nan), np.zeros(2, bool))
+        edges = Edges(
+            np.array([0.5, 2.0]), np.array([1.5, 3.0]), np.zeros(2, bool), np.full(2, np.nan), np.zeros(2, bool)
+        )
         hz = np.array([220.0, 330.0])
         measured = measure_notes(signal_from_array(x, rate), edges, hz, hz)
         rows[gain], spectra[gain] = measured.rows, measured.spectra

@@ -20,7 +20,9 @@ def measured(envelope, pitch_hz, levels_db=(0, -6, -10, -16, -20, -24), seconds=
     x = np.random.default_rng(0).normal(0, noise, round((LEAD_S + seconds + 0.5) * RATE))
     start = round(LEAD_S * RATE)
     x[start : start + len(tone)] += tone
-    edges = Edges(np.array([LEAD_S]), np.array([LEAD_S + seconds]), np.zeros(1, bool), np.full(1, np.nan), np.zeros(1, bool))
+    edges = Edges(
+        np.array([LEAD_S]), np.array([LEAD_S + seconds]), np.zeros(1, bool), np.full(1, np.nan), np.zeros(1, bool)
+    )
     hz = np.array([float(pitch_hz(t)[len(t) // 2])])
     return measure_notes(signal_from_array(x, RATE), edges, hz, hz, reverb_s).rows[0]
 
