@@ -54,7 +54,8 @@ MARKED = {
 
 @dataclass
 class Score:
-    """One take. `wrong`, `silent`: measure -> notes; `wrong_notes`, `silent_notes`: notes with any of them. `missed`:
+    """One take. `wrong`, `silent`: measure -> notes; `wrong_notes`, `silent_notes`: notes with any of them. `right`,
+    `doubted`: measure -> values not known to be wrong, and how many of them a flag puts in doubt. `missed`:
     notes of whole passes that nothing was found of. `pitch_errors`: pairs (error, stated standard error), cents.
     `confidence`: of each note (stated, 1 where note and pitch are right, 1 where a flag puts either in doubt).
     `failures`: words about every note that is silently wrong."""
@@ -66,6 +67,8 @@ class Score:
     missed: int = 0
     wrong: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
     silent: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
+    right: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
+    doubted: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
     pitch_errors: list[tuple[float, float]] = field(default_factory=list)
     confidence: list[tuple[float, int, int]] = field(default_factory=list)
     failures: list[str] = field(default_factory=list)
@@ -87,6 +90,9 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
         result.silent_notes += bool(silent)
         for name in wrong:
             result.wrong[name] += 1
+        for name in {name for name, column in MEASURES.items() if not math.isnan(row[column])}.difference(wrong):
+            result.right[name] += 1
+            result.doubted[name] += name in doubted
         for name in silent:
             result.silent[name] += 1
         if silent:
