@@ -164,7 +164,7 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
 def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Family) -> Measured:
     """Measure every note of free playing; `step` is its number in the take."""
     low, high = family.to_sounding(np.array([row["low"], row["high"]])).tolist()
-    evidence = gather(signal, low, high)
+    evidence = gather(signal, low, high, free=True)
     phrase = find_notes(signal, evidence, low, high, row["tuning_hz"])
     reason = no_single_voice(phrase, evidence)
     if reason:
@@ -186,7 +186,7 @@ def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Fam
     reason = no_single_voice_in(notes)
     if reason:
         return set_aside(record, "; ".join([*signal.warnings, reason]))
-    _add_confidence(phrase.score, phrase.rival, np.ones(len(notes), bool), notes)
+    _add_confidence(phrase.score, phrase.rival, np.ones(len(notes), bool), notes, phrase.sure)
     record |= {"notes_found": len(notes), "snr_db": known_median([note["snr_db"] for note in notes])}
     record["offset_cents"] = known_median([note["cents"] for note in notes])
     off_tune = tuning_remark(record["offset_cents"], row["tuning_hz"])
@@ -210,9 +210,12 @@ def _evident(score: float, rival: float) -> bool:
     return 3.0 * score + 12.5 * (score - rival) >= _EVIDENT
 
 
-def _add_confidence(score: Floats, rival: Floats, found: Bools, notes: list[Row]) -> None:
-    """Add to notes how sure each is, and the flag of those that are not; the arrays are of all that were expected."""
-    for note, sure in zip(notes, confidence(signs(score, rival, found, notes)).tolist(), strict=True):
+def _add_confidence(score: Floats, rival: Floats, found: Bools, notes: list[Row], share: Floats | float = 1.0) -> None:
+    """Add to notes how sure each is, and the flag of those that are not; the arrays are of all that were expected.
+
+    `share`: of the confidence, for what else is in doubt.
+    """
+    for note, sure in zip(notes, (share * confidence(signs(score, rival, found, notes))).tolist(), strict=True):
         note["confidence"] = sure
         if sure < UNSURE:
             note["flags"] = f"{note['flags']} unsure".strip()
