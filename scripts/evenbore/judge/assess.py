@@ -127,11 +127,15 @@ def assess(
     groups = session_groups(recordings)
     lacking = _notes_left_out(takes, config["base_dynamic"])
     rows: list[Row] = []
+    by_criterion = [{str(name): rows for name, rows in table.groupby("criterion")} for table in (values, shifts)]
     for criterion in CRITERIA.values():
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
-            own_values, own_shifts = (t[t["criterion"] == criterion.name] for t in (values, shifts))
+            own_values, own_shifts = (
+                known.get(criterion.name, table[:0])
+                for known, table in zip(by_criterion, (values, shifts), strict=True)
+            )
             doubts = _notes_in_doubt(notes, criterion, config["base_dynamic"])
             missed = lacking if criterion.kind == "take" else {}
             words = {owner: _joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
@@ -597,15 +601,12 @@ def soft_and_loud(keys: Sequence[Row], same: Sequence[str]) -> Iterator[tuple[in
 
 def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
     """Take values less what a session, and its player, adds (column session_offset), for the criteria it adds to."""
-    values = values.assign(session_offset=0.0)
-    for criterion in ADDITIVE:
-        rows = values["criterion"] == criterion
-        if rows.any():
-            takes = values[rows]
-            offsets = block_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
-            values.loc[rows, "session_offset"] = offsets
-            values.loc[rows, "value"] -= offsets
-    return values
+    offset = np.zeros(len(values))
+    for criterion, rows in values.groupby("criterion").indices.items():
+        if criterion in ADDITIVE:
+            takes = values.take(rows)
+            offset[rows] = block_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
+    return values.assign(session_offset=offset, value=values["value"] - offset)
 
 
 def _owners(recordings: pd.DataFrame, instruments: dict[str, Row], states: list[str]) -> list[Owner]:
