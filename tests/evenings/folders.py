@@ -20,7 +20,7 @@ import soxr
 
 from evenbore.files.paths import repo_root
 from evenbore.study.names import name_key
-from evenbore.study.sheetfile import read_cells, write_sheet
+from evenbore.study.sheetfile import read_cells
 from evenbore.study.workbook import read_book_cells
 from evenbore.trade.families import load_family
 from evening import evening
@@ -62,7 +62,8 @@ class Sampled:
         low, high = self.range
         lengths = note_s * self._rng.uniform(0.8, 1.25, high - low + 1)
         ends = 1.0 + np.cumsum(lengths)
-        notes = [(low + k, float(end - length), float(end)) for k, (end, length) in enumerate(zip(ends, lengths))]  # noqa: B905
+        starts = (ends - lengths).tolist()
+        notes = list(zip(range(low, high + 1), starts, ends.tolist(), strict=True))
         sound = self(notes)
         return sound + self._rng.normal(0, 3e-4, len(sound)), 1.0, float(ends[-1])
 
@@ -133,13 +134,12 @@ def _write_m4a(path: Path, sound: np.ndarray) -> None:
 
 @dataclass
 class User:
-    """Somebody with a study: commands given, cells changed, CPU seconds and the most memory (MB) of each command."""
+    """Somebody with a study: commands given, cells changed, CPU seconds of each command."""
 
     study: Path
     commands: list[str] = field(default_factory=list)
     cells: int = 0
     cpu_s: dict[str, float] = field(default_factory=dict)
-    memory_mb: dict[str, float] = field(default_factory=dict)
 
     def gives(self, command: str, *options: object) -> str:
         """A command, which must end well; what it told."""
@@ -152,20 +152,8 @@ class User:
         )  # fmt: skip
         after = resource.getrusage(resource.RUSAGE_CHILDREN)
         self.cpu_s[command] = sum(after[:2]) - sum(before[:2])
-        self.memory_mb[command] = after.ru_maxrss / 1024  # the most so far
         assert done.returncode == 0, done.stdout + done.stderr
         return done.stdout
-
-    def writes(self, kind: str, changes: dict[str, dict[str, str]]) -> None:
-        """Cells of a sheet as text: id -> column -> value."""
-        path = self.study / f"config/{kind}.tsv"
-        columns, rows = read_cells(path, kind)[:2]
-        table = [dict(zip(columns, row, strict=True)) for row in rows]
-        for row in table:
-            row |= (change := changes.get(row[columns[0]], {}))
-            self.cells += len(change)
-        path.unlink()
-        write_sheet(path, kind, table)
 
     def rows(self) -> Iterator[dict[str, str]]:
         """The rows of the sheet of recordings as they stand."""
@@ -205,7 +193,5 @@ def compared(rows: list[dict[str, str]], takes: list[TrueTake]) -> Found:
         (name_key(row["instrument"]), of[0].instrument)
         for row, of in zip(rows, held, strict=True) if of and not row.get("confirm")
     ]  # fmt: skip
-    wrong = sum(
-        any((name == other) != (true == truth) for other, truth in sure) for name, true in sure
-    )  # fmt: skip
+    wrong = sum(any((name == other) != (true == truth) for other, truth in sure) for name, true in sure)
     return Found(len(takes), len(set(whole)), sum(len(of) > 1 for of in held), sum(not of for of in held), wrong)

@@ -5,6 +5,7 @@ docs/recording.md. Needs fluidsynth, espeak-ng, chromium with chromedriver, and 
 """
 
 import csv
+import shutil
 import sys
 import tempfile
 from dataclasses import asdict
@@ -33,9 +34,10 @@ def names_in_page(user: User, names: dict[int, str]) -> int:
     """Name the takes in the page: place of an instrument's last take -> name; none: all are right as they are. Puts the
     sheets it gives in place; returns the names written."""
     options = webdriver.ChromeOptions()
+    options.binary_location = shutil.which("chromium")
     for argument in ARGUMENTS:
         options.add_argument(argument)
-    with webdriver.Chrome(options=options) as page:
+    with webdriver.Chrome(options=options, service=webdriver.ChromeService(shutil.which("chromedriver"))) as page:
         page.get((user.study / "naming.html").as_uri())
         page.execute_script(BLOB)
         fields = page.find_elements(By.CSS_SELECTOR, "[data-of=instrument]")
@@ -63,7 +65,7 @@ def to_report(user: User, takes: list[TrueTake], before: Found, typed: str, seco
     after = compared(list(user.rows()), takes)
     return asdict(before) | {
         "commands": user.commands, "cells": user.cells, "typed": typed, "wrong_after": after.wrong, "usable": usable,
-        "minutes": seconds / 60, "cpu_s": user.cpu_s, "memory_mb": user.memory_mb,
+        "minutes": seconds / 60, "cpu_s": user.cpu_s,
     }  # fmt: skip
 
 

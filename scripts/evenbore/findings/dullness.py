@@ -105,7 +105,7 @@ def robust_correlation(standard: list[Floats]) -> Floats:
             plus, minus = (np.nan_to_num(robust_sd(both)) ** 2 for both in (a + b, a - b))
             out[i, j] = out[j, i] = 0.9 * (plus - minus) / max(plus + minus, SMALLEST_SD**2)
     least = float(np.linalg.eigvalsh(out)[0])  # a tenth at least, if the pairs agree
-    return np.eye(len(out)) + (out - np.eye(len(out))) * min(1.0, 0.9 / (1 - least))
+    return out if least > 0.1 else np.eye(len(out)) + (out - np.eye(len(out))) * 0.9 / (1 - least)
 
 
 def best_weights(effect: Floats, covariance: Floats) -> Floats:
