@@ -124,7 +124,7 @@ def in_one_room(errors: Errors, takes: pd.DataFrame, owners: Sequence[Owner]) ->
     sessions: dict[float, set[str]] = {}
     for instrument, state, session in takes[[*OWNER, "session"]].itertuples(index=False):
         sessions.setdefault(group[instrument, state], set()).add(session)
-    return np.array([len(sessions.get(group.get(owner, np.nan), ())) == 1 for owner in owners])
+    return np.array([len(sessions.get(group.get(owner, np.nan), ())) == 1 for owner in owners], bool)
 
 
 def _shifts_of(shifts: pd.DataFrame, owners: Sequence[Owner]) -> Floats:

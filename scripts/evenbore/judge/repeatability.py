@@ -143,7 +143,7 @@ class Errors(NamedTuple):
     def of(self, owners: Sequence[Owner]) -> "Errors":
         """The same of these `owners` in their order; NaN for one without takes."""
         places = {owner: place for place, owner in enumerate(self.owners)}
-        place = np.array([places.get(owner, -1) for owner in owners])
+        place = np.array([places.get(owner, -1) for owner in owners], int)
         known = place >= 0
 
         def picked(part: Floats) -> Floats:
