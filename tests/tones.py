@@ -31,6 +31,8 @@ def measure_tones(tones, rate, f0_hz, room=1e-6, seed=0) -> Notes:
     x = x + np.random.default_rng(seed).normal(0, room, len(x))
     seconds = np.array([len(tone) / rate for tone in tones])
     onset = LEAD_S + np.cumsum(seconds + LEAD_S) - (seconds + LEAD_S)
-    edges = Edges(onset, onset + seconds, np.zeros(len(onset), bool), np.full(len(onset), np.nan))
+    edges = Edges(
+        onset, onset + seconds, np.zeros(len(onset), bool), np.full(len(onset), np.nan), np.zeros(len(onset), bool)
+    )
     hz = np.array(f0_hz, float)
     return measure_notes(signal_from_array(x, rate), edges, hz, hz)

@@ -1,10 +1,10 @@
 """The scenarios: what real players do and what files do, and which numbers come out wrong without a word.
 
-    python tests/scenarios/run.py [--set development|held-out|unseen] [--only KIND] [--each N] [--jobs N] [--write]
+    python tests/scenarios/run.py [--set development|held-out|judged|unseen] [--only KIND] [--each N] [--jobs N] [--write]
 
 Plays ten takes of every kind (or of those whose name holds KIND), measures and scores them, prints a table, worst kinds
 first, and leaves build/scenarios/SET.json (every take, and words about every note that is silently wrong) and
-SET-confidence.tsv. `--write` renews the table of the unseen set in docs/accuracy.md.
+SET-confidence.tsv. `--write` renews the tables of the unseen set in docs/accuracy.md.
 """
 
 import argparse
@@ -28,7 +28,7 @@ def main() -> None:
     parser.add_argument("--only", default="", help="kinds whose name holds this")
     parser.add_argument("--each", type=int, default=campaign.TAKES_EACH, help="takes of every kind")
     parser.add_argument("--jobs", type=int, default=1, help="takes at the same time")
-    parser.add_argument("--write", action="store_true", help="renew the table in docs/accuracy.md")
+    parser.add_argument("--write", action="store_true", help="renew the tables in docs/accuracy.md")
     asked = parser.parse_args()
     results = campaign.run(campaign.all_cases(asked.set, asked.only, asked.each), asked.jobs, tell=sys.stderr)
     folder = REPO / "build" / "scenarios"
@@ -37,9 +37,12 @@ def main() -> None:
     tables.write_pairs(results, folder / f"{asked.set}-confidence.tsv")
     print(tables.scenarios_table(results, worst_first=True))
     print(f"\n{tables.stated_error(results)}")
-    print(f"\n{tables.confidence_bars([tuple(note) for take in results for note in take['confidence']])}")
+    print(f"\n{tables.flagged_though_right(results)}")
+    notes = [tuple(note) for take in results for note in take["confidence"]]
+    print(f"\n{tables.reliability(notes)}\n\n{tables.confidence_bars(notes)}")
     if asked.write:
-        renew(REPO / "docs" / "accuracy.md", {f"scenarios, {asked.set}": tables.scenarios_table(results)})
+        made = {"scenarios": tables.scenarios_table(results), "confidence": tables.reliability(notes)}
+        renew(REPO / "docs" / "accuracy.md", {f"{name}, {asked.set}": table for name, table in made.items()})
 
 
 if __name__ == "__main__":

@@ -41,6 +41,8 @@ MEASURES = {
 MARKED = {
     "unsure": ("label", "onset"),
     "far_off": ("label", "pitch"),
+    "other_name": ("label",),
+    "onset_vague": ("onset",),
     "too_short": ("label", "onset"),
     "no_clear_pitch": ("label", "onset"),
     "repeated": ("onset",),
@@ -52,7 +54,8 @@ MARKED = {
 
 @dataclass
 class Score:
-    """One take. `wrong`, `silent`: measure -> notes; `wrong_notes`, `silent_notes`: notes with any of them. `missed`:
+    """One take. `wrong`, `silent`: measure -> notes; `wrong_notes`, `silent_notes`: notes with any of them. `right`,
+    `doubted`: measure -> values not known to be wrong, and how many of them a flag puts in doubt. `missed`:
     notes of whole passes that nothing was found of. `pitch_errors`: pairs (error, stated standard error), cents.
     `confidence`: of each note (stated, 1 where note and pitch are right, 1 where a flag puts either in doubt).
     `failures`: words about every note that is silently wrong."""
@@ -64,6 +67,8 @@ class Score:
     missed: int = 0
     wrong: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
     silent: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
+    right: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
+    doubted: dict[str, int] = field(default_factory=lambda: dict.fromkeys(MEASURES, 0))
     pitch_errors: list[tuple[float, float]] = field(default_factory=list)
     confidence: list[tuple[float, int, int]] = field(default_factory=list)
     failures: list[str] = field(default_factory=list)
@@ -85,6 +90,9 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
         result.silent_notes += bool(silent)
         for name in wrong:
             result.wrong[name] += 1
+        for name in {name for name, column in MEASURES.items() if not math.isnan(row[column])}.difference(wrong):
+            result.right[name] += 1
+            result.doubted[name] += name in doubted
         for name in silent:
             result.silent[name] += 1
         if silent:
@@ -143,11 +151,7 @@ def _errors(row: Row, note: Truth | None, level_db: float, plain: Row) -> dict[s
 
 
 def _level_offset(rows: list[Row], about: list[Truth | None]) -> float:
-    differences = [
-        row["level_dbfs"] - note.level_db
-        for row, note in zip(rows, about, strict=True)
-        if note is not None and note.midi == row["midi"]
-    ]
+    differences = [row["level_dbfs"] - note.level_db for row, note in zip(rows, about, strict=True) if note is not None]
     differences = [difference for difference in differences if math.isfinite(difference)]
     return float(np.median(differences)) if differences else 0.0
 

@@ -1,8 +1,8 @@
 """What plays: sources of single notes, and what is known of every note from hearing it alone.
 
-Three sets of sources that share none: the note finder may be tuned on those of `DEVELOPMENT` and, since their failures
-were looked at, on those of `HELD_OUT`; never on those of `UNSEEN`. A `Voice` is one note held by itself; takes are put
-together out of voices (`play`).
+Sets of sources that share none: the note finder may be tuned on those of `DEVELOPMENT` and, since their failures were
+looked at, on those of `HELD_OUT`; never on those of `UNSEEN`. `JUDGED` are those that an earlier state was judged by. A
+`Voice` is one note held by itself; takes are put together out of voices (`play`).
 
 Conventions: SOUNDING midi; seconds; mono at `RATE`. A voice's pitch comes from two general-purpose references, Praat's
 autocorrelation and librosa's yin, near the nominal pitch; a note on which they disagree, or that sounds another octave,
@@ -18,6 +18,7 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, lru_cache, partial
+from pathlib import Path
 from types import ModuleType
 
 import numpy as np
@@ -40,9 +41,9 @@ from rendering.render import (
 )
 from rendering.study import PROGRAMS, REPO
 
-from . import generators, newcomers, strangers
+from . import generators, newcomers, outsiders, strangers
 
-DEVELOPMENT, HELD_OUT, UNSEEN = SETS = ("development", "held-out", "unseen")
+DEVELOPMENT, HELD_OUT, JUDGED, UNSEEN = SETS = ("development", "held-out", "judged", "unseen")
 CACHE = REPO / "build" / "scenarios" / "voices"
 HELD_S = 1.7
 BODY_S = 0.3  # a voice is steady from here on
@@ -88,11 +89,15 @@ class Source:
         return _midis(self.name, family)
 
 
-def _soundfont(name: str, family: str) -> Player:
+def _found(name: str) -> Path:
     soundfont = find_soundfont(name)
     if soundfont is None:
         raise FileNotFoundError(f"{name} is not installed")
-    return partial(play_soundfont, soundfont, PROGRAMS[family])
+    return soundfont
+
+
+def _soundfont(name: str, family: str) -> Player:
+    return partial(play_soundfont, _found(name), PROGRAMS[family])
 
 
 def _sampled(name: str, part: str, needs: str) -> Source:
@@ -104,11 +109,11 @@ def _waveguide(opcode: str, families: tuple[str, ...], lowest: int, highest: int
     return Source(opcode, DEVELOPMENT, families, lambda _: partial(play_model, opcode, **noise), loose, lowest, highest)
 
 
-def _modelled(opcode: str, families: tuple[str, ...], lowest: int, highest: int) -> Source:
+def _modelled(opcode: str, part: str, families: tuple[str, ...], lowest: int, highest: int) -> Source:
     def player(family: str) -> Player:
         return partial(strangers.modelled, opcode)
 
-    return Source(opcode, HELD_OUT, families, player, True, lowest, highest, strangers, "csound-plugins and stk")
+    return Source(opcode, part, families, player, True, lowest, highest, strangers, "csound-plugins and stk")
 
 
 def _blown(_family: str) -> Player:
@@ -124,6 +129,14 @@ def _additive(name: str, part: str, manner: generators.Manner, families: tuple[s
         return partial(generators.additive, family, manner)
 
     return Source(name, part, families, player, made_in=generators)
+
+
+def _standing_in(family: str) -> Player:
+    return partial(play_soundfont, _found("FluidR3_GM.sf2"), outsiders.STAND_INS[family])
+
+
+def _shaped(family: str) -> Player:
+    return partial(outsiders.shaped, family)
 
 
 def _patched(family: str) -> Player:
@@ -149,9 +162,9 @@ _ALL = (
     Source(
         "freepats", HELD_OUT, tuple(PROGRAMS), _patched, loose=True, made_in=strangers, needs="freepats and timidity"
     ),
-    _modelled("STKClarinet", ("clarinet_b_flat", "clarinet_bass_low_c"), 34, 96),
-    _modelled("STKSaxofony", ("saxophone_tenor", "saxophone_baritone_low_a"), 34, 77),
-    _modelled("STKFlute", ("flute",), 55, 92),
+    _modelled("STKClarinet", HELD_OUT, ("clarinet_b_flat", "clarinet_bass_low_c"), 34, 96),
+    _modelled("STKSaxofony", HELD_OUT, ("saxophone_tenor", "saxophone_baritone_low_a"), 34, 77),
+    _modelled("STKFlute", HELD_OUT, ("flute",), 55, 92),
     Source("modulated", HELD_OUT, tuple(strangers.MODULATION), _modulated, made_in=strangers),
     _additive(
         "living tones",
@@ -159,10 +172,10 @@ _ALL = (
         generators.LIVING,
         ("oboe", "bassoon", "saxophone_soprano", "horn_f", "flute", "clarinet_b_flat"),
     ),
-    _sampled("OPL-3_FM_128M.sf2", UNSEEN, "opl3-soundfont"),
+    _sampled("OPL-3_FM_128M.sf2", JUDGED, "opl3-soundfont"),
     Source(
         "clarinet by Faust",
-        UNSEEN,
+        JUDGED,
         ("clarinet_b_flat", "clarinet_bass_low_c"),
         _blown,
         loose=True,
@@ -171,7 +184,10 @@ _ALL = (
         made_in=newcomers,
         needs="faust and g++",
     ),
-    Source("formant waves", UNSEEN, tuple(newcomers.FORMANTS), _sung, made_in=newcomers, needs="csound"),
+    Source("formant waves", JUDGED, tuple(newcomers.FORMANTS), _sung, made_in=newcomers, needs="csound"),
+    Source("stand-ins", UNSEEN, tuple(outsiders.STAND_INS), _standing_in, loose=True, needs="fluid-soundfont-gm"),
+    _modelled("STKBlowHole", UNSEEN, ("clarinet_b_flat", "saxophone_alto"), 46, 84),
+    Source("waveshaping", UNSEEN, tuple(outsiders.SHAPES), _shaped, made_in=outsiders),
 )
 SOURCES = {source.name: source for source in _ALL}
 

@@ -54,6 +54,15 @@ def stated_error(results: list[dict]) -> str:
     return f"{len(errors)} notes: {', '.join(shares)} standard errors, {TRUTH_CENTS:g} cent of the truth's own included"
 
 
+def flagged_though_right(results: list[dict]) -> str:
+    """Of the values that are not known to be wrong, how many a flag puts in doubt."""
+    shares = []
+    for measure in MEASURES:
+        told, right = (sum(take[key][measure] for take in results) for key in ("doubted", "right"))
+        shares.append(f"{measure} {100 * told / max(1, right):.1f} %")
+    return f"right and flagged: {', '.join(shares)}"
+
+
 def write_pairs(results: list[dict], path: Path) -> None:
     """Stated confidence, whether the note was right and whether it was flagged, a line for every note."""
     lines = [f"{take['kind']}\t{c:.4f}\t{right}\t{flag}" for take in results for c, right, flag in take["confidence"]]

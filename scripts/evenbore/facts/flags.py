@@ -37,6 +37,10 @@ class Flag:
 _ENTRIES = (
     Flag(word="slurred", sentence="follows its predecessor without a gap: no rise of level to time"),
     Flag(
+        word="onset_vague",
+        sentence="sounds together with the echo of the note before for more than 60 ms: onset_s may lie elsewhere",
+    ),
+    Flag(
         word="cracked",
         sentence="a part (30 ms, four periods) of its first 0.12 s sounds more than 2.5 semitones away from its middle",
         doubts=_BEGINNING,
@@ -44,7 +48,8 @@ _ENTRIES = (
     ),
     Flag(
         word="attack_hidden",
-        sentence="the room, the sound before or a crack hides how fast the note rises: no attack time",
+        sentence="the room, the sound before, a crack or a level that wanders hides how fast the note rises: no attack"
+        " time",
     ),
     Flag(
         word="room_heard",
@@ -107,6 +112,13 @@ _ENTRIES = (
         word="far_off",
         sentence="more than 50 cents from where the take's other notes put it",
         short="far off",
+    ),
+    Flag(
+        word="other_name",
+        sentence="the whole take lies so far from the tuning that it may be the neighbouring notes that were played:"
+        " its names and cents are in doubt",
+        doubts=("cents",),
+        short="name in doubt",
     ),
     Flag(
         word="gain_moved",

@@ -18,7 +18,7 @@ from evenbore.report.style import COLOURS, GREY, MARKERS
 TICKS_HZ = (63, 250, 1000, 4000, 16000)
 
 
-@entry("Likeness and set-ups", on_page=True)
+@entry("Likeness and set-ups", "Which instruments are alike", on_page=True)
 def clusters(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Each kind of instrument on its own. Map of the instruments' normalised profiles on their first two
     principal components, the two directions in which the profiles vary most; the axes are named after the trait
@@ -79,7 +79,7 @@ def _tree(axes: Axes, matrix: pd.DataFrame, labels: dict[str, str]) -> None:
     axes.set_xlabel("distance between profiles (Ward's linkage)")
 
 
-@entry("Likeness and set-ups", on_page=True)
+@entry("Likeness and set-ups", "What rooms and microphones did to the sound", on_page=True)
 def setups(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Estimated response of each session's set-up (room, microphone, place, gain) against frequency, in dB,
     relative to the mean of its comparability group; shaded: 90 % interval. This is what was taken out of level and

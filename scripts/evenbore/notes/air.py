@@ -31,7 +31,8 @@ _DECAY = np.log(1e6)  # of power in one T60
 _BACKGROUND_SD = 0.05  # share of its power by which the background may have changed
 _ECHO_SD = 0.3  # share of the echo's power by which its decay may differ from the one law
 _SURE = 2.0  # standard deviations that a noise must stand out by,
-_CLEAR = 4.0  # and by which it is right within 3 dB: two standard deviations down, four up
+_CLEAR = 3.0  # and by which it is mostly right within 3 dB;
+_LONG_S, _CLEAR_OF_ECHO = 0.8, 10.0  # where an echo hardly falls within a note it passes for air: by so many
 _BURST = 6.0  # times the least power before and after it: what comes and goes
 _WINDOW_FRAMES = 3  # a window of four hops sees a moment for so many more
 _STEADY = 0.5  # share of a note's frames that are left without
@@ -57,11 +58,13 @@ def note_noise(
     spectra: Sequence[Harmonics],
     split_hz: float,
     quiet: Background,
+    reverb_s: float = float("nan"),
 ) -> tuple[Floats, Bools]:
     """(N, 3) power of the noise around the harmonics up to `split_hz`, around those above, and of both; and whether it
     may be wrong by more than 3 dB.
 
-    `parts_s`: onset of each note, start and end of its steady part. NaN where it cannot be told.
+    `parts_s`: onset of each note, start and end of its steady part. `reverb_s`: the recording's reverberation time, NaN
+    where it is not known. NaN where the power cannot be told.
     """
     courses: list[_Course | None] = []
     for (onset, start, stop, cents_sd), spectrum in zip(parts_s, spectra, strict=True):
@@ -72,7 +75,7 @@ def note_noise(
     variance = np.column_stack([variance, np.sum(variance, axis=1, where=heard)])
     with np.errstate(invalid="ignore"):
         sds = level / np.sqrt(variance)
-    return np.where(sds > _SURE, level, np.nan), ~(sds > _CLEAR)
+    return np.where(sds > _SURE, level, np.nan), ~(sds > (_CLEAR_OF_ECHO if reverb_s > _LONG_S else _CLEAR))
 
 
 def _courses(
@@ -88,7 +91,7 @@ def _courses(
     """Of a note's noise around the harmonics up to `split_hz` and around those above; None where there is none."""
     f0_hz, count = float(spectrum.frequency_hz[0]), len(spectrum.number)
     first, last = round(start_s * signal.rate), round(stop_s * signal.rate)
-    frames = analyse(signal.slice(first, last), signal.rate, f0_hz, _PERIODS)
+    frames = analyse(signal.slice(first, last), signal.rate, f0_hz, _PERIODS, (count + 2) * f0_hz)
     if frames is None or quiet.power is None or frames.size * f0_hz / signal.rate < _LEAST_PERIODS:
         return [None, None]
     spacing, bandwidth = f0_hz / frames.bin_hz, window(frames.size)[1]

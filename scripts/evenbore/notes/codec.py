@@ -11,12 +11,11 @@ from evenbore.facts.rows import Row
 from evenbore.notes.background import Background
 from evenbore.recording.audio import Signal
 
-_BEGINNING = ("attack_ms", "log_attack", "settle_ms")  # few bits smear it
-
 # ASSUME: measured on sampled and simulated instruments (docs/method.md); no source. Up to so many bits a sample noise
 # this many dB under the note's level may be off by a decibel, and this many is withheld.
 _LIMITS_DB = ((2.0, 0.0, 0.0), (3.5, 30.0, 40.0), (5.2, 40.0, 40.0), (np.inf, 50.0, 50.0))
 # ASSUME: tuned by trial on the same; no source.
+_SMEARED = 0.8  # bits a sample: fewer smear the attacks too
 _WALL_DB = 8.0  # within two bands
 _BAND_HZ, _BELOW_BANDS = 300.0, 4
 _LOWEST_HZ, _HIGHEST = 5000.0, 0.44  # of the sample rate: above lies the recorder's own filter
@@ -52,6 +51,7 @@ def withhold_noise(row: Row, bits: float) -> None:
     limited = [name for name in NOISE_MEASURES if abs(row[name]) > doubtful_db]
     row |= {name: np.nan for name in limited if abs(row[name]) > lost_db}
     if bits <= _LIMITS_DB[0][0]:
-        limited += [name for name in _BEGINNING if not np.isnan(row[name])]
+        beginning = ("attack_ms", "log_attack", "settle_ms") if bits <= _SMEARED else ("settle_ms",)
+        limited += [name for name in beginning if not np.isnan(row[name])]
     if limited:
         row["flags"] += f" codec_limited:{','.join(limited)}"

@@ -24,6 +24,7 @@ _TROUGH = 1.3  # levels up to this times the least one belong to a trough
 _BEFORE_S, _NEAR_S, _AFTER_S = 0.20, 0.05, 0.30  # how far around the first estimate an edge is looked for
 _SOUNDING = 0.5  # a note has surely begun at this share of its steady amplitude
 _EARLY_S = 0.03
+_MOSTLY_S = 0.12  # so soon after the first estimate most notes sound
 _AHEAD_S = 0.04  # a note begins at most this long before the least level between it and the one before
 _HIDDEN = 0.15  # what sounds before a note hides its beginning from this share of its amplitude on
 _DROWNED = 0.25  # from here on the onset is taken half-way to the time of
@@ -38,6 +39,7 @@ _GAP_WINDOW = (3.0, 0.020, 0.200)  # periods, least and greatest length in secon
 _SLUR_WINDOW = (8.0, 0.030, 0.090)  # longer, to tell neighbouring notes apart; the middle of a slur stays put
 _EVEN = 0.4  # power to which magnitudes are raised: a room's echo reinforces some harmonics at random, so all count
 _SLUR_REACH_S, _SLUR_HALF_S = 0.120, 0.040  # how far from the first estimate a slur is looked for; half of one
+_MIXED, _MIXED_S = 0.2, 0.060  # where both notes have this share at least; so long only in an echo
 _OWN_RISE = 0.482  # of the window: the share of a note that begins at once goes from 10 % to 90 % (Hann, closed form)
 _LEAST_FRAMES = 3
 
@@ -45,13 +47,15 @@ _LEAST_FRAMES = 3
 @dataclass(frozen=True)
 class Edges:
     """Onset and offset in seconds, (N,); slurred: the note follows its predecessor without a gap;
-    transition_s: time in which a slur goes from a tenth to nine tenths of the new note, NaN otherwise.
+    transition_s: time in which a slur goes from a tenth to nine tenths of the new note, NaN otherwise;
+    vague: a note and the echo of the one before are mixed for so long that the onset of a slur may lie elsewhere.
     """
 
     onset_s: Floats
     offset_s: Floats
     slurred: Bools
     transition_s: Floats
+    vague: Bools
 
 
 class _Spectra:
@@ -105,11 +109,11 @@ def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongu
     n = len(first_s)
     notes = _Notes(signal, first_s, last_s, f0_hz)
     onset, offset = first_s.astype(float), last_s.astype(float)
-    slurred, transition = np.zeros(n, bool), np.full(n, np.nan)
+    slurred, vague, transition = np.zeros(n, bool), np.zeros(n, bool), np.full(n, np.nan)
     for i in range(n):
         slur = _slur(notes, i) if i > 0 and not tongued[i] else None
         if slur is not None:
-            onset[i], transition[i] = slur
+            onset[i], transition[i], vague[i] = slur
             offset[i - 1] = onset[i]
             slurred[i] = True
             continue
@@ -122,7 +126,7 @@ def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongu
                 offset[i - 1] = min(offset[i - 1], last_s[i - 1] + _BROKEN_S)
     if n:
         offset[-1] = _offset(notes, n - 1)
-    return Edges(onset, offset, slurred, transition)
+    return Edges(onset, offset, slurred, transition, vague)
 
 
 @lru_cache(maxsize=128)
@@ -139,14 +143,16 @@ def _shares(spectra: Floats32, parts: list[Floats32]) -> Floats32:
     return np.maximum(np.linalg.solve(gram, matrix @ spectra.T), 0.0)
 
 
-def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
-    """Middle and length of the slur into note i; None when there is a gap before it."""
+def _slur(notes: _Notes, i: int) -> tuple[float, float, bool] | None:
+    """Middle and length of the slur into note i, and whether it may lie elsewhere; None when a gap is before it."""
     before, after = notes.last_s[i - 1], notes.first_s[i]
     guess = 0.5 * (before + after)
     if after - before >= _SLUR_GAP_S or _dips(notes.signal, guess):
         return None
     (old, new), plain, times = _parted(notes, i, guess, _SLUR_REACH_S)
-    middle = _crossing(times, _share(old, new), 0.5, guess)
+    share = _share(old, new)
+    mixed = times[(np.cumsum(share > _MIXED) > 0) & (np.cumsum(share[::-1] < 1 - _MIXED)[::-1] > 0)]
+    middle = _crossing(times, share, 0.5, guess)
     # a note that swells is softer here than in its middle: what counts is its level on this side of the slur
     old = old / _typical(old[times < middle - _SLUR_HALF_S])
     new = new / _typical(new[times > middle + _SLUR_HALF_S])
@@ -159,7 +165,8 @@ def _slur(notes: _Notes, i: int) -> tuple[float, float] | None:
         old / _typical(old[times < middle - _SLUR_HALF_S]), new / _typical(new[times > middle + _SLUR_HALF_S])
     )
     rise = _crossing(times, share, 0.9, middle) - _crossing(times, share, 0.1, middle)
-    return middle, float(np.sqrt(max(rise**2 - (_OWN_RISE * notes.slur_size(i) / notes.signal.rate) ** 2, 0.0)))
+    length = float(np.sqrt(max(rise**2 - (_OWN_RISE * notes.slur_size(i) / notes.signal.rate) ** 2, 0.0)))
+    return middle, length, bool(len(mixed) and np.ptp(mixed) > _MIXED_S)
 
 
 def _share(old: Floats32, new: Floats32) -> Floats32:
@@ -205,14 +212,21 @@ def _onset(notes: _Notes, i: int) -> float:
     if i > 0:
         start = max(start, notes.last_s[i - 1] - _NEAR_S, notes.middle_s[i - 1])
     size = notes.size(notes.f0_hz[i], _GAP_WINDOW)
-    spectra = _Spectra(notes.signal, start, max(notes.middle_s[i], start + 2 * _HOP_S), size)
     steady = notes.steady(i, size)
-    if near:
-        parts = [steady, spectra.values.min(axis=0) + 1e-9, notes.steady(i - 1, size)]
-    else:
-        parts = [steady, spectra.values[: max(1, len(spectra.times) // 8)].mean(axis=0) + 1e-9]
-    amplitude = _shares(spectra.values, parts)[0]
-    loud = np.nonzero((amplitude >= _SOUNDING) & (spectra.times >= first - _EARLY_S))[0]
+    stop = max(notes.middle_s[i], start + 2 * _HOP_S)
+    for end in (min(first + _MOSTLY_S, stop), stop):
+        spectra = _Spectra(notes.signal, start, end, size)
+        if near:
+            later = _Spectra(notes.signal, end, stop, size, _STEADY_HOP_S)
+            least_of_all = np.minimum(spectra.values.min(axis=0), later.values.min(axis=0))
+            parts = [steady, least_of_all + 1e-9, notes.steady(i - 1, size)]
+        else:
+            quiet = spectra.times < start + (stop - start) / 8
+            parts = [steady, spectra.values[: max(1, np.count_nonzero(quiet))].mean(axis=0) + 1e-9]
+        amplitude = _shares(spectra.values, parts)[0]
+        loud = np.nonzero((amplitude >= _SOUNDING) & (spectra.times >= first - _EARLY_S))[0]
+        if len(loud) and spectra.times[loud[0]] <= end - _EARLY_S:
+            break
     sounding = int(loud[0]) if len(loud) else len(amplitude) - 1
     shown = _last_passes(spectra.times, amplitude, _EDGE, sounding)
     level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)

@@ -3,7 +3,7 @@
 One decode; a broken recording is set aside with the reason, it never raises.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Final
@@ -21,7 +21,7 @@ from evenbore.notes.evidence import gather, guess_hz
 from evenbore.notes.note import Notes, measure_notes
 from evenbore.notes.phrase import find_notes, no_single_voice, no_single_voice_in
 from evenbore.notes.segment import NOTE_CENTS, Alignment, find_passes
-from evenbore.notes.sheetfit import objection, tuning_remark
+from evenbore.notes.sheetfit import may_be_another, objection, tuning_remark
 from evenbore.notes.spectrum import Harmonics, sounds_higher
 from evenbore.recording import quality
 from evenbore.recording.audio import Signal, open_signal
@@ -86,12 +86,16 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     midi = family.to_sounding(written)
     evidence = gather(signal, midi.min(), midi.max())
     passes = find_passes(evidence, midi, row["tuning_hz"])
-    best = max(passes, key=lambda alignment: alignment.found.sum())
+    best = _fullest(passes)
+    doubt = objection(evidence, row, family, written, best)
+    if doubt and doubt.off_cents:
+        there = find_passes(evidence, midi, row["tuning_hz"] * 2 ** (doubt.off_cents / 1200))
+        passes = [replace(one, offset_cents=one.offset_cents + doubt.off_cents) for one in there]
+        best, doubt = _fullest(passes), None
     record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
     if best.found.any():
         there = written[best.found]
         record |= {"lowest_found": midi_to_note(int(there.min())), "highest_found": midi_to_note(int(there.max()))}
-    doubt = objection(evidence, row, family, written, best)
     if doubt and doubt.unusable:
         reason = doubt.reason
         if signal.damaged:  # a part of a scale fits many another
@@ -138,7 +142,10 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         note["flags"] = f"{note['flags']} far_off".strip()
     heard = np.isin(np.arange(len(midi)), [note["step"] for note in notes])
     record["notes_found"] = int(heard.sum())
-    against = [*([doubt.reason] if doubt else []), *tuning_remark(record["offset_cents"])]
+    if may_be_another(record["offset_cents"]):
+        for note in notes:
+            note["flags"] = f"{note['flags']} other_name".strip()
+    against = [*([doubt.reason] if doubt else []), *tuning_remark(record["offset_cents"], row["tuning_hz"])]
     overblown = [step for (_, step, counts), one in zip(played, higher, strict=True) if counts and one]
     warnings = [
         *signal.warnings,
@@ -157,7 +164,7 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
 def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Family) -> Measured:
     """Measure every note of free playing; `step` is its number in the take."""
     low, high = family.to_sounding(np.array([row["low"], row["high"]])).tolist()
-    evidence = gather(signal, low, high)
+    evidence = gather(signal, low, high, free=True)
     phrase = find_notes(signal, evidence, low, high, row["tuning_hz"])
     reason = no_single_voice(phrase, evidence)
     if reason:
@@ -179,10 +186,11 @@ def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Fam
     reason = no_single_voice_in(notes)
     if reason:
         return set_aside(record, "; ".join([*signal.warnings, reason]))
-    _add_confidence(phrase.score, phrase.rival, np.ones(len(notes), bool), notes)
+    _add_confidence(phrase.score, phrase.rival, np.ones(len(notes), bool), notes, phrase.sure)
     record |= {"notes_found": len(notes), "snr_db": known_median([note["snr_db"] for note in notes])}
     record["offset_cents"] = known_median([note["cents"] for note in notes])
-    warnings = [*signal.warnings, *tuning_remark(record["offset_cents"]), *_advice(record, notes, signal, edges)]
+    off_tune = tuning_remark(record["offset_cents"], row["tuning_hz"])
+    warnings = [*signal.warnings, *off_tune, *_advice(record, notes, signal, edges)]
     return _finish(record, warnings, notes, [None] * len(notes), [None] * len(notes))
 
 
@@ -193,14 +201,21 @@ def _measure_between(edges: Edges, guess: Floats, nominal: Floats, record: Row, 
     return measure_notes(signal, edges, guess, nominal, record["reverb_s"])
 
 
+def _fullest(passes: list[Alignment]) -> Alignment:
+    return max(passes, key=lambda alignment: alignment.found.sum())
+
+
 def _evident(score: float, rival: float) -> bool:
     """Whether the evidence of a note, and what it is ahead of the best other pitch, leave no doubt."""
     return 3.0 * score + 12.5 * (score - rival) >= _EVIDENT
 
 
-def _add_confidence(score: Floats, rival: Floats, found: Bools, notes: list[Row]) -> None:
-    """Add to notes how sure each is, and the flag of those that are not; the arrays are of all that were expected."""
-    for note, sure in zip(notes, confidence(signs(score, rival, found, notes)).tolist(), strict=True):
+def _add_confidence(score: Floats, rival: Floats, found: Bools, notes: list[Row], share: Floats | float = 1.0) -> None:
+    """Add to notes how sure each is, and the flag of those that are not; the arrays are of all that were expected.
+
+    `share`: of the confidence, for what else is in doubt.
+    """
+    for note, sure in zip(notes, (share * confidence(signs(score, rival, found, notes))).tolist(), strict=True):
         note["confidence"] = sure
         if sure < UNSURE:
             note["flags"] = f"{note['flags']} unsure".strip()

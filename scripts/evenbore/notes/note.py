@@ -78,16 +78,16 @@ def measure_notes(
         spectrum = harmonics(frames, pitch.f0_hz, float(np.std(pitch.track_cents)))
         slurred = bool(edges.slurred[k])
         row |= _pitch_columns(pitch, nominal_hz[k])
-        row["settle_ms"] = settle_ms(signal, onset, offset, spectrum)
         before = (guess_hz[k - 1], float(edges.offset_s[k - 1])) if k else (np.nan, 0.0)
         broke = cracked(signal, onset, offset, pitch.f0_hz, *before)
         moves = offset - onset < _BRIEF_S and _level_range_db(frames) > _MOVES_DB
-        words = ["slurred"] * slurred + ["cracked"] * broke + ["level_moves"] * moves
+        words = ["slurred"] * slurred + ["onset_vague"] * bool(edges.vague[k])
+        words += ["cracked"] * broke + ["level_moves"] * moves
         rows.append(row | {"flags": " ".join(words)})
         spectra.append(spectrum)
         level = note_bands(frames, spectrum)
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
-    _add_tone(signal, rows, spectra, quiet)
+    _add_tone(signal, rows, spectra, quiet, reverb_s)
     _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
     bits = codec_bits(signal, quiet)
     for row in rows if np.isfinite(bits) else ():
@@ -138,7 +138,9 @@ def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict[str, float]:
     }
 
 
-def _add_tone(signal: Signal, rows: list[Row], spectra: list[Harmonics | None], quiet: Background) -> None:
+def _add_tone(
+    signal: Signal, rows: list[Row], spectra: list[Harmonics | None], quiet: Background, reverb_s: float
+) -> None:
     """Add what follows from the harmonics and the noise between them, for all notes at once, and its flags."""
     measured = [(k, spectrum) for k, spectrum in enumerate(spectra) if spectrum is not None]
     if not measured:
@@ -155,8 +157,9 @@ def _add_tone(signal: Signal, rows: list[Row], spectra: list[Harmonics | None], 
     parts = [
         (rows[k]["onset_s"], *_steady(rows[k]["onset_s"], rows[k]["offset_s"]), rows[k]["cents_sd"]) for k in known
     ]
-    air, vague = note_noise(signal, parts, [spectrum for _, spectrum in measured], HIGH_BAND_HZ, quiet)
-    count = np.array([len(spectrum.number) for _, spectrum in measured])
+    own = [spectrum for _, spectrum in measured]
+    air, vague = note_noise(signal, parts, own, HIGH_BAND_HZ, quiet, reverb_s)
+    count = np.array([len(spectrum.number) for spectrum in own])
     noise, masked = _noise(air, vague, values["level_dbfs"], f0, count)
     values |= noise
     hidden |= masked
@@ -170,7 +173,7 @@ def _add_tone(signal: Signal, rows: list[Row], spectra: list[Harmonics | None], 
 def _add_attacks(
     signal: Signal, rows: list[Row], spectra: list[Harmonics | None], slurred: Bools, reverb_s: float
 ) -> None:
-    """Add how each note that begins by itself rises; take out the times that a room at the beginnings may hide."""
+    """Add how each note that begins by itself rises, and settles; empty what a room at the beginnings may hide."""
     tongued = [(k, spectrum) for k, spectrum in enumerate(spectra) if spectrum is not None and not slurred[k]]
     known = [k for k, _ in tongued]
     onsets, offsets = ([rows[k][edge] for k in known] for edge in ("onset_s", "offset_s"))
@@ -182,9 +185,11 @@ def _add_attacks(
     for k in known:
         if np.isnan(rows[k]["attack_ms"]):
             rows[k]["flags"] += " attack_hidden"
-    if room:
-        for row in rows:
-            row |= {"settle_ms": np.nan, "transition_ms": np.nan, "flags": f"{row['flags']} {room}"}
+    for row, one in zip(rows, spectra, strict=True):
+        if room:
+            row |= {"transition_ms": np.nan, "flags": f"{row['flags']} {room}"}
+        elif one is not None:
+            row["settle_ms"] = settle_ms(signal, row["onset_s"], row["offset_s"], one)
 
 
 def _take_out_cut_off(signal: Signal, rows: list[Row]) -> None:

@@ -23,7 +23,7 @@ from evenbore.recording.audio import Signal
 from evenbore.trade.pitch import midi_to_hz
 
 # ASSUME: tuned by trial on the development takes of tests/passages; no source.
-_GAIN, _NEUTRAL = 6.0, 0.4  # log-likelihood per unit of score, and the score at which a note and none are as likely
+_GAIN_S, _NEUTRAL = 280.0, 0.4  # log-likelihood per unit of score and second, and where a note and none are as likely
 _ENTER = 4.0  # cost of starting a note
 _FOUND_FRAMES = 3
 _LEAST_NOTES = 3
@@ -32,14 +32,16 @@ _ONE_VOICE, _LEAST_CLEAR = 0.63, 20  # the best pitch explains so much of all bu
 _VOICES_HNR_DB, _KNOWN = 12.0, 0.3  # more breath than soft playing has, in at least such a share of the notes
 _GLIDES_CENTS_S = 150.0  # of most notes
 _VOICES = "more than one voice sounds in it: chords, another player or an accompaniment?"
-_WAVERS_CENTS = 6.0  # standard deviation of a note's pitch from frame to frame
+_ANEW, _EVEN = 0.3, 0.5  # a note begins anew, or is no undertone, where that is so likely
+_OVERTONES = (12, 19, 24)  # semitones: what is taken for a note may be an undertone of one so far above
+_LEAD, _LEAD_WIDTH = 0.33, 0.03  # by which a note explains the sound better than they, where it is as likely as not
 
 
 @dataclass(frozen=True)
 class Phrase:
     """Notes in playing order, (N,): sounding `midi`, roughly from `begin_s` to `end_s` and at `guess_hz`, mean evidence
-    and that of the best other pitch; `again`: begun anew on the pitch before; `offset_cents`: how far the instrument
-    sits from nominal.
+    and that of the best other pitch; `again`: begun anew on the pitch before; `sure`: how likely it is one note of its
+    own, and no other pitch; `offset_cents`: how far the instrument sits from nominal.
     """
 
     midi: Ints
@@ -49,6 +51,7 @@ class Phrase:
     score: Floats
     rival: Floats
     again: Bools
+    sure: Floats
     offset_cents: float
 
 
@@ -60,18 +63,27 @@ def find_notes(signal: Signal, evidence: Evidence, lowest: int, highest: int, tu
     target = nominal + offset / 100
     scores = note_scores(evidence.score, evidence.grid_midi, target)
     rows = []
-    for note, (first, last) in _spans(_decode(scores), scores, evidence):
+    for note, (first, last) in _without_undertones(
+        list(_spans(_decode(scores, evidence.hop_s), scores, evidence)), scores
+    ):
         hz = guess_hz(evidence, (first, last), offset, midi_to_hz(midi[note], tuning_hz))
         score = scores[first : last + 1, note].mean()
         other = np.abs(evidence.grid_midi - target[note]) > 0.8
         rival = evidence.score[first : last + 1, other].mean(axis=0).max()
+        leads = _leads(scores[first : last + 1], note)
         begin, end = (first - 0.5) * evidence.hop_s, (last + 0.5) * evidence.hop_s
-        edges = [begin, *restarts(signal, begin, end, hz, _wavers(evidence, first, last, target[note])).tolist(), end]
-        rows += [(midi[note], start, stop, hz, score, rival) for start, stop in pairwise(edges)]
-    columns = np.array(rows, float).reshape(-1, 6).T
+        anew = restarts(signal, begin, end, hz)
+        parted = anew.likely >= _ANEW
+        edges = [begin, *anew.time_s[parted].tolist(), end]
+        told = [1.0, *anew.likely[parted].tolist(), 1.0]
+        alone = leads * (1 - anew.likely[~parted].max(initial=0))
+        rows += [
+            (midi[note], start, stop, hz, score, rival, alone * min(here, there))
+            for (start, stop), (here, there) in zip(pairwise(edges), pairwise(told), strict=True)
+        ]
+    columns = np.array(rows, float).reshape(-1, 7).T
     found = columns[0].astype(int)
-    begin_s, end_s, guess, score, rival = columns[1:]
-    return Phrase(found, begin_s, end_s, guess, score, rival, np.diff(found, prepend=-1) == 0, offset)
+    return Phrase(found, *columns[1:6], np.diff(found, prepend=-1) == 0, columns[6], offset)
 
 
 def no_single_voice(phrase: Phrase, evidence: Evidence) -> str:
@@ -106,21 +118,31 @@ def _spans(path: Ints, scores: Floats32, evidence: Evidence) -> Iterator[tuple[i
             yield from ((note, span) for span in found.get(0, []))
 
 
-def _wavers(evidence: Evidence, first: int, last: int, target: float) -> bool:
-    """Whether the pitch goes to and fro within a note."""
-    near = np.abs(evidence.grid_midi - target) <= 0.6
-    score = evidence.score[first + 1 : last, near]
-    weight = np.clip(score - 0.7 * score.max(axis=1, keepdims=True, initial=0), 0, None)
-    total = weight.sum(axis=1)
-    cents = 100 * (weight @ (evidence.grid_midi[near] - target))[total > 0] / total[total > 0]
-    return len(cents) > 2 and bool(np.std(cents) > _WAVERS_CENTS)
+def _leads(scores: Floats32, note: int) -> float:
+    """How likely a note that `scores` (T, N) are best for is no undertone of a higher one."""
+    above = [note + step for step in _OVERTONES if note + step < scores.shape[1]]
+    lead = (scores[:, [note]] - scores[:, above]).mean(axis=0).min(initial=1.0)
+    return float(1 / (1 + np.exp((_LEAD - lead) / _LEAD_WIDTH)))
 
 
-def _decode(scores: Floats32) -> Ints:
+def _without_undertones(notes: list[tuple[int, Span]], scores: Floats32) -> list[tuple[int, Span]]:
+    """The notes, those that begin on an undertone of their own in one piece with it."""
+    kept: list[tuple[int, Span]] = []
+    for note, (first, last) in notes:
+        if kept and note - kept[-1][0] in _OVERTONES and first - kept[-1][1][1] <= 1:
+            under, (begin, end) = kept[-1]
+            if _leads(scores[begin : end + 1], under) < _EVEN:
+                kept[-1] = note, (begin, last)
+                continue
+        kept.append((note, (first, last)))
+    return kept
+
+
+def _decode(scores: Floats32, hop_s: float) -> Ints:
     """Likeliest state (T,) of every frame: a column of `scores` (T, N), or N where no note sounds."""
     n_frames, n = scores.shape
     gain = np.zeros((n_frames, n + 1), np.float32)
-    gain[:, :n] = _GAIN * (scores - _NEUTRAL)
+    gain[:, :n] = _GAIN_S * hop_s * (scores - _NEUTRAL)
     entry = np.full(n + 1, _ENTER, np.float32)
     entry[n] = 0
     state = np.full(n + 1, -1e9, np.float32)

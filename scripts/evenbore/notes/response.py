@@ -21,6 +21,7 @@ _SETTLE_PERIODS = 5.0
 _LEAST_DIP = 0.5
 # ASSUME: a player's own release is over within this time and lets the level fall this far; common practice, no source
 _DRY_REVERB_S, _DRY_TROUGH = 0.25, 0.1
+_WANDER, _MOST_UNSURE_MS = 0.05, 25.0  # of the steady level, and what its standard deviation may make of the attack
 _LEAST_GAPS = 4  # one may be a breath, long enough for any room to die away
 _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pitch has settled
 _BEST_SNR_DB = 45.0
@@ -48,11 +49,14 @@ def attacks(
     and when neither is known (too few gaps, NaN), the attack is that of the harmonics' rise (`rise`), and overshoot,
     which nothing tells from the room's own, is NaN.
     """
-    measured = [
-        _attack(signal, onset, offset, float(spectrum.frequency_hz[0]))
-        for onset, offset, spectrum in zip(onset_s, offset_s, spectra, strict=True)
-    ]
-    room = _room([trough for _, _, trough in measured if trough is not None], reverb_s)
+    measured: list[tuple[float, float, float | None]] = []
+    room = _room([], reverb_s) if reverb_s > _DRY_REVERB_S else ""
+    if not room:
+        measured = [
+            _attack(signal, onset, offset, float(spectrum.frequency_hz[0]))
+            for onset, offset, spectrum in zip(onset_s, offset_s, spectra, strict=True)
+        ]
+        room = _room([trough for _, _, trough in measured if trough is not None], reverb_s)
     if room:
         measured = [(rise, np.nan, None) for rise in map(rise_ms, repeat(signal), onset_s, offset_s, spectra)]
     rows = [
@@ -79,7 +83,8 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
 
     The level is the root mean square over whole periods, two at least, 6 ms at least. The attack is the time from
     10 % to 90 % of its rise, from the lowest level just before the note to the steady one, at the crossings next to
-    that of 50 % (IEC 60469:2013, transition duration, from memory).
+    that of 50 % (IEC 60469:2013, transition duration, from memory). NaN where the steady level wanders so much that it
+    moves the end of a slow rise.
     """
     rate = signal.rate
     width = round(max(2, np.ceil(_LEAST_WINDOW_S * f0_hz)) / f0_hz * rate)
@@ -100,7 +105,12 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     rise = (envelope[k0 : reached[0] + 1] / steady - trough) / (1 - trough)
     half = int(np.nonzero(rise < 0.5)[0][-1]) + 1
     risen = half + int(np.argmax(rise[half:] >= 0.9))
-    attack = (_last_crossing(rise[: risen + 1], 0.9) - _last_crossing(rise[: half + 1], 0.1)) * 1000 * hop / rate
+    ms = 1000 * hop / rate
+    attack = (_last_crossing(rise[: risen + 1], 0.9) - _last_crossing(rise[: half + 1], 0.1)) * ms
+    around = np.searchsorted(np.maximum.accumulate(rise[half:]), 0.9 + np.array([-_WANDER, _WANDER]))
+    wander = float(np.std(envelope[len(envelope) // 2 :]) / steady)
+    if np.diff(around)[0] * ms * wander / (2 * _WANDER) > _MOST_UNSURE_MS:
+        attack = np.nan
     return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady)), trough
 
 

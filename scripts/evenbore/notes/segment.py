@@ -194,7 +194,7 @@ def _decode(notes: Floats32, hop_s: float, back: float) -> tuple[float, Ints]:
     come, again = np.empty(source.shape, np.float32), np.empty(n, np.float32)
     for t in range(n_frames):
         new = states[t]
-        np.take(state, source, out=come, mode="clip")
+        state.take(source, out=come, mode="clip")
         come += cost
         np.maximum.reduce(come, axis=0, out=new)
         np.maximum.accumulate(state[:n:-1], out=again)

@@ -36,7 +36,10 @@ _LEAST_FOUND = 0.5  # with fewer of the expected notes than this there is no suc
 _STEADY_S, _FEW = 0.16, 3  # half of a scale's tones last as long, of speech they do not; fewer tones are no scale
 _TUNED = 0.6  # what tones are in tune by, where a part of the notes was found
 _GLIDE = 0.6  # semitones that most notes glide on towards the next one; of a sweep all of the way
-_SEMITONE_OFF = 0.85  # semitones off the tuning from which a scale is called another one
+# ASSUME: an instrument a semitone away is played at A4 = 440 to 446 Hz, and then lies 100 to 76 cents off (common
+# practice). Nothing in the take tells it from one that lies so far off in all its notes.
+_OTHER_NAME_CENTS = 75.0
+_MAY_BE_ANOTHER, _SEMITONE_OFF = 0.8, 0.92  # semitones off the tuning: it may be another scale, and surely is
 # ASSUME: slides and barrels move an instrument by less; at 50 the next semitone is as near (common practice).
 _OFF_TUNE_CENTS = 45.0
 _INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
@@ -44,10 +47,14 @@ _INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
 
 @dataclass(frozen=True)
 class Objection:
-    """What speaks against the sheet, in plain words; `unusable`: the notes found are not those that the sheet names."""
+    """What speaks against the sheet, in plain words; `unusable`: the notes found are not those that the sheet names.
+
+    `off_cents`: all notes of the sheet are there, so far off the tuning; 0 elsewhere.
+    """
 
     reason: str
     unusable: bool
+    off_cents: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -76,8 +83,11 @@ def objection(
         another = _another_scale(tones, row, family, written, placed, as_said, span)
         if another and (another.unusable or best.found.mean() >= _ALL_THERE):
             return another
-        shift = _shift(tones, evidence, nominal, placed, as_said)
-        if shift:
+        away = _away(tones, evidence, nominal, placed, as_said)
+        if _MAY_BE_ANOTHER < abs(away) <= _SEMITONE_OFF:
+            return Objection("", unusable=False, off_cents=100 * away)
+        if abs(away) > _SEMITONE_OFF:
+            shift = int(np.rint(away))
             interval = _INTERVALS.get(abs(shift), f"{abs(shift)} semitone{'s' if abs(shift) > 1 else ''}")
             return Objection(
                 f"sounds {interval} {'higher' if shift > 0 else 'lower'} than the sheet says ({span}): another range or"
@@ -90,14 +100,24 @@ def objection(
     return _too_little(tones, written, placed, best, evidence.hop_s, span)
 
 
-def tuning_remark(offset_cents: float) -> list[str]:
+def tuning_remark(offset_cents: float, tuning_hz: float) -> list[str]:
     """What to ask when the whole take lies off the session's tuning (cents); NaN: nothing."""
     if not abs(offset_cents) > _OFF_TUNE_CENTS:
         return []
-    way = "sharp" if offset_cents > 0 else "flat"
+    off, ways = abs(offset_cents), ("sharp", "higher", "flat")
+    way, moved, other = ways if offset_cents > 0 else ("flat", "lower", "sharp")
+    if not may_be_another(offset_cents):
+        return [f"the whole take lies {off:.0f} cents {way}: another tuning, transposition or recorder speed?"]
     return [
-        f"the whole take lies {abs(offset_cents):.0f} cents {way}: another tuning, transposition or recorder speed?"
+        f"the whole take lies {off:.0f} cents {way}, or sounds a semitone {moved} than the sheet says and"
+        f" {abs(100 - off):.0f} cents {other if off < 100 else way}: correct the family or the range if so, or"
+        f" `tuning_hz` of the session ({tuning_hz * 2 ** (offset_cents / 1200):.0f}); until then its cents do not count"
     ]
+
+
+def may_be_another(offset_cents: float) -> bool:
+    """Whether a take so far off the tuning may be one of the neighbouring notes."""
+    return abs(offset_cents) >= _OTHER_NAME_CENTS
 
 
 def _another_scale(
@@ -139,16 +159,15 @@ def _within(part: Ints, whole: Ints) -> bool:
     return all(note in left for note in part.tolist())
 
 
-def _shift(tones: _Tones, evidence: Evidence, nominal: Floats, placed: Floats, as_said: float) -> int:
-    """Semitones by which the whole scale moved explains the tones clearly better; 0: none."""
+def _away(tones: _Tones, evidence: Evidence, nominal: Floats, placed: Floats, as_said: float) -> float:
+    """Semitones off the tuning at which the whole scale moved explains the tones clearly better; 0: nowhere."""
     low, high = evidence.grid_midi[0] - placed.min(), evidence.grid_midi[-1] - placed.max()
     shifts = np.arange(int(np.ceil(low)), int(high) + 1)
     costs = _costs(tones, placed + shifts[:, None])
     likeliest = shifts[int(np.argmin(costs))]
     if costs.min() > as_said - _BETTER or np.mean(_matched(tones, placed + likeliest) >= 0) < _HOLDS:
-        return 0
-    away = likeliest + placed[0] - nominal[0]
-    return int(np.rint(away)) if abs(away) > _SEMITONE_OFF else 0
+        return 0.0
+    return float(likeliest + placed[0] - nominal[0])
 
 
 def _low_overblown(

@@ -155,3 +155,10 @@ def test_sessions_of_another_group_become_comparable_by_a_link():
 def test_nothing_is_asked_for_where_everything_is_decided():
     takes = Drawn(np.random.default_rng(6), spread=1e4, sd=0.1).takes([(name, "s1", 3) for name in NAMES])
     assert steps_of(*asked(takes)).empty
+
+
+def test_where_only_soft_and_loud_takes_are_these_are_asked_for():
+    takes = Drawn(np.random.default_rng(4)).takes([(name, "s1", 2) for name in NAMES[:3]], "dynamic_range")
+    table = steps_of(*asked(takes))
+    assert len(table) and (table["minutes"] > 0).all()
+    assert "(once softly and once loudly)" in table["advice"].iloc[0]

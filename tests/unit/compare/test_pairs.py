@@ -442,3 +442,9 @@ def test_twice_the_just_noticeable_difference_is_found(others):
     truth = np.array([5.0] + [11.0] * others)
     verdicts = verdicts_of_studies(np.random.default_rng(12), truth, 4, 1.5, 3.0, 500)
     assert (verdicts[:, :others] == "differs").mean() >= 0.90
+
+
+def test_where_nobody_is_compared_there_are_no_pairs():
+    takes = make_takes(np.random.default_rng(1), [1.0, 2.0], 2)
+    nobody = make_instruments(takes).assign(value=np.nan, reason="silent").iloc[:0]
+    assert study_pairs(takes, nobody).empty

@@ -9,7 +9,7 @@ from scipy import stats
 
 from evenbore.files.tables import conform
 from evenbore.findings.diagnose import diagnose
-from evenbore.findings.dullness import dullness
+from evenbore.findings.dullness import dullness, robust_correlation
 from evenbore.findings.intonation import note_deviations
 from evenbore.findings.references import _scatter
 from evenbore.findings.rows import MIN_PEERS, collect_rows, robust_sd
@@ -260,3 +260,11 @@ def test_a_unit_far_beyond_its_design_is_told_of_its_own():
     sheet = {name: row | {"model": "One"} for name, row in sheet.items()}
     found = diagnose(notes, sheet, families, CONFIG).query("first_note == 'C#5' and kind == 'intonation_outlier'")
     assert found.set_index("instrument")["scope"]["i00"] == "unit"
+
+
+def test_correlations_of_few_notes_can_be_inverted():
+    for seed in range(200):
+        few = np.random.default_rng(seed).standard_t(1, (5, 2, 3))
+        assert np.linalg.eigvalsh(robust_correlation(list(few)))[0] > 0.05
+    unlike = [np.full((2, 3), np.nan), np.ones((2, 3))]
+    assert (robust_correlation(unlike) == np.eye(2)).all()

@@ -44,7 +44,7 @@ def hnr(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_cent
     hz = np.array([one.f0_hz for one in truth])
     rows = measure_notes(
         signal_from_array(x + rng.normal(0, 1e-7, len(x)), RATE),
-        Edges(onset, offset, np.arange(NOTES) > 0, np.full(NOTES, np.nan)), hz, hz,
+        Edges(onset, offset, np.arange(NOTES) > 0, np.full(NOTES, np.nan), np.zeros(NOTES, bool)), hz, hz,
     ).rows  # fmt: skip
     return np.array([row["hnr_db"] for row in rows]), [row["flags"] for row in rows]
 

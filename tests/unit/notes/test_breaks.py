@@ -89,7 +89,7 @@ def test_a_broken_note_is_flagged_and_not_measured():
     two[round((LEAD_S + 0.4) * RATE) :][:800] = 0.0
     x = np.concatenate([one, two])
     onset = np.array([LEAD_S, 3 * LEAD_S + NOTE_S])
-    edges = Edges(onset, onset + NOTE_S, np.zeros(2, bool), np.full(2, np.nan))
+    edges = Edges(onset, onset + NOTE_S, np.zeros(2, bool), np.full(2, np.nan), np.zeros(2, bool))
     hz = np.array([233.1, 261.6])
     notes = measure_notes(signal_from_array(x, RATE), edges, hz, hz)
     assert ["dropout" in row["flags"].split() for row in notes.rows] == [False, True]
@@ -104,7 +104,13 @@ def test_cut_off_by_the_file(start_s, stop_s):
     cut_s = LEAD_S + start_s if start_s else 0.0
     x = note(233.1)[round(cut_s * RATE) : round(stop_s * RATE)]
     end_s = min(stop_s, LEAD_S + NOTE_S) - cut_s
-    edges = Edges(np.array([max(LEAD_S - cut_s, 0.0)]), np.array([end_s]), np.zeros(1, bool), np.full(1, np.nan))
+    edges = Edges(
+        np.array([max(LEAD_S - cut_s, 0.0)]),
+        np.array([end_s]),
+        np.zeros(1, bool),
+        np.full(1, np.nan),
+        np.zeros(1, bool),
+    )
     row = measure_notes(signal_from_array(x, RATE), edges, np.array([233.1]), np.array([233.1])).rows[0]
     assert ("cut_off" in row["flags"].split()) == (start_s > 0 or stop_s < 9)
     if start_s:

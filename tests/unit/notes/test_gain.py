@@ -39,7 +39,9 @@ def moved_gain(range_db, release_s, attack_s=0.01):
 
 
 def flagged(x, step=0.0):
-    edges = Edges(ONSETS, ONSETS + NOTE_S, np.zeros(len(ONSETS), bool), np.full(len(ONSETS), np.nan))
+    edges = Edges(
+        ONSETS, ONSETS + NOTE_S, np.zeros(len(ONSETS), bool), np.full(len(ONSETS), np.nan), np.zeros(len(ONSETS), bool)
+    )
     signal = signal_from_array(x, RATE)
     signal.step = step
     notes = measure_notes(signal, edges, PITCHES, PITCHES)

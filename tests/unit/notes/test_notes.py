@@ -198,7 +198,9 @@ def test_a_clipped_note_keeps_its_pitch_and_has_no_tone():
     for gain in (0.5, 2.0):
         x = np.concatenate([pause, np.clip(gain * loud, -0.9, 0.9), pause, 0.1 * soft, pause])
         x = x + np.random.default_rng(0).normal(0, 1e-5, len(x))
-        edges = Edges(np.array([0.5, 2.0]), np.array([1.5, 3.0]), np.zeros(2, bool), np.full(2, np.nan))
+        edges = Edges(
+            np.array([0.5, 2.0]), np.array([1.5, 3.0]), np.zeros(2, bool), np.full(2, np.nan), np.zeros(2, bool)
+        )
         hz = np.array([220.0, 330.0])
         measured = measure_notes(signal_from_array(x, rate), edges, hz, hz)
         rows[gain], spectra[gain] = measured.rows, measured.spectra
@@ -217,7 +219,7 @@ def test_a_note_clipped_on_one_side_is_clipped():
     pulses = sum(np.cos(2 * np.pi * 220 * h * t) for h in range(1, 13)) / 12
     x = np.concatenate([pause, np.maximum(-pulses * 1.6, -0.9), pause, 0.1 * pulses, pause])
     x = x + np.random.default_rng(0).normal(0, 1e-5, len(x)) + 0.03 * (np.abs(x) > 0)
-    edges = Edges(np.array([0.5, 2.0]), np.array([1.5, 3.0]), np.zeros(2, bool), np.full(2, np.nan))
+    edges = Edges(np.array([0.5, 2.0]), np.array([1.5, 3.0]), np.zeros(2, bool), np.full(2, np.nan), np.zeros(2, bool))
     rows = measure_notes(signal_from_array(x, RATE), edges, np.full(2, 220.0), np.full(2, 220.0)).rows
     assert ["clipped" in row["flags"].split() for row in rows] == [True, False]
 

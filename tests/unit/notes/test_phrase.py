@@ -37,7 +37,7 @@ def play(tune, seconds=0.4, gap=0.05, **how):
 
 def found(sound):
     signal = signal_from_array(sound.astype(np.float32), RATE)
-    evidence = gather(signal, LOW, HIGH)
+    evidence = gather(signal, LOW, HIGH, free=True)
     return find_notes(signal, evidence, LOW, HIGH, 440.0), evidence
 
 

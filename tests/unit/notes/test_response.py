@@ -20,7 +20,9 @@ def measured(envelope, pitch_hz, levels_db=(0, -6, -10, -16, -20, -24), seconds=
     x = np.random.default_rng(0).normal(0, noise, round((LEAD_S + seconds + 0.5) * RATE))
     start = round(LEAD_S * RATE)
     x[start : start + len(tone)] += tone
-    edges = Edges(np.array([LEAD_S]), np.array([LEAD_S + seconds]), np.zeros(1, bool), np.full(1, np.nan))
+    edges = Edges(
+        np.array([LEAD_S]), np.array([LEAD_S + seconds]), np.zeros(1, bool), np.full(1, np.nan), np.zeros(1, bool)
+    )
     hz = np.array([float(pitch_hz(t)[len(t) // 2])])
     return measure_notes(signal_from_array(x, RATE), edges, hz, hz, reverb_s).rows[0]
 
@@ -96,7 +98,7 @@ def test_the_echo_of_the_note_before_is_no_crack():
     ring = 0.5 * old * np.exp(-t / 0.15)
     x = np.concatenate([np.zeros(RATE // 2), old, new + ring, np.zeros(RATE // 2)])
     x += np.random.default_rng(0).normal(0, 1e-5, len(x))
-    edges = Edges(np.array([0.5, 1.5]), np.array([1.5, 2.5]), np.zeros(2, bool), np.full(2, np.nan))
+    edges = Edges(np.array([0.5, 1.5]), np.array([1.5, 2.5]), np.zeros(2, bool), np.full(2, np.nan), np.zeros(2, bool))
     hz = np.array([330.0, 495.0])
     rows = measure_notes(signal_from_array(x, RATE), edges, hz, hz, DRY_S).rows
     assert not any("cracked" in row["flags"].split() for row in rows)
@@ -118,7 +120,7 @@ def test_a_late_note_is_flagged_and_no_other():
     tone = sum(np.sin(2 * np.pi * 440 * h * t) / h for h in range(1, 6)) * 0.1
     x = np.concatenate([part for length in attack_s for part in (pause, tone * np.minimum(t / length, 1))] + [pause])
     onset = 0.5 + 1.5 * np.arange(12)
-    edges = Edges(onset, onset + 1.0, np.zeros(12, bool), np.full(12, np.nan))
+    edges = Edges(onset, onset + 1.0, np.zeros(12, bool), np.full(12, np.nan), np.zeros(12, bool))
     signal = signal_from_array(x + rng.normal(0, 1e-5, len(x)), RATE)
     rows = measure_notes(signal, edges, np.full(12, 440.0), np.full(12, 440.0), DRY_S).rows
     assert ["late" in row["flags"].split() for row in rows] == [k == 7 for k in range(12)]
@@ -144,6 +146,6 @@ def test_a_crack_before_the_onset_is_flagged(semitones):
     tone = 0.1 * sum(np.sin(h * phase) / h for h in (1, 3, 5)) * np.minimum(t / 0.01, 1)
     x = np.concatenate([np.zeros(RATE // 2), tone, np.zeros(RATE // 2)])
     signal = signal_from_array(x + np.random.default_rng(0).normal(0, 1e-5, len(x)), RATE)
-    edges = Edges(np.array([0.575]), np.array([1.3]), np.zeros(1, bool), np.full(1, np.nan))
+    edges = Edges(np.array([0.575]), np.array([1.3]), np.zeros(1, bool), np.full(1, np.nan), np.zeros(1, bool))
     row = measure_notes(signal, edges, np.array([f0]), np.array([f0]), DRY_S).rows[0]
     assert "cracked" in row["flags"].split()

@@ -29,7 +29,7 @@ def scale(attacks_s, reverb_s, reverberant_db, seed, lowest_hz=220.0):
         sound = fftconvolve(sound, room_response(RATE, reverb_s, reverberant_db, rng))[: len(sound)]
     signal = signal_from_array(sound + rng.normal(0, 1e-5, len(sound)), RATE)
     starts, stops = (np.array([getattr(truth, edge) for truth in truths]) for edge in ("onset_s", "offset_s"))
-    edges = Edges(starts, stops, np.zeros(len(notes), bool), np.full(len(notes), np.nan))
+    edges = Edges(starts, stops, np.zeros(len(notes), bool), np.full(len(notes), np.nan), np.zeros(len(notes), bool))
     return measure_notes(signal, edges, hz, hz, reverb_s).rows
 
 
@@ -63,6 +63,15 @@ def test_what_a_very_live_room_hides_is_empty_and_said():
     assert hidden == [bool(np.isnan(row["attack_ms"])) for row in rows]
     assert sum(hidden) >= 6
     assert all(np.isnan(row["overshoot_db"]) for row in rows)
+
+
+@pytest.mark.parametrize("reverb_s", [0.0, 0.45])
+def test_a_swell_that_is_not_seen_whole_is_empty_or_right(reverb_s):
+    """Rises of 0.15 to 0.25 s in a note of 0.45 s: right within 30 ms, or empty and flagged."""
+    attacks = np.linspace(0.15, 0.25, 10)
+    for row, attack in zip(scale(attacks, reverb_s, -6.0, 3), attacks, strict=True):
+        assert np.isnan(row["attack_ms"]) or row["attack_ms"] == pytest.approx(1000 * attack, abs=30)
+        assert np.isnan(row["attack_ms"]) == ("attack_hidden" in row["flags"].split())
 
 
 def test_nothing_is_hidden_where_no_room_is_heard():
