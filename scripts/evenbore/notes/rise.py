@@ -20,7 +20,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from evenbore.facts.arrays import Floats, Floats32, Ints
+from evenbore.facts.arrays import Floats, Floats32, Ints, Spectra
 from evenbore.notes.spectrum import Harmonics, overlapping
 from evenbore.recording.audio import Signal
 
@@ -97,7 +97,8 @@ def _log_amplitude(
 
     def amplitudes(begin: int, frames: int, step: int) -> Floats32:
         x = signal.slice(first + begin * hop, first + (begin + (frames - 1) * step) * hop + size)
-        return np.abs((overlapping(x, size, step * hop) @ wheels.view(np.float32)).view(np.complex64))
+        turned: Spectra = (overlapping(x, size, step * hop) @ wheels.view(np.float32)).view(np.complex64)
+        return np.abs(turned)
 
     amplitude = amplitudes(0, count, 1)
     steady = np.median(amplitude[count // 2 :], axis=0)
