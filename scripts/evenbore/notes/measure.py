@@ -89,8 +89,8 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     best = _fullest(passes)
     doubt = objection(evidence, row, family, written, best)
     if doubt and doubt.off_cents:
-        there = find_passes(evidence, midi, row["tuning_hz"] * 2 ** (doubt.off_cents / 1200))
-        passes = [replace(one, offset_cents=one.offset_cents + doubt.off_cents) for one in there]
+        off = find_passes(evidence, midi, row["tuning_hz"] * 2 ** (doubt.off_cents / 1200))
+        passes = [replace(one, offset_cents=one.offset_cents + doubt.off_cents) for one in off]
         best, doubt = _fullest(passes), None
     record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
     if best.found.any():
