@@ -1,8 +1,8 @@
 """The studies of `brightness` as sound: recorded, measured, normalised, judged and tested by the program's own steps.
 
 The same instruments, players, takes and scatter; half the scale. Sampled instruments are the notes of a soundfont, its
-bodies made different as in `findings.sampled`; simulated ones are the package's own. What is planted, a filter adds. Each player plays on an evening of
-its own: another room, microphone and distance.
+bodies made different as in `findings.sampled`; simulated ones are the package's own. What is planted, a filter adds.
+Each player plays on an evening of its own: another room and microphone.
 """
 
 import tempfile
@@ -13,7 +13,7 @@ import pandas as pd
 import soundfile
 from scipy.signal import resample_poly
 
-from evenbore.compare.factors import factors_table, played_takes
+from evenbore.compare.factors import factors_table
 from evenbore.compare.tonefactors import tone_factors_table
 from evenbore.judge.assess import assess
 from evenbore.judge.values import criteria_table
@@ -57,7 +57,8 @@ def tested_study(source: str, effect: float, number: int) -> tuple[pd.DataFrame,
     recordings = tables["recordings"]
     normalised = normalise(recordings, tables["notes"], [tables["harmonics"]])
     players = dict(zip(recordings["recording"], recordings["session"], strict=True))
-    found = assess(normalised.notes, normalised.errors, recordings, sheet, [], {FAMILY: family}, config, players=players)
+    known = recordings, sheet, [], {FAMILY: family}, config
+    found = assess(normalised.notes, normalised.errors, *known, players=players)
     rows = {name: {"player": player} for name, player in players.items()}
     states = dict.fromkeys(INSTRUMENTS, "as_found")
     asked = sheet, rows, states
