@@ -14,8 +14,8 @@ import report_sample
 import simulate
 from diagnose import diagnose_study
 from evenbore.facts.columns import names
-from evenbore.figures.entries import FIGURES
 from evenbore.facts.verdicts import VERDICTS
+from evenbore.figures.entries import FIGURES
 from evenbore.files.tables import conform, read_table, write_parquet, write_table
 from evenbore.notes.chunkfile import write_chunk
 from evenbore.notes.measure import Measured
@@ -87,7 +87,7 @@ def contradictions(folder: Path) -> list[str]:
     told = {
         "a value without number and reason": values["value"].isna() & values["reason"].isna(),
         "an interval upside down": whole["low"] > whole["high"],
-        "a value outside its interval": (whole["value"] < whole["low"] - 1e-9) | (whole["value"] > whole["high"] + 1e-9),
+        "a value outside its interval": ~whole["value"].between(whole["low"] - 1e-9, whole["high"] + 1e-9),
         "a verdict that is none": ~pairs["verdict"].isin(VERDICTS),
         "called the same beyond what is noticed": called_same & ~(
             (pairs["low"] > -limit - 1e-9) & (pairs["high"] < limit + 1e-9)
