@@ -83,7 +83,7 @@ def contradictions(folder: Path) -> list[str]:
     told = {
         "a value without number and reason": values["value"].isna() & values["reason"].isna(),
         "an interval upside down": whole["low"] > whole["high"],
-        "a value outside its interval": (whole["value"] < whole["low"] - 1e-9) | (whole["value"] > whole["high"] + 1e-9),
+        "a value outside its interval": ~whole["value"].between(whole["low"] - 1e-9, whole["high"] + 1e-9),
         "a verdict that is none": ~pairs["verdict"].isin(VERDICTS),
         "called the same beyond what is noticed": called_same & ~(
             (pairs["low"] > -limit - 1e-9) & (pairs["high"] < limit + 1e-9)
