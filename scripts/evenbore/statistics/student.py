@@ -11,7 +11,6 @@ from evenbore.facts.arrays import Floats
 
 CONFIDENCE = 0.90  # of every interval that the results tell
 Z_HALF = float(special.ndtri((1 + CONFIDENCE) / 2))  # half of it in standard errors, where those are known
-MOST_STEPS = 60
 _MOST_STEPS = 60
 
 
