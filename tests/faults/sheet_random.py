@@ -16,8 +16,8 @@ from faults.sheet_run import LOST
 RANDOM = "drawn at random"
 DRAWN_EVERY = 50  # studies: of the others no pictures and pages are made
 FAMILIES = ("saxophone_alto", "clarinet_b_flat", "flute", "oboe", "trumpet_b_flat", "own")
-TEXTS = ("", "brass", "rosé", HTML, SHELL, BRACES, FORMULA.replace('"', ""), "=1+1", "שלום", "🎷", "a; b", 'the "old" one',
-         "nan", "NA", "None", "0", "1e5", "-", "x" * 150)  # fmt: skip
+TEXTS = ("", "brass", "rosé", HTML, SHELL, BRACES, FORMULA.replace(chr(34), ""), "=1+1", "שלום", "🎷", "a; b",
+         '"old" one', "nan", "NA", "None", "0", "1e5", "-", "x" * 150)  # fmt: skip
 NUMBERS = ("0", "1", "0,5", "900", "1.234,50", "1e3", "")
 DYNAMICS = ("pp", "p", "mp", "f", "ff")  # beside mf, which is the blank one
 STATES = ("as_found", "after_setup", "repadded", "nan", "True")

@@ -14,14 +14,15 @@ import report_sample
 import simulate
 from diagnose import diagnose_study
 from evenbore.facts.columns import names
-from evenbore.figures.entries import FIGURES
 from evenbore.facts.verdicts import VERDICTS
+from evenbore.figures.entries import FIGURES
 from evenbore.files.tables import conform, read_table, write_parquet, write_table
 from evenbore.notes.chunkfile import write_chunk
 from evenbore.notes.measure import Measured
+from evenbore.report.results import read_results
 from evenbore.study.sheets import Study, load_study
 from provenance import note_provenance
-from publication import paper, publication, write_tickets
+from publication import write_paper, write_publication, write_tickets
 
 WRITTEN = (62, 74)  # a few notes are enough
 LOST = "lost_"  # what ids of recordings begin with that are set aside
@@ -49,18 +50,13 @@ def run_study(folder: Path, drawn: bool) -> list[Path]:
         paths_to_chunks=[str(chunk)], path_to_output=results / "provenance.json",
     )  # fmt: skip
     json.loads((results / "provenance.json").read_text(encoding="utf-8"))
-    write_tickets(**where, path_to_tables=tables, path_to_folder=results / "bench_tickets")
-    paper(
-        **where, **notes, path_to_tables=tables, path_to_takes=results / "work/takes.parquet",
-        path_to_folder=results / "paper",
-    )  # fmt: skip
+    told = read_results(load_study(folder), tables)
+    write_tickets(told, results / "bench_tickets")
+    write_paper(told, results / "work/takes.parquet", results / "work/notes.parquet", results / "paper")
     if not drawn:
         return []
     report_sample.make_report(folder)
-    publication(
-        **where, path_to_tables=tables, path_to_folder=results / "publication",
-        path_to_workbook=results / "comparison.xlsx",
-    )  # fmt: skip
+    write_publication(told, results / "publication", results / "comparison.xlsx")
     return [path for name in FIGURES if not _is_xml(path := results / f"figures/{name}.svg")]
 
 
@@ -87,7 +83,7 @@ def contradictions(folder: Path) -> list[str]:
     told = {
         "a value without number and reason": values["value"].isna() & values["reason"].isna(),
         "an interval upside down": whole["low"] > whole["high"],
-        "a value outside its interval": (whole["value"] < whole["low"] - 1e-9) | (whole["value"] > whole["high"] + 1e-9),
+        "a value outside its interval": ~whole["value"].between(whole["low"] - 1e-9, whole["high"] + 1e-9),
         "a verdict that is none": ~pairs["verdict"].isin(VERDICTS),
         "called the same beyond what is noticed": called_same & ~(
             (pairs["low"] > -limit - 1e-9) & (pairs["high"] < limit + 1e-9)

@@ -87,7 +87,9 @@ def run_brightness(effect: float, studies: int) -> dict:
     rows = []
     for number in range(studies):
         tables = drawn(effect, number)
-        rows += with_truth(*judged(normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]), number), effect)
+        rows += with_truth(
+            *judged(normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]), number), effect
+        )
     return {"effect": effect, "studies": studies} | shares(rows)
 
 
@@ -107,7 +109,7 @@ def with_truth(tested: pd.DataFrame, tone: pd.DataFrame, effect: float) -> list[
 
 
 def shares(rows: list[dict]) -> dict:
-    """Of the pairs: how often p is below 0.05, adjusted too, how often interval and band hold the truth; the estimate."""
+    """Of the pairs: how often p < 0.05, adjusted too, how often interval and band hold the truth; the estimate."""
     frame = pd.DataFrame(rows)
     away = frame["estimate"] * np.sign(frame["true"]).where(frame["true"] != 0, 1)
     return {

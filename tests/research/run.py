@@ -2,8 +2,8 @@
 
 python tests/research/run.py [--studies N] [--only simulation|brightness|sound]
 
-1000 studies of each kind by default; of pairs a tenth, of brightness a fifth, as sound 5 (of fewer, a 200th). What is done
-is kept in build/research/STUDIES.json: an interrupted campaign goes on there. Remove it to begin anew.
+1000 studies of each kind by default; of pairs a tenth, of brightness a fifth, as sound 5 (of fewer, a 200th). What is
+done is kept in build/research/STUDIES.json: an interrupted campaign goes on there. Remove it to begin anew.
 """
 
 import argparse

@@ -1,8 +1,8 @@
 """The studies of `brightness` as sound: recorded, measured, normalised, judged and tested by the program's own steps.
 
 The same instruments, players, takes and scatter; half the scale. Sampled instruments are the notes of a soundfont, its
-bodies made different as in `findings.sampled`; simulated ones are the package's own. Each player plays on an evening of
-its own: another room, microphone and distance.
+bodies made different as in `findings.sampled`; simulated ones are the package's own. What is planted, a filter adds.
+Each player plays on an evening of its own: another room and microphone.
 """
 
 import tempfile
@@ -13,7 +13,7 @@ import pandas as pd
 import soundfile
 from scipy.signal import resample_poly
 
-from evenbore.compare.factors import factors_table, played_takes
+from evenbore.compare.factors import factors_table
 from evenbore.compare.tonefactors import tone_factors_table
 from evenbore.judge.assess import assess
 from evenbore.judge.values import criteria_table
@@ -24,7 +24,7 @@ from evenbore.setups.normalise import normalise
 from evenbore.study.config import default_config
 from evenbore.synth.instrument import DYNAMIC_DB, InstrumentModel, make_instrument, stream
 from evenbore.synth.playing import Player, scale
-from evenbore.synth.room import Chain
+from evenbore.synth.room import Chain, filtered
 from evenbore.trade.families import load_family
 from findings.sampled import COLOUR_DB, NODES_HZ, PROGRAM, SOUNDFONTS, retuned, sampled_notes
 from rendering.render import FADE_S, RATE, note_hz
@@ -57,7 +57,8 @@ def tested_study(source: str, effect: float, number: int) -> tuple[pd.DataFrame,
     recordings = tables["recordings"]
     normalised = normalise(recordings, tables["notes"], [tables["harmonics"]])
     players = dict(zip(recordings["recording"], recordings["session"], strict=True))
-    found = assess(normalised.notes, normalised.errors, recordings, sheet, [], {FAMILY: family}, config, players=players)
+    known = recordings, sheet, [], {FAMILY: family}, config
+    found = assess(normalised.notes, normalised.errors, *known, players=players)
     rows = {name: {"player": player} for name, player in players.items()}
     states = dict.fromkeys(INSTRUMENTS, "as_found")
     asked = sheet, rows, states
@@ -79,12 +80,12 @@ def measured(source: str, effect: float, number: int) -> dict[str, pd.DataFrame]
             own = rng.normal(0, PLAYER_SD)
             for name in INSTRUMENTS:
                 body = stream(number, source, f"{effect:g}", name).normal(0, BODY_SD)
+                model = make_instrument(load_family(FAMILY), number, name)
                 tilt = body + own + rng.normal(0, DAY_SD) + effect * (LEVELS[name] == BRIGHT)
-                model = made(name, number, tilt)
+                tilt -= np.mean([model.tilt_db[note] for note in range(LOW, HIGH + 1)])
                 for dynamic, take in TAKES:
                     audio = RENDER[source](model, name, number, dynamic, rng)
-                    # a length whose transforms are fast
-                    heard = chain.record(np.pad(audio, (0, -len(audio) % (HEARD_RATE // 4))), HEARD_RATE, rng)
+                    heard = chain.record(tilted(audio, tilt), HEARD_RATE, rng)
                     soundfile.write(path, heard / max(1.0, 1.1 * np.abs(heard).max()), HEARD_RATE, subtype="PCM_16")
                     found.append(measure_recording(_row(path, name, player, dynamic, take)))
                     found[-1].recording.update(chunk="all", sha256=found[-1].recording["recording"])
@@ -94,10 +95,11 @@ def measured(source: str, effect: float, number: int) -> dict[str, pd.DataFrame]
         return tables | {table: pd.concat(tables[table]) for table in LONG}
 
 
-def made(name: str, number: int, tilt: float) -> InstrumentModel:
-    """An instrument whose notes played are brighter by `tilt` dB per octave in the mean."""
-    model = make_instrument(load_family(FAMILY), number, name)
-    return model.changed(brightness_db=tilt - np.mean([model.tilt_db[note] for note in range(LOW, HIGH + 1)]))
+def tilted(audio: np.ndarray, tilt: float) -> np.ndarray:
+    """The sound brighter by `tilt` dB per octave and as strong, (frames,)."""
+    audio = np.pad(audio, (0, -len(audio) % (HEARD_RATE // 4)))  # a length whose transforms are fast
+    bright = filtered(audio, HEARD_RATE, lambda hz: tilt * np.log2(np.maximum(hz, 50.0) / 50.0))
+    return bright * np.sqrt(np.mean(audio**2) / np.mean(bright**2))
 
 
 def simulated(model: InstrumentModel, name: str, number: int, dynamic: str, rng: np.random.Generator) -> np.ndarray:
@@ -120,7 +122,7 @@ def sampled(model: InstrumentModel, name: str, number: int, dynamic: str, rng: n
         piece = retuned(body, rng.uniform(0, 0.3), length, model.cents[written] + rng.normal(0, PLAYER.cents_sd))
         spectrum, hz = np.fft.rfft(piece), np.fft.rfftfreq(length, 1 / RATE)
         loud = whole + rng.normal(0, PLAYER.level_sd)
-        slope = model.brightness_db + model.tilt_db[written] + tilt + 0.2 * loud + rng.normal(0, PLAYER.tilt_sd)
+        slope = model.tilt_db[written] + tilt + 0.2 * loud + rng.normal(0, PLAYER.tilt_sd)
         octaves = np.clip(np.log2(np.maximum(hz, 1) / note_hz(model.family.to_sounding(written))), 0, 4)
         colour = np.interp(np.log(np.maximum(hz, 1)), np.log(NODES_HZ), colours.normal(0, COLOUR_DB, len(NODES_HZ)))
         shaped = np.fft.irfft(spectrum * 10 ** ((slope * octaves + colour) / 20), length)

@@ -1,6 +1,6 @@
 """The scenarios: what real players do and what files do, and which numbers come out wrong without a word.
 
-    python tests/scenarios/run.py [--set development|held-out|judged|unseen] [--only KIND] [--each N] [--jobs N] [--write]
+    python tests/scenarios/run.py [--set SET] [--only KIND] [--each N] [--jobs N] [--write]
 
 Plays ten takes of every kind (or of those whose name holds KIND), measures and scores them, prints a table, worst kinds
 first, and leaves build/scenarios/SET.json (every take, and words about every note that is silently wrong) and

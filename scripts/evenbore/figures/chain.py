@@ -14,6 +14,7 @@ from evenbore.figures.entries import entry
 from evenbore.figures.style import NothingToShow, panels
 from evenbore.report.results import Results
 from evenbore.report.style import COLOURS, GREY, MARKERS
+from evenbore.statistics.student import Z_HALF
 
 TICKS_HZ = (63, 250, 1000, 4000, 16000)
 
@@ -95,7 +96,7 @@ def setups(results: Results, shown: list[str], labels: dict[str, str]) -> Figure
         axes.axhline(0, color=GREY, lw=0.8)
         for i, (session, line) in enumerate(linked[linked["group"] == group].groupby("session", sort=False)):
             colour, marker = COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)]
-            half = 1.645 * line["response_se_db"]
+            half = Z_HALF * line["response_se_db"]
             axes.fill_between(line["band_hz"], line["response_db"] - half, line["response_db"] + half, color=colour,
                               alpha=0.2, lw=0)  # fmt: skip
             axes.plot(line["band_hz"], line["response_db"], color=colour, marker=marker, ms=4, lw=1.2, label=session)

@@ -252,7 +252,7 @@ def _manners(*keys: tuple[str, ...]) -> Floats:
 
 
 def block_offsets(takes: pd.DataFrame) -> Floats:
-    """What the block adds to each take's value (T,), from instruments recorded in several; see `Cells.block_weights`."""
+    """What the block adds to each take's value (T,), see `Cells.block_weights`."""
     cells = cells_of(takes)
     offsets = cells.block_weights @ cells.means(takes["value"].to_numpy(float))
     return offsets[block_numbers(takes)]

@@ -19,7 +19,7 @@ from evenbore.notes.confidence import confidence, signs
 from evenbore.notes.edges import Edges, refine
 from evenbore.notes.evidence import gather, guess_hz
 from evenbore.notes.note import Notes, measure_notes
-from evenbore.notes.phrase import find_notes, no_single_voice, no_single_voice_in
+from evenbore.notes.phrase import find_notes, no_notes, no_single_voice
 from evenbore.notes.segment import NOTE_CENTS, Alignment, find_passes
 from evenbore.notes.sheetfit import may_be_another, objection, tuning_remark
 from evenbore.notes.spectrum import Harmonics, sounds_higher
@@ -89,8 +89,8 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
     best = _fullest(passes)
     doubt = objection(evidence, row, family, written, best)
     if doubt and doubt.off_cents:
-        there = find_passes(evidence, midi, row["tuning_hz"] * 2 ** (doubt.off_cents / 1200))
-        passes = [replace(one, offset_cents=one.offset_cents + doubt.off_cents) for one in there]
+        off = find_passes(evidence, midi, row["tuning_hz"] * 2 ** (doubt.off_cents / 1200))
+        passes = [replace(one, offset_cents=one.offset_cents + doubt.off_cents) for one in off]
         best, doubt = _fullest(passes), None
     record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
     if best.found.any():
@@ -165,8 +165,9 @@ def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Fam
     """Measure every note of free playing; `step` is its number in the take."""
     low, high = family.to_sounding(np.array([row["low"], row["high"]])).tolist()
     evidence = gather(signal, low, high, free=True)
-    phrase = find_notes(signal, evidence, low, high, row["tuning_hz"])
-    reason = no_single_voice(phrase, evidence)
+    listed = None if row["notes"] is None else family.to_sounding(np.array(row["notes"])).tolist()
+    phrase = find_notes(signal, evidence, low, high, row["tuning_hz"], listed)
+    reason = no_notes(phrase)
     if reason:
         return set_aside(record, "; ".join([*signal.warnings, reason]))
     edges = refine(signal, phrase.begin_s, phrase.end_s, phrase.guess_hz, phrase.again)
@@ -183,7 +184,7 @@ def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Fam
         | one
         for step, (midi, one) in enumerate(zip(phrase.midi.tolist(), measured.rows, strict=True))
     ]
-    reason = no_single_voice_in(notes)
+    reason = no_single_voice(phrase, evidence, notes)
     if reason:
         return set_aside(record, "; ".join([*signal.warnings, reason]))
     _add_confidence(phrase.score, phrase.rival, np.ones(len(notes), bool), notes, phrase.sure)

@@ -84,7 +84,7 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     The level is the root mean square over whole periods, two at least, 6 ms at least. The attack is the time from
     10 % to 90 % of its rise, from the lowest level just before the note to the steady one, at the crossings next to
     that of 50 % (IEC 60469:2013, transition duration, from memory). NaN where the steady level wanders so much that it
-    moves the end of a slow rise.
+    moves the end of a slow rise, or where the rise begins sooner than `_LOOK_BACK_S` before the note.
     """
     rate = signal.rate
     width = round(max(2, np.ceil(_LEAST_WINDOW_S * f0_hz)) / f0_hz * rate)
@@ -102,6 +102,8 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     trough = float(envelope[k0] / steady)
     if trough > _LEAST_DIP:
         return np.nan, np.nan, None  # the sound before the note hides its rise
+    if k0 == 0 and trough > _DRY_TROUGH:
+        return np.nan, np.nan, trough  # it began to rise before what is looked at
     rise = (envelope[k0 : reached[0] + 1] / steady - trough) / (1 - trough)
     half = int(np.nonzero(rise < 0.5)[0][-1]) + 1
     risen = half + int(np.argmax(rise[half:] >= 0.9))

@@ -32,7 +32,6 @@ _CLEAR_DB, _RANGE_DB, _TOP_HZ, _MOST_HARMONICS = 20.0, 40.0, 8000.0, 20
 _FLOOR = 0.15  # of a harmonic's steady amplitude: what lies below is not told apart from nothing
 _BEFORE_S = 0.045
 _FRAMES, _BEFORE = 90, 15  # of a note, and how many of them before its onset at most
-_SPARSE, _MOST_LATER = 4, 20  # of the note's later part every fourth frame
 _LENGTHS = np.geomspace(1.5, 120, 24)  # of a rise, in hops
 _ECHOES = (0.02, 0.1, 0.2, 0.35, 0.6)  # before the note, of its steady amplitude
 _UNSURE, _UNSURE_MS = 0.4, 20.0  # standard deviation of ln length, and of the rise
@@ -47,8 +46,8 @@ def rise_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics
     deviation), where a fast rise is no more than the echoes' beats are, where the level goes on rising or falling after
     it, and where fewer than three harmonics stand clear of the noise.
     """
-    hop_s, curve, before, later = _log_amplitude(signal, onset_s, offset_s, spectrum)
-    if len(curve) < 2 * before or before == 0 or later > _STILL_MOVING:
+    hop_s, curve, before = _log_amplitude(signal, onset_s, offset_s, spectrum)
+    if len(curve) < 2 * before or before == 0:
         return np.nan
     changes, squares, length, start = _rises()
     first, last = _BEFORE - before, _BEFORE - before + len(curve) - 1
@@ -69,11 +68,8 @@ def rise_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics
     return rise if unsure <= min(_UNSURE, _UNSURE_MS / rise) and not beat else np.nan
 
 
-def _log_amplitude(
-    signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics
-) -> tuple[float, Floats, int, float]:
-    """Seconds from frame to frame, mean over the harmonics of ln (amplitude / steady amplitude), frames before onset,
-    and the mean of the note's later part; 0 where there is none.
+def _log_amplitude(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> tuple[float, Floats, int]:
+    """Seconds from frame to frame, mean over the harmonics of ln (amplitude / steady amplitude), frames before onset.
 
     Windows of whole periods, two and 6 ms at least: in one that is steady no harmonic shows in another's place.
     """
@@ -83,28 +79,20 @@ def _log_amplitude(
     hop = size // 2
     hop_s = hop / signal.rate
     before = min(_BEFORE, round(_BEFORE_S / hop_s))
-    last = before + int(0.75 * (offset_s - onset_s) / hop_s)
-    count = min(_FRAMES - _BEFORE + before, last)
+    count = min(_FRAMES - _BEFORE + before, before + int(0.75 * (offset_s - onset_s) / hop_s))
     level = np.where(spectrum.above_noise_db >= _CLEAR_DB, spectrum.level_db, np.nan)
     use = level >= np.nanmax(level, initial=-np.inf) - _RANGE_DB
     use &= (spectrum.frequency_hz <= _TOP_HZ) & (spectrum.number <= _MOST_HARMONICS)
     if count < 2 * before or use.sum() < 3:
-        return hop_s, np.empty(0), before, 0.0
+        return hop_s, np.empty(0), before
     first = round(onset_s * signal.rate) - before * hop - size // 2
+    x = signal.slice(first, first + (count - 1) * hop + size)
     # some bins only, of a length that has no fast transform
     turn = np.exp(-2j * np.pi / size * np.arange(size)).astype(np.complex64)
     wheels = turn[np.outer(np.arange(size), periods * spectrum.number[use]) % size] * _window(size)[:, None]
-
-    def amplitudes(begin: int, frames: int, step: int) -> Floats32:
-        x = signal.slice(first + begin * hop, first + (begin + (frames - 1) * step) * hop + size)
-        return np.abs((overlapping(x, size, step * hop) @ wheels.view(np.float32)).view(np.complex64))
-
-    amplitude = amplitudes(0, count, 1)
-    steady = np.median(amplitude[count // 2 :], axis=0)
-    amplitude /= steady
-    more = min((last - count) // _SPARSE, _MOST_LATER)
-    later = float(np.mean(np.log(amplitudes(count, more, _SPARSE).mean(axis=0) / steady))) if more >= 4 else 0.0
-    return hop_s, 0.5 * np.mean(np.log(amplitude**2 + _FLOOR**2), axis=1), before, later
+    amplitude = np.abs((overlapping(x, size, hop) @ wheels.view(np.float32)).view(np.complex64))
+    amplitude /= np.median(amplitude[count // 2 :], axis=0)
+    return hop_s, 0.5 * np.mean(np.log(amplitude**2 + _FLOOR**2), axis=1), before
 
 
 @lru_cache(maxsize=64)

@@ -41,6 +41,7 @@ from evenbore.report.portraits import portraits
 from evenbore.report.results import Results
 from evenbore.report.story import stories
 from evenbore.setups.selfsame import unlike_words
+from evenbore.statistics.student import Z_HALF
 from evenbore.trade.inspection import not_inspected
 
 MOST_CHANGES_TOLD = 5
@@ -128,7 +129,7 @@ def _context(results: Results, draws: str | Path, clips: list[Clip], environment
         "weighable": weighable,
         "own_gates": GATES,
         "own_draws": weighing["draws"],
-        "own_error": 100 * 1.645 * 0.5 / weighing["draws"] ** 0.5,
+        "own_error": 100 * Z_HALF * 0.5 / weighing["draws"] ** 0.5,
         "sound": sound,
         "hearable": {(clip["instrument"], clip["state"]) for clip in sound["clips"] if clip["kind"] == "scale"},
         "table": _comparison(results),

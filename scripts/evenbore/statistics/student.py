@@ -10,7 +10,8 @@ from scipy import special
 from evenbore.facts.arrays import Floats
 
 CONFIDENCE = 0.90  # of every interval that the results tell
-MOST_STEPS = 60
+Z_HALF = float(special.ndtri((1 + CONFIDENCE) / 2))  # half of it in standard errors, where those are known
+_MOST_STEPS = 60
 
 
 def two_sided(distance: Floats, scale: Floats, df: float | Floats, shares: Floats) -> Floats:
@@ -42,7 +43,7 @@ def half_width(scale: Floats, df: float | Floats, shares: Floats, confidence: fl
     mixed = np.flatnonzero(half - low > 1e-9 * half)
     # what lies outside falls ever more slowly from `low` on, so Newton's steps never go too far
     distance, of_row, of_freedom = np.maximum(low[mixed], 1e-6 * half[mixed]), scale[mixed], freedom[mixed]
-    for _ in range(MOST_STEPS if mixed.size else 0):
+    for _ in range(_MOST_STEPS if mixed.size else 0):
         outside = two_sided(distance, of_row, of_freedom, shares) - (1 - confidence)
         step = outside / _fall(distance, of_row, of_freedom, shares)
         distance = distance + step

@@ -168,9 +168,10 @@ def test_sessions_without_a_link_leave_the_pair_undecided_however_far_apart():
     assert study_pairs(linked)["verdict"].iloc[0] == "differs"
 
 
+@pytest.mark.parametrize("higher", [3.6, 20.0])
 @pytest.mark.parametrize("shared", [False, True])
-def test_players_of_one_session_are_compared_through_an_instrument_that_both_played(shared):
-    # x1 and x2 are alike, q plays 20 cents higher than p
+def test_players_of_one_session_are_compared_through_an_instrument_that_both_played(shared, higher):
+    # x1 and x2 are alike, q plays so many cents higher than p
     rng = np.random.default_rng(33)
     players = {"x1": ["p"], "x2": ["q"], "x3": ["p", "q"] if shared else ["q"]}
     parts = []
@@ -178,7 +179,7 @@ def test_players_of_one_session_are_compared_through_an_instrument_that_both_pla
         for player in played_by:
             part = make_takes(rng, [0.0, 0.0, 5.0], 4, sd=0.5)
             part = part[part["instrument"] == name]
-            parts.append(part.assign(player=player, value=part["value"] + 20 * (player == "q")))
+            parts.append(part.assign(player=player, value=part["value"] + higher * (player == "q")))
     takes = without_session_offsets(pd.concat(parts, ignore_index=True))
     row = study_pairs(takes).set_index(["instrument_a", "instrument_b"]).loc["x1", "x2"]
     if shared:

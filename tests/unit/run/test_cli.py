@@ -398,3 +398,11 @@ def test_the_shell_completes_every_command_and_option(repo, require_program):
         wanted = {option for action in parser._actions for option in action.option_strings if option.startswith("--")}
         assert completed(repo, require_program, name, "--") == wanted
     assert completed(repo, require_program, "run", "my") == set()  # left to the names of files
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the cache's place is POSIX's")
+def test_where_home_cannot_be_written_another_stands_in(tmp_path, monkeypatch):
+    monkeypatch.delenv("XDG_CACHE_HOME", raising=False)
+    for home, instead in ((tmp_path, {}), (os.devnull, {"HOME": "scratch", "XDG_CACHE_HOME": "scratch"})):
+        monkeypatch.setenv("HOME", str(home))
+        assert workflow._home("scratch") == instead
