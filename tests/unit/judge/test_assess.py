@@ -94,7 +94,7 @@ def test_rooms_do_not_make_instruments_uneven():
     # the same instruments, with and without rooms that add 1.5 dB to every harmonic of every note
     layout = {"s1": ["ref", "a", "b"], "s2": ["ref", "c", "d"]}
     studies = {
-        room_db: pd.concat([run(study_tables(layout, room_db=room_db, seed=seed)).instruments for seed in range(2)])
+        room_db: pd.concat([run(study_tables(layout, room_db=room_db, seed=seed)).instruments for seed in range(4)])
         for room_db in (0.0, 1.5)
     }
     for criterion in ("timbre_evenness", "level_evenness"):
