@@ -15,14 +15,13 @@ from evenbore.study.sheets import load_study
 
 def page(
     path_to_study: str, path_to_config: str, path_to_tables: str, path_to_draws: str, paths_to_clips: list[str],
-    paths_to_figures: list[str], paths_to_captions: list[str], path_to_provenance: str, path_to_history: str,
-    path_to_report: str, path_to_columns: str,
+    path_to_provenance: str, path_to_history: str, path_to_report: str, path_to_columns: str,
 ) -> None:  # fmt: skip
     results = read_results(load_study(path_to_study, path_to_config), path_to_tables)
     record = json.loads(Path(path_to_provenance).read_text("utf-8"))
     clips = [clip for path in paths_to_clips for clip in read_clips(path)]
     changed = change_parts(past_runs(Path(path_to_history)))
-    write_page(results, path_to_draws, clips, paths_to_figures, paths_to_captions, record, changed, path_to_report)
+    write_page(results, path_to_draws, clips, record, changed, path_to_report)
     write_text(columns_table().to_csv(sep="\t", index=False, lineterminator="\n"), path_to_columns)
 
 
@@ -34,8 +33,6 @@ if __name__ == "__main__":
             path_to_tables=snakemake.params.tables,
             path_to_draws=snakemake.input.draws,
             paths_to_clips=snakemake.input.clips,
-            paths_to_figures=snakemake.input.figures,
-            paths_to_captions=snakemake.input.captions,
             path_to_provenance=snakemake.input.provenance,
             path_to_history=snakemake.params.history,
             path_to_report=snakemake.output.report,

@@ -2,66 +2,50 @@
 
 from pathlib import Path
 
-from evenbore.files.tables import read_parquet, read_table, write_text
+from evenbore.files.tables import read_parquet, write_text
 from evenbore.process.steplog import step
 from evenbore.publication.quotes import quotes
 from evenbore.publication.sheet import write_sheets
 from evenbore.report.paper import citation, exports, methods_text
-from evenbore.report.results import read_results
+from evenbore.report.results import Results, read_results
 from evenbore.report.workbook import write_workbook
 from evenbore.study.sheets import load_study
 from evenbore.tickets.page import write_html
 from evenbore.tickets.pdf import write_pdf
 from evenbore.tickets.ticket import tickets
 
-READ = ("recordings", "criteria", "instruments", "factors", "variance", "tone_factors")
 
-
-def publication(
-    path_to_study: str, path_to_config: str, path_to_tables: str, path_to_folder: str, path_to_workbook: str
-) -> None:
+def write_publication(results: Results, folder: str | Path, path_to_workbook: str | Path) -> None:
     """What a reviewer publishes: a sheet per instrument, sentences to quote; the tables to decide by as a workbook."""
-    results = read_results(load_study(path_to_study, path_to_config), path_to_tables)
-    write_sheets(results, Path(path_to_folder) / "sheets")
-    write_text(quotes(results), Path(path_to_folder) / "quotes.txt")
+    write_sheets(results, Path(folder) / "sheets")
+    write_text(quotes(results), Path(folder) / "quotes.txt")
     write_workbook(results, path_to_workbook)
 
 
-def write_tickets(path_to_study: str, path_to_config: str, path_to_tables: str, path_to_folder: str) -> None:
+def write_tickets(results: Results, folder: str | Path) -> None:
     """One page, as PDF and HTML, for every instrument that goes to the bench."""
-    read = (read_table(Path(path_to_tables) / f"{name}.tsv", name)
-            for name in ("findings", "status", "vetting", "changes"))  # fmt: skip
-    Path(path_to_folder).mkdir(parents=True, exist_ok=True)
-    for ticket in tickets(load_study(path_to_study, path_to_config), *read):
-        write_html(ticket, Path(path_to_folder) / f"{ticket.file}.html")
-        write_pdf(ticket, Path(path_to_folder) / f"{ticket.file}.pdf")
+    read = (results.tables[name] for name in ("findings", "status", "vetting", "changes"))
+    Path(folder).mkdir(parents=True, exist_ok=True)
+    for ticket in tickets(results.study, *read):
+        write_html(ticket, Path(folder) / f"{ticket.file}.html")
+        write_pdf(ticket, Path(folder) / f"{ticket.file}.pdf")
 
 
-def paper(
-    path_to_study: str, path_to_config: str, path_to_tables: str, path_to_takes: str, path_to_notes_normalised: str,
-    path_to_folder: str,
-) -> None:  # fmt: skip
+def write_paper(
+    results: Results, path_to_takes: str | Path, path_to_notes_normalised: str | Path, folder: str | Path
+) -> None:
     """Tidy exports, data dictionary, methods text, citation file."""
-    sheets = load_study(path_to_study, path_to_config)
-    read = {name: read_table(Path(path_to_tables) / f"{name}.tsv", name) for name in READ}
-    files = exports(sheets, read_parquet(path_to_takes), read_parquet(path_to_notes_normalised), read)
-    files |= {"methods.md": methods_text(sheets, read), "CITATION.cff": citation()}
+    takes, notes = read_parquet(path_to_takes), read_parquet(path_to_notes_normalised)
+    files = exports(results.study, takes, notes, results.tables)
+    files |= {"methods.md": methods_text(results.study, results.tables), "CITATION.cff": citation()}
     for name, text in files.items():
-        write_text(text, Path(path_to_folder) / name)
+        write_text(text, Path(folder) / name)
 
 
 if __name__ == "__main__":
     with step(snakemake):
-        study = {
-            "path_to_study": snakemake.params.study,
-            "path_to_config": snakemake.params.config,
-            "path_to_tables": snakemake.params.tables,
-        }
-        publication(**study, path_to_folder=snakemake.params.folder, path_to_workbook=snakemake.output.workbook)
-        write_tickets(**study, path_to_folder=snakemake.output.tickets)
-        paper(
-            **study,
-            path_to_takes=snakemake.input.takes,
-            path_to_notes_normalised=snakemake.input.notes_normalised,
-            path_to_folder=snakemake.params.paper,
-        )
+        study = load_study(snakemake.params.study, snakemake.params.config)
+        results = read_results(study, snakemake.params.tables)
+        write_publication(results, snakemake.params.folder, snakemake.output.workbook)
+        write_tickets(results, snakemake.output.tickets)
+        write_paper(results, snakemake.input.takes, snakemake.input.notes_normalised, snakemake.params.paper)

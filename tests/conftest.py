@@ -106,6 +106,14 @@ def shared(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
+def small_study(shared, repo):
+    """Function: write the study of `smallstudy` into a folder, which may be changed."""
+    from smallstudy import copy_study, keep_study
+
+    return lambda folder: copy_study(shared("small", lambda made: keep_study(made, repo)), folder)
+
+
+@pytest.fixture(scope="session")
 def report(shared) -> Path:
     """The sample study of `report_sample` with figures and report; not to be changed."""
     import report_sample

@@ -14,7 +14,6 @@ from assess import assess_study
 from compare import compare_study
 from evenbore.compare.rank import save_pools
 from evenbore.facts.columns import TABLES, names
-from evenbore.figures.entries import ON_PAGE
 from evenbore.files.paths import repo_root
 from evenbore.files.tables import conform, write_parquet, write_table
 from evenbore.recording.clips import CLIP_RATE, Clip, encoded, faded, write_clips
@@ -57,17 +56,20 @@ def make_report(folder: Path) -> Path:
 
 def write_report(folder: Path) -> None:
     """Write report, workbook and table of columns of a study whose figures are drawn."""
-    results, config, captions = folder / "results", folder / "config/config.yaml", folder / "results/work/captions"
-    clips, tables, drawn = sorted((results / "work").glob("clips.npz")), results / "tables", results / "figures"
+    write_page(folder)
+    results = read_results(load_study(folder, folder / "config/config.yaml"), folder / "results/tables")
+    write_workbook(results, folder / "results/comparison.xlsx")
+
+
+def write_page(folder: Path) -> None:
+    """Write report and table of columns of a study."""
+    results, config = folder / "results", folder / "config/config.yaml"
+    clips, tables = sorted((results / "work").glob("clips.npz")), results / "tables"
     page(
         path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_draws=results / "work/draws.npz",
-        paths_to_clips=clips, paths_to_figures=[drawn / "narrow" / f"{name}.svg" for name in ON_PAGE],
-        paths_to_captions=[captions / f"{name}.rst" for name in ON_PAGE],
-        path_to_provenance=results / "provenance.json", path_to_history=results / "history.json",
+        paths_to_clips=clips, path_to_provenance=results / "provenance.json", path_to_history=results / "history.json",
         path_to_report=results / "report.html", path_to_columns=tables / "columns.tsv",
     )  # fmt: skip
-    write_workbook(read_results(load_study(folder, config), tables), results / "comparison.xlsx")
-    return folder
 
 
 def make_results(folder: Path, *, sessions=None, labels=None, dynamics=("p", "mf", "f"), takes=2) -> Path:

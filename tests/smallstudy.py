@@ -5,6 +5,7 @@ takes each of eight notes. Beside them recordings with everything that can be wr
 without a usable recording.
 """
 
+import json
 import os
 import re
 import shutil
@@ -85,6 +86,20 @@ class SmallStudy:
     def write_recordings(self) -> None:
         """Write the sheet of recordings."""
         write_rows(self.folder / "config" / "recordings.tsv", self.rows)
+
+
+def copy_study(made: Path, folder: Path) -> SmallStudy:
+    """A study of its own from one that `keep_study` made."""
+    shutil.copytree(made / "study", folder)
+    return SmallStudy(folder, *json.loads((made / "told.json").read_text(encoding="utf-8")))
+
+
+def keep_study(folder: Path, repo: Path) -> None:
+    """Write the whole study, and what is known of it, for `copy_study`."""
+    study = make_study(folder / "study", repo)
+    truth = {name: [{"onset_s": note["onset_s"], "cents": note["cents"]} for note in notes]
+             for name, notes in study.truth.items()}  # fmt: skip
+    (folder / "told.json").write_text(json.dumps([study.rows, truth]), encoding="utf-8")
 
 
 def make_study(folder: Path, repo: Path) -> SmallStudy:
@@ -189,16 +204,20 @@ class Engine:
         """Plain snakemake on a study, with a file of its config folder as the settings (None: unnamed)."""
         return self._python(["-m", "snakemake", *self._arguments(study, config), *options], environment)
 
-    def dry_run(self, study: Path, config: str | None = "config.yaml") -> subprocess.CompletedProcess:
-        """What plain snakemake would do, asked in a fork of a Python that has its libraries loaded."""
+    def quick(self, study: Path, *options: str, config: str | None = "config.yaml") -> subprocess.CompletedProcess:
+        """Plain snakemake in a fork of a Python that has its libraries loaded."""
         if os.name == "nt":
-            return self.snakemake(study, "-n", config=config)
+            return self.snakemake(study, *options, config=config)
         if self._warm is None:
             self._warm = WarmPython(self.python, self.folder / "scripts")
-        return self._warm.run("snakemake", [*self._arguments(study, config), "-n"])
+        return self._warm.run("snakemake", [*self._arguments(study, config), *options])
+
+    def dry_run(self, study: Path, config: str | None = "config.yaml") -> subprocess.CompletedProcess:
+        """What plain snakemake would do."""
+        return self.quick(study, "-n", config=config)
 
     def close(self) -> None:
-        """End what `dry_run` keeps."""
+        """End what `quick` keeps."""
         if self._warm:
             self._warm.close()
 

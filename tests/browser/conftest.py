@@ -34,12 +34,40 @@ def size(browser):
     return set_size
 
 
-@pytest.fixture
-def page(browser, report, size):
-    """The report, freshly loaded at 1440 px; the logs hold what happened since."""
-    size(1440)
+def loaded(browser, report):
     browser.get_log("browser"), browser.get_log("performance")
     browser.get("about:blank")  # an address that differs in its fragment alone would not load anew
     browser.get((report / "results/report.html").as_uri())
     browser.execute_script("document.getElementById('all-pairs').open = true")
     return browser
+
+
+@pytest.fixture
+def page(browser, report, size):
+    """The report, freshly loaded at 1440 px; the logs hold what happened since."""
+    size(1440)
+    return loaded(browser, report)
+
+
+@pytest.fixture
+def same(browser, report, size):
+    """The report at 1440 px as an earlier test left it: for what does not depend on what was done there before."""
+    size(1440)
+    here = browser.current_url.partition("#")[0] == (report / "results/report.html").as_uri()
+    return browser if here else loaded(browser, report)
+
+
+@pytest.fixture
+def with_script(browser, report, size):
+    """Function: the report, freshly loaded at 1440 px with a script that runs before the page's own."""
+    scripts = []
+
+    def load(source):
+        size(1440)
+        script = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": source})
+        scripts.append(script["identifier"])
+        return loaded(browser, report)
+
+    yield load
+    for script in scripts:
+        browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", {"identifier": script})

@@ -6,15 +6,15 @@ from selenium.webdriver.support.ui import Select
 
 
 @pytest.fixture
-def choose(page):
+def choose(same):
     """Function: choose buyer and budget; returns what stands there of the first pool."""
 
     def chosen(buyer, budget=""):
-        Select(page.find_element(By.ID, "buyer")).select_by_value(buyer)
-        field = page.find_element(By.ID, "budget")
+        Select(same.find_element(By.ID, "buyer")).select_by_value(buyer)
+        field = same.find_element(By.ID, "budget")
         field.clear()
         field.send_keys(str(budget))
-        return page.find_element(By.CSS_SELECTOR, "#choices .choice")
+        return same.find_element(By.CSS_SELECTOR, "#choices .choice")
 
     return chosen
 
@@ -30,11 +30,13 @@ def wanted(results, buyer, budget):
     return None
 
 
-@pytest.mark.parametrize("budget", ["", 100, 500, 800, 1100, 5000])
-@pytest.mark.parametrize("number", range(4))
-def test_the_sentence_follows_the_tables(choose, results, number, budget):
-    buyer = list(results.study.config["priorities"])[number]
-    choice = choose(buyer, budget)
+def test_the_sentence_follows_the_tables(choose, results):
+    for buyer in results.study.config["priorities"]:
+        for budget in ("", 100, 500, 800, 1100, 5000):
+            check_sentence(choose(buyer, budget), results, buyer, budget)
+
+
+def check_sentence(choice, results, buyer, budget):
     name = wanted(results, buyer, float("inf") if budget == "" else budget)
     assert choice.get_attribute("data-instrument") == (name or "")
     text = " ".join(choice.text.split())
@@ -50,16 +52,16 @@ def test_the_sentence_follows_the_tables(choose, results, number, budget):
     assert "whatever the price" not in text or budget == ""
 
 
-def test_the_picture_marks_the_choice_and_the_budget(choose, page, results):
+def test_the_picture_marks_the_choice_and_the_budget(choose, same, results):
     choose("beginner", 800)
-    taken = page.execute_script(
+    taken = same.execute_script(
         "return [...document.querySelectorAll('.value svg.wide .taken')].map((p) => p.dataset.instrument)"
     )
     assert taken == [wanted(results, "beginner", 800)]
-    line = page.find_element(By.CSS_SELECTOR, ".value svg.wide .budget-line")
+    line = same.find_element(By.CSS_SELECTOR, ".value svg.wide .budget-line")
     assert line.get_attribute("visibility") == "visible"
     ends = {
-        name: page.execute_script(
+        name: same.execute_script(
             "return Number(document.querySelector(`.value svg.wide [data-instrument=${arguments[0]}] circle`)"
             ".getAttribute('cx'))", name)
         for name in ("b", "c")  # cost 760 and 910
@@ -69,9 +71,9 @@ def test_the_picture_marks_the_choice_and_the_budget(choose, page, results):
     assert line.get_attribute("visibility") == "hidden"
 
 
-def test_it_says_how_the_buyer_sees_cost(choose, page):
+def test_it_says_how_the_buyer_sees_cost(choose, same):
     choose("soloist")
-    assert page.find_element(By.ID, "buyer-cost").text == "Cost has no weight: it decides through the budget alone."
+    assert same.find_element(By.ID, "buyer-cost").text == "Cost has no weight: it decides through the budget alone."
 
 
 def test_who_is_not_accepted_is_named_with_the_reason(page, results):

@@ -36,13 +36,11 @@ URL.createObjectURL = (blob) => { blob.text().then((text) => { window.saved = te
 
 
 @pytest.fixture
-def spied(browser, page):
+def spied(with_script):
     """The report with the spy in it."""
-    script = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": SPY})["identifier"]
-    browser.refresh()
-    choose(browser, a="House horn", b="שלום ساكسفون")
-    yield browser
-    browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", {"identifier": script})
+    page = with_script(SPY)
+    choose(page, a="House horn", b="שלום ساكسفون")
+    return page
 
 
 def click(page, selector):
@@ -83,15 +81,15 @@ def frequency(sound):
     return np.argmax(spectrum) * CLIP_RATE / (1 << 17)
 
 
-@pytest.mark.parametrize("setup", ["as recorded", "evened out"])
-@pytest.mark.parametrize("what", ["the whole scale", "the note F#5", "the note Bb5", "the note D6"])
-def test_both_are_equally_loud(spied, what, setup):
+def test_both_are_equally_loud(spied):
     # they stand in different, linked sessions
     choose(spied, a="<script>alert(1)</script>", b="萨克斯 三号")
-    choose(spied, what=what, setup=setup)
-    levels = [loudness(samples(spied, play(spied, f"[data-play={name}]"))) for name in ("first", "second")]
-    assert levels[0] == pytest.approx(levels[1], abs=0.5)
-    assert levels[0] == pytest.approx(-23, abs=0.5)
+    for setup in ("as recorded", "evened out"):
+        for what in ("the whole scale", "the note F#5", "the note Bb5", "the note D6"):
+            choose(spied, what=what, setup=setup)
+            levels = [loudness(samples(spied, play(spied, f"[data-play={name}]"))) for name in ("first", "second")]
+            assert levels == pytest.approx([-23, -23], abs=0.5), (what, setup)
+            assert levels[0] == pytest.approx(levels[1], abs=0.5), (what, setup)
 
 
 def test_the_note_is_the_one_chosen(spied):
@@ -124,7 +122,7 @@ def test_a_change_goes_on_at_the_same_note_without_a_gap(spied):
 
 
 # a grace note more in one take, a note less in another: semitones from its first note; every take has a pace of its own
-@pytest.mark.parametrize(("how", "own"), [("p", 1), ("f", 4), ("first p, second f", 1)])
+@pytest.mark.parametrize(("how", "own"), [("f", 4), ("first p, second f", 1)])
 def test_a_phrase_goes_on_at_the_same_place_on_the_other_instrument(spied, how, own):
     choose(spied, a="House horn", b="<script>alert(1)</script>")
     choose(spied, what=f"the phrase joy <b>, {how}")
@@ -163,11 +161,8 @@ def test_stop_and_escape_end_it(spied):
     assert spied.execute_script("return heard[arguments[0]].stopped", number) is not None
 
 
-def test_it_begins_quietly(spied):
+def test_it_begins_quietly_and_the_volume_is_what_the_slider_says(spied):
     assert spied.find_element(By.ID, "listen-volume").get_attribute("value") == "30"
-
-
-def test_the_volume_is_what_the_slider_says(spied):
     play(spied, "[data-play=first]")
     said = spied.execute_script(
         "const said = []; const { setTargetAtTime } = AudioParam.prototype;"

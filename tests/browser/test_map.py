@@ -1,5 +1,6 @@
 """The map of all notes: every control by pointer and keyboard, what it plays, and how it fits the screen."""
 
+import itertools
 import json
 
 import numpy as np
@@ -19,12 +20,10 @@ def told(results):
 
 
 @pytest.fixture
-def spied(browser, page):
-    script = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": SPY})["identifier"]
-    browser.refresh()
-    drawn(browser)
-    yield browser
-    browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", {"identifier": script})
+def spied(with_script):
+    page = with_script(SPY)
+    drawn(page)
+    return page
 
 
 def drawn(page):
@@ -87,21 +86,20 @@ def test_the_keyboard_goes_over_the_map_and_chooses(spied, results, told):
     assert len(spied.find_elements(By.CSS_SELECTOR, "#map-grid [tabindex='0']")) == 1
 
 
-@pytest.mark.parametrize("way", [0, 1])
-@pytest.mark.parametrize("measure", range(len(MAPPED)))
-def test_every_measure_shows_the_number_of_the_tables(page, results, told, measure, way):
+def test_every_measure_shows_the_number_of_the_tables(page, results, told):
     drawn(page)
-    Select(page.find_element(By.ID, "map-measure")).select_by_index(measure)
-    Select(page.find_element(By.ID, "map-way")).select_by_index(way)
     i = told.instruments.index("b")
-    texts = shown(page, results, "b")
-    for n, (_, name, _) in enumerate(told.notes):
-        value, text = (told.others, told.neighbours)[way][measure].difference[i, n], texts[name].split(",")[0]
-        if np.isnan(value):
-            assert text == "not measured"
-        else:
-            step = 0.56 if measure in (0, 4) else 0.06  # whole cents and ms, tenths of a dB
-            assert float(text.split()[0].replace("−", "-")) == pytest.approx(value, abs=step)
+    for measure, way in itertools.product(range(len(MAPPED)), (0, 1)):
+        Select(page.find_element(By.ID, "map-measure")).select_by_index(measure)
+        Select(page.find_element(By.ID, "map-way")).select_by_index(way)
+        texts = shown(page, results, "b")
+        for n, (_, name, _) in enumerate(told.notes):
+            value, text = (told.others, told.neighbours)[way][measure].difference[i, n], texts[name].split(",")[0]
+            if np.isnan(value):
+                assert text == "not measured"
+            else:
+                step = 0.56 if measure in (0, 4) else 0.06  # whole cents and ms, tenths of a dB
+                assert float(text.split()[0].replace("−", "-")) == pytest.approx(value, abs=step)
 
 
 def test_the_scale_runs_along_the_map(spied, results):

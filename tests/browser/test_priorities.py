@@ -63,39 +63,33 @@ def assert_alike(found, wanted):
         assert found[name][1:] == pytest.approx(quantiles, abs=1), name
 
 
-@pytest.mark.parametrize("preset", range(4))
-def test_the_sets_of_the_config_rank_as_in_the_tables(page, results, preset):
-    name = list(results.study.config["priorities"])[preset]
-    Select(page.find_element(By.ID, "own-preset")).select_by_value(name)
-    table = results.tables["ranking"]
-    table = table[table["priorities"] == name].set_index("instrument")
-    found = shown(page)
-    assert found.keys() == set(table.index)
-    for instrument, row in table.iterrows():
-        assert found[instrument][0] == pytest.approx(row["p_first"], abs=0.01)
-        assert found[instrument][1:] == (row["rank_low"], row["rank_median"], row["rank_high"])
+def test_the_sets_of_the_config_rank_as_in_the_tables(page, results):
+    for name in results.study.config["priorities"]:
+        Select(page.find_element(By.ID, "own-preset")).select_by_value(name)
+        table = results.tables["ranking"]
+        table = table[table["priorities"] == name].set_index("instrument")
+        found = shown(page)
+        assert found.keys() == set(table.index)
+        for instrument, row in table.iterrows():
+            assert found[instrument][0] == pytest.approx(row["p_first"], abs=0.01), name
+            assert found[instrument][1:] == (row["rank_low"], row["rank_median"], row["rank_high"]), name
 
 
-@pytest.mark.parametrize(
-    "weights",
-    [
-        {"intonation_spread": 1},
+def test_any_weights_rank_as_rank_py_does(page, ranked):
+    for weights in (
         {"intonation_spread": 1, "dynamic_range": 1},  # nothing of it needs linked set-ups: all are ranked together
         {"noise": 3.5, "timbre_evenness": 0.5, "level_evenness": 96},
-        {"total_cost": 20, "noise": 0.02, "intonation_spread": 80},
         {"brightness": -3, "intonation_spread": 1},  # a matter of taste: the darker the better
         {"total_cost": 1},  # prices are exact, and two instruments have none
         {"tuning_offset": 7, "worst_note_cents": 7, "register_width": 7, "response": 50, "tone_hold": 7},
-    ],
-)
-def test_any_weights_rank_as_rank_py_does(page, ranked, weights):
-    weigh(page, weights)
-    assert_alike(shown(page), ranked(weights))
+    ):
+        weigh(page, weights)
+        assert_alike(shown(page), ranked(weights))
 
 
 @pytest.mark.parametrize(
     "limits",
-    [{"worst_note_cents_max": 12}, {"total_cost_max": 800}, {"tuning_offset_min": 0, "fault_severity_max": 0}],
+    [{"worst_note_cents_max": 12}, {"tuning_offset_min": 0, "fault_severity_max": 0}],
 )
 def test_must_haves_rank_as_gates_py_does(page, ranked, results, limits):
     fill(page, "data-gate", limits)
@@ -154,8 +148,7 @@ def test_the_address_holds_the_state_and_a_reset_clears_it(page, report):
     "fragment",
     [
         "own=1&noise=<script>alert(1)</script>",
-        "own=1&noise=1e999&__proto__=3",
-        "own=1&noise=-5&total_cost_max=NaN",
+        "own=1&noise=1e999&__proto__=3&total_cost_max=NaN",
         "own",
     ],
 )

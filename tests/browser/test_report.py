@@ -65,17 +65,17 @@ def test_sorting_by_click_and_keyboard(page, results):
     assert button.find_element(By.XPATH, "..").get_attribute("aria-sort") == "descending"
 
 
-def test_missing_values_sort_last_either_way(page):
-    button = header(page, "total cost")
+def test_missing_values_sort_last_either_way(same):
+    button = header(same, "total cost")
     for _ in range(2):
         button.click()
-        assert shown_rows(page)[-1] == "f"  # has no price
+        assert shown_rows(same)[-1] == "f"  # has no price
 
 
-def test_sorting_by_a_target_goes_by_the_distance_from_zero(page, results):
+def test_sorting_by_a_target_goes_by_the_distance_from_zero(same, results):
     values = results.compared("instruments").set_index(["criterion", "instrument"])["value"]["tuning_offset"]
-    header(page, "tuning").click()
-    assert shown_rows(page) == values.astype(float).abs().sort_values().index.tolist()
+    header(same, "tuning").click()
+    assert shown_rows(same) == values.astype(float).abs().sort_values().index.tolist()
 
 
 def test_filters(page):
@@ -126,11 +126,11 @@ def test_hostile_labels_run_nothing_and_are_shown(page):
 
 
 @pytest.mark.parametrize("width", [360, 1440])
-def test_no_sideways_scroll_and_a_screenshot(page, size, width, tmp_path):
+def test_no_sideways_scroll_and_a_screenshot(same, size, width, tmp_path):
     size(width)
-    assert page.execute_script("return document.documentElement.scrollWidth") == width
+    assert same.execute_script("return document.documentElement.scrollWidth") == width
     path = tmp_path / f"report_{width}.png"
-    assert page.save_screenshot(str(path)) and path.stat().st_size > 10_000
+    assert same.save_screenshot(str(path)) and path.stat().st_size > 10_000
 
 
 def test_keyboard_reaches_the_skip_link_first_and_every_stop_is_visible(page):
@@ -141,22 +141,22 @@ def test_keyboard_reaches_the_skip_link_first_and_every_stop_is_visible(page):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_colour_scheme_is_followed(page, scheme):
+def test_the_colour_scheme_is_followed(same, scheme):
     wanted = {"name": "prefers-color-scheme", "value": scheme}
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [wanted]})
-    background = page.execute_script("return getComputedStyle(document.body).backgroundColor")
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    same.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [wanted]})
+    background = same.execute_script("return getComputedStyle(document.body).backgroundColor")
+    same.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
     assert background == {"light": "rgb(255, 255, 255)", "dark": "rgb(22, 25, 28)"}[scheme]
 
 
-def test_nothing_is_cut_off_on_paper(page, size):
+def test_nothing_is_cut_off_on_paper(same, size):
     size(718)  # A4 with the browser's margins, CSS px
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    same.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     widths = []
     for whole in ("add", "remove"):
-        page.execute_script(f"document.documentElement.classList.{whole}('whole')")
-        widths.append(page.execute_script("return document.documentElement.scrollWidth"))
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+        same.execute_script(f"document.documentElement.classList.{whole}('whole')")
+        widths.append(same.execute_script("return document.documentElement.scrollWidth"))
+    same.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
     assert widths == [718, 718]
 
 
@@ -167,8 +167,8 @@ def printed(page, width, height):
 
 
 @pytest.mark.parametrize("paper", [(8.27, 11.69), (8.5, 11)], ids=["A4", "Letter"])
-def test_paper_holds_a_summary_of_few_pages(page, paper):
-    sheets = printed(page, *paper)
+def test_paper_holds_a_summary_of_few_pages(same, paper):
+    sheets = printed(same, *paper)
     assert 1 <= len(sheets) <= 6
     assert all(len(text.split()) > 15 for text in sheets)  # none with a heading alone
     text = " ".join(" ".join(sheets).split())
@@ -188,12 +188,12 @@ def test_everything_is_printed_on_demand(page):
 
 
 @pytest.mark.parametrize("width", [360, 1440])
-def test_every_link_of_the_contents_lands_where_it_points(page, size, width):
+def test_every_link_of_the_contents_lands_where_it_points(same, size, width):
     size(width)
-    for link in page.find_elements(By.CSS_SELECTOR, "nav a, .card h3 a"):
+    for link in same.find_elements(By.CSS_SELECTOR, "nav a, .card h3 a"):
         target = link.get_attribute("href").partition("#")[2]
-        page.execute_script("arguments[0].click()", link)
-        top, covered, left = page.execute_script(
+        same.execute_script("arguments[0].click()", link)
+        top, covered, left = same.execute_script(
             "const t = document.getElementById(arguments[0]).getBoundingClientRect().top;"
             "return [t, document.querySelector('nav').getBoundingClientRect().bottom,"
             " document.documentElement.scrollHeight - innerHeight - scrollY]", target,
@@ -212,29 +212,29 @@ def test_a_shared_link_lands_where_it_points(page, report, target):
     WebDriverWait(page, 5).until(lambda _: 0 <= page.execute_script(where, target) < 110)
 
 
-def test_a_word_opens_its_meaning_in_place(page):
+def test_a_word_opens_its_meaning_in_place(same):
     for place in ("#comparison thead", "#compare-table tbody"):
-        button = page.find_element(By.CSS_SELECTOR, f"{place} .what[aria-label='What is noise?']")
-        page.execute_script("arguments[0].scrollIntoView({ block: 'center' })", button)
-        page.execute_script("arguments[0].click()", button)
-        meaning = page.find_element(By.ID, "w-noise")
+        button = same.find_element(By.CSS_SELECTOR, f"{place} .what[aria-label='What is noise?']")
+        same.execute_script("arguments[0].scrollIntoView({ block: 'center' })", button)
+        same.execute_script("arguments[0].click()", button)
+        meaning = same.find_element(By.ID, "w-noise")
         assert meaning.is_displayed() and CRITERIA["noise"].glossary in meaning.text
-        page.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
+        same.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
         assert not meaning.is_displayed()
-    targets = page.execute_script(
+    targets = same.execute_script(
         "return [...document.querySelectorAll('.what')].filter((b) => !document.getElementById("
         "b.getAttribute('popovertarget'))).map((b) => b.outerHTML)"
     )
     assert targets == []
 
 
-def test_a_number_copied_is_the_number_shown(page, results):
+def test_a_number_copied_is_the_number_shown(same, results):
     """The number of a note is no further digit of the value."""
-    cell = page.execute_script(
+    cell = same.execute_script(
         "return [...document.querySelectorAll('#comparison td')].find((c) => c.querySelector('.value + .note'))"
     )
     assert cell is not None
-    copied = page.execute_script(
+    copied = same.execute_script(
         "const r = document.createRange(); r.selectNodeContents(arguments[0]); const s = getSelection();"
         "s.removeAllRanges(); s.addRange(r); return s.toString()", cell,
     )  # fmt: skip
@@ -242,19 +242,19 @@ def test_a_number_copied_is_the_number_shown(page, results):
     assert copied.split()[0] == value
 
 
-def test_the_decisions_are_sorted_either_way(page, results):
+def test_the_decisions_are_sorted_either_way(same, results):
     wanted = sorted(results.tables["status"].query("current == 'yes'")["decision"])
-    button = page.find_element(By.XPATH, "//table[@id='decisions']//button[.='Decision']")
+    button = same.find_element(By.XPATH, "//table[@id='decisions']//button[.='Decision']")
     for order in (wanted, wanted[::-1]):
-        page.execute_script("arguments[0].click()", button)
+        same.execute_script("arguments[0].click()", button)
         cells = "return [...document.querySelectorAll('#decisions tbody tr')].map((r) => r.cells[1].textContent.trim())"
-        assert page.execute_script(cells) == order
+        assert same.execute_script(cells) == order
 
 
-def test_the_cards_follow_the_buyer(page, results):
+def test_the_cards_follow_the_buyer(same, results):
     for name, buyer in (("d", "soloist"), ("d", "beginner"), ("c", "workshop_lot")):
-        Select(page.find_element(By.ID, "buyer")).select_by_value(buyer)
-        card = page.find_element(By.XPATH, f"//li[contains(@class, 'card')][.//a[@href='#i-{name}']]")
+        Select(same.find_element(By.ID, "buyer")).select_by_value(buyer)
+        card = same.find_element(By.XPATH, f"//li[contains(@class, 'card')][.//a[@href='#i-{name}']]")
         share = results.tables["ranking"].set_index(["priorities", "instrument"]).loc[(buyer, name), "p_first"]
         text = " ".join(card.text.replace("\xa0", " ").split())
         assert f"{100 * share:.0f} % to be first for a {buyer.replace('_', ' ')}" in text
@@ -270,9 +270,9 @@ def pairs_of(results, *two):
     return rows[rows["instrument_a"].isin(two) & rows["instrument_b"].isin(two)]
 
 
-def test_two_side_by_side_show_values_difference_and_verdict(page, results):
-    choose_two(page, results, "e", "b")
-    cells = page.execute_script(
+def test_two_side_by_side_show_values_difference_and_verdict(same, results):
+    choose_two(same, results, "e", "b")
+    cells = same.execute_script(
         "return [...document.querySelectorAll('#compare-table tbody tr')].map(r => [...r.cells].map(c => c.innerText))"
     )
     values = results.compared("instruments").set_index(["instrument", "criterion"])["value"]
@@ -290,28 +290,28 @@ def told_of_two(page, words):
     return out.text
 
 
-def test_the_sentence_on_two_names_every_criterion_once(page, results):
-    choose_two(page, results, "a", "ref")
+def test_the_sentence_on_two_names_every_criterion_once(same, results):
+    choose_two(same, results, "a", "ref")
     own = pairs_of(results, "a", "ref").query("criterion != 'total_cost'")
-    text = told_of_two(page, "costs 125 EUR less")  # 610 against 485
+    text = told_of_two(same, "costs 125 EUR less")  # 610 against 485
     listed = text.split(". ")[0]
     for row in own.itertuples():
         assert listed.count(row.criterion.replace("_", " ").removesuffix(" cents")) >= 1, row.criterion
     shown = re.findall(r"is shown to be better in ([^;.]+)", listed)
     assert sum(len(part.split(", ")) for part in shown) == (own["verdict"] == "differs").sum()
     assert ("open:" in listed) == (own["verdict"] == "undecided").any()
-    assert len(page.find_elements(By.CSS_SELECTOR, "#compare-charts svg[role=img]")) == 3
+    assert len(same.find_elements(By.CSS_SELECTOR, "#compare-charts svg[role=img]")) == 3
 
 
-def test_two_of_unlinked_set_ups_are_told_apart_from_equals(page, results):
-    choose_two(page, results, "a", "f")
-    told_of_two(page, "ot comparable")
-    choose_two(page, results, "f", "f")
-    told_of_two(page, "two different")
+def test_two_of_unlinked_set_ups_are_told_apart_from_equals(same, results):
+    choose_two(same, results, "a", "f")
+    told_of_two(same, "ot comparable")
+    choose_two(same, results, "f", "f")
+    told_of_two(same, "two different")
 
 
-def test_from_side_by_side_to_listening(page, results):
-    choose_two(page, results, "e", "b")
-    page.find_element(By.ID, "compare-listen").click()
-    chosen = [Select(page.find_element(By.ID, f"listen-{x}")).first_selected_option.text for x in "ab"]
+def test_from_side_by_side_to_listening(same, results):
+    choose_two(same, results, "e", "b")
+    same.find_element(By.ID, "compare-listen").click()
+    chosen = [Select(same.find_element(By.ID, f"listen-{x}")).first_selected_option.text for x in "ab"]
     assert chosen == [results.label("e"), results.label("b")]

@@ -25,21 +25,21 @@ def test_intervals_of_evenness_cover_the_truth_whatever_the_rooms_add():
 
 
 def test_sessions_that_nothing_links_are_never_compared():
-    rows = campaign.unlinked(6)
-    assert sum(row["pairs"] for row in rows) >= 60
+    rows = campaign.unlinked(3)
+    assert sum(row["pairs"] for row in rows) >= 30
     assert [row["compared"] for row in rows] == [0, 0, 0]
 
 
 def test_evenness_of_instruments_from_different_sessions_keeps_its_order():
-    found = campaign.ordered(6)
-    assert found["pairs"] >= 40
+    found = campaign.ordered(4)
+    assert found["pairs"] >= 25
     assert found["tau"] >= 0.9
 
 
-def test_one_instrument_through_three_chains(require_program, require_file):
+def test_one_instrument_through_two_chains(require_program, require_file):
     require_program("fluidsynth")
     require_file("fluid-soundfont-gm", find_soundfont(SOUNDFONT) or SOUNDFONT)
-    found = audio.compare(audio.study(list(audio.chains(0))[:3], seed=1, takes=1))
+    found = audio.compare(audio.study(list(audio.chains(0))[:2], seed=1, takes=1))
     assert np.median(found["raw_db"]) >= 4.0
     assert max(found["normalised_db"]) <= 1.0
     assert np.corrcoef(found["true_db"], found["found_db"])[0, 1] >= 0.98

@@ -10,9 +10,10 @@ import pandas as pd
 from evenbore.compare.rank import Pool, rank_tables
 from evenbore.facts.columns import names
 from evenbore.files.tables import read_table, write_table
+from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
-from publication import publication, write_tickets
-from report_sample import vet_sample, write_report
+from publication import write_publication, write_tickets
+from report_sample import vet_sample, write_page
 
 LEFT_OUT = shutil.ignore_patterns("publication", "bench_tickets", "report.html", "comparison.xlsx")
 DRAWS = 2000
@@ -21,13 +22,14 @@ DRAWS = 2000
 def written_out(sample: Path, folder: Path, tables: Mapping[str, pd.DataFrame]) -> Path:
     """The sample study in `folder` with these tables in place of its own, vetted and told of in all outputs."""
     shutil.copytree(sample, folder, ignore=LEFT_OUT)
-    results, config = folder / "results", folder / "config/config.yaml"
+    results = folder / "results"
     for name, frame in tables.items():
         write_table(frame.reindex(columns=names(name)), name, results / f"tables/{name}.tsv")
     vet_sample(folder)
-    write_report(folder)
-    write_tickets(folder, config, results / "tables", results / "bench_tickets")
-    publication(folder, config, results / "tables", results / "publication", results / "comparison.xlsx")
+    write_page(folder)
+    told = read_results(load_study(folder), results / "tables")
+    write_tickets(told, results / "bench_tickets")
+    write_publication(told, results / "publication", results / "comparison.xlsx")
     return folder
 
 

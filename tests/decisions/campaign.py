@@ -21,7 +21,7 @@ from . import generator as draw
 from . import judged
 from .generator import ATTACK, BRIGHTNESS, CENTS, INSTRUMENTS, KINDS, LEVEL, NOISE, Truth, Visit
 
-REPORTED, DEVELOPMENT = 3, 2
+REPORTED, DEVELOPMENT = 4, 2
 """Series of seeds: nothing is tuned on the first."""
 TAKES = 2  # of an instrument in a session, at each dynamic
 DAYS, USUAL_DAYS = (0.0, 0.3, 0.5, 1.0), 0.5  # an instrument's own; the bars hold up to the usual ones

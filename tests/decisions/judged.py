@@ -9,7 +9,7 @@ import pandas as pd
 
 from evenbore.compare.changes import changes
 from evenbore.compare.cluster import clusters_by_family
-from evenbore.compare.pairs import compared_states, pairs_table, questions_of
+from evenbore.compare.pairs import compared_states, questions_of, times_asked
 from evenbore.compare.rank import draw_pools, rank_tables
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.facts.findings import FINDINGS
@@ -74,13 +74,22 @@ def assessed(study: Study) -> Assessment:
 
 
 def pairs(study: Study, found: Assessment, heard: bool = True) -> pd.DataFrame:
-    """The pairs table; `heard`: with the just-noticeable differences of the default config. Columns `a`, `b`: numbers
-    of the instruments."""
+    """What the pairs table tells of verdicts; `heard`: with the just-noticeable differences of the default config.
+    Columns `a`, `b`: numbers of the instruments."""
     asked = questions_of(
         found.instruments, found.takes, found.shifts, criteria(heard), _states(found), _kinds(study), found.days
     )  # fmt: skip
-    table = pd.concat(pairs_table(asked), ignore_index=True)
-    return table.assign(**{side: table[f"instrument_{side}"].str[1:].astype(int) for side in "ab"})
+    times = times_asked(asked)
+    return pd.concat(
+        [
+            question.judged(times)[0].assign(
+                criterion=question.criterion.criterion, difference=question.difference,
+                just_noticeable=question.just_noticeable, a=question.pairs()[0], b=question.pairs()[1],
+            )
+            for question in asked
+        ],
+        ignore_index=True,
+    )  # fmt: skip
 
 
 def true_values(truth: Truth) -> pd.DataFrame:

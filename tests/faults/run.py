@@ -1,4 +1,4 @@
-"""The campaign of faults and hostile input: python tests/faults/run.py [recordings] [damage] [sheets] [runs].
+"""The campaign of faults and hostile input: python tests/faults/run.py [recordings] [damage] [sheets] [studies] [runs].
 
 Without a word all parts, some hours on two cores. Prints the tables of cases and outcomes, writes
 build/faults/PART.json and renews the tables of docs/faults.md. Exit code 1 if anything was not as it should be.
@@ -16,7 +16,7 @@ from campaigns import markdown, renew
 from faults.outcome import FINE, Outcome, load, save, summary, without_privileges
 
 RESULTS = REPO / "build" / "faults"
-DAMAGED = 5000
+DAMAGED, DRAWN = 5000, 500
 PAGE = REPO / "docs" / "faults.md"
 
 
@@ -42,6 +42,13 @@ def sheets(folder: Path) -> list[Outcome]:
     return run(folder, heavy=True)
 
 
+def studies(folder: Path) -> list[Outcome]:
+    """Studies drawn at random, each run."""
+    from faults.sheet_campaign import run_random
+
+    return run_random(folder, DRAWN)
+
+
 def runs(folder: Path) -> list[Outcome]:
     """What happens to runs."""
     from faults.run_faults import run
@@ -49,7 +56,7 @@ def runs(folder: Path) -> list[Outcome]:
     return run(folder, REPO)
 
 
-PARTS = {"recordings": recordings, "damage": damage, "sheets": sheets, "runs": runs}
+PARTS = {"recordings": recordings, "damage": damage, "sheets": sheets, "studies": studies, "runs": runs}
 
 
 def main(words: list[str]) -> int:

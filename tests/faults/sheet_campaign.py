@@ -19,7 +19,8 @@ from evenbore.run import cli
 from evenbore.study.sheets import load_study
 from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome
 from faults.sheet_corpus import OWNED, Case, cases
-from faults.sheet_run import run_study
+from faults.sheet_random import RANDOM, study_case
+from faults.sheet_run import contradictions, run_study
 from sheetstudies import write_study
 
 SLOW_S = 300.0  # of CPU
@@ -63,16 +64,22 @@ def run(folder: Path, heavy: bool) -> list[Outcome]:
     return [outcome for case in cases() if heavy or not case.heavy for outcome in _judge(case, folder, heavy)]
 
 
+def run_random(folder: Path, count: int) -> list[Outcome]:
+    """Read and run studies drawn at random."""
+    return [outcome for seed in range(count) for outcome in _judge(study_case(seed), folder, running=True)]
+
+
 def ran(case: Case, folder: Path, drawn: bool) -> Outcome:
-    """Run the accepted study that lies in `folder`."""
+    """Run the accepted study that lies in `folder`, and look for what its tables cannot mean."""
     fault, verdict, detail = f"{case.fault}, run", FINE, ""
     try:
         with contextlib.redirect_stdout(io.StringIO()):
             broken = run_study(folder, drawn)
+            wrong = contradictions(folder)
     except Exception:
         return Outcome(fault, case.name, "failed", TRACEBACK, traceback.format_exc()[-2000:])
-    if broken:
-        verdict, detail = LOSS, f"no XML: {broken}"
+    if broken or wrong:
+        verdict, detail = LOSS, f"no XML: {broken}; {wrong}"
     return Outcome(fault, case.name, "ran to the end", verdict, detail)
 
 
@@ -88,7 +95,7 @@ def _judge(case: Case, folder: Path, running: bool) -> Iterator[Outcome]:
     outcome = _read(case, folder)
     yield outcome
     if running and outcome.happened == "accepted" and case.fault not in NOT_RUN:
-        yield ran(case, folder / "study", drawn=True)
+        yield ran(case, folder / "study", case.drawn)
 
 
 def _read(case: Case, folder: Path) -> Outcome:
@@ -100,7 +107,7 @@ def _read(case: Case, folder: Path) -> Outcome:
     try:
         with watched() as done, contextlib.redirect_stderr(io.StringIO()) as told, contextlib.redirect_stdout(told):
             problems = _problems(study)
-            if case.fault != "sizes":  # their recordings are not there to be opened
+            if case.fault not in ("sizes", RANDOM):  # of which no recording is there to be opened
                 cli.main(["check", str(study)])
     except (Exception, SystemExit):
         return Outcome(case.fault, case.name, "failed", TRACEBACK, traceback.format_exc()[-2000:])

@@ -23,13 +23,14 @@ ESCAPE = "\x1b]0;owned\x07\x1b[2J"
 
 @dataclass(frozen=True)
 class Case:
-    """Files to write over those of the sound study, and what must be said."""
+    """Files to write over those of the sound study, and what must be said; `drawn`: with pictures, if it is run."""
 
     name: str
     fault: str
     files: dict[str, bytes]
     says: str
     heavy: bool = False
+    drawn: bool = True
 
 
 def cases() -> Iterator[Case]:

@@ -8,19 +8,24 @@ import xml.etree.ElementTree as ET
 from itertools import groupby
 from pathlib import Path
 
+import pandas as pd
+
 import report_sample
 import simulate
 from diagnose import diagnose_study
 from evenbore.facts.columns import names
+from evenbore.facts.verdicts import VERDICTS
 from evenbore.figures.entries import FIGURES
-from evenbore.files.tables import write_parquet, write_table
+from evenbore.files.tables import conform, read_table, write_parquet, write_table
 from evenbore.notes.chunkfile import write_chunk
 from evenbore.notes.measure import Measured
+from evenbore.report.results import read_results
 from evenbore.study.sheets import Study, load_study
 from provenance import note_provenance
-from publication import paper, publication, write_tickets
+from publication import write_paper, write_publication, write_tickets
 
 WRITTEN = (62, 74)  # a few notes are enough
+LOST = "lost_"  # what ids of recordings begin with that are set aside
 KEYS = ("recording", "take", "dynamic", "articulation", "direction", "state")
 
 
@@ -45,18 +50,13 @@ def run_study(folder: Path, drawn: bool) -> list[Path]:
         paths_to_chunks=[str(chunk)], path_to_output=results / "provenance.json",
     )  # fmt: skip
     json.loads((results / "provenance.json").read_text(encoding="utf-8"))
-    write_tickets(**where, path_to_tables=tables, path_to_folder=results / "bench_tickets")
-    paper(
-        **where, **notes, path_to_tables=tables, path_to_takes=results / "work/takes.parquet",
-        path_to_folder=results / "paper",
-    )  # fmt: skip
+    told = read_results(load_study(folder), tables)
+    write_tickets(told, results / "bench_tickets")
+    write_paper(told, results / "work/takes.parquet", results / "work/notes.parquet", results / "paper")
     if not drawn:
         return []
     report_sample.make_report(folder)
-    publication(
-        **where, path_to_tables=tables, path_to_folder=results / "publication",
-        path_to_workbook=results / "comparison.xlsx",
-    )  # fmt: skip
+    write_publication(told, results / "publication", results / "comparison.xlsx")
     return [path for name in FIGURES if not _is_xml(path := results / f"figures/{name}.svg")]
 
 
@@ -66,6 +66,44 @@ def _is_xml(path: Path) -> bool:
     except ET.ParseError:
         return False
     return True
+
+
+def contradictions(folder: Path) -> list[str]:
+    """What the tables of a study that was run say and cannot be."""
+    study, tables = load_study(folder), folder / "results/tables"
+    values, pairs, status, ranking = (
+        read_table(tables / f"{name}.tsv", name) for name in ("instruments", "pairs", "status", "ranking")
+    )
+    known = values.dropna(subset=["value"])
+    whole = known.dropna(subset=["low", "high"])
+    limit = pairs["criterion"].map(study.config["just_noticeable"]).astype(float)
+    called_same = pairs["verdict"] == "no_audible_difference"
+    current = status[status["current"] == "yes"]
+    p_first = ranking.groupby(["priorities", "group"], dropna=False)["p_first"].sum()
+    told = {
+        "a value without number and reason": values["value"].isna() & values["reason"].isna(),
+        "an interval upside down": whole["low"] > whole["high"],
+        "a value outside its interval": ~whole["value"].between(whole["low"] - 1e-9, whole["high"] + 1e-9),
+        "a verdict that is none": ~pairs["verdict"].isin(VERDICTS),
+        "called the same beyond what is noticed": called_same & ~(
+            (pairs["low"] > -limit - 1e-9) & (pairs["high"] < limit + 1e-9)
+        ),
+        "not comparable without a reason": (pairs["verdict"] == "not_comparable") & pairs["reason"].isna(),
+        "differs without being significant": (pairs["verdict"] == "differs") & ~(pairs["p_adjusted"] <= 0.05),
+        "no sentence": status["sentence"].isna(),
+        "more than one comes first": p_first > 1 + 1e-6,
+    }  # fmt: skip
+    wrong = [words for words, rows in told.items() if rows.any()]
+    if sorted(current["instrument"]) != sorted(study.instruments):
+        wrong.append("instruments without one current status")
+    return wrong + _unheard(study, values)
+
+
+def _unheard(study: Study, values: pd.DataFrame) -> list[str]:
+    """An instrument all of whose takes are set aside has no value that sound tells."""
+    heard = {row["instrument"] for row in study.recordings if not row["recording"].startswith(LOST)}
+    sound = values[values["value"].notna() & (values["criterion"] != "total_cost")]
+    return ["a value of an instrument that nobody heard"] * bool(set(sound["instrument"]) - heard)
 
 
 def _measured(study: Study) -> None:
@@ -93,13 +131,28 @@ def _measured(study: Study) -> None:
             continue
         frame = frame[frame["recording"].isin(named)].reset_index(drop=True)
         of = frame["recording"].map(named)
+        heard = ~of.map(lambda row: row["recording"].startswith(LOST))
         frame = frame.assign(**{key: [row[key] for row in of] for key in KEYS if key in frame})
         if table == "recordings":
             frame = frame.assign(reverb_s=0.4, hum_db=3.0, lufs=-23.0, channel=1)
+            frame.loc[~heard, ["status", "reason"]] = ["set_aside", "silent"]
             frame = frame.set_index("recording").loc[[row["recording"] for row in study.recordings]].reset_index()
         else:
-            frame = frame.sort_values("recording", kind="stable")
-        if table in ("recordings", "notes"):
+            played = of.map(lambda row: row["pattern"] == "passage")
+            if table == "notes":
+                phrases = frame[heard & played].assign(passage=[row["passage"] for row in of[heard & played]])
+                _write("passage_notes", phrases.rename(columns={"step": "place"}), tables)
+            frame = frame[heard & ~played].sort_values("recording", kind="stable")
+        if table == "recordings":
             write_table(frame.reindex(columns=names(table)), table, tables / f"{table}.tsv")
-        if table != "recordings":
+        elif table == "notes":
+            _write(table, frame, tables)
+        else:
             write_parquet(frame, tables / f"{table}.parquet")
+
+
+def _write(table: str, frame: pd.DataFrame, folder: Path) -> None:
+    """Write a table of notes as text and as Parquet."""
+    frame = conform(frame.reindex(columns=names(table)).sort_values("recording", kind="stable"), table)
+    write_table(frame, table, folder / f"{table}.tsv")
+    write_parquet(frame, folder / f"{table}.parquet")

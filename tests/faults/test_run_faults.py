@@ -13,7 +13,7 @@ import pytest
 
 from faults.outcome import FINE, without_privileges
 from faults.run_faults import ELSEWHERE, Faults
-from faults.victim import Run, copy_of, make_small_study, tables
+from faults.victim import Run, copy_of, made_smaller, tables
 from smallstudy import Engine
 
 TARGETS = ("collect", "compare")
@@ -22,12 +22,12 @@ pytestmark = [pytest.mark.slow, pytest.mark.skipif(os.name == "nt", reason="sign
 
 
 @pytest.fixture(scope="module")
-def outcomes(repo, tmp_path_factory):
+def outcomes(repo, small_study, tmp_path_factory):
     if without_privileges() is None:
         pytest.skip("needs setpriv")
     folder = tmp_path_factory.mktemp("run_faults")
     engine = Engine(repo, folder / "engine" / "ever bore")
-    study = make_small_study(folder / "study", repo)
+    study = made_smaller(small_study(folder / "study"))
     undisturbed = copy_of(study, folder / "else where")
     code, told = Run(engine, undisturbed, cores=1, targets=TARGETS, environment=ELSEWHERE).end()
     assert code == 0, told
@@ -65,9 +65,9 @@ def test_nothing_is_lost_and_nobody_is_left_in_the_dark(outcomes, fault):
     assert [outcome for outcome in some if outcome.verdict != FINE] == []
 
 
-def test_a_study_brings_no_code_along_not_even_when_run_from_within(repo, tmp_path):
+def test_a_study_brings_no_code_along_not_even_when_run_from_within(repo, small_study, tmp_path):
     """Modules, plugins and a profile of Snakemake's that lie in the study, as a template with Python in it."""
-    study = make_small_study(tmp_path / "study", repo)
+    study = made_smaller(small_study(tmp_path / "study"))
     evil, mark = "open('happened', 'w').close()", study / "happened"
     for name in ("yaml", "numpy", "psutil", "snakemake_executor_plugin_evil", "snakemake_logger_plugin_evil"):
         (study / f"{name}.py").write_text(evil, encoding="utf-8")

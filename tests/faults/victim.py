@@ -12,7 +12,7 @@ from pathlib import Path
 
 import psutil
 
-from smallstudy import Engine, SmallStudy, make_study
+from smallstudy import Engine, SmallStudy
 
 TRACEBACK = "Traceback (most recent call last)"
 HUNG = "[had to be ended]"
@@ -132,11 +132,10 @@ def _cpu_s(pid: int) -> float:
     return total
 
 
-def make_small_study(folder: Path, repo: Path) -> Path:
+def made_smaller(study: SmallStudy) -> Path:
     """The small study with a few of its recordings."""
-    study = make_study(folder, repo)
-    SmallStudy(folder, [row for row in study.rows if row["recording"] in RECORDINGS]).write_recordings()
-    return folder
+    SmallStudy(study.folder, [row for row in study.rows if row["recording"] in RECORDINGS]).write_recordings()
+    return study.folder
 
 
 def copy_of(study: Path, folder: Path) -> Path:

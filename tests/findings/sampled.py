@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import soundfile
+from scipy.fft import next_fast_len
 
 from evenbore.notes.chunkfile import write_chunk
 from evenbore.notes.collect import collect
@@ -145,7 +146,7 @@ def render(shop: Shop, family: Family, number: int, session: int, dynamic: str, 
         f0 = note_hz(family.to_sounding(sounding))
         length = round(rng.uniform(*TEMPO_S) * RATE) + fade
         cents = model.cents[written] + rng.normal(0, player.cents_sd) + shop.cents.get(number, {}).get(written, 0.0)
-        piece = _retuned(body, rng.uniform(0, 0.3), length, cents)
+        piece = retuned(body, rng.uniform(0, 0.3), length, cents)
         spectrum, hz = np.fft.rfft(piece), np.fft.rfftfreq(length, 1 / RATE)
         loud = whole + rng.normal(0, player.level_sd) - OVERBLOWN_DB * (written in silent)
         octaves = np.clip(np.log2(np.maximum(hz / f0, 1e-9)), 0, 4)
@@ -187,7 +188,7 @@ def sampled_notes(soundfont: str, program: int, low: int, high: int) -> list[np.
     return [0.1 * note / np.sqrt(np.mean(note**2)) for note in steady]
 
 
-def _retuned(body: np.ndarray, start_s: float, length: int, cents: float) -> np.ndarray:
+def retuned(body: np.ndarray, start_s: float, length: int, cents: float) -> np.ndarray:
     """`length` samples of a note from start_s on, raised by cents (cubic interpolation)."""
     at = start_s * RATE + np.arange(length) * 2 ** (cents / 1200)
     whole = at.astype(int)
@@ -208,6 +209,6 @@ def _in_room(audio: np.ndarray, seed: int, session: int, take: int) -> np.ndarra
     tail = (np.sqrt(1 - MOVED**2) * stay + MOVED * moved) * 10 ** (-3 * time / ROOM_S)
     tail[time < 0.003] = 0
     tail *= np.sqrt(10 ** (-DIRECT_DB / 10) / np.sum(tail**2))
-    size = len(audio) + len(tail)
+    size = next_fast_len(len(audio) + len(tail), real=True)
     wet = np.fft.irfft(np.fft.rfft(audio, size) * np.fft.rfft(tail, size), size)
     return audio + wet[: len(audio)]

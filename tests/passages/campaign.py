@@ -32,22 +32,23 @@ ONSET_S, PITCH_CENTS, WRONG_CENTS = 0.05, 50.0, 25.0
 REFERENCES = ("librosa pyin", "Praat autocorrelation")
 
 
-def run(cases: Iterable[Case], jobs: int) -> list[dict]:
-    """One dictionary for every take, in the order of the cases."""
+def run(cases: Iterable[Case], jobs: int, listed: bool = False) -> list[dict]:
+    """One dictionary for every take, in the order of the cases; without the references where its notes are listed."""
     with multiprocessing.Pool(jobs) as pool:
-        return pool.map(measured, list(cases), chunksize=1)
+        return pool.starmap(measured, [(case, not listed, listed) for case in cases], chunksize=1)
 
 
-def measured(case: Case, references: bool = True) -> dict:
-    """What one take came to."""
+def measured(case: Case, references: bool = True, listed: bool = False) -> dict:
+    """What one take came to; `listed`: its notes are known, as from a score."""
     take = case.take()
     audio = take.audio / max(1.0, 1.02 * np.abs(take.audio).max())
     family = load_family(case.family)
     with tempfile.TemporaryDirectory() as folder:
         path = str(Path(folder) / "take.flac")
         soundfile.write(path, audio, RATE, subtype="PCM_24")
+        known = family.to_written(np.array([note.midi for note in take.notes])).tolist() if listed else None
         begun = time.process_time()
-        found = measure_recording(row(case, path) | {"low": family.low, "high": family.high})
+        found = measure_recording(row(case, path) | {"low": family.low, "high": family.high, "notes": known})
         cpu_s = time.process_time() - begun
         reference_s = _decode_and_transform(path)
     notes = [(note["onset_s"], note["offset_s"], _hz(note)) for note in found.notes]
@@ -71,6 +72,16 @@ def measured(case: Case, references: bool = True) -> dict:
         ]
         result["matched"][name], result["of"][name] = len(_match(take.notes, theirs)), len(theirs)
     return result
+
+
+def reason(audio: np.ndarray, case: Case) -> str:
+    """Why a take that holds this sound instead of the case's is set aside; "" where it is not."""
+    family = load_family(case.family)
+    with tempfile.TemporaryDirectory() as folder:
+        path = str(Path(folder) / "take.flac")
+        soundfile.write(path, audio, RATE, subtype="PCM_24")
+        told = measure_recording(row(case, path) | {"low": family.low, "high": family.high}).recording
+    return told["reason"] if told["status"] == "set_aside" else ""
 
 
 def f_measure(results: Iterable[dict], name: str = "evenbore") -> float:
@@ -98,22 +109,27 @@ def _match(truth: tuple[Truth, ...], notes: list[tuple[float, float, float]]) ->
 
 
 def _errors(truth: tuple[Truth, ...], rows: list[dict], notes: list[tuple[float, float, float]]) -> dict:
-    """Cents of matched notes; notes silently wrong; places that lie more than 50 ms from the true note's onset."""
+    """Cents of matched notes; notes silently wrong, right ones that are doubted all the same; notes that were given a
+    place, and those of them that begin within 50 ms of the note of that place."""
     cents = [
         1200 * math.log2(rows[mine]["f0_hz"] / truth[true].hz)
         for true, mine in _match(truth, notes)
         if math.isfinite(rows[mine]["f0_hz"]) and math.isfinite(truth[true].hz)
     ]
-    silent = 0
+    silent = doubted = unsure = 0
     for note in rows:
         middle = (note["onset_s"] + note["offset_s"]) / 2
         here = [one for one in truth if one.onset_s <= middle <= one.offset_s]
         wrong = not any(abs(1200 * math.log2(_hz(note) / one.hz)) <= WRONG_CENTS for one in here if one.hz > 0)
-        silent += wrong and note["confidence"] >= UNSURE and "pitch" not in in_doubt(note["flags"])
+        doubt = note["confidence"] < UNSURE or "pitch" in in_doubt(note["flags"])
+        silent += wrong and not doubt
+        doubted += doubt and not wrong
+        unsure += note["confidence"] < UNSURE and not wrong
     (placed,) = places([[note["midi"] for note in rows]], [one.midi for one in truth])
     pairs = [(note, truth[place]) for note, place in zip(rows, placed, strict=True) if place is not None]
     aligned = sum(abs(note["onset_s"] - one.onset_s) <= ONSET_S for note, one in pairs)
-    return {"cents": cents, "silent": silent, "placed": len(pairs), "aligned": aligned}
+    told = {"silent": silent, "doubted": doubted, "unsure": unsure}
+    return {"cents": cents, "placed": len(pairs), "aligned": aligned} | told
 
 
 def _decode_and_transform(path: str) -> float:

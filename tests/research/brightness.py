@@ -83,25 +83,36 @@ def truth_of(contrast: str, effect: float) -> float:
 
 
 def run_brightness(effect: float, studies: int) -> dict:
-    """Shares over the studies of one planted effect, of the pairs of materials that hold it (all, where none does)."""
+    """Shares over the studies of one planted effect, see `shares`."""
     rows = []
     for number in range(studies):
         tables = drawn(effect, number)
-        tested, tone = judged(normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]), number)
-        for row in tested.to_dict("records"):
-            true = truth_of(row["contrast"], effect)
-            if effect and not true:
-                continue
-            curve = tone[tone["contrast"] == row["contrast"]]
-            octaves = np.log2(curve["harmonic"].to_numpy(float))
-            at = true * (octaves - octaves.mean())
-            held = bool(((curve["low"] <= at) & (at <= curve["high"])).all())
-            rows.append(row | {"true": true, "curve_p": curve["p"].iloc[0], "curve_held": held})
+        rows += with_truth(
+            *judged(normalise(tables["recordings"], tables["notes"], [tables["harmonics"]]), number), effect
+        )
+    return {"effect": effect, "studies": studies} | shares(rows)
+
+
+def with_truth(tested: pd.DataFrame, tone: pd.DataFrame, effect: float) -> list[dict]:
+    """The pairs of materials of a study that hold the planted effect (all, where none is planted), with the truth."""
+    rows = []
+    for row in tested.to_dict("records"):
+        true = truth_of(row["contrast"], effect)
+        if effect and not true:
+            continue
+        curve = tone[tone["contrast"] == row["contrast"]]
+        octaves = np.log2(curve["harmonic"].to_numpy(float))
+        at = true * (octaves - octaves.mean())
+        held = bool(((curve["low"] <= at) & (at <= curve["high"])).all())
+        rows.append(row | {"true": true, "curve_p": curve["p"].iloc[0], "curve_held": held})
+    return rows
+
+
+def shares(rows: list[dict]) -> dict:
+    """Of the pairs: how often p < 0.05, adjusted too, how often interval and band hold the truth; the estimate."""
     frame = pd.DataFrame(rows)
     away = frame["estimate"] * np.sign(frame["true"]).where(frame["true"] != 0, 1)
     return {
-        "effect": effect,
-        "studies": studies,
         "pairs": len(frame),
         "p_below": float((frame["p"] < 0.05).mean()),
         "adjusted_below": float((frame["p_adjusted"] < 0.05).mean()),

@@ -4,6 +4,7 @@ import csv
 import re
 import shlex
 import struct
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,6 @@ from evenbore.facts import columns
 from evenbore.facts.criteria import CRITERIA, NEIGHBOURS
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.verdicts import VERDICTS
-from evenbore.figures.entries import FIGURES
 from evenbore.findings import patterns
 from evenbore.findings.diagnose import REGION_SHARE, SURE
 from evenbore.notes import attempts, confidence, evidence, faroff, measure, rise, segment
@@ -80,15 +80,19 @@ def test_files_exist(repo, doc):
     assert [name for name in sorted(named) if not any((repo / folder / name).exists() for folder in FOLDERS)] == []
 
 
+@cache
+def words_of_the_code(repo):
+    sources = [repo / "Snakefile", *(path for name in ("scripts", "workflow", "config", "tests", "demo_recordings")
+               for path in (repo / name).rglob("*") if path.suffix in (".py", ".smk", ".yaml", ".tsv"))]  # fmt: skip
+    sources = [path for path in sources if path.name != "test_docs.py"]
+    return set(re.findall(r"\w+", " ".join(path.read_text(encoding="utf-8") for path in sources)))
+
+
 @pytest.mark.parametrize("doc", DOCS)
 def test_words_in_code_type_occur_in_the_code(repo, doc):
     """Config keys, columns, criteria, kinds, verdicts, constants: whatever has an underscore in it."""
     named = {span for span in code_spans(text_of(repo, doc)) if re.fullmatch(r"[A-Za-z0-9]+(_[A-Za-z0-9]+)+", span)}
-    sources = [repo / "Snakefile", *(path for name in ("scripts", "workflow", "config", "tests", "demo_recordings")
-               for path in (repo / name).rglob("*") if path.suffix in (".py", ".smk", ".yaml", ".tsv"))]  # fmt: skip
-    sources = [path for path in sources if path.name != "test_docs.py"]
-    known = set(re.findall(r"\w+", " ".join(path.read_text(encoding="utf-8") for path in sources)))
-    assert named - known - {"my_study"} == set()
+    assert named - words_of_the_code(repo) - {"my_study"} == set()
 
 
 def commands(text):
@@ -183,11 +187,6 @@ def test_picture_of_the_report_is_wide_enough_and_light(repo):
     width, _ = struct.unpack(">II", data[16:24])  # PNG: the header chunk (ISO/IEC 15948, 11.2.2)
     assert width == 1280
     assert len(data) <= 400_000
-
-
-def test_number_of_figures(repo):
-    words = {11: "eleven", 12: "twelve", 13: "thirteen", 14: "fourteen"}
-    assert f"{words[len(FIGURES)]} figures" in plain(text_of(repo, "README.md"))
 
 
 def table_rows(text, start):

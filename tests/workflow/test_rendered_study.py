@@ -1,4 +1,5 @@
-"""All steps as far as the report on real instruments' sounds: three sampled families, one take each.
+"""All steps as far as the report on real instruments' sounds: three sampled families, one take each; and on a study
+without a note.
 
 The steps run in this process one after the other; that Snakemake does the same `test_workflow.py` tells.
 """
@@ -19,6 +20,7 @@ from evenbore.study.sheets import chunks, load_study
 from measure import measure
 from provenance import note_provenance
 from rendering.study import SOUNDFONT, Plan, write_study
+from smallstudy import SmallStudy
 
 PLANS = (
     Plan("clarinet", "clarinet_b_flat", "slurred", "up"),
@@ -34,6 +36,12 @@ def finished(tmp_path_factory, repo, require_program, require_file):
     soundfont = require_file("fluid-soundfont-gm", f"/usr/share/sounds/sf2/{SOUNDFONT}")
     folder = tmp_path_factory.mktemp("study")
     truth = write_study(folder, PLANS, soundfont)
+    run_all_steps(folder)
+    return folder, truth
+
+
+def run_all_steps(folder):
+    """What `rule all` asks for, but for what is published of each instrument."""
     measure_and_collect(folder)
     report_sample.run_steps(folder)
     paths = {"path_to_study": folder, "path_to_config": folder / "config/config.yaml"}
@@ -56,7 +64,6 @@ def finished(tmp_path_factory, repo, require_program, require_file):
         path_to_output=results / "work/clips.npz",
     )  # fmt: skip
     report_sample.make_report(folder)
-    return folder, truth
 
 
 def measure_and_collect(folder):
@@ -116,3 +123,15 @@ def test_report_is_there(finished):
 def test_no_two_outputs_contradict_each_other(finished):
     folder, _ = finished
     assert [f"{one.kind}: {one.why} ({one.first.source})" for one in contradictions(read_study(folder))] == []
+
+
+@pytest.mark.slow
+def test_a_study_without_a_single_note_still_ends_in_a_report(tmp_path, small_study):
+    whole = small_study(tmp_path / "poor")
+    some = [row for row in whole.rows if row["recording"] in ("passage", "empty", "silent")]
+    SmallStudy(whole.folder, some).write_recordings()
+    run_all_steps(whole.folder)
+    results = whole.folder / "results"
+    recordings = {row["recording"]: row["status"] for row in rows(results / "tables" / "recordings.tsv")}
+    assert recordings == {"passage": "ok", "empty": "set_aside", "silent": "set_aside"}
+    assert (results / "report.html").exists()

@@ -12,7 +12,7 @@ import slurm
 
 from evenbore.facts.columns import TABLES
 from faults.victim import ALL_TABLES, PATIENCE_S, Run, tables
-from smallstudy import Engine, SmallStudy, make_study
+from smallstudy import Engine, SmallStudy
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(sys.platform != "linux", reason="Slurm is for Linux")]
 
@@ -53,8 +53,8 @@ def start(cluster, engine):
 
 
 # One test for all of it, because a run through Slurm waits most of its time.
-def test_after_a_killed_job_and_a_failed_node_the_tables_are_those_of_a_local_run(start, engine, repo, tmp_path):
-    here, study = (make_three_chunks(tmp_path / name, repo) for name in ("here", "study"))
+def test_after_a_killed_job_and_a_failed_node_the_tables_are_those_of_a_local_run(start, engine, small_study, tmp_path):
+    here, study = (make_three_chunks(tmp_path / name, small_study) for name in ("here", "study"))
     code, told = Run(engine, here, targets=ALL_TABLES).end()
     assert code == 0, told
     expected = tables(here)
@@ -80,9 +80,9 @@ def test_after_a_killed_job_and_a_failed_node_the_tables_are_those_of_a_local_ru
     assert sum(before.get(chunk) == stamp for chunk, stamp in after.items()) == finished
 
 
-def make_three_chunks(folder: Path, repo: Path) -> Path:
+def make_three_chunks(folder: Path, small_study) -> Path:
     """A study of two instruments, one of them in two sessions, two takes each."""
-    rows = [row for row in make_study(folder, repo).rows if re.match(r"s._clar_[ab]_[12]$", row["recording"])]
+    rows = [row for row in small_study(folder).rows if re.match(r"s._clar_[ab]_[12]$", row["recording"])]
     SmallStudy(folder, rows).write_recordings()
     return folder
 

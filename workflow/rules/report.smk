@@ -38,7 +38,6 @@ rule figures:
             for name, entry in FIGURES.items()
         ],
         svg=expand(f"{FIGURE_FOLDER}/{{name}}.svg", name=FIGURES),
-        narrow=expand(f"{FIGURE_FOLDER}/narrow/{{name}}.svg", name=ON_PAGE),
         captions=expand(f"{CAPTION_FOLDER}/{{name}}.rst", name=FIGURES),
         pictures=expand(f"{PUBLICATION}/{{name}}.png", name=PICTURES),
     log:
@@ -175,8 +174,6 @@ rule page:
         harmonics=rules.normalise.output.harmonic_profiles,
         draws=rules.compare.output.draws,
         clips=clips_wanted,
-        figures=rules.figures.output.narrow,
-        captions=expand(f"{CAPTION_FOLDER}/{{name}}.rst", name=ON_PAGE),
         provenance=rules.provenance.output[0],
         sheets=SHEETS,
         code=library_files("page"),

@@ -88,8 +88,11 @@ def components(takes: pd.DataFrame, kinds: NDArray[np.str_], noted: float) -> li
     if owners < 2:
         reasons["instrument"] = f"{ONE} instrument"
         labels.pop("instrument")
-    elif owners + np.linalg.matrix_rank(_within(np.column_stack([fixed, *beside]), owner)) >= len(takes):
-        return [_row(name, np.nan, np.nan, 0, NOT_TOLD_APART) for name in ("instrument", *BLOCKS, mixed.RESIDUAL)]
+    if owners + np.linalg.matrix_rank(_within(np.column_stack([fixed, *beside]), owner)) >= len(takes):
+        return [
+            _row(name, np.nan, np.nan, 0, reasons.get(name, NOT_TOLD_APART))
+            for name in ("instrument", *BLOCKS, mixed.RESIDUAL)
+        ]
     try:
         if np.ptp(takes["value"]) == 0:
             raise mixed.NoScatter(SAME_VALUE)

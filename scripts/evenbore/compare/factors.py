@@ -323,7 +323,7 @@ def _fit(takes: pd.DataFrame, factor: Factor, others: list[Factor]) -> _Fitted |
     if not kept.any() or (others and (df < 3 or not kept[: max(1, len(kept) - 1)].all())):
         return None
     if df <= 0:
-        return _Fitted(None, np.empty(0), np.empty((0, 0)), np.empty(0, int), kept, 0.0, "", bool(others))
+        return _too_few(kept, bool(others))
     design = np.column_stack([base, wanted[:, kept]])
     place = np.arange(base.shape[1], design.shape[1])
     if is_balanced(takes):
@@ -333,6 +333,11 @@ def _fit(takes: pd.DataFrame, factor: Factor, others: list[Factor]) -> _Fitted |
         variance = ((means - design @ b) ** 2).sum() / df
         return _Fitted(None, b, inverse * variance, place, kept, float(df), MEANS, bool(others))
     return _fit_takes(takes, units, design, place, kept, float(df), bool(others))
+
+
+def _too_few(kept: Bools, beside: bool) -> _Fitted:
+    """Nothing is left to judge an error by."""
+    return _Fitted(None, np.empty(0), np.empty((0, 0)), np.empty(0, int), kept, 0.0, "", beside)
 
 
 def _fit_takes(
@@ -354,6 +359,8 @@ def _fit_takes(
     manners = np.column_stack([mixed.indicators(takes[column]) for column in ("direction", "articulation")])
     full = np.column_stack([design[index][:, :start], design[index][:, start:][:, apart]])
     full = np.column_stack([full, manners[:, mixed.independent_columns(full, manners)]])
+    if full.shape[1] >= len(takes):
+        return _too_few(kept, beside)
     groupings = {"instrument": takes["instrument"].to_numpy()} | {block: takes[block].to_numpy() for block in blocks}
     if len(takes) == len(units):  # one take of each: what the take adds cannot be told from the instrument
         groupings.pop("instrument")

@@ -238,7 +238,7 @@ def _steps(
     ]
     at_base = compared[[CRITERIA[name].kind == "take" for name in compared["criterion"]]]
     manners = tuple(sorted(at_base["articulation"].unique()))
-    with_dynamics = [False, True] if len(at_base) < len(compared) else [False]
+    with_dynamics = [False] * bool(manners) + [True] * (len(at_base) < len(compared))
     return list(dict.fromkeys(
         FurtherTakes(kind, tuple(instruments), session, manners, dynamics)
         for kind, instruments, session in turns if instruments for dynamics in with_dynamics
@@ -250,9 +250,9 @@ def _in_words(step: FurtherTakes, sheet: Mapping[str, Row], base_dynamic: str) -
     labels = [str(sheet[name]["label"]) for name in step.instruments]
     who = " and ".join(filter(None, [", ".join(labels[:-1]), labels[-1]]))
     where = _WORDS[step.kind].format(who=who, count=len(labels), session=step.session)
-    manner = f"{' and '.join(filter(None, step.articulations))} at {base_dynamic}".strip()
-    softly = ", and once softly and once loudly" if step.dynamics else ""
-    return f"record {where} ({manner}{softly})"
+    manners = [f"{' and '.join(filter(None, step.articulations))} at {base_dynamic}".strip()] * bool(step.articulations)
+    manners += ["once softly and once loudly"] * step.dynamics
+    return f"record {where} ({', and '.join(manners)})"
 
 
 def _advice(what: str, minutes: float, gain: float, most: str) -> str:

@@ -124,7 +124,7 @@ def in_one_room(errors: Errors, takes: pd.DataFrame, owners: Sequence[Owner]) ->
     sessions: dict[float, set[str]] = {}
     for instrument, state, session in takes[[*OWNER, "session"]].itertuples(index=False):
         sessions.setdefault(group[instrument, state], set()).add(session)
-    return np.array([len(sessions.get(group.get(owner, np.nan), ())) == 1 for owner in owners])
+    return np.array([len(sessions.get(group.get(owner, np.nan), ())) == 1 for owner in owners], bool)
 
 
 def _shifts_of(shifts: pd.DataFrame, owners: Sequence[Owner]) -> Floats:
@@ -291,10 +291,14 @@ def questions_of(
     owners = sorted(states.items())
     labels = [name for name, _ in owners]
     questions = []
+    known = [{str(name): rows for name, rows in table.groupby("criterion")} for table in (compared, takes, shifts)]
     for criterion in criteria.itertuples(index=False):
-        name = str(criterion.criterion)
-        rows = of_criterion(compared, name).set_index("instrument").reindex(labels)
-        plan = design(of_criterion(takes, name), of_criterion(shifts, name), owners, days)
+        of_instruments, of_takes, of_shifts = (
+            rows.get(str(criterion.criterion), table[:0])
+            for rows, table in zip(known, (compared, takes, shifts), strict=True)
+        )
+        rows = of_instruments.set_index("instrument").reindex(labels)
+        plan = design(of_takes, of_shifts, owners, days)
         questions.append(_question(criterion, rows.assign(family=[families[label] for label in labels]), plan))
     return questions
 

@@ -91,19 +91,23 @@ _FAMILIES = {
     "clarinet_b_flat": "clarinet clarinets klarinette klarinetten clarinette clarinete clarinetto b_clarinet"
     " bb_clarinet clarinet_flat b_klarinette",
     "clarinet_b_flat?": "a_clarinet a_klarinette e_clarinet es_klarinette eb_clarinet",
-    "clarinet_alto": "alto_clarinet altklarinette alt_klarinette",
+    "clarinet_alto": "alto_clarinet altklarinette",
+    "clarinet_alto?": "alt_klarinette",  # alt: alto, or old
     "clarinet_bass_low_e_flat?": "bass_clarinet bassklarinette bass_klarinette clarinette_basse clarinete_bajo"
     " clarinetto_basso",
+    "clarinet_bass_low_e_flat": "bass_clarinet_low_e_flat bass_clarinet_low_eb bass_clarinet_eb bassklarinette_tief_es"
+    " bassklarinette_es bass_klarinette_tief_es",
     "clarinet_bass_low_c": "bass_clarinet_low_c bassklarinette_tief_c bassklarinette_c bass_klarinette_tief_c",
     "clarinet_contrabass": "contrabass_clarinet kontrabassklarinette",
     "saxophone_soprano": "soprano soprano_sax soprano_saxophone sopransax sopransaxophon sopran_sax sax_soprano",
-    "saxophone_alto": "alto alto_sax alto_saxophone altsax altsaxophon alt_sax alt_saxophon sax_alto saxophone_alto",
+    "saxophone_alto": "alto alto_sax alto_saxophone altsax altsaxophon sax_alto saxophone_alto",
     "saxophone_tenor": "tenor tenor_sax tenor_saxophone tenorsax tenorsaxophon sax_tenor saxophone_tenor",
     "saxophone_baritone_low_a": "bari bari_sax baritone_sax baritone_saxophone baritonsax bariton_sax sax_baryton",
-    "saxophone_alto?": "sax saxophone saxophon saxofon sassofono",
+    "saxophone_alto?": "sax saxophone saxophon saxofon sassofono alt_sax alt_saxophon",
     "piccolo": "piccolo pikkolo piccoloflote ottavino",
     "flute": "flute flutes flote querflote flauta flauto",
-    "flute_alto": "alto_flute altflote alt_flote",
+    "flute_alto": "alto_flute altflote",
+    "flute_alto?": "alt_flote",
     "oboe": "oboe oboen hautbois",
     "cor_anglais": "cor_anglais english_horn englischhorn",
     "bassoon": "bassoon fagott basson fagot fagotto",
@@ -121,8 +125,10 @@ def family_told(words: Collection[str]) -> str:
 
     With a ? where the words leave room for another.
 
-    >>> family_told({"yew", "bass", "clarinet"}), family_told({"oboe", "2"}), family_told({"yew"})
-    ('clarinet_bass_low_e_flat?', 'oboe', '')
+    >>> family_told({"yew", "bass", "clarinet"}), family_told({"bass", "clarinet", "low", "eb"}), family_told({"yew"})
+    ('clarinet_bass_low_e_flat?', 'clarinet_bass_low_e_flat', '')
+    >>> family_told({"flote", "grun", "alt"})
+    'flute_alto?'
     """
     said = [(phrase, key) for phrase, key in _PHRASES.items() if phrase <= set(words)]
     most = max((len(phrase) for phrase, _ in said), default=0)

@@ -14,11 +14,12 @@ from evenbore.figures.entries import entry
 from evenbore.figures.style import NothingToShow, panels
 from evenbore.report.results import Results
 from evenbore.report.style import COLOURS, GREY, MARKERS
+from evenbore.statistics.student import Z_HALF
 
 TICKS_HZ = (63, 250, 1000, 4000, 16000)
 
 
-@entry("Likeness and set-ups", on_page=True)
+@entry("Likeness and set-ups", "Which instruments are alike", on_page=True)
 def clusters(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Each kind of instrument on its own. Map of the instruments' normalised profiles on their first two
     principal components, the two directions in which the profiles vary most; the axes are named after the trait
@@ -79,7 +80,7 @@ def _tree(axes: Axes, matrix: pd.DataFrame, labels: dict[str, str]) -> None:
     axes.set_xlabel("distance between profiles (Ward's linkage)")
 
 
-@entry("Likeness and set-ups", on_page=True)
+@entry("Likeness and set-ups", "What rooms and microphones did to the sound", on_page=True)
 def setups(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Estimated response of each session's set-up (room, microphone, place, gain) against frequency, in dB,
     relative to the mean of its comparability group; shaded: 90 % interval. This is what was taken out of level and
@@ -95,7 +96,7 @@ def setups(results: Results, shown: list[str], labels: dict[str, str]) -> Figure
         axes.axhline(0, color=GREY, lw=0.8)
         for i, (session, line) in enumerate(linked[linked["group"] == group].groupby("session", sort=False)):
             colour, marker = COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)]
-            half = 1.645 * line["response_se_db"]
+            half = Z_HALF * line["response_se_db"]
             axes.fill_between(line["band_hz"], line["response_db"] - half, line["response_db"] + half, color=colour,
                               alpha=0.2, lw=0)  # fmt: skip
             axes.plot(line["band_hz"], line["response_db"], color=colour, marker=marker, ms=4, lw=1.2, label=session)

@@ -19,7 +19,7 @@ from evenbore.facts.arrays import Numbers
 from evenbore.facts.criteria import BETTER
 from evenbore.facts.words import plain
 from evenbore.figures.entries import entry
-from evenbore.figures.style import PER_ROW, NothingToShow, panels, shaded
+from evenbore.figures.style import PER_ROW, NothingToShow, name_once, panels, shaded
 from evenbore.report.results import Results, rows_of
 from evenbore.report.style import BLUE, COLOURS, GREY, MARKERS, PALE
 
@@ -40,7 +40,7 @@ def titled(title: str, kind: str, kinds: Collection[str]) -> str:
     return f"{kind}: {title}" if len(kinds) > 1 else title
 
 
-@entry("Decision")
+@entry("Decision", "What was measured, with 90 % intervals")
 def criteria(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per kind of instrument and criterion: value of each instrument (dot) and its 90 % interval (line),
     in the unit below the panel; the arrow tells which way is better. Grey band: the study's median plus and minus
@@ -65,6 +65,7 @@ def criteria(results: Results, shown: list[str], labels: dict[str, str]) -> Figu
         of_criterion = rows[(rows["criterion"] == criterion.criterion) & rows["instrument"].isin(names)]
         _criterion(axes, criterion, of_criterion, names, labels, groups)
         axes.set_title(titled(plain(criterion.criterion), kind, kinds))
+    name_once(grid, [kind for kind, *_ in parts])
     if len(groups) > 1:
         handles = {line.get_label(): line for axes in grid for line in axes.get_legend_handles_labels()[0]}
         figure.legend(handles=list(handles.values()), loc="outside upper right", ncols=len(handles), frameon=False)
@@ -105,7 +106,7 @@ def _unseen(axes: Axes, values: pd.DataFrame, place: dict[str, int]) -> None:
                       va="center")  # fmt: skip
 
 
-@entry("Decision")
+@entry("Decision", "How likely each rank is")
 def rank_probabilities(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per set of priorities of the config and kind of instrument: probability of every rank for every
     instrument, in per cent (numbers below 4.5 % are left out). With more than 15 ranks: the median rank (dot) and
@@ -162,7 +163,7 @@ def _rank_intervals(axes: Axes, ranking: pd.DataFrame, labels: dict[str, str]) -
     axes.set_xlabel("rank (1 is best); dot: median, line: 90 % of the probability")
 
 
-@entry("Decision")
+@entry("Decision", "Quality against cost, with 90 % intervals")
 def value_front(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Across: total cost (price, set-up, case, repairs found by inspection). Up: quality in just-noticeable steps,
     the mean over all sets of priorities, with its 90 % interval. Diamonds and dashed line: the front of best value,
@@ -221,7 +222,7 @@ def place_labels(axes: Axes, x: pd.Series, y: pd.Series, texts: list[str]) -> No
             note.remove()
 
 
-@entry("Decision")
+@entry("Decision", "Which pairs differ")
 def pairs(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One matrix per kind of instrument and criterion, read along the row: + the row's instrument is better and −
     it is worse than the column's (it differs, adjusted p at most 0.05); ≠ it differs, which is a matter of taste;
@@ -245,9 +246,10 @@ def pairs(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
         better = pd.Series(oriented(values[criterion.criterion].to_numpy(float), criterion.better), values.index)
         _matrix(axes, of_kind, names, better, labels)
         axes.set_title(titled(plain(criterion.criterion), kind, kinds))
+    name_once(grid, [kind for kind, *_ in parts])
     handles = [Patch(facecolor=colour, edgecolor="#999999", label=f"{symbol}  {text}")
                for symbol, text, colour in CELLS.values()]  # fmt: skip
-    figure.legend(handles=handles, loc="outside upper center", ncols=len(CELLS), frameon=False, handlelength=1.2)
+    figure.legend(handles=handles, loc="outside upper center", ncols=PER_ROW, frameon=False, handlelength=1.2)
     return figure
 
 

@@ -1,5 +1,6 @@
 """Draw every figure of a study; one without data becomes a picture that says why."""
 
+import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -8,39 +9,44 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 
 from evenbore.figures import chain, decision, notes, research  # noqa: F401  each enters its figures
-from evenbore.figures.entries import DRAW, FIGURES, ON_PAGE, PUBLISHED_FIGURES
-from evenbore.figures.pictures import for_frame, write_pictures
+from evenbore.figures.entries import DRAW, FIGURES, PUBLISHED_FIGURES
+from evenbore.figures.pictures import for_frame, rendered, source, write_pictures
 from evenbore.figures.style import (
     NARROW_IN,
+    NO_METADATA,
     WIDTH_IN,
     NothingToShow,
     figure_labels,
+    lay_out,
     nothing,
     save,
-    save_svg,
     settings,
 )
 from evenbore.files.tables import write_text
 from evenbore.report.results import Results
 
-NARROW = "narrow"
-
 
 def draw_figures(results: Results, folder: str | Path, published: str | Path) -> None:
-    """Write FIGURES as PNG and SVG into `folder`, those of the report as narrow SVG into its folder NARROW, and the
-    PICTURES into the folder `published`."""
+    """Write FIGURES as PNG and SVG, with title and source, into `folder`, the PICTURES into the folder `published`."""
     few = for_frame(results)
-    for name in FIGURES:
+    for name, entry in FIGURES.items():
         with drawn(results, name) as figure:
-            if name in PUBLISHED_FIGURES:
-                write_pictures(figure, name, "page", results, published)
-            save(figure, Path(folder) / name)
+            pixels = rendered(figure, "page", entry.title, source(results))
+            save(figure, pixels, Path(folder) / name)
         if name in PUBLISHED_FIGURES:
+            write_pictures(pixels, Path(published) / f"{name}_page")
             with drawn(few, name) as figure:
-                write_pictures(figure, name, "frame", few, published)
-        if name in ON_PAGE:
-            with drawn(results, name, NARROW_IN) as figure:
-                save_svg(figure, Path(folder) / NARROW / f"{name}.svg")
+                pixels = rendered(figure, "frame", entry.title, source(few))
+            write_pictures(pixels, Path(published) / f"{name}_frame")
+
+
+def narrow_svg(results: Results, name: str) -> str:
+    """A figure as wide as a phone, without title and source, its ground transparent, as SVG."""
+    written = io.StringIO()
+    with drawn(results, name, NARROW_IN) as figure:
+        lay_out(figure)
+        figure.savefig(written, format="svg", metadata=NO_METADATA, transparent=True)
+    return written.getvalue()
 
 
 def write_captions(folder: str | Path) -> None:

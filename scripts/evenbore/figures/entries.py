@@ -1,6 +1,6 @@
 """Which figures there are. A figure's entry is the function that draws it, its docstring the caption:
 
-    @entry("Category", on_page=True)
+    @entry("Category", "Title", on_page=True)
     def name(results, shown, labels):
         '''Caption (reStructuredText): what the axes are, how to read it, the thresholds used.'''
 
@@ -27,15 +27,16 @@ the modules are imported."""
 
 @dataclass(frozen=True)
 class Entry:
-    """`category`: in a Snakemake report; `on_page`: the report shows it, narrow, for nothing of its own says the same;
-    `caption`: reStructuredText."""
+    """`category`: in a Snakemake report; `title`: above the figure; `on_page`: the report shows it, narrow, for nothing
+    of its own says the same; `caption`: reStructuredText."""
 
     category: str
+    title: str
     on_page: bool
     caption: str
 
 
-def entry(category: str, *, on_page: bool = False) -> Callable[[Drawer], Drawer]:
+def entry(category: str, title: str, *, on_page: bool = False) -> Callable[[Drawer], Drawer]:
     """Enter the function as the figure of its name."""
 
     def enter(function: Drawer) -> Drawer:
@@ -52,22 +53,15 @@ def _entries(module: str) -> dict[str, Entry]:
             continue
         for mark in node.decorator_list:
             if isinstance(mark, ast.Call) and isinstance(mark.func, ast.Name) and mark.func.id == entry.__name__:
-                entries[node.name] = Entry(
-                    ast.literal_eval(mark.args[0]), bool(mark.keywords), ast.get_docstring(node) or ""
-                )
+                category, title = map(ast.literal_eval, mark.args)
+                entries[node.name] = Entry(category, title, bool(mark.keywords), ast.get_docstring(node) or "")
     return entries
 
 
 FIGURES = {name: entry for module in MODULES for name, entry in _entries(module).items()}
 """All figures in the order of the report."""
 ON_PAGE = tuple(name for name, entry in FIGURES.items() if entry.on_page)
-PUBLISHED_FIGURES = {
-    "intonation_map": "How far each note is out of tune",
-    "criteria": "What was measured, with 90 % intervals",
-    "rank_probabilities": "How likely each rank is",
-    "value_front": "Quality against cost, with 90 % intervals",
-}
-"""Figure -> the title of its pictures."""
+PUBLISHED_FIGURES = ("intonation_map", "criteria", "rank_probabilities", "value_front")
 PUBLISHED_SIZES = ("page", "frame")
 SCHEMES = ("light", "dark")
 PICTURES = tuple(

@@ -24,7 +24,7 @@ def _needed(results: Results, rows: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
-@entry("Notes")
+@entry("Notes", "How far each note is out of tune")
 def intonation_map(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Every row is an instrument, every column a written note. Colour: how far the note lies from the instrument's
     own median over all notes, in cents (purple flat, orange sharp). A number is printed where the note lies beyond
@@ -40,7 +40,7 @@ def intonation_map(results: Results, shown: list[str], labels: dict[str, str]) -
     figure, (axes,) = panels(1, 1, 1.4 + 0.27 * len(table))
     beyond = np.abs(table.to_numpy()) > allowed[:, None]
     numbers = np.where(beyond, np.char.mod("%+.0f", np.nan_to_num(table.to_numpy())), "")
-    limit = 1.5 * allowed.max()
+    limit = 1.25 * allowed.max()
     names = [labels[name] for name in table.index]
     mesh = shaded(axes, table.to_numpy(), numbers, "PuOr_r", (-limit, limit), "white", names)
     figure.colorbar(mesh, ax=axes, label="cents from own median", shrink=0.9, pad=0.01).outline.set_visible(False)
@@ -51,7 +51,7 @@ def intonation_map(results: Results, shown: list[str], labels: dict[str, str]) -
     return figure
 
 
-@entry("Notes")
+@entry("Notes", "How far each note is out of tune, with 90 % intervals")
 def intonation_by_note(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: deviation of each written note from the instrument's own median, in cents; whiskers
     are 90 % intervals from repeat takes. Grey band: the tolerance of the config (``tolerances: note_cents``); notes
@@ -61,7 +61,7 @@ def intonation_by_note(results: Results, shown: list[str], labels: dict[str, str
     return _by_note(results, shown, labels, "cents", "cents from own median")
 
 
-@entry("Notes")
+@entry("Notes", "How even the treble is from note to note")
 def evenness_treble(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: treble of each written note (level of the harmonics above about 2 kHz relative to
     all of them, set-up taken out) from the instrument's own median, in dB; whiskers are 90 % intervals. Grey
@@ -72,7 +72,7 @@ def evenness_treble(results: Results, shown: list[str], labels: dict[str, str]) 
     return _by_note(results, shown, labels, "brightness_db", "treble\nfrom own median, dB")
 
 
-@entry("Notes")
+@entry("Notes", "How even the level is from note to note")
 def evenness_level(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: level of each written note relative to the instrument's own median, in dB, with the
     set-up taken out; whiskers are 90 % intervals. Grey band: middle 80 % of the other instruments of the same
@@ -82,7 +82,7 @@ def evenness_level(results: Results, shown: list[str], labels: dict[str, str]) -
     return _by_note(results, shown, labels, "level_dbfs", "level\nfrom own median, dB")
 
 
-@entry("Notes")
+@entry("Notes", "Treble at a common loudness")
 def treble_matched(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: treble (level above about 2 kHz relative to the whole, set-up taken out) as it
     would be at a common loudness, so that who blew harder does not look richer in it; of each written note over the
@@ -153,7 +153,7 @@ def _name_notes(axes: Axes, rows: pd.DataFrame) -> None:
     axes.set_xticks(list(names), list(names.values()))
 
 
-@entry("Notes", on_page=True)
+@entry("Notes", "How treble follows loudness", on_page=True)
 def treble_against_level(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: treble (level above about 2 kHz relative to the whole, dB) against level (dB re
     full scale), medians over the notes, at each dynamic that was recorded; the set-up is taken out of both. Grey

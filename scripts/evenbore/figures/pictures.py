@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from PIL import Image
 
-from evenbore.figures.entries import PUBLISHED_FIGURES, SCHEMES
+from evenbore.figures.entries import SCHEMES
 from evenbore.figures.style import lay_out
 from evenbore.report.results import Results
 from evenbore.report.style import SOFT_INK, clean
@@ -23,13 +23,12 @@ MOST_IN_FRAME = 12  # instruments
 HEAD_IN, FOOT_IN = 0.42, 0.3  # kept for title and source
 
 
-def write_pictures(figure: Figure, name: str, size: str, results: Results, folder: str | Path) -> None:
-    """Write a figure's PICTURES of one size as PNG into `folder`, with title and source."""
-    picture = rendered(figure, size, PUBLISHED_FIGURES[name], source(results))
+def write_pictures(pixels: NDArray[np.uint8], path: Path) -> None:
+    """Write a rendered figure (H, W, 3) as PNG in all SCHEMES: `path`_light.png and `path`_dark.png."""
+    path.parent.mkdir(parents=True, exist_ok=True)
     for scheme in SCHEMES:
-        path = Path(folder) / f"{name}_{size}_{scheme}.png"
-        path.parent.mkdir(parents=True, exist_ok=True)
-        Image.fromarray(picture if scheme == "light" else darkened(picture)).save(path)
+        picture = pixels if scheme == "light" else darkened(pixels)
+        Image.fromarray(picture).save(path.with_name(f"{path.name}_{scheme}.png"))
 
 
 def for_frame(results: Results) -> Results:
@@ -54,12 +53,8 @@ def source(results: Results) -> str:
 
 def rendered(figure: Figure, size: str, title: str, told: str) -> NDArray[np.uint8]:
     """The figure as pixels (H, W, 3), with its title above and the source `told` below; a frame is laid out anew in
-    16:9, with smaller text where it holds much.
-
-    Afterwards the figure is as it was, but for where its parts are: it is to be laid out again.
-    """
-    (width, height), dpi = figure.get_size_inches(), figure.get_dpi()
-    before, larger = (width, height), 1.0
+    16:9, with smaller text where it holds much."""
+    (width, height), larger = figure.get_size_inches(), 1.0
     if size == "frame":
         larger = max(height / FRAME_IN[1], 1.0)
         width, height = FRAME_IN[0] * larger, FRAME_IN[1] * larger
@@ -70,17 +65,10 @@ def rendered(figure: Figure, size: str, title: str, told: str) -> NDArray[np.uin
     figure.set_dpi((FRAME_PX[0] if size == "frame" else PAGE_PX) / width * (1 + 1e-6))
     head, foot = HEAD_IN * larger / height, FOOT_IN * larger / height
     lay_out(figure, (0, foot, 1, 1 - head - foot))
-    added = [
-        figure.text(0.01, 1 - head / 2, clean(title), size=14 * larger, weight="bold", va="center"),
-        figure.text(0.01, foot / 2, clean(told), size=8 * larger, va="center", color=SOFT_INK),
-    ]
+    figure.text(0.01, 1 - head / 2, clean(title), size=14 * larger, weight="bold", va="center")
+    figure.text(0.01, foot / 2, clean(told), size=8 * larger, va="center", color=SOFT_INK)
     figure.canvas.draw()
-    pixels = np.asarray(figure.canvas.buffer_rgba())[..., :3].copy()  # type: ignore[attr-defined]  # Agg's canvas has it
-    for text in added:
-        text.remove()
-    figure.set_size_inches(before)
-    figure.set_dpi(dpi)
-    return pixels
+    return np.asarray(figure.canvas.buffer_rgba())[..., :3].copy()  # type: ignore[attr-defined]  # Agg's canvas has it
 
 
 def darkened(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:

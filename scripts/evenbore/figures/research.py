@@ -14,7 +14,7 @@ HATCHES = ("", "///", "...", "xxx", "---")
 NARROWEST_LABEL = 0.12
 
 
-@entry("Likeness and set-ups", on_page=True)
+@entry("Likeness and set-ups", "Where the scatter of one take comes from", on_page=True)
 def variance_components(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """Where the scatter of one take's value comes from, one bar per criterion, numbers in per cent: differences
     between the instruments, between sessions (the day, the room, the tuning), between players, between takes as a

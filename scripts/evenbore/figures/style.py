@@ -13,6 +13,7 @@ from matplotlib.collections import QuadMesh
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import LayoutEngine
 from numpy.typing import NDArray
+from PIL import Image
 
 from evenbore.facts.arrays import Floats
 from evenbore.report.style import clean, fonts
@@ -45,7 +46,6 @@ def settings(name: str, width_in: float = WIDTH_IN) -> "dict[RcKeyType, Any]":
         "text.parse_math": False,  # a label may hold any number of $
         "svg.hashsalt": name,
         "svg.fonttype": "none",
-        "savefig.dpi": 150,
     }
 
 
@@ -83,6 +83,13 @@ def panels(count: int, columns: int, height_in: float, **axes: Any) -> tuple[Fig
         if below is None:
             shown.tick_params(labelbottom=True)
     return figure, grid[:count]
+
+
+def name_once(grid: NDArray[np.object_], kinds: list[str]) -> None:
+    """Leave the instruments' names out where the panel to the left has the same ones; `kinds`: whose names each has."""
+    for axes, kind, before in zip(grid[1:], kinds[1:], kinds, strict=False):
+        if kind == before and not axes.get_subplotspec().is_first_col():
+            axes.tick_params(labelleft=False)
 
 
 def shaded(
@@ -130,19 +137,13 @@ def lay_out(figure: Figure, rect: tuple[float, float, float, float] = (0, 0, 1, 
             text.set_in_layout(False)
     if figure.axes:
         cast(LayoutEngine, figure.get_layout_engine()).execute(figure)
+    for legend in figure.legends:
+        legend.set_bbox_to_anchor(rect)  # room is made for it within `rect`, but it is put at the figure's edge
     figure.set_layout_engine(None)  # "none" would have every file drawn twice
 
 
-def save(figure: Figure, path: Path) -> None:
-    """Write `path`.png and `path`.svg, without dates or versions."""
+def save(figure: Figure, pixels: NDArray[np.uint8], path: Path) -> None:
+    """Write `path`.png, the rendered figure's pixels (H, W, 3), and `path`.svg, without dates or versions."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    lay_out(figure)
-    figure.savefig(path.with_suffix(".png"), metadata={"Software": None})
+    Image.fromarray(pixels).save(path.with_suffix(".png"))
     figure.savefig(path.with_suffix(".svg"), metadata=NO_METADATA)
-
-
-def save_svg(figure: Figure, path: Path) -> None:
-    """Write the SVG alone, its ground transparent."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    lay_out(figure)
-    figure.savefig(path, metadata=NO_METADATA, transparent=True)

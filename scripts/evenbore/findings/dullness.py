@@ -96,14 +96,16 @@ def robust_correlation(standard: list[Floats]) -> Floats:
     """Correlation (M, M) of measures of unit robust scatter, from that of sums and differences.
 
     (s² - d²) / (s² + d²), s and d the robust scatter of a + b and a - b (Gnanadesikan & Kettenring 1972, Biometrics
-    28, 81), drawn towards 0 by a tenth so that it can be inverted.
+    28, 81), drawn towards 0 by a tenth so that it can be inverted, and further where few notes make pairs contradict
+    each other.
     """
     out = np.eye(len(standard))
     for i, a in enumerate(standard):
         for j, b in enumerate(standard[:i]):
             plus, minus = (np.nan_to_num(robust_sd(both)) ** 2 for both in (a + b, a - b))
             out[i, j] = out[j, i] = 0.9 * (plus - minus) / max(plus + minus, SMALLEST_SD**2)
-    return out
+    least = float(np.linalg.eigvalsh(out)[0])  # a tenth at least, if the pairs agree
+    return out if least > 0.1 else np.eye(len(out)) + (out - np.eye(len(out))) * 0.9 / (1 - least)
 
 
 def best_weights(effect: Floats, covariance: Floats) -> Floats:

@@ -111,10 +111,11 @@ def learned_templates(
     out = []
     for hole, level, cents, speaks in zip(known.hole.tolist(), known.level, known.cents, known.speaks, strict=True):
         below = np.flatnonzero((mode == 1) & (fingered < hole))
+        if hole and len(below) < MIN_DULL_RUN:
+            continue
         where = ("leak", hole, below[0], below[-1]) if hole else ("reed", None, 0, len(written) - 1)
-        if not hole or len(below) >= MIN_DULL_RUN:
-            one = _scaled((level * per_db).sum(axis=0), *where)
-            out.append(replace(one, pitch=_scaled(cents * per_cent, *where), speaks=speaks))
+        one = _scaled((level * per_db).sum(axis=0), *where)
+        out.append(replace(one, pitch=_scaled(cents * per_cent, *where), speaks=speaks))
     return out
 
 

@@ -127,11 +127,15 @@ def assess(
     groups = session_groups(recordings)
     lacking = _notes_left_out(takes, config["base_dynamic"])
     rows: list[Row] = []
+    by_criterion = [{str(name): rows for name, rows in table.groupby("criterion")} for table in (values, shifts)]
     for criterion in CRITERIA.values():
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
-            own_values, own_shifts = (t[t["criterion"] == criterion.name] for t in (values, shifts))
+            own_values, own_shifts = (
+                known.get(criterion.name, table[:0])
+                for known, table in zip(by_criterion, (values, shifts), strict=True)
+            )
             doubts = _notes_in_doubt(notes, criterion, config["base_dynamic"])
             missed = lacking if criterion.kind == "take" else {}
             words = {owner: _joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
@@ -572,32 +576,37 @@ def _value(key: Row, criterion: Criterion, value: float) -> _Value:
 
 def _dynamic_pairs(takes: Sequence[_Take]) -> Iterator[tuple[Row, TakeNotes, TakeNotes]]:
     """Loudest and softest takes of the same instrument, session, articulation and direction, in take order."""
-    used = [d for d in DYNAMICS if any(key["dynamic"] == d for key, _ in takes)]
+    same = ("instrument", "state", "session", "articulation", "direction")
+    for soft, loud in soft_and_loud([key for key, _ in takes], same):
+        (key, quiet), (_, strong) = takes[soft], takes[loud]
+        common = np.intersect1d(quiet.written, strong.written)
+        yield key, _only(strong, common), _only(quiet, common)
+
+
+def soft_and_loud(keys: Sequence[Row], same: Sequence[str]) -> Iterator[tuple[int, int]]:
+    """Places in `keys` of takes at the softest and the loudest dynamic of all, paired in take order where they are
+    alike in `same`."""
+    used = [d for d in DYNAMICS if any(key["dynamic"] == d for key in keys)]
     if len(used) < 2:
         return
-    sets: dict[tuple[str, ...], dict[str, list[_Take]]] = {}
-    for key, take in takes:
+    sets: dict[tuple[str, ...], dict[str, list[int]]] = {}
+    for place, key in enumerate(keys):
         if key["dynamic"] in (used[0], used[-1]):
-            same = tuple(key[k] for k in ("instrument", "state", "session", "articulation", "direction"))
-            sets.setdefault(same, {used[0]: [], used[-1]: []})[key["dynamic"]].append((key, take))
+            both = sets.setdefault(tuple(key[k] for k in same), {used[0]: [], used[-1]: []})
+            both[key["dynamic"]].append(place)
     for both in sets.values():
-        soft, loud = (sorted(both[d], key=lambda item: item[0]["take"]) for d in (used[0], used[-1]))
-        for (key, quiet), (_, strong) in zip(soft, loud, strict=False):
-            common = np.intersect1d(quiet.written, strong.written)
-            yield key, _only(strong, common), _only(quiet, common)
+        soft, loud = (sorted(both[d], key=lambda place: keys[place]["take"]) for d in (used[0], used[-1]))
+        yield from zip(soft, loud, strict=False)
 
 
 def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
     """Take values less what a session, and its player, adds (column session_offset), for the criteria it adds to."""
-    values = values.assign(session_offset=0.0)
-    for criterion in ADDITIVE:
-        rows = values["criterion"] == criterion
-        if rows.any():
-            takes = values[rows]
-            offsets = block_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
-            values.loc[rows, "session_offset"] = offsets
-            values.loc[rows, "value"] -= offsets
-    return values
+    offset = np.zeros(len(values))
+    for criterion, rows in values.groupby("criterion").indices.items():
+        if criterion in ADDITIVE:
+            takes = values.take(rows)
+            offset[rows] = block_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
+    return values.assign(session_offset=offset, value=values["value"] - offset)
 
 
 def _owners(recordings: pd.DataFrame, instruments: dict[str, Row], states: list[str]) -> list[Owner]:

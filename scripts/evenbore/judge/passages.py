@@ -17,7 +17,7 @@ from evenbore.facts.columns import names
 from evenbore.facts.criteria import LEVEL_STEP_DB
 from evenbore.facts.passages import PASSAGE_CRITERIA
 from evenbore.files.tables import conform
-from evenbore.judge.assess import DYNAMICS
+from evenbore.judge.assess import soft_and_loud
 from evenbore.setups.doubts import without_doubted
 from evenbore.statistics.student import CONFIDENCE
 
@@ -87,12 +87,10 @@ def _takes(played: pd.DataFrame, scale: pd.DataFrame, base_dynamic: str) -> Iter
 def _pairs(played: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
     """Span of level and loss of brightness between the loudest and the softest takes of a session, in take order."""
     for (*key, _), rows in played.groupby([*_KEYS, "session"], sort=False):
-        there = [dynamic for dynamic in DYNAMICS if (rows["dynamic"] == dynamic).any()]
-        if len(there) < 2:
-            continue
-        soft, loud = ([take.set_index("place") for _, take in rows[rows["dynamic"] == one].groupby("take")]
-                      for one in (there[0], there[-1]))  # fmt: skip
-        for one, other in zip(loud, soft, strict=False):
+        keys = rows.drop_duplicates("recording").to_dict("records")
+        takes = [take.set_index("place") for _, take in rows.groupby("recording", sort=False)]
+        for soft, loud in soft_and_loud(keys, ()):
+            one, other = takes[loud], takes[soft]
             step = (one["level_dbfs"] - other["level_dbfs"]).dropna()
             if len(step) < _LEAST_NOTES:
                 continue

@@ -20,6 +20,7 @@ mixed over the ratios, with degrees of freedom after Satterthwaite 1946, Biometr
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -32,6 +33,7 @@ from scipy.sparse.csgraph import connected_components
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.days import DAY_KINDS
+from evenbore.statistics.grouped import combined
 
 OWNER = ["instrument", "state"]
 MANNER = ["direction", "articulation"]
@@ -82,6 +84,25 @@ class Cells:
         edges = coo_array((np.ones(self.owner.size), (self.owner, count + self.block)), shape=(number, number))
         return np.asarray(connected_components(edges, directed=False)[1][:count])
 
+    @cached_property
+    def mean_weights(self) -> Floats:
+        """How the mean over all takes of each owner (rows) is made of the means of its cells (columns)."""
+        share = _dummies(self.owner).T * self.size
+        whole: Floats = share.sum(axis=1, keepdims=True)
+        return share / whole
+
+    @cached_property
+    def block_weights(self) -> Floats:
+        """How what each block adds (rows) is made of the means of the cells (columns).
+
+        Least squares of take = instrument in its state + block. What blocks add averages zero over those joined by
+        shared instruments and is 0 for a block that nothing joins.
+        """
+        block, owner = _dummies(self.block), _dummies(self.owner)
+        within = block - owner @ (self.mean_weights @ block)
+        weighted = within.T * self.size
+        return np.linalg.pinv(weighted @ within, rcond=1e-9, hermitian=True) @ weighted
+
     def effects(self, keep: Bools, additive: bool) -> Floats:
         """Design matrix of owners and, if `additive`, blocks for the cells that `keep` (C,) marks."""
         columns = [self.owner, self.block] if additive else [self.owner]
@@ -122,7 +143,7 @@ class Errors(NamedTuple):
     def of(self, owners: Sequence[Owner]) -> "Errors":
         """The same of these `owners` in their order; NaN for one without takes."""
         places = {owner: place for place, owner in enumerate(self.owners)}
-        place = np.array([places.get(owner, -1) for owner in owners])
+        place = np.array([places.get(owner, -1) for owner in owners], int)
         known = place >= 0
 
         def picked(part: Floats) -> Floats:
@@ -173,10 +194,21 @@ def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
 
 def cells_of(takes: pd.DataFrame) -> Cells:
     """The cells of `takes` (columns OWNER, session and, if several played, player), in the order of their keys."""
-    (instrument, names), (state, states) = (_numbered(takes[key]) for key in OWNER)
+    return _cells(*_keys(takes, ("instrument", "state", "session", "player")))
+
+
+def _keys(takes: pd.DataFrame, columns: Iterable[str]) -> list[tuple[str, ...]]:
+    """The texts of these columns; empty for one that is not there."""
+    return [tuple(takes[column]) if column in takes else () for column in columns]
+
+
+@lru_cache(maxsize=64)  # most criteria have values of the same takes
+def _cells(*keys: tuple[str, ...]) -> Cells:
+    """See `cells_of`; `keys`: instrument, state, session, player."""
+    (instrument, names), (state, states) = (_numbered(key) for key in keys[:2])
     owner, of_take = np.unique(instrument * len(states) + state, return_inverse=True)
     owners = list(zip(names[owner // len(states)], states[owner % len(states)], strict=True))
-    block = block_numbers(takes)
+    block = _blocks(*keys[2:])
     blocks = block.max() + 1
     cell, of_take, size = np.unique(of_take * blocks + block, return_inverse=True, return_counts=True)
     # two states of an instrument in one block are of one day
@@ -186,8 +218,12 @@ def cells_of(takes: pd.DataFrame) -> Cells:
 
 def block_numbers(takes: pd.DataFrame) -> Ints:
     """Number of each take's block (T,), in the order of sessions and players."""
-    keys = [_numbered(takes[key])[0] for key in ("session", "player") if key in takes]
-    return np.unique(np.column_stack(keys), axis=0, return_inverse=True)[1].ravel()
+    return _blocks(*_keys(takes, ("session", "player")))
+
+
+@lru_cache(maxsize=64)
+def _blocks(*keys: tuple[str, ...]) -> Ints:
+    return combined(*(_numbered(key)[0] for key in keys if key))
 
 
 def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
@@ -197,8 +233,9 @@ def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
     only, one additive effect for the whole study; the effects of a column average zero over what it holds. A manner
     that no cell shares with another has no known effect and gets 0.
     """
-    manners = [_numbered(takes[column])[0] for column in MANNER if column in takes]
-    dummies = np.hstack([_dummies(manner) for manner in manners])
+    dummies = _manners(*_keys(takes, MANNER))
+    if dummies.shape[1] < 2:
+        return pd.Series(0.0, index=takes.index), 0
     cells = cells_of(takes)
     whole = np.column_stack([dummies, takes["value"].to_numpy(float)])
     within = whole - cells.means(whole)[cells.of_take]
@@ -207,22 +244,17 @@ def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
     return pd.Series(dummies @ effects, index=takes.index), int(rank)
 
 
-def block_weights(cells: Cells) -> Floats:
-    """How what each block adds (rows) is made of the means of the `cells` (columns).
-
-    Least squares of take = instrument in its state + block. What blocks add averages zero over those joined by shared
-    instruments and is 0 for a block that nothing joins.
-    """
-    block, owner = _dummies(cells.block), _dummies(cells.owner)
-    within = block - owner @ (_mean_weights(cells) @ block)
-    weighted = within.T * cells.size
-    return np.linalg.pinv(weighted @ within, rcond=1e-9, hermitian=True) @ weighted
+@lru_cache(maxsize=64)
+def _manners(*keys: tuple[str, ...]) -> Floats:
+    """Dummies (T, M) of the manners that takes of one column differ in."""
+    columns = [_dummies(_numbered(key)[0]) for key in keys if len(set(key)) > 1]
+    return np.hstack([np.empty((len(keys[0]), 0)), *columns])
 
 
 def block_offsets(takes: pd.DataFrame) -> Floats:
-    """What the block adds to each take's value (T,), from instruments recorded in several; see `block_weights`."""
+    """What the block adds to each take's value (T,), see `Cells.block_weights`."""
     cells = cells_of(takes)
-    offsets = block_weights(cells) @ cells.means(takes["value"].to_numpy(float))
+    offsets = cells.block_weights @ cells.means(takes["value"].to_numpy(float))
     return offsets[block_numbers(takes)]
 
 
@@ -255,9 +287,9 @@ def _errors(
     """`s_r2`: variance of takes on `whole_df`; `squares`, `df` (I,): sums of squares of each owner's takes within
     cells, and their degrees of freedom."""
     moderated = (squares + PRIOR_DF * s_r2) / (df + PRIOR_DF)
-    weights = _mean_weights(cells)
+    weights = cells.mean_weights
     if additive:
-        weights = weights - (weights @ _dummies(cells.block)) @ block_weights(cells)
+        weights = weights - (weights @ _dummies(cells.block)) @ cells.block_weights
     n = np.bincount(cells.owner, cells.size).astype(float)
     joined = cells.joined()
     by_day = (weights * joined) @ _dummies(cells.day)
@@ -355,16 +387,9 @@ def _within(cells: Cells, values: Floats) -> tuple[Floats, Floats]:
     return squares, np.bincount(cells.owner, values.shape[1] * (cells.size - 1)).astype(float)
 
 
-def _mean_weights(cells: Cells) -> Floats:
-    """How the mean over all takes of each owner (rows) is made of the means of its cells (columns)."""
-    share = _dummies(cells.owner).T * cells.size
-    whole: Floats = share.sum(axis=1, keepdims=True)
-    return share / whole
-
-
-def _numbered(column: pd.Series) -> tuple[Ints, NDArray[np.object_]]:
+def _numbered(column: Sequence[str]) -> tuple[Ints, NDArray[np.object_]]:
     """Numbers (T,) of a column's values in their order, and the values."""
-    values, numbers = np.unique(column.to_numpy(object), return_inverse=True)
+    numbers, values = pd.factorize(np.array(column, object), sort=True)
     return numbers, values
 
 

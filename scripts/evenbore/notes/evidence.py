@@ -31,6 +31,10 @@ _BLOCK_FRAMES = 48
 _FLOOR_BINS = 32  # the noise floor is judged over so many bins at a time
 _OVER_FLOOR = 4.5  # a tone's peak stands this far (amplitude) over the lower quartile of its surroundings
 _NOISE_WEIGHT = 0.04  # what other peaks count: enough that noise alone looks like no pitch
+# of free playing, tuned on the development takes of tests/passages
+_FREE_HOP_S = 0.0214  # frames lie at most so far apart, for the sake of short notes
+_ECHO_S, _ECHO_DB = 0.043, 5.1  # what sounded so long ago is taken to echo so many dB weaker: a live room's decay
+_LEAST_LEFT = 0.1  # of a peak, as amplitude, however much of it may be echo
 # cells from a pitch to its harmonics
 _HARMONIC_CELLS = [round(1200 * float(np.log2(number)) / GRID_CENTS) for number in range(1, _HARMONICS + 1)]
 
@@ -59,15 +63,20 @@ def _cells(hz: Floats, lowest_hz: float) -> Floats:
     return np.log2(hz / lowest_hz) * (1200.0 / GRID_CENTS)
 
 
-def gather(signal: Signal, lowest_midi: float, highest_midi: float) -> Evidence:
-    """Evidence for pitches around a range of sounding notes (MIDI numbers at A4 = 440 Hz)."""
+def gather(signal: Signal, lowest_midi: float, highest_midi: float, free: bool = False) -> Evidence:
+    """Evidence for pitches around a range of sounding notes (MIDI numbers at A4 = 440 Hz).
+
+    `free`: for playing in which any note may follow any other: peaks count by what they are above the echo of the sound
+    before (as in Lebart, Boucher & Denbigh 2001, Acta Acustica 87, 359, with one decay for all rooms).
+    """
     rate = signal.rate
     low = lowest_midi - MARGIN_SEMITONES
     n_pitches = round((highest_midi - lowest_midi + 2 * MARGIN_SEMITONES) * 100 / GRID_CENTS) + 1
     grid_midi = low + np.arange(n_pitches) * GRID_CENTS / 100
     bottom_hz = 440.0 * 2 ** ((low - 69) / 12)
     size = frame_size(rate, 440.0 * 2 ** ((lowest_midi - 1 - 69) / 12))
-    hop = size // 4
+    hop = min(size // 4, round(_FREE_HOP_S * rate)) if free else size // 4
+    back = round(_ECHO_S * rate / hop) if free else 0
     top_hz = min(_TOP_HZ, 0.45 * rate)
     n_bins = int(top_hz * size / rate)
     n_cells = int(_cells(np.array(top_hz), bottom_hz)) + 2
@@ -78,13 +87,14 @@ def gather(signal: Signal, lowest_midi: float, highest_midi: float) -> Evidence:
     level, power_db = np.empty(n_frames, np.float32), np.empty(n_frames, np.float32)
     for first in range(0, n_frames, _BLOCK_FRAMES):
         count = min(_BLOCK_FRAMES, n_frames - first)
-        samples = signal.slice(first * hop - size // 2, (first + count - 1) * hop + size // 2)
-        frames = overlapping(samples, size, hop)
-        magnitude = magnitudes(frames, window, n_bins + 2)
-        middle = samples[(size - hop) // 2 :][: count * hop].reshape(count, hop)
+        samples = signal.slice((first - back) * hop - size // 2, (first + count - 1) * hop + size // 2)
+        heard = magnitudes(overlapping(samples, size, hop), window, n_bins + 2)
+        magnitude = heard[back:]
+        middle = samples[back * hop + (size - hop) // 2 :][: count * hop].reshape(count, hop)
         level[first : first + count] = np.sqrt(np.mean(np.square(middle), axis=1))
         power_db[first : first + count] = 10 * np.log10(np.sum(magnitude[:, 1:] ** 2, axis=1) / 1.5 + 1e-14)
-        histogram = _peak_histogram(magnitude, rate / size, bottom_hz, n_cells)
+        own = _above_echo(magnitude, heard[:-back]) if back else magnitude
+        histogram = _peak_histogram(magnitude, own, rate / size, bottom_hz, n_cells)
         score[first : first + count] = _explained(histogram, n_pitches).T
     score[power_db <= power_db.max() - _AUDIBLE_DB] = 0
     return Evidence(score, level, grid_midi, hop / rate)
@@ -99,8 +109,18 @@ def guess_hz(evidence: Evidence, span: tuple[int, int], offset_cents: float, nom
     return float(nominal_hz * 2 ** ((offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
 
 
-def _peak_histogram(magnitude: Floats32, bin_hz: float, bottom_hz: float, n_cells: int) -> Floats32:
-    """Compressed peak amplitudes on a log-frequency axis, (n_cells, frames)."""
+def _above_echo(magnitude: Floats32, before: Floats32) -> Floats32:
+    """What is left of magnitudes (F, B) without the echo of those _ECHO_S before; a peak may have moved by a bin."""
+    echo = before.copy()
+    np.maximum(echo[:, 1:], before[:, :-1], out=echo[:, 1:])
+    np.maximum(echo[:, :-1], before[:, 1:], out=echo[:, :-1])
+    left = magnitude**2 - np.float32(10 ** (-_ECHO_DB / 10)) * echo**2
+    own: Floats32 = np.sqrt(np.maximum(left, (_LEAST_LEFT * magnitude) ** 2))
+    return own
+
+
+def _peak_histogram(magnitude: Floats32, own: Floats32, bin_hz: float, bottom_hz: float, n_cells: int) -> Floats32:
+    """Compressed peak amplitudes on a log-frequency axis, (n_cells, frames); a peak counts by its `own` amplitude."""
     inner = magnitude[:, 1:-1]
     least = inner.max(axis=1, keepdims=True) * 10 ** (-_RANGE_DB / 20)
     frame, index = np.nonzero((inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > least))
@@ -110,7 +130,8 @@ def _peak_histogram(magnitude: Floats32, bin_hz: float, bottom_hz: float, n_cell
     # a peak counts by how far it stands out of the noise around it, not by how loud that noise is
     floor = _noise_floor(magnitude)[frame, index // _FLOOR_BINS]
     tonal = magnitude[frame, index] > _OVER_FLOOR * floor
-    weight = np.exp(_COMPRESSION * (here - np.log(np.maximum(floor, least[frame, 0]) + 1e-12)))
+    strength = here if own is magnitude else np.log(own[frame, index] + 1e-12)
+    weight = np.exp(_COMPRESSION * (strength - np.log(np.maximum(floor, least[frame, 0]) + 1e-12)))
     weight *= np.where(tonal, 1.0, _NOISE_WEIGHT)
     cell = _cells((index + shift) * bin_hz, bottom_hz)
     inside = (cell >= 0) & (cell < n_cells - 1)

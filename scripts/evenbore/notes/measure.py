@@ -19,7 +19,7 @@ from evenbore.notes.confidence import confidence, signs
 from evenbore.notes.edges import Edges, refine
 from evenbore.notes.evidence import gather, guess_hz
 from evenbore.notes.note import Notes, measure_notes
-from evenbore.notes.phrase import find_notes, no_single_voice, no_single_voice_in
+from evenbore.notes.phrase import find_notes, no_notes, no_single_voice
 from evenbore.notes.segment import NOTE_CENTS, Alignment, find_passes
 from evenbore.notes.sheetfit import may_be_another, objection, tuning_remark
 from evenbore.notes.spectrum import Harmonics, sounds_higher
@@ -164,9 +164,10 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
 def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Family) -> Measured:
     """Measure every note of free playing; `step` is its number in the take."""
     low, high = family.to_sounding(np.array([row["low"], row["high"]])).tolist()
-    evidence = gather(signal, low, high)
-    phrase = find_notes(signal, evidence, low, high, row["tuning_hz"])
-    reason = no_single_voice(phrase, evidence)
+    evidence = gather(signal, low, high, free=True)
+    listed = None if row["notes"] is None else family.to_sounding(np.array(row["notes"])).tolist()
+    phrase = find_notes(signal, evidence, low, high, row["tuning_hz"], listed)
+    reason = no_notes(phrase)
     if reason:
         return set_aside(record, "; ".join([*signal.warnings, reason]))
     edges = refine(signal, phrase.begin_s, phrase.end_s, phrase.guess_hz, phrase.again)
@@ -183,10 +184,10 @@ def _measure_passage(row: RecordingRow, record: Row, signal: Signal, family: Fam
         | one
         for step, (midi, one) in enumerate(zip(phrase.midi.tolist(), measured.rows, strict=True))
     ]
-    reason = no_single_voice_in(notes)
+    reason = no_single_voice(phrase, evidence, notes)
     if reason:
         return set_aside(record, "; ".join([*signal.warnings, reason]))
-    _add_confidence(phrase.score, phrase.rival, np.ones(len(notes), bool), notes)
+    _add_confidence(phrase.score, phrase.rival, np.ones(len(notes), bool), notes, phrase.sure)
     record |= {"notes_found": len(notes), "snr_db": known_median([note["snr_db"] for note in notes])}
     record["offset_cents"] = known_median([note["cents"] for note in notes])
     off_tune = tuning_remark(record["offset_cents"], row["tuning_hz"])
@@ -210,9 +211,12 @@ def _evident(score: float, rival: float) -> bool:
     return 3.0 * score + 12.5 * (score - rival) >= _EVIDENT
 
 
-def _add_confidence(score: Floats, rival: Floats, found: Bools, notes: list[Row]) -> None:
-    """Add to notes how sure each is, and the flag of those that are not; the arrays are of all that were expected."""
-    for note, sure in zip(notes, confidence(signs(score, rival, found, notes)).tolist(), strict=True):
+def _add_confidence(score: Floats, rival: Floats, found: Bools, notes: list[Row], share: Floats | float = 1.0) -> None:
+    """Add to notes how sure each is, and the flag of those that are not; the arrays are of all that were expected.
+
+    `share`: of the confidence, for what else is in doubt.
+    """
+    for note, sure in zip(notes, (share * confidence(signs(score, rival, found, notes))).tolist(), strict=True):
         note["confidence"] = sure
         if sure < UNSURE:
             note["flags"] = f"{note['flags']} unsure".strip()

@@ -34,10 +34,14 @@ def places(takes: Sequence[Written], phrase: Written | None) -> list[list[int | 
     if phrase is None:
         phrase = max(takes, key=lambda take: (sum(_alike(take, other) for other in takes), len(take)))
     else:
-        printed = phrase
-        by = max(SHIFTS, key=lambda by: sum(_alike(take, [note + by for note in printed]) for take in takes))
-        phrase = [note + by for note in printed]
-    return [_placed(take, phrase) for take in takes]
+        by = key_of(phrase, takes)
+        phrase = [note + by for note in phrase]
+    return [placed(take, phrase) for take in takes]
+
+
+def key_of(printed: Written, takes: Sequence[Written]) -> int:
+    """Semitones by which the notes of most takes lie above those of a list, as which it is known."""
+    return max(SHIFTS, key=lambda by: sum(_alike(take, [note + by for note in printed]) for take in takes))
 
 
 def _matched(take: Written, phrase: Written) -> SequenceMatcher[int]:
@@ -48,7 +52,8 @@ def _alike(take: Written, phrase: Written) -> float:
     return _matched(take, phrase).ratio()
 
 
-def _placed(take: Written, phrase: Written) -> list[int | None]:
+def placed(take: Written, phrase: Written) -> list[int | None]:
+    """Of every note its place in the phrase, None where it has none."""
     place: list[int | None] = [None] * len(take)
     for first, at, count in _matched(take, phrase).get_matching_blocks():
         place[first : first + count] = range(at, at + count)

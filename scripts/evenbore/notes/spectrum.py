@@ -22,6 +22,7 @@ _SOLE_DB = 28.0  # a note sounds higher where every second or third harmonic sta
 _FIRST_DB, _SECOND_DB = 14.0, 9.0  # or the strongest two of them so far
 _SWING = 3.0  # standard deviations by which the pitch goes up and down
 _SPREAD_BINS = 1.0  # from here on a harmonic's power is spread over more than its own lobe
+_TERMS = (0.35875, -0.48829, 0.14128, -0.01168)  # of the window, cosines of 0 to 3 periods
 _LOBE_BINS = 4  # half of the window's main lobe
 _PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear of each other
 _BLOCK_SAMPLES = 1 << 16
@@ -79,17 +80,23 @@ class Harmonics:
 def window(size: int) -> tuple[Floats32, float]:
     """The window, scaled so that a sine of amplitude 1 peaks at 1, and its noise bandwidth in bins."""
     phase = 2 * np.pi * np.arange(size) / size
-    shape = 0.35875 - 0.48829 * np.cos(phase) + 0.14128 * np.cos(2 * phase) - 0.01168 * np.cos(3 * phase)
+    shape = sum((weight * np.cos(term * phase) for term, weight in enumerate(_TERMS)), np.zeros(size))
     bandwidth = size * np.sum(shape**2) / np.sum(shape) ** 2
     return (shape * 2 / np.sum(shape)).astype(np.float32), float(bandwidth)
 
 
 @lru_cache(maxsize=128)
 def _main_lobe(size: int) -> Floats:
-    """Amplitude seen at the nearest bin for a sine 0, 0.01 … 0.5 bins away from it."""
-    shape = window(size)[0].astype(float) / 2
-    offsets = np.arange(51) / 100
-    lobe: Floats = np.abs(np.exp(-2j * np.pi * offsets[:, None] * np.arange(size) / size) @ shape)
+    """Amplitude seen at the nearest bin for a sine 0, 0.01 … 0.5 bins away from it.
+
+    Each cosine of the window is two exponentials, and their sums over the window are geometric series.
+    """
+    terms = np.arange(1 - len(_TERMS), len(_TERMS))
+    weights = np.array(_TERMS)[np.abs(terms)] / np.where(terms == 0, 1, 2)
+    turns = 2j * np.pi * (np.arange(51)[:, None] / 100 + terms)
+    with np.errstate(invalid="ignore"):
+        series = np.where(turns == 0, 1, np.expm1(turns) / (size * np.expm1(turns / size)))
+    lobe: Floats = np.abs(series @ weights) / _TERMS[0]
     return lobe
 
 

@@ -20,6 +20,8 @@ from evenbore.facts.findings import FINDINGS
 from evenbore.facts.rows import Row, price_of
 from evenbore.facts.verdicts import DECISIONS, VERDICTS
 from evenbore.facts.words import plain
+from evenbore.figures.draw import narrow_svg
+from evenbore.figures.entries import FIGURES, ON_PAGE
 from evenbore.files.atomic import write_atomically
 from evenbore.files.webpage import script_data, script_hash, templates_in
 from evenbore.judge.assess import IN_DOUBT
@@ -39,6 +41,7 @@ from evenbore.report.portraits import portraits
 from evenbore.report.results import Results
 from evenbore.report.story import stories
 from evenbore.setups.selfsame import unlike_words
+from evenbore.statistics.student import Z_HALF
 from evenbore.trade.inspection import not_inspected
 
 MOST_CHANGES_TOLD = 5
@@ -61,16 +64,16 @@ EARLY_SCRIPTS = ("choice.js",)
 
 
 def write_page(
-    results: Results, draws: str | Path, clips: list[Clip], figures: list[str], captions: list[str],
-    provenance: dict[str, Any], changed: list[tuple[str, list[str]]], path: str | Path,
+    results: Results, draws: str | Path, clips: list[Clip], provenance: dict[str, Any],
+    changed: list[tuple[str, list[str]]], path: str | Path,
 ) -> None:  # fmt: skip
-    """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `figures`: narrow SVG
-    files; `captions`: of the same figures; `changed`: in the answer since the last run, heads with their items."""
+    """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `changed`: in the answer since
+    the last run, heads with their items."""
     environment = templates_in(TEMPLATES)
     environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
     environment.filters |= {"sentence": words.sentence, "slug": slug}
     environment.filters |= {"deciding": decide.deciding, "speaking": decide.speaking, "price_of": price_of}
-    context = _context(results, draws, clips, figures, captions, environment) | {"provenance": provenance}
+    context = _context(results, draws, clips, environment) | {"provenance": provenance}
     context["changed"] = [(head, [_with_labels(results, item) for item in items]) for head, items in changed]
     section = environment.get_template("instrument.html")
     context["folded_data"] = (
@@ -82,10 +85,7 @@ def write_page(
     write_atomically(path, lambda temporary: stream.dump(str(temporary), "utf-8"))
 
 
-def _context(
-    results: Results, draws: str | Path, clips: list[Clip], figures: list[str], captions: list[str],
-    environment: jinja2.Environment,
-) -> dict[str, Any]:  # fmt: skip
+def _context(results: Results, draws: str | Path, clips: list[Clip], environment: jinja2.Environment) -> dict[str, Any]:
     """What the templates show."""
     study, shown = results.study, results.shown
     written_out = set(shown)
@@ -129,13 +129,13 @@ def _context(
         "weighable": weighable,
         "own_gates": GATES,
         "own_draws": weighing["draws"],
-        "own_error": 100 * 1.645 * 0.5 / weighing["draws"] ** 0.5,
+        "own_error": 100 * Z_HALF * 0.5 / weighing["draws"] ** 0.5,
         "sound": sound,
         "hearable": {(clip["instrument"], clip["state"]) for clip in sound["clips"] if clip["kind"] == "scale"},
         "table": _comparison(results),
         "now": {row["instrument"]: row for row in _records(results.tables["status"].query("current == 'yes'"))},
         "ranks": words.rank_texts(results, answers),
-        "figures": (_figure(Path(svg), Path(caption)) for svg, caption in zip(figures, captions, strict=True)),
+        "figures": (_figure(name, narrow_svg(results, name)) for name in ON_PAGE),
         "profiles": profiles,
         "sections": (_instrument(results, name, profiles) for name in shown),
         "decisions": _decisions(results),
@@ -261,18 +261,17 @@ def _comparison(results: Results) -> dict[str, Any]:
     return {"columns": columns, "cells": cells, "notes": list(notes), "missing": missing}
 
 
-def _figure(svg: Path, caption: Path) -> dict[str, Any]:
+def _figure(name: str, data: str) -> dict[str, Any]:
     """A figure to be unpacked when it is looked at: the SVG, deflated, with its size in pt."""
-    data = svg.read_text("utf-8")
     size = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', data)  # as Matplotlib writes it
     width, height = map(float, size.groups()) if size else (4.0, 3.0)
     return {
         "packed": _packed_text(data),
         "width": round(width),
         "height": round(height),
-        "name": svg.stem,
-        "title": words.sentence(plain(svg.stem)),
-        "caption": " ".join(caption.read_text("utf-8").replace("``", "").split()),
+        "name": name,
+        "title": FIGURES[name].title,
+        "caption": " ".join(FIGURES[name].caption.replace("``", "").split()),
     }
 
 

@@ -24,9 +24,9 @@ from evenbore.page.priorities import packed
 from evenbore.report.curves import LEAST_PEERS, profile
 from evenbore.report.results import Results, rows_of
 from evenbore.report.words import number, sentence
+from evenbore.statistics.student import Z_HALF
 from evenbore.trade.pitch import note_to_midi
 
-Z90 = 1.645  # half a 90 % interval in standard errors
 MEDIAN_ERROR = (np.pi / 2) ** 0.5  # of a median, in standard errors of a mean of as many
 MISSING = -32768
 TENTHS = 10
@@ -231,7 +231,7 @@ def _harmonics(results: Results, told: NoteMap) -> Floats:
     out = np.full((len(row_of), len(place), int(rows["harmonic"].max()) if len(rows) else 0, 2), np.nan)
     at = (rows["instrument"].map(row_of).to_numpy(int), rows["written_note"].map(place).to_numpy(int),
           rows["harmonic"].to_numpy(int) - 1)  # fmt: skip
-    out[at] = np.column_stack([rows["level_db"], Z90 * rows["se_db"]])
+    out[at] = np.column_stack([rows["level_db"], Z_HALF * rows["se_db"]])
     return out
 
 

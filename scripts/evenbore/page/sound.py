@@ -1,8 +1,7 @@
 """What the page plays: clips within the size that the config allows, their levels, and each set-up's correction.
 
 Conventions: gains in dB bring a clip, or one of its notes, to the common loudness (ITU-R BS.1770-4), once as recorded
-and once with the set-up taken out. A note is measured repeated, as it is played, so
-often that where it is cut into blocks does not matter.
+and once with the set-up taken out. A note is measured as one sound without gates, faded as it is played.
 """
 
 import base64
@@ -17,11 +16,10 @@ from evenbore.facts.arrays import Floats32
 from evenbore.facts.rows import Row
 from evenbore.recording.audio import signal_from_array
 from evenbore.recording.clips import BEFORE_S, CLIP_RATE, LOUDNESS_LUFS, Clip, decoded, faded
-from evenbore.recording.quality import lufs
+from evenbore.recording.quality import lufs, sound_lufs
 from evenbore.report.results import Results
 
 TAPS = 2047  # at CLIP_RATE: resolves 16 Hz
-LEAST_TONE_S = 2.5
 PEAK_DB = -0.5
 
 
@@ -100,12 +98,13 @@ def _levels(clip: Clip, correction: Floats32 | None) -> tuple[int, list[list[tup
     """The clip's length in samples; (loudness, peak) in LUFS and dBFS of the whole and then of each note, as recorded
     and corrected."""
     samples = decoded(clip.mp3)
-    corrected = samples if correction is None else _filtered(samples, correction)
-    rows = []
     alone = clip.notes if clip.kind == "scale" else []  # a passage is heard whole
-    for version in (samples, corrected):
+    rows = []
+    for version in (samples, samples if correction is None else _filtered(samples, correction)):
         parts = [excerpt(version, start, end) for _, _, start, end in alone]
-        rows.append([_level(part) for part in (version, *parts)])
+        loudness = [lufs(signal_from_array(version, CLIP_RATE)), *(sound_lufs(part, CLIP_RATE) for part in parts)]
+        rows.append([(one if np.isfinite(one) else LOUDNESS_LUFS, _peak_db(part))
+                     for one, part in zip(loudness, [version, *parts], strict=True)])  # fmt: skip
     return len(samples), rows
 
 
@@ -122,11 +121,8 @@ def excerpt(samples: Floats32, start_s: float, end_s: float) -> Floats32:
     return faded(samples[first : round(end_s * CLIP_RATE)], CLIP_RATE)
 
 
-def _level(samples: Floats32) -> tuple[float, float]:
-    peak = 20 * np.log10(max(float(np.abs(samples).max(initial=0)), 1e-6))
-    repeats = int(np.ceil(LEAST_TONE_S * CLIP_RATE / max(len(samples), 1)))
-    loudness = lufs(signal_from_array(np.tile(samples, repeats), CLIP_RATE))
-    return (loudness if np.isfinite(loudness) else LOUDNESS_LUFS, peak)
+def _peak_db(samples: Floats32) -> float:
+    return float(20 * np.log10(max(float(np.abs(samples).max(initial=0)), 1e-6)))
 
 
 def _corrections(results: Results) -> dict[str, Floats32]:

@@ -7,12 +7,13 @@ example because no quiet part exists between the notes.
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 
 from evenbore.facts.acoustics import k_weight_power
-from evenbore.facts.arrays import Floats
+from evenbore.facts.arrays import Floats, Floats32
 from evenbore.recording.audio import LEVEL_FRAME_S, Signal
 
 NAN = float("nan")
@@ -38,6 +39,7 @@ DIGITAL_SILENCE = 2.0**-46 / 12  # power of the rounding to 24 bits
 # ITU-R BS.1770-4, annex 1
 LOUDNESS_STEP_S, LOUDNESS_STEPS = 0.1, 4  # 400 ms blocks overlapping by 75 %
 ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU = -70.0, -10.0
+K_OFFSET_DB = -0.691
 
 # ASSUME: what can be read of a decay between notes, chosen by trial; no source
 DECAY_GAP_S, DECAY_BEFORE_S, DECAY_AFTER_S = 0.1, 0.5, 3.0
@@ -166,11 +168,7 @@ def lufs(signal: Signal) -> float:
     from scipy import fft  # only here, for checking files needs none of it
 
     step = round(LOUDNESS_STEP_S * signal.rate)
-    weight = k_weight_power(np.fft.rfftfreq(step, 1 / signal.rate).astype(float)) * 2 / step**2
-    weight[0] /= 2
-    if step % 2 == 0:
-        weight[-1] /= 2
-    weight = np.repeat(weight, 2).astype(np.float32)  # real and imaginary parts lie side by side
+    weight = _k_weights(step, signal.rate)
     pieces = []
     for block in signal.blocks(step * 10):
         whole = block[: len(block) // step * step].reshape(-1, step)
@@ -180,12 +178,44 @@ def lufs(signal: Signal) -> float:
     if len(power) < LOUDNESS_STEPS:
         return NAN
     power = np.convolve(power, np.full(LOUDNESS_STEPS, 1 / LOUDNESS_STEPS), "valid")
-    loudness = -0.691 + 10 * np.log10(np.maximum(power, 1e-20))
+    loudness = K_OFFSET_DB + 10 * np.log10(np.maximum(power, 1e-20))
     kept = power[loudness > ABSOLUTE_GATE_LUFS]
     if len(kept) == 0:
         return NAN
-    gate = -0.691 + _db(kept.mean()) + RELATIVE_GATE_LU
-    return -0.691 + _db(power[loudness > max(gate, ABSOLUTE_GATE_LUFS)].mean())
+    gate = _loudness(kept.mean()) + RELATIVE_GATE_LU
+    return _loudness(power[loudness > max(gate, ABSOLUTE_GATE_LUFS)].mean())
+
+
+def _loudness(power: float) -> float:
+    """Loudness in LUFS of sound whose mean power under the K-weighting this is, without gates."""
+    return K_OFFSET_DB + _db(power)
+
+
+def sound_lufs(samples: Floats32, rate: int) -> float:
+    """Loudness in LUFS of one short sound (N,) from its first sample to its last (ITU-R BS.1770-4 without gates).
+
+    >>> tone = np.sin(2 * np.pi * 997 * np.arange(9600) / 48_000).astype(np.float32)
+    >>> print(f"{sound_lufs(tone, 48_000):.1f}")  # BS.1770-4, annex 1: −3.01
+    -3.0
+    """
+    from scipy import fft
+
+    if not len(samples):
+        return NAN
+    size = 1 << (len(samples) - 1).bit_length()
+    spectrum = fft.rfft(samples, size).view(np.float32)
+    return _loudness(float(np.square(spectrum) @ _k_weights(size, rate)) * size / len(samples))
+
+
+@lru_cache(maxsize=32)
+def _k_weights(size: int, rate: int) -> Floats32:
+    """Weights under which the squares of a spectrum's real and imaginary parts, side by side, add up to the mean power
+    under the K-weighting."""
+    weight = k_weight_power(np.fft.rfftfreq(size, 1 / rate).astype(float)) * 2 / size**2
+    weight[0] /= 2
+    if size % 2 == 0:
+        weight[-1] /= 2
+    return np.repeat(weight, 2).astype(np.float32)
 
 
 def reverb_s(signal: Signal, spans: Sequence[tuple[float, float]]) -> float:

@@ -153,7 +153,7 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
         "## Statistics",
         f"The take was the unit of uncertainty of an instrument's value; intervals are {CONFIDENCE:.0%}, by Student's t"
         " over what is known of the scatter of instruments' own days. Repeatability was pooled over the study (ISO"
-        " 5725-2:1994).",
+        " 5725-2:1994) and each instrument's own variance drawn to the pooled one (Smyth 2004).",
         _pair_methods(),
         _ranking_methods(config),
     ]
@@ -293,6 +293,8 @@ REFERENCES = {
     "Schuirmann 1987": "Schuirmann DJ (1987). A comparison of the two one-sided tests procedure and the power"
     " approach. J."
     " Pharmacokinet. Biopharm. 15, 657-680.",
+    "Smyth 2004": "Smyth GK (2004). Linear models and empirical Bayes methods for assessing differential expression in"
+    " microarray experiments. Stat. Appl. Genet. Mol. Biol. 3, 3.",
     "ter Braak 1992": "ter Braak CJF (1992). Permutation versus bootstrap significance tests in multiple regression and"
     " ANOVA. In: Bootstrapping and Related Techniques, 79-85. Springer.",
     "Westfall & Young 1993": "Westfall PH, Young SS (1993). Resampling-Based Multiple Testing. Wiley.",

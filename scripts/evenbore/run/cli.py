@@ -208,7 +208,7 @@ def _check(arguments: argparse.Namespace) -> int:
     if arguments.against is not None:
         return _against(arguments)
     from evenbore.plan.singlelink import players_apart, single_links
-    from evenbore.study.check import check_reading, unnamed_audio
+    from evenbore.study.check import check_reading, kinds_apart, unnamed_audio
     from evenbore.study.defaults import played_range
     from evenbore.study.sheets import complete_study, read_study
 
@@ -222,7 +222,7 @@ def _check(arguments: argparse.Namespace) -> int:
         print("\n".join(map(harmless, beside)), end="\n" * bool(beside))
         return _report(problems)
     study = complete_study(reading)
-    told = [*single_links(study), *players_apart(study), *played_range(study), *beside]
+    told = [*kinds_apart(study), *single_links(study), *players_apart(study), *played_range(study), *beside]
     if arguments.json:
         _print_json({"problems": [], "told": told})
         return 0

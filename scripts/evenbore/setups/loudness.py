@@ -11,6 +11,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from evenbore.statistics.grouped import combined, grouped_means
+
 # ASSUME: own choice, no source.
 LEAST_STEP_DB = 3.0  # between the softest and the loudest take: less is the player's own scatter
 LEAST_SLOPE_NOTES = 5
@@ -44,19 +46,28 @@ def loudness_slopes(notes: pd.DataFrame, measure: str) -> pd.DataFrame:
     >>> loudness_slopes(notes, "brightness_db")["slope"].tolist()  # (−15 + 20) / (−20 + 30)
     [0.5]
     """
-    table = notes.dropna(subset=[measure, "level_dbfs"])
-    known = table[["level_dbfs", measure]]
-    centred = known - known.groupby([table[key] for key in (*_PLAYED, "midi")]).transform("mean")
-    of_take = centred.groupby([table[key] for key in (*_PLAYED, "recording")])
-    takes = of_take.mean()[of_take.size() >= LEAST_SLOPE_NOTES]
-    alike = takes.groupby(level=_PLAYED)
-    takes = takes - alike.transform("mean")
-    step = (alike["level_dbfs"].max() - alike["level_dbfs"].min()).groupby(level=_OWNER).max()
-    x, y = takes["level_dbfs"], takes[measure]
-    sums = pd.DataFrame({"xy": x * y, "xx": x * x, "yy": y * y}).groupby(level=_OWNER).sum()
-    freedom = takes.groupby(level=_OWNER).size() - alike.size().groupby(level=_OWNER).size() - 1
-    enough = (step >= LEAST_STEP_DB) & (table.groupby(_OWNER)["dynamic"].nunique().reindex(step.index) > 1)
-    sums, freedom = sums[enough], freedom[enough]
+    known = notes[[measure, "level_dbfs"]].notna().all(axis=1).to_numpy()
+    table = notes[known]
+    take, names = pd.factorize(table["recording"])
+    keys = table.drop_duplicates("recording")[[*_PLAYED, "recording", "dynamic"]]
+    # takes played alike in a session, by number
+    played = keys.groupby(_PLAYED).ngroup().to_numpy()
+    note = combined(played[take], table["midi"].to_numpy())
+    levels = table[["level_dbfs", measure]].to_numpy(float)
+    centred = levels - grouped_means(levels, note, note.max(initial=-1) + 1)[0][note]
+    of_take, count = grouped_means(centred, take, len(names))
+    enough = count[:, 0] >= LEAST_SLOPE_NOTES
+    x, y = (of_take - grouped_means(of_take[enough], played[enough], len(names))[0][played])[enough].T
+    takes = keys[_OWNER][enough].assign(
+        played=played[enough], level=of_take[enough, 0], x=x, y=y, xy=x * y, xx=x * x, yy=y * y
+    )
+    alike = takes.groupby([*_OWNER, "played"])["level"]
+    step = (alike.max() - alike.min()).groupby(level=_OWNER).max()
+    owners = takes.groupby(_OWNER)
+    sums = owners[["xy", "xx", "yy"]].sum()
+    freedom = owners.size() - owners["played"].nunique() - 1
+    usable = (step >= LEAST_STEP_DB) & (keys.groupby(_OWNER)["dynamic"].nunique().reindex(step.index) > 1)
+    sums, freedom = sums[usable], freedom[usable]
     slope = sums["xy"] / sums["xx"]
     left = (sums["yy"] - slope * sums["xy"]).sum()
     scatter = left / freedom.sum() if freedom.sum() > 0 else np.nan
@@ -82,19 +93,20 @@ def match_loudness(notes: pd.DataFrame, measure: str, kinds: Mapping[str, str] |
     >>> matched.groupby(notes["recording"].to_numpy()).first().to_dict()  # slope 0.5; at f the usual level is −18
     {'a1': -20.0, 'a2': -14.0, 'b1': -13.0}
     """
-    kind = pd.Series([(kinds or {}).get(name, "") for name in notes["instrument"]], notes.index, name="kind")
-    same = [kind, notes["group"], notes["dynamic"], notes["midi"]]
-    by_instrument = notes.groupby([*same, notes["instrument"], notes["state"]])["level_dbfs"].mean()
-    usual = by_instrument.groupby(level=["kind", "group", "dynamic", "midi"]).mean()
-    louder = notes["level_dbfs"] - usual.reindex(pd.MultiIndex.from_arrays(same)).to_numpy()
-    over = louder.groupby(notes["recording"]).median()
-    known = loudness_slopes(notes, measure)
+    owner = notes.groupby(_OWNER, sort=False).ngroup().to_numpy()
     owners = pd.MultiIndex.from_frame(notes[_OWNER].drop_duplicates())
+    kind = pd.factorize(owners.get_level_values("instrument").map(lambda name: (kinds or {}).get(name, "")))[0][owner]
+    same = combined(kind, *(pd.factorize(notes[key])[0] for key in ("group", "dynamic", "midi")))
+    of_owner, first, place = np.unique(combined(same, owner), return_index=True, return_inverse=True)
+    by_instrument = grouped_means(notes["level_dbfs"].to_numpy(float), place, of_owner.size)[0]
+    usual = grouped_means(by_instrument, same[first], same.max(initial=-1) + 1)[0]
+    over = (notes["level_dbfs"] - usual[same]).groupby(notes["recording"]).median()
+    known = loudness_slopes(notes, measure)
     if known.empty:
         return Matched(notes[measure], over, known.assign(own=pd.Series(dtype=bool)))
     slopes = known.reindex(owners).assign(own=owners.isin(known.index))
     middle, spread = known["slope"].median(), known["slope"].std()
     slopes["se"] = slopes["se"].where(slopes["own"], spread).fillna(UNKNOWN_SHARE * abs(middle))
     slopes["slope"] = slopes["slope"].fillna(middle)
-    slope = slopes["slope"].reindex(pd.MultiIndex.from_frame(notes[_OWNER])).to_numpy()
+    slope = slopes["slope"].to_numpy()[owner]
     return Matched(notes[measure] - slope * notes["recording"].map(over), over, slopes)

@@ -23,3 +23,16 @@ def grouped_means(values: Floats | Floats32, group: Ints, groups: int) -> tuple[
 def row_groups(groups: "DataFrameGroupBy[Any, Any]") -> Iterable[Ints]:
     """The row numbers of each group, in the order of their keys."""
     return cast(Iterable[Ints], groups.indices.values())
+
+
+def combined(*numbers: Ints) -> Ints:
+    """One number (N,), from 0 without gaps, for every combination of these `numbers` (N,) that occurs.
+
+    >>> combined(np.array([5, 5, 7]), np.array([1, 2, 1])).tolist()
+    [0, 1, 2]
+    """
+    whole = np.zeros(numbers[0].size, int)
+    for one in numbers:
+        values, place = np.unique(one, return_inverse=True)
+        whole = np.unique(whole * values.size + place, return_inverse=True)[1]
+    return whole

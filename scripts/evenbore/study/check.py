@@ -3,6 +3,7 @@
 import difflib
 import itertools
 import os
+from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
@@ -17,9 +18,10 @@ from evenbore.files.paths import command, shown_path, typed
 from evenbore.process.guard import Guard, time_limit_s
 from evenbore.process.worker import Examination
 from evenbore.study.config import printable, shown
-from evenbore.study.sheets import Reading, read_study
+from evenbore.study.sheets import Reading, Study, read_study
 
 DECODERS = 4  # at once: each holds up to ten minutes of sound
+BASSES = {"clarinet_bass_low_c", "clarinet_bass_low_e_flat"}  # alike but for the lowest notes
 MOST_NAMES = 2000  # a folder with more files is not searched for a name like the missing one
 
 
@@ -96,6 +98,20 @@ def _names(folder: Path) -> dict[str, str]:
     except OSError:
         return {}
     return {name.casefold(): name for name in sorted(names)} if len(names) <= MOST_NAMES else {}
+
+
+def kinds_apart(study: Study) -> list[str]:
+    """Which kinds a study holds that are not compared with each other, and how basses of two ranges are all the same."""
+    kinds = Counter(row["family"] for row in study.instruments.values())
+    if len(kinds) < 2:
+        return []
+    told = f"Each kind is compared with itself alone: {', '.join(f'{n} of {kind}' for kind, n in kinds.items())}."
+    if BASSES <= kinds.keys():
+        told += (
+            " To compare the basses all the same, give all the family clarinet_bass_low_c and write into config.yaml: "
+            "`recording_defaults: {families: {clarinet_bass_low_c: {low: Eb3}}}`"
+        )
+    return [told]
 
 
 def unnamed_audio(reading: Reading) -> list[str]:

@@ -219,6 +219,7 @@ def row_for_measuring(study: Study, row: Row) -> RecordingRow:
         "family": study.instruments[row["instrument"]]["family"],
         "families_dir": None if study.families_dir is None else str(study.families_dir),
         "tuning_hz": study.sessions[row["session"]]["tuning_hz"],
+        "notes": phrases(study).get(row["passage"], row["notes"]) if row["passage"] else row["notes"],
     }
     return cast(RecordingRow, {key: row[key] for key in COLUMNS_FOR_MEASURING} | of_study)
 

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.fft import next_fast_len
 from scipy.interpolate import PchipInterpolator
 from scipy.signal import fftconvolve
 
@@ -88,7 +89,7 @@ class Chain:
 
 def filtered(sound: Floats, rate: int, response_db: Callable[[Floats], Floats]) -> Floats:
     """`sound` (n,) through the response `response_db(frequency)`, without delay or phase change."""
-    padded = sound.size + rate // 4
+    padded = next_fast_len(sound.size + rate // 4, real=True)
     gain = 10.0 ** (response_db(np.fft.rfftfreq(padded, 1 / rate).astype(float)) / 20)
     return np.fft.irfft(np.fft.rfft(sound, padded) * gain, padded)[: sound.size]
 

@@ -117,7 +117,7 @@ def render(
         pitch += share * curve
         # The lag hardly grows beyond the eighth harmonic, so eight gain curves serve all.
         gains = [_gain(t, notes, slur_s, i, h) for h in range(1, min(harmonics, LAGS) + 1)]
-        for h in range(harmonics):
+        for h in np.flatnonzero(steady[i]):
             level[h] += steady[i, h] * gains[min(h, LAGS - 1)]
         breath += amplitude(note.breath_dbfs) * gains[0]
         truths.append(_truth(notes, slur_s, i, t, curve, steady[i]))
@@ -244,8 +244,10 @@ def _crossing(
 ) -> float:
     """When the summed harmonic amplitude of note i crosses -20 dB, to 0.1 ms."""
     fine = near_s + np.arange(-0.3, 0.3, 1e-4)
-    total = sum((steady[h] * _gain(fine, notes, slur_s, i, h + 1)) ** 2 for h in range(len(steady)))
-    above = np.flatnonzero(total >= 0.01 * np.sum(steady**2))
+    power = steady**2
+    shares = [*power[: LAGS - 1], power[LAGS - 1 :].sum()]  # from the eighth harmonic on all are as late
+    total = sum(share * _gain(fine, notes, slur_s, i, h) ** 2 for h, share in enumerate(shares, 1))
+    above = np.flatnonzero(total >= 0.01 * np.sum(power))
     if above.size == 0:
         return near_s
     return float(fine[above[0] if rising else above[-1]])

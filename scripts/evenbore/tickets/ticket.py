@@ -129,10 +129,9 @@ def _states(changes: pd.DataFrame, sent: pd.Series, now: pd.Series) -> str:
         )
     if sent["state"] == now["state"]:
         return told.strip()
-    why = now["against"] or now["open"] if now["decision"] != "accept" else NOTHING
-    return (
-        f"{told}What was found {plain(sent['state'])} is history. Now, {plain(now['state'])}: {now['decision']}; {why}."
-    )
+    told += f"What was found {plain(sent['state'])} is history. Now, {plain(now['state'])}: {now['decision']}"
+    why = now[["against", "open"]].replace("", None).dropna().tolist() if now["decision"] != "accept" else [NOTHING]
+    return "; ".join([told, *why[:1]]) + "."
 
 
 def _gains(told: list[Row], left: pd.DataFrame, changes: pd.DataFrame, now: pd.Series) -> list[str]:

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from evenbore.compare.components import components, variance_table
+from evenbore.compare.components import NOT_TOLD_APART, components, variance_table
 from evenbore.compare.factors import played_takes
 from evenbore.judge.assess import assess
 from evenbore.setups.normalise import normalise
@@ -90,3 +90,10 @@ def test_repeats_without_scatter_tell_no_components():
     takes["value"] = takes["instrument"].map({name: float(i) for i, name in enumerate(takes["instrument"].unique())})
     rows = found(takes)
     assert all(np.isnan(row["sd"]) and "listed twice" in row["reason"] for row in rows.values())
+
+
+def test_as_many_manners_as_takes_of_one_instrument_tell_nothing():
+    takes = crossed(np.random.default_rng(4), (1, 1, 1), repeats=2).assign(direction=["up", "down"])
+    rows = found(takes)
+    assert all(np.isnan(row["sd"]) for row in rows.values())
+    assert (rows["instrument"]["reason"], rows["take"]["reason"]) == ("only one instrument", NOT_TOLD_APART)

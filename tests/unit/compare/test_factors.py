@@ -317,3 +317,11 @@ def test_equal_values_tell_nothing():
 def test_an_exact_design_has_no_variance_to_find():
     with pytest.raises(mixed.NoScatter, match="do not scatter at all"):
         mixed.fit(np.arange(6.0), np.column_stack([np.ones(6), np.arange(6.0)]), {"instrument": np.arange(6) // 2})
+
+
+def test_as_many_manners_as_takes_leave_nothing_to_judge_by():
+    for seed in range(10):  # by rounding, the error is nothing or next to nothing
+        takes, recordings = takes_of(dict(list(VALUES.items())[:4]), repeats=1, rng=np.random.default_rng(seed))
+        takes = takes.assign(direction=["up", "up", "down", "down"], articulation=["slurred", "tongued"] * 2)
+        row = only(table(takes, sheet_of(["brass", "silver", "silver", "brass"]), recordings))
+        assert np.isnan(row["p"]) and row["reason"]

@@ -90,7 +90,7 @@ def test_as_many_pairs_become_decided_as_expected(design):
     # where nothing is repeated, takes scatter as plans assume of it
     sd = CRITERIA_KNOWN["tuning_offset"].planning_sd[2] if design == "single takes" else SD
     expected, counted = [], []
-    for _ in range(30):
+    for _ in range(15):
         drawn = Drawn(rng, sd=sd)
         takes = drawn.takes(DESIGNS[design])
         questions, used = asked(takes)
@@ -103,8 +103,8 @@ def test_as_many_pairs_become_decided_as_expected(design):
         expected.append(step["decided_after"] - step["decided_now"])
         counted.append(decided(asked(pd.concat([takes, more]))[0]) - step["decided_now"])
     off = np.array(counted) - np.array(expected)
-    # one study's count is off by 1 to 3.5 of 15 pairs (SD): 30 studies show a bias of 0.6 to 1.9
-    assert off.size > 25
+    # one study's count is off by 1 to 3.5 of 15 pairs (SD): 15 studies show a bias of 0.8 to 2.7
+    assert off.size > 12
     assert np.mean(off) == pytest.approx(0, abs=3 * off.std() / np.sqrt(off.size))
 
 
@@ -155,3 +155,10 @@ def test_sessions_of_another_group_become_comparable_by_a_link():
 def test_nothing_is_asked_for_where_everything_is_decided():
     takes = Drawn(np.random.default_rng(6), spread=1e4, sd=0.1).takes([(name, "s1", 3) for name in NAMES])
     assert steps_of(*asked(takes)).empty
+
+
+def test_where_only_soft_and_loud_takes_are_these_are_asked_for():
+    takes = Drawn(np.random.default_rng(4)).takes([(name, "s1", 2) for name in NAMES[:3]], "dynamic_range")
+    table = steps_of(*asked(takes))
+    assert len(table) and (table["minutes"] > 0).all()
+    assert "(once softly and once loudly)" in table["advice"].iloc[0]

@@ -27,11 +27,27 @@ def draw_only(monkeypatch, tmp_path):
     """Function: draw these figures alone, return the folder."""
 
     def drawn(results, *names):
-        monkeypatch.setattr(draw, "FIGURES", names)
+        monkeypatch.setattr(draw, "FIGURES", {name: FIGURES[name] for name in names})
         draw.draw_figures(results, tmp_path / "figures", tmp_path)
         return tmp_path / "figures"
 
     return drawn
+
+
+@pytest.fixture
+def finished(monkeypatch, tmp_path):
+    """Function: the figure as it is saved."""
+
+    def finish(results, name):
+        saved = []
+        monkeypatch.setattr(draw, "save", lambda figure, *_: saved.append(figure))
+        monkeypatch.setattr(draw, "FIGURES", {name: FIGURES[name]})
+        draw.draw_figures(results, tmp_path, tmp_path)
+        with mpl.rc_context(style.settings(name)):
+            saved[0].draw_without_rendering()
+        return saved[0]
+
+    return finish
 
 
 def texts(path):
@@ -73,9 +89,21 @@ def test_the_same_results_give_the_same_bytes(results, draw_only, report):
     names = ("value_front", "setups")
     folder = draw_only(results, *names)
     drawn = [path.relative_to(folder) for path in folder.rglob("*.*") if path.stem in names]
-    assert len(drawn) == 5  # PNG and SVG of both, and one of them narrow
+    assert len(drawn) == 4
     for path in drawn:
         assert (folder / path).read_bytes() == (report / "results/figures" / path).read_bytes(), path
+
+
+@pytest.mark.parametrize(
+    "name", ["pairs", "criteria", "variance_components"]
+)  # with a legend over all panels, and without
+def test_nothing_is_cut_off_or_lies_over_the_title(results, finished, name):
+    figure = finished(results, name)
+    canvas, width = figure.canvas.get_renderer(), figure.bbox.width
+    title, foot = (text.get_window_extent(canvas) for text in figure.texts[-2:])
+    for part in (*figure.legends, *figure.axes):
+        box = part.get_tightbbox(canvas)
+        assert -1 <= box.x0 < box.x1 <= width + 1 and foot.y1 - 2 <= box.y0 < box.y1 <= title.y0 + 2, part
 
 
 def test_figures_carry_no_date(report):
@@ -180,18 +208,11 @@ def test_matched_brightness_stands_over_the_middle_of_all(results, draw_only):
         "value_front",
     ],
 )
-def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, name, tmp_path):
-    saved = []
-    monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
-    monkeypatch.setattr(draw, "ON_PAGE", ())
-    monkeypatch.setattr(draw, "FIGURES", (name,))
+def test_no_writing_is_cut_off_with_a_single_instrument(results, finished, name):
     config = results.study.config
     only_one = config | {"report": config["report"] | {"max_instruments_in_figures": 1}}
     study = dataclasses.replace(results.study, config=only_one)
-    draw.draw_figures(dataclasses.replace(results, study=study), tmp_path, tmp_path)
-    (figure,) = saved
-    with mpl.rc_context(style.settings(name)):
-        figure.draw_without_rendering()
+    figure = finished(dataclasses.replace(results, study=study), name)
     # matplotlib also holds tick labels beyond an axis' limits, which it does not draw
     tick_labels = {
         label for axes in figure.axes for axis in (axes.xaxis, axes.yaxis) for label in axis.get_ticklabels()
@@ -202,31 +223,23 @@ def test_no_writing_is_cut_off_with_a_single_instrument(results, monkeypatch, na
             assert box.y0 >= -1 and box.y1 <= figure.bbox.height + 1, text.get_text()
 
 
-def test_names_beside_a_small_matrix_of_pairs_do_not_overlap(results, monkeypatch, tmp_path):
-    saved = []
-    monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
-    monkeypatch.setattr(draw, "ON_PAGE", ())
-    monkeypatch.setattr(draw, "FIGURES", ("pairs",))
+def test_names_beside_a_small_matrix_of_pairs_do_not_overlap(results, finished):
     three = dict.fromkeys(results.order[:3])
     tables = results.tables | {
         "pairs": results.tables["pairs"][lambda t: t["instrument_a"].isin(three) & t["instrument_b"].isin(three)]
     }
     instruments = {name: row | {"label": f"Long name of the {name}"} for name, row in results.study.instruments.items()}
     study = dataclasses.replace(results.study, instruments=instruments)
-    draw.draw_figures(dataclasses.replace(results, study=study, order=list(three), tables=tables), tmp_path, tmp_path)
-    with mpl.rc_context(style.settings("pairs")):
-        saved[0].draw_without_rendering()
-    axes = [axes for axes in saved[0].axes if axes.axison]
+    figure = finished(dataclasses.replace(results, study=study, order=list(three), tables=tables), "pairs")
+    axes = [axes for axes in figure.axes if axes.axison]
     assert axes
     for matrix in axes:
         tops = [label.get_window_extent() for label in matrix.get_yticklabels()]
         assert all(above.y0 >= below.y1 - 1 for above, below in itertools.pairwise(tops))
 
 
-def test_the_figures_of_the_page_are_as_wide_as_a_phone_and_have_no_ground(results, draw_only):
-    narrow = draw_only(results, "setups", "pairs") / draw.NARROW
-    assert [path.name for path in narrow.iterdir()] == ["setups.svg"]
-    root = ET.parse(narrow / "setups.svg").getroot()
+def test_the_figures_of_the_page_are_as_wide_as_a_phone_and_have_no_ground(results):
+    root = ET.fromstring(draw.narrow_svg(results, "setups"))
     assert root.get("width") == f"{style.NARROW_IN * 72:g}pt"
     assert not [path for path in root.iter(f"{SVG}path") if "fill: #ffffff" in path.get("style", "")]
 
@@ -238,14 +251,10 @@ def test_no_cluster_structure_is_said(results, draw_only):
 
 
 @pytest.mark.parametrize(("name", "measure"), [("intonation_by_note", "cents"), ("evenness_level", "level_dbfs")])
-def test_panels_have_the_limits_and_ticks_of_all_curves(results, monkeypatch, name, measure, tmp_path):
-    saved = []
-    monkeypatch.setattr(draw, "save", lambda figure, path: saved.append(figure))
-    monkeypatch.setattr(draw, "ON_PAGE", ())
-    monkeypatch.setattr(draw, "FIGURES", (name,))
-    draw.draw_figures(results, tmp_path, tmp_path)
+def test_panels_have_the_limits_and_ticks_of_all_curves(results, finished, name, measure):
+    figure = finished(results, name)
     curves = curves_of(results, measure)
-    for axes in [axes for axes in saved[0].axes if axes.axison]:
+    for axes in [axes for axes in figure.axes if axes.axison]:
         assert axes.get_ylim() == curves.limits
         assert axes.get_yticks().tolist() == list(curves.ticks)
 

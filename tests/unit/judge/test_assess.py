@@ -94,7 +94,7 @@ def test_rooms_do_not_make_instruments_uneven():
     # the same instruments, with and without rooms that add 1.5 dB to every harmonic of every note
     layout = {"s1": ["ref", "a", "b"], "s2": ["ref", "c", "d"]}
     studies = {
-        room_db: pd.concat([run(study_tables(layout, room_db=room_db, seed=seed)).instruments for seed in range(4)])
+        room_db: pd.concat([run(study_tables(layout, room_db=room_db, seed=seed)).instruments for seed in range(2)])
         for room_db in (0.0, 1.5)
     }
     for criterion in ("timbre_evenness", "level_evenness"):
@@ -305,7 +305,8 @@ def test_an_evenness_within_the_players_scatter_says_so_and_is_never_below_zero(
     tables = study_tables(
         {"s1": ["a", "b", "c"]}, take_sd={"note_cents": 5}, instrument_sd={"scale_cents": 0}, seed=3
     )  # fmt: skip
-    rows = [value(run(tables), name, "intonation_spread") for name in "abc"]
+    found = run(tables)
+    rows = [value(found, name, "intonation_spread") for name in "abc"]
     assert all(row["low"] == 0 <= row["value"] < row["high"] for row in rows)
     assert {row["reason"] for row in rows} <= {NOT_ABOVE, NOT_SURELY_ABOVE}
     uneven = study_tables({"s1": ["a", "b", "c"]}, instrument_sd={"scale_cents": 10}, seed=3)
@@ -314,16 +315,16 @@ def test_an_evenness_within_the_players_scatter_says_so_and_is_never_below_zero(
 
 
 def test_intervals_cover_the_truth():
-    # 25 studies of 8 instruments: 200 intervals each; 90 % stated, binomial scatter about 2 %
+    # 15 studies of 8 instruments: 120 intervals each; 90 % stated, binomial scatter about 3 %
     hits = pd.Series(0.0, ["tuning_offset", "intonation_spread", "level_evenness"])
-    for seed in range(25):
+    for seed in range(15):
         tables = study_tables({"s1": list("abcdefgh")}, takes=3, seed=seed, n_harmonics=3)
         found = run(tables)
         for name in "abcdefgh":
             for criterion, truth in _truth(tables["truth"], name).items():
                 row = value(found, name, criterion)
                 hits[criterion] += row["low"] <= truth <= row["high"]
-    assert hits.between(0.84 * 200, 0.96 * 200).all(), hits / 200
+    assert hits.between(0.83 * 120, 0.97 * 120).all(), hits / 120
 
 
 def _truth(truth, name):

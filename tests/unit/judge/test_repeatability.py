@@ -230,3 +230,8 @@ def test_errors_of_some_instruments_in_another_order():
     assert picked.takes[0, 0] == whole.takes[1, 1]
     assert np.isnan(picked.takes[1]).all()
     assert np.isnan(picked.own[1])
+
+
+def test_errors_of_nobody_are_empty():
+    whole = errors_of(takes_of({("a", "s"): [0.0, 2.0]}), True, NO_DAYS)
+    assert (whole.of([]).n.size, whole.of([]).takes.shape) == (0, (0, 0))

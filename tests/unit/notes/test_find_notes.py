@@ -1,6 +1,7 @@
 """Finding the notes of a scale, on simulated takes whose every onset and pitch is known."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -18,6 +19,11 @@ QUICK = Player(note_s=0.35)
 
 
 def take(written=range(LOW, HIGH + 1), family="clarinet_b_flat", articulation="slurred", seed=1, **more):
+    return played(tuple(written), family, articulation, seed, **more)
+
+
+@cache
+def played(written, family, articulation, seed, **more):
     model = make_instrument(load_family(family), seed, "test")
     return scale(model, list(written), np.random.default_rng(seed), QUICK, articulation=articulation, rate=RATE, **more)
 
@@ -49,8 +55,7 @@ def test_every_note_of_a_scale(family, articulation):
     assert right(passes[0], evidence, played.notes).all()
 
 
-@pytest.mark.parametrize("way", [-1, 1])
-@pytest.mark.parametrize("tuning_hz", [427.0, 440.0, 453.0])
+@pytest.mark.parametrize(("tuning_hz", "way"), [(427.0, 1), (440.0, -1), (453.0, -1)])
 def test_an_instrument_50_cents_off_either_way_up_or_down(tuning_hz, way):
     written = list(range(LOW, HIGH + 1))[::way]
     played = take(written, tuning_hz=tuning_hz)

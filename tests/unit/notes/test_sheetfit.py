@@ -1,5 +1,7 @@
 """What speaks against a sheet, on simulated takes of which it is known what was played."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -23,10 +25,14 @@ def lowest(family):
     return load_family(family).low + 4
 
 
-def play(written, family="clarinet_b_flat", articulation="slurred", seed=1, **more):
-    model = make_instrument(load_family(family), seed, "test")
-    rng = np.random.default_rng(seed)
-    return scale(model, list(written), rng, QUICK, articulation=articulation, rate=RATE, **more).audio
+def play(written, family="clarinet_b_flat", seed=1, tuning_hz=440.0):
+    return played(tuple(map(int, written)), family, seed, tuning_hz)
+
+
+@cache
+def played(written, family, seed, tuning_hz):
+    model, rng = make_instrument(load_family(family), seed, "test"), np.random.default_rng(seed)
+    return scale(model, list(written), rng, QUICK, articulation="slurred", rate=RATE, tuning_hz=tuning_hz).audio
 
 
 def against(audio, family="clarinet_b_flat", pattern="chromatic", direction="up", low=None, high=None, notes=None):
@@ -55,8 +61,7 @@ def test_nothing_speaks_against_the_scale_that_was_played(family, direction, pat
     assert against(play(notes_of(family, pattern, direction), family), family, pattern, direction) is None
 
 
-@pytest.mark.parametrize("shift", [-1, 1])
-@pytest.mark.parametrize(("pattern", "direction"), [("chromatic", "up"), ("major", "up-down")])
+@pytest.mark.parametrize(("pattern", "direction", "shift"), [("chromatic", "up", 1), ("major", "up-down", -1)])
 @pytest.mark.parametrize("family", FAMILIES)
 def test_a_semitone_off_is_told_by_the_ends(family, pattern, direction, shift):
     doubt = against(play(notes_of(family, pattern, direction) + shift, family), family, pattern, direction)
@@ -163,7 +168,7 @@ def test_what_happens_around_a_scale_speaks_against_nothing():
     assert against(play(notes[:15])) is None
 
 
-@pytest.mark.parametrize("offset_cents", [-75, -50, 50, 75])
+@pytest.mark.parametrize("offset_cents", [-75, 75])
 def test_a_take_off_the_tuning_is_the_scale_it_is(offset_cents):
     notes = notes_of("clarinet_b_flat")
     assert against(play(notes, tuning_hz=440 * 2 ** (offset_cents / 1200))) is None

@@ -394,7 +394,7 @@ def test_a_note_without_tone_is_told_as_not_measured(results):
 )
 def test_the_opening_follows_what_the_study_is_for(report, results, tmp_path, monkeypatch, purpose, words):
     monkeypatch.setattr("evenbore.report.decide.purpose", lambda _: purpose)
-    build.write_page(results, report / "results/work/draws.npz", [], [], [], {}, [], tmp_path / "report.html")
+    build.write_page(results, report / "results/work/draws.npz", [], {}, [], tmp_path / "report.html")
     text = " ".join("".join(Document((tmp_path / "report.html").read_text("utf-8")).text).split())
     opening = text[text.index("What to act on" if purpose == "shop" else "The question and its answer") :]
     assert words in opening[:400]
@@ -420,7 +420,7 @@ def test_a_mended_fault_is_told_as_a_story_with_both_sounds(report, results, tmp
     clips = read_clips(report / "results/work/clips.npz")
     page = tmp_path / "report.html"
     changed = [("Changed in the answer since the run of some day:", ["a (as found): accept, before bench"])]
-    build.write_page(mended, report / "results/work/draws.npz", clips, [], [], {}, changed, page)
+    build.write_page(mended, report / "results/work/draws.npz", clips, {}, changed, page)
     document = Document(page.read_text("utf-8"))
     text = " ".join("".join(document.text).split())
     assert "As found: bench. Must-pass failed" in text and "Adjusted: accept. Nothing past the tolerances" in text

@@ -26,7 +26,7 @@ with step_log(sys.argv[2]):
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="needs a limit on the address space")
-@pytest.mark.parametrize("spare_mb", [1, 10, 40, 100, 140, 180, 800])
+@pytest.mark.parametrize("spare_mb", [1, 40, 140, 800])
 def test_a_step_ends_whatever_memory_is_left(tmp_path, spare_mb):
     """OpenBLAS and pyarrow would wait for ever here."""
     write_parquet(pd.DataFrame({"a": ["x", "y"] * 100, "b": range(200)}), tmp_path / "table.parquet")

@@ -21,17 +21,14 @@ from evenbore.figures.entries import PICTURES
 from evenbore.publication import sheet
 from evenbore.report import words
 from evenbore.report.curves import all_curves, charts
-from publication import publication
+from evenbore.report.results import read_results
+from evenbore.study.sheets import load_study
+from publication import write_publication
 
 
 def write_pack(study, folder):
-    publication(
-        path_to_study=study,
-        path_to_config=study / "config/config.yaml",
-        path_to_tables=study / "results/tables",
-        path_to_folder=folder,
-        path_to_workbook=folder / "comparison.xlsx",
-    )
+    results = read_results(load_study(study), study / "results/tables")
+    write_publication(results, folder, folder / "comparison.xlsx")
     return folder
 
 

@@ -9,11 +9,11 @@ import pytest
 import yaml
 
 import evenbore
-from evenbore.files.tables import read_table
 from evenbore.report import paper as module
 from evenbore.report.paper import as_csv, citation, dictionary, methods_text
+from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
-from publication import READ, paper
+from publication import write_paper
 
 
 @pytest.fixture(scope="module")
@@ -24,14 +24,8 @@ def study(report):
 @pytest.fixture(scope="module")
 def written(study, tmp_path_factory):
     folder = tmp_path_factory.mktemp("paper")
-    paper(
-        path_to_study=study,
-        path_to_config=study / "config/config.yaml",
-        path_to_tables=study / "results/tables",
-        path_to_takes=study / "results/work/takes.parquet",
-        path_to_notes_normalised=study / "results/work/notes.parquet",
-        path_to_folder=folder,
-    )
+    results = read_results(load_study(study), study / "results/tables")
+    write_paper(results, study / "results/work/takes.parquet", study / "results/work/notes.parquet", folder)
     return folder
 
 
@@ -69,7 +63,7 @@ def test_texts_are_no_formulas():
 
 def test_methods_text_follows_the_settings(study):
     sheets = load_study(study)
-    read = {name: read_table(study / f"results/tables/{name}.tsv", name) for name in READ}
+    read = read_results(load_study(study), study / "results/tables").tables
     text = methods_text(sheets, read)
     assert f"evenbore {evenbore.__version__}" in text
     assert "The effect of body material was tested, with the instrument" in text
@@ -94,7 +88,7 @@ def test_citation_file_is_the_repositorys(repo):
 
 
 def test_every_reference_is_cited_and_every_citation_listed(study):
-    read = {name: read_table(study / f"results/tables/{name}.tsv", name) for name in READ}
+    read = read_results(load_study(study), study / "results/tables").tables
     text, references = methods_text(load_study(study), read).split("## References")
     listed = [line.removeprefix("- ") for line in references.strip().splitlines()]
     keys = {reference: key for key, reference in module.REFERENCES.items()}
@@ -109,7 +103,7 @@ def test_every_reference_is_cited_and_every_citation_listed(study):
 
 def test_methods_tell_ranking_equivalence_and_adjustment_as_used(study):
     sheets = load_study(study)
-    read = {name: read_table(study / f"results/tables/{name}.tsv", name) for name in READ}
+    read = read_results(load_study(study), study / "results/tables").tables
     text = methods_text(sheets, read)
     assert f"in {sheets.config['draws']} draws" in text
     assert "soloist (intonation spread 20" in text

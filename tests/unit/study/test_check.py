@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from evenbore.study.check import check_study, unnamed_audio
-from evenbore.study.sheets import read_study
+from evenbore.study.check import check_study, kinds_apart, unnamed_audio
+from evenbore.study.sheets import load_study, read_study
+from evenbore.trade.pitch import note_to_midi
 from faults.evil import evil_decoder
-from sheetstudies import RECORDINGS, changed, write_study
+from sheetstudies import INSTRUMENTS, RECORDINGS, changed, write_study
 
 
 @pytest.fixture
@@ -135,3 +136,16 @@ def test_recordings_that_no_row_names_are_told(tmp_path):
     (tmp_path / "study/audio/later/r4.flac").write_bytes(b"")
     (told,) = unnamed_audio(read_study(tmp_path / "study"))
     assert "no row of the sheet names: later/r4.flac." in told and " add " in told
+
+
+def test_basses_of_two_ranges_are_one_kind_once_the_line_told_is_written(tmp_path):
+    kinds = ("clarinet_bass_low_e_flat", "clarinet_bass_low_c")
+    basses = [row | {"family": kind} for row, kind in zip(INSTRUMENTS, kinds, strict=True)]
+    (told,) = kinds_apart(load_study(write_study(tmp_path, instruments=basses)))
+    assert told.startswith("Each kind is compared with itself alone: 1 of clarinet_bass_low_e_flat, 1 of clarinet_bass")
+    write_study(tmp_path, instruments=[row | {"family": "clarinet_bass_low_c"} for row in basses])
+    config = tmp_path / "config/config.yaml"
+    config.write_text(config.read_text("utf-8").replace("recording_defaults: {}", told.split("`")[1]), "utf-8")
+    study = load_study(tmp_path)
+    assert kinds_apart(study) == []
+    assert {row["low"] for row in study.recordings} == {note_to_midi("Eb3")}

@@ -71,6 +71,14 @@ def test_a_fault_mended_is_told_as_history():
     assert "state: as found" in ticket.subtitle
 
 
+def test_a_later_state_that_was_not_heard_says_so():
+    found, status, heard, changes = tables()
+    after = {"state": "after_setup", "decision": "retake", "against": pd.NA, "open": "no usable take"}
+    status = pd.concat([status.head(1).assign(current="no"), status.head(1).assign(**after)])
+    (ticket,) = tickets(study(), found, status, heard, changes)
+    assert ticket.before_after == "What was found as found is history. Now, after setup: retake; no usable take."
+
+
 def test_what_the_notes_of_a_pattern_gained_and_what_is_left(tmp_path):
     found, status, heard, changes = tables()
     after = {"state": "after_setup", "decision": "accept", "against": ""}
