@@ -31,8 +31,8 @@ _DECAY = np.log(1e6)  # of power in one T60
 _BACKGROUND_SD = 0.05  # share of its power by which the background may have changed
 _ECHO_SD = 0.3  # share of the echo's power by which its decay may differ from the one law
 _SURE = 2.0  # standard deviations that a noise must stand out by,
-_CLEAR = 3.0  # and by which it is mostly right within 3 dB;
-_LONG_S, _CLEAR_OF_ECHO = 0.8, 10.0  # where an echo hardly falls within a note it passes for air: by so many
+_CLEAR = 4.0  # and by which it is right within 3 dB: two standard deviations down, four up;
+_SHORT_S, _CLEAR_OF_ECHO = 0.8, 3.0  # fewer in a room whose echo surely dies away within a note
 _BURST = 6.0  # times the least power before and after it: what comes and goes
 _WINDOW_FRAMES = 3  # a window of four hops sees a moment for so many more
 _STEADY = 0.5  # share of a note's frames that are left without
@@ -75,7 +75,7 @@ def note_noise(
     variance = np.column_stack([variance, np.sum(variance, axis=1, where=heard)])
     with np.errstate(invalid="ignore"):
         sds = level / np.sqrt(variance)
-    return np.where(sds > _SURE, level, np.nan), ~(sds > (_CLEAR_OF_ECHO if reverb_s > _LONG_S else _CLEAR))
+    return np.where(sds > _SURE, level, np.nan), ~(sds > (_CLEAR_OF_ECHO if reverb_s <= _SHORT_S else _CLEAR))
 
 
 def _courses(
