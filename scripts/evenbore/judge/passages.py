@@ -7,7 +7,7 @@ the scatter of takes of the same phrase, pooled over all instruments; it holds f
 """
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,7 @@ from scipy import special
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import LEVEL_STEP_DB
 from evenbore.facts.passages import PASSAGE_CRITERIA
+from evenbore.facts.rows import Row
 from evenbore.files.tables import conform
 from evenbore.judge.assess import soft_and_loud
 from evenbore.setups.doubts import without_doubted
@@ -87,7 +88,7 @@ def _takes(played: pd.DataFrame, scale: pd.DataFrame, base_dynamic: str) -> Iter
 def _pairs(played: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
     """Span of level and loss of brightness between the loudest and the softest takes of a session, in take order."""
     for (*key, _), rows in played.groupby([*_KEYS, "session"], sort=False):
-        keys = rows.drop_duplicates("recording").to_dict("records")
+        keys = cast(list[Row], rows.drop_duplicates("recording").to_dict("records"))
         takes = [take.set_index("place") for _, take in rows.groupby("recording", sort=False)]
         for soft, loud in soft_and_loud(keys, ()):
             one, other = takes[loud], takes[soft]
