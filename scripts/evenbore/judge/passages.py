@@ -46,7 +46,7 @@ def passages_table(
     scatter = _scatter(told)
     of_scale = instruments.set_index(["instrument", "state", "criterion"])["value"]
     in_take = played[played["cents"].notna()].groupby([*_KEYS, "recording", "written_note"]).size()
-    often = in_take.groupby([*_KEYS, "written_note"]).median()
+    often = in_take.groupby([*_KEYS, "written_note"]).median().to_dict()
     by_criterion = dict(list(told.groupby([*_KEYS, "criterion"], sort=False)))
     rows = []
     for key, _ in played.groupby(_KEYS, sort=False):
@@ -54,7 +54,7 @@ def passages_table(
             about = dict(zip(_KEYS, key, strict=True)) | {"criterion": criterion.name, "unit": criterion.unit}
             mine = by_criterion.get((*key, criterion.name), told[:0])
             if criterion.each_note and not mine.empty:
-                rows += [about | row for row in _each_note(criterion.name, mine, scatter, often.loc[key])]
+                rows += [about | row for row in _each_note(criterion.name, mine, scatter, often)]
                 continue
             row = _row(criterion.name, mine, scatter, named=bool(about["passage"]))
             if criterion.of_scale and not mine.empty:
@@ -120,12 +120,13 @@ def _scatter(told: pd.DataFrame) -> dict[str, tuple[float, int]]:
 
 
 def _each_note(
-    criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int]], often: pd.Series
+    criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int]], often: dict[tuple[str, ...], float]
 ) -> Iterator[dict[str, Any]]:
-    """A row for each note, from low to high; `often`: how often it was measured in a take."""
+    """A row for each note, from low to high; `often`: keys and note -> how often it was measured in a take."""
     for note in sorted(mine["note"].unique(), key=note_to_midi):
         row = _row(criterion, mine[mine["note"] == note], scatter, named=True)
-        yield row | {"reason": row["reason"].replace(f"note {note}", f"note {note}, {often[note]:g} in a take", 1)}
+        times = often[(*mine[_KEYS].iloc[0], note)]
+        yield row | {"reason": row["reason"].replace(f"note {note}", f"note {note}, {times:g} in a take", 1)}
 
 
 def _row(criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int]], named: bool) -> dict[str, Any]:
