@@ -6,7 +6,7 @@ are compared within a session, place by place, so that room and microphone cance
 the scatter of takes of the same phrase, pooled over all instruments; it holds for a day like these.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, cast
 
 import numpy as np
@@ -120,7 +120,7 @@ def _scatter(told: pd.DataFrame) -> dict[str, tuple[float, int]]:
 
 
 def _each_note(
-    criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int]], often: dict[tuple[str, ...], float]
+    criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int]], often: Mapping[Any, float]
 ) -> Iterator[dict[str, Any]]:
     """A row for each note, from low to high; `often`: keys and note -> how often it was measured in a take."""
     for note in sorted(mine["note"].unique(), key=note_to_midi):
