@@ -595,9 +595,10 @@ def _dynamic_pairs(takes: Sequence[_Take]) -> Iterator[tuple[Row, TakeNotes, Tak
 def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
     """Take values less what a session, and its player, adds (column session_offset), for the criteria it adds to."""
     offset = np.zeros(len(values))
-    for criterion, rows in values.groupby("criterion").indices.items():
-        if criterion in ADDITIVE:
-            takes = values.take(rows)
+    for criterion in ADDITIVE:
+        rows = np.flatnonzero(values["criterion"] == criterion)
+        if rows.size:
+            takes = values.iloc[rows]
             offset[rows] = block_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
     return values.assign(session_offset=offset, value=values["value"] - offset)
 
