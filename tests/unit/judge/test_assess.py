@@ -55,8 +55,8 @@ def test_value_and_interval_by_hand():
     ratio = found.takes.query("instrument == 'a'")["scatter_ratio"].iloc[0]
     medians = tables["notes"].groupby(["instrument", "recording"])["cents"].median()
     own = medians.groupby("instrument").var()
-    # two degrees of freedom of its own and six of the pool, which with equal numbers of takes is the mean variance, times
-    # how much more a's takes scatter in all criteria
+    # two degrees of freedom of its own and six of the pool, which with equal numbers of takes is the mean variance,
+    # times how much more a's takes scatter in all criteria
     variance = (2 * own["a"] + 6 * ratio * own.mean()) / 8
     assert row["value"] == pytest.approx(medians["a"].mean())
     # no surer than the pool, 2 (3 - 1)
