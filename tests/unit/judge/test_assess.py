@@ -50,11 +50,14 @@ def test_every_instrument_has_every_criterion_or_a_reason():
 
 def test_value_and_interval_by_hand():
     tables = study_tables({"s1": ["a", "b"]}, takes=3, seed=5)
-    row = value(run(tables), "a", "tuning_offset")
+    found = run(tables)
+    row = value(found, "a", "tuning_offset")
+    ratio = found.takes.query("instrument == 'a'")["scatter_ratio"].iloc[0]
     medians = tables["notes"].groupby(["instrument", "recording"])["cents"].median()
     own = medians.groupby("instrument").var()
-    # two degrees of freedom of its own and six of the pool, which with equal numbers of takes is the mean variance
-    variance = (2 * own["a"] + 6 * own.mean()) / 8
+    # two degrees of freedom of its own and six of the pool, which with equal numbers of takes is the mean variance,
+    # times how much more a's takes scatter in all criteria
+    variance = (2 * own["a"] + 6 * ratio * own.mean()) / 8
     assert row["value"] == pytest.approx(medians["a"].mean())
     # no surer than the pool, 2 (3 - 1)
     half = stats.t.ppf(0.95, 4) * np.sqrt(variance / 3)
