@@ -171,7 +171,7 @@ def _table(notes: list[Row]) -> list[str]:
         )
         for note in notes
     ]
-    head = ("Note", "Cents", "From median", "Level dB", "Brightness", "Remarks")
+    head = ("Note", "Cents", "From median", "Level dB", "Centroid", "Remarks")
     widths = [max(len(row[i]) for row in (head, *rows)) for i in range(len(head) - 1)]
     table = []
     for row in (head, *rows):
@@ -181,7 +181,7 @@ def _table(notes: list[Row]) -> list[str]:
         *table,
         "",
         "Written notes. Cents: from equal temperament; From median: the same with the whole take's offset taken out.",
-        "Level: against the take's median. Brightness: centre of the note's spectrum, as a harmonic number.",
+        "Level: against the take's median. Centroid: centre of the note's spectrum, as a harmonic number.",
     ]
 
 
