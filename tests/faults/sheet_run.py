@@ -76,7 +76,7 @@ def contradictions(folder: Path) -> list[str]:
     )
     known = values.dropna(subset=["value"])
     whole = known.dropna(subset=["low", "high"])
-    limit = pairs["criterion"].map(study.config["just_noticeable"]).astype(float)
+    limit = pairs["criterion"].map(study.config["just_noticeable"] | {"total_cost": 0.0}).astype(float)  # known exactly
     called_same = pairs["verdict"] == "no_audible_difference"
     current = status[status["current"] == "yes"]
     p_first = ranking.groupby(["priorities", "group"], dropna=False)["p_first"].sum()
