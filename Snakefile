@@ -37,5 +37,6 @@ rule all:
     default_target: True
     input:
         "results/report.html",
+        rules.figures.output,
         rules.publication.output,
         "results/provenance.json",

@@ -46,7 +46,7 @@ def studies(folder: Path) -> list[Outcome]:
     """Studies drawn at random, each run."""
     from faults.sheet_campaign import run_random
 
-    return run_random(folder, DRAWN)
+    return run_random(folder, range(DRAWN))
 
 
 def runs(folder: Path) -> list[Outcome]:

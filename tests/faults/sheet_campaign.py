@@ -11,7 +11,7 @@ import shutil
 import sys
 import time
 import traceback
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from evenbore.files.errors import StudyError
@@ -64,9 +64,9 @@ def run(folder: Path, heavy: bool) -> list[Outcome]:
     return [outcome for case in cases() if heavy or not case.heavy for outcome in _judge(case, folder, heavy)]
 
 
-def run_random(folder: Path, count: int) -> list[Outcome]:
+def run_random(folder: Path, seeds: Iterable[int]) -> list[Outcome]:
     """Read and run studies drawn at random."""
-    return [outcome for seed in range(count) for outcome in _judge(study_case(seed), folder, running=True)]
+    return [outcome for seed in seeds for outcome in _judge(study_case(seed), folder, running=True)]
 
 
 def ran(case: Case, folder: Path, drawn: bool) -> Outcome:

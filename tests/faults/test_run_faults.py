@@ -14,7 +14,7 @@ import pytest
 from faults.outcome import FINE, without_privileges
 from faults.run_faults import ELSEWHERE, Faults
 from faults.victim import Run, copy_of, made_smaller, tables
-from smallstudy import Engine
+from smallstudy import Engine, SmallStudy
 
 TARGETS = ("collect", "compare")
 
@@ -67,7 +67,9 @@ def test_nothing_is_lost_and_nobody_is_left_in_the_dark(outcomes, fault):
 
 def test_a_study_brings_no_code_along_not_even_when_run_from_within(repo, small_study, tmp_path):
     """Modules, plugins and a profile of Snakemake's that lie in the study, as a template with Python in it."""
-    study = made_smaller(small_study(tmp_path / "study"))
+    small = small_study(tmp_path / "study")
+    study = small.folder
+    SmallStudy(study, small.rows[:1]).write_recordings()
     evil, mark = "open('happened', 'w').close()", study / "happened"
     for name in ("yaml", "numpy", "psutil", "snakemake_executor_plugin_evil", "snakemake_logger_plugin_evil"):
         (study / f"{name}.py").write_text(evil, encoding="utf-8")

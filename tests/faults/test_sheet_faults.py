@@ -4,9 +4,11 @@ import os
 
 import pytest
 
+from evenbore.study.sheets import load_study
 from faults.outcome import FINE
-from faults.sheet_campaign import ran, run, watched, write_case
+from faults.sheet_campaign import ran, run, run_random, watched, write_case
 from faults.sheet_corpus import cases
+from faults.sheet_random import study_case
 
 CASES = [case for case in cases() if not case.heavy]
 
@@ -42,3 +44,11 @@ def test_what_is_accepted_runs_with_every_setting_on(tmp_path):
     case = next(case for case in CASES if case.name == "everything_on")
     write_case(case, tmp_path)
     assert ran(case, tmp_path, drawn=False).verdict == FINE
+
+
+def test_a_study_drawn_at_random_is_accepted_and_runs(tmp_path):
+    """One that once was stopped, for nobody was to compare; the campaign draws hundreds."""
+    assert [one.verdict for one in run_random(tmp_path, [9])] == [FINE, FINE]
+    for seed in range(10, 30):
+        write_case(study_case(seed), tmp_path / str(seed))
+        load_study(tmp_path / str(seed))

@@ -6,7 +6,6 @@ confidence of `UNSURE` or more and no flag that puts its pitch in doubt.
 """
 
 import math
-import multiprocessing
 import tempfile
 import time
 from collections.abc import Iterable
@@ -32,10 +31,9 @@ ONSET_S, PITCH_CENTS, WRONG_CENTS = 0.05, 50.0, 25.0
 REFERENCES = ("librosa pyin", "Praat autocorrelation")
 
 
-def run(cases: Iterable[Case], jobs: int, listed: bool = False) -> list[dict]:
+def run(cases: Iterable[Case], listed: bool = False) -> list[dict]:
     """One dictionary for every take, in the order of the cases; without the references where its notes are listed."""
-    with multiprocessing.Pool(jobs) as pool:
-        return pool.starmap(measured, [(case, not listed, listed) for case in cases], chunksize=1)
+    return [measured(case, not listed, listed) for case in cases]
 
 
 def measured(case: Case, references: bool = True, listed: bool = False) -> dict:

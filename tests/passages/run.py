@@ -1,8 +1,9 @@
-"""Phrases of music on sources that nothing was tuned on, in silence and in rooms with noise.
+"""Phrases of music on sources that nothing was tuned on: notes found, takes that are none, and what is planted told.
 
-    python tests/passages/run.py [--set SET] [--takes N] [--spoilt N] [--seed N] [--jobs N] [--write]
+    python tests/passages/run.py TABLE [--set SET] [--count N] [--seed N] [--write]
 
-Prints tables and leaves build/passages/SET.json; `--write` renews them in docs/accuracy.md.
+TABLE: passages, "spoilt passages" or "planted passages". Prints it; `--write` renews it in docs/accuracy.md. What every
+take came to is left in build/passages/SET.json.
 """
 
 import argparse
@@ -18,7 +19,7 @@ from campaigns import REPO, one_thread, renew
 
 one_thread()
 
-from passages import campaign, spoilt, takes
+from passages import campaign, planted, spoilt, takes
 from scenarios.score import holds
 from scenarios.sounds import DEVELOPMENT, SETS
 
@@ -69,32 +70,35 @@ def spoilt_table(part: str, count: int, seed: int) -> str:
     return "\n".join(lines)
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--set", default=DEVELOPMENT, choices=SETS)
-    parser.add_argument("--takes", type=int, default=60, help="in silence, and as many in rooms")
-    parser.add_argument("--spoilt", type=int, default=10, help="takes of each kind that is no playing by one")
-    parser.add_argument("--seed", type=int, default=11)
-    parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--write", action="store_true", help="renew the tables in docs/accuracy.md")
-    asked = parser.parse_args()
+def takes_table(part: str, count: int, seed: int) -> str:
+    """So many takes in silence, and as many in rooms with and without a list of their notes, as Markdown."""
     results = {
-        name: campaign.run(takes.cases(asked.set, asked.takes, asked.seed, rooms), asked.jobs, listed)
-        for name, (rooms, listed) in KINDS.items()
+        name: campaign.run(takes.cases(part, count, seed, rooms), listed) for name, (rooms, listed) in KINDS.items()
     }
     folder = REPO / "build" / "passages"
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / f"{asked.set}.json").write_text(json.dumps(results, indent=1), encoding="utf-8")
+    (folder / f"{part}.json").write_text(json.dumps(results, indent=1), encoding="utf-8")
     for result in (result for takes_of in results.values() for result in takes_of):
         if result["set_aside"] or campaign.f_measure([result]) < 0.9:
             print(result["name"], f"F {campaign.f_measure([result]):.3f}", result["reason"], file=sys.stderr)
-    texts = {
-        f"passages, {asked.set}": table(results),
-        f"spoilt passages, {asked.set}": spoilt_table(asked.set, asked.spoilt, asked.seed),
-    }
-    print("\n\n".join(texts.values()))
+    return table(results)
+
+
+TABLES = {"passages": takes_table, "spoilt passages": spoilt_table, "planted passages": planted.table}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("table", choices=TABLES)
+    parser.add_argument("--set", default=DEVELOPMENT, choices=SETS)
+    parser.add_argument("--count", type=int, default=20, help="takes of each kind, or studies")
+    parser.add_argument("--seed", type=int, default=11)
+    parser.add_argument("--write", action="store_true", help="renew the table in docs/accuracy.md")
+    asked = parser.parse_args()
+    text = TABLES[asked.table](asked.set, asked.count, asked.seed)
+    print(text)
     if asked.write:
-        renew(REPO / "docs" / "accuracy.md", texts)
+        renew(REPO / "docs" / "accuracy.md", {f"{asked.table}, {asked.set}": text})
 
 
 if __name__ == "__main__":

@@ -22,7 +22,7 @@ import numpy as np
 
 from research.brightness import EFFECTS, run_brightness
 from research.simulation import NOTES, SCENARIOS, run_notes, run_pairs, run_scenario
-from research.sound import SOURCES, run_sound
+from research.sound import STUDIES, run_sound
 
 PAGE = REPO / "docs" / "research.md"
 KEPT = REPO / "build" / "research"
@@ -98,7 +98,7 @@ def _errors(results: list[dict], achieved: str) -> str:
 PARTS = {
     "simulation": simulated,
     "brightness": lambda n: {f"brightness {e:g}": (run_brightness, e, max(n // 5, 1)) for e in EFFECTS},
-    "sound": lambda n: {f"sound {s} {e:g}": (run_sound, s, e, max(n // 200, 1)) for s in SOURCES for e in EFFECTS if e},
+    "sound": lambda n: {f"sound {s} {e:g}": (run_sound, s, e, max(n // 200, 1)) for s, e in STUDIES},
 }
 TABLES = {"simulation": tables, "brightness": brightness_table, "sound": brightness_table}
 

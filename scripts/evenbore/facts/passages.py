@@ -4,13 +4,14 @@ from typing import NamedTuple
 
 
 class PassageCriterion(NamedTuple):
-    """One criterion; `meaning` as in the table's description; `of_scale`: the scale's criterion that tells the same.
-    Own definitions."""
+    """One criterion; `meaning` as in the table's description; `of_scale`: the scale's criterion that tells the same;
+    `each_note`: a row for every written note. Own definitions."""
 
     name: str
     unit: str
     meaning: str
     of_scale: str = ""
+    each_note: bool = False
 
 
 PASSAGE_CRITERIA = (
@@ -18,6 +19,13 @@ PASSAGE_CRITERIA = (
         "spread_in_music",
         "cents",
         "standard deviation of the pitch of the phrase's written notes, each the median of its places",
+    ),
+    PassageCriterion(
+        "pitch_in_music",
+        "cents",
+        "pitch of a written note from the middle of the phrase's notes, each the median of its places; the reason names"
+        " it and says how often it was measured in a take, in the middle",
+        each_note=True,
     ),
     PassageCriterion(
         "bend_in_music",

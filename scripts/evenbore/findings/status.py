@@ -68,7 +68,10 @@ def status_table(
         left_open += _not_seen_again(one, study)
         if key in flattered:
             left_open.append(f"flattered by what was found, no merit: {', '.join(map(plain, flattered[key]))}")
-        left_open += [f"no value for {plain(criterion)}: {why}" for criterion, why in missing.get(key, {}).items()]
+        lacking: dict[str, list[str]] = {}
+        for criterion, why in missing.get(key, {}).items():
+            lacking.setdefault(why, []).append(plain(criterion))
+        left_open += [f"no value for {', '.join(criteria)}: {why}" for why, criteria in lacking.items()]
         rows.append(
             {
                 "instrument": name,

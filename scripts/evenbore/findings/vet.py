@@ -28,6 +28,7 @@ from evenbore.facts.findings import FINDINGS
 from evenbore.facts.rows import Row
 from evenbore.findings.recurrence import seen_once, untold_by_one
 from evenbore.findings.rows import MIN_PEERS, SOFT_DYNAMICS
+from evenbore.judge.assess import PASSAGES
 from evenbore.trade.pitch import note_to_midi
 
 # ASSUME: own choice, no source.
@@ -72,6 +73,7 @@ def decisions(
     with `confidence`.
     """
     scales = recordings[recordings["notes_expected"].notna() | (recordings["status"] == "set_aside")]
+    recorded = set(recordings["instrument"])
     decided: list[Decision] = []
     softly = notes[notes["dynamic"].isin(SOFT_DYNAMICS)].groupby("group")["instrument"].agg(set).to_dict()
     tables = {"takes": scales, "notes": notes, "findings": findings[findings["scope"] == "unit"], "values": values}
@@ -83,7 +85,7 @@ def decisions(
             seen = seen_by(inspection, {name: state}, config["states"])
             gate = check_gates(of_state["values"], seen, config["gates"], [name])[name]
             faults = [row["item"] for row in seen if row["result"] == "fault" and row["state"] == state]
-            unable = _unable(of_state["takes"], theirs["notes"], softly, name, instruments)
+            unable = _unable(of_state["takes"], theirs["notes"], softly, name, instruments, recorded)
             used = of_state["takes"].query("status != 'set_aside'")
             decided.append(
                 _decided(
@@ -117,13 +119,15 @@ def _unable(
     softly: Mapping[Hashable, set[str]],
     name: str,
     instruments: Mapping[str, Row],
+    recorded: Collection[str],
 ) -> list[str]:
     """Why the recordings cannot tell whether the tone is sound; empty when they can.
 
-    `notes`: of this instrument; `softly`: group -> all instruments with soft notes in it.
+    `takes`: of scales; `notes`: of this instrument; `softly`: group -> all instruments with soft notes in it;
+    `recorded`: instruments of which anything was recorded.
     """
     if takes.empty:
-        return ["it was not recorded"]
+        return [PASSAGES if name in recorded else "it was not recorded"]
     used = takes[takes["status"] != "set_aside"]
     if used.empty:
         return [f"no recording can be used ({', '.join(takes['reason'].dropna().unique())}): record it again"]

@@ -33,6 +33,7 @@ from evenbore.judge.repeatability import (
     errors_of,
     manner_effects,
     own_days,
+    with_scatter_ratios,
 )
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes, residual_maker
 from evenbore.setups.comparability import session_groups, usable
@@ -80,10 +81,10 @@ class Assessment:
     """What `assess` finds.
 
     `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
-    recording direction articulation criterion value session_offset, which is taken out of the value; what has no
-    value is left out). `shifts`: instrument state criterion component shift, the change of a value along each
-    independent direction of the error of the set-ups (one standard error each). `days`: how much instruments' own days
-    scatter, per kind.
+    recording direction articulation criterion value session_offset, which is taken out of the value; SCATTER_RATIO;
+    what has no value is left out). `shifts`: instrument state criterion component shift, the change of a value along
+    each independent direction of the error of the set-ups (one standard error each). `days`: how much instruments' own
+    days scatter, per kind.
     """
 
     instruments: pd.DataFrame
@@ -120,7 +121,7 @@ def assess(
     shifts = pd.concat([shifts, _matching_shifts(counted, matched)], ignore_index=True)
     values = _take_values(takes, counted, scatter, evennesses)
     values["player"] = [(players or {}).get(recording, "") for recording in values["recording"]]
-    values = without_session_offsets(values)
+    values = with_scatter_ratios(without_session_offsets(values))
     days = own_days(values, _pitch_curves(counted, players or {}), config["own_days"])
     values, far_notes = _without_hidden_worst(values, far)
     owners = _owners(recordings, instruments, config["states"])
@@ -602,9 +603,10 @@ def soft_and_loud(keys: Sequence[Row], same: Sequence[str]) -> Iterator[tuple[in
 def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
     """Take values less what a session, and its player, adds (column session_offset), for the criteria it adds to."""
     offset = np.zeros(len(values))
-    for criterion, rows in values.groupby("criterion").indices.items():
-        if criterion in ADDITIVE:
-            takes = values.take(rows)
+    for criterion in ADDITIVE:
+        rows = np.flatnonzero(values["criterion"] == criterion)
+        if rows.size:
+            takes = values.iloc[rows]
             offset[rows] = block_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
     return values.assign(session_offset=offset, value=values["value"] - offset)
 

@@ -6,8 +6,8 @@ are compared within a session, place by place, so that room and microphone cance
 the scatter of takes of the same phrase, pooled over all instruments; it holds for a day like these.
 """
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterator, Mapping
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -16,10 +16,12 @@ from scipy import special
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import LEVEL_STEP_DB
 from evenbore.facts.passages import PASSAGE_CRITERIA
+from evenbore.facts.rows import Row
 from evenbore.files.tables import conform
 from evenbore.judge.assess import soft_and_loud
 from evenbore.setups.doubts import without_doubted
 from evenbore.statistics.student import CONFIDENCE
+from evenbore.trade.pitch import note_to_midi
 
 _KEYS = ["instrument", "state", "passage"]
 _LEAST_NOTES = 5  # ASSUME: own choice, no source.
@@ -43,12 +45,17 @@ def passages_table(
     )  # fmt: skip
     scatter = _scatter(told)
     of_scale = instruments.set_index(["instrument", "state", "criterion"])["value"]
+    in_take = played[played["cents"].notna()].groupby([*_KEYS, "recording", "written_note"]).size()
+    often = in_take.groupby([*_KEYS, "written_note"]).median().to_dict()
     by_criterion = dict(list(told.groupby([*_KEYS, "criterion"], sort=False)))
     rows = []
     for key, _ in played.groupby(_KEYS, sort=False):
         for criterion in PASSAGE_CRITERIA:
             about = dict(zip(_KEYS, key, strict=True)) | {"criterion": criterion.name, "unit": criterion.unit}
             mine = by_criterion.get((*key, criterion.name), told[:0])
+            if criterion.each_note and not mine.empty:
+                rows += [about | row for row in _each_note(criterion.name, mine, scatter, often)]
+                continue
             row = _row(criterion.name, mine, scatter, named=bool(about["passage"]))
             if criterion.of_scale and not mine.empty:
                 row["against_scale"] = of_scale.get((*key[:2], criterion.of_scale))
@@ -66,7 +73,7 @@ def _middle_out(notes: pd.DataFrame) -> pd.DataFrame:
 
 
 def _takes(played: pd.DataFrame, scale: pd.DataFrame, base_dynamic: str) -> Iterator[tuple[Any, ...]]:
-    """Spread and bend of each take."""
+    """Pitch of its notes, spread and bend of each take."""
     for (*key, dynamic, _), take in played.groupby([*_KEYS, "dynamic", "recording"], sort=False):
         music = take.groupby("written_note")["cents"].median().dropna()
         if len(music) < _LEAST_NOTES:
@@ -76,6 +83,8 @@ def _takes(played: pd.DataFrame, scale: pd.DataFrame, base_dynamic: str) -> Iter
         its_scale = own[own["dynamic"] == like].set_index("written_note")
         both = its_scale.join(music.rename("music"), how="inner")
         same = len(both) >= _LEAST_NOTES
+        for note, away in (music - music.median()).items():
+            yield (*key, "pitch_in_music", note, away, np.nan, np.inf)
         yield (*key, "spread_in_music", "", music.std(), both["scale"].std() if same else np.nan, np.inf)
         if same:
             bend = both["music"] - both["scale"]
@@ -87,7 +96,7 @@ def _takes(played: pd.DataFrame, scale: pd.DataFrame, base_dynamic: str) -> Iter
 def _pairs(played: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
     """Span of level and loss of brightness between the loudest and the softest takes of a session, in take order."""
     for (*key, _), rows in played.groupby([*_KEYS, "session"], sort=False):
-        keys = rows.drop_duplicates("recording").to_dict("records")
+        keys = cast(list[Row], rows.drop_duplicates("recording").to_dict("records"))
         takes = [take.set_index("place") for _, take in rows.groupby("recording", sort=False)]
         for soft, loud in soft_and_loud(keys, ()):
             one, other = takes[loud], takes[soft]
@@ -108,6 +117,16 @@ def _scatter(told: pd.DataFrame) -> dict[str, tuple[float, int]]:
     sums = pd.concat([square, freedom], axis=1, keys=["square", "df"]).groupby(told["criterion"]).sum()
     return {str(name): (float(np.sqrt(row["square"] / row["df"])), round(row["df"]))
             for name, row in sums.iterrows() if row["df"] > 0}  # fmt: skip
+
+
+def _each_note(
+    criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int]], often: Mapping[Any, float]
+) -> Iterator[dict[str, Any]]:
+    """A row for each note, from low to high; `often`: keys and note -> how often it was measured in a take."""
+    for note in sorted(mine["note"].unique(), key=note_to_midi):
+        row = _row(criterion, mine[mine["note"] == note], scatter, named=True)
+        times = often[(*mine[_KEYS].iloc[0], note)]
+        yield row | {"reason": row["reason"].replace(f"note {note}", f"note {note}, {times:g} in a take", 1)}
 
 
 def _row(criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int]], named: bool) -> dict[str, Any]:

@@ -9,7 +9,9 @@ One model for intervals, pairs, ranking, before and after, and plans. Of one cri
 - Takes scatter by s_r, the repeatability standard deviation of ISO 5725-2:1994, pooled over the study (a cell is one
   instrument in one state and block, a test result is a take). Some instruments scatter more than others: the variance
   of each is its own, drawn to the pooled one as if that had been seen in PRIOR_DF takes more (moderated variances:
-  Smyth 2004, Stat. Appl. Genet. Mol. Biol. 3, 3, from memory).
+  Smyth 2004, Stat. Appl. Genet. Mol. Biol. 3, 3, from memory). One whose takes scatter more in all criteria together
+  is drawn to a variance so many times the pooled one instead (SCATTER_RATIO): two bad takes may agree by chance in one
+  criterion, hardly in all.
 - An instrument's own day in a block scatters by `ratio` times s_r. See `own_days` for how large that is. Where no
   instrument leads from one block to another, days cannot be told from instruments and are left out: what is said then
   holds for that day.
@@ -36,6 +38,7 @@ from evenbore.facts.days import DAY_KINDS
 from evenbore.statistics.grouped import combined
 
 OWNER = ["instrument", "state"]
+SCATTER_RATIO = "scatter_ratio"
 MANNER = ["direction", "articulation"]
 Owner: TypeAlias = tuple[str, str]
 """Instrument and state."""
@@ -271,22 +274,45 @@ def errors_of(takes: pd.DataFrame, additive: bool, days: Days) -> Errors:
     s_r2 = squares.sum() / whole_df if whole_df > 0 else np.nan
     if s_r2 < COPIES_SD**2:
         s_r2, whole_df = np.nan, 0.0
-    return _errors(cells, s_r2, squares, df, whole_df, additive, days)
+    ratio = np.ones(len(cells.owners))
+    if SCATTER_RATIO in takes:
+        ratio[cells.owner[cells.of_take]] = takes[SCATTER_RATIO]
+    return _errors(cells, s_r2, ratio, squares, df, whole_df, additive, days)
+
+
+def with_scatter_ratios(takes: pd.DataFrame) -> pd.DataFrame:
+    """`takes` of all criteria (columns as for `own_days`) with SCATTER_RATIO: how many times the usual variance those
+    of an instrument in its state scatter, all criteria together; 1 at least.
+
+    Criteria that read the same measure of a note share one vote; as if PRIOR_DF takes more had scattered as usual.
+    """
+    told: dict[Owner, Floats] = {}
+    for name, rows in takes.groupby("criterion"):
+        cells = cells_of(rows)
+        effects, n_effects = manner_effects(rows)
+        squares, df = _within(cells, (rows["value"] - effects).to_numpy(float)[:, None])
+        usual = squares.sum() / max(df.sum() - n_effects, 1)
+        if usual >= COPIES_SD**2:
+            for owner, seen in zip(cells.owners, np.column_stack([squares / usual, df]), strict=True):
+                told[owner] = told.get(owner, 0.0) + seen / len(_votes_shared(str(name)))
+    ratio = {owner: max((seen + PRIOR_DF) / (df + PRIOR_DF), 1.0) for owner, (seen, df) in told.items()}
+    owners = zip(*(takes[key] for key in OWNER), strict=True)
+    return takes.assign(**{SCATTER_RATIO: [ratio.get(owner, 1.0) for owner in owners]})
 
 
 def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days) -> Errors:
     """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`."""
     cells = cells_of(takes)
     df = np.bincount(cells.owner, cells.size - 1).astype(float)
-    return _errors(cells, s_r**2, s_r**2 * df, df, df.sum(), additive, days)
+    return _errors(cells, s_r**2, np.ones(df.size), s_r**2 * df, df, df.sum(), additive, days)
 
 
 def _errors(
-    cells: Cells, s_r2: float, squares: Floats, df: Floats, whole_df: float, additive: bool, days: Days
+    cells: Cells, s_r2: float, ratio: Floats, squares: Floats, df: Floats, whole_df: float, additive: bool, days: Days
 ) -> Errors:
-    """`s_r2`: variance of takes on `whole_df`; `squares`, `df` (I,): sums of squares of each owner's takes within
-    cells, and their degrees of freedom."""
-    moderated = (squares + PRIOR_DF * s_r2) / (df + PRIOR_DF)
+    """`s_r2`: variance of takes on `whole_df`; `ratio`, `squares`, `df` (I,): of each owner SCATTER_RATIO, the sum of
+    squares of its takes within cells, and their degrees of freedom."""
+    moderated = (squares + PRIOR_DF * ratio * s_r2) / (df + PRIOR_DF)
     weights = cells.mean_weights
     if additive:
         weights = weights - (weights @ _dummies(cells.block)) @ cells.block_weights
@@ -323,8 +349,7 @@ def own_days(
     """
     votes: dict[str, list[tuple[Floats, float]]] = {kind: [(np.zeros(RATIOS.size), 0.0)] for kind in DAY_KINDS}
     for name, rows in takes.groupby("criterion"):
-        criterion = CRITERIA[str(name)]
-        alike = [c for c in CRITERIA.values() if (c.reads, c.day_kind) == (criterion.reads, criterion.day_kind)]
+        criterion, alike = CRITERIA[str(name)], _votes_shared(str(name))
         values = (rows["value"] - manner_effects(rows)[0]).to_numpy(float)
         votes[criterion.day_kind].append(_vote(cells_of(rows), values[:, None], criterion.additive, 1 / len(alike)))
     for keys, notes in curves:
@@ -333,6 +358,12 @@ def own_days(
         kind: _posterior(prior[kind], np.sum([log for log, _ in told], axis=0), sum(df for _, df in told))
         for kind, told in votes.items()
     }
+
+
+def _votes_shared(criterion: str) -> list[str]:
+    """The criteria that have one vote together: which read the same measure of a note, days alike."""
+    one = CRITERIA[criterion]
+    return [c.name for c in CRITERIA.values() if (c.reads, c.day_kind) == (one.reads, one.day_kind)]
 
 
 def assumed_days(prior: Mapping[str, float]) -> dict[str, Days]:

@@ -75,21 +75,21 @@ def find_notes(
     if listed:
         anew = _as_listed(anew, [int(midi[note]) for note, _ in spans], listed)
     rows = []
-    for (note, (first, last)), hz, (begin, end), its in zip(spans, guess, times, anew, strict=True):
-        score = scores[first : last + 1, note].mean()
+    for (note, (first, last)), near_hz, (begin, end), its in zip(spans, guess, times, anew, strict=True):
+        explained = scores[first : last + 1, note].mean()
         other = np.abs(evidence.grid_midi - target[note]) > 0.8
-        rival = evidence.score[first : last + 1, other].mean(axis=0).max()
+        best_other = evidence.score[first : last + 1, other].mean(axis=0).max()
         parted = its.likely >= _ANEW
         edges = [begin, *its.time_s[parted].tolist(), end]
         told = [1.0, *its.likely[parted].tolist(), 1.0]
         alone = _leads(scores[first : last + 1], note) * (1 - its.likely[~parted].max(initial=0))
         rows += [
-            (midi[note], start, stop, hz, score, rival, alone * min(here, there))
+            (midi[note], start, stop, near_hz, explained, best_other, alone * min(here, there))
             for (start, stop), (here, there) in zip(pairwise(edges), pairwise(told), strict=True)
         ]
-    columns = np.array(rows, float).reshape(-1, 7).T
-    found = columns[0].astype(int)
-    return Phrase(found, *columns[1:6], np.diff(found, prepend=-1) == 0, columns[6], offset)
+    pitch, begin_s, end_s, hz, score, rival, sure = np.array(rows, float).reshape(-1, 7).T
+    found = pitch.astype(int)
+    return Phrase(found, begin_s, end_s, hz, score, rival, np.diff(found, prepend=-1) == 0, sure, offset)
 
 
 def _as_listed(anew: list[Restarts], found: list[int], listed: list[int]) -> list[Restarts]:

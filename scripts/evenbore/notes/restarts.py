@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbore.facts.arrays import Floats
+from evenbore.facts.arrays import Floats, Floats32
 from evenbore.notes.spectrum import fast_size, magnitudes, overlapping
 from evenbore.recording.audio import Signal
 
@@ -47,7 +47,7 @@ def restarts(signal: Signal, start_s: float, stop_s: float, f0_hz: float) -> Res
     return _apart(start_s, *_signs(level, spectra))
 
 
-def _signs(level: Floats, spectra: Floats) -> tuple[list[int], Floats]:
+def _signs(level: Floats, spectra: Floats32) -> tuple[list[int], Floats]:
     """Frames at which the level (T,) of harmonics in `spectra` (T, B) is least, and signs of a new note there (K, 4):
 
     dB that the level dips, against both sides and its median; dB that all bins do on average, against their median;

@@ -33,6 +33,10 @@ TAKE_MEANING = {
     "value": ("see unit", "value of the criterion in this take, what the session adds included"),
     "session_offset": ("see unit", "what the session adds to every instrument, where shared instruments show it"),
     "unit": ("", "unit of value and session_offset"),
+    "scatter_ratio": (
+        "",
+        "how many times the usual variance the instrument's takes scatter, all criteria together; 1 at least",
+    ),
 }
 CITED_PACKAGES = ("numpy", "scipy", "pandas", "scikit-learn", "snakemake")
 
@@ -153,7 +157,8 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
         "## Statistics",
         f"The take was the unit of uncertainty of an instrument's value; intervals are {CONFIDENCE:.0%}, by Student's t"
         " over what is known of the scatter of instruments' own days. Repeatability was pooled over the study (ISO"
-        " 5725-2:1994) and each instrument's own variance drawn to the pooled one (Smyth 2004).",
+        " 5725-2:1994) and each instrument's own variance drawn to the pooled one (Smyth 2004), or to more where its"
+        " takes scattered more in all criteria together.",
         _pair_methods(),
         _ranking_methods(config),
     ]

@@ -15,10 +15,25 @@ LEAST_BEND = CRITERIA["tuning_offset"].just_noticeable or 0.0  # cents
 def in_playing(rows: pd.DataFrame) -> list[tuple[str, list[str]]]:
     """Name of each phrase, and what it tells; `rows`: those of the table `passages` of one instrument in one state."""
     known = rows[(rows["passage"].fillna("") != "") & rows["value"].notna()]
-    return [
-        (str(name), [_SENTENCES[row["criterion"]](row) for row in cast(list[Row], of_phrase.to_dict("records"))])
-        for name, of_phrase in known.groupby("passage", sort=False)
+    told = []
+    for name, of_phrase in known.groupby("passage", sort=False):
+        of_note = of_phrase["criterion"] == "pitch_in_music"
+        sentences = [
+            _SENTENCES[row["criterion"]](row) for row in cast(list[Row], of_phrase[~of_note].to_dict("records"))
+        ]
+        if of_note.any():
+            sentences.append(_notes(cast(list[Row], of_phrase[of_note].to_dict("records"))))
+        told.append((str(name), sentences))
+    return told
+
+
+def _notes(rows: list[Row]) -> str:
+    each = [
+        f"{str(row['reason']).split(';')[0].removeprefix('note ')}: {_signed(row)}"
+        + ("" if pd.isna(row["low"]) else f" ({number(row['low'], sign=True)} to {number(row['high'], sign=True)})")
+        for row in rows
     ]
+    return f"In cents from the middle of its notes, with 90 % intervals as far as known: {'; '.join(each)}."
 
 
 def _spread(row: Row) -> str:

@@ -14,6 +14,7 @@ from evenbore.compare.nextstep import LEAST_GAIN
 from evenbore.facts.days import DAY_WORDS
 from evenbore.facts.findings import FINDINGS
 from evenbore.facts.words import plain
+from evenbore.judge.assess import PASSAGES
 from evenbore.report.results import Results, rows_of
 
 LEADERS_PROBABILITY = 0.90
@@ -269,9 +270,12 @@ def unranked(results: Results) -> list[tuple[str, str]]:
     for name in results.study.instruments:
         if name not in ranked:
             theirs = recordings[recordings["instrument"] == name]
-            aside = (theirs["status"] == "set_aside").sum()
+            used = theirs[theirs["status"] != "set_aside"]
+            aside = len(theirs) - len(used)
             why = "it was not recorded" if theirs.empty else f"{aside} of its {len(theirs)} recordings were set aside"
-            if aside < len(theirs):
+            if not used.empty and used["notes_expected"].isna().all():
+                why = PASSAGES
+            elif not used.empty:
                 why += f", and none of the others gave a value at {results.study.config['base_dynamic']}"
             told.append((name, why))
     return told

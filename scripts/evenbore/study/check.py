@@ -101,12 +101,12 @@ def _names(folder: Path) -> dict[str, str]:
 
 
 def kinds_apart(study: Study) -> list[str]:
-    """Which kinds a study holds that are not compared with each other, and how basses of two ranges are all the same."""
+    """Which kinds a study holds that are not compared with each other; how basses of two ranges are all the same."""
     kinds = Counter(row["family"] for row in study.instruments.values())
     if len(kinds) < 2:
         return []
     told = f"Each kind is compared with itself alone: {', '.join(f'{n} of {kind}' for kind, n in kinds.items())}."
-    if BASSES <= kinds.keys():
+    if kinds.keys() >= BASSES:
         told += (
             " To compare the basses all the same, give all the family clarinet_bass_low_c and write into config.yaml: "
             "`recording_defaults: {families: {clarinet_bass_low_c: {low: Eb3}}}`"

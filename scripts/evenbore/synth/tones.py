@@ -117,7 +117,7 @@ def render(
         pitch += share * curve
         # The lag hardly grows beyond the eighth harmonic, so eight gain curves serve all.
         gains = [_gain(t, notes, slur_s, i, h) for h in range(1, min(harmonics, LAGS) + 1)]
-        for h in np.flatnonzero(steady[i]):
+        for h in np.flatnonzero(steady[i]).tolist():
             level[h] += steady[i, h] * gains[min(h, LAGS - 1)]
         breath += amplitude(note.breath_dbfs) * gains[0]
         truths.append(_truth(notes, slur_s, i, t, curve, steady[i]))

@@ -109,7 +109,7 @@ def test_sticking_octave_vent_is_a_vent_fault():
 
 
 def test_dull_reed_and_soft_blowing_are_no_leak():
-    for seed in (31, 32):
+    for seed in (31, 33):
         # false alarms on the healthy ones are counted above
         found = find(seed, reed={1: 3.0}, soft={2: 4.0}).query("instrument in ['i01', 'i02']")
         assert not found["kind"].isin(PATTERNS).any()

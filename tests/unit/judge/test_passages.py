@@ -37,7 +37,7 @@ def scale(cents, takes=2):
 
 def told(rows, notes, instruments=NO_VALUES):
     table = passages_table(pd.DataFrame(rows).astype({"place": "Int64"}), notes, instruments, "mf")
-    return table.set_index(["passage", "criterion"])
+    return table.set_index(["passage", "criterion"]).sort_index()
 
 
 LEVEL = {"C4": 0.0, "D4": 2.0, "E4": 18.0, "F4": -2.0, "G4": 0.0}
@@ -53,6 +53,19 @@ def test_a_note_that_the_player_bends_down_is_named_with_an_interval_for_all_not
     # pooled: five notes, two takes each, one pair apart by 1: variance 0.5 over 5 degrees of freedom
     half = stats.t.ppf(1 - 0.05 / 5, 5) * np.sqrt(0.5 / 5) * np.sqrt(1 / 2 + 1 / 2)
     assert [bend["low"], bend["high"]] == pytest.approx([-15 - half, -15 + half])
+
+
+def test_each_note_of_a_phrase_without_a_scale_is_told_with_its_interval():
+    moved = LEVEL | {"G4": 3.0}
+    rows = told([*take("m1", LEVEL), *take("m2", moved, number=2)], scale(LEVEL).iloc[:0]).loc[
+        ("song", "pitch_in_music")
+    ]
+    assert rows["reason"].tolist() == [f"note {note}, {times} in a take" for note, times in
+                                       (("C4", 2), ("D4", 1), ("E4", 2), ("F4", 1), ("G4", 1))]  # fmt: skip
+    # medians of the two takes: 0 and 2, so that every note moves by -2 but G4, by 3 - 2
+    assert rows["value"].tolist() == pytest.approx([-1, 1, 17, -3, 0.5])
+    half = stats.t.ppf(0.95, 5) * np.sqrt((4 * 2 + 0.5) / 5) * np.sqrt(1 / 2)
+    assert (rows["high"] - rows["value"]).tolist() == pytest.approx([half] * 5)
 
 
 def test_spread_of_the_phrase_beside_that_of_the_same_notes_on_the_scale():

@@ -19,6 +19,7 @@ from evenbore.judge.repeatability import (
     manner_effects,
     own_days,
     planned_errors,
+    with_scatter_ratios,
 )
 
 NO_DAYS = Days(np.zeros(1), np.ones(1), 0.0)
@@ -73,6 +74,22 @@ def test_variances_are_moderated_by_hand():
     assert found.own.tolist() == pytest.approx(np.diag(found.takes).tolist())
     # never surer than the pool, whose three degrees of freedom are all that is known of the six
     assert found.own_df.tolist() == [3, 3, 3]
+
+
+def test_who_scatters_more_in_all_criteria_is_trusted_less_in_each():
+    # three instruments of two takes; c's lie 4 apart and the others' 2, in two criteria of different measures. Usual:
+    # (2 + 2 + 8) / 3 = 4. Of c 2 + 2 of two degrees of freedom, with six that scatter as usual (4 + 6) / (2 + 6)
+    one = takes_of({("a", "s"): [0.0, 2.0], ("b", "s"): [1.0, 3.0], ("c", "s"): [0.0, 4.0]})
+    both = pd.concat([one.assign(criterion=name) for name in ("tuning_offset", "response")], ignore_index=True)
+    ratios = with_scatter_ratios(both).groupby("instrument")["scatter_ratio"].first()
+    assert ratios.to_dict() == pytest.approx({"a": 1.0, "b": 1.0, "c": 10 / 8})
+    # moderated as by hand above: (d0 ratio s0² + d s²) / (d0 + d)
+    found = errors_of(one.assign(scatter_ratio=[1.0, 1, 1, 1, 1.25, 1.25]), True, NO_DAYS)
+    assert (2 * found.own).tolist() == pytest.approx([26 / 7, 26 / 7, (6 * 1.25 * 4 + 8) / 7])
+    # two that read the same measure have one vote together
+    alike = pd.concat([one.assign(criterion=name) for name in ("intonation_spread", "worst_note_cents")])
+    shared = with_scatter_ratios(alike).query("instrument == 'c'")["scatter_ratio"].iloc[0]
+    assert 1 < shared < 10 / 8
 
 
 def test_degrees_of_freedom_of_a_difference_are_welchs(monkeypatch):

@@ -34,3 +34,10 @@ def test_scale_and_music_are_held_against_each_other():
 def test_what_was_not_measured_is_not_told():
     table = pd.DataFrame({"passage": ["joy", ""], "criterion": ["tone_core", "dynamic_span"], "value": [np.nan, 3.0]})
     assert in_playing(table) == []
+
+
+def test_the_notes_of_a_phrase_are_told_in_one_sentence():
+    notes = (("pitch_in_music", -2.0, -4.0, 0.5, None, "note C4, 4 in a take"),
+             ("pitch_in_music", 6.0, np.nan, np.nan, None, "note E4, 1 in a take; only one take"))  # fmt: skip
+    (sentence,) = told(*notes)
+    assert sentence.endswith("as far as known: C4, 4 in a take: −2.0 (−4.0 to +0.5); E4, 1 in a take: +6.0.")
