@@ -28,7 +28,7 @@ _LEAST_NOTES = 5  # ASSUME: own choice, no source.
 ONE_OF_PHRASE = "only one take of the phrase, and no other instrument's repeats to tell its scatter"
 NO_NAME = "the sheet gives the phrase no name, so that nothing tells which takes are the same"
 _TOO_FEW = f"fewer than {_LEAST_NOTES} of its notes measured"
-NO_SCALE = "no scale of the same notes was recorded"
+NO_SCALE = f"fewer than {_LEAST_NOTES} of its notes were measured on a scale as well"
 TWO_DYNAMICS = f"needs soft and loud takes of the phrase in one session, at least {LEVEL_STEP_DB:g} dB apart"
 
 
