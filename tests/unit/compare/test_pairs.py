@@ -423,7 +423,7 @@ def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
     cells, df = cells_of(make_takes(rng, truth, n)), np.full(len(truth), n - 1.0)
     for draw in np.asarray(truth)[:, None] + rng.normal(0, sd, (studies, len(truth), n)):
         mean, squares = draw.mean(axis=1), draw.var(axis=1, ddof=1) * df
-        known = _errors(cells, squares.sum() / df.sum(), squares, df, df.sum(), True, NO_DAYS)
+        known = _errors(cells, squares.sum() / df.sum(), np.ones(df.size), squares, df, df.sum(), True, NO_DAYS)
         judged = pairs.judge(mean[a] - mean[b], *known.of_differences(a, b, np.zeros(a.size)), just_noticeable)
         verdicts.append(judged["verdict"].to_numpy())
     return np.array(verdicts)
