@@ -36,7 +36,7 @@ _LENGTHS = np.geomspace(1.5, 120, 24)  # of a rise, in hops
 _ECHOES = (0.02, 0.1, 0.2, 0.35, 0.6)  # before the note, of its steady amplitude
 _UNSURE, _UNSURE_MS = 0.4, 20.0  # standard deviation of ln length, and of the rise
 _STILL_MOVING = 0.15  # ln amplitude, 1.3 dB: the rise that was found is not all of it
-_FAST_MS, _EXPLAINED = 16.0, 0.5  # a faster rise that explains less of all changes is a beat of the echoes
+_FAST_MS, _EXPLAINED = 16.0, 0.4  # a faster rise that explains less of all changes is a beat of the echoes
 
 
 def rise_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics) -> float:
