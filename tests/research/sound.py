@@ -37,7 +37,7 @@ LOW, HIGH = 60, 66  # written
 HEARD_RATE = RATE // 2  # of the recordings: half the work, and all harmonics that are told
 PLAYER = Player(note_s=0.4, take_level_sd=1.5, take_tilt_sd=0.2)
 EQ_DB, NOISE_DBFS = 4.0, -70.0
-STUDIES = (("sampled", 0.5), ("sampled", 1.0), ("sampled", 2.0), ("simulated", 1.0))
+STUDIES = tuple((source, effect) for source in ("sampled", "simulated") for effect in (0.5, 1.0, 2.0))
 
 
 def run_sound(source: str, effect: float, studies: int) -> dict:
