@@ -25,8 +25,8 @@ CONFIG = {
 class Study:
     """A drawn study of NAMES, changed before it is judged."""
 
-    def __init__(self, seed=3, model=None):
-        self.tables = study_tables({"s": NAMES}, takes=TAKES, seed=seed, instrument_sd={"scale_cents": 3.0})
+    def __init__(self, seed=3, model=None, takes=TAKES):
+        self.tables = study_tables({"s": NAMES}, takes=takes, seed=seed, instrument_sd={"scale_cents": 3.0})
         self.notes = self.tables["notes"]
         rows = self.tables["instruments"].to_dict("records")
         self.sheet = {row["instrument"]: row | {"maker": None, "model": model} for row in rows}
@@ -122,6 +122,11 @@ def test_what_is_no_fault_of_the_instrument_is_not_told(damage):
     far, findings, worst, _ = damage(Study()).judged()
     assert far == [] and of_kind(findings) == []
     assert np.isfinite(worst["value"])
+
+
+def test_a_single_take_makes_no_finding():
+    assert Study(takes=1).off("a").judged()[0] == []
+    assert Study(takes=2).off("a").judged()[0] != []
 
 
 def test_what_most_units_of_a_model_share_is_held_against_none():
