@@ -31,6 +31,8 @@ BAND_HZ = 1000.0 * 10.0 ** (np.arange(-16, 14) / 10.0)  # 25 Hz to 20 kHz, IEC 6
 MIN_ABOVE_NOISE_DB = 10.0
 # ASSUME: second difference of a set-up's response per one-third octave; a steep low cut bends by about 1.5 dB
 BEND_SD_DB = 3.0
+# ASSUME: standard deviation of a set-up's response beforehand: what no note links to the rest is known to no better
+RESPONSE_SD_DB = 60.0
 HUBER = 1.345  # 95 % efficient for normal noise
 ROUNDS = 12
 VARIANCE_KEPT = 0.995
@@ -285,7 +287,8 @@ def _fit(rows: _Rows, s: int, take_covariance: Floats | None) -> tuple[Floats, F
         totals: Floats = cells @ weight
         means = sparse.csr_array(sparse.diags_array(1 / totals) @ sums)
         known = weighted.T @ design - sums.T @ means
-        normal = (known + (noise / BEND_SD_DB) ** 2 * bends + zero_sum).toarray()
+        held = (noise / RESPONSE_SD_DB) ** 2 * np.eye(s * b)
+        normal = (known + (noise / BEND_SD_DB) ** 2 * bends + zero_sum).toarray() + held
         sums_y = np.asarray(cells @ (weight * y))
         centred_y = y - (sums_y / totals)[cell]
         solution = np.linalg.solve(normal, weighted.T @ centred_y)
@@ -304,13 +307,13 @@ def _fit(rows: _Rows, s: int, take_covariance: Floats | None) -> tuple[Floats, F
     inverse = np.linalg.inv(normal)
     by_tone = sparse.csr_array((residual * used, (tone, np.arange(n))), shape=(tone.max() + 1, n))
     scores = (by_tone @ design - (by_tone @ cells.T) @ means).toarray()
-    middle = scores.T @ scores
+    middle = scores.T @ scores + noise**2 * held
     weighted_hats = sparse.csr_array(sparse.diags_array(used) @ hats)
     for take in pd.Series(rows.recording).groupby(rows.recording).indices.values():
         take_hats = weighted_hats[take]
         leverage = (design[take].T @ take_hats - means.T @ (cells[:, take] @ take_hats)).toarray()
         middle += leverage @ take_covariance @ leverage.T
-    covariance = inverse @ middle @ inverse
+    covariance = inverse @ middle @ inverse * np.outer(reached, reached)
     eigenvalue, vector = np.linalg.eigh(covariance)
     keep = np.cumsum(eigenvalue[::-1]) <= VARIANCE_KEPT * eigenvalue.sum()
     keep[: keep.sum() + 1] = True
