@@ -91,6 +91,22 @@ def test_a_few_wild_harmonics_do_not_move_the_response():
     assert np.abs(after - before)[:, well_filled].max() < 0.2
 
 
+def test_a_session_that_shares_an_instrument_but_no_note_leaves_the_others_as_they_are():
+    tables = study_tables({"s1": ["ref", "a"], "s2": ["ref", "a"], "s3": ["ref", "b"]}, seed=3, written=(62, 68))
+    for name in ("recordings", "notes"):
+        rows = tables[name]
+        rows.loc[(rows["session"] == "s3") & (rows["instrument"] == "ref"), "dynamic"] = "p"
+    setups = run(tables).setups
+    assert np.isnan(setups.response_db[2]).all()
+    two = {name: tables[name][tables[name]["session"] != "s3"] for name in ("recordings", "notes")}
+    alone = run(tables | two | {"harmonics": tables["harmonics"].merge(two["recordings"]["recording"])}).setups
+    for told, se in (
+        (np.diff(one.response_db[:2], axis=0), np.diff(one.errors_db[:, :2], axis=1)) for one in (setups, alone)
+    ):
+        assert told == pytest.approx(np.diff(alone.response_db, axis=0), abs=0.1, nan_ok=True)
+        assert np.sqrt((se**2).sum(axis=0)).max() < 3.0
+
+
 def test_stated_errors_cover_the_truth():
     # 30 studies, every session and band: 90 % intervals by t with the takes' degrees of freedom; bands of a study
     # err together, so the share scatters widely about 0.9
