@@ -2,11 +2,11 @@
 
 from pathlib import Path
 
-from evenbore.files.tables import read_parquet, write_text
+from evenbore.files.tables import write_text
 from evenbore.process.steplog import step
 from evenbore.publication.quotes import quotes
 from evenbore.publication.sheet import write_sheets
-from evenbore.report.paper import citation, exports, methods_text
+from evenbore.report.paper import write_paper
 from evenbore.report.results import Results, read_results
 from evenbore.report.workbook import write_workbook
 from evenbore.study.sheets import load_study
@@ -29,17 +29,6 @@ def write_tickets(results: Results, folder: str | Path) -> None:
     for ticket in tickets(results.study, *read):
         write_html(ticket, Path(folder) / f"{ticket.file}.html")
         write_pdf(ticket, Path(folder) / f"{ticket.file}.pdf")
-
-
-def write_paper(
-    results: Results, path_to_takes: str | Path, path_to_notes_normalised: str | Path, folder: str | Path
-) -> None:
-    """Tidy exports, data dictionary, methods text, citation file."""
-    takes, notes = read_parquet(path_to_takes), read_parquet(path_to_notes_normalised)
-    files = exports(results.study, takes, notes, results.tables)
-    files |= {"methods.md": methods_text(results.study, results.tables), "CITATION.cff": citation()}
-    for name, text in files.items():
-        write_text(text, Path(folder) / name)
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ import os
 import resource
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -72,39 +72,44 @@ def _ends(family: str) -> tuple[int, int]:
     return load_family(family).low, load_family(family).high
 
 
-def phone(folder: Path, count: int) -> list[TrueTake]:
-    """A phone's recordings, named by the clock, two of each of some clarinets."""
+def _recorded(folder: Path, family: str, note_s: float, named: Iterable[tuple[str, str, float]]) -> list[TrueTake]:
+    """A scale in each file; `named`: file name, instrument, and how many cents sharp it is."""
     takes = []
-    for number in range(count):
-        instrument = ("rosewood", "grenadilla", "ebonite")[number // 2 % 3]
-        sound, first, last = Sampled("clarinet_b_flat", 7.0 * (number // 2), number).scale(0.4)
-        name = f"2025-03-04 14.{24 + 2 * number}.{(37 * number) % 60:02}.m4a"
-        _write_m4a(folder / name, sound)
+    for number, (name, instrument, cents) in enumerate(named):
+        sound, first, last = Sampled(family, cents, number).scale(note_s)
+        (folder / name).parent.mkdir(exist_ok=True)
+        if name.endswith(".m4a"):
+            _write_m4a(folder / name, sound)
+        else:
+            soundfile.write(folder / name, sound, RATE, "PCM_16")
         takes.append(TrueTake(name, instrument, first, last))
     return takes
+
+
+def phone(folder: Path, count: int) -> list[TrueTake]:
+    """A phone's recordings, named by the clock, two of each of some clarinets."""
+    named = (
+        (f"2025-03-04 14.{24 + 2 * number}.{(37 * number) % 60:02}.m4a",
+         ("rosewood", "grenadilla", "ebonite")[number // 2 % 3], 7.0 * (number // 2))
+        for number in range(count)
+    )  # fmt: skip
+    return _recorded(folder, "clarinet_b_flat", 0.4, named)
 
 
 def serials(folder: Path, count: int) -> list[TrueTake]:
     """A shop's serial numbers, one take of each flute."""
-    takes = []
-    for number in range(count):
-        sound, first, last = Sampled("flute", float((7 * number) % 23 - 11), number).scale(0.3)
-        soundfile.write(folder / f"24-{401 + number:04}.wav", sound, RATE, "PCM_16")
-        takes.append(TrueTake(f"24-{401 + number:04}.wav", str(number), first, last))
-    return takes
+    named = ((f"24-{401 + n:04}.wav", str(n), float((7 * n) % 23 - 11)) for n in range(count))
+    return _recorded(folder, "flute", 0.3, named)
 
 
 def umlauts(folder: Path, count: int) -> list[TrueTake]:
     """Flutes with umlauts, commas and blanks in their names, three takes each."""
-    takes = []
-    for number in range(count):
-        instrument = ("Flöte Grün, alt", "Flöte Groß, neu", "Flöte Süß")[number // 3 % 3]
-        sound, first, last = Sampled("flute", 6.0 * (number // 3), number).scale(0.35)
-        name = f"{instrument}/mf Aufnahme {number % 3 + 1}.flac"
-        (folder / instrument).mkdir(exist_ok=True)
-        soundfile.write(folder / name, sound, RATE, "PCM_16")
-        takes.append(TrueTake(name, instrument, first, last))
-    return takes
+    flutes = ("Flöte Grün, alt", "Flöte Groß, neu", "Flöte Süß")
+    named = (
+        (f"{flutes[number // 3 % 3]}/mf Aufnahme {number % 3 + 1}.flac", flutes[number // 3 % 3], 6.0 * (number // 3))
+        for number in range(count)
+    )
+    return _recorded(folder, "flute", 0.35, named)
 
 
 def one_file(folder: Path, count: int, instruments: int = 5) -> list[TrueTake]:

@@ -19,10 +19,11 @@ from evenbore.figures.entries import FIGURES
 from evenbore.files.tables import conform, read_table, write_parquet, write_table
 from evenbore.notes.chunkfile import write_chunk
 from evenbore.notes.measure import Measured
+from evenbore.report.paper import write_paper
 from evenbore.report.results import read_results
 from evenbore.study.sheets import Study, load_study
 from provenance import note_provenance
-from publication import write_paper, write_publication, write_tickets
+from publication import write_publication, write_tickets
 
 WRITTEN = (62, 74)  # a few notes are enough
 LOST = "lost_"  # what ids of recordings begin with that are set aside

@@ -37,6 +37,7 @@ from evenbore.facts.columns import names
 from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.rows import Row
 from evenbore.judge.repeatability import OWNER, Days, Errors, Owner, contrast, errors_of
+from evenbore.statistics.grouped import by_criterion
 from evenbore.statistics.student import CONFIDENCE, half_width, two_sided
 
 ONE_RATIO = np.ones(1)
@@ -291,14 +292,11 @@ def questions_of(
     owners = sorted(states.items())
     labels = [name for name, _ in owners]
     questions = []
-    known = [{str(name): rows for name, rows in table.groupby("criterion")} for table in (compared, takes, shifts)]
+    of_instruments, of_takes, of_shifts = map(by_criterion, (compared, takes, shifts))
     for criterion in criteria.itertuples(index=False):
-        of_instruments, of_takes, of_shifts = (
-            rows.get(str(criterion.criterion), table[:0])
-            for rows, table in zip(known, (compared, takes, shifts), strict=True)
-        )
-        rows = of_instruments.set_index("instrument").reindex(labels)
-        plan = design(of_takes, of_shifts, owners, days)
+        name = str(criterion.criterion)
+        rows = of_instruments[name].set_index("instrument").reindex(labels)
+        plan = design(of_takes[name], of_shifts[name], owners, days)
         questions.append(_question(criterion, rows.assign(family=[families[label] for label in labels]), plan))
     return questions
 

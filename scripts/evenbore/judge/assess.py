@@ -43,7 +43,7 @@ from evenbore.setups.loudness import Matched, match_loudness
 from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
 from evenbore.statistics.alignment import take_offsets
-from evenbore.statistics.grouped import grouped_means
+from evenbore.statistics.grouped import by_criterion, grouped_means
 from evenbore.statistics.student import CONFIDENCE, half_width
 from evenbore.trade.families import Family
 
@@ -128,15 +128,12 @@ def assess(
     groups = session_groups(recordings)
     lacking = _notes_left_out(takes, config["base_dynamic"])
     rows: list[Row] = []
-    by_criterion = [{str(name): rows for name, rows in table.groupby("criterion")} for table in (values, shifts)]
+    known_values, known_shifts = by_criterion(values), by_criterion(shifts)
     for criterion in CRITERIA.values():
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
-            own_values, own_shifts = (
-                known.get(criterion.name, table[:0])
-                for known, table in zip(by_criterion, (values, shifts), strict=True)
-            )
+            own_values, own_shifts = known_values[criterion.name], known_shifts[criterion.name]
             doubts = _notes_in_doubt(notes, criterion, config["base_dynamic"])
             missed = lacking if criterion.kind == "take" else {}
             words = {owner: _joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}

@@ -135,7 +135,7 @@ def _context(results: Results, draws: str | Path, clips: list[Clip], environment
         "table": _comparison(results),
         "now": {row["instrument"]: row for row in _records(results.tables["status"].query("current == 'yes'"))},
         "ranks": words.rank_texts(results, answers),
-        "figures": (_figure(name, narrow_svg(results, name)) for name in ON_PAGE),
+        "figures": (_figure(results, name) for name in ON_PAGE),
         "profiles": profiles,
         "sections": (_instrument(results, name, profiles) for name in shown),
         "decisions": _decisions(results),
@@ -261,8 +261,9 @@ def _comparison(results: Results) -> dict[str, Any]:
     return {"columns": columns, "cells": cells, "notes": list(notes), "missing": missing}
 
 
-def _figure(name: str, data: str) -> dict[str, Any]:
+def _figure(results: Results, name: str) -> dict[str, Any]:
     """A figure to be unpacked when it is looked at: the SVG, deflated, with its size in pt."""
+    data = narrow_svg(results, name)
     size = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', data)  # as Matplotlib writes it
     width, height = map(float, size.groups()) if size else (4.0, 3.0)
     return {

@@ -9,6 +9,7 @@ import importlib.metadata
 import io
 import platform
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -20,6 +21,8 @@ from evenbore.compare.verdict import ALPHA
 from evenbore.facts.columns import TABLES, Column
 from evenbore.facts.criteria import CRITERIA, GATES
 from evenbore.facts.words import plain
+from evenbore.files.tables import read_parquet, write_text
+from evenbore.report.results import Results
 from evenbore.statistics.student import CONFIDENCE
 from evenbore.study.sheets import Study
 
@@ -39,6 +42,17 @@ TAKE_MEANING = {
     ),
 }
 CITED_PACKAGES = ("numpy", "scipy", "pandas", "scikit-learn", "snakemake")
+
+
+def write_paper(
+    results: Results, path_to_takes: str | Path, path_to_notes_normalised: str | Path, folder: str | Path
+) -> None:
+    """Write tidy exports, data dictionary, methods text and citation file."""
+    takes, notes = read_parquet(path_to_takes), read_parquet(path_to_notes_normalised)
+    files = exports(results.study, takes, notes, results.tables)
+    files |= {"methods.md": methods_text(results.study, results.tables), "CITATION.cff": citation()}
+    for name, text in files.items():
+        write_text(text, Path(folder) / name)
 
 
 def exports(

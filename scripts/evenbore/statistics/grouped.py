@@ -1,5 +1,6 @@
-"""Means over groups of rows of what is known in them."""
+"""Groups of rows, and means over them of what is known."""
 
+from collections import defaultdict
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, cast
 
@@ -8,6 +9,7 @@ import numpy as np
 from evenbore.facts.arrays import Floats, Floats32, Ints
 
 if TYPE_CHECKING:
+    from pandas import DataFrame
     from pandas.api.typing import DataFrameGroupBy
 
 
@@ -23,6 +25,11 @@ def grouped_means(values: Floats | Floats32, group: Ints, groups: int) -> tuple[
 def row_groups(groups: "DataFrameGroupBy[Any, Any]") -> Iterable[Ints]:
     """The row numbers of each group, in the order of their keys."""
     return cast(Iterable[Ints], groups.indices.values())
+
+
+def by_criterion(table: "DataFrame") -> "dict[str, DataFrame]":
+    """The rows of each criterion, in their order; of one that has none an empty table."""
+    return defaultdict(lambda: table[:0], {str(name): rows for name, rows in table.groupby("criterion")})
 
 
 def combined(*numbers: Ints) -> Ints:

@@ -207,19 +207,21 @@ def chunk_key(row: Row) -> str:
 def chunks(study: Study) -> dict[str, list[RecordingRow]]:
     """Return each chunk's recordings as `row_for_measuring` gives them; keys sorted, rows as in the sheet."""
     parts: dict[str, list[RecordingRow]] = {}
+    known = phrases(study)
     for row in study.recordings:
-        parts.setdefault(chunk_key(row), []).append(row_for_measuring(study, row))
+        parts.setdefault(chunk_key(row), []).append(row_for_measuring(study, row, known))
     return dict(sorted(parts.items()))
 
 
-def row_for_measuring(study: Study, row: Row) -> RecordingRow:
-    """Return what measuring one recording needs, JSON-serialisable, and nothing that it does not depend on."""
+def row_for_measuring(study: Study, row: Row, known: Mapping[str, list[int]]) -> RecordingRow:
+    """Return what measuring one recording needs, JSON-serialisable, and nothing that it does not depend on; `known`:
+    the study's `phrases`."""
     of_study = {
         "path": str(row["path"]),
         "family": study.instruments[row["instrument"]]["family"],
         "families_dir": None if study.families_dir is None else str(study.families_dir),
         "tuning_hz": study.sessions[row["session"]]["tuning_hz"],
-        "notes": phrases(study).get(row["passage"], row["notes"]) if row["passage"] else row["notes"],
+        "notes": known.get(row["passage"], row["notes"]),
     }
     return cast(RecordingRow, {key: row[key] for key in COLUMNS_FOR_MEASURING} | of_study)
 

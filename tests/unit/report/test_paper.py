@@ -10,10 +10,9 @@ import yaml
 
 import evenbore
 from evenbore.report import paper as module
-from evenbore.report.paper import as_csv, citation, dictionary, methods_text
+from evenbore.report.paper import as_csv, citation, dictionary, methods_text, write_paper
 from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
-from publication import write_paper
 
 
 @pytest.fixture(scope="module")
