@@ -157,7 +157,8 @@ def _against_others(
     for (name, criterion, word), sizes in apart.items():
         if 2 * len(sizes) > of_criterion[name, criterion]:
             than, size = f"{len(sizes)} of {of_criterion[name, criterion]} others", float(np.median(sizes))
-            text = f"{plain(criterion)}: {word} than {than}, by {size:.1f} {CRITERIA[criterion].worded} in the middle"
+            unit = CRITERIA[criterion].worded or CRITERIA[criterion].unit
+            text = f"{plain(criterion)}: {word} than {than}, by {size:.1f} {unit} in the middle"
             character.setdefault(name, []).append(text)
     merits = {key: n for key, n in wins.items() if key[1] not in flattered.get((key[0], states[key[0]]), ())}
     told = {}

@@ -33,7 +33,8 @@ def statuses(decided, *, verdicts=(), values=(), findings=(), inspection=(), fir
         columns=names("pairs"),
     )
     criteria = pd.DataFrame(
-        {"criterion": ["noise", "dynamic_range", "brightness"], "better": ["lower", "higher", "taste"]}
+        [("noise", "lower"), ("dynamic_range", "higher"), ("brightness", "taste"), ("fundamental_strength", "taste")],
+        columns=["criterion", "better"],
     )
     values = pd.DataFrame(values, columns=["instrument", "state", "criterion", "value", "reason"])
     ranking = pd.DataFrame(
@@ -75,6 +76,13 @@ def test_what_is_a_matter_of_taste_is_the_character_and_neither_good_nor_bad():
     table = statuses([decision("a"), decision("b")], verdicts=told, values=values, findings=[leak])
     assert table.loc[("b", "as_found"), "character"].endswith("which what was found may cause")
     assert "may cause" not in table.loc[("a", "as_found"), "character"]
+
+
+def test_a_character_has_its_unit_also_where_that_of_the_tables_is_all_of_it():
+    values = [(name, "as_found", "fundamental_strength", value, "") for name, value in (("a", -3.0), ("b", 0.5))]
+    told = [("fundamental_strength", "differs")]
+    row = statuses([decision("a"), decision("b")], verdicts=told, values=values).loc[("a", "as_found")]
+    assert row["character"].endswith("weaker in the fundamental than 1 of 1 others, by 3.5 dB in the middle")
 
 
 def test_what_a_fault_flatters_is_no_merit_and_is_marked():
