@@ -387,7 +387,7 @@ def test_phone_file_under_the_name_of_a_wav(tmp_path):
 @pytest.mark.parametrize(
     ("name", "options"),
     [("take.wav", {}), ("take.wav", {"format": "RF64"}), ("take.aiff", {}), ("take.flac", {}), ("take.mp3", {}),
-     ("take.w64", {})],
+     ("take.w64", {}), ("take.au", {})],
 )  # fmt: skip
 def test_a_truncated_file_is_measured_as_far_as_it_goes(tmp_path, name, options):
     path = tmp_path / name
