@@ -78,16 +78,8 @@ def typed_sheet(
     schema = load_schema(kind)
     if not records:
         if not problems:
-            problems = [
-                Problem(
-                    name,
-                    None,
-                    None,
-                    None,
-                    f"a header row with the columns {', '.join(schema['required'])}",
-                    "the sheet is empty",
-                )
-            ]
+            allowed = f"a header row with the columns {', '.join(schema['required'])}"
+            problems = [Problem(name, None, None, None, allowed, "the sheet is empty")]
         return Sheet(kind, name), problems
     complete = not problems
     header_number, header = records[0]
