@@ -1,7 +1,6 @@
 """Tables of the accuracy page, in Markdown, from a campaign's results."""
 
 from collections.abc import Callable, Iterable
-from itertools import pairwise
 
 import numpy as np
 
@@ -9,7 +8,7 @@ from campaigns import markdown
 
 from .takes import BEYOND, CLEAN, DEVELOPMENT, EXACT, HARD, HELD_OUT
 
-CONFIDENCE_EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 0.99, 1.0)
+WORST = 5
 OURS = "evenbore"
 
 
@@ -20,7 +19,6 @@ def accuracy_tables(results: list[dict]) -> dict[str, str]:
         "notes": notes_table(results),
         "pitch": pitch_table(results),
         "side by side": side_table(results),
-        "confidence": confidence_table(results),
         "bars": bars_table(results),
         "failures": failures_list(results),
     }
@@ -57,37 +55,18 @@ def takes_table(results: list[dict]) -> str:
 
 def notes_table(results: list[dict]) -> str:
     """Notes found, by condition; the development part first, apart."""
-    header = (
-        "condition",
-        "takes",
-        "notes",
-        "F",
-        "precision",
-        "recall",
-        "F with offsets",
-        "onset error, median (ms)",
-        "95 % (ms)",
-        "notes where none was played (%)",
-        "octave or twelfth errors",
-    )
-    rows = []
-    for part, condition, takes in _conditions(results):
-        played, found, matched = (_sum(takes, key) for key in ("played", "found", "matched"))
-        rows.append(
-            (
-                condition if part == HELD_OUT else f"*{part}*: {condition}",
-                len(takes),
-                played,
-                f"{f_measure(takes):.4f}",
-                f"{matched / max(1, found):.4f}",
-                f"{matched / max(1, played):.4f}",
-                f"{f_measure(takes, 'matched_offset'):.3f}",
-                *middle_and_95(pooled(takes, "onset_ms"), 1),
-                f"{100 * _sum(takes, 'spurious') / max(1, played):.2f}",
-                _sum(takes, "mistaken"),
-            )
+    rows = [
+        (
+            condition if part == HELD_OUT else f"*{part}*: {condition}",
+            len(takes),
+            _sum(takes, "played"),
+            f"{f_measure(takes):.4f}",
+            f"{f_measure(takes, 'matched_offset'):.3f}",
+            middle_and_95(pooled(takes, "onset_ms"), 1)[1],
         )
-    return markdown(header, rows)
+        for part, condition, takes in _conditions(results)
+    ]
+    return markdown(("condition", "takes", "notes", "F", "F with offsets", "onset error, 95 % (ms)"), rows)
 
 
 def pitch_table(results: list[dict]) -> str:
@@ -99,52 +78,24 @@ def pitch_table(results: list[dict]) -> str:
             cents = pooled(takes, "cents")
             if takes:
                 name = condition if part == HELD_OUT else f"*{part}*: {condition}"
-                rows.append((name, truth, len(cents), _sum(takes, "matched"), *middle_and_95(cents, 3)))
-    return markdown(("condition", "truth", "notes", "of notes found", "median (cents)", "95 % (cents)"), rows)
+                rows.append((name, truth, len(cents), *middle_and_95(cents, 3)))
+    return markdown(("condition", "truth", "notes", "median (cents)", "95 % (cents)"), rows)
 
 
 def side_table(results: list[dict]) -> str:
     """The general-purpose trackers and this program on the same takes."""
-    header = (
-        "condition",
-        "notes",
-        "method",
-        "F",
-        "gross errors",
-        "of these octave or twelfth",
-        "median (cents)",
-        "95 % (cents)",
-        "CPU, times this program's",
-    )
     rows = []
     for condition in (CLEAN, EXACT, HARD):
         takes = [take for take in _of(results, HELD_OUT, condition) if "trackers" in take]
         if not takes:
             continue
-        ours = sum(take["cpu_s"] for take in takes)
         gross = _sum(takes, "played") - _sum(takes, "pitched")
-        first = (OURS, f"{f_measure(takes):.3f}", gross, _sum(takes, "mistaken"))
-        rows.append((condition, _sum(takes, "played"), *first, *middle_and_95(pooled(takes, "cents"), 3), "1"))
+        rows.append((condition, OURS, f"{f_measure(takes):.3f}", gross, *middle_and_95(pooled(takes, "cents"), 3)))
         for name in takes[0]["trackers"]:
             theirs = [take["trackers"][name] for take in takes]
-            counts = (_sum(theirs, "span_gross"), _sum(theirs, "span_mistaken"))
             cents = middle_and_95(pooled(theirs, "span_cents"), 3)
-            speed = f"{sum(take['cpu_s'] for take in theirs) / ours:.2f}"
-            rows.append((condition, _sum(takes, "played"), name, f"{f_measure(theirs):.3f}", *counts, *cents, speed))
-    return markdown(header, rows)
-
-
-def confidence_table(results: list[dict]) -> str:
-    """How often the stated confidence was right, over all held-out notes and over those beyond the task."""
-    rows = []
-    for part in (HELD_OUT, BEYOND):
-        pairs = confidence_pairs(results, part)
-        for low, high in pairwise(CONFIDENCE_EDGES):
-            inside = pairs[(pairs[:, 0] >= low) & ((pairs[:, 0] < high) | (high == 1.0))]
-            if len(inside):
-                shown = f"{inside[:, 0].mean():.3f}", f"{inside[:, 1].mean():.4f}"
-                rows.append((part, f"{low:g} to {high:g}", len(inside), *shown))
-    return markdown(("takes", "stated confidence", "notes", "mean stated", "part that was right"), rows)
+            rows.append((condition, name, f"{f_measure(theirs):.3f}", _sum(theirs, "span_gross"), *cents))
+    return markdown(("condition", "method", "F", "gross errors", "median (cents)", "95 % (cents)"), rows)
 
 
 def confidence_pairs(results: list[dict], part: str) -> np.ndarray:
@@ -193,12 +144,12 @@ def bars(results: list[dict]) -> list[tuple[str, str, float, str, bool]]:
 
 
 def failures_list(results: list[dict]) -> str:
-    """Held-out takes that were not found whole, worst first."""
+    """The worst of the held-out takes that were not found whole."""
     held = [take for take in _of(results, HELD_OUT) if take["failures"]]
     wrong: Callable[[dict], int] = lambda take: take["played"] + take["found"] - 2 * take["matched"]  # noqa: E731
     lines = [
         (take["name"], take["played"], take["matched"], take["found"] - take["matched"])
-        for take in sorted(held, key=wrong, reverse=True)
+        for take in sorted(held, key=wrong, reverse=True)[:WORST]
     ]
     return markdown(("take", "played", "matched", "found but not matched"), lines)
 
