@@ -54,31 +54,30 @@ def takes_table(results: list[dict]) -> str:
 
 
 def notes_table(results: list[dict]) -> str:
-    """Notes found, by condition; the development part first, apart."""
+    """Notes found, by condition: the plain ones, and of the others the worst."""
     rows = [
         (
-            condition if part == HELD_OUT else f"*{part}*: {condition}",
+            _name(part, condition),
             len(takes),
             _sum(takes, "played"),
             f"{f_measure(takes):.4f}",
             f"{f_measure(takes, 'matched_offset'):.3f}",
             middle_and_95(pooled(takes, "onset_ms"), 1)[1],
         )
-        for part, condition, takes in _conditions(results)
+        for part, condition, takes in _worth_telling(results, f_measure)
     ]
     return markdown(("condition", "takes", "notes", "F", "F with offsets", "onset error, 95 % (ms)"), rows)
 
 
 def pitch_table(results: list[dict]) -> str:
-    """Errors of pitch in cents, by condition, where the truth is sure."""
+    """Errors of pitch in cents, by condition as in `notes_table`, where the truth is sure."""
     rows = []
-    for part, condition, every in _conditions(results):
+    for part, condition, every in _worth_telling(results, lambda takes: -_quantile(pooled(takes, "cents"), 0.95)):
         for exact, truth in ((True, "exact"), (False, "two references")):
             takes = [take for take in every if take["exact"] == exact]
             cents = pooled(takes, "cents")
             if takes:
-                name = condition if part == HELD_OUT else f"*{part}*: {condition}"
-                rows.append((name, truth, len(cents), *middle_and_95(cents, 3)))
+                rows.append((_name(part, condition), truth, len(cents), *middle_and_95(cents, 3)))
     return markdown(("condition", "truth", "notes", "median (cents)", "95 % (cents)"), rows)
 
 
@@ -167,6 +166,18 @@ def _conditions(results: list[dict]) -> Iterable[tuple[str, str, list[dict]]]:
     for part, condition in dict.fromkeys((take["part"], take["condition"]) for take in results):
         if part != BEYOND:
             yield part, condition, _of(results, part, condition)
+
+
+def _worth_telling(results: list[dict], good: Callable[[list[dict]], float]) -> list[tuple[str, str, list[dict]]]:
+    """Of `_conditions` the plain ones, and of the others those for whose takes `good` is least."""
+    every = list(_conditions(results))
+    others = [one for one in every if one[1] not in (CLEAN, EXACT, HARD)]
+    worst = sorted(others, key=lambda one: good(one[2]))[:WORST]
+    return [one for one in every if one in worst or one not in others]
+
+
+def _name(part: str, condition: str) -> str:
+    return condition if part == HELD_OUT else f"*{part}*: {condition}"
 
 
 def _of(results: list[dict], part: str, condition: str | None = None) -> list[dict]:

@@ -31,7 +31,8 @@ KINDS = {"in silence": (False, False), ROOMS: (True, False), f"{ROOMS}, notes li
 def table(results: dict[str, list[dict]]) -> str:
     """What was to be reached and what was, as Markdown; by the names of `KINDS`."""
     head = ["takes", "notes played", "F", *(f"F, {name}" for name in campaign.REFERENCES), "set aside",
-            "pitch, 95 % within (cents)", "silently wrong (%)", "right but unsure (%)", "placed within 50 ms (%)"]  # fmt: skip
+            "pitch, 95 % within (cents)", "silently wrong (%)", "right but unsure (%)",
+            "placed within 50 ms (%)"]  # fmt: skip
     lines = ["| " + " | ".join(["", *head]) + " |", "| --- " * (len(head) + 1) + "|"]
     for name, takes_of in results.items():
         cents = np.abs([one for result in takes_of for one in result["cents"]])

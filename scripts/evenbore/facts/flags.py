@@ -48,13 +48,12 @@ _ENTRIES = (
     ),
     Flag(
         word="attack_hidden",
-        sentence="the room, the sound before, a crack or a level that wanders hides how fast the note rises: no attack"
-        " time",
+        sentence="the room, the sound before, a crack or a level that wanders hides how fast the note rises",
     ),
     Flag(
         word="room_heard",
-        sentence="the room's echo overlays the notes' beginnings (reverb_s over 0.25 s, or the level between notes over"
-        " a tenth of theirs in the median): no overshoot, settling and slurs, attack from the harmonics' rise",
+        sentence="the room's echo overlays the notes' beginnings: no overshoot, settling and slurs, attack from the"
+        " harmonics' rise",
     ),
     Flag(
         word="room_unknown",
@@ -104,8 +103,7 @@ _ENTRIES = (
     ),
     Flag(
         word="repeated",
-        sentence="played more than once, or broken: the last attempt counts or, where that is a stub, the longest; the"
-        " first full one where the next note is missing",
+        sentence="played more than once, or broken: one attempt counts",
         short="repeated",
     ),
     Flag(
@@ -115,15 +113,13 @@ _ENTRIES = (
     ),
     Flag(
         word="other_name",
-        sentence="the whole take lies so far from the tuning that it may be the neighbouring notes that were played:"
-        " its names and cents are in doubt",
+        sentence="the whole take lies so far from the tuning that it may be the neighbouring notes that were played",
         doubts=("cents",),
         short="name in doubt",
     ),
     Flag(
         word="gain_moved",
-        sentence="the recorder moved its gain (automatic gain, limiter): levels and attacks are not the player's, and"
-        " the room's noise within a note is not what it is between the notes",
+        sentence="the recorder moved its gain (automatic gain, limiter)",
         doubts=(*_LEVEL, *_RISE, *NOISE_MEASURES),
         short="gain moved",
     ),

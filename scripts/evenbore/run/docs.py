@@ -25,7 +25,8 @@ from evenbore.notes.spectrum import ABOVE_NOISE_DB, TOP_HZ
 from evenbore.study.config import plain_number
 from evenbore.trade.families import family_keys
 
-_DIRECTION = {key: words.sentence.lower() for key, words in BETTER.items()} | {"neutral": "neither is better"}
+_DIRECTION = {key: words.sentence.lower() for key, words in BETTER.items()}
+_BETTER = {"lower": "lower", "higher": "higher", "target": "near 0", "neutral": ""}
 _HEADER = "| criterion | unit | direction |"
 
 
@@ -104,7 +105,7 @@ def _priorities_lines() -> list[str]:
 def measures_page() -> str:
     """The page as Markdown."""
     rows = [
-        f"| `{m.name}` | {m.unit} | {m.definition} | {_DIRECTION[m.better]} | {m.source} |".replace("  ", " ")
+        f"| `{m.name}` | {m.unit} | {m.definition} | {_BETTER[m.better]} | {m.source} |".replace("  ", " ")
         for m in MEASURES
     ]
     return "\n".join(
@@ -112,19 +113,18 @@ def measures_page() -> str:
             "# What is measured of every note",
             "",
             "Written by `python -m evenbore.run.docs` from the list in"
-            " [measures.py](../scripts/evenbore/facts/measures.py): change it there. The columns of `notes.tsv`, in"
-            " order; how each is found is told in [method.md](method.md).",
+            " [measures.py](../scripts/evenbore/facts/measures.py). The columns of `notes.tsv`; how each is found is told"
+            " in [method.md](method.md).",
             "",
-            "a_h is the amplitude of harmonic h over the note's steady part, 1 for a full-scale sine; sums run over the"
-            f" harmonics present. A harmonic is present when it stands {ABOVE_NOISE_DB:g} dB or more above the noise"
-            f" around it and lies under {TOP_HZ / 1000:g} kHz and 0.45 of the sample rate; the noise is taken off. One"
-            " under the noise is missing: it counts as absent and is never guessed. Where the missing harmonics, as"
-            " loud as a straight line through the others (level over log2 h) or the noise allows, would change a"
-            " measure by 5 % (Hz, harmonic number), 0.05 (shares) or 1 dB, the flag `noise_limited` names it: compare"
-            " such values only between recordings equally quiet. The noise measures are empty and named there where"
-            f" background and echo hide it. The high band begins at {HIGH_BAND_HZ / 1000:g} kHz.",
+            "All but the response are of the note's steady part. a_h is the amplitude of harmonic h, 1 for a full-scale"
+            f" sine; sums run over the harmonics that stand {ABOVE_NOISE_DB:g} dB or more above the noise around them"
+            f" and lie under {TOP_HZ / 1000:g} kHz and 0.45 of the sample rate. Others count as absent and are never"
+            " guessed. Where they, as loud as a straight line through the others (level over log2 h) or the noise"
+            " allows, would change a measure by 5 % (Hz, harmonic number), 0.05 (shares) or 1 dB, the flag"
+            " `noise_limited` names it: compare such values only between recordings equally quiet. The high band begins"
+            f" at {HIGH_BAND_HZ / 1000:g} kHz.",
             "",
-            "| column | unit | definition | direction | source |",
+            "| column | unit | definition | better | source |",
             "| --- | --- | --- | --- | --- |",
             *rows,
             "",
