@@ -74,7 +74,7 @@ def _noticed(criterion: Criterion) -> str:
 def _readme_rows() -> list[str]:
     return [
         f"| … `{c.name}` | {c.glossary[0].lower()}{c.glossary[1:].rstrip('.')} | {c.unit} |"
-        f" above 0 to {LARGEST[c.unit]}, or null | {plain_number(c.just_noticeable)} |"
+        f" above 0 to {LARGEST[c.unit]} | {plain_number(c.just_noticeable)} |"
         for c in MEASURED
     ]
 
@@ -112,9 +112,9 @@ def measures_page() -> str:
         [
             "# What is measured of every note",
             "",
-            "Written by `python -m evenbore.run.docs` from the list in"
-            " [measures.py](../scripts/evenbore/facts/measures.py). The columns of `notes.tsv`; how each is found is told"
-            " in [method.md](method.md).",
+            "The columns of `notes.tsv`, written by `python -m evenbore.run.docs` from the list in"
+            " [measures.py](../scripts/evenbore/facts/measures.py); how each is found is told in"
+            " [method.md](method.md).",
             "",
             "All but the response are of the note's steady part. a_h is the amplitude of harmonic h, 1 for a full-scale"
             f" sine; sums run over the harmonics that stand {ABOVE_NOISE_DB:g} dB or more above the noise around them"
