@@ -1,5 +1,7 @@
 """The campaign's results as the tables of docs/findings.md."""
 
+from collections import Counter
+
 import pandas as pd
 
 from campaigns import markdown
@@ -53,14 +55,14 @@ def leaks_table(lines: pd.DataFrame) -> str:
 def impostors_table(lines: pd.DataFrame) -> str:
     """What is no leak: how often it was called a stuffy run."""
     rows = []
-    for sound, kind, group in grouped(lines, "impostors"):
-        for (planted, size), those in group[group["planted"] != "nothing"].groupby(["planted", "size"]):
-            what = those["kinds"].map(lambda kinds: " ".join(sorted(kinds)) or "nothing").value_counts()
-            said = ", ".join(f"{name} {count}" for name, count in what.items())
-            rows.append(
-                (sound, kind, f"{planted} {size:g}", len(those), int((those["kind"] == CALLED_LEAK).sum()), said)
-            )
-    return markdown(("sound", "instruments", "planted", "number", "called a run", "told"), rows)
+    those = lines[(lines["part"] == "impostors") & (lines["planted"] != "nothing")]
+    for (planted, size), group in those.groupby(["planted", "size"]):
+        said = Counter(" ".join(sorted(kinds)) or "nothing" for kinds in group["kinds"])
+        called = int((group["kind"] == CALLED_LEAK).sum())
+        rows.append(
+            (f"{planted} {size:g}", len(group), called, ", ".join(f"{name} {n}" for name, n in said.most_common()))
+        )
+    return markdown(("planted", "number", "called a run", "told"), rows)
 
 
 def rooms_table(lines: pd.DataFrame) -> str:

@@ -57,8 +57,8 @@ def tables(found: dict[str, dict]) -> str:
     shares = [[r["scenario"], r["method"], *(f"{100 * r[key]:.1f} %" for key in SHARES)] for r in tests]
     kept = (
         f"Standard errors over those planned: of the material's effect {_over_planned(planned, 'reported')} as the"
-        f" analysis reports them and {_over_planned(planned, 'scattered')} in truth, of the difference of two instruments"
-        f" {_over_planned(pairs, 'scattered')} in truth."
+        f" analysis reports them and {_over_planned(planned, 'scattered')} in truth, of the difference of two"
+        f" instruments {_over_planned(pairs, 'scattered')} in truth."
     )
     return f"{markdown(heads, shares)}\n\n{kept}"
 
