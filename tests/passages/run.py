@@ -2,8 +2,8 @@
 
     python tests/passages/run.py TABLE [--set SET] [--count N] [--seed N] [--write]
 
-TABLE: passages, "spoilt passages" or "planted passages". Prints it; `--write` renews the first in docs/accuracy.md. What every
-take came to is left in build/passages/SET.json.
+TABLE: passages, "spoilt passages" or "planted passages". Prints it; `--write` renews the first in docs/accuracy.md.
+What every take came to is left in build/passages/SET.json.
 """
 
 import argparse

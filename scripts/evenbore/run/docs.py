@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import cast
 
 from evenbore.facts.criteria import (
-    BETTER,
     CRITERIA,
     LARGEST,
     MEASURED,
@@ -25,9 +24,8 @@ from evenbore.notes.spectrum import ABOVE_NOISE_DB, TOP_HZ
 from evenbore.study.config import plain_number
 from evenbore.trade.families import family_keys
 
-_DIRECTION = {key: words.sentence.lower() for key, words in BETTER.items()}
-_BETTER = {"lower": "lower", "higher": "higher", "target": "near 0", "neutral": ""}
-_HEADER = "| criterion | unit | direction |"
+_BETTER = {"lower": "lower", "higher": "higher", "target": "near 0", "neutral": "", "taste": "taste"}
+_HEADER = "| criterion | unit | better |"
 
 
 def written() -> dict[Path, str]:
@@ -57,8 +55,9 @@ def _with_lines(text: str, head: str, prefix: str, lines: list[str]) -> str:
 
 def _method_rows() -> list[str]:
     return ["| --- | --- | --- | --- | --- | --- |"] + [
-        f"| `{c.name}` | {c.unit} | {_DIRECTION[c.better]} | {c.meaning} | {_noticed(c)} |"
-        f" {DAY_WORDS.get(c.day_kind, '')} |".replace("  ", " ")
+        f"| `{c.name}` | {c.unit} | {_BETTER[c.better]} | {c.meaning} | {_noticed(c)} | {c.day_kind} |".replace(
+            "  ", " "
+        )
         for c in CRITERIA.values()
     ]
 
@@ -73,7 +72,7 @@ def _noticed(criterion: Criterion) -> str:
 
 def _readme_rows() -> list[str]:
     return [
-        f"| … `{c.name}` | {c.glossary[0].lower()}{c.glossary[1:].rstrip('.')} | {c.unit} |"
+        f"| … `{c.name}` | {c.glossary[0].lower()}{c.glossary[1:].rstrip('.')} ({c.unit}) |"
         f" above 0 to {LARGEST[c.unit]} | {plain_number(c.just_noticeable)} |"
         for c in MEASURED
     ]
@@ -81,7 +80,7 @@ def _readme_rows() -> list[str]:
 
 def _readme_day_rows() -> list[str]:
     return [
-        f"| … `{kind}` | of {DAY_WORDS[kind]} | {DAY_UNIT} | above 0 to {LARGEST_DAYS} | {plain_number(scale)} |"
+        f"| … `{kind}` | of {DAY_WORDS[kind]}, in {DAY_UNIT} | above 0 to {LARGEST_DAYS} | {plain_number(scale)} |"
         for kind, scale in DAY_KINDS.items()
     ]
 
