@@ -1,6 +1,6 @@
 """Tables of the decisions page, in Markdown, from a campaign's results."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise, product
 
 from campaigns import markdown
@@ -46,7 +46,6 @@ def decision_tables(results: Results) -> dict[str, str]:
              "plain means", "at random"),
             [_first(results["different"], kind) for kind in KINDS],
         ),
-        "others": markdown(("what", *KINDS), list(_others(results))),
     }  # fmt: skip
 
 
@@ -150,20 +149,6 @@ def _first(rows: list[dict], kind: str) -> tuple:
         for low, _ in _bins()
     )
     return (kind, row["firsts"], *true, *lost)
-
-
-def _others(results: Results) -> Iterator[tuple]:
-    """What plans promise and what is told of instruments that nothing was done to, with the shares in each of KINDS."""
-    told: dict[str, dict[str, str]] = {}
-    for row in results["promise"]:
-        shares = ", ".join(_of(row, f"told {c}", f"asked {c}") for c in TOLD)
-        told.setdefault(f"promised at 80 %: {place(row)}, own days {row['day']:g}", {})[row["scatter"]] = shares
-    for row in results["changes"]:
-        where = "one session" if row["sessions"] == 1 else "two linked sessions"
-        what = f"nothing done, anything `differs`: {where}, own days {row['day']:g}"
-        told.setdefault(what, {})[row["scatter"]] = _of(row, "differs", "asked")
-    for what, measured in told.items():
-        yield (what, *(measured.get(kind, "") for kind in KINDS))
 
 
 def _equal(row: dict) -> list[tuple[float, str]]:
