@@ -72,7 +72,7 @@ _ENTRIES = (
     ),
     Flag(
         word="level_moves",
-        sentence="shorter than 0.15 s, and its level changes by more than 4 dB within what ought to be its steady part",
+        sentence="shorter than 0.15 s, and its level changes by more than 4 dB within its steady part",
         doubts=_LEVEL,
     ),
     Flag(word="noisy", sentence="snr_db under 20 dB", short="noisy"),
@@ -90,8 +90,7 @@ _ENTRIES = (
     Flag(word="few_harmonics", sentence="fewer than three harmonics within 30 dB of the strongest: no tilt"),
     Flag(
         word="noise_limited",
-        sentence="followed by a colon and measures: these could come out differently without the room's noise, or are"
-        " empty because of it",
+        sentence="followed by a colon and measures: the noise may have changed these, or emptied them",
         listed=True,
         short="noise may change the treble",
     ),
@@ -125,8 +124,8 @@ _ENTRIES = (
     ),
     Flag(
         word="codec_limited",
-        sentence="followed by a colon and measures: a lossy codec (MP3, AAC, Vorbis, Opus) may have changed these by"
-        " more than 1 dB; empty where it mostly does",
+        sentence="followed by a colon and measures: a lossy codec may have changed these by more than 1 dB, or emptied"
+        " them",
         listed=True,
     ),
     Flag(
@@ -136,7 +135,7 @@ _ENTRIES = (
     ),
     Flag(
         word="cut_off",
-        sentence="the file begins or ends within it: no attack or settling of a beginning cut off",
+        sentence="the file begins or ends within it",
         short="cut off",
     ),
     Flag(
