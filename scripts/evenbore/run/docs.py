@@ -25,7 +25,7 @@ from evenbore.study.config import plain_number
 from evenbore.trade.families import family_keys
 
 _BETTER = {"lower": "lower", "higher": "higher", "target": "near 0", "neutral": "", "taste": "taste"}
-_HEADER = "| criterion | unit | better |"
+_HEADER = "| criterion | better |"
 
 
 def written() -> dict[Path, str]:
@@ -54,10 +54,8 @@ def _with_lines(text: str, head: str, prefix: str, lines: list[str]) -> str:
 
 
 def _method_rows() -> list[str]:
-    return ["| --- | --- | --- | --- | --- | --- |"] + [
-        f"| `{c.name}` | {c.unit} | {_BETTER[c.better]} | {c.meaning} | {_noticed(c)} | {c.day_kind} |".replace(
-            "  ", " "
-        )
+    return ["| --- | --- | --- | --- | --- |"] + [
+        f"| `{c.name}` | {_BETTER[c.better]} | {c.meaning} | {_noticed(c)} | {c.day_kind} |".replace("  ", " ")
         for c in CRITERIA.values()
     ]
 
