@@ -159,15 +159,13 @@ def times_table(notes: pd.DataFrame) -> str:
 
 
 def cracks_table(notes: pd.DataFrame) -> str:
-    """Cracked notes by room and articulation: found, and flagged where none was planted."""
+    """Cracked notes by room: found, and flagged where none was planted."""
     rows = []
-    for (room, articulation), part in notes.groupby(["room", "articulation"], sort=False):
+    for room, part in notes.groupby("room", sort=False):
         flag = flagged(part, "cracked")
         planted = part["cracked"]
-        rows.append(
-            (room, articulation, planted.sum(), (flag & planted).sum(), (~planted).sum(), (flag & ~planted).sum())
-        )
-    return markdown(("room", "articulation", "cracked", "of these flagged", "sound", "of these flagged"), rows)
+        rows.append((room, planted.sum(), (flag & planted).sum(), (~planted).sum(), (flag & ~planted).sum()))
+    return markdown(("room", "cracked", "of these flagged", "sound", "of these flagged"), rows)
 
 
 if __name__ == "__main__":

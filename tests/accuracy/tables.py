@@ -20,7 +20,6 @@ def accuracy_tables(results: list[dict]) -> dict[str, str]:
         "pitch": pitch_table(results),
         "side by side": side_table(results),
         "bars": bars_table(results),
-        "failures": failures_list(results),
     }
 
 
@@ -140,17 +139,6 @@ def bars(results: list[dict]) -> list[tuple[str, str, float, str, bool]]:
     for name, quantile, limit in (("median", 0.5, 0.3), ("95 %", 0.95, 1.5)):
         bar(f"cents, sampled instruments, clean, {name}", _quantile(pooled(sampled, "cents"), quantile), "≤", limit, 3)
     return found
-
-
-def failures_list(results: list[dict]) -> str:
-    """The worst of the held-out takes that were not found whole."""
-    held = [take for take in _of(results, HELD_OUT) if take["failures"]]
-    wrong: Callable[[dict], int] = lambda take: take["played"] + take["found"] - 2 * take["matched"]  # noqa: E731
-    lines = [
-        (take["name"], take["played"], take["matched"], take["found"] - take["matched"])
-        for take in sorted(held, key=wrong, reverse=True)[:WORST]
-    ]
-    return markdown(("take", "played", "matched", "found but not matched"), lines)
 
 
 def _rounded(theirs: list[dict], quantile: float) -> float:
