@@ -264,7 +264,8 @@ MEASURES: tuple[Measure, ...] = (
     Measure("f0_se_cents", "cents", "lower",
         "standard error of f0_hz, from how far the harmonics disagree and the pitch wanders", _OWN),
     Measure("cents", "cents", "target",
-        "1200 log2(f0_hz / f_et), f_et = A4 · 2^((midi − 69) / 12) with the session's A4: deviation from the equal-tempered note",
+        "1200 log2(f0_hz / f_et), f_et = A4 · 2^((midi − 69) / 12) with the session's A4: deviation from the"
+        " equal-tempered note",
         "ISO 16 (A4 = 440 Hz); equal temperament"),
     Measure("cents_sd", "cents", "lower", "standard deviation of pitch over time", _OWN),
     Measure("cents_drift", "cents/s", "target", "least-squares slope of pitch over time", _OWN),
