@@ -5,8 +5,7 @@ session, one of them in every session. In one run, on as many cores as the machi
 
 - CPU of the whole workflow, over that of measuring the same recordings in one process plus that of all later
   stages (done again with the measurements at hand, less a run with nothing to do);
-- wall time, peak memory of the largest process, size of the report, CPU of a run with nothing to do; jobs and memory
-  by rule;
+- wall time, peak memory of the largest process, size of the report, CPU of a run with nothing to do;
 - the chunks that one take more measures again;
 - the same for very many scales of 12 s.
 
@@ -24,7 +23,6 @@ import time
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import soundfile
 
 REPO = Path(__file__).resolve().parents[1]
@@ -90,7 +88,6 @@ def main() -> None:
     tables = {
         "scale": markdown(("what", "to reach", "measured", "reached"), summary(results)),
         "studies": studies_table([one for one in results.values() if isinstance(one, dict)]),
-        "rules": rules_table(results["small"], results["large"]),
     }
     print(*tables.values(), sep="\n\n")
     if not short:
@@ -140,7 +137,6 @@ def costs(count: int, sounds: list[np.ndarray], with_reference: bool) -> dict:
         "tables_mb": sum(path.stat().st_size for path in (study / "results" / "tables").iterdir()) / 1e6,
         "nothing_cpu_s": nothing["cpu_s"],
         "nothing_mb": nothing["peak_mb"],
-        "rules": by_rule(study / "results" / "benchmarks"),
     }
     if with_reference:
         alone = spent([sys.executable, "-c", MEASURE_ALL, str(REPO / "scripts")], cwd=study)
@@ -163,17 +159,6 @@ def measured_again(study: Path, run: list[str], sound: np.ndarray) -> int:
         file.write("\t".join(last) + "\n")
     spent([*run, "--", "--until", "collect"])
     return sum(before.get(path.name) != path.stat().st_mtime_ns for path in chunks.iterdir())
-
-
-def by_rule(benchmarks: Path) -> dict[str, dict]:
-    """Jobs of every rule and the most memory (MB) that Snakemake, which looks now and then, saw in one."""
-    rows = []
-    for path in sorted(benchmarks.rglob("*.tsv")):
-        own = pd.read_csv(path, sep="\t", na_values="-").iloc[-1]
-        rule = path.relative_to(benchmarks).parts[0].removesuffix(".tsv")
-        rows.append({"rule": rule, "peak_mb": own["max_rss"]})
-    rules = pd.DataFrame(rows).groupby("rule").agg(jobs=("rule", "size"), peak_mb=("peak_mb", "max"))
-    return rules.to_dict("index")
 
 
 def write_study(study: Path, count: int, sounds: list[np.ndarray]) -> None:
@@ -244,18 +229,6 @@ def studies_table(studies: list[dict]) -> str:
     )  # fmt: skip
     keys = ("wall_s", "cpu_s", "peak_mb", "tables_mb", "report_mb", "nothing_cpu_s", "nothing_mb", "measured_again")
     rows = [(f"{one['recordings']} of {one['seconds']:g} s", *(f"{one[key]:.4g}" for key in keys)) for one in studies]
-    return markdown(columns, rows)
-
-
-def rules_table(small: dict, large: dict) -> str:
-    """What every rule needs in the two studies of whole takes."""
-    columns = ["rule"]
-    for one in (small, large):
-        columns += [f"{what}, {one['recordings']} recordings" for what in ("jobs", "most memory (MB)")]
-    rows = [
-        (rule, *(f"{one['rules'][rule][key]:.3g}" for one in (small, large) for key in ("jobs", "peak_mb")))
-        for rule in large["rules"]
-    ]
     return markdown(columns, rows)
 
 
