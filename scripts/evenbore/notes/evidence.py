@@ -91,8 +91,9 @@ def gather(signal: Signal, lowest_midi: float, highest_midi: float, free: bool =
         heard = magnitudes(overlapping(samples, size, hop), window, n_bins + 2)
         magnitude = heard[back:]
         middle = samples[back * hop + (size - hop) // 2 :][: count * hop].reshape(count, hop)
-        level[first : first + count] = np.sqrt(np.mean(np.square(middle), axis=1))
-        power_db[first : first + count] = 10 * np.log10(np.sum(magnitude[:, 1:] ** 2, axis=1) / 1.5 + 1e-14)
+        level[first : first + count] = np.sqrt(np.einsum("fk,fk->f", middle, middle) / hop)
+        power = np.einsum("fk,fk->f", magnitude[:, 1:], magnitude[:, 1:])
+        power_db[first : first + count] = 10 * np.log10(power / 1.5 + 1e-14)
         own = _above_echo(magnitude, heard[:-back]) if back else magnitude
         histogram = _peak_histogram(magnitude, own, rate / size, bottom_hz, n_cells)
         score[first : first + count] = _explained(histogram, n_pitches).T
@@ -140,8 +141,8 @@ def _peak_histogram(magnitude: Floats32, own: Floats32, bin_hz: float, bottom_hz
     part = (cell - low) * weight
     n_frames = len(magnitude)
     flat = low * n_frames + frame
-    total = n_cells * n_frames
-    histogram = np.bincount(flat, weight - part, total) + np.bincount(flat + n_frames, part, total)
+    flat, weight = np.concatenate([flat, flat + n_frames]), np.concatenate([weight - part, part])
+    histogram = np.bincount(flat, weight, n_cells * n_frames)
     return histogram.reshape(n_cells, n_frames).astype(np.float32)
 
 
