@@ -7,7 +7,7 @@ session, one of them in every session. In one run, on as many cores as the machi
   stages (done again with the measurements at hand, less a run with nothing to do);
 - wall time, peak memory of the largest process, size of the report, CPU of a run with nothing to do;
 - the chunks that one take more measures again;
-- the same for very many recordings too short to hold a scale: what is left is the cost of keeping books.
+- the same for very many scales of 12 s.
 
 CPU a take is set against Praat's autocorrelation pitch (through parselmouth) on takes of the same kind. Prints the
 tables, writes build/scale/scale.json and renews the tables in docs/cluster.md; `--short`, with smaller studies, only
@@ -41,7 +41,6 @@ PAGE = REPO / "docs" / "cluster.md"
 EVENBORE = [sys.executable, str(REPO / "scripts" / "start.py")]
 FAMILY, LOW, HIGH = "saxophone_alto", 58, 89
 RATE, SEED = 48000, 20250304
-MINUTE = 60 * RATE
 TAKES = [("slurred", "mf", 1), ("slurred", "mf", 2), ("slurred", "mf", 3), ("tongued", "mf", 1), ("slurred", "p", 1),
          ("slurred", "f", 1)]  # fmt: skip
 RENDERED = 4  # instruments; all others sound like these, at levels of their own
@@ -74,13 +73,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--short", action="store_true", help="smaller studies")
     short = parser.parse_args().short
-    small, large, tiny = (24, 48, [240]) if short else (72, 1000, [1000, 10000])
-    minutes = render_minutes()
+    small, large, most = (24, 48, 96) if short else (72, 1000, 10000)
+    minutes = render_takes(60)
     results = {"praat_s": praat_cpu_s(minutes[0])}
     for name, count, sounds in [
         ("small", small, minutes),
         ("large", large, minutes),
-        *((f"{count} tiny", count, [minute[:4800] for minute in minutes]) for count in tiny),
+        ("most", most, render_takes(12)),
     ]:
         results[name] = costs(count, sounds, with_reference=name == "small")
         print(f"{name}: {results[name]}", flush=True)
@@ -95,18 +94,18 @@ def main() -> None:
         renew(PAGE, tables)
 
 
-def render_minutes() -> list[np.ndarray]:
+def render_takes(seconds: int) -> list[np.ndarray]:
     """The takes of `RENDERED` instruments, one after the other."""
-    player, notes, minutes = Player(note_s=57 / (HIGH - LOW + 1)), list(range(LOW, HIGH + 1)), []
+    player, notes, takes = Player(note_s=0.95 * (seconds - 1.5) / (HIGH - LOW + 1)), list(range(LOW, HIGH + 1)), []
     for number in range(RENDERED):
         model = make_instrument(load_family(FAMILY), SEED, f"scale {number}")
         for articulation, dynamic, take in TAKES:
             rng = stream(SEED, "scale", number, articulation, dynamic, take)
-            played = scale(model, notes, rng, player, dynamic, articulation, RATE).audio[:MINUTE]
-            minute = 1e-4 * rng.standard_normal(MINUTE)
-            minute[: len(played)] += 0.3 * played / np.max(np.abs(played))
-            minutes.append(minute.astype(np.float32))
-    return minutes
+            played = scale(model, notes, rng, player, dynamic, articulation, RATE).audio[: seconds * RATE]
+            sound = 1e-4 * rng.standard_normal(seconds * RATE)
+            sound[: len(played)] += 0.3 * played / np.max(np.abs(played))
+            takes.append(sound.astype(np.float32))
+    return takes
 
 
 def praat_cpu_s(minute: np.ndarray) -> float:

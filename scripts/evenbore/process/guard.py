@@ -30,6 +30,7 @@ MEMORY_BYTES = 4 << 30  # of address space; an hour of sound needs 1 GB of it
 LEAST_S, S_PER_MB = 300.0, 30.0
 CPU_SHARE = 0.1  # of these times that may be spent computing, where the system can tell; the rest is waiting
 START_S = 300.0
+END_S = 10.0
 TRIES = 2
 ENDLESS = "damaged so that its decoder never ends"
 
@@ -119,7 +120,7 @@ class _Worker:
     """A worker process and the pipe to it."""
 
     def __init__(self, memory_bytes: int):
-        self._memory_bytes = memory_bytes
+        self._memory_bytes = memory_bytes = worker.allowed(memory_bytes)
         search = os.pathsep.join([str(IMPORTED_FROM), *filter(None, [os.environ.get("PYTHONPATH")])])
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-m", worker.__name__, str(memory_bytes)],
@@ -131,8 +132,8 @@ class _Worker:
         )
         self._tasks, self._results = cast(IO[str], self._process.stdin), cast(IO[str], self._process.stdout)
         self._answers: queue.SimpleQueue[str | None] = queue.SimpleQueue()
-        threading.Thread(target=self._listen, daemon=True).start()
         try:
+            threading.Thread(target=self._listen, daemon=True).start()
             ready = self._answer(START_S)
             if "error" in ready:
                 raise EvenboreError(ready["error"])
@@ -161,10 +162,12 @@ class _Worker:
             self._tasks.close()
 
     def _listen(self) -> None:
-        with self._results as lines:
-            for line in lines:
-                self._answers.put(line)
-        self._answers.put(None)
+        try:
+            with self._results as lines:
+                for line in lines:
+                    self._answers.put(line)
+        finally:
+            self._answers.put(None)
 
     def _answer(self, limit_s: float) -> dict[str, Any]:
         try:
@@ -172,7 +175,10 @@ class _Worker:
         except queue.Empty:
             raise _Died(f"took longer than {limit_s:.0f} s ({ENDLESS}, or on a disk that hangs?)", None) from None
         if line is None:
-            code = self._process.wait()
+            with contextlib.suppress(subprocess.TimeoutExpired):  # then we alone can hear it no more
+                self._process.wait(END_S)
+            self.end()
+            code = self._process.returncode
             raise _Died(_how(code, self._memory_bytes), code)
         answer: dict[str, Any] = json.loads(line)
         return answer
