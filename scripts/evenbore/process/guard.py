@@ -141,13 +141,17 @@ class _Worker:
     def __init__(self, memory_bytes: int):
         self._memory_bytes = memory_bytes
         search = os.pathsep.join([str(IMPORTED_FROM), *filter(None, [os.environ.get("PYTHONPATH")])])
-        self._process = _Copy(memory_bytes) if worker.loaded else subprocess.Popen(
-            [sys.executable, "-P", "-m", worker.__name__, str(memory_bytes)],
-            env=os.environ | {"PYTHONPATH": search},
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
+        self._process = (
+            _Copy(memory_bytes)
+            if worker.loaded
+            else subprocess.Popen(
+                [sys.executable, "-P", "-m", worker.__name__, str(memory_bytes)],
+                env=os.environ | {"PYTHONPATH": search},
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+                encoding="utf-8",
+            )
         )
         self._tasks, self._results = cast(IO[str], self._process.stdin), cast(IO[str], self._process.stdout)
         self._answers: queue.SimpleQueue[str | None] = queue.SimpleQueue()

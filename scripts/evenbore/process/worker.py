@@ -1,8 +1,8 @@
 """The worker: a process of its own for whatever a recording could crash, hang or fill the memory with.
 
-`guard` starts it and hands it one task after the other: a line of JSON in, a line of JSON out. It ends when what comes
-in does, also in the midst of a task, for then whoever started it is gone. An answer is {"result": …}, or {"error": text}
-for what is no fault of the recording (a full disk, say).
+`guard` starts it and hands it one task after the other: a line of JSON in, a line of JSON out. It ends when the tasks
+do, also in the midst of one, for then whoever started it is gone. An answer is {"result": …}, or {"error": text} for
+what is no fault of the recording (a full disk, say).
 """
 
 import contextlib
@@ -28,11 +28,11 @@ CHANGED = "changed while it was read (still being recorded, copied or synchronis
 
 
 def main(memory_bytes: int, asking: int, answering: int, not_ours: Iterable[int] = ()) -> None:
-    """Do the tasks that come in on the file `asking` until it ends; all files by number, `not_ours` are to be closed."""
+    """Do the tasks that come in on `asking` until it ends. These are numbers of open files; `not_ours` are closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches us too; our end is up to the one who started us
     for number in not_ours:
         os.close(number)
-    asked, answers = (os.fdopen(os.dup(file), mode, encoding="utf-8") for file, mode in ((asking, "r"), (answering, "w")))
+    asked, answers = os.fdopen(asking, encoding="utf-8"), os.fdopen(os.dup(answering), "w", encoding="utf-8")
     os.dup2(2, 1)  # what a decoder prints must not be taken for an answer
     _limit(memory_bytes)
     tasks: dict[str, Callable[..., object]] = {
