@@ -75,9 +75,9 @@ def measure_notes(
             spectra.append(None)
             bands.append(None)
             continue
-        spectrum = harmonics(frames, pitch.f0_hz, float(np.std(pitch.track_cents)))
-        slurred = bool(edges.slurred[k])
         row |= _pitch_columns(pitch, nominal_hz[k])
+        spectrum = harmonics(frames, pitch.f0_hz, row["cents_sd"])
+        slurred = bool(edges.slurred[k])
         before = (guess_hz[k - 1], float(edges.offset_s[k - 1])) if k else (np.nan, 0.0)
         broke = cracked(signal, onset, offset, pitch.f0_hz, *before)
         moves = offset - onset < _BRIEF_S and _level_range_db(frames) > _MOVES_DB
@@ -133,7 +133,7 @@ def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict[str, float]:
         "f0_hz": pitch.f0_hz,
         "f0_se_cents": pitch.se_cents,
         "cents": float(cents(pitch.f0_hz, nominal_hz)),
-        "cents_sd": float(np.std(track)),
+        "cents_sd": float(track.std()),
         "cents_drift": float(time @ track / (time @ time) / pitch.hop_s),
     }
 

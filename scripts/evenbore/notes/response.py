@@ -5,7 +5,7 @@ from itertools import repeat
 import numpy as np
 from scipy import fft
 
-from evenbore.facts.arrays import Floats, Floats32, Ints
+from evenbore.facts.arrays import Floats, Floats32, Ints, quantile
 from evenbore.facts.rows import Row
 from evenbore.notes.rise import rise_ms
 from evenbore.notes.spectrum import Frames, Harmonics, analyse
@@ -90,11 +90,16 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     width = round(max(2, np.ceil(_LEAST_WINDOW_S * f0_hz)) / f0_hz * rate)
     stop_s = min(onset_s + _LOOK_AHEAD_S, onset_s + 0.75 * (offset_s - onset_s))
     first = round((onset_s - _LOOK_BACK_S) * rate)
-    x = signal.slice(first - width // 2, round(stop_s * rate) + width).astype(float)
-    running = np.concatenate([[0.0], np.cumsum(x**2)])
     hop = max(1, round(_HOP_S * rate))
-    envelope = np.sqrt(np.maximum(running[width::hop] - running[:-width:hop], 0) / width)
-    steady = np.median(envelope[len(envelope) // 2 :])
+    x = signal.slice(first - width // 2, round(stop_s * rate) + width)
+    # a window is some whole hops and a part of the next one
+    whole, part = divmod(width, hop)
+    count = (len(x) - width) // hop + 1
+    hops = np.square(np.pad(x, (0, hop))[: (count + whole) * hop].reshape(-1, hop))
+    running = np.concatenate([[0.0], np.cumsum(hops.sum(axis=1), dtype=float)])
+    energy = running[whole:-1] - running[: -1 - whole] + hops[whole:, :part].sum(axis=1)
+    envelope = np.sqrt(np.maximum(energy, 0) / width)
+    steady = quantile(envelope[len(envelope) // 2 :], 0.5)
     reached = np.nonzero(envelope >= steady)[0]
     if len(reached) == 0:
         return np.nan, np.nan, None
@@ -110,8 +115,8 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     ms = 1000 * hop / rate
     attack = (_last_crossing(rise[: risen + 1], 0.9) - _last_crossing(rise[: half + 1], 0.1)) * ms
     around = np.searchsorted(np.maximum.accumulate(rise[half:]), 0.9 + np.array([-_WANDER, _WANDER]))
-    wander = float(np.std(envelope[len(envelope) // 2 :]) / steady)
-    if np.diff(around)[0] * ms * wander / (2 * _WANDER) > _MOST_UNSURE_MS:
+    wander = float(envelope[len(envelope) // 2 :].std() / steady)
+    if (around[1] - around[0]) * ms * wander / (2 * _WANDER) > _MOST_UNSURE_MS:
         attack = np.nan
     return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady)), trough
 
@@ -137,7 +142,7 @@ def settle_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmoni
     track = _track_cents(frames, spectrum)
     if len(track) == 0:
         return np.nan
-    steady = np.median(track[len(track) // 2 :])
+    steady = quantile(track[len(track) // 2 :], 0.5)
     off = np.nonzero(np.abs(track - steady) > _SETTLED_CENTS)[0]
     first = off[-1] + 1 if len(off) else 0
     if first == len(track):

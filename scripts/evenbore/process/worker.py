@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable
 from typing import TextIO, TypedDict
 
 from evenbore.facts.rows import RecordingRow, Row
-from evenbore.files.errors import AudioError, EvenboreError, in_words
+from evenbore.files.errors import OUT_OF_MEMORY, AudioError, EvenboreError, in_words, lacks_memory
 from evenbore.process import blas
 
 NO_MEMORY_CODE = 70  # exit code
@@ -42,28 +42,42 @@ def main(memory_bytes: int, asking: int, answering: int, not_ours: Iterable[int]
         "examine": _examine,
         "scales": _scales,
     }
+    lines: queue.SimpleQueue[str] = queue.SimpleQueue()
     # now, with all that is imported: a broken set-up, or a machine without memory, is no recording's fault
     try:
         import evenbore.notes.measure  # noqa: F401
 
         blas.reserve()
-    except MemoryError as error:
-        return _send(answers, {"error": in_words(error)})
+        threading.Thread(target=_read, args=(asked, lines), daemon=True).start()
+    except Exception as error:
+        if not lacks_memory(error):
+            raise
+        return _send(answers, {"error": OUT_OF_MEMORY})
     _send(answers, {"result": "ready"})
-    lines: queue.SimpleQueue[str] = queue.SimpleQueue()
-    threading.Thread(target=_read, args=(asked, lines), daemon=True).start()
     while True:
         task, cpu_s, arguments = json.loads(lines.get())
         if hasattr(signal, "setitimer"):  # a decoder that never ends is ended, by SIGPROF, wherever it is
             signal.setitimer(signal.ITIMER_PROF, cpu_s)
         try:
-            _send(answers, {"result": tasks[task](**arguments)})
-        except EvenboreError as error:
-            _send(answers, {"error": str(error)})
-        except OSError as error:
-            _send(answers, {"error": in_words(error)})
+            try:
+                answer = {"result": tasks[task](**arguments)}
+            except EvenboreError as error:
+                answer = {"error": str(error)}
+            except OSError as error:
+                answer = {"error": in_words(error)}
+            _send(answers, answer)
         except MemoryError:
             os._exit(NO_MEMORY_CODE)
+
+
+def allowed(memory_bytes: int) -> int:
+    """So much memory, or as much as a worker may have at all where that is less."""
+    with contextlib.suppress(ImportError):
+        import resource
+
+        limit = resource.getrlimit(resource.RLIMIT_AS)[0]
+        return memory_bytes if limit == resource.RLIM_INFINITY else min(memory_bytes, limit)
+    return memory_bytes
 
 
 def _limit(memory_bytes: int) -> None:
@@ -81,9 +95,13 @@ def _send(answers: TextIO, answer: dict[str, object]) -> None:
 
 
 def _read(asked: TextIO, lines: queue.SimpleQueue[str]) -> None:
-    for line in asked:
-        lines.put(line)
-    os._exit(0)
+    code = NO_MEMORY_CODE
+    try:
+        for line in asked:
+            lines.put(line)
+        code = 0
+    finally:
+        os._exit(code)
 
 
 # The libraries for decoding and measuring are loaded within the functions: `guard` imports this module and is to stay
@@ -100,6 +118,8 @@ def _measure(row: RecordingRow, chunk: str, into: str) -> str:
     except (EvenboreError, MemoryError):
         raise
     except Exception as error:
+        if lacks_memory(error):
+            raise MemoryError from error
         reason = f"evenbore itself failed on it ({type(error).__name__}: {error}); please report this"
         _set_aside(row, chunk, reason, into)
         return traceback.format_exc()
