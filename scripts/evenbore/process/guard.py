@@ -135,7 +135,7 @@ class _Copy:
         self._process.join(timeout)
 
     @property
-    def returncode(self) -> int | None:
+    def returncode(self) -> Any:
         return self._process.exitcode
 
 
