@@ -92,9 +92,7 @@ class Signal:
             resampler.push(block)
         resampler.finish()
         samples, spool = store.contents(MEMORY_FRAMES)
-        return replace(
-            self, rate=self.rate // 2, frames=store.frames, _samples=samples, _file=spool, _offset=None
-        )
+        return replace(self, rate=self.rate // 2, frames=store.frames, _samples=samples, _file=spool, _offset=None)
 
     def highest(self, start: int, stop: int) -> float:
         """Largest absolute value of the samples start ≤ i < stop as stored, with their offset."""
