@@ -413,7 +413,9 @@ def _files() -> list[Kind]:
         kind("clipped 6 dB", files.overdriven),
         kind("noise 15 dB down", files.noise(15)),
         *(
-            kind(f"room {rt60_s:g} s, breath {-breath_db} dB down", files.room(rt60_s), play=all_of(breath_db=breath_db))
+            kind(
+                f"room {rt60_s:g} s, breath {-breath_db} dB down", files.room(rt60_s), play=all_of(breath_db=breath_db)
+            )
             for rt60_s in (0.5, 1.2)
             for breath_db in (-25, -40)
         ),

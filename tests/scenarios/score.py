@@ -46,6 +46,7 @@ MARKED = {
     "other_name": ("label",),
     "onset_vague": ("onset",),
     "too_short": ("label", "onset"),
+    "level_moves": ("label", "onset"),
     "no_clear_pitch": ("label", "onset"),
     "repeated": ("onset",),
     "cracked": ("onset",),
@@ -81,7 +82,9 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
     asked = {(note.of_pass, step) for note in truth if note.of_pass for step in note.steps}
     result = Score(played=len(asked), found=len(rows))
     about = [_about(truth, row) for row in rows]
-    level_db = _middle(row["level_dbfs"] - note.level_db for row, note in zip(rows, about, strict=True) if note is not None)
+    level_db = _middle(
+        row["level_dbfs"] - note.level_db for row, note in zip(rows, about, strict=True) if note is not None
+    )
     plain = {row["step"]: row for row in plain_rows or []}
     louder_db = _middle(row["level_dbfs"] - plain[row["step"]]["level_dbfs"] for row in rows if row["step"] in plain)
     for row, note in zip(rows, about, strict=True):
