@@ -36,6 +36,7 @@ from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.rows import Row
+from evenbore.facts.words import joined
 from evenbore.judge.repeatability import Assessment, Days, Errors
 from evenbore.statistics.grouped import by_criterion
 from evenbore.statistics.student import CONFIDENCE, half_width, two_sided
@@ -319,7 +320,7 @@ def _what_decides(
     days_needed = takes_needed(one_take_a_day(plan), *asked)
     reason = np.where(np.isfinite(needed), "", np.where(np.isfinite(days_needed), NEEDS_OTHER_DAYS, TOO_MANY))
     if len(plan.ratios) > 1 and not plan.witnesses:
-        reason = np.array([f"{why}; {DAYS_ASSUMED}".removeprefix("; ") for why in reason])
+        reason = np.array([joined(why, DAYS_ASSUMED) for why in reason])
     return np.where(np.isfinite(needed), needed, days_needed), reason.astype(object)
 
 

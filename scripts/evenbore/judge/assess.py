@@ -234,13 +234,6 @@ def _note_names(family: Family, midi: Ints) -> dict[str, Any]:
     }
 
 
-def _only(take: TakeNotes, written: Ints) -> TakeNotes:
-    """The take with these written notes alone."""
-    keep = np.isin(take.written, written)
-    arrays: dict[str, Any] = {k: v[keep] for k, v in vars(take).items() if isinstance(v, np.ndarray)}
-    return replace(take, **arrays)
-
-
 def _take_values(
     takes: Sequence[_Take], counted: _Counted, scatter: Mapping[str, Mapping[Owner, float]],
     evennesses: Sequence[_Value],
@@ -520,7 +513,7 @@ def _dynamic_pairs(takes: Sequence[_Take]) -> Iterator[tuple[Row, TakeNotes, Tak
     for soft, loud in soft_and_loud([key for key, _ in takes], same):
         (key, quiet), (_, strong) = takes[soft], takes[loud]
         common = np.intersect1d(quiet.written, strong.written)
-        yield key, _only(strong, common), _only(quiet, common)
+        yield key, strong.only(common), quiet.only(common)
 
 
 def soft_and_loud(keys: Sequence[Row], same: Sequence[str]) -> Iterator[tuple[int, int]]:

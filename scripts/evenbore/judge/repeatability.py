@@ -30,12 +30,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import null_space
 from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.days import DAY_KINDS
-from evenbore.statistics.grouped import by_criterion, combined
+from evenbore.statistics.grouped import by_criterion, combined, joined_parts
 
 OWNER = ["instrument", "state"]
 SCATTER_RATIO = "scatter_ratio"
@@ -85,10 +84,7 @@ class Cells:
     def groups(self) -> tuple[Ints, Bools]:
         """Number of the blocks joined by shared instruments that each owner (I,) belongs to, and whether all of these
         are of one session (I,)."""
-        count = len(self.owners)
-        number = count + self.block.max() + 1
-        edges = coo_array((np.ones(self.owner.size), (self.owner, count + self.block)), shape=(number, number))
-        group = connected_components(edges, directed=False)[1][:count]
+        group = joined_parts(self.owner, self.block)
         sessions = np.unique(np.column_stack([group[self.owner], self.session]), axis=0)
         return group, np.bincount(sessions[:, 0])[group] == 1
 

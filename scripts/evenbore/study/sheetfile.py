@@ -77,18 +77,8 @@ def typed_sheet(
     """Type the records of a sheet, header first; `problems`: of reading them; `separators`: what parts its cells."""
     schema = load_schema(kind)
     if not records:
-        if not problems:
-            problems = [
-                Problem(
-                    name,
-                    None,
-                    None,
-                    None,
-                    f"a header row with the columns {', '.join(schema['required'])}",
-                    "the sheet is empty",
-                )
-            ]
-        return Sheet(kind, name), problems
+        allowed = f"a header row with the columns {', '.join(schema['required'])}"
+        return Sheet(kind, name), problems or [Problem(name, None, None, None, allowed, "the sheet is empty")]
     complete = not problems
     header_number, header = records[0]
     width = max((i for i, cell in enumerate(header, start=1) if cell), default=0)
@@ -180,47 +170,23 @@ def _check_header(header: list[str], number: int, schema: dict[str, Any], name: 
     problems = []
     for column, count in Counter(header).items():
         if column and count > 1:
-            problems.append(
-                Problem(name, number, printable(column), None, "each column once", f"the column is there {count} times")
-            )
+            cause = f"the column is there {count} times"
+            problems.append(Problem(name, number, printable(column), None, "each column once", cause))
         if not column:
-            problems.append(
-                Problem(
-                    name, number, None, "", "a name above every column", "a column without a heading between others"
-                )
-            )
+            cause = "a column without a heading between others"
+            problems.append(Problem(name, number, None, "", "a name above every column", cause))
         elif column not in schema["properties"] and not re.match("x_.", column):
             cause = misspelling(column, known)
             if len(header) == 1 and len(column) > 20:
                 cause = "the columns are not separated by tabs, commas or semicolons"
-            problems.append(
-                Problem(
-                    name,
-                    number,
-                    printable(column),
-                    None,
-                    f"one of {', '.join(known)}, or a name that begins with x_",
-                    cause,
-                )
-            )
+            allowed = f"one of {', '.join(known)}, or a name that begins with x_"
+            problems.append(Problem(name, number, printable(column), None, allowed, cause))
     for column in schema["required"]:
         if column not in header:
-            problems.append(
-                Problem(
-                    name,
-                    number,
-                    column,
-                    None,
-                    f"this column: {_sentence(schema, column)}",
-                    "the column is missing or its heading misspelt",
-                )
-            )
+            allowed = f"this column: {schema['properties'][column]['description'].rstrip('.')}"
+            cause = "the column is missing or its heading misspelt"
+            problems.append(Problem(name, number, column, None, allowed, cause))
     return problems
-
-
-def _sentence(schema: dict[str, Any], column: str) -> str:
-    description: str = schema["properties"][column]["description"]
-    return description.rstrip(".")
 
 
 def _type_cells(
