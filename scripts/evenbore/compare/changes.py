@@ -44,11 +44,9 @@ def in_several_states(profiles: pd.DataFrame, values: pd.DataFrame, base_dynamic
 
 
 def changes(
-    assessed: Assessment,
-    profiles: pd.DataFrame,
-    config: Mapping[str, Any],
+    assessed: Assessment, profiles: pd.DataFrame, config: Mapping[str, Any],
     tolerances: Mapping[str, Mapping[str, float]],
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """The table `changes`. `profiles`: note_profiles at the base dynamic; `tolerances`: instrument -> tolerances."""
     order = {state: n for n, state in enumerate(config["states"])}
     steps = [

@@ -46,13 +46,9 @@ NOT_TOLD_APART = "no repeat takes: not to be told from the instruments"
 
 
 def variance_table(
-    played: pd.DataFrame,
-    notes: pd.DataFrame,
-    sheet: dict[str, Row],
-    families: dict[str, Family],
-    base_dynamic: str,
+    played: pd.DataFrame, notes: pd.DataFrame, sheet: dict[str, Row], families: dict[str, Family], base_dynamic: str,
     seed: int,
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """The variance table. `played`: takes as from `factors.played_takes`; `notes`: as from `normalise`."""
     cells = _cells(notes[notes["dynamic"] == base_dynamic], sheet, families)
     scatter = _note_scatter(cells)
@@ -175,10 +171,7 @@ def _note_scatter(cells: Sequence[_Repeats]) -> dict[str, float]:
 
 
 def note_variance(
-    criterion: Criterion,
-    cells: Sequence[_Repeats],
-    scatter: Mapping[str, float],
-    seed: list[int],
+    criterion: Criterion, cells: Sequence[_Repeats], scatter: Mapping[str, float], seed: list[int]
 ) -> float:
     """Variance that the scatter of single notes makes in a criterion, mean over the cells; NaN where unknown."""
     variances = []

@@ -359,18 +359,25 @@ def permutation_p(
 
     `units`: from `exchangeable_means`; only `members` are exchanged.
     """
-    exchanged = units[units.index.isin(members)].sort_values("block", kind="stable")
-    block = np.unique(exchanged["block"], return_inverse=True)[1]
+    own = units[units.index.isin(members)].sort_values("block", kind="stable")
+    block = np.unique(own["block"], return_inverse=True)[1]
     same = mixed.indicators(block)
-    within = np.eye(len(exchanged)) - same @ (same / same.sum(axis=0)).T
-    x = within @ (factor.columns(exchanged.index.tolist()) @ weights)
-    left = within @ exchanged["mean"].to_numpy(float)
+    within = np.eye(len(own)) - same @ (same / same.sum(axis=0)).T
+    x = within @ (factor.columns(own.index.tolist()) @ weights)
+    left = within @ own["mean"].to_numpy(float)
     if not np.abs(x).max() > 1e-9:
         return np.nan
-    order = np.argsort(block[None, :] + rng.random((PERMUTATIONS, len(exchanged))), axis=1)
-    # blocks are contiguous, so sorting by block and a random number shuffles within them
-    drawn, seen = np.abs(left[order] @ x), abs(left @ x)
+    drawn, seen = np.abs(left[exchanged(block, PERMUTATIONS, rng)] @ x), abs(left @ x)
     return float((1 + (drawn >= seen * (1 - 1e-9)).sum()) / (PERMUTATIONS + 1))
+
+
+def exchanged(block: Ints, count: int, rng: np.random.Generator) -> Ints:
+    """`count` orders (count, n) in which instruments are exchanged within their blocks (n,)."""
+    sorted_by = np.argsort(block, kind="stable")
+    order = np.argsort(block[sorted_by] + rng.random((count, block.size)), axis=1)
+    out = np.empty_like(order)
+    out[:, sorted_by] = sorted_by[order]
+    return out
 
 
 def _adjusted(rows: list[Row]) -> list[Row]:

@@ -84,13 +84,9 @@ def in_state(frame: pd.DataFrame, states: Mapping[str, str]) -> pd.DataFrame:
 
 
 def judge(
-    difference: ArrayLike,
-    scale: ArrayLike,
-    df: float | Floats,
-    just_noticeable: float,
-    shares: Floats = ONE_RATIO,
+    difference: ArrayLike, scale: ArrayLike, df: float | Floats, just_noticeable: float, shares: Floats = ONE_RATIO,
     times: float = 1.0,
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """Interval, p, adjusted p and verdict for all pairs of one criterion, from differences (P,), their standard errors
     `scale` (P, K), the probabilities `shares` (K,) of these, and the degrees of freedom, of all or of each (P,).
 

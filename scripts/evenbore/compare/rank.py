@@ -322,14 +322,9 @@ def weights_of(priorities: Mapping[str, float], pool: Pool) -> Floats:
 
 
 def rank_tables(
-    pools: list[Pool],
-    priorities: Mapping[str, Mapping[str, float]],
-    criteria: pd.DataFrame,
-    gates: Mapping[str, str],
-    failed: set[str],
-    states: Mapping[str, str],
-    seed: int,
-) -> dict[str, pd.DataFrame]:
+    pools: list[Pool], priorities: Mapping[str, Mapping[str, float]], criteria: pd.DataFrame, gates: Mapping[str, str],
+    failed: set[str], states: Mapping[str, str], seed: int,
+) -> dict[str, pd.DataFrame]:  # fmt: skip
     """The tables ranking, rank_probabilities and sensitivity, by name.
 
     `gates`: text of the gate column per instrument; `failed`: the instruments that failed a must-pass.
@@ -362,14 +357,9 @@ def _rank_draws(pool: Pool, weights: Floats, failed: Bools, seed: int) -> tuple[
 
 
 def _ranking(
-    name: str,
-    pool: Pool,
-    score: Floats,
-    rank: Ints,
-    failed: Bools,
-    gates: Mapping[str, str],
+    name: str, pool: Pool, score: Floats, rank: Ints, failed: Bools, gates: Mapping[str, str],
     states: Mapping[str, str],
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """Rows of those who pass before those who `failed` (I,), each by falling utility."""
     utility = score.mean(axis=0)
     best = score[:, ~failed if not failed.all() else failed].max(axis=1, keepdims=True)

@@ -86,12 +86,9 @@ def _covariance(design: Floats, random: list[tuple[float, NDArray[np.str_]]], ta
 
 
 def predicted(
-    layout: Layout,
-    levels: Mapping[str, str],
-    known: Mapping[str, Scatter],
-    criteria: pd.DataFrame,
+    layout: Layout, levels: Mapping[str, str], known: Mapping[str, Scatter], criteria: pd.DataFrame,
     own_days: Mapping[str, float],
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """One row per criterion: the scatter reckoned with, errors of pairs and of the factor, what can be detected.
 
     `own_days`: scale of what is assumed of own days, per kind.

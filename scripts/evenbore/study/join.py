@@ -14,8 +14,8 @@ from typing import Any
 
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import flat, shown
-from evenbore.study.new import id_from
-from evenbore.study.sheetfile import write_sheet
+from evenbore.study.new import as_written, id_from
+from evenbore.study.sheetfile import cell_text, write_sheet
 from evenbore.study.sheets import CONFIG, SHEETS, Study, load_study
 from evenbore.trade.pitch import midi_to_note
 
@@ -186,25 +186,12 @@ def _renamed(ids: list[list[str]], prefixes: list[str]) -> list[dict[str, str]]:
 def _recording_cells(row: dict[str, Any], into: Path) -> dict[str, Any]:
     """Return a recording's cells, its notes as names and its files as seen from `into`."""
     return {key: value for key, value in row.items() if key not in ("path", "phrase")} | {
-        "file": row["file"] if Path(row["file"]).is_absolute() else _seen_from(into, row["path"]),
-        "score": row["score"] and _seen_from(into, row["score"]),
+        "file": row["file"] if Path(row["file"]).is_absolute() else as_written(row["path"], into),
+        "score": row["score"] and as_written(row["score"], into),
         "low": midi_to_note(row["low"]),
         "high": midi_to_note(row["high"]),
         "notes": " ".join(midi_to_note(note) for note in row["notes"] or []),
     }
-
-
-def _seen_from(into: Path, path: Path) -> str:
-    try:
-        return Path(os.path.relpath(path, into)).as_posix()
-    except ValueError:  # another drive on Windows
-        return path.as_posix()
-
-
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    return f"{value:.15g}" if isinstance(value, float) else str(value)
 
 
 def _write(into: Path, studies: list[Study], rows: dict[str, list[dict[str, Any]]]) -> None:
@@ -217,7 +204,7 @@ def _write(into: Path, studies: list[Study], rows: dict[str, list[dict[str, Any]
             if rows[kind]:
                 path = draft / first.config["sheets"][kind]
                 path.parent.mkdir(parents=True, exist_ok=True)
-                write_sheet(path, kind, [{key: _cell(value) for key, value in row.items()} for row in rows[kind]])
+                write_sheet(path, kind, [{key: cell_text(value) for key, value in row.items()} for row in rows[kind]])
         (draft / CONFIG).parent.mkdir(exist_ok=True)
         shutil.copyfile(first.files["config"], draft / CONFIG)
         _copy_families(draft / first.config["families_dir"], studies)

@@ -340,6 +340,17 @@ def _cell_cause(text: str, spec: dict[str, Any], money: str | None) -> str:
     return "too long" if len(text) > spec.get("maxLength", math.inf) else ""
 
 
+def cell_text(value: object) -> str:
+    """A typed cell as it reads in a text sheet."""
+    return "" if value is None else f"{value:.15g}" if isinstance(value, int | float) else str(value).strip()
+
+
+def blank_cells(states: list[str]) -> dict[str, str]:
+    """What blank cells of the sheet of recordings stand for, by column; `states`: those of the config."""
+    columns = load_schema("recordings")["properties"]
+    return {column: spec.get("default", "") for column, spec in columns.items()} | {"state": states[0]}
+
+
 def sheet_text(records: Records) -> SheetText:
     """The header and the rows of a sheet that was read without a problem."""
     header, *rows = [cells for _, cells in records]
