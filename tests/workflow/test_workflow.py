@@ -27,9 +27,12 @@ from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunk
 
 pytestmark = pytest.mark.slow
 
-# Started with every Python process: notes which of the workflow's own files a step script opens or imports.
+# Started with every Python process: notes which of the workflow's own files a step script opens or imports. So each step
+# is to be a Python of its own, and what serves copies of itself (`run/warm.py`) must not live.
 RECORDER = """
 import atexit, json, os, sys
+if "evenbore.run.warm" in sys.orig_argv:
+    os._exit(1)
 home, opened = os.environ["RECORDER_HOME"], set()
 worker = "evenbore.process.worker" in sys.orig_argv
 

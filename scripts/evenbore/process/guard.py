@@ -8,6 +8,7 @@ loads the numerical libraries.
 
 import contextlib
 import json
+import multiprocessing
 import os
 import queue
 import shutil
@@ -116,19 +117,45 @@ class _Died(Exception):
         self.short_of_memory = code == worker.NO_MEMORY_CODE or (os.name == "posix" and code == -signal.SIGKILL)
 
 
+class _Copy:
+    """A worker that is a copy of this process, which has loaded the libraries, with what we need of `Popen`."""
+
+    def __init__(self, memory_bytes: int):
+        (tasks, giving), (listening, answers) = os.pipe(), os.pipe()
+        self._process = multiprocessing.get_context("fork").Process(
+            target=worker.main, args=(memory_bytes, tasks, answers, (giving, listening))
+        )
+        self._process.start()
+        os.close(tasks)
+        os.close(answers)
+        self.stdin, self.stdout = os.fdopen(giving, "w", encoding="utf-8"), os.fdopen(listening, encoding="utf-8")
+        self.kill = self._process.kill
+
+    def wait(self, timeout: float | None = None) -> None:
+        self._process.join(timeout)
+
+    @property
+    def returncode(self) -> Any:
+        return self._process.exitcode
+
+
 class _Worker:
     """A worker process and the pipe to it."""
 
     def __init__(self, memory_bytes: int):
         self._memory_bytes = memory_bytes = worker.allowed(memory_bytes)
         search = os.pathsep.join([str(IMPORTED_FROM), *filter(None, [os.environ.get("PYTHONPATH")])])
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", worker.__name__, str(memory_bytes)],
-            env=os.environ | {"PYTHONPATH": search},
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
+        self._process = (
+            _Copy(memory_bytes)
+            if worker.loaded
+            else subprocess.Popen(
+                [sys.executable, "-P", "-m", worker.__name__, str(memory_bytes)],
+                env=os.environ | {"PYTHONPATH": search},
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+                encoding="utf-8",
+            )
         )
         self._tasks, self._results = cast(IO[str], self._process.stdin), cast(IO[str], self._process.stdout)
         self._answers: queue.SimpleQueue[str | None] = queue.SimpleQueue()

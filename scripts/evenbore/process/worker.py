@@ -1,8 +1,8 @@
 """The worker: a process of its own for whatever a recording could crash, hang or fill the memory with.
 
-`guard` starts it and hands it one task after the other: a line of JSON in on stdin, a line of JSON out on stdout.
-It ends when stdin does, also in the midst of a task, for then whoever started it is gone. An answer is
-{"result": …}, or {"error": text} for what is no fault of the recording (a full disk, say).
+`guard` starts it and hands it one task after the other: a line of JSON in, a line of JSON out. It ends when the tasks
+do, also in the midst of one, for then whoever started it is gone. An answer is {"result": …}, or {"error": text} for
+what is no fault of the recording (a full disk, say).
 """
 
 import contextlib
@@ -14,7 +14,7 @@ import signal
 import sys
 import threading
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TextIO, TypedDict
 
 from evenbore.facts.rows import RecordingRow, Row
@@ -22,13 +22,17 @@ from evenbore.files.errors import OUT_OF_MEMORY, AudioError, EvenboreError, in_w
 from evenbore.process import blas
 
 NO_MEMORY_CODE = 70  # exit code
+loaded = False
+"""Whether this process has loaded what a worker needs, and nothing that cannot be copied: set by who knows."""
 CHANGED = "changed while it was read (still being recorded, copied or synchronised?); it is measured at the next run"
 
 
-def main(memory_bytes: int) -> None:
-    """Do the tasks that come in on stdin until it ends."""
+def main(memory_bytes: int, asking: int, answering: int, not_ours: Iterable[int] = ()) -> None:
+    """Do the tasks that come in on `asking` until it ends. These are numbers of open files; `not_ours` are closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches us too; our end is up to the one who started us
-    answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    for number in not_ours:
+        os.close(number)
+    asked, answers = os.fdopen(asking, encoding="utf-8"), os.fdopen(os.dup(answering), "w", encoding="utf-8")
     os.dup2(2, 1)  # what a decoder prints must not be taken for an answer
     _limit(memory_bytes)
     tasks: dict[str, Callable[..., object]] = {
@@ -44,7 +48,7 @@ def main(memory_bytes: int) -> None:
         import evenbore.notes.measure  # noqa: F401
 
         blas.reserve()
-        threading.Thread(target=_read, args=(lines,), daemon=True).start()
+        threading.Thread(target=_read, args=(asked, lines), daemon=True).start()
     except Exception as error:
         if not lacks_memory(error):
             raise
@@ -90,10 +94,10 @@ def _send(answers: TextIO, answer: dict[str, object]) -> None:
     answers.flush()
 
 
-def _read(lines: queue.SimpleQueue[str]) -> None:
+def _read(asked: TextIO, lines: queue.SimpleQueue[str]) -> None:
     code = NO_MEMORY_CODE
     try:
-        for line in sys.stdin:
+        for line in asked:
             lines.put(line)
         code = 0
     finally:
@@ -205,4 +209,4 @@ def _scales(path: str, family: str, families_dir: str | None, least_s: float) ->
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]))
+    main(int(sys.argv[1]), asking=0, answering=1)

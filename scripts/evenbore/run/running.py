@@ -21,7 +21,7 @@ import psutil
 CUT_OFF, AT_WORK, UNKNOWN = "cut off", "at work", "unknown"
 ELSEWHERE = ("--executor", "-e", "--profile", "--workflow-profile")  # options by which jobs may go to other machines
 LOOK_S = 10.0  # between two looks at what a run computes
-OURS = ("snakemake", "evenbore.process.worker")  # in the commands of all processes of a run
+OURS = ("snakemake", "evenbore.run.warm", "evenbore.process.worker")  # in the commands of all processes of a run
 
 
 @dataclass

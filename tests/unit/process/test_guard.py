@@ -122,6 +122,28 @@ def test_the_offender_is_set_aside_and_the_rest_go_on(rows, evil, tmp_path, deed
     assert [len(one) for one in notes] == [8, 0, 8]
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux copies processes safely")
+def test_a_worker_that_is_a_copy_does_the_same(rows, tmp_path, monkeypatch):
+    """Of a process that has the libraries loaded, as the steps of a run are; it is started anew like another."""
+    opened = soundfile.SoundFile.__init__
+
+    def open_evil(self, file, *arguments, **options):
+        if "the_crash" in str(file):
+            os.kill(os.getpid(), signal.SIGSEGV)
+        opened(self, file, *arguments, **options)
+
+    chunk, before = rows("first", "the_crash", "last"), children()
+    monkeypatch.setattr(soundfile.SoundFile, "__init__", open_evil)
+    monkeypatch.setattr(worker, "loaded", True)
+    told, records = measured(chunk, tmp_path / "copied.npz")
+    assert [record["status"] for record in records.values()] == ["ok", "set_aside", "ok"]
+    assert told[1] == "the_crash: crashed the program that reads it (SIGSEGV)"
+    assert children() == before
+    monkeypatch.undo()
+    measured([chunk[0], chunk[2]], tmp_path / "other.npz")
+    assert read_chunk_rows(tmp_path / "copied.npz").notes[::2] == read_chunk_rows(tmp_path / "other.npz").notes
+
+
 def test_a_chunk_of_nothing_but_offenders(rows, evil, tmp_path):
     _, records = measured(rows("a_leave", "b_leave"), tmp_path / "c.npz")
     assert [record["status"] for record in records.values()] == ["set_aside", "set_aside"]
