@@ -26,7 +26,7 @@ OURS = ("snakemake", "evenbore.run.warm", "evenbore.process.worker")  # in the c
 
 
 @dataclass
-class Note:
+class RunNote:
     """A run's note of itself: whether all its jobs run `here`; it `stays` where the run could not take its lock off."""
 
     here: bool
@@ -34,11 +34,11 @@ class Note:
 
 
 @contextmanager
-def noted(study: Path, options: list[str]) -> Iterator[Note]:
+def noted(study: Path, options: list[str]) -> Iterator[RunNote]:
     """Leave a note of this run while it lasts; `options` are Snakemake's."""
     path = study / ".snakemake" / f"evenbore.{os.getpid()}.json"
     path.parent.mkdir(exist_ok=True)
-    note = Note(here=not any(option.startswith(ELSEWHERE) for option in options))
+    note = RunNote(here=not any(option.startswith(ELSEWHERE) for option in options))
     about = {"host": platform.node(), "started": psutil.Process().create_time(), "here": note.here}
     path.write_text(json.dumps(about), encoding="utf-8")
     try:

@@ -69,7 +69,7 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
 
 
 def _attempt(
-    study: Path, recordings: dict[str, int], options: list[str], log: Path, note: running.Note
+    study: Path, recordings: dict[str, int], options: list[str], log: Path, note: running.RunNote
 ) -> tuple[str, int, Progress]:
     """Run snakemake once: its text, its exit code, and what happened.
 
@@ -136,7 +136,7 @@ def _command(study: Path, options: list[str]) -> list[str]:
 
 def _supervise(
     command: list[str], environment: dict[str, str], log_file: BinaryIO, follow: Callable[[], None], screen: Screen,
-    note: running.Note,
+    note: running.RunNote,
 ) -> int:  # fmt: skip
     """Run `command` to its end, calling `follow` meanwhile; a signal to us goes on to all that it started.
 

@@ -10,7 +10,7 @@ import pytest
 
 from evenbore.run import running, workflow
 from evenbore.run.progress import Screen
-from evenbore.run.running import Note
+from evenbore.run.running import RunNote
 
 SLEEPS = "import time; time.sleep(1000)"
 LEAVES_ONE = f"import subprocess, sys; print(subprocess.Popen([sys.executable, '-c', {SLEEPS!r}]).pid, file=sys.stderr)"
@@ -20,7 +20,7 @@ pytestmark = pytest.mark.skipif(os.name == "nt", reason="groups of processes are
 
 def supervised(code, tmp_path, follow=lambda: None, here=True):
     """Supervise a Python that runs `code`: the exit code, its note, what was told, and what it wrote."""
-    screen, note, said = Screen(io.StringIO()), Note(here), tmp_path / "said"
+    screen, note, said = Screen(io.StringIO()), RunNote(here), tmp_path / "said"
     with said.open("wb") as file:
         exit_code = workflow._supervise([sys.executable, "-c", code], dict(os.environ), file, follow, screen, note)
     return exit_code, note, screen.stream.getvalue(), said.read_text("utf-8")
