@@ -224,21 +224,12 @@ def test_provenance_holds_the_hash_of_every_input(ran, study):
     assert [file for file, digest in hashed.items() if not digest] == ["audio/folder.wav", "audio/missing.wav"]
 
 
-# --- nothing to do ------------------------------------------------------------------------------------------------
-
-
 def test_snakemakes_own_report_holds_the_figures_by_category_with_captions(engine, study, tmp_path):
     done = engine.quick(study.folder, "--report", str(tmp_path / "report.html"))
     assert done.returncode == 0, done.stderr
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert all(category in text for category in ("Notes", "Decision", "Likeness and set-ups"))
     assert "value of each instrument (dot) and its 90 % interval (line)" in text
-
-
-def test_second_run_does_nothing(engine, study):
-    again = engine.evenbore_run(study.folder)
-    assert again.returncode == 0
-    assert "Nothing to do" in again.stdout
 
 
 # --- the same results anywhere ------------------------------------------------------------------------------------
