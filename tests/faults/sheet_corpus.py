@@ -281,6 +281,7 @@ def yaml_tricks() -> Iterator[Case]:
         ("keys_of_all_kinds", CONFIG + "\n1: 2\nnull: 3\n[1, 2]: 4\n", "one of|YAML|not readable"),
     ):
         yield Case(f"yaml_{name}", "YAML", {"config/config.yaml": text.encode()}, says)
+    yield Case("yaml_utf16", "YAML", {"config/config.yaml": CONFIG.encode("utf-16")}, "UTF-16")
     yield Case("yaml_latin_1", "YAML", {"config/config.yaml": CONFIG.encode() + b"# \xe9\n"}, "Latin-1")
 
 

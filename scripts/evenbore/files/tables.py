@@ -9,6 +9,8 @@ import pandas as pd
 
 from evenbore.facts.columns import TABLES, names
 from evenbore.files.atomic import write_atomically
+from evenbore.files.errors import EvenboreError
+from evenbore.files.paths import shown_path
 
 ROWS_AT_ONCE = 20_000
 _PANDAS_TYPES = {"str": "string", "int": "Int64", "float": "float64"}
@@ -42,8 +44,17 @@ def write_table_parts(parts: Iterable[pd.DataFrame], table: str, path: str | Pat
 
 
 def read_table(path: str | Path, table: str) -> pd.DataFrame:
-    """Read a results table with its column types; only empty cells count as missing."""
-    frame: pd.DataFrame = pd.read_csv(path, **_reading(table))
+    """Read a results table with its column types; only empty cells count as missing.
+
+    Raises EvenboreError where it is not such a table.
+    """
+    try:
+        frame: pd.DataFrame = pd.read_csv(path, **_reading(table))
+        why = ", ".join(f"no column {name}" for name in names(table) if name not in frame)
+    except ValueError as error:  # of pandas, which has many kinds of it
+        why = str(error)
+    if why:
+        raise EvenboreError(f"{shown_path(path)} is not as written ({why}): delete it and run the study again.")
     return frame
 
 

@@ -406,6 +406,7 @@ def _head(path: Path) -> bytes:
     Pipes and devices are refused by their kind, before opening: reading them could wait for ever.
     """
     try:
+        str(path).encode("utf-8")  # as decoders take it
         kind = os.stat(path).st_mode
         if stat.S_ISDIR(kind):
             raise AudioError("is a folder, not a recording; `file` must name one audio file")
@@ -421,6 +422,8 @@ def _head(path: Path) -> bytes:
         ) from error
     except PermissionError as error:
         raise AudioError("may not be read: no permission (owned by someone else, or in use?)") from error
+    except UnicodeEncodeError as error:
+        raise AudioError("has a name that is no text in UTF-8, or a folder above it has: rename it") from error
     except (OSError, ValueError) as error:
         raise AudioError(f"cannot be opened: {getattr(error, 'strerror', None) or error}") from error
     if not head:

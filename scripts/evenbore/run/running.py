@@ -21,6 +21,7 @@ import psutil
 CUT_OFF, AT_WORK, UNKNOWN = "cut off", "at work", "unknown"
 ELSEWHERE = ("--executor", "-e", "--profile", "--workflow-profile")  # options by which jobs may go to other machines
 LOOK_S = 10.0  # between two looks at what a run computes
+STILL_SHARE = 0.01  # of the time; Snakemake asks now and then what a step needs, also of one that waits for ever
 OURS = ("snakemake", "evenbore.run.warm", "evenbore.process.worker")  # in the commands of all processes of a run
 
 
@@ -48,32 +49,32 @@ def noted(study: Path, options: list[str]) -> Iterator[Note]:
 
 
 def standstill(pid: int, still_s: float) -> Callable[[], bool]:
-    """A function that tells whether all that a process started, or it alone where that is nothing, has computed nothing
-    for `still_s`: so it waits for something that does not come. To be called again and again."""
-    seen: set[tuple[int, float]] = set()
-    since = looked = time.monotonic()
+    """A function that tells whether a process and all that it started have computed next to nothing for `still_s`: so
+    they wait for something that does not come. To be called again and again."""
+    seen, since = 0.0, time.monotonic()
+    looked = since
 
     def stands_still() -> bool:
         nonlocal seen, since, looked
         now = time.monotonic()
         if now - looked >= min(LOOK_S, still_s / 4):
-            looked, computed = now, _computed(pid)
-            if computed != seen:
+            looked, computed = now, _computed_s(pid)
+            if abs(computed - seen) > STILL_SHARE * (now - since):  # less, where some have ended
                 seen, since = computed, now
         return now - since >= still_s
 
     return stands_still
 
 
-def _computed(pid: int) -> set[tuple[int, float]]:
-    """The processes that this one started, or it alone, and the CPU time of each, to a tenth of a second."""
-    found = set()
+def _computed_s(pid: int) -> float:
+    """CPU time of a process and all that it started and that have not ended."""
+    total = 0.0
     with suppress(psutil.Error):
         main = psutil.Process(pid)
-        for process in main.children(recursive=True) or [main]:
+        for process in [main, *main.children(recursive=True)]:
             with suppress(psutil.Error):
-                found.add((process.pid, round(sum(process.cpu_times()[:2]), 1)))
-    return found
+                total += sum(process.cpu_times()[:2])
+    return total
 
 
 def claim(study: Path) -> str:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 # Columns of the recordings sheet whose blank cells the config may fill.
 SAID_ONCE = ("low", "high", "pattern", "articulation", "direction", "player", "mouthpiece", "reed")
 _Where: TypeAlias = tuple[str | int, ...]  # the keys down to a place in the config
+LARGEST_BYTES = 200_000_000  # of a sheet, unpacked
 SHOWN_LENGTH = 80  # characters of a wrong value that a message repeats
 # Control characters but tab and line breaks, and what no XML, so no SVG, may hold (XML 1.0, section 2.2).
 NOT_TEXT = re.compile("[\0-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff]")
@@ -158,15 +159,20 @@ class _PlainLoader(yaml.SafeLoader):
 
 
 def read_bytes(path: Path) -> tuple[bytes | None, str]:
-    """Return a file's bytes, or None and why it cannot be read ('' when it is not there)."""
+    """Return a text file's bytes, or None and why it cannot be read ('' when it is not there)."""
     if not os.path.exists(path):
         return None, ""
     if not os.path.isfile(path):
         return None, "a folder or a device stands there, not a file"
     try:
-        return path.read_bytes(), ""
+        if os.path.getsize(path) > LARGEST_BYTES:
+            return None, f"it is larger than {LARGEST_BYTES // 10**6} MB"
+        data = path.read_bytes()
     except OSError as error:
         return None, error.strerror or str(error)
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return None, "saved as UTF-16 ('Unicode text'): save as UTF-8"
+    return data, ""
 
 
 def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem], list[str]]:

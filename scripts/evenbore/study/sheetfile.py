@@ -106,11 +106,8 @@ def _read_text(path: Path, name: str) -> tuple[str, Problem | None]:
     if data is None:
         cause = cause or "the sheet is missing or the config names another file"
         return "", Problem(name, None, None, None, "a readable sheet", cause)
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        cause = "saved as UTF-16 ('Unicode text'): save as UTF-8"
-    elif data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
+    if data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
         cause = "a workbook of a spreadsheet program under a wrong name: save as CSV UTF-8"
-    if cause:
         return "", Problem(name, None, None, None, allowed, cause)
     if b"\0" in data:
         row = data[: data.index(b"\0")].count(b"\n") + 1

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from evenbore.files.atomic import write_atomically
 from evenbore.files.errors import Problem
-from evenbore.study.config import load_schema, misspelling, printable, shown
+from evenbore.study.config import LARGEST_BYTES, load_schema, misspelling, printable, shown
 from evenbore.study.sheetfile import Records, SheetText, cell_text, sheet_text, with_rows
 from evenbore.trade.families import family_keys
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 WORKBOOK = "config/study.xlsx"
 LISTS = "lists"
 OFFERED = {"instrument": "instruments", "session": "sessions"}  # column -> the sheet whose first column is offered
-LARGEST_BYTES = 200_000_000  # unpacked
 ROWS_TO_FILL = 2000  # of a sheet, that offer lists
 WIDTH = 16  # of a column, in characters
 

@@ -7,6 +7,7 @@ import pytest
 
 from evenbore.facts.columns import names
 from evenbore.files import tables
+from evenbore.files.errors import EvenboreError
 from evenbore.files.tables import (
     conform,
     read_parquet_parts,
@@ -74,6 +75,14 @@ def test_a_table_without_rows_keeps_its_columns(tmp_path):
     empty = pd.DataFrame(columns=names("pairs"))
     write_table(empty, "pairs", tmp_path / "deep" / "p.tsv")
     assert list(read_table(tmp_path / "deep" / "p.tsv", "pairs").columns) == names("pairs")
+
+
+@pytest.mark.parametrize("content", [b"", b"\0\xff", b"instrument\tstate\n", b"a\tb\n1\t2\t3\n", b"<html>"])
+def test_what_is_no_such_table_is_told_in_plain_words(tmp_path, content):
+    """As after a crash of the disk, or from another version: `status` and `plan --pilot` read what lies there."""
+    (tmp_path / "variance.tsv").write_bytes(content)
+    with pytest.raises(EvenboreError, match=r"variance\.tsv is not as written \(.+\): delete it and run"):
+        read_table(tmp_path / "variance.tsv", "variance")
 
 
 def test_a_table_in_parts_is_the_table(frame, tmp_path, monkeypatch):

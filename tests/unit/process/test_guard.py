@@ -219,9 +219,9 @@ def test_a_worker_that_can_tell_nothing_any_more_is_not_waited_for(rows, evil, t
 
 def test_a_worker_that_hears_nothing_any_more_ends():
     """For it could not hear either that whoever started it is gone."""
-    code = "import queue, sys; from evenbore.process import worker\n"
+    code = "import queue; from evenbore.process import worker\n"
     code += "class Deaf:\n    def __iter__(self): raise MemoryError\n"
-    code += "sys.stdin = Deaf(); worker._read(queue.SimpleQueue())"
+    code += "worker._read(Deaf(), queue.SimpleQueue())"
     assert subprocess.run([sys.executable, "-c", code]).returncode == worker.NO_MEMORY_CODE
 
 

@@ -307,6 +307,15 @@ def test_missing_empty_and_folder(tmp_path):
     refused("bad\0name.wav", "cannot be opened")
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="names are text elsewhere")
+def test_a_name_that_is_no_text(tmp_path):
+    folder = Path(os.fsdecode(os.fsencode(tmp_path) + b"/bad\xff"))
+    folder.mkdir()
+    soundfile.write(tmp_path / "take.wav", tone(), RATE)
+    (tmp_path / "take.wav").rename(folder / "take.wav")
+    refused(folder / "take.wav", "no text in UTF-8")
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes on this system")
 def test_pipe_and_device_do_not_hang(tmp_path):
     os.mkfifo(tmp_path / "pipe.wav")
@@ -378,7 +387,7 @@ def test_phone_file_under_the_name_of_a_wav(tmp_path):
 @pytest.mark.parametrize(
     ("name", "options"),
     [("take.wav", {}), ("take.wav", {"format": "RF64"}), ("take.aiff", {}), ("take.flac", {}), ("take.mp3", {}),
-     ("take.w64", {})],
+     ("take.w64", {}), ("take.au", {})],
 )  # fmt: skip
 def test_a_truncated_file_is_measured_as_far_as_it_goes(tmp_path, name, options):
     path = tmp_path / name

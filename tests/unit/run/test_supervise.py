@@ -42,9 +42,9 @@ def test_what_waits_for_ever_is_ended_and_its_lock_is_known_to_be_nobodys(tmp_pa
     assert (code, note.stays, told.strip()) == (1, True, workflow.STOOD_STILL)
 
 
-def test_a_step_that_waits_for_ever_is_ended_though_the_workflow_itself_goes_on_computing(tmp_path, monkeypatch):
+def test_a_step_that_waits_for_ever_is_ended_with_the_workflow(tmp_path, monkeypatch):
     monkeypatch.setattr(workflow, "STILL_S", 1.0)
-    code, _, told, said = supervised(f"{LEAVES_ONE}\nwhile True: pass", tmp_path)
+    code, _, told, said = supervised(f"{LEAVES_ONE}\n{SLEEPS}", tmp_path)
     assert (code, told.strip()) == (1, workflow.STOOD_STILL)
     assert gone(int(said))
 
@@ -54,14 +54,17 @@ def test_what_works_elsewhere_is_let_alone(tmp_path, monkeypatch):
     assert supervised("import time; time.sleep(2)", tmp_path, here=False)[:1] == (0,)
 
 
-def test_only_what_has_computed_nothing_all_the_while_stands_still(monkeypatch):
-    """Of two steps one may wait for long; a step that follows another is no standstill either."""
-    hours = [{(1, 0.5), (2, 0.1)}] + [{(1, 0.5), (2, 0.1 * k)} for k in range(2, 5)] + [{(3, 0.0)}] * 3
-    clock, looks = iter(range(0, 3600 * 99, 3600)), iter(hours)
+@pytest.mark.parametrize(
+    ("computed_s", "still"),
+    [([1000, 2000, 2000, 2000], [0, 0, 0, 1]), ([1000, 1005, 1010], [0, 0, 1]), ([9, 3000, 1000, 2000], [0] * 4)],
+    ids=["works, then waits", "is only watched", "one step ends, another goes on"],
+)  # fmt: skip
+def test_only_what_has_computed_next_to_nothing_all_the_while_stands_still(monkeypatch, computed_s, still):
+    clock, looks = iter(range(0, 3600 * 99, 3600)), iter(computed_s)
     monkeypatch.setattr(running.time, "monotonic", lambda: next(clock))
-    monkeypatch.setattr(running, "_computed", lambda pid: next(looks))
+    monkeypatch.setattr(running, "_computed_s", lambda pid: next(looks))
     stands_still = running.standstill(1, 7200.0)
-    assert [stands_still() for _ in hours] == [False] * 6 + [True]
+    assert [stands_still() for _ in computed_s] == [bool(one) for one in still]
 
 
 def test_a_step_that_the_workflow_left_behind_ends_with_it(tmp_path):

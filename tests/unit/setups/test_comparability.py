@@ -19,6 +19,12 @@ def test_sessions_join_directly_and_through_others():
     assert session_groups(frame) == {"s1": 1, "s2": 1, "s3": 1, "s4": 2}
 
 
+def test_the_order_of_rows_is_not_that_of_the_sessions():
+    """By whose order the errors of set-ups are drawn up."""
+    frame = recordings(("s2", "a"), ("s1", "a"), ("s3", "c"))
+    assert [*session_groups(frame)] == [*session_groups(frame[::-1])] == ["s1", "s2", "s3"]
+
+
 def test_an_instrument_and_a_session_of_the_same_name_are_not_confused():
     assert session_groups(recordings(("x", "a"), ("a", "x"))) == {"x": 1, "a": 2}
 

@@ -122,6 +122,14 @@ def test_a_csv_serves_where_the_config_says_tsv(tmp_path):
     assert load_study(folder).files["sessions"].name == "sessions.csv"
 
 
+@pytest.mark.parametrize("name", ["config.yaml", "instruments.tsv"])
+def test_a_file_of_holes_is_not_read_into_memory(tmp_path, name):
+    study = write_study(tmp_path)
+    os.truncate(study / "config" / name, 30 << 30)
+    assert f"{name}: allowed: a readable" in (told := "".join(map(str, read_study(study).problems)))
+    assert "larger than 200 MB" in told
+
+
 def test_blank_rows_are_skipped_but_counted(tmp_path):
     folder = write_study(tmp_path)
     sheet = folder / "config/sessions.tsv"
