@@ -23,6 +23,7 @@ from evenbore.facts.criteria import CRITERIA, GATES
 from evenbore.facts.words import plain
 from evenbore.files.tables import read_parquet, write_text
 from evenbore.report.results import Results
+from evenbore.report.words import sentence
 from evenbore.statistics.student import CONFIDENCE
 from evenbore.study.sheets import Study
 
@@ -165,7 +166,12 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
         "\n".join(
             f"- **{plain(c.criterion)}** ({c.unit}): {c.meaning}."
             + (f" Just-noticeable difference: {c.just_noticeable:g} {c.unit}." if pd.notna(c.just_noticeable) else "")
-            + (f" {_sourced(c.source)}." if pd.notna(c.source) and c.source else "")
+            # what the registry says of how a source was read is left out
+            + (
+                f" {sentence(c.source)}.".replace(", quoted from memory", "").replace(", abstract read", "")
+                if pd.notna(c.source) and c.source
+                else ""
+            )
             for c in criteria
         ),
         "## Statistics",
@@ -188,11 +194,6 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
     text = "\n\n".join(parts)
     cited = [reference for key, reference in REFERENCES.items() if key in text]
     return "\n\n".join([text, "## References", "\n".join(f"- {reference}" for reference in cited)]) + "\n"
-
-
-def _sourced(source: str) -> str:
-    """A criterion's source as a paper gives it: what the registry says of how it was read is left out."""
-    return f"{source[0].upper()}{source[1:]}".replace(", quoted from memory", "").replace(", abstract read", "")
 
 
 def _pair_methods() -> str:
