@@ -181,10 +181,10 @@ def note_variance(
         # a cell's draws are its own, whatever other cells there are
         rng = np.random.default_rng([*seed, zlib.crc32("\n".join(key[k] for k in SAME).encode())])
         middle = {measure: np.mean([getattr(take, measure) for take in takes], axis=0) for measure in COLUMNS}
-        drawn = []
-        for _ in range(max(CELL_DRAWS, -(-NOTE_DRAWS // len(cells)))):
-            notes = {m: notes + rng.normal(0.0, 1.0, notes.size) * scatter[m] for m, notes in middle.items()}
-            drawn.append(replace(takes[0], **notes))
+        notes = np.array([*middle.values()])
+        scattered = rng.normal(0.0, 1.0, (max(CELL_DRAWS, -(-NOTE_DRAWS // len(cells))), *notes.shape))
+        scattered = notes + scattered * np.array([scatter[measure] for measure in middle])[:, None]
+        drawn = [replace(takes[0], **dict(zip(middle, draw, strict=True))) for draw in scattered]
         values = np.array(of_takes(criterion.name, drawn))
         if criterion.name in DEVIATIONS:  # the inflation by the scatter is taken out of the value, as in `assess`
             still = FUNCTIONS[criterion.name](replace(takes[0], **middle))

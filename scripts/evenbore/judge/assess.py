@@ -122,7 +122,7 @@ def _without_hidden_worst(
     hidden: dict[Owner, tuple[float, str]] = {}
     for one in far:
         owner = one.instrument, one.state
-        least = FAR_CENTS if np.isnan(one.cents) else abs(one.cents)
+        least = FAR_CENTS if np.isnan(one.cents) else abs(one.cents) - 1e-9  # of the same number, rounded otherwise
         if not one.shared and not known.get(owner, 0.0) >= least and least > hidden.get(owner, (0.0, ""))[0]:
             hidden[owner] = least, one.words()
     out = worst & pd.MultiIndex.from_frame(values[OWNER]).isin(list(hidden))

@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats, Floats32
+from evenbore.facts.arrays import Bools, Floats, Floats32, quantile
 from evenbore.notes.spectrum import fast_size, magnitudes, overlapping
 from evenbore.recording.audio import Signal
 
@@ -48,7 +48,8 @@ _LEAST_FRAMES = 3
 class Edges:
     """Onset and offset in seconds, (N,); slurred: the note follows its predecessor without a gap;
     transition_s: time in which a slur goes from a tenth to nine tenths of the new note, NaN otherwise;
-    vague: a note and the echo of the one before are mixed for so long that the onset of a slur may lie elsewhere.
+    vague: a note has the pitch of the one before, or is mixed with its echo for so long, that the onset of a slur may
+    lie elsewhere.
     """
 
     onset_s: Floats
@@ -75,7 +76,7 @@ class _Spectra:
 class _Notes:
     """The notes as first estimated, in playing order, and their steady spectra, made once for each window length.
 
-    first_s, last_s, f0_hz: (N,).
+    first_s, last_s, f0_hz: (N,). `signal`: at half its rate, for all that is looked at lies below _TOP_HZ.
     """
 
     def __init__(self, signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats):
@@ -107,7 +108,7 @@ def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongu
     `tongued`: the note has its own attack, even where the room fills the gap before it.
     """
     n = len(first_s)
-    notes = _Notes(signal, first_s, last_s, f0_hz)
+    notes = _Notes(signal.halved, first_s, last_s, f0_hz)
     onset, offset = first_s.astype(float), last_s.astype(float)
     slurred, vague, transition = np.zeros(n, bool), np.zeros(n, bool), np.full(n, np.nan)
     for i in range(n):
@@ -120,7 +121,7 @@ def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongu
         onset[i] = _onset(notes, i)
         if i > 0:
             offset[i - 1] = min(_offset(notes, i - 1), onset[i])
-            if abs(np.log2(f0_hz[i] / f0_hz[i - 1])) <= _SAME_PITCH:
+            if _same_pitch(notes, i):
                 # what sounds between the two may hold the same harmonics: a break to the octave
                 onset[i] = max(onset[i], first_s[i] - _BROKEN_S)
                 offset[i - 1] = min(offset[i - 1], last_s[i - 1] + _BROKEN_S)
@@ -136,11 +137,16 @@ def _hann(size: int) -> Floats32:
 
 def _shares(spectra: Floats32, parts: list[Floats32]) -> Floats32:
     """(P, F) amplitude of each part in each spectrum, least squares, in units of the part's own level."""
-    matrix = np.stack(parts)
+    matrix = np.array(parts)
     gram = matrix @ matrix.T
     # normal equations of two or three unknowns; the little on the diagonal parts the inseparable
-    gram[np.diag_indices(len(parts))] *= 1 + 1e-6
+    gram.flat[:: len(parts) + 1] *= 1 + 1e-6
     return np.maximum(np.linalg.solve(gram, matrix @ spectra.T), 0.0)
+
+
+def _same_pitch(notes: _Notes, i: int) -> bool:
+    """Whether note i has the pitch of the one before."""
+    return bool(abs(np.log2(notes.f0_hz[i] / notes.f0_hz[i - 1])) <= _SAME_PITCH)
 
 
 def _slur(notes: _Notes, i: int) -> tuple[float, float, bool] | None:
@@ -166,7 +172,7 @@ def _slur(notes: _Notes, i: int) -> tuple[float, float, bool] | None:
     )
     rise = _crossing(times, share, 0.9, middle) - _crossing(times, share, 0.1, middle)
     length = float(np.sqrt(max(rise**2 - (_OWN_RISE * notes.slur_size(i) / notes.signal.rate) ** 2, 0.0)))
-    return middle, length, bool(len(mixed) and np.ptp(mixed) > _MIXED_S)
+    return middle, length, bool(len(mixed) and np.ptp(mixed) > _MIXED_S) or _same_pitch(notes, i)
 
 
 def _share(old: Floats32, new: Floats32) -> Floats32:
@@ -176,7 +182,7 @@ def _share(old: Floats32, new: Floats32) -> Floats32:
 
 def _typical(levels: Floats32) -> float:
     """Median level of a note beside a slur, in units of its steady one; 1 where there is too little to see."""
-    return max(float(np.median(levels)), _EDGE) if len(levels) >= _LEAST_FRAMES else 1.0
+    return max(float(quantile(levels, 0.5)), _EDGE) if len(levels) >= _LEAST_FRAMES else 1.0
 
 
 def _dips(signal: Signal, guess_s: float) -> bool:
@@ -229,7 +235,8 @@ def _onset(notes: _Notes, i: int) -> float:
             break
     sounding = int(loud[0]) if len(loud) else len(amplitude) - 1
     shown = _last_passes(spectra.times, amplitude, _EDGE, sounding)
-    level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)
+    power, own = spectra.values**2, steady**2
+    level = np.sqrt(power.sum(axis=1) / own.sum())
     least = level[spectra.times <= first + _NEAR_S].min()
     if least > _HIDDEN:
         # noise or echo hides the first tenth: go back from a quarter, between a steady growth and a growth in dB
@@ -239,14 +246,14 @@ def _onset(notes: _Notes, i: int) -> float:
     if not near:
         return shown
     # the level of what can be the note's own: noise and echo elsewhere in the spectrum do not count
-    heard = np.sqrt(spectra.values**2 @ steady**2 / np.sum(steady**4))
+    heard = np.sqrt(power @ own / (own @ own))
     k = int(np.argmax(heard <= heard[spectra.times <= first + _NEAR_S].min() * _TROUGH + 0.02))
     k += int(np.argmin(heard[k : k + max(1, _rises(heard[k:]))]))
     # for good: an echo's beats and noise rise too, and fall again
     risen = _last_passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE), max(sounding - k, 1))
     # what shows long before the trough is the old note's echo
     onset = max(min(shown, risen), spectra.times[k] - _AHEAD_S)
-    if least > _DROWNED and abs(np.log2(notes.f0_hz[i] / notes.f0_hz[i - 1])) > _SAME_PITCH:
+    if least > _DROWNED and not _same_pitch(notes, i):
         onset = 0.5 * (onset + _handover(notes, i) - _HANDOVER_S)
     return float(onset)
 
@@ -285,7 +292,7 @@ def _offset(notes: _Notes, i: int) -> float:
     start = max(notes.last_s[i] - _NEAR_S, notes.middle_s[i])
     size = notes.size(notes.f0_hz[i], _GAP_WINDOW)
     spectra = _Spectra(notes.signal, start, max(stop, start + 2 * _HOP_S), size)
-    level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(notes.steady(i, size))
+    level = np.sqrt((spectra.values**2).sum(axis=1) / (notes.steady(i, size) ** 2).sum())
     return _passes(spectra.times, -level, -(level.min() + _EDGE))
 
 

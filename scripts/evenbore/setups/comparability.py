@@ -24,12 +24,12 @@ def usable(recordings: pd.DataFrame) -> pd.DataFrame:
 
 
 def session_groups(recordings: pd.DataFrame) -> dict[str, int]:
-    """Session -> number of its comparability group (1, 2, ... in the order of the recordings sheet)."""
+    """Session, in the order of their names -> number of its comparability group (1, 2, ... in that of the sheet)."""
     rows = usable(recordings)
     session, sessions = pd.factorize(rows["session"])
     owner = rows.groupby(["instrument", "state"], sort=False, dropna=False).ngroup().to_numpy()
-    part = pd.factorize(joined_parts(session, owner))[0]
-    return dict(zip(sessions.tolist(), (1 + part).tolist(), strict=True))
+    number = 1 + pd.factorize(joined_parts(session, owner))[0]
+    return dict(sorted(zip(sessions.tolist(), number.tolist(), strict=True)))
 
 
 def comparability(
