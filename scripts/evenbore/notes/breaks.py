@@ -55,7 +55,9 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
 
 def _silenced(x: Floats32, peaks: Floats32, frame: int, usual: float) -> bool:
     """Whether samples x stand still for a while between frames that sound; peaks (F,) of the frames' differences."""
-    nothing = _STILL * float(np.abs(x).max())
+    nothing = _STILL * float(max(x.max(), -x.min()))
+    if peaks.min() > nothing:
+        return False
     still = np.concatenate([[False], peaks <= nothing, [False]])
     edges = np.flatnonzero(np.diff(still))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
