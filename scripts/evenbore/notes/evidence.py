@@ -127,14 +127,16 @@ def _peak_histogram(magnitude: Floats32, own: Floats32, bin_hz: float, bottom_hz
     """Compressed peak amplitudes on a log-frequency axis, (n_cells, frames); a peak counts by its `own` amplitude."""
     inner = magnitude[:, 1:-1]
     least = inner.max(axis=1, keepdims=True) * 10 ** (-_RANGE_DB / 20)
-    frame, index = np.nonzero((inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > least))
+    peak = (inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > least)
+    frame, index = np.divmod(np.flatnonzero(peak), inner.shape[1])
     index += 1
-    before, here, after = (np.log(magnitude[frame, index + k] + 1e-12) for k in (-1, 0, 1))
+    at = frame * magnitude.shape[1] + index
+    before, here, after = (np.log(magnitude.take(at + k) + 1e-12) for k in (-1, 0, 1))
     shift = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-9)
     # a peak counts by how far it stands out of the noise around it, not by how loud that noise is
     floor = _noise_floor(magnitude)[frame, index // _FLOOR_BINS]
-    tonal = magnitude[frame, index] > _OVER_FLOOR * floor
-    strength = here if own is magnitude else np.log(own[frame, index] + 1e-12)
+    tonal = magnitude.take(at) > _OVER_FLOOR * floor
+    strength = here if own is magnitude else np.log(own.take(at) + 1e-12)
     weight = np.exp(_COMPRESSION * (strength - np.log(np.maximum(floor, least[frame, 0]) + 1e-12)))
     weight *= np.where(tonal, 1.0, _NOISE_WEIGHT)
     cell = _cells((index + shift) * bin_hz, bottom_hz)
