@@ -72,7 +72,7 @@ def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
         return None
     number, nearest = number[use], nearest[use]
     weight = number**2 * np.minimum(snr[use], 10 ** (_BEST_SNR_DB / 10))
-    values = frames.values[:, nearest]
+    values = frames.values.take(nearest, axis=1)
     turn = np.exp(-2j * np.pi * number * f0 * frames.hop_s).astype(np.complex64)
     advance = values[1:] * np.conj(values[:-1]) * turn
     slope = np.arctan2(advance.imag, advance.real) / (2 * np.pi * frames.hop_s * number)
