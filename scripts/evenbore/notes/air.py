@@ -109,7 +109,7 @@ def _courses(
     room = 10 ** (quiet.level_db((below - 0.5) * frames.bin_hz, (above - 0.5) * frames.bin_hz) / 10) * f0_hz / width_hz
     # noise in proportion to the tone, which may swell
     tone = power[:, int(0.5 * spacing) :].sum(axis=1)
-    steady = (tone.mean() / tone)[:, None]
+    steady = tone.mean() / tone
     time = first / signal.rate - onset_s + (frames.size / 2 + frames.hop * np.arange(len(power))) / signal.rate
     cells = np.maximum(1.0, (above - below) / bandwidth)
     overlap = frames.size / (2 * frames.hop)
@@ -121,7 +121,7 @@ def _courses(
         if not part.any():
             courses.append(None)
             continue
-        course = (gaps * steady) @ weight
+        course = steady * (gaps @ weight)
         kept = _lasting(course)
         mean = weight * gaps[kept].mean(axis=0)
         hiss = weight * room
@@ -129,9 +129,9 @@ def _courses(
             _Course(
                 time[kept],
                 course[kept],
-                steady[kept, 0] * hiss.sum(),
-                float(overlap * np.sum(mean**2 / cells) / np.sum(mean) ** 2),
-                float(np.sum(hiss**2 / quiet_cells) / np.sum(hiss) ** 2 + _BACKGROUND_SD**2),
+                steady[kept] * hiss.sum(),
+                float(overlap * (mean**2 @ (1 / cells)) / mean.sum() ** 2),
+                float(hiss**2 @ (1 / quiet_cells) / hiss.sum() ** 2 + _BACKGROUND_SD**2),
             )
         )
     return courses
