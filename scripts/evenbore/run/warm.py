@@ -35,8 +35,8 @@ MOST_BYTES = 1 << 16  # of a path
 BEGUN, ENDED = b"!", struct.Struct("idd")  # exit code, CPU time (s), most memory (MB)
 
 
-def warm_steps(steps: list[str], config: str) -> None:
-    """Let Snakemake start its steps warm, for as long as this process lives; `steps`: the names of their scripts."""
+def warm_steps(rules: Iterable[Any], config: str) -> None:
+    """Let Snakemake start the steps of its rules warm, for as long as this process lives; `config`: the study's."""
     from snakemake.script import PythonScript  # type: ignore[import-untyped]  # the library has no types
 
     if sys.platform != "linux":
@@ -45,7 +45,7 @@ def warm_steps(steps: list[str], config: str) -> None:
     search = os.pathsep.join([str(SCRIPTS), str(IMPORTED_FROM), *filter(None, [os.environ.get("PYTHONPATH")])])
     with given:
         copied = subprocess.Popen(
-            [PYTHON, "-P", "-m", __name__, str(given.fileno()), config, *steps],
+            [PYTHON, "-P", "-m", __name__, str(given.fileno()), config, *(rule.name for rule in rules if rule.script)],
             stdin=subprocess.DEVNULL, pass_fds=[given.fileno()],
             env=os.environ | {"PYTHONPATH": search, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
         )  # fmt: skip
