@@ -31,7 +31,7 @@ PYTHON = sys.executable  # as it is before Snakefiles quote it
 FIRST = ("snakemake.iocontainers", "snakemake.logging", "evenbore.notes.measure")
 """Loaded before any step begins: what Snakemake writes above its script needs, and the worker that measures."""
 LATER = ("jsonschema", "pyarrow.parquet", "scipy.stats")  # what steps load only where they use it
-MOST_BYTES = 1 << 16  # of a path
+MOST_BYTES, END_S = 1 << 16, 5.0  # of a path; to end in
 BEGUN, ENDED = b"!", struct.Struct("idd")  # exit code, CPU time (s), most memory (MB)
 
 
@@ -49,8 +49,7 @@ def warm_steps(rules: Iterable[Any], config: str) -> None:
             stdin=subprocess.DEVNULL, pass_fds=[given.fileno()],
             env=os.environ | {"PYTHONPATH": search, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
         )  # fmt: skip
-    atexit.register(copied.wait)
-    atexit.register(control.close)
+    atexit.register(_end, copied, control)
     cold = PythonScript.execute_script
 
     def execute(self: Any, path: str, edit: bool = False) -> Any:
@@ -73,6 +72,13 @@ def warm_steps(rules: Iterable[Any], config: str) -> None:
         return None
 
     PythonScript.execute_script = execute
+
+
+def _end(copied: "subprocess.Popen[bytes]", control: socket.socket) -> None:
+    """Let the process that is copied end."""
+    control.close()
+    with contextlib.suppress(subprocess.TimeoutExpired):  # whoever started us ends it
+        copied.wait(END_S)
 
 
 def _serve(socket_number: int, config: str, steps: list[str]) -> None:
