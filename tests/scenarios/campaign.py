@@ -80,7 +80,7 @@ def measured(case: Case) -> dict:
     made, plain, take = case.takes()
     found = measure(made, take, kind.form)
     rows = found.notes
-    before = measure(made, plain, "flac").notes if kind.noise_beside_plain else None
+    before = measure(made, plain, "flac").notes if kind.changes else None
     status, reason = found.recording["status"], found.recording["reason"]
     aside = status == SET_ASIDE
     scored = asdict(score(take.notes, rows, before))

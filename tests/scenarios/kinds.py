@@ -26,8 +26,7 @@ Strokes = list[Stroke | Other]
 @dataclass(frozen=True)
 class Kind:
     """See above. `fixed`: fields of the draft; `families`: those that can do it, all by default; `reach`: semitones
-    above the scale that must be playable; `form`: the file's; `noise_beside_plain`: whether noise is compared with what
-    is measured of the take before the change."""
+    above the scale that must be playable; `form`: the file's."""
 
     name: str
     group: str
@@ -41,7 +40,11 @@ class Kind:
     fixed: dict = field(default_factory=dict)
     families: tuple[str, ...] = ()
     reach: int = 0
-    noise_beside_plain: bool = False
+
+    @property
+    def changes(self) -> bool:
+        """Whether the recording or the file changes what was played."""
+        return self.change is not None or self.form != "flac"
 
 
 # What players do
@@ -395,23 +398,29 @@ def _files() -> list[Kind]:
         return Kind(name, "files", change=change, form=form, **more)
 
     def coded(name: str, form: str) -> Kind:
-        return kind(name, form=form, noise_beside_plain=True)
+        return kind(name, form=form)
 
     return [
-        kind("direct current", files.direct_current, noise_beside_plain=True),
-        kind("automatic gain", files.automatic_gain, noise_beside_plain=True),
+        kind("direct current", files.direct_current),
+        kind("automatic gain", files.automatic_gain),
         *(coded(f"MP3 {rate} kbit/s", f"mp3 {rate}") for rate in (48, 64, 128)),
         *(coded(f"Opus {rate} kbit/s", f"opus {rate}") for rate in (24, 32, 64)),
         coded("AAC 64 kbit/s", "aac 64"),
-        kind("dropouts", files.dropouts, noise_beside_plain=True),
-        kind("lost buffers", files.lost_buffers, noise_beside_plain=True),
+        kind("dropouts", files.dropouts),
+        kind("lost buffers", files.lost_buffers),
         kind("file begins within the first note", files.late_start),
         kind("file ends within the last note", files.early_end),
-        kind("clipped 6 dB", files.overdriven, noise_beside_plain=True),
-        kind("noise 15 dB down", files.noise(15), noise_beside_plain=True),
-        kind("room 1.2 s", files.room(1.2)),
-        kind("fan", files.fan, noise_beside_plain=True),
-        kind("recorded at 16 kHz", files.narrow, noise_beside_plain=True),
+        kind("clipped 6 dB", files.overdriven),
+        kind("noise 15 dB down", files.noise(15)),
+        *(
+            kind(
+                f"room {rt60_s:g} s, breath {-breath_db} dB down", files.room(rt60_s), play=all_of(breath_db=breath_db)
+            )
+            for rt60_s in (0.5, 1.2)
+            for breath_db in (-25, -40)
+        ),
+        kind("fan", files.fan),
+        kind("recorded at 16 kHz", files.narrow),
         kind("two channels of opposite sign", files.opposite),
     ]
 

@@ -8,7 +8,8 @@ A row of the table of notes is about the true note that its span overlaps most. 
     attack   attack_ms more than 30 ms from a planted rise, or there at all where none was recorded
     onset    onset_s more than 60 ms from the true one
     noise, high noise
-             hnr_db, noise_high_db more than 3 dB from what is measured of the same take before the recording changed it
+             the air behind hnr_db, noise_high_db more than 3 dB from what is measured of the same take before room, recorder
+             or file changed it, after the median difference of the levels is taken off
 
 An empty value is not wrong. Wrong and silent: confidence of `UNSURE` or more, and no flag on the note that puts the
 measure in doubt.
@@ -16,6 +17,7 @@ measure in doubt.
 
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -44,6 +46,7 @@ MARKED = {
     "other_name": ("label",),
     "onset_vague": ("onset",),
     "too_short": ("label", "onset"),
+    "level_moves": ("label", "onset"),
     "no_clear_pitch": ("label", "onset"),
     "repeated": ("onset",),
     "cracked": ("onset",),
@@ -79,10 +82,13 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
     asked = {(note.of_pass, step) for note in truth if note.of_pass for step in note.steps}
     result = Score(played=len(asked), found=len(rows))
     about = [_about(truth, row) for row in rows]
-    level_db = _level_offset(rows, about)
+    level_db = _middle(
+        row["level_dbfs"] - note.level_db for row, note in zip(rows, about, strict=True) if note is not None
+    )
     plain = {row["step"]: row for row in plain_rows or []}
+    louder_db = _middle(row["level_dbfs"] - plain[row["step"]]["level_dbfs"] for row in rows if row["step"] in plain)
     for row, note in zip(rows, about, strict=True):
-        errors = _errors(row, note, level_db, plain.get(row["step"], {}))
+        errors = _errors(row, note, level_db, plain.get(row["step"]), louder_db)
         doubted = in_doubt(row["flags"])
         wrong = [name for name, (_, is_wrong) in errors.items() if is_wrong]
         silent = [name for name in wrong if row["confidence"] >= UNSURE and name not in doubted]
@@ -128,7 +134,9 @@ def _about(truth: tuple[Truth, ...], row: Row) -> Truth | None:
     return truth[most] if overlap and overlap[most] > 0 else None
 
 
-def _errors(row: Row, note: Truth | None, level_db: float, plain: Row) -> dict[str, tuple[float, bool]]:
+def _errors(
+    row: Row, note: Truth | None, level_db: float, plain: Row | None, louder_db: float
+) -> dict[str, tuple[float, bool]]:
     """Measure -> how far off (NaN: not known), and whether that is wrong."""
     if note is None:
         return dict.fromkeys(MEASURES, (math.nan, False)) | {"label": (math.nan, True)}
@@ -138,7 +146,8 @@ def _errors(row: Row, note: Truth | None, level_db: float, plain: Row) -> dict[s
     level = row["level_dbfs"] - note.level_db - level_db
     attack = row["attack_ms"] - note.attack_ms
     onset = row["onset_s"] - note.onset_s
-    noise, high = (row[name] - plain.get(name, math.nan) for name in ("hnr_db", "noise_high_db"))
+    air, before = _air_db(row), (math.nan, math.nan) if plain is None else _air_db(plain)
+    noise, high = (now - then - louder_db for now, then in zip(air, before, strict=True))
     return {
         "label": (covered, covered < COVERED or note.midi != row["midi"]),
         "pitch": (pitch, abs(pitch) > PITCH_CENTS),
@@ -150,10 +159,15 @@ def _errors(row: Row, note: Truth | None, level_db: float, plain: Row) -> dict[s
     }
 
 
-def _level_offset(rows: list[Row], about: list[Truth | None]) -> float:
-    differences = [row["level_dbfs"] - note.level_db for row, note in zip(rows, about, strict=True) if note is not None]
-    differences = [difference for difference in differences if math.isfinite(difference)]
-    return float(np.median(differences)) if differences else 0.0
+def _air_db(row: Row) -> tuple[float, float]:
+    """Level of the air's noise, and of that above 2 kHz."""
+    return row["level_dbfs"] - row["hnr_db"], row["level_dbfs"] + row["noise_high_db"]
+
+
+def _middle(differences: Iterable[float]) -> float:
+    """Median of what is known; 0 of nothing."""
+    known = [difference for difference in differences if math.isfinite(difference)]
+    return float(np.median(known)) if known else 0.0
 
 
 def _words(row: Row, note: Truth | None, errors: dict[str, float]) -> str:

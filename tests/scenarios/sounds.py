@@ -1,8 +1,8 @@
 """What plays: sources of single notes, and what is known of every note from hearing it alone.
 
 Sets of sources that share none: the note finder may be tuned on those of `DEVELOPMENT` and, since their failures were
-looked at, on those of `HELD_OUT`; never on those of `UNSEEN`. `JUDGED` are those that an earlier state was judged by. A
-`Voice` is one note held by itself; takes are put together out of voices (`play`).
+looked at, on those of `HELD_OUT`; never on those of `FRESH`. `JUDGED` and `UNSEEN` are those that earlier states were
+judged by. A `Voice` is one note held by itself; takes are put together out of voices (`play`).
 
 Conventions: SOUNDING midi; seconds; mono at `RATE`. A voice's pitch comes from two general-purpose references, Praat's
 autocorrelation and librosa's yin, near the nominal pitch; a note on which they disagree, or that sounds another octave,
@@ -41,9 +41,9 @@ from rendering.render import (
 )
 from rendering.study import PROGRAMS, REPO
 
-from . import generators, newcomers, outsiders, strangers
+from . import generators, latecomers, newcomers, outsiders, strangers
 
-DEVELOPMENT, HELD_OUT, JUDGED, UNSEEN = SETS = ("development", "held-out", "judged", "unseen")
+DEVELOPMENT, HELD_OUT, JUDGED, UNSEEN, FRESH = SETS = ("development", "held-out", "judged", "unseen", "fresh")
 CACHE = REPO / "build" / "scenarios" / "voices"
 HELD_S = 1.7
 BODY_S = 0.3  # a voice is steady from here on
@@ -131,12 +131,16 @@ def _additive(name: str, part: str, manner: generators.Manner, families: tuple[s
     return Source(name, part, families, player, made_in=generators)
 
 
-def _standing_in(family: str) -> Player:
-    return partial(play_soundfont, _found("FluidR3_GM.sf2"), outsiders.STAND_INS[family])
+def _standing_in(name: str, programs: dict[str, int], family: str) -> Player:
+    return partial(play_soundfont, _found(name), programs[family])
 
 
 def _shaped(family: str) -> Player:
     return partial(outsiders.shaped, family)
+
+
+def _pulsed(family: str) -> Player:
+    return partial(latecomers.pulsed, family)
 
 
 def _patched(family: str) -> Player:
@@ -185,9 +189,27 @@ _ALL = (
         needs="faust and g++",
     ),
     Source("formant waves", JUDGED, tuple(newcomers.FORMANTS), _sung, made_in=newcomers, needs="csound"),
-    Source("stand-ins", UNSEEN, tuple(outsiders.STAND_INS), _standing_in, loose=True, needs="fluid-soundfont-gm"),
+    Source(
+        "stand-ins",
+        UNSEEN,
+        tuple(outsiders.STAND_INS),
+        partial(_standing_in, "FluidR3_GM.sf2", outsiders.STAND_INS),
+        loose=True,
+        needs="fluid-soundfont-gm",
+    ),
     _modelled("STKBlowHole", UNSEEN, ("clarinet_b_flat", "saxophone_alto"), 46, 84),
     Source("waveshaping", UNSEEN, tuple(outsiders.SHAPES), _shaped, made_in=outsiders),
+    Source(
+        "other stand-ins",
+        FRESH,
+        tuple(latecomers.STAND_INS),
+        partial(_standing_in, "TimGM6mb.sf2", latecomers.STAND_INS),
+        loose=True,
+        needs="timgm6mb-soundfont",
+    ),
+    _modelled("STKBowed", FRESH, ("saxophone_alto", "bassoon"), 36, 90),
+    _modelled("STKBrass", FRESH, ("trumpet_b_flat", "trombone"), 36, 84),
+    Source("pulses", FRESH, tuple(latecomers.PULSES), _pulsed, made_in=latecomers, needs="csound"),
 )
 SOURCES = {source.name: source for source in _ALL}
 

@@ -446,6 +446,16 @@ def test_all_is_as_it_was(engine, study):
     assert jobs(engine.dry_run(study.folder)) == {}
 
 
+def test_of_an_instrument_that_is_gone_no_sheet_and_no_ticket_stays(engine, study, other):
+    left = [other / "results" / name for name in ("publication/sheets/gone.pdf", "bench_tickets/gone.html")]
+    for path in left:
+        path.write_text("of an instrument that was in the study once", encoding="utf-8")
+    run = engine.quick(other, "-R", "publication", "--until", "publication")
+    assert jobs(run) == {"publication": 1}
+    assert [path for path in left if path.exists()] == []
+    assert (left[0].parent / "clar_a.pdf").exists()
+
+
 def test_the_other_sets_stay_measured_when_one_recording_changes(engine, study, other):
     """A real run, in the other folder, as far as the notes."""
     tables, chunks = other / "results" / "tables", other / "results" / "work" / "chunks"

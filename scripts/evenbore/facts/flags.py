@@ -38,7 +38,8 @@ _ENTRIES = (
     Flag(word="slurred", sentence="follows its predecessor without a gap: no rise of level to time"),
     Flag(
         word="onset_vague",
-        sentence="sounds together with the echo of the note before for more than 60 ms: onset_s may lie elsewhere",
+        sentence="slurred to a note of the same pitch, or sounds together with the echo of the note before for more than"
+        " 60 ms: onset_s may lie elsewhere",
     ),
     Flag(
         word="cracked",
@@ -72,8 +73,9 @@ _ENTRIES = (
     ),
     Flag(
         word="level_moves",
-        sentence="shorter than 0.15 s, and its level changes by more than 4 dB within its steady part",
-        doubts=_LEVEL,
+        sentence="shorter than 0.15 s, and its level changes by more than 4 dB within what ought to be its steady part:"
+        " it may begin or end elsewhere",
+        doubts=(*_LEVEL, *_BEGINNING),
     ),
     Flag(word="noisy", sentence="snr_db under 20 dB", short="noisy"),
     Flag(

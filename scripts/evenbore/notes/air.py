@@ -3,9 +3,9 @@
 Three noises are heard there. The background of room and microphone is known from where nobody plays, and is taken off.
 The room's echo of how the note began, and of the note before, fills the gaps too, but dies away while the note lasts:
 what falls as a room's decay does, exp(−13.8 t / T60), is the room's. What stays is the air; what comes and goes within
-a note, as the crack of a lost sample or of a key does, is not. T60 is not known beforehand: all of a row of them are
-tried on all notes of the recording, and no echo too, and averaged by Akaike weights (Burnham & Anderson 2002, Model
-Selection and Multimodel Inference, from memory). A note whose noise follows none of them is the less sure for it.
+a note, as the crack of a lost sample or of a key does, is not. T60 is the recording's reverberation time, less and more
+than it as well, all alike: what fits best is no guide, for an echo's lines fade and swell as they die. A note whose
+noise hangs on which of them it is, or follows none, is the less sure for it.
 
 Powers are in units of a full-scale sine, as in `spectrum`. Noise that cannot be told from background and echo is NaN.
 """
@@ -26,13 +26,13 @@ _LEAST_PERIODS = 2 * 4.0  # from here on there is something between the main lob
 _MIDDLE = 0.2  # share of a gap, to either side of its middle, that is looked at
 _SWING = 3.0  # standard deviations by which the pitch goes up and down
 _LOBE_BINS = 4.0  # half of the window's main lobe
-_DECAYS_S = np.geomspace(0.1, 3.2, 16)
+_DECAYS = np.array([0.7, 1.0, 1.5])  # times the reverberation time
+_UNKNOWN_S = np.geomspace(0.1, 3.2, 6)  # where that is not known
 _DECAY = np.log(1e6)  # of power in one T60
 _BACKGROUND_SD = 0.05  # share of its power by which the background may have changed
 _ECHO_SD = 0.3  # share of the echo's power by which its decay may differ from the one law
 _SURE = 2.0  # standard deviations that a noise must stand out by,
-_CLEAR = 4.0  # and by which it is right within 3 dB: two standard deviations down, four up;
-_SHORT_S, _CLEAR_OF_ECHO = 0.8, 3.0  # fewer in a room whose echo surely dies away within a note
+_CLEAR = 3.0  # and by which it is right within 3 dB
 _BURST = 6.0  # times the least power before and after it: what comes and goes
 _WINDOW_FRAMES = 3  # a window of four hops sees a moment for so many more
 _STEADY = 0.5  # share of a note's frames that are left without
@@ -69,13 +69,14 @@ def note_noise(
     courses: list[_Course | None] = []
     for (onset, start, stop, cents_sd), spectrum in zip(parts_s, spectra, strict=True):
         courses += _courses(signal, onset, start, stop, spectrum, cents_sd, split_hz, quiet)
-    level, variance = (value.reshape(-1, 2) for value in _staying(courses))
+    decays_s = _UNKNOWN_S if np.isnan(reverb_s) else reverb_s * _DECAYS
+    level, variance = (value.reshape(-1, 2) for value in _staying(courses, decays_s))
     heard = np.isfinite(level)
     level = np.column_stack([level, np.sum(level, axis=1, where=heard)])
     variance = np.column_stack([variance, np.sum(variance, axis=1, where=heard)])
     with np.errstate(invalid="ignore"):
         sds = level / np.sqrt(variance)
-    return np.where(sds > _SURE, level, np.nan), ~(sds > (_CLEAR_OF_ECHO if reverb_s <= _SHORT_S else _CLEAR))
+    return np.where(sds > _SURE, level, np.nan), ~(sds > _CLEAR)
 
 
 def _courses(
@@ -144,7 +145,7 @@ def _lasting(course: Floats) -> Bools:
     return kept if kept.mean() >= _STEADY else np.ones(len(course), bool)
 
 
-def _staying(courses: Sequence[_Course | None]) -> tuple[Floats, Floats]:
+def _staying(courses: Sequence[_Course | None], decays_s: Floats) -> tuple[Floats, Floats]:
     """What stays of each course (N,) without background and echo, and its variance; NaN for None."""
     level, variance = np.full((2, len(courses)), np.nan)
     there = [(k, course) for k, course in enumerate(courses) if course is not None]
@@ -158,30 +159,19 @@ def _staying(courses: Sequence[_Course | None]) -> tuple[Floats, Floats]:
         time[part], power[part], room[part], known[part] = course.time_s, course.power, course.background, True
     spread = np.array([course.spread for _, course in there])
     with np.errstate(divide="ignore", invalid="ignore"):
-        fits = [_fit(power, room, known, spread, np.zeros(shape))]
-        fits += [_fit(power, room, known, spread, np.exp(-_DECAY * time / decay)) for decay in _DECAYS_S]
-    likelihood, misfit = (np.array([fit[k] for fit in fits]) for k in (2, 3))
-    parameters = np.append(1.0, np.full(len(_DECAYS_S), 2.0))
-    free = known.sum(axis=1) - parameters[:, None]
-    excess = max(1.0, float(np.min(misfit.sum(axis=1) / free.sum(axis=1))))
-    gain = likelihood.sum(axis=1) / excess - len(there) * parameters
-    own_excess = np.maximum(1.0, np.min(misfit / np.maximum(free, 1.0), axis=0))
-    weight = np.exp(gain - gain.max())
-    levels, variances = (np.array([fit[k] for fit in fits]) for k in (0, 1))
-    mean = np.average(levels, axis=0, weights=weight)
-    within = np.average(own_excess * variances + (levels - mean) ** 2, axis=0, weights=weight)
+        fits = [_fit(power, room, known, spread, np.exp(-_DECAY * time / decay)) for decay in decays_s]
+    levels, variances, misfits = (np.array([fit[k] for fit in fits]) for k in range(3))
+    mean = levels.mean(axis=0)
+    excess = np.maximum(1.0, np.min(misfits, axis=0) / np.maximum(known.sum(axis=1) - 2.0, 1.0))
+    within = np.mean(excess * variances + (levels - mean) ** 2, axis=0)
     quiet = np.array([course.background_spread for _, course in there]) * room[:, 0] ** 2
     where = [k for k, _ in there]
     level[where], variance[where] = mean, within + quiet
     return level, variance
 
 
-def _fit(
-    power: Floats, room: Floats, known: Bools, spread: Floats, echo: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Of power = air + room + share · echo, (N, F) where `known`: the air, its variance, the log likelihood and the
-    misfit of each note, all (N,).
-    """
+def _fit(power: Floats, room: Floats, known: Bools, spread: Floats, echo: Floats) -> tuple[Floats, Floats, Floats]:
+    """Of power = air + room + share · echo, (N, F) where `known`: the air, its variance and the misfit of each note."""
     # a frame's standard deviation goes with the mean, which is fitted: by turns
     model = (np.sum(known * power, axis=1) / known.sum(axis=1))[:, None]
     rest, least = power - room, 1e-3 * power.max(axis=1, keepdims=True)
@@ -197,4 +187,4 @@ def _fit(
         variance = np.where(share > 0, wee / determinant, 1 / w) + (_ECHO_SD * share * we / w) ** 2
         model = np.maximum(air[:, None] + room + share[:, None] * echo, least)
     misfit = np.sum(known * (power - model) ** 2 / (spread[:, None] * model**2), axis=1)
-    return air, variance, -0.5 * misfit - np.sum(known * np.log(model), axis=1), misfit
+    return air, variance, misfit

@@ -5,7 +5,7 @@ still it is nothing at all. Own definitions.
 """
 
 import numpy as np
-from scipy.ndimage import median_filter
+from numpy.lib.stride_tricks import sliding_window_view
 
 from evenbore.facts.arrays import Floats32, quantile
 from evenbore.recording.audio import Signal
@@ -43,7 +43,9 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
     if usual <= _ROUNDING * signal.step:
         return False
     if grouped.max() > _JUMP * usual:
-        around = np.maximum(usual, median_filter(grouped, _AROUND))  # a note may be followed by a long soft tail
+        # a note may be followed by a long soft tail
+        padded = np.pad(grouped, _AROUND // 2, "symmetric")
+        around = np.maximum(usual, np.median(sliding_window_view(padded, _AROUND), axis=1))
         jumps = np.count_nonzero(grouped > _JUMP * around)
         burst = np.count_nonzero(grouped > _BURST * usual)
         if 0 < jumps <= _MOST_JUMPS or 0 < burst <= _MOST_BURST:

@@ -48,7 +48,8 @@ _LEAST_FRAMES = 3
 class Edges:
     """Onset and offset in seconds, (N,); slurred: the note follows its predecessor without a gap;
     transition_s: time in which a slur goes from a tenth to nine tenths of the new note, NaN otherwise;
-    vague: a note and the echo of the one before are mixed for so long that the onset of a slur may lie elsewhere.
+    vague: a note has the pitch of the one before, or is mixed with its echo for so long, that the onset of a slur may
+    lie elsewhere.
     """
 
     onset_s: Floats
@@ -75,7 +76,7 @@ class _Spectra:
 class _Notes:
     """The notes as first estimated, in playing order, and their steady spectra, made once for each window length.
 
-    first_s, last_s, f0_hz: (N,).
+    first_s, last_s, f0_hz: (N,). `signal`: at half its rate, for all that is looked at lies below _TOP_HZ.
     """
 
     def __init__(self, signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats):
@@ -107,7 +108,7 @@ def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongu
     `tongued`: the note has its own attack, even where the room fills the gap before it.
     """
     n = len(first_s)
-    notes = _Notes(signal, first_s, last_s, f0_hz)
+    notes = _Notes(signal.halved, first_s, last_s, f0_hz)
     onset, offset = first_s.astype(float), last_s.astype(float)
     slurred, vague, transition = np.zeros(n, bool), np.zeros(n, bool), np.full(n, np.nan)
     for i in range(n):
@@ -120,7 +121,7 @@ def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongu
         onset[i] = _onset(notes, i)
         if i > 0:
             offset[i - 1] = min(_offset(notes, i - 1), onset[i])
-            if abs(np.log2(f0_hz[i] / f0_hz[i - 1])) <= _SAME_PITCH:
+            if _same_pitch(notes, i):
                 # what sounds between the two may hold the same harmonics: a break to the octave
                 onset[i] = max(onset[i], first_s[i] - _BROKEN_S)
                 offset[i - 1] = min(offset[i - 1], last_s[i - 1] + _BROKEN_S)
@@ -141,6 +142,11 @@ def _shares(spectra: Floats32, parts: list[Floats32]) -> Floats32:
     # normal equations of two or three unknowns; the little on the diagonal parts the inseparable
     gram.flat[:: len(parts) + 1] *= 1 + 1e-6
     return np.maximum(np.linalg.solve(gram, matrix @ spectra.T), 0.0)
+
+
+def _same_pitch(notes: _Notes, i: int) -> bool:
+    """Whether note i has the pitch of the one before."""
+    return bool(abs(np.log2(notes.f0_hz[i] / notes.f0_hz[i - 1])) <= _SAME_PITCH)
 
 
 def _slur(notes: _Notes, i: int) -> tuple[float, float, bool] | None:
@@ -166,7 +172,7 @@ def _slur(notes: _Notes, i: int) -> tuple[float, float, bool] | None:
     )
     rise = _crossing(times, share, 0.9, middle) - _crossing(times, share, 0.1, middle)
     length = float(np.sqrt(max(rise**2 - (_OWN_RISE * notes.slur_size(i) / notes.signal.rate) ** 2, 0.0)))
-    return middle, length, bool(len(mixed) and np.ptp(mixed) > _MIXED_S)
+    return middle, length, bool(len(mixed) and np.ptp(mixed) > _MIXED_S) or _same_pitch(notes, i)
 
 
 def _share(old: Floats32, new: Floats32) -> Floats32:
@@ -247,7 +253,7 @@ def _onset(notes: _Notes, i: int) -> float:
     risen = _last_passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE), max(sounding - k, 1))
     # what shows long before the trough is the old note's echo
     onset = max(min(shown, risen), spectra.times[k] - _AHEAD_S)
-    if least > _DROWNED and abs(np.log2(notes.f0_hz[i] / notes.f0_hz[i - 1])) > _SAME_PITCH:
+    if least > _DROWNED and not _same_pitch(notes, i):
         onset = 0.5 * (onset + _handover(notes, i) - _HANDOVER_S)
     return float(onset)
 

@@ -101,3 +101,8 @@ def test_slurs_in_a_live_room(seed):
     edges = refined(signal_from_array(heard + rng.normal(0, 1e-5, len(heard)), RATE), truth, tongued=False)
     error = edges.onset_s[1:] - [note.onset_s for note in truth[1:]]
     assert np.abs(error).max() <= 0.06
+
+
+def test_where_a_note_is_slurred_to_its_own_pitch_cannot_be_told():
+    signal, truth = played([440.0] * 2, slur_s=0.03)
+    assert refined(signal, truth, tongued=False).vague.tolist() == [False, True]
