@@ -30,7 +30,7 @@ from evenbore.study.sheets import load_study
 PYTHON = sys.executable  # as it is before Snakefiles quote it
 FIRST = ("snakemake.iocontainers", "snakemake.logging", "evenbore.notes.measure")
 """Loaded before any step begins: what Snakemake writes above its script needs, and the worker that measures."""
-LATER = ("jsonschema", "pyarrow.parquet", "scipy.stats")  # what steps load only where they use it
+LATER = ("jsonschema", "pyarrow.parquet")  # what steps load only where they use it
 MOST_BYTES, END_S = 1 << 16, 5.0  # of a path; to end in
 BEGUN, ENDED = b"!", struct.Struct("idd")  # exit code, CPU time (s), most memory (MB)
 
