@@ -31,7 +31,7 @@ PYTHON = sys.executable  # as it is before Snakefiles quote it
 FIRST = ("snakemake.iocontainers", "snakemake.logging", "evenbore.notes.measure")
 """Loaded before any step begins: what Snakemake writes above its script needs, and the worker that measures."""
 LATER = ("jsonschema", "pyarrow.parquet")  # what steps load only where they use it
-MOST_BYTES, END_S = 1 << 16, 5.0  # of a path; to end in
+PATH_BYTES, CLOSE_S = 1 << 16, 5.0
 BEGUN, ENDED = b"!", struct.Struct("idd")  # exit code, CPU time (s), most memory (MB)
 
 
@@ -78,7 +78,7 @@ def _end(copied: "subprocess.Popen[bytes]", control: socket.socket) -> None:
     """Let the process that is copied end."""
     control.close()
     with contextlib.suppress(subprocess.TimeoutExpired):  # whoever started us ends it
-        copied.wait(END_S)
+        copied.wait(CLOSE_S)
 
 
 def _serve(socket_number: int, config: str, steps: list[str]) -> None:
@@ -94,7 +94,7 @@ def _serve(socket_number: int, config: str, steps: list[str]) -> None:
         while True:
             if not select.select([control], [], [], 0)[0] and next(more, None):
                 continue
-            path, files, *_ = socket.recv_fds(control, MOST_BYTES, 1)
+            path, files, *_ = socket.recv_fds(control, PATH_BYTES, 1)
             if not files:
                 return
             gc.freeze()  # a copy that looked through all this for what can be thrown away would need memory for it
