@@ -1,6 +1,6 @@
 """What the demo costs: python benchmarks/demo.py [--short].
 
-CPU of all processes of `evenbore run` on a copy of the demo, by rule, and the wall time, which depends on what else the
+CPU of all processes of `evenbore run` on a copy of the demo, by rule, and its wall time, which depends on what else the
 machine does; the same for a second run after one more take was listed; CPU and peak memory of the step `factors` on the
 demo's tables 137 times over, each time under other names and with scatter added, but for the instruments that link the
 sessions (1,500 instruments, 138 sessions). Prints the tables and renews the first in docs/cluster.md; `--short`,
@@ -43,7 +43,6 @@ def note():
         print(*cpu, " ".join(sys.argv[:1]), sep="\\t", file=file)
 atexit.register(note)
 """
-LAST = ("all", "wall time")
 OTHERS = {"cli.py": "command line", "warm.py": "loading libraries"}
 FACTORS = """
 import json, pathlib, re, resource, sys, time
@@ -85,7 +84,7 @@ def cost(study: Path) -> dict[str, tuple[int, float]]:
         command = [sys.executable, "-m", "evenbore.run.cli", "run", str(study)]
         begun = time.monotonic()
         subprocess.run(command, check=True, env=os.environ | {"PYTHONPATH": search, "EVENBORE_CPU": str(noted)})
-        wall = time.monotonic() - begun
+        print(f"wall time of the run: {time.monotonic() - begun:.1f} s")
         with noted.open(newline="") as file:
             rows = list(csv.reader(file, delimiter="\t"))
     jobs: Counter[str] = Counter()
@@ -95,7 +94,7 @@ def cost(study: Path) -> dict[str, tuple[int, float]]:
         name = step[1] if step else OTHERS.get(Path(script).name, "workflow engine")
         jobs[name] += 1
         cpu[name] += float(own) + (float(others) if name == "measure" else 0.0)
-    cpu |= dict(zip(LAST, (sum(cpu.values()), wall), strict=True))
+    cpu["all"] = sum(cpu.values())
     return {name: (jobs[name], seconds) for name, seconds in cpu.items()}
 
 
@@ -170,7 +169,7 @@ def many_factors(study: Path, folder: Path) -> dict[str, float]:
 def demo_table(first: dict[str, tuple[int, float]], second: dict[str, tuple[int, float]]) -> str:
     """Jobs and CPU by rule of both runs."""
     rows = []
-    for name in sorted(first, key=lambda name: (LAST.index(name) if name in LAST else -1, -first[name][1])):
+    for name in sorted(first, key=lambda name: (name == "all", -first[name][1])):
         jobs, cpu = first[name]
         again = second.get(name, (0, 0.0))
         rows.append((name, jobs or "", f"{cpu:.1f}", again[0] or "", f"{again[1]:.1f}"))
