@@ -27,8 +27,8 @@ from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunk
 
 pytestmark = pytest.mark.slow
 
-# Started with every Python process: notes which of the workflow's own files a step script opens or imports. So each step
-# is to be a Python of its own, and what serves copies of itself (`run/warm.py`) must not live.
+# Started with every Python process: notes which of the workflow's own files a step script opens or imports. Each step
+# is to be a Python of its own for that, so what serves copies of itself (`run/warm.py`) must not live.
 RECORDER = """
 import atexit, json, os, sys
 if "evenbore.run.warm" in sys.orig_argv:
