@@ -31,6 +31,7 @@ onstart:
     # jobs once more in every second that is left.
     if workflow.local_exec:
         workflow.scheduler.job_rate_limiter = None
+        warm.warm_steps([rule.name for rule in workflow.rules if rule.script], CONFIG)
 
 
 rule all:

@@ -44,12 +44,14 @@ def conda() -> None:
 
 
 def licences() -> None:
-    """Write the table of licences into its place in the page."""
-    rows = [f"| {name} | {licence(name)} |" for name in locked()]
+    """Write the packages of each licence into their place in the page."""
+    of: dict[str, list[str]] = {}
+    for name in locked():
+        of.setdefault(licence(name), []).append(name)
+    rows = [f"- {words}: {', '.join(names)}" for words, names in sorted(of.items())]
     text = PAGE.read_text(encoding="utf-8")
     head, tail = text.split("<!-- licences -->\n")[0], text.split("<!-- end of licences -->\n")[1]
-    table = "\n".join(["", "| package | licence |", "| --- | --- |", *rows, "", ""])
-    page = f"{head}<!-- licences -->\n{table}<!-- end of licences -->\n{tail}"
+    page = head + "\n".join(["<!-- licences -->", "", *rows, "", "<!-- end of licences -->", tail])
     PAGE.write_text(page, encoding="utf-8", newline="\n")
 
 

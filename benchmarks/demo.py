@@ -42,6 +42,7 @@ def note():
         print(*cpu, " ".join(sys.argv[:1]), sep="\\t", file=file)
 atexit.register(note)
 """
+OTHERS = {"cli.py": "command line", "warm.py": "loading libraries"}
 FACTORS = """
 import json, pathlib, re, resource, sys, time
 sys.path.insert(0, sys.argv[1])
@@ -87,11 +88,10 @@ def cost(study: Path) -> dict[str, tuple[int, float]]:
     cpu: Counter[str] = Counter()
     for own, others, script in rows:
         step = re.search(r"\.snakemake/scripts/[^/]*\.(\w+)\.py$", script)
-        name = step[1] if step else "command line" if script.endswith("cli.py") else "workflow engine"
+        name = step[1] if step else OTHERS.get(Path(script).name, "workflow engine")
         jobs[name] += 1
         cpu[name] += float(own) + (float(others) if name == "measure" else 0.0)
-        if name == "command line":
-            cpu["all"] = float(own) + float(others)
+    cpu["all"] = sum(cpu.values())
     return {name: (jobs[name], seconds) for name, seconds in cpu.items()}
 
 

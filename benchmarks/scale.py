@@ -5,10 +5,9 @@ session, one of them in every session. In one run, on as many cores as the machi
 
 - CPU of the whole workflow, over that of measuring the same recordings in one process plus that of all later
   stages (done again with the measurements at hand, less a run with nothing to do);
-- wall time, peak memory of the largest process, size of the report, CPU of a run with nothing to do; jobs and memory
-  by rule;
+- wall time, peak memory of the largest process, size of the report, CPU of a run with nothing to do;
 - the chunks that one take more measures again;
-- the same for very many recordings too short to hold a scale: what is left is the cost of keeping books.
+- the same for very many scales of 12 s.
 
 CPU a take is set against Praat's autocorrelation pitch (through parselmouth) on takes of the same kind. Prints the
 tables, writes build/scale/scale.json and renews the tables in docs/cluster.md; `--short`, with smaller studies, only
@@ -24,7 +23,6 @@ import time
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import soundfile
 
 REPO = Path(__file__).resolve().parents[1]
@@ -43,7 +41,6 @@ PAGE = REPO / "docs" / "cluster.md"
 EVENBORE = [sys.executable, str(REPO / "scripts" / "start.py")]
 FAMILY, LOW, HIGH = "saxophone_alto", 58, 89
 RATE, SEED = 48000, 20250304
-MINUTE = 60 * RATE
 TAKES = [("slurred", "mf", 1), ("slurred", "mf", 2), ("slurred", "mf", 3), ("tongued", "mf", 1), ("slurred", "p", 1),
          ("slurred", "f", 1)]  # fmt: skip
 RENDERED = 4  # instruments; all others sound like these, at levels of their own
@@ -76,13 +73,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--short", action="store_true", help="smaller studies")
     short = parser.parse_args().short
-    small, large, tiny = (24, 48, [240]) if short else (72, 1000, [1000, 10000])
-    minutes = render_minutes()
+    small, large, most = (24, 48, 96) if short else (72, 1000, 10000)
+    minutes = render_takes(60)
     results = {"praat_s": praat_cpu_s(minutes[0])}
     for name, count, sounds in [
         ("small", small, minutes),
         ("large", large, minutes),
-        *((f"{count} tiny", count, [minute[:4800] for minute in minutes]) for count in tiny),
+        ("most", most, render_takes(12)),
     ]:
         results[name] = costs(count, sounds, with_reference=name == "small")
         print(f"{name}: {results[name]}", flush=True)
@@ -91,25 +88,24 @@ def main() -> None:
     tables = {
         "scale": markdown(("what", "to reach", "measured", "reached"), summary(results)),
         "studies": studies_table([one for one in results.values() if isinstance(one, dict)]),
-        "rules": rules_table(results["small"], results["large"]),
     }
     print(*tables.values(), sep="\n\n")
     if not short:
         renew(PAGE, tables)
 
 
-def render_minutes() -> list[np.ndarray]:
+def render_takes(seconds: int) -> list[np.ndarray]:
     """The takes of `RENDERED` instruments, one after the other."""
-    player, notes, minutes = Player(note_s=57 / (HIGH - LOW + 1)), list(range(LOW, HIGH + 1)), []
+    player, notes, takes = Player(note_s=0.95 * (seconds - 1.5) / (HIGH - LOW + 1)), list(range(LOW, HIGH + 1)), []
     for number in range(RENDERED):
         model = make_instrument(load_family(FAMILY), SEED, f"scale {number}")
         for articulation, dynamic, take in TAKES:
             rng = stream(SEED, "scale", number, articulation, dynamic, take)
-            played = scale(model, notes, rng, player, dynamic, articulation, RATE).audio[:MINUTE]
-            minute = 1e-4 * rng.standard_normal(MINUTE)
-            minute[: len(played)] += 0.3 * played / np.max(np.abs(played))
-            minutes.append(minute.astype(np.float32))
-    return minutes
+            played = scale(model, notes, rng, player, dynamic, articulation, RATE).audio[: seconds * RATE]
+            sound = 1e-4 * rng.standard_normal(seconds * RATE)
+            sound[: len(played)] += 0.3 * played / np.max(np.abs(played))
+            takes.append(sound.astype(np.float32))
+    return takes
 
 
 def praat_cpu_s(minute: np.ndarray) -> float:
@@ -141,7 +137,6 @@ def costs(count: int, sounds: list[np.ndarray], with_reference: bool) -> dict:
         "tables_mb": sum(path.stat().st_size for path in (study / "results" / "tables").iterdir()) / 1e6,
         "nothing_cpu_s": nothing["cpu_s"],
         "nothing_mb": nothing["peak_mb"],
-        "rules": by_rule(study / "results" / "benchmarks"),
     }
     if with_reference:
         alone = spent([sys.executable, "-c", MEASURE_ALL, str(REPO / "scripts")], cwd=study)
@@ -164,17 +159,6 @@ def measured_again(study: Path, run: list[str], sound: np.ndarray) -> int:
         file.write("\t".join(last) + "\n")
     spent([*run, "--", "--until", "collect"])
     return sum(before.get(path.name) != path.stat().st_mtime_ns for path in chunks.iterdir())
-
-
-def by_rule(benchmarks: Path) -> dict[str, dict]:
-    """Jobs of every rule and the most memory (MB) that Snakemake, which looks now and then, saw in one."""
-    rows = []
-    for path in sorted(benchmarks.rglob("*.tsv")):
-        own = pd.read_csv(path, sep="\t", na_values="-").iloc[-1]
-        rule = path.relative_to(benchmarks).parts[0].removesuffix(".tsv")
-        rows.append({"rule": rule, "peak_mb": own["max_rss"]})
-    rules = pd.DataFrame(rows).groupby("rule").agg(jobs=("rule", "size"), peak_mb=("peak_mb", "max"))
-    return rules.to_dict("index")
 
 
 def write_study(study: Path, count: int, sounds: list[np.ndarray]) -> None:
@@ -245,18 +229,6 @@ def studies_table(studies: list[dict]) -> str:
     )  # fmt: skip
     keys = ("wall_s", "cpu_s", "peak_mb", "tables_mb", "report_mb", "nothing_cpu_s", "nothing_mb", "measured_again")
     rows = [(f"{one['recordings']} of {one['seconds']:g} s", *(f"{one[key]:.4g}" for key in keys)) for one in studies]
-    return markdown(columns, rows)
-
-
-def rules_table(small: dict, large: dict) -> str:
-    """What every rule needs in the two studies of whole takes."""
-    columns = ["rule"]
-    for one in (small, large):
-        columns += [f"{what}, {one['recordings']} recordings" for what in ("jobs", "most memory (MB)")]
-    rows = [
-        (rule, *(f"{one['rules'][rule][key]:.3g}" for one in (small, large) for key in ("jobs", "peak_mb")))
-        for rule in large["rules"]
-    ]
     return markdown(columns, rows)
 
 

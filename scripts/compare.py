@@ -17,7 +17,7 @@ from evenbore.compare.value import value_table
 from evenbore.compare.weaklinks import with_weak_links
 from evenbore.files.longtables import read_rows
 from evenbore.files.tables import read_parquet, read_table, write_table, write_table_parts
-from evenbore.judge.repeatability import days_of_frame
+from evenbore.judge.repeatability import Assessment, days_of_frame
 from evenbore.process.steplog import step
 from evenbore.study.sheets import load_study
 
@@ -30,8 +30,8 @@ def compare_study(
     sheets = load_study(path_to_study, path_to_config)
     settings, families = sheets.config, {name: row["family"] for name, row in sheets.instruments.items()}
     registry, values = read_table(path_to_criteria, "criteria"), read_table(path_to_instruments, "instruments")
-    takes, shifts = read_parquet(path_to_takes), read_parquet(path_to_shifts)
-    days = days_of_frame(read_parquet(path_to_days))
+    takes, days = read_parquet(path_to_takes), days_of_frame(read_parquet(path_to_days))
+    assessed = Assessment(values, takes, read_parquet(path_to_shifts), days)
     states = compared_states(values, settings["states"], settings["compare_state"])
     compared = in_state(values, states)
     checked = check_gates(compared, seen_by(sheets.inspection, states, settings["states"]), settings["gates"], states)
@@ -41,18 +41,18 @@ def compare_study(
     clusters, reasons = clusters_by_family(in_state(at_base, states), families, settings["seed"])
     for family, reason in reasons.items():
         print(f"{family}: {reason or 'the instruments fall into clusters'}")
-    pools = draw_pools(values, takes, shifts, registry, states, families, days, settings["seed"], settings["draws"])
+    pools = draw_pools(assessed, registry, states, families, settings["seed"], settings["draws"])
     tables = rank_tables(pools, settings["priorities"], registry, gates, failed, states, settings["seed"])
     cost = of_criterion(compared, "total_cost").set_index("instrument")["value"]
     tables |= {"clusters": clusters, "value": value_table(pools, settings["priorities"], registry, cost, failed)}
     chosen = paired(states, tables["ranking"], sheets.instruments)
     print(f"compared pair by pair: {len(chosen)} of {len(states)} instruments")
-    questions = questions_of(values, takes, shifts, registry, chosen, families, days)
+    questions = questions_of(assessed, registry, chosen, families)
     sessions = in_state(takes, states).groupby("instrument")["session"].agg(set).to_dict()
     links = read_table(path_to_comparability, "comparability")
     write_table_parts(with_weak_links(pairs_table(questions), links, sessions), "pairs", paths_to_tables["pairs"])
     tables["own_days"] = own_days_table(questions, days, settings["own_days"])
-    tables["next"] = next_table(questions, takes, days, sheets.instruments, sheets.sessions, base)
+    tables["next"] = next_table(questions, assessed, sheets.instruments, sheets.sessions, base)
     for table, frame in tables.items():
         write_table(frame, table, paths_to_tables[table])
     save_pools(pools, path_to_draws)

@@ -7,7 +7,7 @@ from evenbore.files.tables import read_parquet, read_table, write_table
 from evenbore.findings.diagnose import study_tolerances
 from evenbore.findings.status import status_table
 from evenbore.findings.vet import NOTE_COLUMNS, decisions, vetting_table
-from evenbore.judge.repeatability import days_of_frame
+from evenbore.judge.repeatability import Assessment, days_of_frame
 from evenbore.process.steplog import step
 from evenbore.study.sheets import load_study
 
@@ -35,8 +35,9 @@ def vet_study(
     )  # fmt: skip
     write_table(vetting_table(decided, sheets.instruments), "vetting", path_to_vetting)
     write_table(status, "status", path_to_status)
-    scatter = read_parquet(path_to_takes), read_parquet(path_to_shifts), days_of_frame(read_parquet(path_to_days))
-    write_table(changes(values, *scatter, profiles, sheets.config, tolerances), "changes", path_to_changes)
+    days = days_of_frame(read_parquet(path_to_days))
+    assessed = Assessment(values, read_parquet(path_to_takes), read_parquet(path_to_shifts), days)
+    write_table(changes(assessed, profiles, sheets.config, tolerances), "changes", path_to_changes)
 
 
 if __name__ == "__main__":

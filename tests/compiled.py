@@ -5,12 +5,14 @@ works on a copy of its own, and what is kept is never written to again.
 """
 
 import atexit
+import hashlib
 import os
 import shutil
 import tempfile
 import time
 from functools import cache
 from importlib.metadata import version
+from importlib.util import find_spec
 from pathlib import Path
 from types import ModuleType
 
@@ -28,7 +30,9 @@ def librosa() -> ModuleType:
     atexit.register(shutil.rmtree, own, ignore_errors=True)
     os.environ["NUMBA_CACHE_DIR"] = own
     KEPT.mkdir(parents=True, exist_ok=True)
-    whole = KEPT / f"librosa-{version('librosa')}-numba-{version('numba')}"
+    installed = Path(find_spec("librosa").origin)  # numba compiles anew what was installed anew, or elsewhere
+    place = hashlib.sha256(f"{installed} {installed.stat().st_mtime_ns}".encode()).hexdigest()[:8]
+    whole = KEPT / f"librosa-{version('librosa')}-numba-{version('numba')}-{place}"
     with (KEPT / "lock").open("a") as handle:
         while not try_lock(handle):
             time.sleep(0.1)
@@ -39,6 +43,8 @@ def librosa() -> ModuleType:
         library.yin(np.ones(4096), fmin=100, fmax=200, sr=8000)
         library.feature.spectral_rolloff(S=np.ones((3, 1)), freq=np.arange(3.0))
         if not whole.is_dir():
+            for outdated in KEPT.glob("librosa-*"):
+                shutil.rmtree(outdated)
             half = shutil.copytree(own, tempfile.mkdtemp(dir=KEPT), dirs_exist_ok=True)
             Path(half).rename(whole)
     return library

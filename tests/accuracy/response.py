@@ -141,7 +141,7 @@ def errors(notes: pd.DataFrame, name: str) -> dict[str, float]:
 
 
 def times_table(notes: pd.DataFrame) -> str:
-    """Attack, settling and slurs by room."""
+    """Attack, settling and slurs by room, where anything of them is measured."""
     rows = []
     for name, part in (
         ("attack_ms", notes[notes["articulation"] == "tongued"]),
@@ -151,23 +151,21 @@ def times_table(notes: pd.DataFrame) -> str:
         part = part[~part["cracked"]]
         for room in part["room"].unique():
             of = errors(part[part["room"] == room], name)
-            numbers = [f"{of['correlation']:.3f}", *(f"{of[key]:.1f}" for key in ("bias", "typical", "most"))]
-            numbers = numbers if of["measured"] else [""] * len(numbers)
-            rows.append((f"`{name}`", room, of["notes"], f"{100 * of['measured']:.0f} %", *numbers))
+            if of["measured"]:
+                numbers = [f"{of['correlation']:.3f}", *(f"{of[key]:.1f}" for key in ("bias", "typical", "most"))]
+                rows.append((f"`{name}`", room, of["notes"], f"{100 * of['measured']:.0f} %", *numbers))
     head = ("measure", "room", "notes", "measured", "correlation", "median error (ms)", "median size", "90 % of sizes")
     return markdown(head, rows)
 
 
 def cracks_table(notes: pd.DataFrame) -> str:
-    """Cracked notes by room and articulation: found, and flagged where none was planted."""
+    """Cracked notes by room: found, and flagged where none was planted."""
     rows = []
-    for (room, articulation), part in notes.groupby(["room", "articulation"], sort=False):
+    for room, part in notes.groupby("room", sort=False):
         flag = flagged(part, "cracked")
         planted = part["cracked"]
-        rows.append(
-            (room, articulation, planted.sum(), (flag & planted).sum(), (~planted).sum(), (flag & ~planted).sum())
-        )
-    return markdown(("room", "articulation", "cracked", "of these flagged", "sound", "of these flagged"), rows)
+        rows.append((room, planted.sum(), (flag & planted).sum(), (~planted).sum(), (flag & ~planted).sum()))
+    return markdown(("room", "cracked", "of these flagged", "sound", "of these flagged"), rows)
 
 
 if __name__ == "__main__":

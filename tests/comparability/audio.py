@@ -1,7 +1,7 @@
 """Sampled instruments through six recording chains: is what is told of them the instrument's or the chain's?
 
 Six sessions, each with its own chain (`CHAINS`). In each: a reference instrument, one and the same instrument under
-another id in every session (`TWIN`), and an instrument of the session's own. Beside them each instrument without any
+another id in every session (`TWIN`), and an instrument of the session's own. Beside them each of the last without any
 chain, played without any scatter: what is true of it. Notes are sounding; audio is mono at `RATE`.
 """
 
@@ -112,7 +112,7 @@ def study(
     sounds = {}
     for number, session in enumerate(sessions):
         sounds[session] = {"reference": REFERENCE, f"twin_{session}": TWIN, f"own_{session}": OTHERS[number]}
-    sounds[CLEAN] = {name: sound for members in sounds.values() for name, sound in members.items()}
+    sounds[CLEAN] = {f"own_{session}": OTHERS[number] for number, session in enumerate(sounds)}
     measured = []
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "take.flac"

@@ -31,12 +31,13 @@ def run(size: dict, tell: TextIO) -> dict:
     return results
 
 
-def covered(count: int, tell: TextIO) -> list[dict]:
-    """`count` studies, over the designs and ratios of days in turn: by criterion and ratio, intervals and hits."""
+def covered(count: int, tell: TextIO, **options) -> list[dict]:
+    """`count` studies, over the designs and ratios of days in turn: by criterion and ratio, intervals and hits;
+    `options`: of `studies.draw`."""
     names = list(studies.DESIGNS)
     parts = []
     for seed, (name, ratio) in enumerate(islice(cycle([(n, r) for r in DAY_RATIOS for n in names]), count)):
-        found = studies.coverage(studies.draw(studies.DESIGNS[name], seed, ratio))
+        found = studies.coverage(studies.draw(studies.DESIGNS[name], seed, ratio, **options))
         parts.append(found.assign(design=name, day_ratio=ratio, study=seed))
         if seed % 100 == 99:
             print(f"coverage: {seed + 1} of {count} studies", file=tell, flush=True)

@@ -15,7 +15,8 @@ from evenbore.compare.pairs import compared_states, pairs_table, questions_of
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.facts.days import DAY_KINDS
 from evenbore.facts.measures import harmonic_measures
-from evenbore.judge.assess import Assessment, assess
+from evenbore.judge.assess import assess
+from evenbore.judge.repeatability import Assessment
 from evenbore.judge.values import FUNCTIONS, TakeNotes, criteria_table
 from evenbore.setups.comparability import session_groups
 from evenbore.setups.normalise import normalise
@@ -173,8 +174,7 @@ def compared_unlinked(design: Design, seed: int) -> tuple[int, int]:
     criteria = criteria_table(dict.fromkeys(CRITERIA, 1.0), "EUR")
     states = compared_states(assessed.instruments, config["states"], "latest")
     kinds = dict.fromkeys(states, "saxophone_alto")
-    asked = assessed.instruments, assessed.takes, assessed.shifts, criteria, states, kinds, assessed.days
-    table = pd.concat(pairs_table(questions_of(*asked)))
+    table = pd.concat(pairs_table(questions_of(assessed, criteria, states, kinds)))
     groups = session_groups(tables["recordings"])
     held = tables["recordings"].assign(group=tables["recordings"]["session"].map(groups))
     latest = held[held["state"] == held["instrument"].map(states)]

@@ -14,7 +14,8 @@ from evenbore.compare.rank import draw_pools, rank_tables
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.facts.findings import FINDINGS
 from evenbore.findings.diagnose import diagnose, study_tolerances
-from evenbore.judge.assess import Assessment, assess, prepared_takes
+from evenbore.judge.assess import assess, prepared_takes
+from evenbore.judge.repeatability import Assessment
 from evenbore.judge.values import FUNCTIONS, TakeNotes, criteria_table
 from evenbore.plan import precision
 from evenbore.plan.layout import Layout
@@ -76,15 +77,13 @@ def assessed(study: Study) -> Assessment:
 def pairs(study: Study, found: Assessment, heard: bool = True) -> pd.DataFrame:
     """What the pairs table tells of verdicts; `heard`: with the just-noticeable differences of the default config.
     Columns `a`, `b`: numbers of the instruments."""
-    asked = questions_of(
-        found.instruments, found.takes, found.shifts, criteria(heard), _states(found), _kinds(study), found.days
-    )  # fmt: skip
+    asked = questions_of(found, criteria(heard), _states(found), _kinds(study))
     times = times_asked(asked)
     return pd.concat(
         [
             question.judged(times)[0].assign(
                 criterion=question.criterion.criterion, difference=question.difference,
-                just_noticeable=question.just_noticeable, a=question.pairs()[0], b=question.pairs()[1],
+                just_noticeable=question.just_noticeable, a=question.a, b=question.b,
             )
             for question in asked
         ],
@@ -118,8 +117,7 @@ def takes_scatter(study: Study) -> dict[str, float]:
 
 def first_places(study: Study, found: Assessment, preset: str, seed: int) -> pd.Series:
     """Stated probability of the first place under a preset, by instrument; ranked by it first to last."""
-    tables = found.instruments, found.takes, found.shifts, criteria()
-    pools = draw_pools(*tables, _states(found), _kinds(study), found.days, seed, DRAWS)
+    pools = draw_pools(found, criteria(), _states(found), _kinds(study), seed, DRAWS)
     gates = dict.fromkeys(study.sheet, "pass")
     ranked = rank_tables(pools, {preset: PRESETS[preset]}, criteria(), gates, set(), _states(found), seed)["ranking"]
     return ranked.set_index("instrument")["p_first"]
@@ -129,7 +127,7 @@ def before_and_after(study: Study, found: Assessment) -> pd.DataFrame:
     """The changes table."""
     config, notes = default_config(), normalised(study)[0]
     tolerances = study_tolerances(notes, study.sheet, families(), config)
-    return changes(found.instruments, found.takes, found.shifts, found.days, _profiles(study), config, tolerances)
+    return changes(found, _profiles(study), config, tolerances)
 
 
 def clusters(study: Study, seed: int) -> list[int]:

@@ -1,6 +1,6 @@
 """Tables of the decisions page, in Markdown, from a campaign's results."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise, product
 
 from campaigns import markdown
@@ -28,18 +28,16 @@ def decision_tables(results: Results) -> dict[str, str]:
         ),
         "bars": markdown(("what", "to reach", "measured", "reached"), bars(results)),
         "identical": markdown(
-            ("layout", "scatter", "studies of each", "any `differs`, by own days", "90 % intervals hold, by own days",
-             "the same, instruments that differ"),
+            ("layout", "scatter", "any `differs`, by own days", "90 % intervals hold, by own days"),
             [
-                (place, scatter, rows[0]["studies"], _by_day(rows, lambda row: _of(row, "any", "studies")),
-                 _by_day(rows, _range), _by_day(_alike(results["different"], place, scatter), _range))
+                (place, scatter, _by_day(rows, lambda row: _of(row, "any", "studies")), _by_day(rows, _range))
                 for (place, scatter), rows in _grouped(results["identical"])
             ],
         ),
         "power": markdown(
-            ("layout", "scatter", "studies", *(f"`{criterion}`" for criterion in TOLD)),
+            ("layout", "scatter", *(f"`{criterion}`" for criterion in TOLD)),
             [
-                (place(row), row["scatter"], row["studies"], *(_told(row, criterion) for criterion in TOLD))
+                (place(row), row["scatter"], *(_told(row, criterion) for criterion in TOLD))
                 for row in results["power"]
             ],
         ),
@@ -48,7 +46,6 @@ def decision_tables(results: Results) -> dict[str, str]:
              "plain means", "at random"),
             [_first(results["different"], kind) for kind in KINDS],
         ),
-        "others": markdown(("what", "studies", *KINDS), list(_others(results))),
     }  # fmt: skip
 
 
@@ -84,7 +81,7 @@ def bars(results: Results) -> list[tuple[str, str, str, str]]:
         (_share(row, f"told {c}", f"asked {c}"), f"`{c}`, {_words(row)}") for row in results["promise"] for c in TOLD
     ]
     bar("differences told that the plan promises at 80 %", "70–90 %", kept, lambda s: 0.7 <= s <= 0.9, _furthest(0.8))
-    alike = [(share, words) for row in results["equal"] for share, words in _equal(row)]
+    alike = [one for row in results["equal"] for one in _equal(row)]
     bar("1.2 × just noticeable, told `no_audible_difference`", "≤ 5 %", alike, lambda s: s <= 0.05)
     away = [
         (_share(row, f"true {low:g}", f"said {low:g}") - _share(row, f"stated {low:g}", f"said {low:g}"),
@@ -123,10 +120,6 @@ def _grouped(rows: list[dict]) -> list[tuple[tuple[str, str], list[dict]]]:
     return list(found.items())
 
 
-def _alike(rows: list[dict], layout: str, scatter: str) -> list[dict]:
-    return dict(_grouped(rows)).get((layout, scatter), [])
-
-
 def _by_day(rows: list[dict], told: Callable[[dict], str]) -> str:
     return ", ".join(f"{row['day']:g}: {told(row)}" for row in rows)
 
@@ -158,44 +151,9 @@ def _first(rows: list[dict], kind: str) -> tuple:
     return (kind, row["firsts"], *true, *lost)
 
 
-def _others(results: Results) -> Iterator[tuple]:
-    """Rows with what was measured in each of KINDS."""
-    told: dict[str, dict[str, str]] = {}
-    studies: dict[str, int] = {}
-
-    def tell(what: str, row: dict, measured: str) -> None:
-        told.setdefault(what, {})[row["scatter"]] = measured
-        studies[what] = row["studies"]
-
-    for row in results["equal"]:
-        for share, criterion in _equal(row, short=True):
-            tell(f"1.2 × just noticeable told as equal: {criterion}, room {row['room_db']:g} dB", row, _percent(share))
-    for row in results["promise"]:
-        shares = ", ".join(_of(row, f"told {c}", f"asked {c}") for c in TOLD)
-        tell(f"promised at 80 %, told: {place(row)}, own days {row['day']:g} (criteria as above)", row, shares)
-    for row in results["changes"]:
-        where = "in one session" if row["sessions"] == 1 else "in two linked sessions"
-        what = f"nothing done, instruments of which anything `differs`: {where}, own days {row['day']:g}"
-        tell(what, row, _of(row, "differs", "asked"))
-    for row in results["players"]:
-        tell("identical, two players: any `differs`", row, _of(row, "any", "studies"))
-    for row in results["clusters"]:
-        if row["clusters"] == 1:
-            tell("no clusters, found some", row, _of(row, "structure", "studies"))
-        else:
-            tell("three clusters, found as three", row, _of(row, "three", "studies"))
-    for row in results["benched"]:
-        if row["fluffed"]:
-            tell("one note fluffed in one of two takes: sent to the bench for it", row, _of(row, "single", "studies"))
-        else:
-            tell("healthy instruments sent to the bench", row, _of(row, "units", "asked"))
-    for what, measured in told.items():
-        yield (what, studies[what], *(measured.get(kind, "") for kind in KINDS))
-
-
-def _equal(row: dict, short: bool = False) -> list[tuple[float, str]]:
+def _equal(row: dict) -> list[tuple[float, str]]:
     names = [key.removeprefix("asked ") for key in row if key.startswith("asked ")]
-    where = "" if short else f", room {row['room_db']:g} dB, {row['scatter']}"
+    where = f", room {row['room_db']:g} dB, {row['scatter']}"
     return [(_share(row, f"equal {name}", f"asked {name}"), f"`{name}`{where}") for name in names]
 
 

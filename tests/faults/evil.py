@@ -40,6 +40,17 @@ def abort(file):
 def leave(file):
     os._exit(3)
 
+def lack(file):
+    raise ImportError("some.so: failed to map segment from shared object")
+
+def mute(file):
+    for number in range(3, 64):
+        try:
+            os.close(number)
+        except OSError:
+            pass
+    hang(file)
+
 def chatter(file):
     os.write(1, b"no answer at all\\n")
 
@@ -49,10 +60,10 @@ def vanish(file):
 def shrink(file):
     os.truncate(file, os.path.getsize(file) // 2)
 
-BEFORE = {one.__name__: one for one in (hang, spin, eat, once, fail, crash, abort, leave, chatter, vanish)}
+BEFORE = {one.__name__: one for one in (hang, spin, eat, once, fail, crash, abort, leave, lack, mute, chatter, vanish)}
 AFTER = {"shrink": shrink}
 
-if "evenbore.process.worker" in sys.orig_argv:
+if {"evenbore.process.worker", "evenbore.run.warm"} & {*sys.orig_argv}:
     import soundfile
 
     opened = soundfile.SoundFile.__init__

@@ -20,7 +20,7 @@ from evenbore.study.sheets import load_study
 from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome
 from faults.sheet_corpus import OWNED, Case, cases
 from faults.sheet_random import RANDOM, study_case
-from faults.sheet_run import contradictions, run_study
+from faults.sheet_run import changed_by_order, contradictions, run_study
 from sheetstudies import write_study
 
 SLOW_S = 300.0  # of CPU
@@ -69,13 +69,18 @@ def run_random(folder: Path, seeds: Iterable[int]) -> list[Outcome]:
     return [outcome for seed in seeds for outcome in _judge(study_case(seed), folder, running=True)]
 
 
-def ran(case: Case, folder: Path, drawn: bool) -> Outcome:
-    """Run the accepted study that lies in `folder`, and look for what its tables cannot mean."""
+def ran(case: Case, folder: Path, drawn: bool, reordered: bool = False) -> Outcome:
+    """Run the accepted study that lies in `folder`, and look for what its tables cannot mean.
+
+    `reordered`: run it once more, its rows the other way round.
+    """
     fault, verdict, detail = f"{case.fault}, run", FINE, ""
     try:
         with contextlib.redirect_stdout(io.StringIO()):
             broken = run_study(folder, drawn)
             wrong = contradictions(folder)
+            if reordered:
+                wrong += changed_by_order(folder, folder.with_name("other order"))
     except Exception:
         return Outcome(fault, case.name, "failed", TRACEBACK, traceback.format_exc()[-2000:])
     if broken or wrong:
@@ -95,7 +100,8 @@ def _judge(case: Case, folder: Path, running: bool) -> Iterator[Outcome]:
     outcome = _read(case, folder)
     yield outcome
     if running and outcome.happened == "accepted" and case.fault not in NOT_RUN:
-        yield ran(case, folder / "study", case.drawn)
+        yield ran(case, folder / "study", case.drawn, case.reordered)
+        shutil.rmtree(folder / "other order", ignore_errors=True)
 
 
 def _read(case: Case, folder: Path) -> Outcome:

@@ -23,7 +23,8 @@ ESCAPE = "\x1b]0;owned\x07\x1b[2J"
 
 @dataclass(frozen=True)
 class Case:
-    """Files to write over those of the sound study, and what must be said; `drawn`: with pictures, if it is run."""
+    """Files to write over those of the sound study, and what must be said; if it is run: `drawn`, with pictures,
+    `reordered`, once more in another order."""
 
     name: str
     fault: str
@@ -31,6 +32,7 @@ class Case:
     says: str
     heavy: bool = False
     drawn: bool = True
+    reordered: bool = False
 
 
 def cases() -> Iterator[Case]:

@@ -15,6 +15,7 @@ from faults.sheet_run import LOST
 
 RANDOM = "drawn at random"
 DRAWN_EVERY = 50  # studies: of the others no pictures and pages are made
+REORDERED_EVERY = 10  # are run once more, their rows the other way round
 FAMILIES = ("saxophone_alto", "clarinet_b_flat", "flute", "oboe", "trumpet_b_flat", "own")
 TEXTS = ("", "brass", "rosé", HTML, SHELL, BRACES, FORMULA.replace(chr(34), ""), "=1+1", "שלום", "🎷", "a; b",
          '"old" one', "nan", "NA", "None", "0", "1e5", "-", "x" * 150)  # fmt: skip
@@ -74,7 +75,8 @@ def study_case(seed: int) -> Case:
     shipments = {row.get("shipment", "") for row in instruments if chance(0.3)}
     config["vetting"] = {"accepted_shipments": sorted(shipments - {""})}
     files["config/config.yaml"] = yaml.safe_dump(config, allow_unicode=True, sort_keys=False).encode()
-    return Case(f"random_{seed}", RANDOM, files, "", drawn=seed % DRAWN_EVERY == 0)
+    return Case(f"random_{seed}", RANDOM, files, "", drawn=seed % DRAWN_EVERY == 0,
+                reordered=seed % REORDERED_EVERY == 5)  # fmt: skip
 
 
 def _recordings(rng, pick, chance, names, sessions, states) -> list[dict[str, str]]:

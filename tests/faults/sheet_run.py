@@ -3,11 +3,15 @@
 The recordings need not be there: what measuring would tell is drawn by the table-level simulator. All in this process.
 """
 
+import csv
 import json
+import shutil
 import xml.etree.ElementTree as ET
+from collections import Counter
 from itertools import groupby
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 import report_sample
@@ -97,7 +101,75 @@ def contradictions(folder: Path) -> list[str]:
     wrong = [words for words, rows in told.items() if rows.any()]
     if sorted(current["instrument"]) != sorted(study.instruments):
         wrong.append("instruments without one current status")
-    return wrong + _unheard(study, values)
+    return wrong + _unheard(study, values) + _recomputed(study, values, pairs, ranking, current)
+
+
+def _recomputed(
+    study: Study, values: pd.DataFrame, pairs: pd.DataFrame, ranking: pd.DataFrame, current: pd.DataFrame
+) -> list[str]:
+    """Numbers that follow from the sheets, the notes or another table, worked out anew by their definitions."""
+    notes, ranks, value = (
+        read_table(study.folder / f"results/tables/{name}.tsv", name)
+        for name in ("notes", "rank_probabilities", "value")
+    )
+    told = values.set_index(["instrument", "state", "criterion"])[["value", "n_takes"]]
+    notes = notes[notes["dynamic"] == study.config["base_dynamic"]]
+    medians = notes.groupby(["instrument", "state", "recording"])["cents"].median().groupby(level=[0, 1])
+    tuned = told.xs("tuning_offset", level="criterion")["value"].dropna()
+    least, most = (of.reindex(tuned.index) for of in (medians.min() - 1e-3, medians.max() + 1e-3))
+    alike = len(notes[["session", "direction", "articulation"]].drop_duplicates()) == 1  # else what they add is out
+    heard = Counter((row["instrument"], row["state"]) for row in study.recordings if LOST not in row["recording"])
+    counted = told["n_takes"].dropna().astype(int)
+    costs = {}
+    for name, row in study.instruments.items():
+        repairs = sum(found.get("cost") or 0 for found in study.inspection if found["instrument"] == name)
+        price = np.nan if row.get("price") is None else row["price"] * (row.get("price_rate") or 1)
+        costs[name] = price + (row.get("setup_cost") or 0) + (row.get("case_cost") or 0) + repairs
+    cost = told.xs("total_cost", level="criterion")["value"].astype(float)
+    state = current.set_index("instrument")["state"]
+    a, b = (
+        told["value"].reindex(list(zip(name, name.map(state), pairs["criterion"], strict=True))).to_numpy(float)
+        for name in (pairs["instrument_a"], pairs["instrument_b"])
+    )
+    away = abs(pairs["difference"].to_numpy(float, na_value=np.nan) - (a - b))
+    first = ranks[ranks["rank"] == 1].set_index(["priorities", "instrument"])["probability"]
+    p_first = ranking.dropna(subset="p_first").set_index(["priorities", "instrument"])["p_first"]
+    at_each = ranks.groupby(["priorities", "group", "rank"], dropna=False)["probability"].sum()
+    group = values.groupby("instrument")["group"].first()
+    front = value[value["on_front"] == "yes"].assign(group=lambda rows: rows["instrument"].map(group))
+    both = front.merge(front, on="group")
+    wrong = {
+        "a tuning outside its takes": alike and ~tuned.between(least, most),
+        "more takes than there are": counted > [heard[key[:2]] for key in counted.index],
+        "a cost that is another": ~np.isclose(cost, [costs[name] for name, _ in cost.index], 1e-5, equal_nan=True),
+        "a difference that is not that of the values": away > 2e-5 * np.maximum(abs(a), abs(b)) + 1e-9,
+        "ranks that are not one": ~np.isclose(at_each, 1, atol=1e-4),
+        "two chances to be first": ~np.isclose(p_first, first.reindex(p_first.index), atol=1e-4),
+        "on the front and beaten": (both["quality_x"] < both["quality_y"])
+        & (both["total_cost_x"] > both["total_cost_y"]),
+    }
+    return [words for words, rows in wrong.items() if np.any(rows)]
+
+
+def changed_by_order(folder: Path, other: Path) -> list[str]:
+    """Tables that come out otherwise when the rows of the sheets stand the other way round, as written to `other`.
+
+    The numbers of groups follow the sheet and do not count; the order of the sessions is that of time.
+    """
+    shutil.copytree(folder / "config", other / "config")
+    for name in ("recordings", "instruments", "inspection", "impressions"):
+        if (sheet := other / f"config/{name}.tsv").exists():
+            header, *rows = sheet.read_bytes().splitlines(keepends=True)
+            sheet.write_bytes(b"".join([header, *reversed(rows)]))
+    run_study(other, drawn=False)
+    names_ = [path.name for path in (folder / "results/tables").glob("*.tsv")]
+    return [name for name in names_ if _rows(folder, name) != _rows(other, name)]
+
+
+def _rows(folder: Path, name: str) -> list[tuple[str, ...]]:
+    with (folder / "results/tables" / name).open(encoding="utf-8", newline="") as file:
+        rows = csv.DictReader(file, delimiter="\t")
+        return sorted(tuple(cell for key, cell in row.items() if key != "group") for row in rows)
 
 
 def _unheard(study: Study, values: pd.DataFrame) -> list[str]:

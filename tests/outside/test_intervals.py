@@ -13,7 +13,7 @@ def test_interval_of_many_takes_is_the_bootstraps():
     values = np.random.default_rng(3).normal(20.0, 2.0, 80)
     takes = pd.DataFrame({"instrument": "a", "state": "x", "session": "s", "direction": "up", "value": values})
     known = errors_of(takes, False, Days(np.zeros(1), np.ones(1), 0.0))
-    (half,) = half_width(*known.of_values(np.zeros(1)), known.shares, CONFIDENCE)
+    (half,) = half_width(*known.of_values(), known.shares, CONFIDENCE)
     drawn = stats.bootstrap((values,), np.mean, confidence_level=CONFIDENCE, rng=np.random.default_rng(4))
     low, high = drawn.confidence_interval
     # 80 takes: the bootstrap's interval is narrower by sqrt(79 / 80) and by t against normal, 2 % in all

@@ -17,7 +17,7 @@ from evenbore.facts.findings import FINDINGS
 from evenbore.facts.verdicts import VERDICTS
 from evenbore.findings import patterns
 from evenbore.findings.diagnose import REGION_SHARE, SURE
-from evenbore.notes import attempts, confidence, evidence, faroff, measure, rise, segment
+from evenbore.notes import attempts, evidence, faroff, rise, segment
 from evenbore.run import cli
 from evenbore.setups import responses
 from evenbore.trade.families import family_keys
@@ -147,15 +147,10 @@ def test_method_quotes_the_constants_of_the_code(repo):
         f"reaching {evidence.MARGIN_SEMITONES:g} semitones",
         f"up to {segment._LIMIT_CENTS:g} cents off",
         f"another {segment.NOTE_CENTS:g} cents off",
-        f"its level falls below {attempts._QUIET:g} of what it is before and after, or below {attempts._STEEP:g}",
         f"holds {100 * attempts._WHOLE_PASS:g} % of the notes",
         f"up to {faroff._WIDE_CENTS:g} cents off is looked for",
         f"a step of its pitch of {faroff._STEP_CENTS:g} cents",
-        f"(s − r) under {measure._EVIDENT:g}",
-        f"sum − {confidence._USUAL:g}",
-        *(f"| {weight:.2f} |" for weight in confidence._AGAINST),
         f"up to {rise._MOST_HARMONICS} harmonics",
-        f"raised cosines of {len(rise._LENGTHS)} lengths",
         f"stands {responses.MIN_ABOVE_NOISE_DB:g} dB over the noise",
         f"standard deviation {responses.BEND_SD_DB:g} dB",
         f"neighbours up to {NEIGHBOURS} semitones",

@@ -27,9 +27,12 @@ from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunk
 
 pytestmark = pytest.mark.slow
 
-# Started with every Python process: notes which of the workflow's own files a step script opens or imports.
+# Started with every Python process: notes which of the workflow's own files a step script opens or imports. So each step
+# is to be a Python of its own, and what serves copies of itself (`run/warm.py`) must not live.
 RECORDER = """
 import atexit, json, os, sys
+if "evenbore.run.warm" in sys.orig_argv:
+    os._exit(1)
 home, opened = os.environ["RECORDER_HOME"], set()
 worker = "evenbore.process.worker" in sys.orig_argv
 
@@ -441,6 +444,16 @@ def test_dates_in_the_future_do_not_matter(engine, study, edit, tmp_path):
 def test_all_is_as_it_was(engine, study):
     """The changes above were taken back, and files are compared by content: there is nothing to do."""
     assert jobs(engine.dry_run(study.folder)) == {}
+
+
+def test_of_an_instrument_that_is_gone_no_sheet_and_no_ticket_stays(engine, study, other):
+    left = [other / "results" / name for name in ("publication/sheets/gone.pdf", "bench_tickets/gone.html")]
+    for path in left:
+        path.write_text("of an instrument that was in the study once", encoding="utf-8")
+    run = engine.quick(other, "-R", "publication", "--until", "publication")
+    assert jobs(run) == {"publication": 1}
+    assert [path for path in left if path.exists()] == []
+    assert (left[0].parent / "clar_a.pdf").exists()
 
 
 def test_the_other_sets_stay_measured_when_one_recording_changes(engine, study, other):

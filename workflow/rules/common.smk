@@ -10,7 +10,7 @@ sys.path.insert(0, str(REPO / "scripts"))
 
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.figures.entries import FIGURES, PICTURES
-from evenbore.run import content, dependencies
+from evenbore.run import content, dependencies, warm
 from evenbore.run.stranger import plain_environment, refuse_links
 from evenbore.study.sheets import chunks, load_study, phrases
 

@@ -17,12 +17,12 @@ import pandas as pd
 from scipy import special
 
 from evenbore.compare.multiplicity import adjusted, over_families
-from evenbore.compare.pairs import design, of_criterion
+from evenbore.compare.pairs import of_criterion
 from evenbore.compare.verdict import verdicts
+from evenbore.facts.arrays import Floats
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import MEASURED
-from evenbore.facts.rows import Row
-from evenbore.judge.repeatability import OWNER, PRIOR_DF, Days
+from evenbore.judge.repeatability import OWNER, PRIOR_DF, Assessment
 from evenbore.judge.values import COLUMNS
 from evenbore.statistics.student import CONFIDENCE, half_width, two_sided
 
@@ -44,128 +44,78 @@ def in_several_states(profiles: pd.DataFrame, values: pd.DataFrame, base_dynamic
 
 
 def changes(
-    values: pd.DataFrame,
-    takes: pd.DataFrame,
-    shifts: pd.DataFrame,
-    days: Mapping[str, Days],
-    profiles: pd.DataFrame,
-    config: Mapping[str, Any],
+    assessed: Assessment, profiles: pd.DataFrame, config: Mapping[str, Any],
     tolerances: Mapping[str, Mapping[str, float]],
-) -> pd.DataFrame:
-    """The table `changes`. `values`: table `instruments`; `takes`, `shifts`, `days`: as from `assess`; `profiles`:
-    note_profiles at the base dynamic; `tolerances`: instrument -> tolerances."""
+) -> pd.DataFrame:  # fmt: skip
+    """The table `changes`. `profiles`: note_profiles at the base dynamic; `tolerances`: instrument -> tolerances."""
     order = {state: n for n, state in enumerate(config["states"])}
     steps = [
         (str(name), before, after)
-        for name, rows in values.groupby("instrument", sort=False)
+        for name, rows in assessed.instruments.groupby("instrument", sort=False)
         for before, after in pairwise(sorted(rows["state"].dropna().unique(), key=order.__getitem__))
     ]
-    if not steps:
-        return pd.DataFrame(columns=names("changes"))
-    whole = _whole(values, takes, shifts, days, steps, config["just_noticeable"])
+    noticed, parts = config["just_noticeable"], [pd.DataFrame(columns=names("changes"))]
+    whole = _whole(assessed, steps, noticed)
     profiles_of = dict(list(profiles.groupby("instrument")))
-    parts = []
-    for step, rows in zip(steps, whole, strict=True):
-        limits = tolerances[step[0]]["note_cents"]
-        theirs = profiles_of.get(step[0], profiles[:0])
-        families = [rows] + [
-            _notes(theirs, step, measure, config["just_noticeable"][criterion], limits if measure == "cents" else None)
+    for n, step in enumerate(steps):
+        theirs, tolerance = profiles_of.get(step[0], profiles[:0]), tolerances[step[0]]["note_cents"]
+        families = [whole[whole["step"] == n]] + [
+            _notes(theirs[theirs["measure"] == measure], step, noticed[criterion], tolerance).assign(criterion=measure)
             for measure, criterion in CRITERION_OF_MEASURE.items()
         ]
-        parts += _told([pd.DataFrame(family) for family in families if family])
-    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=names("changes"))
-    return table.reindex(columns=names("changes"))
+        families = [family for family in families if len(family)]
+        p_adjusted = [adjusted(family["p"].to_numpy(float)) for family in families]
+        times = over_families(p_adjusted)
+        for family, p in zip(families, p_adjusted, strict=True):
+            limit = family["just_noticeable"].astype(float)
+            verdict = verdicts(family["low"], family["high"], np.minimum(p * times, 1.0), limit)
+            told = np.where(family["comparable"] & family["change"].notna(), verdict, "not_comparable")
+            parts.append(family.assign(instrument=step[0], state_from=step[1], state_to=step[2], verdict=told))
+    return pd.concat([part for part in parts if len(part)] or parts, ignore_index=True).reindex(
+        columns=names("changes")
+    )
 
 
-def _told(families: list[pd.DataFrame]) -> list[pd.DataFrame]:
-    """The families of rows of one step, with verdicts."""
-    p_adjusted = [adjusted(family["p"].to_numpy(float)) for family in families]
-    times = over_families(p_adjusted)
-    for family, p in zip(families, p_adjusted, strict=True):
-        limit = family["just_noticeable"].astype(float)
-        verdict = verdicts(family["low"], family["high"], np.minimum(p * times, 1.0), limit)
-        family["verdict"] = np.where(family["comparable"] & family["change"].notna(), verdict, "not_comparable")
-    return families
-
-
-def _whole(
-    values: pd.DataFrame,
-    takes: pd.DataFrame,
-    shifts: pd.DataFrame,
-    days: Mapping[str, Days],
-    steps: Sequence[Step],
-    just_noticeable: Mapping[str, float | None],
-) -> list[list[Row]]:
-    """Rows of the criteria of each step."""
+def _whole(assessed: Assessment, steps: Sequence[Step], noticed: Mapping[str, float | None]) -> pd.DataFrame:
+    """Rows of the criteria of each step (by its number, column `step`)."""
     owners = [(name, state) for name, *states in steps for state in states]
     before, after = np.arange(0, len(owners), 2), np.arange(1, len(owners), 2)
-    rows: list[list[Row]] = [[] for _ in steps]
-    for criterion in MEASURED:
-        known = of_criterion(values, criterion.name).set_index(OWNER).reindex(pd.MultiIndex.from_tuples(owners))
-        plan = design(of_criterion(takes, criterion.name), of_criterion(shifts, criterion.name), owners, days)
+    parts = [_rows(np.empty(0), np.empty(0), np.empty(0), step=[])]
+    for criterion in MEASURED if steps else ():
+        plan = assessed.errors(criterion.name, owners)
         if plan is None:
             continue
+        known = of_criterion(assessed.instruments, criterion.name).set_index(OWNER)
+        known = known.reindex(pd.MultiIndex.from_tuples(owners))
         value, group = (known[column].to_numpy(float, na_value=np.nan) for column in ("value", "group"))
         change = value[after] - value[before]
         scale, df = plan.of_differences(after, before)
         scale = np.where(plan.linked(after, before)[:, None], scale, np.nan)
-        half = half_width(scale, df, plan.errors.shares, CONFIDENCE)
-        p = two_sided(change, scale, df, plan.errors.shares)
+        half = half_width(scale, df, plan.shares, CONFIDENCE)
+        rows = _rows(change, half, two_sided(change, scale, df, plan.shares), step=np.arange(len(steps)))
         comparable = (group[after] == group[before]) | (not criterion.chain_dependent)
-        for n, step in enumerate(steps):
-            limit = just_noticeable.get(criterion.name)
-            rows[n].append(_row(step, criterion.name, None, change[n], half[n], p[n], limit, bool(comparable[n])))
-    return rows
+        noticed_here = noticed.get(criterion.name)
+        parts.append(rows.assign(criterion=criterion.name, just_noticeable=noticed_here, comparable=comparable))
+    return pd.concat([part for part in parts if len(part)] or parts, ignore_index=True)
 
 
-def _notes(
-    profiles: pd.DataFrame, step: Step, measure: str, just_noticeable: float | None, limit: float | None
-) -> list[Row]:
-    """Rows of the notes of one step and measure."""
-    _, before, after = step
-    table = profiles[profiles["measure"] == measure].pivot_table(
-        index=["midi", "written_note"], columns="state", values=["value", "se"], sort=True
-    )
-    if not {before, after} <= set(table.get("value", pd.DataFrame()).columns):
-        return []
-    value = table["value"][[before, after]].dropna()
+def _notes(profiles: pd.DataFrame, step: Step, just_noticeable: float | None, tolerance: float) -> pd.DataFrame:
+    """Rows of the notes of one step and measure; `tolerance`: of pitch."""
+    both = list(step[1:])
+    table = profiles.pivot_table(index=["midi", "written_note"], columns="state", values=["value", "se"])
+    table = table.reindex(columns=pd.MultiIndex.from_product([["value", "se"], both])).astype(float)
+    value = table["value"].dropna()
     value = value - value.median()
-    change = value[after] - value[before]
-    if "se" in table and {before, after} <= set(table["se"].columns):
-        se = np.hypot(table["se"][before], table["se"][after]).reindex(value.index)
-    else:
-        se = pd.Series(np.nan, value.index)
+    change = (value[both[1]] - value[both[0]]).to_numpy()
+    se = np.hypot(*(table["se"][state].reindex(value.index).to_numpy() for state in both))
+    p = 2 * special.stdtr(PRIOR_DF, -np.abs(change / se))
     half = special.stdtrit(PRIOR_DF, (1 + CONFIDENCE) / 2) * se
-    p = 2 * special.stdtr(PRIOR_DF, -np.abs((change / se).to_numpy(float)))
-    rows = []
-    for n, key in enumerate(value.index):
-        row = _row(step, measure, key[1], change[key], half[key], p[n], just_noticeable, True)
-        if limit is not None:
-            row["within_tolerance"] = "yes" if abs(value.loc[key, after]) <= limit else "no"
-        rows.append(row)
-    return rows
+    rows = _rows(change, half, p, note=value.index.get_level_values("written_note"))
+    if (profiles["measure"] == "cents").all():
+        rows["within_tolerance"] = np.where(value[both[1]].abs() <= tolerance, "yes", "no")
+    return rows.assign(just_noticeable=just_noticeable, comparable=True)
 
 
-def _row(
-    step: Step,
-    criterion: str,
-    note: str | None,
-    change: float,
-    half: float,
-    p: float,
-    just_noticeable: float | None,
-    comparable: bool,
-) -> Row:
-    """A row of the table, with what its verdict needs besides."""
-    return {
-        **dict(zip(("instrument", "state_from", "state_to"), step, strict=True)),
-        "criterion": criterion,
-        "note": note,
-        "change": change,
-        "low": change - half,
-        "high": change + half,
-        "within_tolerance": None,
-        "p": p,
-        "just_noticeable": just_noticeable,
-        "comparable": comparable,
-    }
+def _rows(change: Floats, half: Floats, p: Floats, **columns: Any) -> pd.DataFrame:
+    """Rows of the table, with what its verdict needs besides."""
+    return pd.DataFrame({**columns, "change": change, "low": change - half, "high": change + half, "p": p})

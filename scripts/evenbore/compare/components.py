@@ -14,7 +14,8 @@ component `take` is what the takes scatter beyond that. Not split for the criter
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from functools import reduce
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -23,7 +24,7 @@ from scipy import special
 
 from evenbore.compare.factors import SAME_VALUE
 from evenbore.compare.pairs import of_criterion
-from evenbore.facts.arrays import Bools, Floats
+from evenbore.facts.arrays import Floats
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import MEASURED, Criterion
 from evenbore.facts.rows import Row
@@ -38,19 +39,16 @@ BLOCKS = ("session", "player")
 NOTE_DRAWS, CELL_DRAWS = 4000, 40  # of note scatter in all, and of a cell at the least: the SD is told to a hundredth
 MOST_CELLS = 400  # of which it is drawn, evenly out of all
 SAME = ("instrument", "state", "session", "direction", "articulation")  # of repeat takes
+_Repeats: TypeAlias = tuple[Row, list[TakeNotes]]
 ONE = "only one"
 TANGLED = "not to be told from the instruments: record some instruments in several"
 NOT_TOLD_APART = "no repeat takes: not to be told from the instruments"
 
 
 def variance_table(
-    played: pd.DataFrame,
-    notes: pd.DataFrame,
-    sheet: dict[str, Row],
-    families: dict[str, Family],
-    base_dynamic: str,
+    played: pd.DataFrame, notes: pd.DataFrame, sheet: dict[str, Row], families: dict[str, Family], base_dynamic: str,
     seed: int,
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """The variance table. `played`: takes as from `factors.played_takes`; `notes`: as from `normalise`."""
     cells = _cells(notes[notes["dynamic"] == base_dynamic], sheet, families)
     scatter = _note_scatter(cells)
@@ -137,40 +135,25 @@ def _row(component: str, variance: float, error: float, n: int, reason: str) -> 
             low, high = np.sqrt(df * variance / quantiles)
         else:  # hardly any: nothing but an upper end can be told
             low, high = 0.0, np.sqrt(variance + special.ndtri((1 + CONFIDENCE) / 2) * np.sqrt(error))
-    return {
-        "component": component,
-        "sd": np.sqrt(variance),
-        "low": low,
-        "high": high,
-        "n": n or pd.NA,
-        "reason": reason,
-    }
+    sd = np.sqrt(variance)
+    return {"component": component, "sd": sd, "low": low, "high": high, "n": n or pd.NA, "reason": reason}
 
 
-def _cells(
-    notes: pd.DataFrame, sheet: dict[str, Row], families: dict[str, Family]
-) -> list[tuple[Row, list[TakeNotes]]]:
-    """Repeat takes of the same thing (two or more), with the key of the first; in no order but that of their keys."""
+def _cells(notes: pd.DataFrame, sheet: dict[str, Row], families: dict[str, Family]) -> list[_Repeats]:
+    """Repeat takes of the same thing (two or more), cut to the notes that all of them hold, with the key of the first;
+    in no order but that of their keys."""
     cells: dict[tuple[str, ...], list[tuple[Row, TakeNotes]]] = {}
     for key, take in prepared_takes(notes, sheet, families):
-        same = tuple(key[k] for k in SAME)
-        cells.setdefault(same, []).append((key, take))
-    repeated = [members for _, members in sorted(cells.items()) if len(members) > 1]
-    return [(members[0][0], _common([take for _, take in members])) for members in repeated]
+        cells.setdefault(tuple(key[k] for k in SAME), []).append((key, take))
+    repeated = []
+    for _, members in sorted(cells.items()):
+        if len(members) > 1:
+            shared = reduce(np.intersect1d, (take.written for _, take in members))
+            repeated.append((members[0][0], [take.only(shared) for _, take in members]))
+    return repeated
 
 
-def _common(takes: list[TakeNotes]) -> list[TakeNotes]:
-    """The takes cut to the notes that all of them hold."""
-    shared = set.intersection(*(set(take.written.tolist()) for take in takes))
-    return [_only(take, np.isin(take.written, list(shared))) for take in takes]
-
-
-def _only(take: TakeNotes, keep: Bools) -> TakeNotes:
-    kept: dict[str, Any] = {k: v[keep] for k, v in vars(take).items() if isinstance(v, np.ndarray)}
-    return replace(take, **kept)
-
-
-def _note_scatter(cells: Sequence[tuple[Row, list[TakeNotes]]]) -> dict[str, float]:
+def _note_scatter(cells: Sequence[_Repeats]) -> dict[str, float]:
     """Measure -> standard deviation of single notes between repeats, each take's own mean taken out; NaN if unknown."""
     scatter = {}
     for measure in COLUMNS:
@@ -188,10 +171,7 @@ def _note_scatter(cells: Sequence[tuple[Row, list[TakeNotes]]]) -> dict[str, flo
 
 
 def note_variance(
-    criterion: Criterion,
-    cells: Sequence[tuple[Row, list[TakeNotes]]],
-    scatter: Mapping[str, float],
-    seed: list[int],
+    criterion: Criterion, cells: Sequence[_Repeats], scatter: Mapping[str, float], seed: list[int]
 ) -> float:
     """Variance that the scatter of single notes makes in a criterion, mean over the cells; NaN where unknown."""
     variances = []
@@ -201,12 +181,10 @@ def note_variance(
         # a cell's draws are its own, whatever other cells there are
         rng = np.random.default_rng([*seed, zlib.crc32("\n".join(key[k] for k in SAME).encode())])
         middle = {measure: np.mean([getattr(take, measure) for take in takes], axis=0) for measure in COLUMNS}
-        drawn = [
-            replace(
-                takes[0], **{m: notes + rng.normal(0.0, 1.0, notes.size) * scatter[m] for m, notes in middle.items()}
-            )
-            for _ in range(max(CELL_DRAWS, -(-NOTE_DRAWS // len(cells))))
-        ]
+        notes = np.array([*middle.values()])
+        scattered = rng.normal(0.0, 1.0, (max(CELL_DRAWS, -(-NOTE_DRAWS // len(cells))), *notes.shape))
+        scattered = notes + scattered * np.array([scatter[measure] for measure in middle])[:, None]
+        drawn = [replace(takes[0], **dict(zip(middle, draw, strict=True))) for draw in scattered]
         values = np.array(of_takes(criterion.name, drawn))
         if criterion.name in DEVIATIONS:  # the inflation by the scatter is taken out of the value, as in `assess`
             still = FUNCTIONS[criterion.name](replace(takes[0], **middle))

@@ -37,6 +37,7 @@ from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import EXACT
 from evenbore.facts.rows import Row
+from evenbore.facts.words import joined
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics import mixed
 from evenbore.statistics.student import CONFIDENCE
@@ -134,14 +135,9 @@ def models(setting: str | list[str], sheet: Mapping[str, Row]) -> list[list[str]
 
 
 def factors_table(
-    takes: pd.DataFrame,
-    criteria: pd.DataFrame,
-    sheet: Mapping[str, Row],
-    recordings: Mapping[str, Row],
-    states: Mapping[str, str],
-    setting: str | list[str],
-    seed: int,
-) -> pd.DataFrame:
+    takes: pd.DataFrame, criteria: pd.DataFrame, sheet: Mapping[str, Row], recordings: Mapping[str, Row],
+    states: Mapping[str, str], setting: str | list[str], seed: int,
+) -> pd.DataFrame:  # fmt: skip
     """The factors table of a study.
 
     `takes`: as from `assess`; `criteria`: the results table; `sheet`, `recordings`: rows of the sheets by id;
@@ -163,7 +159,7 @@ def factors_table(
 
 def played_takes(takes: pd.DataFrame, recordings: Mapping[str, Row], states: Mapping[str, str]) -> pd.DataFrame:
     """Takes in the compared states as they were played: what the session adds back in, and who played on what."""
-    counted = in_state(takes, dict(states))
+    counted = in_state(takes, states)
     value = counted["value"] + counted["session_offset"]
     return counted.assign(value=value, **played_on(counted["recording"], recordings))
 
@@ -178,16 +174,11 @@ def played_on(names: Iterable[str], recordings: Mapping[str, Row]) -> dict[str, 
 
 
 def _rows(
-    factor: Factor,
-    others: Sequence[Factor],
-    family: str,
-    played: pd.DataFrame,
-    criteria: pd.DataFrame,
-    sheet: Mapping[str, Row],
-    seed: int,
-) -> list[Row]:
+    factor: Factor, others: Sequence[Factor], family: str, played: pd.DataFrame, criteria: pd.DataFrame,
+    sheet: Mapping[str, Row], seed: int,
+) -> list[Row]:  # fmt: skip
     """Rows of one factor and family, all criteria, without p_adjusted."""
-    rows = []
+    rows: list[Row] = []
     for criterion in criteria.itertuples(index=False):
         if criterion.criterion in EXACT:
             continue
@@ -205,15 +196,10 @@ def _rows(
             rows.append(base | {"reason": NO_VALUES})
             continue
         tangled = words(factor.name, tangles(heard.levels, _groups(factor.name, takes, sheet)))
-        contrasts = heard.contrasts()
-        if not contrasts:
-            rows.append(
-                base | {"n_instruments": len(heard.levels), "reason": "; ".join(filter(None, [ONE_EACH, tangled]))}
-            )
-            continue
-        rng = np.random.default_rng([seed, len(rows)])
-        for result in judge_factor(takes, heard, others, contrasts, rng):
-            rows.append(base | result | {"reason": "; ".join(filter(None, [result.get("reason", ""), tangled]))})
+        results: list[Row] = [{"n_instruments": len(heard.levels), "reason": ONE_EACH}]
+        if contrasts := heard.contrasts():
+            results = judge_factor(takes, heard, others, contrasts, np.random.default_rng([seed, len(rows)]))
+        rows += [base | result | {"reason": joined(result.get("reason"), tangled)} for result in results]
     return rows
 
 
@@ -233,12 +219,9 @@ def _groups(factor: str, takes: pd.DataFrame, sheet: Mapping[str, Row]) -> dict[
 
 
 def judge_factor(
-    takes: pd.DataFrame,
-    factor: Factor,
-    others: Sequence[Factor],
-    contrasts: Sequence[Contrast],
+    takes: pd.DataFrame, factor: Factor, others: Sequence[Factor], contrasts: Sequence[Contrast],
     rng: np.random.Generator,
-) -> list[Row]:
+) -> list[Row]:  # fmt: skip
     """Test one factor on the takes (value, instrument and STRATUM) of one criterion and family."""
     try:
         if np.ptp(takes["value"]) == 0:
@@ -250,13 +233,14 @@ def judge_factor(
         return [{"contrast": text, "n_instruments": len(members), "reason": str(why)} for text, _, members in contrasts]
     beside = "" if fitted is None or fitted.beside or not others else "fitted without the other factors"
     strata = exchangeable_means(takes)
-    results = []
+    results: list[Row] = []
     for text, weights, members in contrasts:
-        result = {"contrast": text, "n_instruments": len(members)}
-        if fitted is None or not fitted.estimable(weights):
+        result: Row = {"contrast": text, "n_instruments": len(members)}
+        told = fitted.contrast(weights) if fitted else None
+        if fitted is None or told is None:
             results.append(result | {"reason": NOT_APART if fitted is None or fitted.df > 0 else TOO_FEW})
             continue
-        estimate, se, df = fitted.contrast(weights)
+        estimate, se, df = told
         reach = special.stdtrit(df, (1 + CONFIDENCE) / 2) * se
         p = 2 * special.stdtr(df, -abs(estimate) / se) if se > 0 else (1.0 if estimate == 0 else 0.0)
         results.append(result | {
@@ -269,25 +253,22 @@ def judge_factor(
 
 @dataclass(frozen=True)
 class _Fitted:
-    """A fitted model: `fit` (from `mixed`, or of the means), where the factor's columns stand in it, and df."""
+    """A fitted model (None: nothing is left to judge an error by): where the factor's columns stand in it, which of
+    them are `kept`, degrees of freedom that the instruments give, and whether it stands `beside` others."""
 
     fit: mixed.Fit | None
-    b: Floats
-    covariance: Floats
     place: Ints
     kept: Bools
     df: float
     method: str
     beside: bool
 
-    def estimable(self, weights: Floats) -> bool:
-        return self.df > 0 and not weights[~self.kept].any()
-
-    def contrast(self, weights: Floats) -> tuple[float, float, float]:
-        full = np.zeros(len(self.b))
+    def contrast(self, weights: Floats) -> tuple[float, float, float] | None:
+        """Estimate, standard error and degrees of freedom; None where they cannot be told."""
+        if self.fit is None or weights[~self.kept].any():
+            return None
+        full = np.zeros(len(self.fit.b))
         full[self.place] = weights[self.kept]
-        if self.fit is None:
-            return float(full @ self.b), float(np.sqrt(full @ self.covariance @ full)), self.df
         estimate, se, df = self.fit.contrast(full)
         return estimate, se, max(1.0, min(df, self.df))
 
@@ -319,53 +300,47 @@ def _fit(takes: pd.DataFrame, factor: Factor, others: list[Factor]) -> _Fitted |
     base = np.column_stack([np.ones(len(units)), mixed.indicators(shared), *beside])
     base = base[:, mixed.independent_columns(np.empty((len(units), 0)), base)]
     kept = mixed.independent_columns(base, wanted)
-    df = len(units) - base.shape[1] - kept.sum()
+    df = float(len(units) - base.shape[1] - kept.sum())
     if not kept.any() or (others and (df < 3 or not kept[: max(1, len(kept) - 1)].all())):
         return None
     if df <= 0:
-        return _too_few(kept, bool(others))
-    design = np.column_stack([base, wanted[:, kept]])
-    place = np.arange(base.shape[1], design.shape[1])
+        return _Fitted(None, np.empty(0, int), kept, 0.0, "", bool(others))
+    design, start = np.column_stack([base, wanted[:, kept]]), base.shape[1]
     if is_balanced(takes):
         means = takes.groupby("instrument", sort=False)["value"].mean().reindex(units).to_numpy()
         inverse = np.linalg.inv(design.T @ design)
         b = inverse @ (design.T @ means)
         variance = ((means - design @ b) ** 2).sum() / df
-        return _Fitted(None, b, inverse * variance, place, kept, float(df), MEANS, bool(others))
-    return _fit_takes(takes, units, design, place, kept, float(df), bool(others))
-
-
-def _too_few(kept: Bools, beside: bool) -> _Fitted:
-    """Nothing is left to judge an error by."""
-    return _Fitted(None, np.empty(0), np.empty((0, 0)), np.empty(0, int), kept, 0.0, "", beside)
+        fit = mixed.Fit(b, inverse * variance, {}, np.empty((0, 0)), np.empty((0, len(b), len(b))))
+        return _Fitted(fit, np.arange(start, len(b)), kept, df, MEANS, bool(others))
+    return _fit_takes(takes, units, design, start, kept, df, bool(others))
 
 
 def _fit_takes(
-    takes: pd.DataFrame, units: list[str], design: Floats, place: Ints, kept: Bools, df: float, beside: bool
+    takes: pd.DataFrame, units: list[str], design: Floats, start: int, kept: Bools, df: float, beside: bool
 ) -> _Fitted | None:
-    """The mixed model of the takes, with the instruments' design handed on to their takes."""
-    index = pd.Index(units).get_indexer(pd.Index(takes["instrument"]))
+    """The mixed model of the takes, with the instruments' design handed on to their takes; the factor's columns of it
+    begin at `start`."""
+    of_takes = design[pd.Index(units).get_indexer(pd.Index(takes["instrument"]))]
     blocks = [column for column in ("session", "player") if takes[column].nunique() > 1]
-    fixed = np.column_stack([mixed.indicators(takes[column]) for column in (*blocks, "direction", "articulation")])
-    start = place[0]
+    manners = [mixed.indicators(takes[column]) for column in ("direction", "articulation")]
     # the factor must be tellable from session and player, whatever these add
-    known = np.column_stack([design[index][:, :start], fixed])
+    known = np.column_stack([of_takes[:, :start], *(mixed.indicators(takes[column]) for column in blocks), *manners])
     known = known[:, mixed.independent_columns(np.empty((len(takes), 0)), known)]
-    apart = mixed.independent_columns(known, design[index][:, start:])
+    apart = mixed.independent_columns(known, of_takes[:, start:])
     kept = kept.copy()
     kept[np.flatnonzero(kept)[~apart]] = False
     if not kept.any():
         return None
-    manners = np.column_stack([mixed.indicators(takes[column]) for column in ("direction", "articulation")])
-    full = np.column_stack([design[index][:, :start], design[index][:, start:][:, apart]])
-    full = np.column_stack([full, manners[:, mixed.independent_columns(full, manners)]])
+    full, manner = np.column_stack([of_takes[:, :start], of_takes[:, start:][:, apart]]), np.column_stack(manners)
+    full = np.column_stack([full, manner[:, mixed.independent_columns(full, manner)]])
     if full.shape[1] >= len(takes):
-        return _too_few(kept, beside)
-    groupings = {"instrument": takes["instrument"].to_numpy()} | {block: takes[block].to_numpy() for block in blocks}
+        return _Fitted(None, np.empty(0, int), kept, 0.0, "", beside)
+    groupings = {column: takes[column].to_numpy() for column in ("instrument", *blocks)}
     if len(takes) == len(units):  # one take of each: what the take adds cannot be told from the instrument
         groupings.pop("instrument")
     fit = mixed.fit(takes["value"].to_numpy(float), full, groupings)
-    return _Fitted(fit, fit.b, fit.covariance, np.arange(start, start + apart.sum()), kept, df, MIXED, beside)
+    return _Fitted(fit, np.arange(start, start + apart.sum()), kept, df, MIXED, beside)
 
 
 def exchangeable_means(takes: pd.DataFrame) -> pd.DataFrame:
@@ -384,18 +359,25 @@ def permutation_p(
 
     `units`: from `exchangeable_means`; only `members` are exchanged.
     """
-    exchanged = units[units.index.isin(members)].sort_values("block", kind="stable")
-    block = np.unique(exchanged["block"], return_inverse=True)[1]
+    own = units[units.index.isin(members)].sort_values("block", kind="stable")
+    block = np.unique(own["block"], return_inverse=True)[1]
     same = mixed.indicators(block)
-    within = np.eye(len(exchanged)) - same @ (same / same.sum(axis=0)).T
-    x = within @ (factor.columns(exchanged.index.tolist()) @ weights)
-    left = within @ exchanged["mean"].to_numpy(float)
+    within = np.eye(len(own)) - same @ (same / same.sum(axis=0)).T
+    x = within @ (factor.columns(own.index.tolist()) @ weights)
+    left = within @ own["mean"].to_numpy(float)
     if not np.abs(x).max() > 1e-9:
         return np.nan
-    order = np.argsort(block[None, :] + rng.random((PERMUTATIONS, len(exchanged))), axis=1)
-    # blocks are contiguous, so sorting by block and a random number shuffles within them
-    drawn, seen = np.abs(left[order] @ x), abs(left @ x)
+    drawn, seen = np.abs(left[exchanged(block, PERMUTATIONS, rng)] @ x), abs(left @ x)
     return float((1 + (drawn >= seen * (1 - 1e-9)).sum()) / (PERMUTATIONS + 1))
+
+
+def exchanged(block: Ints, count: int, rng: np.random.Generator) -> Ints:
+    """`count` orders (count, n) in which instruments are exchanged within their blocks (n,)."""
+    sorted_by = np.argsort(block, kind="stable")
+    order = np.argsort(block[sorted_by] + rng.random((count, block.size)), axis=1)
+    out = np.empty_like(order)
+    out[:, sorted_by] = sorted_by[order]
+    return out
 
 
 def _adjusted(rows: list[Row]) -> list[Row]:

@@ -21,7 +21,6 @@ import pandas as pd
 from evenbore.compare.pairs import (
     UNLINKED_CHAIN,
     Question,
-    in_one_room,
     of_criterion,
     probability_told,
     times_asked,
@@ -32,7 +31,7 @@ from evenbore.facts.columns import names
 from evenbore.facts.criteria import CRITERIA, Criterion
 from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
-from evenbore.judge.repeatability import OWNER, Days, Errors, contrast, planned_errors
+from evenbore.judge.repeatability import OWNER, Assessment, Errors, planned_errors
 
 # ASSUME: own guesses, no source: a scale up and down with changing over; arriving, setting up and warming up
 MINUTES_PER_TAKE, MINUTES_PER_SESSION = 2.0, 30.0
@@ -83,23 +82,18 @@ _WORDS = {
 
 
 def next_table(
-    questions: Sequence[Question],
-    takes: pd.DataFrame,
-    days: Mapping[str, Days],
-    sheet: Mapping[str, Row],
-    sessions: Mapping[str, Row],
+    questions: Sequence[Question], assessed: Assessment, sheet: Mapping[str, Row], sessions: Mapping[str, Row],
     base_dynamic: str,
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """The next table: steps by how many pairs each would decide for each minute, the most first; empty where nothing is
     undecided.
 
-    `questions`: from `pairs.questions_of`; `takes`, `days`: as from `assess`; `sheet`, `sessions`: rows of the sheets
-    of instruments and sessions.
+    `questions`: from `pairs.questions_of`; `sheet`, `sessions`: rows of the sheets of instruments and sessions.
     """
     times = times_asked(questions)
-    asked = [_Asked(question, takes, days, times) for question in questions if question.plan]
+    asked = [_Asked(question, question.plan, assessed, times) for question in questions if question.plan]
     rows = []
-    for step in _steps(asked, takes, sheet, sessions):
+    for step in _steps(asked, assessed.takes, sheet, sessions):
         gains = {one.name: one.after(step) - one.now for one in asked}
         now, most = sum(one.now for one in asked), max(gains, key=gains.__getitem__)
         gain, what = sum(gains.values()), _in_words(step, sheet, base_dynamic)
@@ -114,25 +108,22 @@ def next_table(
 class _Asked:
     """A criterion's pairs (P,) as they are: which are decided and `open`, and what is known of the true differences."""
 
-    def __init__(self, question: Question, takes: pd.DataFrame, days: Mapping[str, Days], times: float):
-        plan = question.plan
-        assert plan is not None
-        self.question, self.owners = question, plan.errors.owners
+    def __init__(self, question: Question, plan: Errors, assessed: Assessment, times: float):
+        self.question, self.owners, self.setups = question, plan.owners, np.nan_to_num(plan.setups)
         self.name = str(question.criterion.criterion)
         self.criterion = CRITERIA[self.name]
+        takes = of_criterion(assessed.takes, self.name)
         keys = [*OWNER, *(key for key in ("session", "player") if key in takes)]
-        self.days, self.takes = days[self.criterion.day_kind], of_criterion(takes, self.name)[keys].astype(object)
+        self.days, self.takes = assessed.days[self.criterion.day_kind], takes[keys].astype(object)
         judged = question.judged(times)[0]
         self.decided = judged["verdict"].isin(["differs", "no_audible_difference"]).to_numpy()
         self.comparable = np.isin(question.not_comparable, ["", UNLINKED_CHAIN])
         self.open = self.comparable & ~self.decided
         between_sd, _, take_sd = self.criterion.planning_sd or (np.nan,) * 3
-        self.s_r = take_sd if np.isnan(plan.errors.s_r) else plan.errors.s_r
+        self.s_r = take_sd if np.isnan(plan.s_r) else plan.s_r
         self.linked = question.linked & (question.not_comparable == "")
-        a, b = question.pairs()
-        self.moved = contrast(plan.shifts @ plan.shifts.T, a, b)
         self.planned = self._planned(self.takes)[1]
-        seen = plan.of_differences(a, b)[0] ** 2 @ plan.errors.shares
+        seen = plan.of_differences(question.a, question.b)[0] ** 2 @ plan.shares
         seen = np.where(np.isnan(seen), self.planned, seen)
         beyond = (np.square(question.difference) - seen)[self.linked]
         between = max(float(beyond.mean()), 0.0) if beyond.size else 2 * between_sd**2
@@ -152,21 +143,19 @@ class _Asked:
     def _planned(self, takes: pd.DataFrame) -> tuple[Errors, Floats, Floats]:
         """How values will err by planned `takes`, and of the differences the variance and degrees of freedom (P,)."""
         errors = planned_errors(takes, self.s_r, self.criterion.additive, self.days)
-        scale, df = errors.of(self.owners).of_differences(*self.question.pairs(), self.moved)
+        errors = errors.of(self.owners)._replace(setups=self.setups)
+        scale, df = errors.of_differences(self.question.a, self.question.b)
         return errors, scale**2 @ errors.shares, df
 
     def after(self, step: FurtherTakes) -> float:
         """Pairs that are decided after the step, as may be expected."""
         if not step.told_of(self.criterion):
             return self.now
-        takes = pd.concat([self.takes, self._further(step)], ignore_index=True)
-        errors, planned, df = self._planned(takes)
-        a, b = self.question.pairs()
-        group = errors.of(self.owners).group
+        errors, planned, df = self._planned(pd.concat([self.takes, self._further(step)], ignore_index=True))
         with np.errstate(invalid="ignore", divide="ignore"):
             part = np.where(self.linked, planned / self.planned, 0.0)
             variance = np.where(self.linked, self.variance * part, planned)
-        asked = self.comparable & (group[a] == group[b])
+        asked = self.comparable & errors.linked(self.question.a, self.question.b)
         changed = asked & (np.abs(part - 1) > 1e-9)
         if not changed.any():
             return self.now
@@ -176,7 +165,7 @@ class _Asked:
         error = np.sqrt(variance)
         limit: float | Floats = self.question.just_noticeable
         if self.criterion.smoothed:
-            limit = np.where(in_one_room(errors, takes, self.owners)[a][changed], np.nan, limit)
+            limit = np.where(errors.one_room[self.question.a][changed] == 1, np.nan, limit)
         scatter = np.maximum(scatter, 1e-9 * error)
 
         def told(factor: Floats) -> float:
@@ -209,7 +198,7 @@ def _steps(
     pending: Counter[str] = Counter()
     for one in asked:
         labels = one.question.rows.index.to_numpy()
-        for side in one.question.pairs():
+        for side in (one.question.a, one.question.b):
             pending.update(labels[side[one.open]])
     if not pending:
         return []

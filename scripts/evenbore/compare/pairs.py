@@ -23,7 +23,7 @@ Reference: Schuirmann 1987, J. Pharmacokinet. Biopharm. 15, 657 (two one-sided t
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -36,7 +36,8 @@ from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import CRITERIA, EXACT
 from evenbore.facts.rows import Row
-from evenbore.judge.repeatability import OWNER, Days, Errors, Owner, contrast, errors_of
+from evenbore.facts.words import joined
+from evenbore.judge.repeatability import Assessment, Days, Errors
 from evenbore.statistics.grouped import by_criterion
 from evenbore.statistics.student import CONFIDENCE, half_width, two_sided
 
@@ -66,27 +67,6 @@ NEEDS_OTHER_DAYS = "each take on another day, and both instruments played on eac
 DAYS_ASSUMED = "how much an instrument's days scatter is assumed, for only one was recorded on several"
 
 
-@dataclass(frozen=True)
-class Design:
-    """What lies behind the values of the instruments (I) for one criterion: how they err; `shifts` (I, K), the change
-    of the value along each direction of the set-ups' error, one standard error; `one_room` (I,): whether all that they
-    are linked with was recorded in one session. NaN without takes."""
-
-    errors: Errors
-    shifts: Floats
-    one_room: Bools
-
-    def of_differences(self, a: Ints, b: Ints, fewer: float | Floats = 1.0) -> tuple[Floats, Floats]:
-        """Standard errors (P, K) of the differences between the instruments `a` and `b` (indices (P,)), one for each
-        ratio, and their degrees of freedom (P,); `fewer` (P,): the part of the takes' variance that more takes leave.
-        """
-        return self.errors.of_differences(a, b, contrast(self.shifts @ self.shifts.T, a, b), fewer)
-
-    def linked(self, a: Ints, b: Ints) -> Bools:
-        """Whether the blocks of `a` and `b` are joined (P,)."""
-        return np.asarray(self.errors.group[a] == self.errors.group[b])
-
-
 def compared_states(instruments: pd.DataFrame, states: list[str], compare_state: str) -> dict[str, str]:
     """State compared for each instrument: `compare_state`, or with "latest" the last of `states` it has.
 
@@ -98,55 +78,15 @@ def compared_states(instruments: pd.DataFrame, states: list[str], compare_state:
     return {str(name): max(had, key=states.index) for name, had in known.items()}
 
 
-def in_state(frame: pd.DataFrame, states: dict[str, str]) -> pd.DataFrame:
+def in_state(frame: pd.DataFrame, states: Mapping[str, str]) -> pd.DataFrame:
     """Rows of each instrument's compared state."""
     return frame[frame["state"] == frame["instrument"].map(states)]
 
 
-def design(
-    takes: pd.DataFrame, shifts: pd.DataFrame, owners: Sequence[Owner], days: Mapping[str, Days]
-) -> Design | None:
-    """Design of one criterion from its rows of `takes` and `shifts`, for these instruments in these states; None where
-    nobody has takes.
-
-    The repeatability is pooled over every state: it is the player's, not the state's.
-    """
-    if takes.empty:
-        return None
-    moved = _shifts_of(shifts, owners)
-    criterion = CRITERIA[takes["criterion"].iloc[0]]
-    errors = errors_of(takes, criterion.additive, days[criterion.day_kind])
-    return Design(errors.of(owners), moved, in_one_room(errors, takes, owners))
-
-
-def in_one_room(errors: Errors, takes: pd.DataFrame, owners: Sequence[Owner]) -> Bools:
-    """Whether all that each of the owners (I,) is linked with was recorded in one session; `errors`: of the `takes`."""
-    group = dict(zip(errors.owners, errors.group.tolist(), strict=True))
-    sessions: dict[float, set[str]] = {}
-    for instrument, state, session in takes[[*OWNER, "session"]].itertuples(index=False):
-        sessions.setdefault(group[instrument, state], set()).add(session)
-    return np.array([len(sessions.get(group.get(owner, np.nan), ())) == 1 for owner in owners], bool)
-
-
-def _shifts_of(shifts: pd.DataFrame, owners: Sequence[Owner]) -> Floats:
-    """Shifts (I, K) of the owners along the components that there are; 0 where nothing is told."""
-    places = {owner: place for place, owner in enumerate(owners)}
-    pairs = zip(shifts["instrument"], shifts["state"], strict=True)
-    place = np.array([places.get(owner, -1) for owner in pairs], int)
-    components, component = np.unique(shifts["component"].to_numpy(int), return_inverse=True)
-    moved = np.zeros((len(owners), components.size))
-    moved[place[place >= 0], component[place >= 0]] = shifts["shift"].to_numpy(float)[place >= 0]
-    return moved
-
-
 def judge(
-    difference: ArrayLike,
-    scale: ArrayLike,
-    df: float | Floats,
-    just_noticeable: float,
-    shares: Floats = ONE_RATIO,
+    difference: ArrayLike, scale: ArrayLike, df: float | Floats, just_noticeable: float, shares: Floats = ONE_RATIO,
     times: float = 1.0,
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """Interval, p, adjusted p and verdict for all pairs of one criterion, from differences (P,), their standard errors
     `scale` (P, K), the probabilities `shares` (K,) of these, and the degrees of freedom, of all or of each (P,).
 
@@ -161,7 +101,7 @@ def judge(
     return pd.DataFrame({"low": low, "high": high, "p": p, "p_adjusted": p_adjusted, "verdict": verdict})
 
 
-def takes_needed(plan: Design, difference: Floats, a: Ints, b: Ints, factor: Floats, just_noticeable: float) -> Floats:
+def takes_needed(plan: Errors, difference: Floats, a: Ints, b: Ints, factor: Floats, just_noticeable: float) -> Floats:
     """Fewest takes of each instrument that would decide each pair with 80 % probability; NaN when takes cannot.
 
     The true difference is not the observed one (P,) but drawn to zero by how little the pairs of the study differ
@@ -169,8 +109,8 @@ def takes_needed(plan: Design, difference: Floats, a: Ints, b: Ints, factor: Flo
     standard deviations stays, further takes are spread over the sessions as now, and the multiplicity correction goes
     on multiplying p by `factor` (P,).
     """
-    shares, n = plan.errors.shares, plan.errors.n
-    variance = plan.of_differences(a, b)[0] ** 2 @ shares
+    n = plan.n
+    variance = plan.of_differences(a, b)[0] ** 2 @ plan.shares
     middle, spread = true_difference(difference, variance, max(float(np.mean(np.square(difference) - variance)), 0.0))
     true = middle[:, None] + spread[:, None] * _NODES
     now = 1 / n[a] + 1 / n[b]
@@ -178,7 +118,7 @@ def takes_needed(plan: Design, difference: Floats, a: Ints, b: Ints, factor: Flo
     def decided(more: Floats) -> Bools:
         n_a, n_b = np.maximum(n[a], more), np.maximum(n[b], more)
         scale, df = plan.of_differences(a, b, (1 / n_a + 1 / n_b) / now)
-        error = np.sqrt(scale**2 @ shares)
+        error = np.sqrt(scale**2 @ plan.shares)
         told = probability_told(true, error, error, df + n_a + n_b - n[a] - n[b], factor, just_noticeable)
         enough: Bools = told @ _NODE_SHARES >= POWER
         return enough
@@ -214,15 +154,13 @@ def probability_told(
     return probability
 
 
-def one_take_a_day(plan: Design) -> Design:
-    """The design with as many takes, all instruments together, each take on another day.
+def one_take_a_day(plan: Errors) -> Errors:
+    """The errors with as many takes, all instruments together, each take on another day.
 
     ASSUME: what set-ups and rooms leave of their errors now falls as the takes do, for every day has its own.
     """
-    known = plan.errors
-    apart = known.s_r**2 * (1 + known.ratios**2 @ known.shares) / known.n + np.square(plan.shifts).sum(axis=1)
-    errors = known._replace(takes=np.diag(apart), own=apart, days=0 * known.days)
-    return replace(plan, errors=errors, shifts=0 * plan.shifts)
+    apart = plan.s_r**2 * (1 + plan.ratios**2 @ plan.shares) / plan.n + np.diag(plan.setups)
+    return plan._replace(takes=np.diag(apart), own=apart, days=0 * plan.days, setups=0 * plan.setups)
 
 
 def of_criterion(frame: pd.DataFrame, criterion: str) -> pd.DataFrame:
@@ -243,13 +181,6 @@ def paired(states: dict[str, str], ranking: pd.DataFrame, instruments: Mapping[s
     return {name: states[name] for name in order[:MOST_PAIRED]}
 
 
-def pairs_table(questions: Sequence["Question"]) -> Iterator[pd.DataFrame]:
-    """The pairs table of a study criterion by criterion, one row per pair; `questions`: from `questions_of`."""
-    times = times_asked(questions)
-    for question in questions:
-        yield _pairs_of(question, times)
-
-
 def times_asked(questions: Sequence["Question"]) -> float:
     """What the adjusted p of the questions are multiplied with for being asked together; costs are no question."""
     return over_families([adjusted(question.p()) for question in questions if question.plan])
@@ -264,7 +195,7 @@ def own_days_table(
     """
     counts = []
     for size in (1.0, 0.5, 2.0):
-        heard = [question.with_days(size) for question in questions if question.plan]
+        heard = [replace(q, plan=q.plan._replace(ratios=size * q.plan.ratios)) for q in questions if q.plan]
         times = times_asked(heard)
         counts.append(sum(int((question.judged(times)[0]["verdict"] == "differs").sum()) for question in heard))
     rows = []
@@ -274,41 +205,17 @@ def own_days_table(
     return pd.DataFrame(rows, columns=names("own_days"))
 
 
-def questions_of(
-    instruments: pd.DataFrame,
-    takes: pd.DataFrame,
-    shifts: pd.DataFrame,
-    criteria: pd.DataFrame,
-    states: dict[str, str],
-    families: Mapping[str, str],
-    days: Mapping[str, Days],
-) -> list["Question"]:
-    """What is asked of the pairs, criterion by criterion.
-
-    `instruments`, `criteria`: the results tables; `takes`, `shifts`, `days`: as from `assess`; `states`: state compared
-    per instrument, see `compared_states`; `families`: family key per instrument.
-    """
-    compared = in_state(instruments, states)
-    owners = sorted(states.items())
-    labels = [name for name, _ in owners]
-    questions = []
-    of_instruments, of_takes, of_shifts = map(by_criterion, (compared, takes, shifts))
-    for criterion in criteria.itertuples(index=False):
-        name = str(criterion.criterion)
-        rows = of_instruments[name].set_index("instrument").reindex(labels)
-        plan = design(of_takes[name], of_shifts[name], owners, days)
-        questions.append(_question(criterion, rows.assign(family=[families[label] for label in labels]), plan))
-    return questions
-
-
-class Question(NamedTuple):
-    """One criterion, a row of the criteria table, asked of all pairs (P,) of the instruments of `rows`: their
-    `difference`, why they are `not_comparable` (empty text: they are), whether they are `linked`, and the design,
-    None where there are no takes or the criterion is exact."""
+@dataclass(frozen=True)
+class Question:
+    """One criterion, a row of the criteria table, asked of all pairs (P,) of the instruments of `rows`, `a` and `b`
+    among these: their `difference`, why they are `not_comparable` (empty text: they are), whether they are `linked`,
+    and how the values err (`plan`), None where there are no takes or the criterion is exact."""
 
     criterion: Any
     rows: pd.DataFrame
-    plan: Design | None
+    plan: Errors | None
+    a: Ints
+    b: Ints
     difference: Floats
     not_comparable: NDArray[np.object_]
     linked: Bools
@@ -319,24 +226,13 @@ class Question(NamedTuple):
         noticed = self.criterion.just_noticeable
         return np.nan if pd.isna(noticed) else float(noticed)
 
-    def with_days(self, size: float) -> "Question":
-        """The same where own days scatter `size` times as much."""
-        assert self.plan is not None
-        errors = self.plan.errors
-        return self._replace(plan=replace(self.plan, errors=errors._replace(ratios=size * errors.ratios)))
-
-    def pairs(self) -> tuple[Ints, Ints]:
-        """First and second instrument of the pairs, as places among the rows."""
-        a, b = np.triu_indices(len(self.rows), 1)
-        return a, b
-
     def errors(self) -> tuple[Floats, float | Floats, Floats]:
         """Standard errors (P, K), degrees of freedom and the ratios' shares (K,)."""
         comparable = self.not_comparable == ""
         if self.plan is None:
             return np.where(comparable, 0.0, np.nan)[:, None], np.inf, ONE_RATIO
-        scale, df = self.plan.of_differences(*self.pairs())
-        return np.where((comparable & self.linked)[:, None], scale, np.nan), df, self.plan.errors.shares
+        scale, df = self.plan.of_differences(self.a, self.b)
+        return np.where((comparable & self.linked)[:, None], scale, np.nan), df, self.plan.shares
 
     def p(self) -> Floats:
         """Two-sided p of no difference, NaN where no link tells it."""
@@ -349,67 +245,78 @@ class Question(NamedTuple):
         judged.loc[self.not_comparable != "", "verdict"] = "not_comparable"
         in_one_room = np.zeros(len(judged), bool)
         if self.plan and CRITERIA[self.criterion.criterion].smoothed:
-            equal = (judged["verdict"] == "no_audible_difference").to_numpy()
-            in_one_room = equal & self.plan.one_room[self.pairs()[0]]
+            in_one_room = (judged["verdict"] == "no_audible_difference").to_numpy() & (self.plan.one_room[self.a] == 1)
         judged.loc[in_one_room, "verdict"] = "undecided"
         return judged, in_one_room
 
 
-def _question(criterion: Any, rows: pd.DataFrame, plan: Design | None) -> Question:
-    a, b = np.triu_indices(len(rows), 1)
-    value = rows["value"].to_numpy(float, na_value=np.nan)
-    exact = criterion.criterion in EXACT
-    reason = _not_comparable(rows, criterion.chain_dependent == "yes", exact, a, b)
-    difference = np.where(reason == "", value[a] - value[b], np.nan)
-    linked = plan.linked(a, b) if plan else np.full(a.size, exact)
-    return Question(criterion, rows, plan, difference, reason, linked)
+def questions_of(
+    assessed: Assessment, criteria: pd.DataFrame, states: Mapping[str, str], families: Mapping[str, str]
+) -> list[Question]:
+    """What is asked of the pairs, criterion by criterion.
+
+    `criteria`: the results table; `states`: state compared per instrument, see `compared_states`; `families`: family
+    key per instrument.
+    """
+    owners = sorted(states.items())
+    labels = [name for name, _ in owners]
+    a, b = np.triu_indices(len(owners), 1)
+    values = by_criterion(in_state(assessed.instruments, states))
+    questions = []
+    for criterion in criteria.itertuples(index=False):
+        name = str(criterion.criterion)
+        exact = name in EXACT
+        chain = str(criterion.chain_dependent) == "yes"
+        rows = values[name].set_index("instrument").reindex(labels)
+        rows["family"] = [families[label] for label in labels]
+        plan = assessed.errors(name, owners)
+        value = rows["value"].to_numpy(float, na_value=np.nan)
+        reason = _not_comparable(rows, chain, exact, a, b)
+        difference = np.where(reason == "", value[a] - value[b], np.nan)
+        linked = plan.linked(a, b) if plan else np.full(a.size, exact)
+        questions.append(Question(criterion, rows, plan, a, b, difference, reason, linked))
+    return questions
 
 
-def _pairs_of(question: Question, times: float) -> pd.DataFrame:
-    criterion, rows, plan, difference, reason, linked = question
-    reason = reason.copy()
-    judged, in_one_room = question.judged(times)
-    judged["takes_needed"] = np.nan
-    a, b = question.pairs()
-    if plan is None:
-        reason[(judged["verdict"] == "no_audible_difference").to_numpy()] = SAME_COST
-    else:
-        undecided = (judged["verdict"] == "undecided").to_numpy()
-        todo = undecided & ~in_one_room
-        if todo.any():
-            judged.loc[todo, "takes_needed"], reason[todo] = _what_decides(question, judged, todo)
-        reason[in_one_room] = ROOM_WITHIN
-        reason[undecided & ~linked] = UNLINKED_PLAYER
-    labels = rows.index.to_numpy()
-    group = rows["group"].to_numpy(float, na_value=np.nan)
-    return judged.assign(
-        instrument_a=labels[a],
-        instrument_b=labels[b],
-        criterion=criterion.criterion,
-        group=np.where(group[a] == group[b], group[a], np.nan),
-        difference=difference,
-        unit=criterion.unit,
-        just_noticeable=question.just_noticeable,
-        reason=reason,
-    )
+def pairs_table(questions: Sequence[Question]) -> Iterator[pd.DataFrame]:
+    """The pairs table of a study criterion by criterion, one row per pair; `questions`: from `questions_of`."""
+    times = times_asked(questions)
+    for question in questions:
+        a, b, rows, reason = question.a, question.b, question.rows, question.not_comparable.copy()
+        judged, in_one_room = question.judged(times)
+        judged["takes_needed"] = np.nan
+        if question.plan is None:
+            reason[(judged["verdict"] == "no_audible_difference").to_numpy()] = SAME_COST
+        else:
+            undecided = (judged["verdict"] == "undecided").to_numpy()
+            todo = undecided & ~in_one_room
+            if todo.any():
+                judged.loc[todo, "takes_needed"], reason[todo] = _what_decides(question, question.plan, judged, todo)
+            reason[in_one_room] = ROOM_WITHIN
+            reason[undecided & ~question.linked] = UNLINKED_PLAYER
+        labels, group = rows.index.to_numpy(), rows["group"].to_numpy(float, na_value=np.nan)
+        yield judged.assign(
+            instrument_a=labels[a], instrument_b=labels[b], criterion=question.criterion.criterion,
+            group=np.where(group[a] == group[b], group[a], np.nan), difference=question.difference,
+            unit=question.criterion.unit, just_noticeable=question.just_noticeable, reason=reason,
+        )  # fmt: skip
 
 
-def _what_decides(question: Question, judged: pd.DataFrame, todo: Bools) -> tuple[Floats, NDArray[np.object_]]:
+def _what_decides(
+    question: Question, plan: Errors, judged: pd.DataFrame, todo: Bools
+) -> tuple[Floats, NDArray[np.object_]]:
     """Takes that would decide the undecided pairs `todo` (P,), and what else there is to say of each of them."""
-    plan = question.plan
-    assert plan is not None
     count = int(todo.sum())
-    if np.isnan(plan.errors.s_r):
+    if np.isnan(plan.s_r):
         return np.full(count, 2.0), np.full(count, REPEATABILITY_UNKNOWN, object)
-    a, b = (side[todo] for side in question.pairs())
     with np.errstate(invalid="ignore", divide="ignore"):
         factor = np.fmax((judged["p_adjusted"] / judged["p"]).to_numpy(), 1)[todo]
-    asked = question.difference[todo], a, b, factor, question.just_noticeable
+    asked = question.difference[todo], question.a[todo], question.b[todo], factor, question.just_noticeable
     needed = np.where(question.linked[todo], takes_needed(plan, *asked), np.nan)
     days_needed = takes_needed(one_take_a_day(plan), *asked)
     reason = np.where(np.isfinite(needed), "", np.where(np.isfinite(days_needed), NEEDS_OTHER_DAYS, TOO_MANY))
-    if len(plan.errors.ratios) > 1 and not plan.errors.witnesses:
-        reason = np.array([f"{why}; {DAYS_ASSUMED}".removeprefix("; ") for why in reason])
+    if len(plan.ratios) > 1 and not plan.witnesses:
+        reason = np.array([joined(why, DAYS_ASSUMED) for why in reason])
     return np.where(np.isfinite(needed), needed, days_needed), reason.astype(object)
 
 

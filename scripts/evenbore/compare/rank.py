@@ -25,7 +25,7 @@ Conventions
 
 import math
 import zipfile
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
@@ -34,11 +34,11 @@ import numpy as np
 import pandas as pd
 from scipy.special import gammaincinv
 
-from evenbore.compare import pairs
+from evenbore.compare.pairs import in_state
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.facts.columns import names as column_names
 from evenbore.facts.criteria import CRITERIA, EXACT
-from evenbore.judge.repeatability import Days
+from evenbore.judge.repeatability import Assessment, Errors
 
 SATURATION = 5.0
 # ASSUME: standard deviations in steps (common practice, no source): of a take where nobody repeated one, and of a
@@ -182,23 +182,38 @@ def ranks(score: Floats, failed: Bools, rng: np.random.Generator) -> Ints:
     return order.argsort(axis=1) + 1
 
 
-def draw_pool(
-    instruments: pd.DataFrame,
-    takes: pd.DataFrame,
-    shifts: pd.DataFrame,
-    criteria: pd.DataFrame,
-    states: dict[str, str],
-    names: list[str],
-    family: str,
-    group: int | None,
-    days: Mapping[str, Days],
-    seed: int,
+def draw_pools(
+    assessed: Assessment, criteria: pd.DataFrame, states: Mapping[str, str], families: Mapping[str, str], seed: int,
     draws: int,
-) -> Pool:
-    """Draw the utilities of the instruments `names`; the tables are those of `compare.pairs`."""
+) -> list[Pool]:  # fmt: skip
+    """One pool per family and comparability group and, where a family has several groups, one over all (group None).
+
+    `criteria`: the results table; `states`: state compared per instrument; `families`: family key per instrument.
+    """
+    rows = in_state(assessed.instruments, states)
+    heard = rows[rows["value"].notna() & ~rows["criterion"].isin(EXACT)]
+    group = heard.groupby("instrument")["group"].first()
+    wide = rows.pivot(index="instrument", columns="criterion", values="value")
+    pools = []
+    for family, members in group.groupby(group.index.map(families)):
+        together: list[tuple[int | None, list[str]]] = [
+            (int(number), sorted(part.index)) for number, part in members.groupby(members)
+        ]
+        if len(together) > 1:
+            together.append((None, sorted(members.index)))
+        for number, names in together:
+            values = wide.reindex(names).astype(float)
+            pools.append(_draw_pool(assessed, criteria, states, values, family, number, seed, draws))
+    return pools
+
+
+def _draw_pool(
+    assessed: Assessment, criteria: pd.DataFrame, states: Mapping[str, str], values: pd.DataFrame, family: str,
+    group: int | None, seed: int, draws: int,
+) -> Pool:  # fmt: skip
+    """Draw the utilities of the instruments of `values`, criteria in columns."""
     rng = np.random.default_rng(seed)
-    rows = pairs.in_state(instruments, states)
-    values = rows.pivot(index="instrument", columns="criterion", values="value").reindex(names).astype(float)
+    names = list(values.index)
     used = criteria[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in criteria["criterion"]]]
     size = steps(criteria, values["total_cost"].median() if "total_cost" in values else np.nan)
     stacked = np.empty((draws, len(names), len(used)), np.float32)
@@ -209,79 +224,37 @@ def draw_pool(
         if criterion in EXACT:
             drawn[:, known] = value[known]
         else:
-            scatter, moved = (pairs.of_criterion(frame, criterion) for frame in (takes, shifts))
-            owners = [(name, states[name]) for name in np.array(names)[known]]
-            plan = pairs.design(scatter, moved, owners, days)
+            plan = assessed.errors(criterion, [(name, states[name]) for name in np.array(names)[known]])
             assert plan is not None  # a value comes from takes
-            errors = _errors(plan, step)
-            drawn[:, known] = draw_values(value[known], *errors, step, rng, draws)
+            drawn[:, known] = draw_values(value[known], plan, step, rng, draws)
         turned = "higher" if better == "taste" else better
         median = np.median(oriented(value[known], turned)) / step
         stacked[:, :, number] = utilities(oriented(drawn, turned) / step, median, rng, better == "taste")
-    return Pool(family, group, list(names), list(used["criterion"]), stacked)
+    return Pool(family, group, names, list(used["criterion"]), stacked)
 
 
-def draw_values(
-    value: Floats,
-    shares: Floats,
-    covariances: Iterable[Floats],
-    df: float,
-    step: float,
-    rng: np.random.Generator,
-    draws: int,
-) -> Floats:
-    """Draws (D, I) of the true values, each with one of the K error `covariances` (I, I) by their `shares` (K,)."""
+def draw_values(value: Floats, plan: Errors, step: float, rng: np.random.Generator, draws: int) -> Floats:
+    """Draws (D, I) of the true values, each with the error of one of the ratios of own days, by their shares."""
+    shares, covariances, df = _covariances(plan, step)
     drawn = []
     for covariance, count in zip(covariances, rng.multinomial(draws, shares), strict=True):
-        if not count:
-            continue
-        error = np.sqrt(np.trace(covariance) / len(covariance))
-        drawn.append(draw_true(value, covariance, df, max(TAU_SCALE * error, 1e-6 * step), rng, count))
+        if count:
+            error = np.sqrt(np.trace(covariance) / len(covariance))
+            drawn.append(draw_true(value, covariance, df, max(TAU_SCALE * error, 1e-6 * step), rng, count))
     return rng.permutation(np.concatenate(drawn))
 
 
-def _errors(plan: pairs.Design, step: float) -> tuple[Floats, Iterator[Floats], float]:
-    """Probabilities (K,) of the error covariances of one criterion's values, these (I, I) one by one, and their df: as
-    measured, else as assumed."""
-    known = plan.errors
-    besides = plan.shifts @ plan.shifts.T
-    if np.unique(known.group).size > 1:  # what instruments joined by links share does not count between them
-        besides = besides + (UNLINKED * step) ** 2 * (known.group[:, None] == known.group)
-    if not known.df:
-        return np.ones(1), iter([np.diag((UNREPEATED * step) ** 2 / known.n) + besides]), np.inf
-    freedom = float(np.mean(known.of_values(np.diag(besides))[1]))
-    covariances = (known.takes + (ratio * known.s_r) ** 2 * known.days + besides for ratio in known.ratios)
-    return known.shares, covariances, freedom
-
-
-def draw_pools(
-    instruments: pd.DataFrame,
-    takes: pd.DataFrame,
-    shifts: pd.DataFrame,
-    criteria: pd.DataFrame,
-    states: dict[str, str],
-    families: Mapping[str, str],
-    days: Mapping[str, Days],
-    seed: int,
-    draws: int,
-) -> list[Pool]:
-    """One pool per family and comparability group and, where a family has several groups, one over all (group None).
-
-    `families`: family key per instrument.
-    """
-    rows = pairs.in_state(instruments, states)
-    rows = rows[rows["value"].notna() & ~rows["criterion"].isin(EXACT)]
-    group = rows.groupby("instrument")["group"].first()
-    tables = (instruments, takes, shifts, criteria, states)
-    pools = []
-    for family, members in group.groupby(group.index.map(families)):
-        together: list[tuple[int | None, list[str]]] = [
-            (int(number), sorted(part.index)) for number, part in members.groupby(members)
-        ]
-        if len(together) > 1:
-            together.append((None, sorted(members.index)))
-        pools += [draw_pool(*tables, names, family, number, days, seed, draws) for number, names in together]
-    return pools
+def _covariances(plan: Errors, step: float) -> tuple[Floats, Iterable[Floats], float]:
+    """Probabilities (K,) of the error covariances, these (I, I) one by one, and their df: as measured, else as
+    assumed."""
+    besides = plan.setups
+    if np.unique(plan.group).size > 1:  # what instruments joined by links share does not count between them
+        besides = besides + (UNLINKED * step) ** 2 * (plan.group[:, None] == plan.group)
+    if not plan.df:
+        return np.ones(1), [np.diag((UNREPEATED * step) ** 2 / plan.n) + besides], np.inf
+    freedom = float(np.mean(plan._replace(setups=besides).of_values()[1]))
+    covariances = (plan.takes + (ratio * plan.s_r) ** 2 * plan.days + besides for ratio in plan.ratios)
+    return plan.shares, covariances, freedom
 
 
 def save_pools(pools: list[Pool], path: str | Path) -> None:
@@ -349,14 +322,9 @@ def weights_of(priorities: Mapping[str, float], pool: Pool) -> Floats:
 
 
 def rank_tables(
-    pools: list[Pool],
-    priorities: Mapping[str, Mapping[str, float]],
-    criteria: pd.DataFrame,
-    gates: Mapping[str, str],
-    failed: set[str],
-    states: Mapping[str, str],
-    seed: int,
-) -> dict[str, pd.DataFrame]:
+    pools: list[Pool], priorities: Mapping[str, Mapping[str, float]], criteria: pd.DataFrame, gates: Mapping[str, str],
+    failed: set[str], states: Mapping[str, str], seed: int,
+) -> dict[str, pd.DataFrame]:  # fmt: skip
     """The tables ranking, rank_probabilities and sensitivity, by name.
 
     `gates`: text of the gate column per instrument; `failed`: the instruments that failed a must-pass.
@@ -389,14 +357,9 @@ def _rank_draws(pool: Pool, weights: Floats, failed: Bools, seed: int) -> tuple[
 
 
 def _ranking(
-    name: str,
-    pool: Pool,
-    score: Floats,
-    rank: Ints,
-    failed: Bools,
-    gates: Mapping[str, str],
+    name: str, pool: Pool, score: Floats, rank: Ints, failed: Bools, gates: Mapping[str, str],
     states: Mapping[str, str],
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """Rows of those who pass before those who `failed` (I,), each by falling utility."""
     utility = score.mean(axis=0)
     best = score[:, ~failed if not failed.all() else failed].max(axis=1, keepdims=True)

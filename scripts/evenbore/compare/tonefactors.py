@@ -27,6 +27,7 @@ from evenbore.compare.factors import (
     STRATUM,
     TOO_FEW,
     Factor,
+    exchanged,
     factor_of,
     models,
     played_on,
@@ -49,15 +50,9 @@ NO_CURVES = "fewer than three harmonics that all instruments have"
 
 
 def tone_factors_table(
-    tone: pd.DataFrame,
-    notes: pd.DataFrame,
-    sheet: Mapping[str, Row],
-    recordings: Mapping[str, Row],
-    states: Mapping[str, str],
-    base_dynamic: str,
-    setting: str | list[str],
-    seed: int,
-) -> pd.DataFrame:
+    tone: pd.DataFrame, notes: pd.DataFrame, sheet: Mapping[str, Row], recordings: Mapping[str, Row],
+    states: Mapping[str, str], base_dynamic: str, setting: str | list[str], seed: int,
+) -> pd.DataFrame:  # fmt: skip
     """The tone_factors table of a study.
 
     `tone`, `notes`: from `normalise`; `sheet`, `recordings`: rows of the sheets by id; `states`: state compared per
@@ -77,13 +72,9 @@ def tone_factors_table(
 
 
 def played_curves(
-    tone: pd.DataFrame,
-    notes: pd.DataFrame,
-    sheet: Mapping[str, Row],
-    recordings: Mapping[str, Row],
-    states: Mapping[str, str],
-    base_dynamic: str,
-) -> pd.DataFrame:
+    tone: pd.DataFrame, notes: pd.DataFrame, sheet: Mapping[str, Row], recordings: Mapping[str, Row],
+    states: Mapping[str, str], base_dynamic: str,
+) -> pd.DataFrame:  # fmt: skip
     """One row per take at the base dynamic: its STRATUM, instrument, and its curve (columns 1 ... H), at the common
     loudness: what the take's being louder adds along its instrument's curve over loudness is taken off."""
     takes = notes.drop_duplicates("recording").set_index("recording")
@@ -166,7 +157,7 @@ def simultaneous_band(
     drawn = []
     at_once = max(1, AT_ONCE // level.size)
     for done in range(0, PERMUTATIONS + 1, at_once):
-        chance = left[_exchanged(block, min(at_once, PERMUTATIONS + 1 - done), rng)]
+        chance = left[exchanged(block, min(at_once, PERMUTATIONS + 1 - done), rng)]
         t = np.abs(take @ chance) / np.maximum(error(chance), LEAST_DB)
         drawn.append(np.column_stack([t.max(axis=1), np.square(t).sum(axis=1)]))
     largest, squares = np.concatenate(drawn).T
@@ -174,15 +165,6 @@ def simultaneous_band(
     seen = np.square(estimate / np.maximum(own, LEAST_DB)).sum()
     p = (1 + (squares >= seen * (1 - 1e-9)).sum()) / (1 + squares.size)
     return estimate, np.quantile(largest, CONFIDENCE) * own, float(p)
-
-
-def _exchanged(block: Ints, count: int, rng: np.random.Generator) -> Ints:
-    """`count` orders (count, n) in which instruments are exchanged within their blocks."""
-    sorted_by = np.argsort(block, kind="stable")
-    order = np.argsort(block[sorted_by] + rng.random((count, block.size)), axis=1)
-    out = np.empty_like(order)
-    out[:, sorted_by] = sorted_by[order]
-    return out
 
 
 def _adjusted(rows: list[Row]) -> list[Row]:

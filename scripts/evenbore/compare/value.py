@@ -62,12 +62,9 @@ def mean_weights(priorities: Mapping[str, Mapping[str, float]]) -> dict[str, flo
 
 
 def value_table(
-    pools: list[Pool],
-    priorities: Mapping[str, Mapping[str, float]],
-    criteria: pd.DataFrame,
-    cost: pd.Series,
+    pools: list[Pool], priorities: Mapping[str, Mapping[str, float]], criteria: pd.DataFrame, cost: pd.Series,
     failed: set[str],
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """The value table of the instruments in `cost` (total cost, NaN where not known).
 
     Quality is the median over the draws with its 90 % interval, NaN where nothing weighed was measured. Where quality

@@ -7,6 +7,7 @@ from itertools import combinations
 import pandas as pd
 
 from evenbore.facts.criteria import EXACT
+from evenbore.facts.words import joined
 from evenbore.setups.selfsame import unlike_sessions, unlike_words
 
 
@@ -25,8 +26,8 @@ def with_weak_links(
     graph: nx.Graph[str] = nx.Graph()
     graph.add_nodes_from(comparability["session"])
     for name, rows in comparability.groupby("instrument"):
-        joined = combinations(rows["session"], 2)
-        graph.add_edges_from(pair for pair in joined if frozenset(pair) not in doubted.get(str(name), set()))
+        both = combinations(rows["session"], 2)
+        graph.add_edges_from(pair for pair in both if frozenset(pair) not in doubted.get(str(name), set()))
     part = {session: number for number, joint in enumerate(nx.connected_components(graph)) for session in joint}
     known: dict[tuple[str, str], str] = {}
 
@@ -45,8 +46,6 @@ def with_weak_links(
             known[pair] = remark(*pair)
         compared = ~rows["criterion"].isin(EXACT) & (rows["verdict"] != "not_comparable")
         cells = zip(rows["instrument_a"], rows["instrument_b"], rows["reason"], compared, strict=True)
-        return rows.assign(
-            reason=["; ".join(filter(None, (why, known[a, b] if tell else ""))) for a, b, why, tell in cells]
-        )
+        return rows.assign(reason=[joined(why, known[a, b] if tell else "") for a, b, why, tell in cells])
 
     return map(told, parts)

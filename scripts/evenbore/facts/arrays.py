@@ -1,4 +1,4 @@
-"""The types of arrays, as annotations name them; their shapes stand in the docstrings. The median of what is known."""
+"""The types of arrays, as annotations name them; their shapes stand in the docstrings. Quantiles, of what is known."""
 
 from typing import Any, TypeAlias
 
@@ -21,4 +21,18 @@ def known_median(values: Floats | list[float]) -> float:
     """
     known = np.asarray(values, float)
     known = known[~np.isnan(known)]
-    return float(np.median(known)) if known.size else float("nan")
+    return float(quantile(known, 0.5)) if known.size else float("nan")
+
+
+def quantile(values: Floats | Floats32, share: float) -> Any:
+    """Value, along the first axis, below which this share of numbers lies (as `numpy.quantile`, linear).
+
+    Of few numbers the library's own takes ten times as long, for it allows for much more; so does its median.
+
+    >>> quantile(np.array([4.0, 1.0, 2.0, 8.0]), 0.5)
+    3.0
+    """
+    ordered = np.sort(values, axis=0)
+    place = share * (len(ordered) - 1)
+    low = int(place)
+    return ordered[low] + (place - low) * (ordered[min(low + 1, len(ordered) - 1)] - ordered[low])

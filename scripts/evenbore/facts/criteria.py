@@ -8,8 +8,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, NamedTuple, TypeAlias
 
-from evenbore.facts.measures import TILT_RANGE_DB
-
 Bound: TypeAlias = Literal["max", "min"]
 
 # ASSUME: own choice, no source.
@@ -75,12 +73,12 @@ class Criterion:
     name: str
     unit: str
     better: Literal["lower", "higher", "target", "taste"]
-    kind: Literal["take", "dynamics", "cost"]
+    kind: Literal["take", "dynamics", "cost"] = "take"
     reads: tuple[str, ...]
-    chain_dependent: bool
-    additive: bool
+    chain_dependent: bool = False
+    additive: bool = True
     day_kind: Literal["whole", "between_notes", ""]
-    just_noticeable: float | None
+    just_noticeable: float | None = None
     planning_sd: tuple[float, float, float] | None
     good: str
     bad: str
@@ -108,14 +106,11 @@ class Criterion:
 _TOO_FEW = f"fewer than {MIN_NOTES} usable notes"
 _TWO_DYNAMICS = "needs takes at the study's softest and loudest dynamic in the same session"
 _SMOOTH = f"the curve through its neighbours within {NEIGHBOURS} semitones in the same register"
-_SCATTER = "the player's own scatter from note to note is taken out where repeat takes show it"
+_SCATTER = "without the player's scatter from note to note, where repeat takes show it"
 _DYNAMICS = "Own definition, from loudest and softest takes of the same session paired in take order"
-_MATCHED = (
-    "; brought to the loudness common to the instruments along what each one's soft and loud takes show; what the"
-    " session adds for every instrument is removed where shared instruments show it"
-)
+_MATCHED = "; at a loudness common to the instruments, without what the session adds to all"
 _NO_USUAL = f"{_TOO_FEW}, or no other instrument of its kind to compare them with"
-_MIDDLE = "less that of the same note in the middle of the study's instruments of its kind (set-up removed)"
+_MIDDLE = "in the middle of the study's instruments of its kind (set-up removed)"
 _JND_PITCH = "just-noticeable difference: 5 cents is just worth noting in direct comparison (common practice)"
 
 # ASSUME: planning_sd is rounded from the demo, whose players are simulated: it gives the order of size and no more. A
@@ -125,17 +120,14 @@ _ENTRIES = (
         name="tuning_offset",
         unit="cents",
         better="target",
-        kind="take",
         reads=("cents",),
-        chain_dependent=False,
-        additive=True,
         day_kind="whole",
         just_noticeable=5,
         planning_sd=(6.0, 1.6, 1.9),
         good="in tune as a whole",
         bad="out of tune as a whole",
         glossary="How sharp or flat the whole instrument is.",
-        meaning="median over all notes of the deviation from equal temperament at the session's tuning: what pulling"
+        meaning="median over the notes of the deviation from equal temperament at the session's tuning: what pulling"
         " out or pushing in can mend",
         source=_JND_PITCH,
         missing=_TOO_FEW,
@@ -147,18 +139,14 @@ _ENTRIES = (
         name="intonation_spread",
         unit="cents",
         better="lower",
-        kind="take",
         reads=("cents",),
-        chain_dependent=False,
-        additive=True,
         day_kind="between_notes",
         just_noticeable=3,
         planning_sd=(1.7, 0.1, 0.6),
         good="its notes in tune with each other",
         bad="its notes out of tune with each other",
         glossary="How far the notes are out of tune with each other.",
-        meaning="standard deviation over the notes of the deviation from equal temperament; the whole instrument's"
-        f" offset drops out; {_SCATTER}",
+        meaning=f"standard deviation over the notes of the deviation from equal temperament; {_SCATTER}",
         source="Just-noticeable difference: common practice, no source",
         missing=_TOO_FEW,
         weights={"beginner": 25, "section_player": 30, "soloist": 20, "workshop_lot": 20},
@@ -167,18 +155,15 @@ _ENTRIES = (
         name="worst_note_cents",
         unit="cents",
         better="lower",
-        kind="take",
         reads=("cents",),
-        chain_dependent=False,
-        additive=True,
         day_kind="between_notes",
         just_noticeable=5,
         planning_sd=(4.2, 0.5, 2.2),
         good="no note far out of tune",
         bad="one note far out of tune",
         glossary="How far the worst note is out of tune with the others.",
-        meaning="largest distance of any note from the instrument's own median deviation: of the note that lies"
-        " furthest out in the mean of its takes; grows a little with the player's scatter",
+        meaning="largest distance of any note, in the mean of its takes, from the instrument's own median deviation;"
+        " grows a little with the player's scatter",
         source=_JND_PITCH,
         missing=_TOO_FEW,
         measure="cents",
@@ -189,10 +174,7 @@ _ENTRIES = (
         name="register_width",
         unit="cents",
         better="target",
-        kind="take",
         reads=("cents",),
-        chain_dependent=False,
-        additive=True,
         day_kind="between_notes",
         just_noticeable=5,
         planning_sd=(5.0, 0.5, 1.4),
@@ -209,7 +191,6 @@ _ENTRIES = (
         name="timbre_evenness",
         unit="dB",
         better="lower",
-        kind="take",
         reads=("brightness_db",),
         chain_dependent=True,
         additive=False,  # without the set-up already; a root mean square of small distances takes no more than that
@@ -220,8 +201,8 @@ _ENTRIES = (
         bad="uneven in tone from note to note",
         glossary="How much single notes are richer or poorer in treble than their neighbours.",
         meaning="root mean square over the notes of each note's distance in treble (brightness_db, set-up removed)"
-        f" from {_SMOOTH}; notes known to be veiled by design left out; {_SCATTER}, and the room's"
-        " part where linked sessions show it",
+        f" from {_SMOOTH}; notes veiled by design left out; {_SCATTER}, and without the room's part, where linked"
+        " sessions do",
         source="Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 1 dB as"
         " for level, no source for treble",
         missing=_TOO_FEW,
@@ -233,7 +214,6 @@ _ENTRIES = (
         name="level_evenness",
         unit="dB",
         better="lower",
-        kind="take",
         reads=("level_dbfs",),
         chain_dependent=True,
         additive=False,  # as for timbre_evenness
@@ -244,7 +224,7 @@ _ENTRIES = (
         bad="uneven in loudness from note to note",
         glossary="How much single notes are louder or softer than their neighbours.",
         meaning="root mean square over the notes of each note's distance in level (set-up removed) from"
-        f" {_SMOOTH}; {_SCATTER}, and the room's part where linked sessions show it",
+        f" {_SMOOTH}; {_SCATTER}, and without the room's part, where linked sessions do",
         source="Local straight line: Cleveland 1979, J. Am. Stat. Assoc. 74, 829; just-noticeable difference: 0.5 to"
         " 1.5 dB, Jesteadt, Wier & Green 1977, J. Acoust. Soc. Am. 61, 169, quoted from memory",
         missing=_TOO_FEW,
@@ -256,20 +236,16 @@ _ENTRIES = (
         name="noise",
         unit="dB",
         better="lower",
-        kind="take",
         reads=("noise_high_db",),
         chain_dependent=True,
-        additive=True,
         day_kind="whole",
-        just_noticeable=None,
         step=1.0,
         planning_sd=(1.0, 2.6, 0.7),
         good="little air in the tone",
         bad="much air in the tone",
         glossary="How much air is heard in the tone.",
-        meaning="median over the notes of noise_high_db: the noise above 2 kHz between the harmonics, without the"
-        " room's background and echo, relative to the harmonics; what the session adds for every instrument"
-        " (microphone) is removed where shared instruments show it",
+        meaning="median over the notes of noise_high_db (noise above 2 kHz between the harmonics, relative to them),"
+        " without what the session (microphone) adds to all",
         source="Own definition",
         missing="the room's background or echo hides the air in most notes",
         weights={"beginner": 10, "soloist": 5},
@@ -278,20 +254,16 @@ _ENTRIES = (
         name="response",
         unit="ms",
         better="lower",
-        kind="take",
         reads=("attack_ms",),
         chain_dependent=True,
-        additive=True,
         day_kind="whole",
-        just_noticeable=None,
         step=10.0,
         planning_sd=(5.3, 10.7, 7.8),
         good="quick to speak",
         bad="slow to speak",
         glossary="How long a tongued note takes to speak.",
-        meaning="median over the notes of tongued takes of the time from 10 % to 90 % of the steady amplitude; the"
-        " room's reverberation lengthens it, so what the session adds for every instrument is removed where shared"
-        " instruments show it, and sessions without such a link are not compared",
+        meaning="median over the notes of tongued takes of attack_ms, without what the session (the room's echo) adds"
+        " to all",
         source="Own definition",
         missing="no tongued take with usable attacks",
         articulation="tongued",
@@ -303,8 +275,6 @@ _ENTRIES = (
         better="higher",
         kind="dynamics",
         reads=("level_dbfs",),
-        chain_dependent=False,
-        additive=True,
         day_kind="whole",
         just_noticeable=1,
         planning_sd=(0.7, 0.8, 1.9),
@@ -323,10 +293,7 @@ _ENTRIES = (
         better="target",
         kind="dynamics",
         reads=("cents", "level_dbfs"),
-        chain_dependent=False,
-        additive=True,
         day_kind="whole",
-        just_noticeable=None,
         step=5.0,
         planning_sd=(1.8, 0.2, 0.7),
         good="steady in pitch from soft to loud",
@@ -344,17 +311,14 @@ _ENTRIES = (
         better="lower",
         kind="dynamics",
         reads=("brightness_db", "level_dbfs"),
-        chain_dependent=False,
-        additive=True,
         day_kind="whole",
-        just_noticeable=None,
         step=1.0,
         planning_sd=(0.4, 0.2, 0.3),
         good="full in tone when soft",
         bad="dull in tone when soft",
         glossary="How much of its tone is lost in soft playing.",
         meaning="treble (level above 2 kHz relative to the whole level) lost from the loudest to the softest"
-        " dynamic, per 10 dB of level: what the high band loses beyond the drop of the whole sound",
+        " dynamic, per 10 dB of level",
         source=_DYNAMICS,
         missing=f"{_TWO_DYNAMICS}, at least {LEVEL_STEP_DB:g} dB apart",
         weights={"soloist": 10},
@@ -363,10 +327,8 @@ _ENTRIES = (
         name="brightness",
         unit="dB",
         better="taste",
-        kind="take",
         reads=("tilt_db_per_octave",),
         chain_dependent=True,
-        additive=True,
         day_kind="whole",
         just_noticeable=0.4,
         planning_sd=(0.6, 0.1, 0.2),
@@ -375,8 +337,7 @@ _ENTRIES = (
         bad="darker",
         glossary="How bright or dark the tone is at the same pitch and loudness, in dB per octave.",
         meaning="median over the notes of the slope, in dB per octave of harmonic number, of the harmonics' levels"
-        " against those of the same note in the middle of the study's instruments of its kind (set-up removed),"
-        f" weighted as there down to {TILT_RANGE_DB:g} dB below the strongest; above zero: brighter{_MATCHED}",
+        f" against those of the same note {_MIDDLE}; above zero: brighter{_MATCHED}",
         source="Spectral slope: Almeida et al. 2017, Atten. Percept. Psychophys. 79 (s13414-017-1394-6), who varied"
         " brightness by it; just-noticeable difference: 4 to 5 % of the centroid, Allen & Oxenham 2014, J. Acoust. Soc."
         " Am. 135, 1371, quoted from memory, which for 16 harmonics that fall by 6 to 12 dB per octave is 0.3 to 0.4 dB"
@@ -388,18 +349,16 @@ _ENTRIES = (
         name="odd_even_ratio",
         unit="dB",
         better="taste",
-        kind="take",
         reads=("odd_even_db",),
         chain_dependent=True,
-        additive=True,
         day_kind="whole",
-        just_noticeable=None,
         step=1.0,
         planning_sd=(0.4, 0.3, 0.3),
         good="more hollow",
         bad="less hollow",
         glossary="How hollow the tone is at the same pitch and loudness: odd harmonics against even ones.",
-        meaning=f"median over the notes of odd_even_db {_MIDDLE}; above zero: more hollow{_MATCHED}",
+        meaning=f"median over the notes of odd_even_db less that of the same note {_MIDDLE}; above zero: more hollow"
+        f"{_MATCHED}",
         source="Peeters et al. 2011, J. Acoust. Soc. Am. 130, 2902; clarinettists vary it: Barthet et al."
         " 2010, Music Percept. 28, 135, abstract read; listeners use the fine structure of the spectrum, its flux less:"
         " Caclin et al. 2005, J. Acoust. Soc. Am. 118, 471, abstract read; no just-noticeable difference known to us",
@@ -410,17 +369,16 @@ _ENTRIES = (
         name="fundamental_strength",
         unit="dB",
         better="taste",
-        kind="take",
         reads=("fundamental_db",),
         chain_dependent=True,
-        additive=True,
         day_kind="whole",
         just_noticeable=3.2,
         planning_sd=(1.2, 0.1, 0.4),
         good="stronger in the fundamental",
         bad="weaker in the fundamental",
         glossary="How strong the fundamental is against the overtones at the same pitch and loudness.",
-        meaning=f"median over the notes of fundamental_db {_MIDDLE}; above zero: stronger{_MATCHED}",
+        meaning=f"median over the notes of fundamental_db less that of the same note {_MIDDLE}; above zero: stronger"
+        f"{_MATCHED}",
         source="Tristimulus: Pollard & Jansson 1982, Acustica 51, 162; just-noticeable difference: 3.2 dB of the first"
         " harmonic over the second in vowels, Kreiman & Gerratt 2010, J. Acoust. Soc. Am. 128, 2085, abstract read;"
         " none known to us for instruments",
@@ -433,7 +391,6 @@ _ENTRIES = (
         better="lower",
         kind="cost",
         reads=(),
-        chain_dependent=False,
         additive=False,
         day_kind="",
         just_noticeable=0,  # any cost is noticed

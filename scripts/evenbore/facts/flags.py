@@ -49,13 +49,12 @@ _ENTRIES = (
     ),
     Flag(
         word="attack_hidden",
-        sentence="the room, the sound before, a crack or a level that wanders hides how fast the note rises: no attack"
-        " time",
+        sentence="the room, the sound before, a crack or a level that wanders hides how fast the note rises",
     ),
     Flag(
         word="room_heard",
-        sentence="the room's echo overlays the notes' beginnings (reverb_s over 0.25 s, or the level between notes over"
-        " a tenth of theirs in the median): no overshoot, settling and slurs, attack from the harmonics' rise",
+        sentence="the room's echo overlays the notes' beginnings: no overshoot, settling and slurs, attack from the"
+        " harmonics' rise",
     ),
     Flag(
         word="room_unknown",
@@ -75,7 +74,7 @@ _ENTRIES = (
     Flag(
         word="level_moves",
         sentence="shorter than 0.15 s, and its level changes by more than 4 dB within what ought to be its steady part:"
-        " it may begin or end elsewhere, within its neighbour",
+        " it may begin or end elsewhere",
         doubts=(*_LEVEL, *_BEGINNING),
     ),
     Flag(word="noisy", sentence="snr_db under 20 dB", short="noisy"),
@@ -93,8 +92,7 @@ _ENTRIES = (
     Flag(word="few_harmonics", sentence="fewer than three harmonics within 30 dB of the strongest: no tilt"),
     Flag(
         word="noise_limited",
-        sentence="followed by a colon and measures: these could come out differently without the room's noise, or are"
-        " empty because of it",
+        sentence="followed by a colon and measures: the noise may have changed these, or emptied them",
         listed=True,
         short="noise may change the treble",
     ),
@@ -106,8 +104,7 @@ _ENTRIES = (
     ),
     Flag(
         word="repeated",
-        sentence="played more than once, or broken: the last attempt counts or, where that is a stub, the longest; the"
-        " first full one where the next note is missing",
+        sentence="played more than once, or broken: one attempt counts",
         short="repeated",
     ),
     Flag(
@@ -117,22 +114,20 @@ _ENTRIES = (
     ),
     Flag(
         word="other_name",
-        sentence="the whole take lies so far from the tuning that it may be the neighbouring notes that were played:"
-        " its names and cents are in doubt",
+        sentence="the whole take lies so far from the tuning that it may be the neighbouring notes that were played",
         doubts=("cents",),
         short="name in doubt",
     ),
     Flag(
         word="gain_moved",
-        sentence="the recorder moved its gain (automatic gain, limiter): levels and attacks are not the player's, and"
-        " the room's noise within a note is not what it is between the notes",
+        sentence="the recorder moved its gain (automatic gain, limiter)",
         doubts=(*_LEVEL, *_RISE, *NOISE_MEASURES),
         short="gain moved",
     ),
     Flag(
         word="codec_limited",
-        sentence="followed by a colon and measures: a lossy codec (MP3, AAC, Vorbis, Opus) may have changed these by"
-        " more than 1 dB; empty where it mostly does",
+        sentence="followed by a colon and measures: a lossy codec may have changed these by more than 1 dB, or emptied"
+        " them",
         listed=True,
     ),
     Flag(
@@ -142,7 +137,7 @@ _ENTRIES = (
     ),
     Flag(
         word="cut_off",
-        sentence="the file begins or ends within it: no attack or settling of a beginning cut off",
+        sentence="the file begins or ends within it",
         short="cut off",
     ),
     Flag(

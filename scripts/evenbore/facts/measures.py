@@ -252,86 +252,82 @@ _PEETERS = "Peeters et al. 2011, J. Acoust. Soc. Am. 130, 2902"
 _POLLARD = "Pollard & Jansson 1982, Acustica 51, 162"
 _OWN = "Own definition"
 _NO_ROOM = "empty where the room is heard or unknown"
-_AIR = (
-    "less the background heard where nobody plays and what dies away as the room's echo does; empty with"
-    " noise_limited where less than twice its standard error is left, or no quiet part tells the background"
-)
-_BEFORE_STEADY = "tongued or first notes only: in a slur there is no rise to time"
+_AIR = "without the background and the room's echo; empty where these hide it"
+_BEFORE_STEADY = "tongued or first notes only"
 
 # in the order of the columns of notes.tsv
 MEASURES: tuple[Measure, ...] = (
     Measure("f0_hz", "Hz", "neutral",
-        "fundamental frequency over the steady part: mean over the usable harmonics of (phase advance per second) /"
-        " 2π h, weighted by h² and by how far harmonic h stands out of the noise",
+        "fundamental frequency: mean over the usable harmonics of (phase advance per second) / 2π h, weighted by h² and"
+        " by how far harmonic h stands out of the noise",
         "Flanagan & Golden 1966, Bell Syst. Tech. J. 45, 1493"),
     Measure("f0_se_cents", "cents", "lower",
-        "standard error of f0_hz, from how far the harmonics disagree and the pitch wanders within the note", _OWN),
+        "standard error of f0_hz, from how far the harmonics disagree and the pitch wanders", _OWN),
     Measure("cents", "cents", "target",
-        "1200 log2(f0_hz / f_et), f_et = A4 · 2^((midi − 69) / 12) with the session's A4: deviation of the pitch from"
-        " the equal-tempered note", "ISO 16 (A4 = 440 Hz); equal temperament"),
-    Measure("cents_sd", "cents", "lower", "standard deviation of pitch over time within the steady part", _OWN),
-    Measure("cents_drift", "cents/s", "target", "least-squares slope of pitch over time within the steady part", _OWN),
+        "1200 log2(f0_hz / f_et), f_et = A4 · 2^((midi − 69) / 12) with the session's A4: deviation from the"
+        " equal-tempered note",
+        "ISO 16 (A4 = 440 Hz); equal temperament"),
+    Measure("cents_sd", "cents", "lower", "standard deviation of pitch over time", _OWN),
+    Measure("cents_drift", "cents/s", "target", "least-squares slope of pitch over time", _OWN),
     Measure("level_dbfs", "dB re full scale", "neutral",
-        "10 lg Σ a_h²: power sum of the note's harmonics over the steady part; 0 dB is a full-scale sine",
+        "10 lg Σ a_h²: power sum of the harmonics; 0 dB is a full-scale sine",
         _OWN, level_dbfs),
     Measure("level_dba", "dB re full scale", "neutral",
         "10 lg Σ a_h² 10^(A/10), A the A-weight in dB at the harmonic's frequency", "IEC 61672-1:2013, annex E",
         level_dba),
     Measure("level_lufs", "LUFS", "neutral",
-        "−0.691 + 10 lg Σ K a_h² / 2, K the power response of the K-weighting at the harmonic's frequency: loudness"
-        " of the steady part in one channel, without gates", "ITU-R BS.1770-4", level_lufs),
+        "−0.691 + 10 lg Σ K a_h² / 2, K the power response of the K-weighting at the harmonic's frequency, without"
+        " gates", "ITU-R BS.1770-4", level_lufs),
     Measure("centroid_hz", "Hz", "neutral",
-        "f0 Σ h a_h / Σ a_h: amplitude-weighted mean frequency of the harmonics", _PEETERS, centroid_hz),
+        "f0 Σ h a_h / Σ a_h: amplitude-weighted mean frequency", _PEETERS, centroid_hz),
     Measure("centroid_order", "harmonic number", "neutral",
-        "Σ h a_h / Σ a_h: the centroid in units of the harmonic number", _PEETERS, centroid_order),
+        "Σ h a_h / Σ a_h", _PEETERS, centroid_order),
     Measure("rolloff_hz", "Hz", "neutral",
         "frequency of the first harmonic up to which 95 % of Σ a_h² lies", _PEETERS, rolloff_hz),
     Measure("rolloff_85_hz", "Hz", "neutral",
         "frequency of the first harmonic up to which 85 % of Σ a_h² lies",
         "As rolloff_hz, with the share that signal libraries use", rolloff_85_hz),
     Measure("tilt_db_per_octave", "dB/octave", "neutral",
-        "weighted least-squares slope of harmonic level over log2 of harmonic number; weights 1 down to"
+        "least-squares slope of harmonic level over log2 of harmonic number; weights 1 down to"
         f" {TILT_RANGE_DB - TILT_FADE_DB:g} dB below the strongest harmonic, falling to 0 at {TILT_RANGE_DB:g} dB;"
-        " three harmonics in that range at least", _OWN, tilt_db_per_octave),
+        " three harmonics at least", _OWN, tilt_db_per_octave),
     Measure("odd_even_db", "dB", "neutral",
         "10 lg (Σ a_h² over odd h / Σ a_h² over even h)", _PEETERS, odd_even_db),
     Measure("tristimulus_1", "share", "neutral", "a_1 / Σ a_h", _POLLARD, tristimulus_1),
     Measure("tristimulus_2", "share", "neutral", "(a_2 + a_3 + a_4) / Σ a_h", _POLLARD, tristimulus_2),
     Measure("tristimulus_3", "share", "neutral", "(a_5 + a_6 + …) / Σ a_h", _POLLARD, tristimulus_3),
     Measure("fundamental_db", "dB", "neutral",
-        "20 lg (a_1 / (a_2 + a_3 + …)): the fundamental against all other harmonics, tristimulus 1 over the other two",
+        "20 lg (a_1 / (a_2 + a_3 + …)): tristimulus 1 over the other two",
         _POLLARD, fundamental_db),
     Measure("high_band_db", "dB", "neutral",
         "10 lg (Σ a_h² above 2 kHz / Σ a_h² up to 2 kHz): what players miss in a muffled tone", _OWN, high_band_db),
     Measure("brightness_db", "dB", "neutral",
-        "10 lg (Σ w a_h² / Σ a_h²), w = f⁴ / (f⁴ + 2000⁴) with f = h f0 in Hz: share of a soft high band, which does"
-        " not jump when a harmonic of a rising scale crosses 2 kHz", _OWN, brightness_db),
+        "10 lg (Σ w a_h² / Σ a_h²), w = f⁴ / (f⁴ + 2000⁴) with f = h f0 in Hz: treble, which does not jump when a"
+        " harmonic crosses 2 kHz", _OWN, brightness_db),
     Measure("hnr_db", "dB", "higher",
-        "10 lg (Σ a_h² / N), N the power of the noise between the harmonics from f0 / 2 to half a harmonic beyond the"
-        f" last one under 10 kHz (or 0.45 of the sample rate), {_AIR}", _OWN),
+        f"10 lg (Σ a_h² / N), N the power of the noise between the harmonics from f0 / 2 on, {_AIR}", _OWN),
     Measure("noise_low_db", "dB", "lower",
-        f"10 lg (noise between the harmonics, around those up to 2 kHz / Σ a_h²), {_AIR}", _OWN),
+        f"10 lg (noise around the harmonics up to 2 kHz / Σ a_h²), {_AIR}", _OWN),
     Measure("noise_high_db", "dB", "lower",
-        f"10 lg (noise between the harmonics, around those above 2 kHz / Σ a_h²), {_AIR}: hiss of air", _OWN),
+        f"10 lg (noise around the harmonics above 2 kHz / Σ a_h²), {_AIR}", _OWN),
     Measure("attack_ms", "ms", "lower",
-        "time in which the amplitude (root mean square over whole periods, two and 6 ms at least) rises from 10 % to"
-        " 90 % of the way from the lowest level just before the note to the steady level; where the room is heard"
-        " (flags room_heard, room_unknown), of the raised cosine that fits best the mean log amplitude of the"
-        f" harmonics, which echoes do not move; empty where that stays uncertain; {_BEFORE_STEADY}",
+        "time in which the amplitude rises from 10 % to 90 % of the way from the lowest level just before the note to"
+        " the steady level; where the room is heard, of the raised cosine that fits best the mean log amplitude of the"
+        f" harmonics; empty where that stays uncertain; {_BEFORE_STEADY}",
         f"{_OWN}, after the threshold method in Peeters et al. 2011"),
-    Measure("log_attack", "lg s", "lower", "lg (attack_ms / 1000): log attack time", _PEETERS),
+    Measure("log_attack", "lg s", "lower", "lg (attack_ms / 1000)", _PEETERS),
     Measure("overshoot_db", "dB", "neutral",
         "20 lg (greatest amplitude within 0.5 s, or three quarters of a shorter note, after the onset / steady"
         f" amplitude); {_NO_ROOM}; {_BEFORE_STEADY}", _OWN),
     Measure("settle_ms", "ms", "lower",
-        "time from the onset until pitch stays within 10 cents of the steady pitch; at least half the analysis window"
-        f" of five periods (20 ms at least); {_NO_ROOM}", _OWN),
+        "time from the onset until pitch stays within 10 cents of the steady pitch; half an analysis window at"
+        f" least; {_NO_ROOM}", _OWN),
     Measure("transition_ms", "ms", "lower",
-        "in a slur: time in which the new note's share of the spectrum goes from a tenth to nine tenths, the analysis"
-        f" window's own taken off in squares; {_NO_ROOM}", _OWN),
+        "in a slur: time in which the new note's share of the spectrum goes from a tenth to nine tenths;"
+        f" {_NO_ROOM}", _OWN),
     Measure("snr_db", "dB", "higher",
-        "level_dbfs less the level of the background before or between notes, from f0 / 2 to 10 kHz (or 0.45 of the"
-        " sample rate); 100 dB at most", _OWN),
+        "level_dbfs less the level of the background, from f0 / 2 to 10 kHz (or 0.45 of the sample rate); 100 dB at"
+        " most", _OWN),
 )  # fmt: skip
 
 HARMONIC_MEASURES = {measure.name: measure.function for measure in MEASURES if measure.function is not None}

@@ -1,4 +1,4 @@
-"""Keys as words."""
+"""Keys as words, and several clauses as one text."""
 
 
 def plain(name: str) -> str:
@@ -8,3 +8,12 @@ def plain(name: str) -> str:
     ('worst note', 'as found')
     """
     return name.replace("_", " ").removesuffix(" cents")
+
+
+def joined(*clauses: str | None) -> str:
+    """The clauses that say something, with semicolons between.
+
+    >>> joined("one take", "", None, "a copy")
+    'one take; a copy'
+    """
+    return "; ".join(filter(None, clauses))

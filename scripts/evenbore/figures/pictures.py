@@ -1,6 +1,7 @@
 """The main figures as pictures: for a web page (1200 px wide) and for a video frame (1920 x 1080), light and dark."""
 
 from dataclasses import replace
+from functools import reduce
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ PAGE_PX = 1200
 FRAME_PX = (1920, 1080)
 FRAME_IN = (9.6, 5.4)  # the least: small text of 9 pt is then 25 px high
 STRIP_PX = 256
-DARKEST, LIGHTEST = 22, 236  # of 255, in the dark pictures
+SHADES = np.linspace(22, 236, 256).round().astype(np.uint8)  # of 255, in the dark pictures, the darkest first
 MOST_PANELS = 6  # of a frame
 MOST_IN_FRAME = 12  # instruments
 HEAD_IN, FOOT_IN = 0.42, 0.3  # kept for title and source
@@ -76,6 +77,6 @@ def darkened(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     dark = np.empty_like(pixels)
     for first in range(0, len(pixels), STRIP_PX):  # a tall picture as wider numbers takes much memory
         colour = pixels[first : first + STRIP_PX].astype(np.int16)
-        turned = colour + 255 - colour.max(axis=2, keepdims=True) - colour.min(axis=2, keepdims=True)
-        dark[first : first + STRIP_PX] = (DARKEST + turned * ((LIGHTEST - DARKEST) / 255)).round()
+        most, least = (reduce(ufunc, np.moveaxis(colour, 2, 0))[..., None] for ufunc in (np.maximum, np.minimum))
+        dark[first : first + STRIP_PX] = SHADES[colour + 255 - most - least]
     return dark

@@ -19,6 +19,11 @@ class AudioError(EvenboreError):
     """Why a recording cannot be used; the text becomes the `reason` of a recording set aside."""
 
 
+def lacks_memory(error: Exception) -> bool:
+    """Whether this says, in whatever words, that there is no memory left."""
+    return isinstance(error, MemoryError) or bool(NO_MEMORY.search(str(error)))
+
+
 def in_words(error: OSError | MemoryError) -> str:
     """What the system refused, for a person."""
     if isinstance(error, MemoryError):

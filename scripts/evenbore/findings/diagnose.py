@@ -81,7 +81,12 @@ def diagnose(
         at_base = of_family[of_family["dynamic"] == config["base_dynamic"]]
         findings += _intonation(at_base, family, tolerances, instruments, far) + _odd(at_base, instruments)
         findings += _cracking(of_family, family) + _noisy(at_base, family, config)
-    findings += [_far_off_row(one) for one in far]
+    for one in far:
+        unit, place = "" if np.isnan(one.cents) else "cents", (one.written, one.written, 1)
+        text = words.explain_far_off(one)
+        row = _row((one.instrument, one.state), "note_far_off", *place, one.cents, unit, one.confidence, text)
+        scope = "design" if one.shared else "unit"
+        findings.append(row | {"n_seen": one.takes, "n_takes": one.of, "scope": scope})
     for row in filter(seen_once, findings):
         row["confidence"] = np.nan  # of a slip or a fault, nobody knows which
         row["explanation"] += " " + words.only_once(row["n_takes"])
@@ -158,18 +163,20 @@ def _share_by_design(findings: list[Row], heard: set[str], instruments: dict[str
     shared = [row for row in findings if row["instrument"] and FINDINGS[row["kind"]].by in ("tone", "takes")]
     for row in shared:
         units = same_model(row["instrument"], instruments) & heard
-        alike = {other["instrument"] for other in shared if other["kind"] == row["kind"] and _overlap(row, other)}
+        first, last = (note_to_midi(row[key]) for key in ("first_note", "last_note"))
+        alike = {
+            other["instrument"]
+            for other in shared
+            if other["kind"] == row["kind"]
+            and note_to_midi(other["first_note"]) <= last
+            and note_to_midi(other["last_note"]) >= first
+        }
         if len(units) >= MIN_PEERS and 2 * len(alike & units) > len(units):
             row["scope"] = "design"
             row["explanation"] += (
                 f" {len(alike & units)} of the {len(units)} other units of its model share it: a trait of the design,"
                 " held against none."
             )
-
-
-def _overlap(one: Row, other: Row) -> bool:
-    first, last = (note_to_midi(one[key]) for key in ("first_note", "last_note"))
-    return note_to_midi(other["first_note"]) <= last and note_to_midi(other["last_note"]) >= first
 
 
 def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[Row]:
@@ -186,9 +193,10 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         views.append((one, templates(family, rows.written, taught)))
     alternatives = [template for _, of_view in views for template in of_view]
     support = _support(dull, rows, alternatives) + silence_support(rows, dull.owners, alternatives)
+    whole = [Whole(one.shift_z, one.shift_sd, _freedom(one)) for one in scores]
     seen = [
-        View(one.z, correlation(one.z, rows.written), of_view, Whole(one.shift_z, one.shift_sd, _freedom(one)))
-        for one, of_view in views
+        View(one.z, correlation(one.z, rows.written), of_view, of_whole)
+        for (one, of_view), of_whole in zip(views, whole, strict=True)
     ]
     findings, clear = [], np.full(dull.z.shape, np.nan)
     for i, (owner, fitted) in enumerate(zip(dull.owners, fit_patterns(seen, support), strict=True)):
@@ -198,7 +206,9 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
             kind, template, confidence = pattern
             told = template.shape > 0
             # where the rest is dull too, only a leak beyond doubt is more than that
-            is_dull &= _rest_z(seen[0], i, template) > REST_Z and fitted.posterior.get("leak", 0.0) < NO_DOUBT
+            rest = row_median(np.where(template.shape == 0, dull.z[[i]], np.nan))[0]
+            away, scale = whole[0].away(i, rest, 0.0)
+            is_dull &= float(away[0] / scale) > REST_Z and fitted.posterior.get("leak", 0.0) < NO_DOUBT
             if not is_dull:
                 row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
                 best = next(one for one, of_view in views if any(template is each for each in of_view))
@@ -208,13 +218,6 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         if np.isfinite(dull.z[i][~told]).any():
             clear[i, ~told] = (dull.z[i][~told] - np.nanmedian(dull.z[i][~told])) / dull.unsteady[i]
     return findings + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
-
-
-def _rest_z(view: View, i: int, template: Template) -> float:
-    """How dull the notes outside of a pattern are against the others', in standard deviations."""
-    rest = row_median(np.where(template.shape == 0, view.z[[i]], np.nan))[0]
-    away, scale = view.whole.away(i, rest, 0.0) if view.whole else (rest, np.ones(1))
-    return float(away[0] / scale)
 
 
 def _support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> Floats:
@@ -459,10 +462,3 @@ def _noisy(notes: pd.DataFrame, family: Family, config: dict[str, Any]) -> list[
             place = written[0], written[-1], len(written)
             findings.append(_row(one.owner, "noisy", *place, one.db, "dB", 1 - one.p, text))
     return findings
-
-
-def _far_off_row(one: FarOff) -> Row:
-    owner, unit = (one.instrument, one.state), "" if np.isnan(one.cents) else "cents"
-    text = words.explain_far_off(one)
-    row = _row(owner, "note_far_off", one.written, one.written, 1, one.cents, unit, one.confidence, text)
-    return row | {"n_seen": one.takes, "n_takes": one.of, "scope": "design" if one.shared else "unit"}

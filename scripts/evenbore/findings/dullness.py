@@ -60,14 +60,6 @@ class Dullness:
     unsteady: Floats
 
 
-@dataclass(frozen=True)
-class SessionEffect:
-    """What all instruments of a session share: `size` (N,) in the unit of the scores, `z` (N,) over its error."""
-
-    size: Floats
-    z: Floats
-
-
 def score(rows: Rows, loss_db: Floats) -> tuple[Floats, Floats, Floats]:
     """Dullness scores (R, N) of rows and (T, N) of their takes, 0 in the middle of all rows played alike; and what a
     decibel of each of LEVEL_MEASURES adds to them, (M, N), where a note has those it mostly has."""
@@ -125,8 +117,8 @@ def dullness(rows: Rows, loss_db: Floats = LOSS_DB) -> Dullness | None:
     total, of_takes, per_db = score(rows, loss_db)
     values, of_takes = total - row_median(total), of_takes - row_median(of_takes)
     effects = _session_effects(keys, values, Components.of(keys, values))
-    for session, effect in effects.items():
-        shared = np.where(np.nan_to_num(effect.z) > SHARED_Z, effect.size, 0.0)
+    for session, (size, z) in effects.items():
+        shared = np.where(np.nan_to_num(z) > SHARED_Z, size, 0.0)
         values = values - np.outer(keys["session"] == session, shared)
         of_takes = of_takes - np.outer((keys["session"] == session).to_numpy()[rows.take_row], shared)
     owners = list(keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None))
@@ -143,7 +135,7 @@ def dullness(rows: Rows, loss_db: Floats = LOSS_DB) -> Dullness | None:
         shift_z=shift_z,
         shift_sd=shift_sd / _note_sd(keys, values, owners),
         peers=keys["instrument"].nunique() - 1,
-        session_z={session: effect.z for session, effect in effects.items()},
+        session_z={session: z for session, (_, z) in effects.items()},
         per_db=per_db / pd.DataFrame(told.unit).median().to_numpy(),
         per_cent=1 / pd.DataFrame(pitch.unit).median().to_numpy(),
         unsteady=_unsteady(rows, apart, owner),
@@ -197,24 +189,22 @@ def _note_sd(keys: pd.DataFrame, values: Floats, owners: list[tuple[str, str]]) 
     return max(float(np.nan_to_num(sd)), SMALLEST_SD)
 
 
-def _session_effects(keys: pd.DataFrame, values: Floats, parts: Components) -> dict[str, SessionEffect]:
-    """Common deviation of each session from the others.
+def _session_effects(keys: pd.DataFrame, values: Floats, parts: Components) -> dict[str, tuple[Floats, Floats]]:
+    """Common deviation of each session from the others: its size (N,) in the unit of the scores, and z (N,), it over
+    its error.
 
-    `z` is NaN unless all of at least MIN_PEERS instruments of the session lie above every other session's median.
+    z is NaN unless all of at least MIN_PEERS instruments of the session lie above every other session's median.
     """
     effects = {}
     for session in keys["session"].unique():
         here = (keys["session"] == session).to_numpy()
-        inside = _instrument_means(keys[here], values[here])
-        outside = _instrument_means(keys[~here], values[~here])
+        inside, outside = (
+            pd.DataFrame(values[part]).groupby(keys["instrument"].to_numpy()[part]).mean() for part in (here, ~here)
+        )
         if len(inside) < MIN_PEERS or len(outside) < MIN_PEERS:
             continue
         away = inside - outside.median()
         error = np.sqrt((parts.own + parts.noise) * (1 / len(inside) + 1 / len(outside)) + parts.session)
         size = away.median().to_numpy()
-        effects[session] = SessionEffect(size, np.where((away > 0).all(), size / error, np.nan))
+        effects[session] = size, np.where((away > 0).all(), size / error, np.nan)
     return effects
-
-
-def _instrument_means(keys: pd.DataFrame, values: Floats) -> pd.DataFrame:
-    return pd.DataFrame(values).groupby(keys["instrument"].to_numpy()).mean()

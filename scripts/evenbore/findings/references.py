@@ -131,11 +131,12 @@ def _against_others(
 ) -> tuple[Floats, Floats, Floats]:
     """Values (R, N) minus their prediction from the other instruments' `peers` values; its SD; the prediction."""
     away, sd, expected = (np.full(values.shape, np.nan) for _ in range(3))
-    whole = Codes.of(keys)
+    shared = (["instrument"], ["instrument", "state"], ["session"], CONDITION)
+    whole = [keys.groupby(columns, sort=False).ngroup().to_numpy() for columns in shared]
     masks, which = np.unique(np.isfinite(values), axis=1, return_inverse=True)
     for m in np.flatnonzero(masks.any(axis=0)):
         rows, columns = np.flatnonzero(masks[:, m]), np.flatnonzero(which.ravel() == m)
-        codes = whole.at(rows)
+        codes = Codes(*(column[rows] for column in whole))
         pairs = np.unique(np.column_stack([codes.condition, codes.instrument]), axis=0)
         # a reference needs MIN_PEERS others beside the instrument itself
         told = np.bincount(pairs[:, 0])[codes.condition] > MIN_PEERS
@@ -155,16 +156,6 @@ class Codes(NamedTuple):
     owner: Ints
     session: Ints
     condition: Ints
-
-    @classmethod
-    def of(cls, keys: pd.DataFrame) -> "Codes":
-        """Of the rows of `keys`."""
-        columns = (["instrument"], ["instrument", "state"], ["session"], CONDITION)
-        return cls(*(keys.groupby(of_each, sort=False).ngroup().to_numpy() for of_each in columns))
-
-    def at(self, rows: Ints) -> "Codes":
-        """Of these rows alone."""
-        return Codes(*(column[rows] for column in self))
 
 
 def _left_out(codes: Codes, values: Floats, parts: Components) -> Iterator[tuple[Ints, Floats, Floats]]:

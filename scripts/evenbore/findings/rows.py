@@ -76,8 +76,8 @@ def excess(rows: Rows, owner: tuple[str, str], measure: str) -> Floats:
         near = alike & (keys["session"] == keys.at[row, "session"]).to_numpy()
         chosen = near if keys.loc[near, "instrument"].nunique() >= MIN_PEERS else alike
         if chosen.any():
-            out.append(values[row] - _column_median(values[chosen]))
-    return _column_mean(np.array(out)) if out else np.full(values.shape[1], np.nan)
+            out.append(values[row] - pd.DataFrame(values[chosen]).median().to_numpy())
+    return pd.DataFrame(out).mean().to_numpy() if out else np.full(values.shape[1], np.nan)
 
 
 def robust_sd(values: Floats) -> float:
@@ -99,11 +99,3 @@ def row_median(values: Floats) -> Floats:
 def condition_medians(keys: pd.DataFrame, values: Floats) -> Floats:
     """Median over the rows of the same dynamic, articulation and direction, note by note, (R, N)."""
     return pd.DataFrame(values).groupby([keys[c] for c in CONDITION]).transform("median").to_numpy()
-
-
-def _column_median(values: Floats) -> Floats:
-    return pd.DataFrame(values).median().to_numpy()
-
-
-def _column_mean(values: Floats) -> Floats:
-    return pd.DataFrame(values).mean().to_numpy()

@@ -7,6 +7,7 @@ matter of taste no way is better: what stands out from most of the others is tol
 """
 
 from collections.abc import Iterable, Mapping
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -21,6 +22,8 @@ from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING, Decision
 from evenbore.study.sheets import Study
+
+_Clauses: TypeAlias = dict[str, list[str]]  # instrument -> clauses
 
 
 def status_table(
@@ -107,65 +110,46 @@ def flattered_values(findings: pd.DataFrame) -> dict[tuple[str, str], list[str]]
 
 
 def _against_others(
-    pairs: Iterable[pd.DataFrame],
-    values: pd.DataFrame,
-    criteria: pd.DataFrame,
-    states: dict[str, str],
+    pairs: Iterable[pd.DataFrame], values: pd.DataFrame, criteria: pd.DataFrame, states: dict[str, str],
     flattered: Mapping[tuple[str, str], list[str]],
-) -> tuple[dict[str, list[str]], dict[str, list[str]], dict[str, list[str]], dict[str, list[str]]]:
+) -> tuple[_Clauses, _Clauses, _Clauses, _Clauses]:  # fmt: skip
     """By instrument, in words: where it is better and worse than others, in what it is more or less than most of them
     as a matter of taste, and how many it cannot be told from."""
     direction = criteria.set_index("criterion")["better"].to_dict()
     value = in_state(values, states).set_index(["instrument", "criterion"])["value"].to_dict()
-    wins: dict[tuple[str, str], int] = {}
-    losses: dict[tuple[str, str], int] = {}
-    others: dict[str, set[str]] = {}
-    differing: dict[str, set[str]] = {}
-    of_criterion: dict[tuple[str, str], int] = {}
-    apart: dict[tuple[str, str, str], list[float]] = {}  # by how much it is more, or less, than each such other
-    for part in pairs:
-        heard = part[~part["criterion"].isin(EXACT) & (part["verdict"] != "not_comparable")]
-        for row in heard[["criterion", "instrument_a", "instrument_b", "verdict"]].itertuples(index=False):
-            criterion, a, b, verdict = row
-            others.setdefault(a, set()).add(b)
-            others.setdefault(b, set()).add(a)
-            for key in ((a, criterion), (b, criterion)):
-                of_criterion[key] = of_criterion.get(key, 0) + 1
-            if verdict != "differs":
-                continue
-            differing.setdefault(a, set()).add(b)
-            differing.setdefault(b, set()).add(a)
-            if direction[criterion] == "taste":
-                by = value[a, criterion] - value[b, criterion]
-                for name, more in ((a, by > 0), (b, by < 0)):
-                    word = CRITERIA[criterion].good if more else CRITERIA[criterion].bad
-                    apart.setdefault((name, criterion, word), []).append(abs(by))
-                continue
-            first_wins = better_of(value[a, criterion], value[b, criterion], direction[criterion]) > 0
-            winner, loser = (a, b) if first_wins else (b, a)
-            wins[winner, criterion] = wins.get((winner, criterion), 0) + 1
-            losses[loser, criterion] = losses.get((loser, criterion), 0) + 1
-
-    def words(counts: dict[tuple[str, str], int], than: str) -> dict[str, list[str]]:
-        out: dict[str, list[str]] = {}
-        for (name, criterion), count in counts.items():
-            text = f"{plain(criterion)}: {than} than {count} of {of_criterion[name, criterion]} others"
-            out.setdefault(name, []).append(text)
-        return out
-
-    character: dict[str, list[str]] = {}
-    for (name, criterion, word), sizes in apart.items():
-        if 2 * len(sizes) > of_criterion[name, criterion]:
-            than, size = f"{len(sizes)} of {of_criterion[name, criterion]} others", float(np.median(sizes))
-            unit = CRITERIA[criterion].worded or CRITERIA[criterion].unit
-            text = f"{plain(criterion)}: {word} than {than}, by {size:.1f} {unit} in the middle"
-            character.setdefault(name, []).append(text)
-    merits = {key: n for key, n in wins.items() if key[1] not in flattered.get((key[0], states[key[0]]), ())}
+    columns = ["criterion", "instrument_a", "instrument_b", "verdict"]
+    heard = pd.concat([pd.DataFrame(columns=columns), *(
+        part.loc[~part["criterion"].isin(EXACT) & (part["verdict"] != "not_comparable"), columns] for part in pairs
+    )]).set_axis(["criterion", "name", "other", "verdict"], axis=1)  # fmt: skip
+    both = pd.concat([heard, heard.rename(columns={"name": "other", "other": "name"})])
+    better: _Clauses = {}
+    worse: _Clauses = {}
+    character: _Clauses = {}
+    count = both.groupby(["name", "criterion"]).size()
+    of_criterion = heard.drop_duplicates("criterion")["criterion"].tolist()
+    apart = both[both["verdict"] == "differs"].groupby(["name", "criterion"])["other"]
+    differing: dict[Any, list[str]] = apart.agg(list).to_dict()
+    for (name, criterion), others in sorted(differing.items(), key=lambda one: of_criterion.index(one[0][1])):
+        entry, known = CRITERIA[criterion], f"of {count[name, criterion]} others"
+        if direction[criterion] == "taste":
+            by = np.array([value[name, criterion] - value[other, criterion] for other in others])
+            for word, sizes in ((entry.good, by[by > 0]), (entry.bad, -by[by < 0])):
+                if 2 * len(sizes) > count[name, criterion]:
+                    size = f"by {np.median(sizes):.1f} {entry.worded or entry.unit} in the middle"
+                    text = f"{plain(criterion)}: {word} than {len(sizes)} {known}, {size}"
+                    character.setdefault(name, []).append(text)
+            continue
+        won = sum(better_of(value[name, criterion], value[o, criterion], direction[criterion]) > 0 for o in others)
+        merit = criterion not in flattered.get((name, states[name]), ())
+        for clauses, way, n in ((better, "better", won * merit), (worse, "worse", len(others) - won)):
+            if n:
+                clauses.setdefault(name, []).append(f"{plain(criterion)}: {way} than {n} {known}")
     told = {}
-    for name, all_of in others.items():
-        if alike := all_of - differing.get(name, set()):
-            told[name] = [f"by sound not told from {len(alike)} of {len(all_of)} others"]
-    return words(merits, "better"), words(losses, "worse"), character, told
+    for name, rows in both.groupby("name"):
+        all_of, told_apart = rows["other"].nunique(), rows.loc[rows["verdict"] == "differs", "other"].nunique()
+        if alike := all_of - told_apart:
+            told[str(name)] = [f"by sound not told from {alike} of {all_of} others"]
+    return better, worse, character, told
 
 
 def _first_places(ranking: pd.DataFrame, study: Study) -> dict[str, float]:

@@ -114,13 +114,9 @@ def vetting_table(decided: list[Decision], instruments: Mapping[str, Row]) -> pd
 
 
 def _unable(
-    takes: pd.DataFrame,
-    notes: pd.DataFrame,
-    softly: Mapping[Hashable, set[str]],
-    name: str,
-    instruments: Mapping[str, Row],
-    recorded: Collection[str],
-) -> list[str]:
+    takes: pd.DataFrame, notes: pd.DataFrame, softly: Mapping[Hashable, set[str]], name: str,
+    instruments: Mapping[str, Row], recorded: Collection[str],
+) -> list[str]:  # fmt: skip
     """Why the recordings cannot tell whether the tone is sound; empty when they can.
 
     `takes`: of scales; `notes`: of this instrument; `softly`: group -> all instruments with soft notes in it;

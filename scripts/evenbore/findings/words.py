@@ -49,8 +49,6 @@ SESSION = (
     "All instruments of the session share it, so it is blamed on none: the room at this note, the microphone's"
     " place, the reed or the player of that day."
 )
-
-
 CRACK_ELSE = (
     "What fits: a register or octave vent that opens late or sticks, a leak near the top of the tube, water in a hole,"
     " a slow or wrong key, a reed or mouthpiece that does not suit, the player on these notes."

@@ -13,9 +13,9 @@ instrument's own repeats is taken out of its mean square, so that it rests on pr
 the scatter of either averages zero; with one take of an instrument what scatters in the others serves.
 """
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, TypeAlias, cast
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Any, TypeAlias, cast
 
 import numpy as np
 import pandas as pd
@@ -23,16 +23,16 @@ import pandas as pd
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.facts.criteria import ADDITIVE, CRITERIA, EXACT, MEASURED, MIN_NOTES, Criterion
 from evenbore.facts.rows import Row, price_of
+from evenbore.facts.words import joined
 from evenbore.judge.faroff import FAR_CENTS, FarOff
 from evenbore.judge.repeatability import (
     OWNER,
-    Days,
+    Assessment,
     Owner,
     block_offsets,
     cells_of,
-    errors_of,
-    manner_effects,
     own_days,
+    played_alike,
     with_scatter_ratios,
 )
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes, residual_maker
@@ -43,21 +43,20 @@ from evenbore.setups.loudness import Matched, match_loudness
 from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
 from evenbore.statistics.alignment import take_offsets
-from evenbore.statistics.grouped import by_criterion, grouped_means
+from evenbore.statistics.grouped import grouped_means
 from evenbore.statistics.student import CONFIDENCE, half_width
 from evenbore.trade.families import Family
 
-if TYPE_CHECKING:
-    from pandas.api.typing import NAType
-
 _Take: TypeAlias = tuple[Row, TakeNotes]  # with its _TAKE_KEYS
-_Value: TypeAlias = tuple[str | float, ...]  # see `_value`
+_Counted: TypeAlias = dict[Owner, list[_Take]]  # takes by instrument and state
+_Value: TypeAlias = tuple[str | float, ...]  # _VALUE_KEYS, criterion, value
 _Shifts: TypeAlias = tuple[Owner, str, Ints, Floats]  # owner, criterion, components, shifts
 
 DYNAMICS = ("pp", "p", "mp", "mf", "f", "ff")
 WORST = "worst_note_cents"
 LEAST_SHARE = 0.9  # ASSUME: a take with fewer of the notes would hide too many of the others'
 _FIXED = ("written", "register", "veiled", "partner")  # fields of TakeNotes that no take changes
+_VALUE_KEYS = ["instrument", "state", "session", "recording", "direction", "articulation"]
 _TAKE_KEYS = ["recording", "instrument", "state", "session", "take", "dynamic", "articulation", "direction"]
 NO_RECORDING = "no usable recording"
 PASSAGES = "only passages of music were recorded of it, and no scale"
@@ -76,85 +75,53 @@ NO_CURVE = "no soft and loud takes in the study: not brought to a common loudnes
 NOT_SURELY_ABOVE = "not surely above the player's own scatter"
 
 
-@dataclass(frozen=True)
-class Assessment:
-    """What `assess` finds.
-
-    `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
-    recording direction articulation criterion value session_offset, which is taken out of the value; SCATTER_RATIO;
-    what has no value is left out). `shifts`: instrument state criterion component shift, the change of a value along
-    each independent direction of the error of the set-ups (one standard error each). `days`: how much instruments' own
-    days scatter, per kind.
-    """
-
-    instruments: pd.DataFrame
-    takes: pd.DataFrame
-    shifts: pd.DataFrame
-    days: dict[str, Days]
-
-
 def assess(
-    notes: pd.DataFrame,
-    errors: SetupErrors,
-    recordings: pd.DataFrame,
-    instruments: dict[str, Row],
-    inspection: Sequence[Row],
-    families: dict[str, Family],
-    config: dict[str, Any],
-    far: Collection[FarOff] = (),
+    notes: pd.DataFrame, errors: SetupErrors, recordings: pd.DataFrame, instruments: dict[str, Row],
+    inspection: Sequence[Row], families: dict[str, Family], config: dict[str, Any], far: Collection[FarOff] = (),
     players: Mapping[str, str] | None = None,
-) -> Assessment:
+) -> Assessment:  # fmt: skip
     """Assess a study.
 
     `notes`, `errors`: from `normalise`; `recordings`: the table of that name; `instruments`, `inspection`: sheet
     rows as dicts; `families`: family key -> Family; `config` needs base_dynamic, currency, states and own_days; `far`:
     notes far from their place; `players`: recording -> who played it.
     """
+    players, base = players or {}, config["base_dynamic"]
+    # 1. Every take's notes, at a common loudness, and those of the base dynamic that instruments are judged by
     kinds = {name: row["family"] for name, row in instruments.items()}
     columns = {c.name: COLUMNS[c.matched] for c in MEASURED if c.matched}
     matched = {name: match_loudness(notes, column, kinds) for name, column in columns.items()}
     at_common = {columns[name]: one.values for name, one in matched.items()}
     takes = prepared_takes(notes.assign(**at_common), instruments, families)
-    counted = _counted(takes, config["base_dynamic"])
+    at_base: _Counted = {}
+    for key, take in takes:
+        if key["dynamic"] == base:
+            at_base.setdefault((key["instrument"], key["state"]), []).append((key, take))
+    counted = {owner: _of_same_notes(members) for owner, members in at_base.items()}
+    # 2. The criteria of every take, less what the sessions add; and how the set-ups' errors shift the instruments'
     scatter = {name: _scatter(name, counted) for name in DEVIATIONS}
-    evennesses, shifts = _evennesses(takes, counted, scatter, notes, errors)
-    shifts = pd.concat([shifts, _matching_shifts(counted, matched)], ignore_index=True)
+    evennesses, moved = _evennesses(takes, counted, scatter, notes, errors)
+    shifts = _shift_table(moved + _matching_shifts(counted, matched))
     values = _take_values(takes, counted, scatter, evennesses)
-    values["player"] = [(players or {}).get(recording, "") for recording in values["recording"]]
+    values["player"] = [players.get(recording, "") for recording in values["recording"]]
     values = with_scatter_ratios(without_session_offsets(values))
-    days = own_days(values, _pitch_curves(counted, players or {}), config["own_days"])
-    values, far_notes = _without_hidden_worst(values, far)
-    owners = _owners(recordings, instruments, config["states"])
-    groups = session_groups(recordings)
-    lacking = _notes_left_out(takes, config["base_dynamic"])
+    # 3. How much own days scatter, and from all that the instruments' values and intervals
+    days = own_days(values, _pitch_curves(counted, players), config["own_days"])
+    values, hidden = _without_hidden_worst(values, far)
+    owners, lacking = _owners(recordings, instruments, config["states"]), _notes_left_out(at_base, counted)
+    found = Assessment(pd.DataFrame(), values, shifts, days)
     rows: list[Row] = []
-    known_values, known_shifts = by_criterion(values), by_criterion(shifts)
     for criterion in CRITERIA.values():
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
-            own_values, own_shifts = known_values[criterion.name], known_shifts[criterion.name]
-            doubts = _notes_in_doubt(notes, criterion, config["base_dynamic"])
-            missed = lacking if criterion.kind == "take" else {}
-            words = {owner: _joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
-            rows += _rows(criterion, owners, own_values, own_shifts, days[criterion.day_kind], words)
+            doubts, missed = _notes_in_doubt(notes, criterion, base), lacking if criterion.kind == "take" else {}
+            words = {owner: joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
+            rows += _rows(criterion, owners, found, words)
+    # 4. What else there is to say of a value, or of its being missing
     table = pd.DataFrame(rows)
-    _say_what_is_far(table, far_notes)
-    owned = (
-        usable(recordings)
-        .drop_duplicates(["instrument", "state"])
-        .set_index(["instrument", "state"])["session"]
-        .map(groups)
-    )
-    table["group"] = [owned.get(key) for key in zip(table["instrument"], table["state"], strict=True)]
-    _say_how_loudness_was_matched(table, matched)
-    unheard = table["group"].isna() & ~table["criterion"].isin(EXACT)
-    table.loc[unheard, "reason"] = NO_RECORDING
-    _say_what_was_not_played(table, usable(recordings), config["base_dynamic"])
-    alone = table["group"].map(pd.Series(groups).value_counts()) == 1
-    in_room = alone & table["criterion"].isin([c.name for c in MEASURED if c.smoothed]) & table["value"].notna()
-    table.loc[in_room, "reason"] = [f"{reason}; {ROOM_IN_IT}".removeprefix("; ") for reason in table["reason"][in_room]]
-    return Assessment(table, values, shifts, days)
+    _give_reasons(table, recordings, matched, hidden, base)
+    return replace(found, instruments=table)
 
 
 def _without_hidden_worst(
@@ -167,54 +134,57 @@ def _without_hidden_worst(
     hidden: dict[Owner, tuple[float, str]] = {}
     for one in far:
         owner = one.instrument, one.state
-        least = FAR_CENTS if np.isnan(one.cents) else abs(one.cents)
+        least = FAR_CENTS if np.isnan(one.cents) else abs(one.cents) - 1e-9  # of the same number, rounded otherwise
         if not one.shared and not known.get(owner, 0.0) >= least and least > hidden.get(owner, (0.0, ""))[0]:
             hidden[owner] = least, one.words()
     out = worst & pd.MultiIndex.from_frame(values[OWNER]).isin(list(hidden))
     return values[~out].reset_index(drop=True), hidden
 
 
-def _say_what_is_far(table: pd.DataFrame, hidden: dict[Owner, tuple[float, str]]) -> None:
-    """The lower end of worst notes that are not measured but far off, and why."""
-    for owner, (least, words) in hidden.items():
-        row = (table["instrument"] == owner[0]) & (table["state"] == owner[1]) & (table["criterion"] == WORST)
-        table.loc[row, "low"], table.loc[row, "reason"] = least, words
-
-
-def _say_what_was_not_played(table: pd.DataFrame, recordings: pd.DataFrame, base_dynamic: str) -> None:
-    """Say why values of instruments are missing of which no scale, or none at the base dynamic, was played."""
-    scales = recordings[recordings["notes_expected"] > 0]
-    had, played, at_base = (
-        pd.MultiIndex.from_frame(table[OWNER]).isin(pd.MultiIndex.from_frame(rows[OWNER]))
-        for rows in (recordings, scales, scales[scales["dynamic"] == base_dynamic])
-    )
-    missing = table["value"].isna() & ~table["criterion"].isin(EXACT)
-    of_takes = table["criterion"].isin([c.name for c in MEASURED if c.kind == "take"])
-    table.loc[missing & had & ~played, "reason"] = PASSAGES
-    table.loc[missing & played & ~at_base & of_takes, "reason"] = NOT_AT_BASE
-
-
-def _matching_shifts(counted: Sequence[_Take], matched: Mapping[str, Matched]) -> pd.DataFrame:
+def _matching_shifts(counted: _Counted, matched: Mapping[str, Matched]) -> list[_Shifts]:
     """How the error of each instrument's curve over loudness shifts what is matched (criterion -> it): a component of
     its own for each."""
     parts: list[_Shifts] = []
-    for place, (owner, members) in enumerate(_by_owner(counted).items()):
+    for place, (owner, members) in enumerate(counted.items()):
         for criterion, one in matched.items():
             if owner in one.slopes.index:
                 over = np.mean([one.over[key["recording"]] for key, _ in members])
                 parts.append((owner, criterion, np.array([place]), np.array([one.slopes.loc[owner, "se"] * over])))
-    return _shift_table(parts)
+    return parts
 
 
-def _say_how_loudness_was_matched(table: pd.DataFrame, matched: Mapping[str, Matched]) -> None:
-    """Say of what was not brought to a common loudness along the instrument's own curve what was assumed."""
-    for criterion, one in matched.items():
-        rows = table.index[(table["criterion"] == criterion) & table["value"].notna()]
+def _give_reasons(
+    table: pd.DataFrame, recordings: pd.DataFrame, matched: Mapping[str, Matched],
+    hidden: Mapping[Owner, tuple[float, str]], base_dynamic: str,
+) -> None:  # fmt: skip
+    """Fill in, in place, the group of every instrument, the lower end of the `hidden` worst notes, and what else there
+    is to say of a value or of its being missing."""
+    criterion, owners = table["criterion"], pd.MultiIndex.from_frame(table[OWNER])
+    used, groups = usable(recordings), session_groups(recordings)
+    first = used.drop_duplicates(OWNER).set_index(OWNER)["session"].map(groups)
+    table["group"] = first.reindex(owners).to_numpy()
+    for owner, (least, words) in hidden.items():
+        row = owners.isin([owner]) & (criterion == WORST).to_numpy()
+        table.loc[row, ["low", "reason"]] = least, words
+    for name, one in matched.items():
         own = one.slopes["own"].to_dict()
-        for row, owner in zip(rows, table.loc[rows, OWNER].itertuples(index=False, name=None), strict=True):
-            if not own.get(owner, False):
-                words = BORROWED_CURVE if owner in own else NO_CURVE
-                table.loc[row, "reason"] = _joined(str(table.loc[row, "reason"]), words)
+        for row in table.index[(criterion == name) & table["value"].notna()]:
+            if not own.get(owners[row], False):
+                words = BORROWED_CURVE if owners[row] in own else NO_CURVE
+                table.loc[row, "reason"] = joined(table.loc[row, "reason"], words)
+    table.loc[table["group"].isna() & ~criterion.isin(EXACT), "reason"] = NO_RECORDING
+    scales = used[used["notes_expected"] > 0]
+    had, played, at_base = (
+        owners.isin(pd.MultiIndex.from_frame(rows[OWNER]))
+        for rows in (used, scales, scales[scales["dynamic"] == base_dynamic])
+    )
+    missing = table["value"].isna() & ~criterion.isin(EXACT)
+    table.loc[missing & had & ~played, "reason"] = PASSAGES
+    of_takes = criterion.isin([c.name for c in MEASURED if c.kind == "take"])
+    table.loc[missing & played & ~at_base & of_takes, "reason"] = NOT_AT_BASE
+    alone = table["group"].map(pd.Series(groups).value_counts()) == 1
+    in_room = alone & criterion.isin([c.name for c in MEASURED if c.smoothed]) & table["value"].notna()
+    table.loc[in_room, "reason"] = [joined(reason, ROOM_IN_IT) for reason in table["reason"][in_room]]
 
 
 def prepared_takes(
@@ -264,55 +234,33 @@ def _note_names(family: Family, midi: Ints) -> dict[str, Any]:
     }
 
 
-def _only(take: TakeNotes, written: Ints) -> TakeNotes:
-    """The take with these written notes alone."""
-    keep = np.isin(take.written, written)
-    arrays: dict[str, Any] = {k: v[keep] for k, v in vars(take).items() if isinstance(v, np.ndarray)}
-    return replace(take, **arrays)
-
-
-def _counted(takes: Sequence[_Take], base_dynamic: str) -> list[_Take]:
-    """The takes at the base dynamic that count, each with the notes that its instrument is judged by."""
-    return [pair for members in _at_base(takes, base_dynamic).values() for pair in _of_same_notes(members)]
-
-
 def _take_values(
-    takes: Sequence[_Take],
-    counted: Sequence[_Take],
-    scatter: Mapping[str, Mapping[Owner, float]],
+    takes: Sequence[_Take], counted: _Counted, scatter: Mapping[str, Mapping[Owner, float]],
     evennesses: Sequence[_Value],
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """One row per criterion and take that has a value; `evennesses`: the rows of the smoothed criteria."""
     rows = list(evennesses)
     for criterion in (c for c in MEASURED if c.kind == "take" and not c.smoothed):
-        telling = [pair for pair in counted if criterion.articulation in ("", pair[0]["articulation"])]
-        for owner, members in _by_owner(telling).items():
-            measured = np.array(of_takes(criterion.name, [take for _, take in members]))
+        for owner, members in counted.items():
+            telling = [pair for pair in members if criterion.articulation in ("", pair[0]["articulation"])]
+            if not telling:
+                continue
+            measured = np.array(of_takes(criterion.name, [take for _, take in telling]))
             if criterion.name in DEVIATIONS:
                 extra = np.full(measured.size, scatter[criterion.name][owner])
                 measured = roots(np.square(measured), extra)[0]
-            rows += [_value(key, criterion, value) for (key, _), value in zip(members, measured, strict=True)]
+            rows += [_value(key, criterion, value) for (key, _), value in zip(telling, measured, strict=True)]
     for key, loud, soft in _dynamic_pairs(takes):
         rows += [_value(key, c, FUNCTIONS[c.name](loud, soft)) for c in MEASURED if c.kind == "dynamics"]
-    columns = ["instrument", "state", "session", "recording", "direction", "articulation", "criterion", "value"]
-    return pd.DataFrame(rows, columns=columns).dropna(subset="value").reset_index(drop=True)
-
-
-def _by_owner(takes: Iterable[_Take]) -> dict[Owner, list[_Take]]:
-    """Takes by instrument and state."""
-    owners: dict[Owner, list[_Take]] = {}
-    for key, take in takes:
-        owners.setdefault((key["instrument"], key["state"]), []).append((key, take))
-    return owners
+    return (
+        pd.DataFrame(rows, columns=[*_VALUE_KEYS, "criterion", "value"]).dropna(subset="value").reset_index(drop=True)
+    )
 
 
 def _evennesses(
-    takes: Sequence[_Take],
-    counted: Sequence[_Take],
-    scatter: Mapping[str, Mapping[Owner, float]],
-    notes: pd.DataFrame,
+    takes: Sequence[_Take], counted: _Counted, scatter: Mapping[str, Mapping[Owner, float]], notes: pd.DataFrame,
     errors: SetupErrors,
-) -> tuple[list[_Value], pd.DataFrame]:
+) -> tuple[list[_Value], list[_Shifts]]:  # fmt: skip
     """Rows of values of the smoothed criteria, and how the errors of set-ups and rooms shift each instrument's.
 
     A root mean square is widened by whatever scatters from note to note, so the player's scatter and what is left of
@@ -322,7 +270,7 @@ def _evennesses(
     rows: list[_Value] = []
     parts: list[_Shifts] = []
     if notes.empty:
-        return rows, _shift_table(parts)
+        return rows, parts
     midi, places, bounds = _played_notes(notes)
     begin = {key["recording"]: (first, take.written) for (key, take), first in zip(takes, bounds, strict=False)}
     directions = np.arange(errors.mixing.shape[1])
@@ -336,7 +284,7 @@ def _evennesses(
         left, common = (
             np.nan_to_num(_means(notes[name(column)].to_numpy(float), places)) for name in (room_error, common_error)
         )
-        for owner, members in _by_owner(counted).items():
+        for owner, members in counted.items():
             components: list[Ints] = []
             shifts: list[Floats] = []
             at = [_rows_of(*begin[key["recording"]], take.written) for key, take in members]
@@ -355,7 +303,7 @@ def _evennesses(
                 shifts += [errors.along_all(of_setup * slope, session[here[0]]), *(part * slope for part in of_room)]
             place, number = np.unique(np.concatenate(components), return_inverse=True)
             parts.append((owner, criterion.name, place, np.bincount(number, np.concatenate(shifts)) / len(members)))
-    return rows, _shift_table(parts)
+    return rows, parts
 
 
 def _rows_of(first: int, written: Ints, notes: Ints) -> tuple[Ints, Bools]:
@@ -486,12 +434,11 @@ def _fill(values: Floats) -> None:
     values[lacking] = (mean + offset)[lacking]
 
 
-def _notes_left_out(takes: Sequence[_Take], base_dynamic: str) -> dict[Owner, str]:
+def _notes_left_out(at_base: _Counted, counted: _Counted) -> dict[Owner, str]:
     """Instrument and state -> in words, how many of its notes are not judged because some of its takes lack them."""
     words = {}
-    for owner, members in _at_base(takes, base_dynamic).items():
-        heard = set().union(*(take.written.tolist() for _, take in members))
-        kept = _of_same_notes(members)
+    for owner, members in at_base.items():
+        heard, kept = set().union(*(take.written.tolist() for _, take in members)), counted[owner]
         judged = kept[0][1].written.size
         if judged < len(heard):
             words[owner] = f"judged by {judged} of {len(heard)} notes: most of its takes lack the others"
@@ -518,31 +465,22 @@ def _notes_in_doubt(notes: pd.DataFrame, criterion: Criterion, base_dynamic: str
     return words
 
 
-def _joined(*reasons: str) -> str:
-    return "; ".join(filter(None, reasons))
-
-
-def _at_base(takes: Sequence[_Take], base_dynamic: str) -> dict[Owner, list[_Take]]:
-    """Takes at the base dynamic by instrument and state."""
-    return _by_owner(pair for pair in takes if pair[0]["dynamic"] == base_dynamic)
-
-
-def _scatter(criterion: str, takes: Sequence[_Take]) -> dict[Owner, float]:
+def _scatter(criterion: str, counted: _Counted) -> dict[Owner, float]:
     """Mean square by which the player's scatter from note to note inflates a criterion of each instrument.
 
     Variance between repeats of each note's deviation, of the instrument's own sets of repeats; without any that of the
     others, 0 without repeat takes at all.
     """
-    sets: dict[Owner, dict[tuple[str, ...], list[Floats]]] = {}
-    for key, take in takes:
-        of_owner = sets.setdefault((key["instrument"], key["state"]), {})
-        same = tuple(key[k] for k in ("session", "direction", "articulation"))
-        of_owner.setdefault(same, []).append(DEVIATIONS[criterion](take))
-    within = {owner: np.array([_within(np.array(repeats)) for repeats in own.values()]) for owner, own in sets.items()}
-    pooled, freedom = np.sum([parts.sum(axis=0) for parts in within.values()], axis=0) if within else (0.0, 0.0)
-    own = {owner: parts.sum(axis=0) for owner, parts in within.items()}
+    within = {}
+    for owner, members in counted.items():
+        sets: dict[tuple[str, ...], list[Floats]] = {}
+        for key, take in members:
+            same = tuple(key[k] for k in ("session", "direction", "articulation"))
+            sets.setdefault(same, []).append(DEVIATIONS[criterion](take))
+        within[owner] = np.sum([_within(np.array(repeats)) for repeats in sets.values()], axis=0)
+    pooled, freedom = np.sum(list(within.values()), axis=0) if within else (0.0, 0.0)
     others = pooled / freedom if freedom else 0.0
-    return {owner: squares / count if count else others for owner, (squares, count) in own.items()}
+    return {owner: squares / count if count else others for owner, (squares, count) in within.items()}
 
 
 def _within(repeats: Floats) -> tuple[float, float]:
@@ -551,25 +489,22 @@ def _within(repeats: Floats) -> tuple[float, float]:
     return float(((known - known.mean(axis=0)) ** 2).sum()), float((len(known) - 1) * known.shape[1])
 
 
-def _pitch_curves(takes: Sequence[_Take], players: Mapping[str, str]) -> Iterator[tuple[pd.DataFrame, Floats]]:
+def _pitch_curves(counted: _Counted, players: Mapping[str, str]) -> Iterator[tuple[pd.DataFrame, Floats]]:
     """Pitch (T, N) of the takes of instruments recorded several times, each from its take's mean, with the takes' keys:
     set by set of takes that hold the same notes."""
     alike: dict[bytes, list[_Take]] = {}
-    for key, take in takes:
+    for key, take in (pair for members in counted.values() for pair in members):
         if np.isfinite(take.cents).all():
-            alike.setdefault(take.written.tobytes(), []).append((key, take))
+            player = players.get(key["recording"], "")
+            alike.setdefault(take.written.tobytes(), []).append((key | {"player": player}, take))
     for members in alike.values():
-        keys = pd.DataFrame([key for key, _ in members]).assign(
-            player=[players.get(key["recording"], "") for key, _ in members]
-        )
         notes = np.array([take.cents - take.cents.mean() for _, take in members])
         if len(members) > 1 and notes.shape[1] >= MIN_NOTES:
-            yield keys, notes
+            yield pd.DataFrame([key for key, _ in members]), notes
 
 
 def _value(key: Row, criterion: Criterion, value: float) -> _Value:
-    owner = (key[name] for name in ("instrument", "state", "session", "recording", "direction", "articulation"))
-    return (*owner, criterion.name, value)
+    return (*(key[name] for name in _VALUE_KEYS), criterion.name, value)
 
 
 def _dynamic_pairs(takes: Sequence[_Take]) -> Iterator[tuple[Row, TakeNotes, TakeNotes]]:
@@ -578,7 +513,7 @@ def _dynamic_pairs(takes: Sequence[_Take]) -> Iterator[tuple[Row, TakeNotes, Tak
     for soft, loud in soft_and_loud([key for key, _ in takes], same):
         (key, quiet), (_, strong) = takes[soft], takes[loud]
         common = np.intersect1d(quiet.written, strong.written)
-        yield key, _only(strong, common), _only(quiet, common)
+        yield key, strong.only(common), quiet.only(common)
 
 
 def soft_and_loud(keys: Sequence[Row], same: Sequence[str]) -> Iterator[tuple[int, int]]:
@@ -603,8 +538,7 @@ def without_session_offsets(values: pd.DataFrame) -> pd.DataFrame:
     for criterion in ADDITIVE:
         rows = np.flatnonzero(values["criterion"] == criterion)
         if rows.size:
-            takes = values.iloc[rows]
-            offset[rows] = block_offsets(takes.assign(value=takes["value"] - manner_effects(takes)[0]))
+            offset[rows] = block_offsets(values.iloc[rows])
     return values.assign(session_offset=offset, value=values["value"] - offset)
 
 
@@ -614,90 +548,51 @@ def _owners(recordings: pd.DataFrame, instruments: dict[str, Row], states: list[
     return [(name, state) for name in instruments for state in states if state in had.get(name, {states[0]})]
 
 
-def _rows(
-    criterion: Criterion,
-    owners: Sequence[Owner],
-    takes: pd.DataFrame,
-    shifts: pd.DataFrame,
-    days: Days,
-    unjudged: Mapping[Owner, str],
-) -> list[Row]:
+def _rows(criterion: Criterion, owners: Sequence[Owner], found: Assessment, unjudged: Mapping[Owner, str]) -> list[Row]:
     """Rows of the instruments table of one criterion; `unjudged`: words on notes and takes left out, per owner."""
-    if takes.empty:
-        return [_row(owner, criterion, reason=_joined(criterion.missing, unjudged[owner])) for owner in owners]
-    halves = _half_widths(takes, shifts, criterion.additive, days)
-    played = (takes["value"] - manner_effects(takes)[0]).to_numpy(float)
-    # with one block in all, what it adds is the same for everybody
+    takes = found.takes[found.takes["criterion"] == criterion.name]
+    known = found.errors(criterion.name, owners)
+    if known is None:
+        return [_row(owner, criterion, reason=joined(criterion.missing, unjudged[owner])) for owner in owners]
+    of_owner: dict[Any, pd.DataFrame] = dict(list(takes.assign(value=played_alike(takes)).groupby(OWNER)))
     cells = cells_of(takes)
-    apart = ~cells.joined() & (np.unique(cells.block).size > 1)
-    recordings, place = takes["recording"].to_numpy(object), {owner: n for n, owner in enumerate(cells.owners)}
+    # with one block in all, what it adds is the same for everybody
+    linked = {cells.owners[n] for n in cells.owner[cells.joined() | (np.unique(cells.block).size < 2)]}
     rows = []
-    for owner in owners:
-        if owner not in place:
-            rows.append(_row(owner, criterion, reason=_joined(criterion.missing, unjudged[owner])))
+    for owner, half in zip(owners, half_width(*known.of_values(), known.shares, CONFIDENCE).tolist(), strict=True):
+        if owner not in of_owner:
+            rows.append(_row(owner, criterion, reason=joined(criterion.missing, unjudged[owner])))
             continue
-        own = cells.owner[cells.of_take] == place[owner]
-        n = len(set(recordings[own]))
-        value, half = played[own].mean(), halves[owner]
+        value, n = of_owner[owner]["value"].to_numpy().mean(), of_owner[owner]["recording"].nunique()
         flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
-        on_days = NO_SESSIONS if apart[cells.of_take][own].all() and not np.isnan(half) else ""
+        on_days = NO_SESSIONS if owner not in linked and not np.isnan(half) else ""
         low, high, small = value - half, value + half, ""
         if criterion.name in DEVIATIONS and (value <= 0 or low < 0):
             small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE
             value, low, high = (np.maximum(x, 0.0) for x in (value, low, high))
-        reason = _joined(flag, small, on_days, unjudged[owner])
-        rows.append(_row(owner, criterion, value, low, high, n, reason))
+        rows.append(_row(owner, criterion, value, low, high, n, joined(flag, small, on_days, unjudged[owner])))
     return rows
 
 
-def _half_widths(takes: pd.DataFrame, shifts: pd.DataFrame, additive: bool, days: Days) -> dict[Owner, float]:
-    """Half of each instrument's interval; NaN without repeat takes."""
-    known = errors_of(takes, additive, days)
-    moved: dict[Owner, float] = {}
-    for instrument, state, shift in shifts[[*OWNER, "shift"]].itertuples(index=False):
-        moved[instrument, state] = moved.get((instrument, state), 0.0) + shift**2
-    scale, df = known.of_values(np.array([moved.get(owner, 0.0) for owner in known.owners]))
-    return dict(zip(known.owners, half_width(scale, df, known.shares, CONFIDENCE).tolist(), strict=True))
-
-
 def _cost_rows(
-    criterion: Criterion,
-    owners: Sequence[Owner],
-    instruments: dict[str, Row],
-    inspection: Sequence[Row],
-    currency: str,
+    criterion: Criterion, owners: Sequence[Owner], instruments: dict[str, Row], inspection: Sequence[Row], currency: str
 ) -> list[Row]:
     rows = []
     for owner in owners:
         sheet = instruments[owner[0]]
         price = price_of(sheet)
         if price is None:
-            rows.append(_row(owner, criterion, reason=criterion.missing, unit=currency))
-            continue
-        repairs = sum(item.get("cost") or 0.0 for item in inspection if item["instrument"] == owner[0])
-        cost = price + (sheet.get("setup_cost") or 0.0) + (sheet.get("case_cost") or 0.0) + repairs
-        rows.append(_row(owner, criterion, cost, cost, cost, reason="", unit=currency))
-    return rows
+            rows.append(_row(owner, criterion, reason=criterion.missing))
+        else:
+            repairs = sum(item.get("cost") or 0.0 for item in inspection if item["instrument"] == owner[0])
+            cost = price + (sheet.get("setup_cost") or 0.0) + (sheet.get("case_cost") or 0.0) + repairs
+            rows.append(_row(owner, criterion, cost, cost, cost))
+    return [row | {"unit": currency} for row in rows]
 
 
 def _row(
-    owner: Owner,
-    criterion: Criterion,
-    value: float = np.nan,
-    low: float = np.nan,
-    high: float = np.nan,
-    n_takes: "int | NAType" = pd.NA,
-    reason: str = "",
-    unit: str | None = None,
-) -> Row:
-    return {
-        "instrument": owner[0],
-        "state": owner[1],
-        "criterion": criterion.name,
-        "value": value,
-        "low": low,
-        "high": high,
-        "unit": unit or criterion.unit,
-        "n_takes": n_takes,
-        "reason": reason,
-    }
+    owner: Owner, criterion: Criterion, value: float = np.nan, low: float = np.nan, high: float = np.nan,
+    n_takes: Any = pd.NA, reason: str = "",
+) -> Row:  # fmt: skip
+    known = {"value": value, "low": low, "high": high, "unit": criterion.unit, "n_takes": n_takes, "reason": reason}
+    return {"instrument": owner[0], "state": owner[1], "criterion": criterion.name} | known

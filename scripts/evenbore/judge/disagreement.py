@@ -16,7 +16,8 @@ from scipy import special
 
 from evenbore.facts.arrays import Floats
 from evenbore.facts.criteria import CRITERIA
-from evenbore.judge.repeatability import OWNER, manner_effects
+from evenbore.facts.words import joined
+from evenbore.judge.repeatability import OWNER, played_alike
 
 FALSE_REMARKS = 0.05  # chance of any in a study whose takes all scatter alike
 ONE_APART = 3  # takes from which one can be told from the others
@@ -46,15 +47,13 @@ def with_disagreements(instruments: pd.DataFrame, takes: pd.DataFrame) -> pd.Dat
     """The table `instruments` with `disagreeing` among the reasons."""
     told = disagreeing(takes)
     keys = zip(*(instruments[key] for key in (*OWNER, "criterion")), strict=True)
-    reasons = [
-        "; ".join(filter(None, (why, told.get(key, "")))) for why, key in zip(instruments["reason"], keys, strict=True)
-    ]
-    return instruments.assign(reason=reasons)
+    reasons = zip(instruments["reason"], keys, strict=True)
+    return instruments.assign(reason=[joined(why, told.get(key)) for why, key in reasons])
 
 
 def _tested(criterion: str, takes: pd.DataFrame) -> Iterable[tuple[tuple[str, str, str], float, str]]:
     """Of every cell of several takes of one criterion: its owner, the chance of its k, and what would be told."""
-    takes = takes.assign(value=takes["value"] - manner_effects(takes)[0])
+    takes = takes.assign(value=played_alike(takes))
     cells = [
         (cast(tuple[str, str, str], key), rows) for key, rows in takes.groupby([*OWNER, "session"]) if len(rows) > 1
     ]

@@ -17,6 +17,7 @@ from evenbore.facts.columns import names
 from evenbore.facts.criteria import LEVEL_STEP_DB
 from evenbore.facts.passages import PASSAGE_CRITERIA
 from evenbore.facts.rows import Row
+from evenbore.facts.words import joined
 from evenbore.files.tables import conform
 from evenbore.judge.assess import soft_and_loud
 from evenbore.setups.doubts import without_doubted
@@ -144,7 +145,7 @@ def _row(criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int
     note, (value, count, against, scale_takes) = by_note.index[place], by_note.iloc[place]
     row = {"value": value, "n_takes": int(count), "against_scale": against, "reason": f"note {note}" if note else None}
     if criterion not in scatter:
-        return row | {"reason": "; ".join(filter(None, [row["reason"], ONE_OF_PHRASE]))}
+        return row | {"reason": joined(row["reason"], ONE_OF_PHRASE)}
     sd, freedom = scatter[criterion]
     one_sided = (1 - CONFIDENCE) / 2 / len(by_note)  # Bonferroni: the note was chosen for being furthest
     half = special.stdtrit(freedom, 1 - one_sided) * sd * np.sqrt(1 / count + 1 / scale_takes)

@@ -30,12 +30,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import null_space
 from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.days import DAY_KINDS
-from evenbore.statistics.grouped import combined
+from evenbore.statistics.grouped import by_criterion, combined, joined_parts
 
 OWNER = ["instrument", "state"]
 SCATTER_RATIO = "scatter_ratio"
@@ -54,16 +53,18 @@ NOTES_TOLD_TOGETHER = 3.0
 
 @dataclass(frozen=True)
 class Cells:
-    """Takes (T) by cells (C): `of_take` (T,) the cell of each take; `owner`, `block`, `day`, `size` (C,) of each cell,
-    as numbers into `owners` (instrument, state), of the blocks and of the instruments' days, and its number of takes.
-    """
+    """Takes (T) by cells (C): `of_take` (T,) the cell of each take; `owner`, `block`, `session`, `day`, `size` (C,) of
+    each cell, as numbers into `owners` (instrument, state), of the blocks, sessions and instruments' days, and its
+    number of takes; `manners` (T, M): dummies of the manners of playing that takes of one column differ in."""
 
     of_take: Ints
     owner: Ints
     block: Ints
+    session: Ints
     day: Ints
     size: Floats
     owners: list[Owner]
+    manners: Floats
 
     def means(self, values: Floats) -> Floats:
         """Mean of the takes' `values` (T, ...) in each cell (C, ...)."""
@@ -80,12 +81,12 @@ class Cells:
         """Whether a shared instrument joins each cell's block to another (C,)."""
         return np.isin(self.block, self.block[self.several_blocks()])
 
-    def groups(self) -> Ints:
-        """Number of the blocks joined by shared instruments that each owner (I,) belongs to."""
-        count = len(self.owners)
-        number = count + self.block.max() + 1
-        edges = coo_array((np.ones(self.owner.size), (self.owner, count + self.block)), shape=(number, number))
-        return np.asarray(connected_components(edges, directed=False)[1][:count])
+    def groups(self) -> tuple[Ints, Bools]:
+        """Number of the blocks joined by shared instruments that each owner (I,) belongs to, and whether all of these
+        are of one session (I,)."""
+        group = joined_parts(self.owner, self.block)
+        sessions = np.unique(np.column_stack([group[self.owner], self.session]), axis=0)
+        return group, np.bincount(sessions[:, 0])[group] == 1
 
     @cached_property
     def mean_weights(self) -> Floats:
@@ -106,11 +107,6 @@ class Cells:
         weighted = within.T * self.size
         return np.linalg.pinv(weighted @ within, rcond=1e-9, hermitian=True) @ weighted
 
-    def effects(self, keep: Bools, additive: bool) -> Floats:
-        """Design matrix of owners and, if `additive`, blocks for the cells that `keep` (C,) marks."""
-        columns = [self.owner, self.block] if additive else [self.owner]
-        return np.hstack([_dummies(column[keep]) for column in columns])
-
 
 class Days(NamedTuple):
     """How much an instrument's own days scatter: `shares` (K,) the probabilities of `ratios` (K,), standard deviation
@@ -122,12 +118,13 @@ class Days(NamedTuple):
 
 
 class Errors(NamedTuple):
-    """How the values of the instruments (I) err in one criterion.
+    """How the values of the instruments (I) err in one criterion; NaN for one without takes.
 
     `owners` (instrument, state); `n` (I,) takes; `takes` (I, I) covariance by the scatter of takes; `own` (I,) what
     each one's own takes add to its variance there, on `own_df` (I,); `days` (I, I) covariance by own days as parts of
-    a day's variance; `group` (I,) number of the blocks joined; `s_r` on `df`; `ratios` and `shares` (K,) as in Days,
-    told by `witnesses`.
+    a day's variance; `setups` (I, I) covariance by the error of the set-ups; `group` (I,) number of the blocks joined;
+    `one_room` (I,) 1 where all of these are of one session; `s_r` on `df`; `ratios` and `shares` (K,) as in Days, told
+    by `witnesses`.
     """
 
     owners: Sequence[Owner]
@@ -136,7 +133,9 @@ class Errors(NamedTuple):
     own: Floats
     own_df: Floats
     days: Floats
+    setups: Floats
     group: Floats
+    one_room: Floats
     s_r: float
     df: float
     ratios: Floats
@@ -144,40 +143,34 @@ class Errors(NamedTuple):
     witnesses: float
 
     def of(self, owners: Sequence[Owner]) -> "Errors":
-        """The same of these `owners` in their order; NaN for one without takes."""
+        """The same of these `owners` in their order."""
         places = {owner: place for place, owner in enumerate(self.owners)}
         place = np.array([places.get(owner, -1) for owner in owners], int)
-        known = place >= 0
+        picked = {
+            name: np.pad(part, (0, 1), constant_values=np.nan)[np.ix_(*[place] * part.ndim)]
+            for name in ("n", "takes", "own", "own_df", "days", "setups", "group", "one_room")
+            for part in [getattr(self, name)]
+        }
+        return self._replace(owners=owners, **picked)
 
-        def picked(part: Floats) -> Floats:
-            out = np.full((place.size,) * part.ndim, np.nan)
-            out[np.ix_(*[known] * part.ndim)] = part[np.ix_(*[place[known]] * part.ndim)]
-            return out
+    def linked(self, a: Ints, b: Ints) -> Bools:
+        """Whether the blocks of `a` and `b` (indices (P,)) are joined (P,)."""
+        return np.asarray(self.group[a] == self.group[b])
 
-        return self._replace(
-            owners=owners,
-            n=picked(self.n),
-            takes=picked(self.takes),
-            own=picked(self.own),
-            own_df=picked(self.own_df),
-            days=picked(self.days),
-            group=picked(self.group),
-        )
+    def of_values(self) -> tuple[Floats, Floats]:
+        """Standard errors (I, K) of the values, one for each ratio, and their degrees of freedom (I,)."""
+        takes, days, setups = (np.diag(part) for part in (self.takes, self.days, self.setups))
+        return self._scale(takes + setups, days), self._freedom(takes, days, [self.own], [self.own_df])
 
-    def of_values(self, moved: Floats) -> tuple[Floats, Floats]:
-        """Standard errors (I, K) of the values and their degrees of freedom (I,); `moved` (I,): variance besides."""
-        takes, days = np.diag(self.takes), np.diag(self.days)
-        return self._scale(takes, days, moved), self._freedom(takes, days, [self.own], [self.own_df])
-
-    def of_differences(self, a: Ints, b: Ints, moved: Floats, fewer: float | Floats = 1.0) -> tuple[Floats, Floats]:
+    def of_differences(self, a: Ints, b: Ints, fewer: float | Floats = 1.0) -> tuple[Floats, Floats]:
         """Standard errors (P, K) of the differences between `a` and `b` (indices (P,)) and their degrees of freedom
-        (P,); `moved` (P,): variance besides; `fewer` (P,): the part of the takes' variance that more takes leave."""
+        (P,); `fewer` (P,): the part of the takes' variance that more takes leave."""
         takes, days = contrast(self.takes, a, b) * fewer, contrast(self.days, a, b)
         own, own_df = [self.own[a] * fewer, self.own[b] * fewer], [self.own_df[a], self.own_df[b]]
-        return self._scale(takes, days, moved), self._freedom(takes, days, own, own_df)
+        return self._scale(takes + contrast(self.setups, a, b), days), self._freedom(takes, days, own, own_df)
 
-    def _scale(self, takes: Floats, days: Floats, moved: Floats) -> Floats:
-        return np.sqrt((takes + moved)[:, None] + (self.ratios * self.s_r) ** 2 * days[:, None])
+    def _scale(self, variance: Floats, days: Floats) -> Floats:
+        return np.sqrt(variance[:, None] + (self.ratios * self.s_r) ** 2 * days[:, None])
 
     def _freedom(self, takes: Floats, days: Floats, own: list[Floats], own_df: list[Floats]) -> Floats:
         """After Satterthwaite: own parts on their own degrees of freedom, links and days on the pooled ones."""
@@ -189,6 +182,38 @@ class Errors(NamedTuple):
             return np.where(whole > 0, np.minimum(whole**2 / uncertain, self.df), self.df)
 
 
+@dataclass(frozen=True)
+class Assessment:
+    """What is known of the instruments.
+
+    `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
+    recording direction articulation criterion value session_offset, which is taken out of the value; SCATTER_RATIO;
+    what has no value is left out). `shifts`: instrument state criterion component shift, the change of a value along
+    each independent direction of the error of the set-ups (one standard error each). `days`: how much instruments' own
+    days scatter, per kind.
+    """
+
+    instruments: pd.DataFrame
+    takes: pd.DataFrame
+    shifts: pd.DataFrame
+    days: Mapping[str, Days]
+
+    @cached_property
+    def _by_criterion(self) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
+        return by_criterion(self.takes), by_criterion(self.shifts)
+
+    def errors(self, criterion: str, owners: Sequence[Owner]) -> Errors | None:
+        """How the values of these `owners` err in a criterion; None where nobody has takes of it.
+
+        The repeatability is pooled over every state: it is the player's, not the state's.
+        """
+        takes, shifts = (of_each[criterion] for of_each in self._by_criterion)
+        if takes.empty:
+            return None
+        entry = CRITERIA[criterion]
+        return errors_of(takes, entry.additive, self.days[entry.day_kind], shifts).of(owners)
+
+
 def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
     """Variance (P,) of the differences between `a` and `b` (indices (P,)); 0 at least, against rounding."""
     variance: Floats = np.maximum(covariance[a, a] + covariance[b, b] - 2 * covariance[a, b], 0)
@@ -196,88 +221,97 @@ def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
 
 
 def cells_of(takes: pd.DataFrame) -> Cells:
-    """The cells of `takes` (columns OWNER, session and, if several played, player), in the order of their keys."""
-    return _cells(*_keys(takes, ("instrument", "state", "session", "player")))
-
-
-def _keys(takes: pd.DataFrame, columns: Iterable[str]) -> list[tuple[str, ...]]:
-    """The texts of these columns; empty for one that is not there."""
-    return [tuple(takes[column]) if column in takes else () for column in columns]
+    """The cells of `takes` (columns OWNER, session, and player and MANNER if there are), in the order of their keys."""
+    columns = (*OWNER, "session", "player", *MANNER)
+    return _cells(*(tuple(takes[column]) if column in takes else () for column in columns))
 
 
 @lru_cache(maxsize=64)  # most criteria have values of the same takes
 def _cells(*keys: tuple[str, ...]) -> Cells:
-    """See `cells_of`; `keys`: instrument, state, session, player."""
-    (instrument, names), (state, states) = (_numbered(key) for key in keys[:2])
+    """See `cells_of`; `keys`: the columns, empty where there is none."""
+    (instrument, names), (state, states), (session, _) = (_numbered(key) for key in keys[:3])
     owner, of_take = np.unique(instrument * len(states) + state, return_inverse=True)
     owners = list(zip(names[owner // len(states)], states[owner % len(states)], strict=True))
-    block = _blocks(*keys[2:])
+    block = combined(session, *(_numbered(key)[0] for key in keys[3:4] if key))
     blocks = block.max() + 1
-    cell, of_take, size = np.unique(of_take * blocks + block, return_inverse=True, return_counts=True)
+    cell, first, of_take, size = np.unique(
+        of_take * blocks + block, return_index=True, return_inverse=True, return_counts=True
+    )
     # two states of an instrument in one block are of one day
     day = owner[cell // blocks] // len(states) * blocks + cell % blocks
-    return Cells(of_take, cell // blocks, cell % blocks, day, size.astype(float), owners)
+    manners = [_dummies(_numbered(key)[0]) for key in keys[4:] if len(set(key)) > 1]
+    return Cells(
+        of_take, cell // blocks, cell % blocks, session[first], day, size.astype(float), owners,
+        np.hstack([np.empty((session.size, 0)), *manners]),
+    )  # fmt: skip
 
 
-def block_numbers(takes: pd.DataFrame) -> Ints:
-    """Number of each take's block (T,), in the order of sessions and players."""
-    return _blocks(*_keys(takes, ("session", "player")))
+def manner_effects(takes: pd.DataFrame) -> tuple[Floats, int]:
+    """Effect (T,) of the manner of playing on each take's value, and how many effects were fitted.
 
-
-@lru_cache(maxsize=64)
-def _blocks(*keys: tuple[str, ...]) -> Ints:
-    return combined(*(_numbered(key)[0] for key in keys if key))
-
-
-def manner_effects(takes: pd.DataFrame) -> tuple[pd.Series, int]:
-    """Effect of the manner of playing on each take's value (same index), and how many effects were fitted.
-
-    `takes`: columns as for `cells_of`, value, and of MANNER those that there are. Manners are compared within cells
-    only, one additive effect for the whole study; the effects of a column average zero over what it holds. A manner
-    that no cell shares with another has no known effect and gets 0.
+    `takes`: columns as for `cells_of`, and value. Manners are compared within cells only, one additive effect for the
+    whole study; the effects of a column average zero over what it holds. A manner that no cell shares with another has
+    no known effect and gets 0.
     """
-    dummies = _manners(*_keys(takes, MANNER))
-    if dummies.shape[1] < 2:
-        return pd.Series(0.0, index=takes.index), 0
     cells = cells_of(takes)
-    whole = np.column_stack([dummies, takes["value"].to_numpy(float)])
+    if cells.manners.shape[1] < 2:
+        return np.zeros(len(takes)), 0
+    whole = np.column_stack([cells.manners, takes["value"].to_numpy(float)])
     within = whole - cells.means(whole)[cells.of_take]
     # the least-norm solution averages zero over the manners joined within cells
     effects, _, rank, _ = np.linalg.lstsq(within[:, :-1], within[:, -1], rcond=1e-9)
-    return pd.Series(dummies @ effects, index=takes.index), int(rank)
+    return cells.manners @ effects, int(rank)
 
 
-@lru_cache(maxsize=64)
-def _manners(*keys: tuple[str, ...]) -> Floats:
-    """Dummies (T, M) of the manners that takes of one column differ in."""
-    columns = [_dummies(_numbered(key)[0]) for key in keys if len(set(key)) > 1]
-    return np.hstack([np.empty((len(keys[0]), 0)), *columns])
+def played_alike(takes: pd.DataFrame) -> Floats:
+    """The takes' values (T,) less the effects of the manner of playing."""
+    return takes["value"].to_numpy(float) - manner_effects(takes)[0]
 
 
 def block_offsets(takes: pd.DataFrame) -> Floats:
-    """What the block adds to each take's value (T,), see `Cells.block_weights`."""
+    """What the block adds to each take (T,), all manners played alike, see `Cells.block_weights`."""
     cells = cells_of(takes)
-    offsets = cells.block_weights @ cells.means(takes["value"].to_numpy(float))
-    return offsets[block_numbers(takes)]
+    offsets = cells.block_weights @ cells.means(played_alike(takes))
+    return offsets[cells.block[cells.of_take]]
 
 
-def errors_of(takes: pd.DataFrame, additive: bool, days: Days) -> Errors:
-    """How the values of one criterion err, from `takes` (see `manner_effects`; no NaN); `days`: see `own_days`.
+def _scatter_within(takes: pd.DataFrame) -> tuple[Cells, Floats, Floats, float]:
+    """Cells of the takes of one criterion; of each owner (I,) the sum of squares of its takes within cells and its
+    degrees of freedom; those of all together, less what the manners of playing took."""
+    effects, n_effects = manner_effects(takes)
+    cells = cells_of(takes)
+    squares, df = _within(cells, (takes["value"].to_numpy(float) - effects)[:, None])
+    return cells, squares, df, df.sum() - n_effects
+
+
+def errors_of(takes: pd.DataFrame, additive: bool, days: Days, shifts: pd.DataFrame | None = None) -> Errors:
+    """How the values of one criterion err, from `takes` (see `manner_effects`; no NaN); `days`: see `own_days`;
+    `shifts`: see Assessment.
 
     Takes that do not scatter at all are no repeats.
     """
-    effects, n_effects = manner_effects(takes)
-    cells = cells_of(takes)
-    values = (takes["value"] - effects).to_numpy(float)
-    squares, df = _within(cells, values[:, None])
-    whole_df = df.sum() - n_effects
+    cells, squares, df, whole_df = _scatter_within(takes)
     s_r2 = squares.sum() / whole_df if whole_df > 0 else np.nan
     if s_r2 < COPIES_SD**2:
         s_r2, whole_df = np.nan, 0.0
     ratio = np.ones(len(cells.owners))
     if SCATTER_RATIO in takes:
         ratio[cells.owner[cells.of_take]] = takes[SCATTER_RATIO]
-    return _errors(cells, s_r2, ratio, squares, df, whole_df, additive, days)
+    errors = _errors(cells, s_r2, ratio, squares, df, whole_df, additive, days)
+    return errors if shifts is None or shifts.empty else errors._replace(setups=_setup_covariance(shifts, cells.owners))
+
+
+def _setup_covariance(shifts: pd.DataFrame, owners: Sequence[Owner]) -> Floats:
+    """Covariance (I, I) of the owners' values by the error of the set-ups: the products of their shifts."""
+    places = {owner: place for place, owner in enumerate(owners)}
+    place = np.array([places.get(owner, -1) for owner in zip(shifts["instrument"], shifts["state"], strict=True)], int)
+    known, component = place >= 0, pd.factorize(shifts["component"])[0]
+    moved = coo_array(
+        (shifts["shift"].to_numpy(float)[known], (place[known], component[known])),
+        shape=(len(owners), component.max() + 1),
+    ).tocsr()
+    covariance: Floats = (moved @ moved.T).toarray()
+    return covariance
 
 
 def with_scatter_ratios(takes: pd.DataFrame) -> pd.DataFrame:
@@ -288,13 +322,11 @@ def with_scatter_ratios(takes: pd.DataFrame) -> pd.DataFrame:
     """
     told: dict[Owner, Floats] = {}
     for name, rows in takes.groupby("criterion"):
-        cells = cells_of(rows)
-        effects, n_effects = manner_effects(rows)
-        squares, df = _within(cells, (rows["value"] - effects).to_numpy(float)[:, None])
-        usual = squares.sum() / max(df.sum() - n_effects, 1)
+        cells, squares, df, whole_df = _scatter_within(rows)
+        usual = squares.sum() / max(whole_df, 1)
         if usual >= COPIES_SD**2:
             for owner, seen in zip(cells.owners, np.column_stack([squares / usual, df]), strict=True):
-                told[owner] = told.get(owner, 0.0) + seen / len(_votes_shared(str(name)))
+                told[owner] = told.get(owner, 0.0) + seen / _voting_together(str(name))
     ratio = {owner: max((seen + PRIOR_DF) / (df + PRIOR_DF), 1.0) for owner, (seen, df) in told.items()}
     owners = zip(*(takes[key] for key in OWNER), strict=True)
     return takes.assign(**{SCATTER_RATIO: [ratio.get(owner, 1.0) for owner in owners]})
@@ -319,19 +351,14 @@ def _errors(
     n = np.bincount(cells.owner, cells.size).astype(float)
     joined = cells.joined()
     by_day = (weights * joined) @ _dummies(cells.day)
+    group, one_room = (part.astype(float) for part in cells.groups())
+    ratios, shares = (days.ratios, days.shares) if joined.any() else (np.zeros(1), np.ones(1))
+    takes = (weights * (moderated[cells.owner] / cells.size)) @ weights.T
     return Errors(
-        cells.owners,
-        n,
-        (weights * (moderated[cells.owner] / cells.size)) @ weights.T,
-        moderated / n,
-        np.minimum(df + PRIOR_DF, whole_df),
-        by_day @ by_day.T,
-        cells.groups().astype(float),
-        float(np.sqrt(s_r2)),
-        float(max(whole_df, 0)),
-        *((days.ratios, days.shares) if joined.any() else (np.zeros(1), np.ones(1))),
+        cells.owners, n, takes, moderated / n, np.minimum(df + PRIOR_DF, whole_df), by_day @ by_day.T,
+        np.zeros(takes.shape), group, one_room, float(np.sqrt(s_r2)), float(max(whole_df, 0)), ratios, shares,
         days.witnesses,
-    )
+    )  # fmt: skip
 
 
 def own_days(
@@ -349,33 +376,30 @@ def own_days(
     """
     votes: dict[str, list[tuple[Floats, float]]] = {kind: [(np.zeros(RATIOS.size), 0.0)] for kind in DAY_KINDS}
     for name, rows in takes.groupby("criterion"):
-        criterion, alike = CRITERIA[str(name)], _votes_shared(str(name))
-        values = (rows["value"] - manner_effects(rows)[0]).to_numpy(float)
-        votes[criterion.day_kind].append(_vote(cells_of(rows), values[:, None], criterion.additive, 1 / len(alike)))
+        criterion, weight = CRITERIA[str(name)], 1 / _voting_together(str(name))
+        vote = _vote(cells_of(rows), played_alike(rows)[:, None], criterion.additive, weight)
+        votes[criterion.day_kind].append(vote)
     for keys, notes in curves:
         votes["between_notes"].append(_vote(cells_of(keys), notes, True, 1 / NOTES_TOLD_TOGETHER))
-    return {
-        kind: _posterior(prior[kind], np.sum([log for log, _ in told], axis=0), sum(df for _, df in told))
-        for kind, told in votes.items()
-    }
+    days = {}
+    for kind, told in votes.items():
+        # Student's t with 4 degrees of freedom; the grid's spacing goes with the square root
+        log = np.log((1 + (RATIOS / prior[kind]) ** 2 / 4) ** (-5 / 2) * RATIOS ** (1 / 2))
+        log = log + np.sum([log_likelihood for log_likelihood, _ in told], axis=0)
+        shares = np.exp(log - log.max())
+        days[kind] = Days(RATIOS, shares / shares.sum(), sum(df for _, df in told))
+    return days
 
 
-def _votes_shared(criterion: str) -> list[str]:
-    """The criteria that have one vote together: which read the same measure of a note, days alike."""
+def _voting_together(criterion: str) -> int:
+    """How many criteria have one vote together: those that read the same measure of a note, days alike."""
     one = CRITERIA[criterion]
-    return [c.name for c in CRITERIA.values() if (c.reads, c.day_kind) == (one.reads, one.day_kind)]
+    return sum((c.reads, c.day_kind) == (one.reads, one.day_kind) for c in CRITERIA.values())
 
 
 def assumed_days(prior: Mapping[str, float]) -> dict[str, Days]:
     """What is assumed of own days with nothing to tell by."""
-    return {kind: _posterior(prior[kind], np.zeros(RATIOS.size), 0.0) for kind in DAY_KINDS}
-
-
-def _posterior(prior: float, log_likelihood: Floats, witnesses: float) -> Days:
-    # Student's t with 4 degrees of freedom; the grid's spacing goes with the square root
-    log = np.log((1 + (RATIOS / prior) ** 2 / 4) ** (-5 / 2) * RATIOS ** (1 / 2)) + log_likelihood
-    shares = np.exp(log - log.max())
-    return Days(RATIOS, shares / shares.sum(), witnesses)
+    return own_days(pd.DataFrame({"criterion": []}), (), prior)
 
 
 def days_frame(days: Mapping[str, Days]) -> pd.DataFrame:
@@ -397,7 +421,8 @@ def _vote(cells: Cells, values: Floats, additive: bool, weight: float) -> tuple[
     keep = cells.several_blocks()  # the others tell nothing
     if not keep.any():
         return nothing
-    contrasts = null_space(cells.effects(keep, additive).T)
+    effects = [_dummies(column[keep]) for column in (cells.owner, cells.block)[: 1 + additive]]
+    contrasts = null_space(np.hstack(effects).T)
     squares, df = _within(cells, values)
     if not contrasts.size or not df.sum():
         return nothing

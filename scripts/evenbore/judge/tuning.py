@@ -27,13 +27,9 @@ TEMPERATURE_C = 20.0
 
 
 def tuning_advice(
-    notes: pd.DataFrame,
-    assessed: pd.DataFrame,
-    instruments: dict[str, Row],
-    sessions: dict[str, Row],
-    families: dict[str, Family],
-    config: dict[str, Any],
-) -> pd.DataFrame:
+    notes: pd.DataFrame, assessed: pd.DataFrame, instruments: dict[str, Row], sessions: dict[str, Row],
+    families: dict[str, Family], config: dict[str, Any],
+) -> pd.DataFrame:  # fmt: skip
     """The tuning_advice table, one row per instrument and state with a tuning offset.
 
     `notes`: normalised notes; `assessed`: the instruments table; `instruments`, `sessions`: sheet rows; `config`

@@ -8,8 +8,9 @@ loudness.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -64,6 +65,12 @@ class TakeNotes:
     tilt: Floats
     odd_even: Floats
     fundamental: Floats
+
+    def only(self, written: Ints) -> "TakeNotes":
+        """The take with these written notes alone."""
+        keep = np.isin(self.written, written)
+        arrays: dict[str, Any] = {k: v[keep] for k, v in vars(self).items() if isinstance(v, np.ndarray)}
+        return replace(self, **arrays)
 
 
 def tuning_offset(take: TakeNotes) -> float:

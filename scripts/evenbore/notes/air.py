@@ -117,7 +117,7 @@ def _courses(
     low = np.arange(1, count + 1) * f0_hz <= split_hz
     courses: list[_Course | None] = []
     for part in (low, ~low):
-        weight = 0.5 * (np.append(part, False) + np.append(False, part).astype(float))
+        weight = np.convolve(part, (0.5, 0.5))
         if not part.any():
             courses.append(None)
             continue
@@ -158,7 +158,8 @@ def _staying(courses: Sequence[_Course | None], decays_s: Floats) -> tuple[Float
         part = row, slice(len(course.time_s))
         time[part], power[part], room[part], known[part] = course.time_s, course.power, course.background, True
     spread = np.array([course.spread for _, course in there])
-    fits = [_fit(power, room, known, spread, np.exp(-_DECAY * time / decay)) for decay in decays_s]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fits = [_fit(power, room, known, spread, np.exp(-_DECAY * time / decay)) for decay in decays_s]
     levels, variances, misfits = (np.array([fit[k] for fit in fits]) for k in range(3))
     mean = levels.mean(axis=0)
     excess = np.maximum(1.0, np.min(misfits, axis=0) / np.maximum(known.sum(axis=1) - 2.0, 1.0))
@@ -171,21 +172,19 @@ def _staying(courses: Sequence[_Course | None], decays_s: Floats) -> tuple[Float
 
 def _fit(power: Floats, room: Floats, known: Bools, spread: Floats, echo: Floats) -> tuple[Floats, Floats, Floats]:
     """Of power = air + room + share · echo, (N, F) where `known`: the air, its variance and the misfit of each note."""
-    air, share = np.zeros((2, len(power)))
     # a frame's standard deviation goes with the mean, which is fitted: by turns
-    model = np.repeat(np.average(power, axis=1, weights=known)[:, None], power.shape[1], axis=1)
+    model = (np.sum(known * power, axis=1) / known.sum(axis=1))[:, None]
+    rest, least = power - room, 1e-3 * power.max(axis=1, keepdims=True)
     for _ in range(_TURNS):
         weight = known / (spread[:, None] * model**2)
-        rest = power - room
-        w, we, wee = weight.sum(axis=1), (weight * echo).sum(axis=1), (weight * echo**2).sum(axis=1)
-        wr, wer = (weight * rest).sum(axis=1), (weight * echo * rest).sum(axis=1)
+        echoed = weight * echo
+        w, we, wee = weight.sum(axis=1), echoed.sum(axis=1), (echoed * echo).sum(axis=1)
+        wr, wer = (weight * rest).sum(axis=1), (echoed * rest).sum(axis=1)
         determinant = w * wee - we**2
-        with np.errstate(divide="ignore", invalid="ignore"):
-            share = np.where(determinant > 1e-9 * w * wee, (w * wer - we * wr) / determinant, 0.0)
+        share = np.where(determinant > 1e-9 * w * wee, (w * wer - we * wr) / determinant, 0.0)
         share = np.maximum(share, 0.0)
         air = (wr - share * we) / w
-        with np.errstate(divide="ignore", invalid="ignore"):
-            variance = np.where(share > 0, wee / determinant, 1 / w) + (_ECHO_SD * share * we / w) ** 2
-        model = np.maximum(air[:, None] + room + share[:, None] * echo, 1e-3 * power.max(axis=1, keepdims=True))
+        variance = np.where(share > 0, wee / determinant, 1 / w) + (_ECHO_SD * share * we / w) ** 2
+        model = np.maximum(air[:, None] + room + share[:, None] * echo, least)
     misfit = np.sum(known * (power - model) ** 2 / (spread[:, None] * model**2), axis=1)
     return air, variance, misfit

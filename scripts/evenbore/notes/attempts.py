@@ -6,7 +6,7 @@ told here. A run is what was played going forward only, from going back to going
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats32, Ints
+from evenbore.facts.arrays import Bools, Floats32, Ints, quantile
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _QUIET = 0.1  # a note breaks off where its level falls below this share of what it is before and after,
@@ -37,7 +37,8 @@ def attempts(first: Ints, last: Ints, notes: Floats32, level: Floats32, least: i
     run = {}
     for step in np.nonzero(first >= 0)[0].tolist():
         begin, end = int(first[step]), int(last[step])
-        heard = np.flatnonzero(level[begin : end + 1] >= _FAINT * np.percentile(level[begin : end + 1], 75))
+        own = level[begin : end + 1]
+        heard = np.flatnonzero(own >= _FAINT * quantile(own, 0.75))
         before, after = int(heard[0]), end - begin - int(heard[-1])
         begin, end = begin + before * (before >= _FAINT_FRAMES), end - after * (after >= _FAINT_FRAMES)
         spans = _parts(notes[begin : end + 1, step], level[begin : end + 1], least)
@@ -101,7 +102,7 @@ def _joined(before: Run, run: Run) -> Run:
 
 def _parts(score: Floats32, level: Floats32, least: int) -> list[Span]:
     """First and last frame of every unbroken part."""
-    broken = _quiet(level, least) | _lasting(score < _STRAY * np.median(score)) | (score < 0)
+    broken = _quiet(level, least) | _lasting(score < _STRAY * quantile(score, 0.5)) | (score < 0)
     edge = np.nonzero(np.diff(np.concatenate([[True], broken, [True]])))[0]
     return [(int(a), int(b) - 1) for a, b in zip(edge[::2], edge[1::2], strict=True) if b - a >= least + _SMEAR]
 

@@ -1,6 +1,7 @@
 """The noise of room and microphone: what is heard where nobody plays."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -36,9 +37,14 @@ class Background:
         """Levels (N,) in dB between these frequencies; NaN where the recording has no quiet part."""
         if self.power is None:
             return np.full(np.shape(low_hz), np.nan)
-        edges = (np.arange(len(self.power) + 1) - 0.5) * self.bin_hz
-        running = np.concatenate([[0.0], np.cumsum(self.power)]) / self.bandwidth
-        return 10 * np.log10(np.interp(high_hz, edges, running) - np.interp(low_hz, edges, running) + _NOTHING)
+        return 10 * np.log10(np.interp(high_hz, *self._running) - np.interp(low_hz, *self._running) + _NOTHING)
+
+    @cached_property
+    def _running(self) -> tuple[Floats, Floats]:
+        """(K + 1,) edges of the bins in Hz, and the power up to each."""
+        power = np.zeros(0) if self.power is None else self.power
+        running = np.concatenate([[0.0], np.cumsum(power)]) / self.bandwidth
+        return (np.arange(len(running)) - 0.5) * self.bin_hz, running
 
 
 def background(signal: Signal, onset_s: Floats, offset_s: Floats) -> Background:

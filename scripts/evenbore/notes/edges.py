@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats, Floats32
+from evenbore.facts.arrays import Bools, Floats, Floats32, quantile
 from evenbore.notes.spectrum import fast_size, magnitudes, overlapping
 from evenbore.recording.audio import Signal
 
@@ -76,7 +76,7 @@ class _Spectra:
 class _Notes:
     """The notes as first estimated, in playing order, and their steady spectra, made once for each window length.
 
-    first_s, last_s, f0_hz: (N,).
+    first_s, last_s, f0_hz: (N,). `signal`: at half its rate, for all that is looked at lies below _TOP_HZ.
     """
 
     def __init__(self, signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats):
@@ -108,7 +108,7 @@ def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongu
     `tongued`: the note has its own attack, even where the room fills the gap before it.
     """
     n = len(first_s)
-    notes = _Notes(signal, first_s, last_s, f0_hz)
+    notes = _Notes(signal.halved, first_s, last_s, f0_hz)
     onset, offset = first_s.astype(float), last_s.astype(float)
     slurred, vague, transition = np.zeros(n, bool), np.zeros(n, bool), np.full(n, np.nan)
     for i in range(n):
@@ -137,10 +137,10 @@ def _hann(size: int) -> Floats32:
 
 def _shares(spectra: Floats32, parts: list[Floats32]) -> Floats32:
     """(P, F) amplitude of each part in each spectrum, least squares, in units of the part's own level."""
-    matrix = np.stack(parts)
+    matrix = np.array(parts)
     gram = matrix @ matrix.T
     # normal equations of two or three unknowns; the little on the diagonal parts the inseparable
-    gram[np.diag_indices(len(parts))] *= 1 + 1e-6
+    gram.flat[:: len(parts) + 1] *= 1 + 1e-6
     return np.maximum(np.linalg.solve(gram, matrix @ spectra.T), 0.0)
 
 
@@ -182,7 +182,7 @@ def _share(old: Floats32, new: Floats32) -> Floats32:
 
 def _typical(levels: Floats32) -> float:
     """Median level of a note beside a slur, in units of its steady one; 1 where there is too little to see."""
-    return max(float(np.median(levels)), _EDGE) if len(levels) >= _LEAST_FRAMES else 1.0
+    return max(float(quantile(levels, 0.5)), _EDGE) if len(levels) >= _LEAST_FRAMES else 1.0
 
 
 def _dips(signal: Signal, guess_s: float) -> bool:
@@ -235,7 +235,8 @@ def _onset(notes: _Notes, i: int) -> float:
             break
     sounding = int(loud[0]) if len(loud) else len(amplitude) - 1
     shown = _last_passes(spectra.times, amplitude, _EDGE, sounding)
-    level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(steady)
+    power, own = spectra.values**2, steady**2
+    level = np.sqrt(power.sum(axis=1) / own.sum())
     least = level[spectra.times <= first + _NEAR_S].min()
     if least > _HIDDEN:
         # noise or echo hides the first tenth: go back from a quarter, between a steady growth and a growth in dB
@@ -245,7 +246,7 @@ def _onset(notes: _Notes, i: int) -> float:
     if not near:
         return shown
     # the level of what can be the note's own: noise and echo elsewhere in the spectrum do not count
-    heard = np.sqrt(spectra.values**2 @ steady**2 / np.sum(steady**4))
+    heard = np.sqrt(power @ own / (own @ own))
     k = int(np.argmax(heard <= heard[spectra.times <= first + _NEAR_S].min() * _TROUGH + 0.02))
     k += int(np.argmin(heard[k : k + max(1, _rises(heard[k:]))]))
     # for good: an echo's beats and noise rise too, and fall again
@@ -291,7 +292,7 @@ def _offset(notes: _Notes, i: int) -> float:
     start = max(notes.last_s[i] - _NEAR_S, notes.middle_s[i])
     size = notes.size(notes.f0_hz[i], _GAP_WINDOW)
     spectra = _Spectra(notes.signal, start, max(stop, start + 2 * _HOP_S), size)
-    level = np.linalg.norm(spectra.values, axis=1) / np.linalg.norm(notes.steady(i, size))
+    level = np.sqrt((spectra.values**2).sum(axis=1) / (notes.steady(i, size) ** 2).sum())
     return _passes(spectra.times, -level, -(level.min() + _EDGE))
 
 

@@ -27,7 +27,7 @@ _COMPRESSION = 0.5  # peaks count with their amplitude to this power: weak parti
 _TOP_HZ = 7000.0
 _RANGE_DB = 40.0  # peaks further below the strongest of the frame are ignored
 _AUDIBLE_DB = 50.0  # frames further below the loudest are silent
-_BLOCK_FRAMES = 48
+_BLOCK_FRAMES = 96
 _FLOOR_BINS = 32  # the noise floor is judged over so many bins at a time
 _OVER_FLOOR = 4.5  # a tone's peak stands this far (amplitude) over the lower quartile of its surroundings
 _NOISE_WEIGHT = 0.04  # what other peaks count: enough that noise alone looks like no pitch
@@ -69,7 +69,8 @@ def gather(signal: Signal, lowest_midi: float, highest_midi: float, free: bool =
     `free`: for playing in which any note may follow any other: peaks count by what they are above the echo of the sound
     before (as in Lebart, Boucher & Denbigh 2001, Acta Acustica 87, 359, with one decay for all rooms).
     """
-    rate = signal.rate
+    half = signal.halved
+    rate = half.rate
     low = lowest_midi - MARGIN_SEMITONES
     n_pitches = round((highest_midi - lowest_midi + 2 * MARGIN_SEMITONES) * 100 / GRID_CENTS) + 1
     grid_midi = low + np.arange(n_pitches) * GRID_CENTS / 100
@@ -82,17 +83,20 @@ def gather(signal: Signal, lowest_midi: float, highest_midi: float, free: bool =
     n_cells = int(_cells(np.array(top_hz), bottom_hz)) + 2
     window = np.hanning(size + 1)[:-1].astype(np.float32)
     window /= window.sum() / 2
-    n_frames = signal.frames // hop + 1
+    whole_hop = hop * (signal.rate // rate)
+    n_frames = signal.frames // whole_hop + 1
     score = np.empty((n_frames, n_pitches), np.float32)
     level, power_db = np.empty(n_frames, np.float32), np.empty(n_frames, np.float32)
     for first in range(0, n_frames, _BLOCK_FRAMES):
         count = min(_BLOCK_FRAMES, n_frames - first)
-        samples = signal.slice((first - back) * hop - size // 2, (first + count - 1) * hop + size // 2)
+        samples = half.slice((first - back) * hop - size // 2, (first + count - 1) * hop + size // 2)
         heard = magnitudes(overlapping(samples, size, hop), window, n_bins + 2)
         magnitude = heard[back:]
-        middle = samples[back * hop + (size - hop) // 2 :][: count * hop].reshape(count, hop)
-        level[first : first + count] = np.sqrt(np.mean(np.square(middle), axis=1))
-        power_db[first : first + count] = 10 * np.log10(np.sum(magnitude[:, 1:] ** 2, axis=1) / 1.5 + 1e-14)
+        begin = first * whole_hop - whole_hop // 2
+        middle = signal.slice(begin, begin + count * whole_hop).reshape(count, whole_hop)
+        level[first : first + count] = np.sqrt(np.einsum("fk,fk->f", middle, middle) / whole_hop)
+        power = np.einsum("fk,fk->f", magnitude[:, 1:], magnitude[:, 1:])
+        power_db[first : first + count] = 10 * np.log10(power / 1.5 + 1e-14)
         own = _above_echo(magnitude, heard[:-back]) if back else magnitude
         histogram = _peak_histogram(magnitude, own, rate / size, bottom_hz, n_cells)
         score[first : first + count] = _explained(histogram, n_pitches).T
@@ -140,8 +144,8 @@ def _peak_histogram(magnitude: Floats32, own: Floats32, bin_hz: float, bottom_hz
     part = (cell - low) * weight
     n_frames = len(magnitude)
     flat = low * n_frames + frame
-    total = n_cells * n_frames
-    histogram = np.bincount(flat, weight - part, total) + np.bincount(flat + n_frames, part, total)
+    flat, weight = np.concatenate([flat, flat + n_frames]), np.concatenate([weight - part, part])
+    histogram = np.bincount(flat, weight, n_cells * n_frames)
     return histogram.reshape(n_cells, n_frames).astype(np.float32)
 
 

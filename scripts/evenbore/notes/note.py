@@ -75,18 +75,17 @@ def measure_notes(
             spectra.append(None)
             bands.append(None)
             continue
-        spectrum = harmonics(frames, pitch.f0_hz, float(np.std(pitch.track_cents)))
-        slurred = bool(edges.slurred[k])
         row |= _pitch_columns(pitch, nominal_hz[k])
-        before = (guess_hz[k - 1], float(edges.offset_s[k - 1])) if k else (np.nan, 0.0)
-        broke = cracked(signal, onset, offset, pitch.f0_hz, *before)
+        spectrum = harmonics(frames, pitch.f0_hz, row["cents_sd"])
+        slurred = bool(edges.slurred[k])
         moves = offset - onset < _BRIEF_S and _level_range_db(frames) > _MOVES_DB
         words = ["slurred"] * slurred + ["onset_vague"] * bool(edges.vague[k])
-        words += ["cracked"] * broke + ["level_moves"] * moves
+        words += ["level_moves"] * moves
         rows.append(row | {"flags": " ".join(words)})
         spectra.append(spectrum)
         level = note_bands(frames, spectrum)
         bands.append(np.stack([centre, level, level - quiet_bands], axis=1))
+    _flag_cracked(signal, rows, edges, guess_hz)
     _add_tone(signal, rows, spectra, quiet, reverb_s)
     _add_attacks(signal, rows, spectra, edges.slurred, reverb_s)
     bits = codec_bits(signal, quiet)
@@ -133,9 +132,18 @@ def _pitch_columns(pitch: Pitch, nominal_hz: float) -> dict[str, float]:
         "f0_hz": pitch.f0_hz,
         "f0_se_cents": pitch.se_cents,
         "cents": float(cents(pitch.f0_hz, nominal_hz)),
-        "cents_sd": float(np.std(track)),
+        "cents_sd": float(track.std()),
         "cents_drift": float(time @ track / (time @ time) / pitch.hop_s),
     }
+
+
+def _flag_cracked(signal: Signal, rows: list[Row], edges: Edges, guess_hz: Floats) -> None:
+    known = [k for k, row in enumerate(rows) if not np.isnan(row["f0_hz"])]
+    f0_hz = np.array([rows[k]["f0_hz"] for k in known])
+    before_hz, before_s = np.append(np.nan, guess_hz)[known], np.append(0.0, edges.offset_s)[known]
+    broke = cracked(signal, edges.onset_s[known], edges.offset_s[known], f0_hz, before_hz, before_s)
+    for k in np.array(known, int)[broke].tolist():
+        rows[k]["flags"] += " cracked"
 
 
 def _add_tone(

@@ -6,17 +6,21 @@ printed as it sounds, or an octave off: it is laid where most notes of the takes
 
 from collections.abc import Sequence
 from difflib import SequenceMatcher
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from evenbore.trade.pitch import note_to_midi
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Written = Sequence[int]
 SHIFTS = sorted(range(-24, 25), key=abs)  # semitones between a score and what is played of it; as printed comes first
 
 
-def with_places(notes: pd.DataFrame, phrases: dict[str, list[int]]) -> pd.DataFrame:
+def with_places(notes: "pd.DataFrame", phrases: dict[str, list[int]]) -> "pd.DataFrame":
     """Fill in the column `place` of a table `passage_notes`; takes without a name stand alone."""
+    import pandas as pd  # here, for what measures a recording needs none of it
+
     place = pd.Series(pd.NA, notes.index, "Int64")
     for name, rows in notes[notes["passage"] != ""].groupby("passage", sort=False):
         takes = [take for _, take in rows.groupby("recording", sort=False)]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats
+from evenbore.facts.arrays import Bools, Floats, quantile
 from evenbore.notes.spectrum import Frames, noise_between
 
 # ASSUME: own choice, no source.
@@ -74,15 +74,17 @@ def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
     weight = number**2 * np.minimum(snr[use], 10 ** (_BEST_SNR_DB / 10))
     values = frames.values[:, nearest]
     turn = np.exp(-2j * np.pi * number * f0 * frames.hop_s).astype(np.complex64)
-    slope = np.angle(values[1:] * np.conj(values[:-1]) * turn) / (2 * np.pi * frames.hop_s * number)
+    advance = values[1:] * np.conj(values[:-1]) * turn
+    slope = np.arctan2(advance.imag, advance.real) / (2 * np.pi * frames.hop_s * number)
     each = slope.mean(axis=0)
     keep = _consistent(each, weight)
     each, weight = each[keep], weight[keep]
-    shift = np.sum(weight * each) / np.sum(weight)
-    track = slope[:, keep] @ weight / np.sum(weight)
+    weight = weight / weight.sum()
+    shift = weight @ each
+    track = slope[:, keep] @ weight
     per_cent = 1200 / np.log(2) / f0
     if len(each) > 1:
-        spread = np.sum((weight * (each - shift)) ** 2) / np.sum(weight) ** 2 * len(each) / (len(each) - 1)
+        spread = np.sum((weight * (each - shift)) ** 2) * len(each) / (len(each) - 1)
     else:
         spread = 0.0
     track_cents = 1200 * np.log2(np.maximum(f0 + track, 1e-6) / (f0 + shift))
@@ -101,7 +103,8 @@ def _wander(track_cents: Floats, of_noise: float) -> float:
         return 0.0
     lengths = (len(track_cents) + np.arange(number)[::-1]) // number  # the first ones are one longer
     means = np.add.reduceat(track_cents, np.cumsum(lengths) - lengths) / lengths
-    return float(max(means.var(ddof=1) / number - number * of_noise, 0.0))
+    off = means - means.mean()
+    return float(max(off @ off / (number - 1) / number - number * of_noise, 0.0))
 
 
 def _consistent(each: Floats, weight: Floats) -> Bools:
@@ -109,6 +112,6 @@ def _consistent(each: Floats, weight: Floats) -> Bools:
     order = np.argsort(each)
     middle = each[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)]
     deviation = np.abs(each - middle)
-    scale = 1.4826 * np.median(deviation)
+    scale = 1.4826 * quantile(deviation, 0.5)
     agrees: Bools = deviation <= 4 * scale + 1e-4 * np.abs(middle) + 1e-3
     return agrees

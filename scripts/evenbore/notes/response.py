@@ -1,14 +1,14 @@
 """How a note speaks: rise of its level, time until its pitch has settled, and whether it cracked."""
 
-from itertools import repeat
+from itertools import islice, repeat
 
 import numpy as np
 from scipy import fft
 
-from evenbore.facts.arrays import Floats, Floats32, Ints
+from evenbore.facts.arrays import Bools, Floats, Floats32, Ints, quantile
 from evenbore.facts.rows import Row
 from evenbore.notes.rise import rise_ms
-from evenbore.notes.spectrum import Frames, Harmonics, analyse
+from evenbore.notes.spectrum import Frames, Harmonics, analyse, overlapping
 from evenbore.recording.audio import Signal
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
@@ -27,6 +27,7 @@ _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pi
 _BEST_SNR_DB = 45.0
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
 _FIRST_PART_S, _FIRST_PART_PERIODS, _BREAKS_S = 0.03, 4.0, 0.12
+_TOGETHER = 8  # notes whose parts are transformed at a time: memory, and neighbours are of a length
 _HEARD = 0.2  # of the middle's amplitude: what sounds before a note's own spectrum shows belongs to its beginning
 # first pitches looked for: a twelfth lower (as the part allows), two octaves higher
 _LOWEST_RATIO, _HIGHEST_RATIO = 3.3, 4.2
@@ -90,11 +91,16 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     width = round(max(2, np.ceil(_LEAST_WINDOW_S * f0_hz)) / f0_hz * rate)
     stop_s = min(onset_s + _LOOK_AHEAD_S, onset_s + 0.75 * (offset_s - onset_s))
     first = round((onset_s - _LOOK_BACK_S) * rate)
-    x = signal.slice(first - width // 2, round(stop_s * rate) + width).astype(float)
-    running = np.concatenate([[0.0], np.cumsum(x**2)])
     hop = max(1, round(_HOP_S * rate))
-    envelope = np.sqrt(np.maximum(running[width::hop] - running[:-width:hop], 0) / width)
-    steady = np.median(envelope[len(envelope) // 2 :])
+    x = signal.slice(first - width // 2, round(stop_s * rate) + width)
+    # a window is some whole hops and a part of the next one
+    whole, part = divmod(width, hop)
+    count = (len(x) - width) // hop + 1
+    hops = np.square(np.pad(x, (0, hop))[: (count + whole) * hop].reshape(-1, hop))
+    running = np.concatenate([[0.0], np.cumsum(hops.sum(axis=1), dtype=float)])
+    energy = running[whole:-1] - running[: -1 - whole] + hops[whole:, :part].sum(axis=1)
+    envelope = np.sqrt(np.maximum(energy, 0) / width)
+    steady = quantile(envelope[len(envelope) // 2 :], 0.5)
     reached = np.nonzero(envelope >= steady)[0]
     if len(reached) == 0:
         return np.nan, np.nan, None
@@ -110,8 +116,8 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     ms = 1000 * hop / rate
     attack = (_last_crossing(rise[: risen + 1], 0.9) - _last_crossing(rise[: half + 1], 0.1)) * ms
     around = np.searchsorted(np.maximum.accumulate(rise[half:]), 0.9 + np.array([-_WANDER, _WANDER]))
-    wander = float(np.std(envelope[len(envelope) // 2 :]) / steady)
-    if np.diff(around)[0] * ms * wander / (2 * _WANDER) > _MOST_UNSURE_MS:
+    wander = float(envelope[len(envelope) // 2 :].std() / steady)
+    if (around[1] - around[0]) * ms * wander / (2 * _WANDER) > _MOST_UNSURE_MS:
         attack = np.nan
     return float(attack), float(20 * np.log10(envelope[reached[0] :].max() / steady)), trough
 
@@ -137,7 +143,7 @@ def settle_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmoni
     track = _track_cents(frames, spectrum)
     if len(track) == 0:
         return np.nan
-    steady = np.median(track[len(track) // 2 :])
+    steady = quantile(track[len(track) // 2 :], 0.5)
     off = np.nonzero(np.abs(track - steady) > _SETTLED_CENTS)[0]
     first = off[-1] + 1 if len(off) else 0
     if first == len(track):
@@ -159,39 +165,59 @@ def _track_cents(frames: Frames, spectrum: Harmonics) -> Floats:
     return 1200 * np.log2(np.maximum(1 + share, 1e-3))
 
 
-def cracked(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, before_hz: float, before_s: float) -> bool:
-    """Whether a part of the note's first 0.12 s, or of the 0.12 s before, sounds at another pitch than its middle.
+def cracked(
+    signal: Signal, onset_s: Floats, offset_s: Floats, f0_hz: Floats, before_hz: Floats, before_s: Floats
+) -> Bools:
+    """(N,) whether a part of a note's first 0.12 s, or of the 0.12 s before, sounds at another pitch than its middle.
 
     A note's onset is that of its own spectrum, which a crack may not hold: what is heard before it, after the end
-    `before_s` of the note before, is its beginning as well.
+    `before_s` of the note before, is its beginning as well. All arguments are (N,).
 
     Parts of 30 ms, or four periods, half as far apart. The pitch of all is read off the autocorrelation in the same
     way: the shortest lag with a peak near the highest. A part without a clear pitch, or one that sounds at the pitch of
     the note before as well (`before_hz`, NaN without one), does not count, nor does a note too short for two parts.
     """
-    rate = signal.rate
-    length = round(max(_FIRST_PART_S, _FIRST_PART_PERIODS / f0_hz) * rate)
-    middle, last = round(0.5 * (onset_s + offset_s) * rate), round(offset_s * rate) - length
-    first = round(onset_s * rate)
-    starts = np.arange(first, min(first + round(_BREAKS_S * rate), middle - length) + 1, length // 2)
-    if len(starts) == 0 or middle > last:
-        return False
-    earliest = max(round(before_s * rate), first - round(_BREAKS_S * rate), 0)
-    starts = np.concatenate([np.arange(first - length // 2, earliest - 1, -(length // 2))[::-1], starts])
-    longest = round(min(_LOWEST_RATIO * rate / f0_hz, _LONGEST_LAG * length))
-    lags = np.arange(max(2, int(rate / (f0_hz * _HIGHEST_RATIO))), longest + 2)
-    x = np.stack([signal.slice(start, start + length) for start in (*starts.tolist(), middle)])
-    loud = np.sum(x**2, axis=1)
-    x = x[np.append(starts >= first, True) | (loud >= _HEARD**2 * loud[-1])]
-    correlation = _correlation(x, lags)
+    rate, broke = signal.rate, []
+    notes = zip(*(of.tolist() for of in (onset_s, offset_s, f0_hz, before_s)), strict=True)
+    before_lags = iter((rate / before_hz).tolist())
+    while some := list(islice(notes, _TOGETHER)):
+        parts = [_parts(signal, *note) for note in some]
+        highest = [int(rate / (hz * _HIGHEST_RATIO)) for _, _, hz, _ in some]
+        lowest = [
+            round(min(_LOWEST_RATIO * rate / hz, _LONGEST_LAG * x.shape[1]))
+            for (_, _, hz, _), x in zip(some, parts, strict=True)
+        ]
+        lags = [np.arange(max(2, short), long + 2) for short, long in zip(highest, lowest, strict=True)]
+        for x, product, its in zip(parts, _products(parts, max(lowest) + 1), lags, strict=True):
+            broke.append(_breaks(_correlation(x, product, its), its, next(before_lags)))
+    return np.array(broke, bool)
+
+
+def _parts(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, before_s: float) -> Floats32:
+    """(P, n) the parts of a note's beginning that are heard, and last one of its middle; none of too short a note."""
+    length = round(max(_FIRST_PART_S, _FIRST_PART_PERIODS / f0_hz) * signal.rate)
+    first, middle, end = (round(s * signal.rate) for s in (onset_s, 0.5 * (onset_s + offset_s), offset_s))
+    reach, hop = round(_BREAKS_S * signal.rate), length // 2
+    last = min(first + reach, middle - length)
+    if last < first or middle > end - length:
+        return np.empty((0, length), np.float32)
+    before = max(first - max(round(before_s * signal.rate), first - reach, 0), 0) // hop
+    start, stop = first - before * hop, first + (last - first) // hop * hop + length
+    x = np.concatenate([overlapping(signal.slice(start, stop), length, hop), [signal.slice(middle, middle + length)]])
+    loud = np.einsum("pn,pn->p", x, x)
+    return x[(np.arange(len(x)) >= before) | (loud >= _HEARD**2 * loud[-1])]
+
+
+def _breaks(correlation: Floats, lags: Ints, before_lag: float) -> bool:
+    """Whether one of the parts (P, L) sounds at another pitch than the last of them."""
     pitch = _best_lags(correlation)
-    if pitch[-1] == 0:
+    if not len(pitch) or pitch[-1] == 0:
         return False
     steady = lags[pitch[-1]]
     other = 12 * np.abs(np.log2(lags[pitch] / steady)) > _OTHER_PITCH_SEMITONES
     return any(
         not _alike(correlation[k], correlation[-1], lags, pitch[k], steady)
-        and not _echo(correlation[k], lags, pitch[k], rate / before_hz)
+        and not _echo(correlation[k], lags, pitch[k], before_lag)
         for k in np.nonzero(other & (pitch > 0))[0].tolist()
     )
 
@@ -209,16 +235,27 @@ def _echo(row: Floats, lags: Ints, early: int, before_lag: float) -> bool:
     return bool(_at(row, lags, before_lag) >= _ECHO * row[early] or common)
 
 
-def _correlation(x: Floats32, lags: Ints) -> Floats:
-    """Autocorrelation (N, L) of parts (N, n) at successive lags, by the energy of the two stretches compared."""
+def _products(parts: list[Floats32], longest: int) -> list[Floats32]:
+    """Of parts (P, n) of each note the sums of products (P, …) of samples so far apart, for lags up to the longest."""
+    size = fft.next_fast_len(max(x.shape[1] for x in parts) + longest, real=True)
+    padded = np.zeros((sum(len(x) for x in parts), size), np.float32)
+    own = np.split(padded, np.cumsum([len(x) for x in parts])[:-1])
+    for rows, x in zip(own, parts, strict=True):
+        rows[:, : x.shape[1]] = x
+    spectrum = fft.rfft(padded, axis=1)
+    power = np.square(spectrum.real) + np.square(spectrum.imag)
+    padded[:] = fft.irfft(power, size, axis=1)
+    return own
+
+
+def _correlation(x: Floats32, product: Floats32, lags: Ints) -> Floats:
+    """Autocorrelation (P, L) of parts (P, n) at successive lags, by the energy of the two stretches compared."""
     length, least, longest = x.shape[1], int(lags[0]), int(lags[-1])
-    size = fft.next_fast_len(length + longest, real=True)
-    spectrum = fft.rfft(x, size, axis=1)
-    product = fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), size, axis=1)[:, least : longest + 1]
-    energy = np.concatenate([np.zeros((len(x), 1)), np.cumsum(x**2, axis=1, dtype=float)], axis=1)
+    energy = np.zeros((len(x), length + 1))
+    np.cumsum(np.square(x), axis=1, dtype=float, out=energy[:, 1:])
     first = energy[:, length - longest : length - least + 1][:, ::-1]
     both = first * (energy[:, -1:] - energy[:, least : longest + 1])
-    correlation: Floats = product / np.sqrt(np.maximum(both, 1e-20))
+    correlation: Floats = product[:, least : longest + 1] / np.sqrt(np.maximum(both, 1e-20))
     return correlation
 
 

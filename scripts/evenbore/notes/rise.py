@@ -20,7 +20,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from evenbore.facts.arrays import Floats, Floats32, Ints
+from evenbore.facts.arrays import Floats, Floats32, Ints, quantile
 from evenbore.notes.spectrum import Harmonics, overlapping
 from evenbore.recording.audio import Signal
 
@@ -56,14 +56,15 @@ def rise_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmonics
     misfit = squares[:near, last] - squares[:near, first] - 2 * (changes[:near, first:last] @ step) + np.sum(step**2)
     best = int(np.argmin(misfit))
     weight = np.exp(-(misfit - misfit[best]) * (len(step) - 4) / (2 * max(float(misfit[best]), 1e-9)))
+    weight /= weight.sum()
     log_length = np.log(length[:near])
-    mean = np.average(log_length, weights=weight)
+    mean = weight @ log_length
     end = round(before + start[best] + (1 - TO_TENTH) * length[best])
     settled = curve[end : end + 4]
     if len(settled) < 4 or abs(settled.mean()) > _STILL_MOVING:
         return np.nan
     rise = float(1000 * hop_s * TEN_TO_NINETY * np.exp(mean))
-    unsure = float(np.sqrt(np.average((log_length - mean) ** 2, weights=weight)))
+    unsure = float(np.sqrt(weight @ (log_length - mean) ** 2))
     beat = rise < _FAST_MS and misfit[best] > (1 - _EXPLAINED) * np.sum(step**2)
     return rise if unsure <= min(_UNSURE, _UNSURE_MS / rise) and not beat else np.nan
 
@@ -91,7 +92,7 @@ def _log_amplitude(signal: Signal, onset_s: float, offset_s: float, spectrum: Ha
     turn = np.exp(-2j * np.pi / size * np.arange(size)).astype(np.complex64)
     wheels = turn[np.outer(np.arange(size), periods * spectrum.number[use]) % size] * _window(size)[:, None]
     amplitude = np.abs((overlapping(x, size, hop) @ wheels.view(np.float32)).view(np.complex64))
-    amplitude /= np.median(amplitude[count // 2 :], axis=0)
+    amplitude /= quantile(amplitude[count // 2 :], 0.5)
     return hop_s, 0.5 * np.mean(np.log(amplitude**2 + _FLOOR**2), axis=1), before
 
 

@@ -164,12 +164,11 @@ def offset_of_pitches(score: Floats32, grid: Floats, nominal: float) -> float:
 
 def note_scores(score: Floats32, grid: Floats, target: Floats) -> Floats32:
     """(T, N) best score of each expected note within its own tolerance, less where another pitch leads clearly."""
-    step = GRID_CENTS / 100
     half = int(NOTE_CENTS / GRID_CENTS)
-    centre = np.rint((target - grid[0]) / step).astype(int)
-    values, where = np.unique(centre, return_inverse=True)
-    columns = [score[:, max(0, c - half) : c + half + 1].max(axis=1, initial=0) for c in values]
-    of_note = np.stack(columns, axis=1)[:, where]
+    centre = np.rint((target - grid[0]) / (GRID_CENTS / 100)).astype(int)
+    of_note = score[:, centre]
+    for away in (*range(-half, 0), *range(1, half + 1)):
+        np.maximum(of_note, score[:, centre + away], out=of_note)
     leading: Floats32 = np.minimum(of_note, of_note - score.max(axis=1, keepdims=True) + _LEAD + _NEUTRAL)
     return leading
 
@@ -189,34 +188,32 @@ def _decode(notes: Floats32, hop_s: float, back: float) -> tuple[float, Ints]:
     state[n:] = -_SKIP * np.arange(n + 1)
     at_end = np.empty(2 * n + 1, np.float32)
     at_end[:n], at_end[n:] = _SKIP * np.arange(n - 1, -1, -1), _SKIP * np.arange(n, -1, -1)
-    source, cost = _ways(n)
+    source, cost = _ways(n, back)
     states = np.empty((n_frames, 2 * n + 1), np.float32)
-    come, again = np.empty(source.shape, np.float32), np.empty(n, np.float32)
-    for t in range(n_frames):
-        new = states[t]
-        state.take(source, out=come, mode="clip")
+    come = np.full(cost.shape, -np.inf, np.float32)
+    forward, again = come[:-1], come[-1, n - 1 :: -1]
+    for new, gained in zip(states, gain, strict=True):
+        state.take(source, out=forward, mode="clip")
+        np.maximum.accumulate(state[:n:-1], out=again)
         come += cost
         np.maximum.reduce(come, axis=0, out=new)
-        np.maximum.accumulate(state[:n:-1], out=again)
-        again -= _ENTER + back
-        np.maximum(new[:n], again[::-1], out=new[:n])
-        new += gain[t]
+        new += gained
         state = new
     final = state - at_end
-    path = _back_from(int(final.argmax()), states[:-1], source, cost, back)
+    path = _back_from(int(final.argmax()), states[:-1], source, cost)
     return float(final.max()), path
 
 
-def _back_from(at: int, states: Floats32, source: Ints, cost: Floats32, back: float) -> Ints:
+def _back_from(at: int, states: Floats32, source: Ints, cost: Floats32) -> Ints:
     """The likeliest way (T,) to the state `at` of the last frame through the states (T - 1, S) of all before it."""
     n = states.shape[1] // 2
     path = np.empty(len(states) + 1, int)
     path[-1] = at
     for stop in range(len(states), 0, -_BLOCK_FRAMES):
         block = states[max(0, stop - _BLOCK_FRAMES) : stop]
-        come = block[:, source] + cost
+        come = block[:, source] + cost[:-1]
         way = come.argmax(axis=1)
-        again = np.maximum.accumulate(block[:, :n:-1], axis=1)[:, ::-1] - (_ENTER + back)
+        again = np.maximum.accumulate(block[:, :n:-1], axis=1)[:, ::-1] + cost[-1, :n]
         goes_back = again > np.take_along_axis(come, way[:, None], axis=1)[:, 0, :n]
         for t in range(len(block) - 1, -1, -1):
             if at < n and goes_back[t, at]:
@@ -227,16 +224,20 @@ def _back_from(at: int, states: Floats32, source: Ints, cost: Floats32, back: fl
     return path
 
 
-def _ways(n: int) -> tuple[Ints, Floats32]:
-    """From which states each may be reached (4, 2 n + 1), going forward, and what that adds to the log-likelihood."""
+def _ways(n: int, back: float) -> tuple[Ints, Floats32]:
+    """From which states each may be reached (4, 2 n + 1), going forward, and what that adds to the log-likelihood.
+
+    The last row of what is added, of (5, 2 n + 1), is of going back to a note from the best of the gaps after it.
+    """
     source = np.tile(np.arange(2 * n + 1), (4, 1))  # stay
-    cost = np.full(source.shape, -np.inf, np.float32)
+    cost = np.full((5, 2 * n + 1), -np.inf, np.float32)
     cost[0] = 0
     source[1, :n], cost[1, :n] = np.arange(n, 2 * n), -_ENTER  # start after a gap
     source[2, 1:n], cost[2, 1:n] = np.arange(n - 1), -_ENTER  # slur on
     source[3, 2:n], cost[3, 2:n] = np.arange(n - 2), -_ENTER - _SKIP  # slur over a missing note
     source[1, n + 1 :], cost[1, n + 1 :] = np.arange(n), 0  # stop
     source[2, n + 1 :], cost[2, n + 1 :] = np.arange(n, 2 * n), -_SKIP  # a note is missing
+    cost[4, :n] = -_ENTER - back
     return source, cost
 
 

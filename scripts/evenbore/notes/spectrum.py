@@ -154,7 +154,7 @@ def noise_between(power: Floats | Floats32, bin_hz: float, f0_hz: float, count: 
     The mean of three bins of the mean power spectrum (K,).
     """
     middle = np.rint((np.arange(count + 1) + 0.5) * f0_hz / bin_hz).astype(int)
-    middle = np.clip(middle, 1, len(power) - 2)
+    middle = np.minimum(np.maximum(middle, 1), len(power) - 2)
     noise: Floats = (power[middle - 1] + power[middle] + power[middle + 1]) / 3 + 1e-20
     return noise
 

@@ -60,12 +60,9 @@ class Layout:
 
 
 def layouts(
-    strata: Mapping[str, str],
-    references: Sequence[str],
-    sessions: Sequence[str],
-    rng: Random,
+    strata: Mapping[str, str], references: Sequence[str], sessions: Sequence[str], rng: Random,
     players: Sequence[str] = ("",),
-) -> list[Layout]:
+) -> list[Layout]:  # fmt: skip
     """Every layout there is, fewest turns first. `strata`: instrument -> what is spread evenly over the sessions."""
     others = [name for name in strata if name not in references]
     dealt = _dealt(others, strata, rng)

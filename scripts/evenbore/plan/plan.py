@@ -32,7 +32,7 @@ from evenbore.plan.blind import draw_codes, seal, unseal
 from evenbore.plan.guide import GUIDE_RATE, guide_track
 from evenbore.plan.layout import USUAL_REFERENCES, USUAL_ROUNDS, Layout, Turn, layouts, turns
 from evenbore.plan.precision import Scatter, pair_errors, predicted, scatter
-from evenbore.study.sheetfile import write_sheet
+from evenbore.study.sheetfile import cell_text, write_sheet
 from evenbore.study.sheets import CONFIG, Reading, read_study
 from evenbore.study.workbook import WORKBOOK
 from evenbore.trade.pitch import midi_to_hz
@@ -90,7 +90,8 @@ def write_plan(
         (folder / CONFIG).parent.mkdir(exist_ok=True)
         shutil.copyfile(repo_root() / CONFIG, folder / CONFIG)
     reading = read_for_plan(folder)
-    known = scatter(_variance(Path(pilot) if pilot else folder))
+    variance = Path(pilot or folder) / "results/tables/variance.tsv"
+    known = scatter(read_table(variance, "variance") if variance.is_file() else None)
     plan = make_plan(reading, known, takes, slurred_only, rng or SystemRandom(), players, phrase)
     part = target.with_name(f".plan.{os.getpid()}.part")
     try:
@@ -109,11 +110,6 @@ def read_for_plan(folder: Path) -> Reading:
     if problems:
         raise StudyError(problems)
     return reading
-
-
-def _variance(folder: Path) -> pd.DataFrame | None:
-    path = folder / "results/tables/variance.tsv"
-    return read_table(path, "variance") if path.is_file() else None
 
 
 def make_plan(
@@ -188,7 +184,10 @@ def _chosen(candidates: Sequence[Layout], takes: int | None, n_kinds: int, days:
 
 def _write(plan: Plan, reading: Reading, target: Path, rng: Random) -> None:
     sheets = reading.sheets
-    rows = {plan.codes[row["instrument"]]: _as_text(row) for row in sheets["instruments"].rows}
+    rows = {
+        plan.codes[row["instrument"]]: {column: cell_text(cell) for column, cell in row.items()}
+        for row in sheets["instruments"].rows
+    }
     sealed, fingerprint = seal(rows, rng)
     write_text(sealed, target / "sealed_key.txt")
     _write_blind_study(plan, reading, target / BLIND)
@@ -206,12 +205,6 @@ def _write(plan: Plan, reading: Reading, target: Path, rng: Random) -> None:
         "sessions": {session: len(names) for session, names in plan.layout.visits.items()},
     }  # fmt: skip
     write_text(json.dumps(summary, indent=2) + "\n", target / "plan.json")
-
-
-def _as_text(row: Row) -> dict[str, str]:
-    """A row of a sheet as its cells read."""
-    return {key: "" if value is None else f"{value:.10g}" if isinstance(value, float) else str(value)
-            for key, value in row.items()}  # fmt: skip
 
 
 def _takes_of(plan: Plan, turn: Turn) -> list[dict[str, str]]:
@@ -238,7 +231,9 @@ def _write_blind_study(plan: Plan, reading: Reading, blind: Path) -> None:
     ]
     rows = {
         "instruments": sorted(instruments, key=lambda row: row["instrument"]),
-        "sessions": [_as_text(row) for row in reading.sheets["sessions"].rows],
+        "sessions": [
+            {column: cell_text(cell) for column, cell in row.items()} for row in reading.sheets["sessions"].rows
+        ],
         "recordings": [row for turn in plan.turns for row in _takes_of(plan, turn)],
     }
     for kind, own_rows in rows.items():

@@ -58,9 +58,8 @@ def pair_errors(layout: Layout, take_sd: float, additive: bool, days: Days) -> t
         pd.DataFrame({"instrument": instrument, "state": "", "session": session}), take_sd, additive, days
     )
     a, b = np.triu_indices(len(errors.owners), 1)
-    scale, df = errors.of_differences(a, b, np.zeros(a.size))
-    linked = errors.group[a] == errors.group[b]
-    variance = np.where(linked, scale**2 @ errors.shares, np.nan)
+    scale, df = errors.of_differences(a, b)
+    variance = np.where(errors.linked(a, b), scale**2 @ errors.shares, np.nan)
     return float(np.sqrt(variance.mean())), float(np.sqrt(variance.max())), float(df.mean())
 
 
@@ -87,12 +86,9 @@ def _covariance(design: Floats, random: list[tuple[float, NDArray[np.str_]]], ta
 
 
 def predicted(
-    layout: Layout,
-    levels: Mapping[str, str],
-    known: Mapping[str, Scatter],
-    criteria: pd.DataFrame,
+    layout: Layout, levels: Mapping[str, str], known: Mapping[str, Scatter], criteria: pd.DataFrame,
     own_days: Mapping[str, float],
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """One row per criterion: the scatter reckoned with, errors of pairs and of the factor, what can be detected.
 
     `own_days`: scale of what is assumed of own days, per kind.

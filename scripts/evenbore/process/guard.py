@@ -8,6 +8,7 @@ loads the numerical libraries.
 
 import contextlib
 import json
+import multiprocessing
 import os
 import queue
 import shutil
@@ -30,6 +31,7 @@ MEMORY_BYTES = 4 << 30  # of address space; an hour of sound needs 1 GB of it
 LEAST_S, S_PER_MB = 300.0, 30.0
 CPU_SHARE = 0.1  # of these times that may be spent computing, where the system can tell; the rest is waiting
 START_S = 300.0
+END_S = 10.0
 TRIES = 2
 ENDLESS = "damaged so that its decoder never ends"
 
@@ -115,24 +117,50 @@ class _Died(Exception):
         self.short_of_memory = code == worker.NO_MEMORY_CODE or (os.name == "posix" and code == -signal.SIGKILL)
 
 
+class _Copy:
+    """A worker that is a copy of this process, which has loaded the libraries, with what we need of `Popen`."""
+
+    def __init__(self, memory_bytes: int):
+        (tasks, giving), (listening, answers) = os.pipe(), os.pipe()
+        self._process = multiprocessing.get_context("fork").Process(
+            target=worker.main, args=(memory_bytes, tasks, answers, (giving, listening))
+        )
+        self._process.start()
+        os.close(tasks)
+        os.close(answers)
+        self.stdin, self.stdout = os.fdopen(giving, "w", encoding="utf-8"), os.fdopen(listening, encoding="utf-8")
+        self.kill = self._process.kill
+
+    def wait(self, timeout: float | None = None) -> None:
+        self._process.join(timeout)
+
+    @property
+    def returncode(self) -> Any:
+        return self._process.exitcode
+
+
 class _Worker:
     """A worker process and the pipe to it."""
 
     def __init__(self, memory_bytes: int):
-        self._memory_bytes = memory_bytes
+        self._memory_bytes = memory_bytes = worker.allowed(memory_bytes)
         search = os.pathsep.join([str(IMPORTED_FROM), *filter(None, [os.environ.get("PYTHONPATH")])])
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", worker.__name__, str(memory_bytes)],
-            env=os.environ | {"PYTHONPATH": search},
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
+        self._process = (
+            _Copy(memory_bytes)
+            if worker.loaded
+            else subprocess.Popen(
+                [sys.executable, "-P", "-m", worker.__name__, str(memory_bytes)],
+                env=os.environ | {"PYTHONPATH": search},
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+                encoding="utf-8",
+            )
         )
         self._tasks, self._results = cast(IO[str], self._process.stdin), cast(IO[str], self._process.stdout)
         self._answers: queue.SimpleQueue[str | None] = queue.SimpleQueue()
-        threading.Thread(target=self._listen, daemon=True).start()
         try:
+            threading.Thread(target=self._listen, daemon=True).start()
             ready = self._answer(START_S)
             if "error" in ready:
                 raise EvenboreError(ready["error"])
@@ -161,10 +189,12 @@ class _Worker:
             self._tasks.close()
 
     def _listen(self) -> None:
-        with self._results as lines:
-            for line in lines:
-                self._answers.put(line)
-        self._answers.put(None)
+        try:
+            with self._results as lines:
+                for line in lines:
+                    self._answers.put(line)
+        finally:
+            self._answers.put(None)
 
     def _answer(self, limit_s: float) -> dict[str, Any]:
         try:
@@ -172,7 +202,10 @@ class _Worker:
         except queue.Empty:
             raise _Died(f"took longer than {limit_s:.0f} s ({ENDLESS}, or on a disk that hangs?)", None) from None
         if line is None:
-            code = self._process.wait()
+            with contextlib.suppress(subprocess.TimeoutExpired):  # then we alone can hear it no more
+                self._process.wait(END_S)
+            self.end()
+            code = self._process.returncode
             raise _Died(_how(code, self._memory_bytes), code)
         answer: dict[str, Any] = json.loads(line)
         return answer

@@ -7,7 +7,7 @@ from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any
 
-from evenbore.files.errors import NO_MEMORY, OUT_OF_MEMORY, EvenboreError, in_words
+from evenbore.files.errors import OUT_OF_MEMORY, EvenboreError, in_words, lacks_memory
 from evenbore.process import blas, made
 
 
@@ -23,11 +23,11 @@ def step_log(path: str | Path) -> Iterator[None]:
         except EvenboreError as error:
             print(error, file=log)
             sys.exit(1)
-        except (OSError, MemoryError) as error:
+        except OSError as error:
             print(in_words(error), file=log)
             sys.exit(1)
         except Exception as error:
-            if NO_MEMORY.search(str(error)):
+            if lacks_memory(error):
                 print(OUT_OF_MEMORY, file=log)
                 sys.exit(1)
             traceback.print_exc(file=log)

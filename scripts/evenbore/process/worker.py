@@ -1,8 +1,8 @@
 """The worker: a process of its own for whatever a recording could crash, hang or fill the memory with.
 
-`guard` starts it and hands it one task after the other: a line of JSON in on stdin, a line of JSON out on stdout.
-It ends when stdin does, also in the midst of a task, for then whoever started it is gone. An answer is
-{"result": …}, or {"error": text} for what is no fault of the recording (a full disk, say).
+`guard` starts it and hands it one task after the other: a line of JSON in, a line of JSON out. It ends when the tasks
+do, also in the midst of one, for then whoever started it is gone. An answer is {"result": …}, or {"error": text} for
+what is no fault of the recording (a full disk, say).
 """
 
 import contextlib
@@ -14,21 +14,25 @@ import signal
 import sys
 import threading
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TextIO, TypedDict
 
 from evenbore.facts.rows import RecordingRow, Row
-from evenbore.files.errors import AudioError, EvenboreError, in_words
+from evenbore.files.errors import OUT_OF_MEMORY, AudioError, EvenboreError, in_words, lacks_memory
 from evenbore.process import blas
 
 NO_MEMORY_CODE = 70  # exit code
+loaded = False
+"""Whether this process has loaded what a worker needs, and nothing that cannot be copied: set by who knows."""
 CHANGED = "changed while it was read (still being recorded, copied or synchronised?); it is measured at the next run"
 
 
-def main(memory_bytes: int) -> None:
-    """Do the tasks that come in on stdin until it ends."""
+def main(memory_bytes: int, asking: int, answering: int, not_ours: Iterable[int] = ()) -> None:
+    """Do the tasks that come in on `asking` until it ends. These are numbers of open files; `not_ours` are closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches us too; our end is up to the one who started us
-    answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    for number in not_ours:
+        os.close(number)
+    asked, answers = os.fdopen(asking, encoding="utf-8"), os.fdopen(os.dup(answering), "w", encoding="utf-8")
     os.dup2(2, 1)  # what a decoder prints must not be taken for an answer
     _limit(memory_bytes)
     tasks: dict[str, Callable[..., object]] = {
@@ -38,28 +42,42 @@ def main(memory_bytes: int) -> None:
         "examine": _examine,
         "scales": _scales,
     }
+    lines: queue.SimpleQueue[str] = queue.SimpleQueue()
     # now, with all that is imported: a broken set-up, or a machine without memory, is no recording's fault
     try:
         import evenbore.notes.measure  # noqa: F401
 
         blas.reserve()
-    except MemoryError as error:
-        return _send(answers, {"error": in_words(error)})
+        threading.Thread(target=_read, args=(asked, lines), daemon=True).start()
+    except Exception as error:
+        if not lacks_memory(error):
+            raise
+        return _send(answers, {"error": OUT_OF_MEMORY})
     _send(answers, {"result": "ready"})
-    lines: queue.SimpleQueue[str] = queue.SimpleQueue()
-    threading.Thread(target=_read, args=(lines,), daemon=True).start()
     while True:
         task, cpu_s, arguments = json.loads(lines.get())
         if hasattr(signal, "setitimer"):  # a decoder that never ends is ended, by SIGPROF, wherever it is
             signal.setitimer(signal.ITIMER_PROF, cpu_s)
         try:
-            _send(answers, {"result": tasks[task](**arguments)})
-        except EvenboreError as error:
-            _send(answers, {"error": str(error)})
-        except OSError as error:
-            _send(answers, {"error": in_words(error)})
+            try:
+                answer = {"result": tasks[task](**arguments)}
+            except EvenboreError as error:
+                answer = {"error": str(error)}
+            except OSError as error:
+                answer = {"error": in_words(error)}
+            _send(answers, answer)
         except MemoryError:
             os._exit(NO_MEMORY_CODE)
+
+
+def allowed(memory_bytes: int) -> int:
+    """So much memory, or as much as a worker may have at all where that is less."""
+    with contextlib.suppress(ImportError):
+        import resource
+
+        limit = resource.getrlimit(resource.RLIMIT_AS)[0]
+        return memory_bytes if limit == resource.RLIM_INFINITY else min(memory_bytes, limit)
+    return memory_bytes
 
 
 def _limit(memory_bytes: int) -> None:
@@ -76,10 +94,14 @@ def _send(answers: TextIO, answer: dict[str, object]) -> None:
     answers.flush()
 
 
-def _read(lines: queue.SimpleQueue[str]) -> None:
-    for line in sys.stdin:
-        lines.put(line)
-    os._exit(0)
+def _read(asked: TextIO, lines: queue.SimpleQueue[str]) -> None:
+    code = NO_MEMORY_CODE
+    try:
+        for line in asked:
+            lines.put(line)
+        code = 0
+    finally:
+        os._exit(code)
 
 
 # The libraries for decoding and measuring are loaded within the functions: `guard` imports this module and is to stay
@@ -96,6 +118,8 @@ def _measure(row: RecordingRow, chunk: str, into: str) -> str:
     except (EvenboreError, MemoryError):
         raise
     except Exception as error:
+        if lacks_memory(error):
+            raise MemoryError from error
         reason = f"evenbore itself failed on it ({type(error).__name__}: {error}); please report this"
         _set_aside(row, chunk, reason, into)
         return traceback.format_exc()
@@ -185,4 +209,4 @@ def _scales(path: str, family: str, families_dir: str | None, least_s: float) ->
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]))
+    main(int(sys.argv[1]), asking=0, answering=1)

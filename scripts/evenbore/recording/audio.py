@@ -10,7 +10,8 @@ import hashlib
 import math
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import BinaryIO
 
@@ -26,6 +27,7 @@ NATIVE_RATE_LIMIT = 50_000  # Hz; above it nothing a wind instrument plays is ga
 RESAMPLED_RATE = 48_000  # Hz
 # Hz: of AES5-2018 with halves, quarters, doubles and fourfold of 44.1 and 48 kHz, and of telephony; common practice.
 RATES = (8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+HALVED_FROM = 44_100  # Hz
 MEMORY_FRAMES = 48_000 * 600
 SILENT_PEAK = 10 ** (-80 / 20)
 MAX_BAD_SHARE = 1e-3  # NaN or infinite samples: more than one in a thousand is not a click
@@ -79,6 +81,19 @@ class Signal:
         padded[first - start : first - start + len(inside)] = inside
         return padded
 
+    @cached_property
+    def halved(self) -> "Signal":
+        """The sound at half the rate, itself where that is low: up to 7.5 kHz nothing is lost, at half the cost."""
+        if self.rate < HALVED_FROM or self.rate % 2:
+            return self
+        store = _Store(self.frames // 2 + BLOCK, MEMORY_FRAMES)
+        resampler = _Resampler(self.rate, self.rate // 2, store, "LQ")
+        for block in self.blocks(BLOCK):
+            resampler.push(block)
+        resampler.finish()
+        samples, spool = store.contents(MEMORY_FRAMES)
+        return replace(self, rate=self.rate // 2, frames=store.frames, _samples=samples, _file=spool, _offset=None)
+
     def highest(self, start: int, stop: int) -> float:
         """Largest absolute value of the samples start ≤ i < stop as stored, with their offset."""
         first, last = max(start, 0), min(stop, self.frames)
@@ -100,6 +115,9 @@ class Signal:
 
     def close(self) -> None:
         """Free the samples and delete the temporary file."""
+        half = self.__dict__.pop("halved", self)
+        if half is not self:
+            half.close()
         self._samples = None
         if self._file is not None:
             self._file.close()
@@ -438,15 +456,15 @@ def _read_floats(file: BinaryIO, first: int, last: int) -> Floats32:
 
 
 class _Resampler:
-    """Passes samples on to a store, changing their rate on the way when it differs."""
+    """Passes samples on to a store, changing their rate on the way when it differs (`quality` as soxr names it)."""
 
-    def __init__(self, source_rate: int, rate: int, store: _Store):
+    def __init__(self, source_rate: int, rate: int, store: _Store, quality: str = "HQ"):
         self._store = store
         self._stream = None
         if source_rate != rate:
             import soxr
 
-            self._stream = soxr.ResampleStream(source_rate, rate, 1, dtype="float32", quality="HQ")
+            self._stream = soxr.ResampleStream(source_rate, rate, 1, dtype="float32", quality=quality)
 
     def push(self, samples: Floats32) -> None:
         self._store.append(samples if self._stream is None else self._stream.resample_chunk(samples))

@@ -240,8 +240,7 @@ def _tone_methods() -> str:
         f" largest |t|:"
         " Westfall & Young 1993); p of a curve is that of its sum of t², adjusted over the contrasts (Benjamini &"
         f" Hochberg 1995); both come from {PERMUTATIONS + 1} exchanges of whole residual curves within blocks"
-        f" (ter Braak"
-        " 1992)."
+        f" (ter Braak 1992)."
     )
 
 
@@ -253,14 +252,12 @@ def _factor_methods(setting: str | list[str], factors: pd.DataFrame) -> str:
     text = (
         f"The effect of {names} was tested,{together} with the instrument, not the note or the take, as the unit of"
         " replication: a linear mixed model with random instrument, session, player and take, fitted by REML (Patterson"
-        " & Thompson 1971; maximised with SciPy), with degrees of freedom after"
-        " Satterthwaite"
+        " & Thompson 1971; maximised with SciPy), with degrees of freedom after Satterthwaite"
         " 1946 held to those that the instruments give; where the design was balanced,"
         f" the equivalent linear model of instrument means (used here: {methods}). A permutation test"
         f" ({PERMUTATIONS} draws; Phipson & Smyth 2010) that exchanged instruments within the same sessions and players"
         " served as a second opinion. p was adjusted over all criteria of a factor (Benjamini & Hochberg 1995);"
-        " the level"
-        f" was {ALPHA:g}. An effect was called inaudible where its {CONFIDENCE:.0%} interval lay within ± the"
+        f" the level was {ALPHA:g}. An effect was called inaudible where its {CONFIDENCE:.0%} interval lay within ± the"
         " just-noticeable difference set beforehand (two one-sided tests: Schuirmann 1987)."
     )
     return text + "".join(f"\n\nLimitation: {reason}." for reason in reasons)
@@ -275,30 +272,26 @@ REFERENCES = {
     "Allen & Oxenham 2014": "Allen EJ, Oxenham AJ (2014). Symmetric interactions and interference between pitch and"
     " timbre. J. Acoust. Soc. Am. 135, 1371-1379.",
     "Almeida et al. 2017": "Almeida A, Schubert E, Smith J, Wolfe J (2017). Brightness scaling of periodic"
-    " tones. Atten."
-    " Percept. Psychophys. 79, 1892-1896.",
+    " tones. Atten. Percept. Psychophys. 79, 1892-1896.",
     "Barthet et al. 2010": "Barthet M, Depalle P, Kronland-Martinet R, Ystad S (2010). Acoustical correlates of timbre"
     " and expressiveness in clarinet performance. Music Percept. 28, 135.",
     "Benjamini & Bogomolov 2014": "Benjamini Y, Bogomolov M (2014). Selective inference on multiple families of"
     " hypotheses. J. R. Stat. Soc. B 76, 297-318.",
     "Benjamini & Hochberg 1995": "Benjamini Y, Hochberg Y (1995). Controlling the false discovery rate. J. R."
-    " Stat. Soc. B"
-    " 57, 289-300.",
+    " Stat. Soc. B 57, 289-300.",
     "Caclin et al. 2005": "Caclin A, McAdams S, Smith BK, Winsberg S (2005). Acoustic correlates of timbre space"
     " dimensions: a confirmatory study using synthetic tones. J. Acoust. Soc. Am. 118, 471-482.",
     "Cleveland 1979": "Cleveland WS (1979). Robust locally weighted regression and smoothing scatterplots. J. Am. Stat."
     " Assoc. 74, 829-836.",
     "Gelman et al. 2013": "Gelman A, Carlin JB, Stern HS, Dunson DB, Vehtari A, Rubin DB (2013). Bayesian Data"
-    " Analysis,"
-    " 3rd ed. Chapman & Hall/CRC.",
+    " Analysis, 3rd ed. Chapman & Hall/CRC.",
     "ISO 5725-2:1994": "ISO 5725-2:1994. Accuracy (trueness and precision) of measurement methods and results, part 2.",
     "Jesteadt, Wier & Green 1977": "Jesteadt W, Wier CC, Green DM (1977). Intensity discrimination as a function of"
     " frequency and sensation level. J. Acoust. Soc. Am. 61, 169-177.",
     "Kreiman & Gerratt 2010": "Kreiman J, Gerratt BR (2010). Perceptual sensitivity to first harmonic amplitude in the"
     " voice source. J. Acoust. Soc. Am. 128, 2085-2089.",
     "Lahdelma & Salminen 2001": "Lahdelma R, Salminen P (2001). SMAA-2: stochastic multicriteria acceptability"
-    " analysis for"
-    " group decision making. Oper. Res. 49, 444-454.",
+    " analysis for group decision making. Oper. Res. 49, 444-454.",
     "Patterson & Thompson 1971": "Patterson HD, Thompson R (1971). Recovery of inter-block information when block sizes"
     " are unequal. Biometrika 58, 545-554.",
     "Peeters et al. 2011": "Peeters G, Giordano BL, Susini P, Misdariis N, McAdams S (2011). The Timbre Toolbox:"
@@ -310,8 +303,7 @@ REFERENCES = {
     "Satterthwaite 1946": "Satterthwaite FE (1946). An approximate distribution of estimates of variance components."
     " Biometrics Bull. 2, 110-114.",
     "Schuirmann 1987": "Schuirmann DJ (1987). A comparison of the two one-sided tests procedure and the power"
-    " approach. J."
-    " Pharmacokinet. Biopharm. 15, 657-680.",
+    " approach. J. Pharmacokinet. Biopharm. 15, 657-680.",
     "Smyth 2004": "Smyth GK (2004). Linear models and empirical Bayes methods for assessing differential expression in"
     " microarray experiments. Stat. Appl. Genet. Mol. Biol. 3, 3.",
     "ter Braak 1992": "ter Braak CJF (1992). Permutation versus bootstrap significance tests in multiple regression and"
@@ -324,12 +316,7 @@ REFERENCES = {
 def citation() -> str:
     """The citation file, in the Citation File Format 1.2.0."""
     return (
-        "cff-version: 1.2.0\n"
-        "message: If you use this software in research, please cite it as below.\n"
+        "cff-version: 1.2.0\nmessage: If you use this software in research, please cite it as below.\n"
         f'title: "{TITLE}"\n'
-        "type: software\n"
-        "authors:\n"
-        "  - name: evenbore contributors\n"
-        f"version: {evenbore.__version__}\n"
-        "license: MIT\n"
+        f"type: software\nauthors:\n  - name: evenbore contributors\nversion: {evenbore.__version__}\nlicense: MIT\n"
     )

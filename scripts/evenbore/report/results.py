@@ -38,11 +38,9 @@ class Tables(dict[str, pd.DataFrame]):
     """
 
     def __init__(
-        self,
-        folder: str | Path,
-        keep: _Keep = MappingProxyType({}),
+        self, folder: str | Path, keep: _Keep = MappingProxyType({}),
         known: Mapping[str, pd.DataFrame] = MappingProxyType({}),
-    ):
+    ):  # fmt: skip
         super().__init__(known)
         self.folder, self.keep = Path(folder), keep
         self._places: dict[str, Mapping[str, Ints]] = {}

@@ -1,7 +1,7 @@
 """comparison.xlsx: the tables to decide by as a workbook. Text stays text, whatever it looks like.
 
-It is written row by row, so that long tables take no memory. Of many instruments the pairs and the note profiles are
-those of the instruments that the report shows; what is left out is said in the sheet and stands in the tables.
+It is written row by row, so that long tables take no memory. Of many instruments the pairs are those of the instruments
+that the report shows; what is left out is said in the sheet and stands in the tables.
 """
 
 from collections.abc import Iterable, Iterator
@@ -25,11 +25,8 @@ WORKBOOK_SHEETS = {
     "criteria": "instruments",
     "pairs": "pairs",
     "ranking": "ranking",
-    "note profiles": "note_profiles",
 }
 """Sheet -> results table; the sheets `summary` and `columns` come from all."""
-OWNERS = {"pairs": ["instrument_a", "instrument_b"], "note_profiles": ["instrument"]}
-"""Long tables, of which only the rows of the instruments shown are in the workbook -> columns that tell whose."""
 NAMED = ("status", "vetting", "findings", "value")
 """Tables that get the instruments' labels beside their ids, for they are read by themselves."""
 ROUNDED = "0.0##"
@@ -55,7 +52,8 @@ def write_workbook(results: Results, path: str | Path) -> None:
 def _rows(results: Results, table: str) -> Iterator[pd.DataFrame]:
     """The rows of a table that the workbook holds, a part at a time."""
     for part in chain([empty(table)], results.tables.whole(table)):
-        part = part[part[OWNERS.get(table, [])].isin(results.shown).all(axis=1)]
+        if table == "pairs":
+            part = part[part[["instrument_a", "instrument_b"]].isin(results.shown).all(axis=1)]
         if table in NAMED:
             known = part["instrument"].map(results.label, na_action="ignore")
             part = part.assign(label=known)[["instrument", "label", *part.columns.drop("instrument")]]
@@ -64,7 +62,7 @@ def _rows(results: Results, table: str) -> Iterator[pd.DataFrame]:
 
 def _told(results: Results, table: str) -> str:
     """What a sheet leaves out, empty when it is nothing."""
-    if table not in OWNERS or len(results.shown) == len(results.order):
+    if table != "pairs" or len(results.shown) == len(results.order):
         return ""
     return f"The first {len(results.shown)} of {len(results.order)} instruments. All rows: {_file(table)}"
 

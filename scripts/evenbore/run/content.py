@@ -43,6 +43,7 @@ def by_content(workflow: Any, chunks: Iterable[str]) -> list[str]:
     def with_stale(self: Any, workflow: Any, *arguments: Any, forcefiles: set[str], **options: Any) -> None:
         triggers = workflow.dag_settings.rerun_triggers
         workflow.dag_settings.rerun_triggers = frozenset(triggers) - {RerunTrigger.CODE}  # dates of scripts
+        workflow.dag_settings.max_checksum_file_size = 0  # or all inputs of a job are read once more at its end
         # not by --forcerun, which would make targets of them
         usual(self, workflow, *arguments, forcefiles=forcefiles | outputs, **options)
 

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import cast
 
 from evenbore.facts.criteria import (
-    BETTER,
     CRITERIA,
     LARGEST,
     MEASURED,
@@ -25,8 +24,8 @@ from evenbore.notes.spectrum import ABOVE_NOISE_DB, TOP_HZ
 from evenbore.study.config import plain_number
 from evenbore.trade.families import family_keys
 
-_DIRECTION = {key: words.sentence.lower() for key, words in BETTER.items()} | {"neutral": "neither is better"}
-_HEADER = "| criterion | unit | direction |"
+_BETTER = {"lower": "lower", "higher": "higher", "target": "near 0", "neutral": "", "taste": "taste"}
+_HEADER = "| criterion | better |"
 
 
 def written() -> dict[Path, str]:
@@ -55,9 +54,8 @@ def _with_lines(text: str, head: str, prefix: str, lines: list[str]) -> str:
 
 
 def _method_rows() -> list[str]:
-    return ["| --- | --- | --- | --- | --- | --- |"] + [
-        f"| `{c.name}` | {c.unit} | {_DIRECTION[c.better]} | {c.meaning} | {_noticed(c)} |"
-        f" {DAY_WORDS.get(c.day_kind, '')} |".replace("  ", " ")
+    return ["| --- | --- | --- | --- | --- |"] + [
+        f"| `{c.name}` | {_BETTER[c.better]} | {c.meaning} | {_noticed(c)} | {c.day_kind} |".replace("  ", " ")
         for c in CRITERIA.values()
     ]
 
@@ -72,15 +70,15 @@ def _noticed(criterion: Criterion) -> str:
 
 def _readme_rows() -> list[str]:
     return [
-        f"| … `{c.name}` | {c.glossary[0].lower()}{c.glossary[1:].rstrip('.')} | {c.unit} |"
-        f" above 0 to {LARGEST[c.unit]}, or null | {plain_number(c.just_noticeable)} |"
+        f"| … `{c.name}` | {c.glossary[0].lower()}{c.glossary[1:].rstrip('.')} ({c.unit}) |"
+        f" above 0 to {LARGEST[c.unit]} | {plain_number(c.just_noticeable)} |"
         for c in MEASURED
     ]
 
 
 def _readme_day_rows() -> list[str]:
     return [
-        f"| … `{kind}` | of {DAY_WORDS[kind]} | {DAY_UNIT} | above 0 to {LARGEST_DAYS} | {plain_number(scale)} |"
+        f"| … `{kind}` | of {DAY_WORDS[kind]}, in {DAY_UNIT} | above 0 to {LARGEST_DAYS} | {plain_number(scale)} |"
         for kind, scale in DAY_KINDS.items()
     ]
 
@@ -104,27 +102,26 @@ def _priorities_lines() -> list[str]:
 def measures_page() -> str:
     """The page as Markdown."""
     rows = [
-        f"| `{m.name}` | {m.unit} | {m.definition} | {_DIRECTION[m.better]} | {m.source} |".replace("  ", " ")
+        f"| `{m.name}` | {m.unit} | {m.definition} | {_BETTER[m.better]} | {m.source} |".replace("  ", " ")
         for m in MEASURES
     ]
     return "\n".join(
         [
             "# What is measured of every note",
             "",
-            "Written by `python -m evenbore.run.docs` from the list in"
-            " [measures.py](../scripts/evenbore/facts/measures.py): change it there. The columns of `notes.tsv`, in"
-            " order; how each is found is told in [method.md](method.md).",
+            "The columns of `notes.tsv`, written by `python -m evenbore.run.docs` from the list in"
+            " [measures.py](../scripts/evenbore/facts/measures.py); how each is found is told in"
+            " [method.md](method.md).",
             "",
-            "a_h is the amplitude of harmonic h over the note's steady part, 1 for a full-scale sine; sums run over the"
-            f" harmonics present. A harmonic is present when it stands {ABOVE_NOISE_DB:g} dB or more above the noise"
-            f" around it and lies under {TOP_HZ / 1000:g} kHz and 0.45 of the sample rate; the noise is taken off. One"
-            " under the noise is missing: it counts as absent and is never guessed. Where the missing harmonics, as"
-            " loud as a straight line through the others (level over log2 h) or the noise allows, would change a"
-            " measure by 5 % (Hz, harmonic number), 0.05 (shares) or 1 dB, the flag `noise_limited` names it: compare"
-            " such values only between recordings equally quiet. The noise measures are empty and named there where"
-            f" background and echo hide it. The high band begins at {HIGH_BAND_HZ / 1000:g} kHz.",
+            "All but the response are of the note's steady part. a_h is the amplitude of harmonic h, 1 for a full-scale"
+            f" sine; sums run over the harmonics that stand {ABOVE_NOISE_DB:g} dB or more above the noise around them"
+            f" and lie under {TOP_HZ / 1000:g} kHz and 0.45 of the sample rate. Others count as absent and are never"
+            " guessed. Where they, as loud as a straight line through the others (level over log2 h) or the noise"
+            " allows, would change a measure by 5 % (Hz, harmonic number), 0.05 (shares) or 1 dB, the flag"
+            " `noise_limited` names it: compare such values only between recordings equally quiet. The high band begins"
+            f" at {HIGH_BAND_HZ / 1000:g} kHz.",
             "",
-            "| column | unit | definition | direction | source |",
+            "| column | unit | definition | better | source |",
             "| --- | --- | --- | --- | --- |",
             *rows,
             "",

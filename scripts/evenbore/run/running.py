@@ -10,29 +10,70 @@ import json
 import os
 import platform
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 import psutil
 
 CUT_OFF, AT_WORK, UNKNOWN = "cut off", "at work", "unknown"
 ELSEWHERE = ("--executor", "-e", "--profile", "--workflow-profile")  # options by which jobs may go to other machines
-OURS = ("snakemake", "evenbore.process.worker")  # in the commands of all processes of a run
+LOOK_S = 10.0  # between two looks at what a run computes
+OURS = ("snakemake", "evenbore.run.warm", "evenbore.process.worker")  # in the commands of all processes of a run
+
+
+@dataclass
+class Note:
+    """A run's note of itself: whether all its jobs run `here`; it `stays` where the run could not take its lock off."""
+
+    here: bool
+    stays: bool = False
 
 
 @contextmanager
-def noted(study: Path, options: list[str]) -> Iterator[None]:
+def noted(study: Path, options: list[str]) -> Iterator[Note]:
     """Leave a note of this run while it lasts; `options` are Snakemake's."""
-    note = study / ".snakemake" / f"evenbore.{os.getpid()}.json"
-    note.parent.mkdir(exist_ok=True)
-    here = not any(option.startswith(ELSEWHERE) for option in options)
-    about = {"host": platform.node(), "started": psutil.Process().create_time(), "here": here}
-    note.write_text(json.dumps(about), encoding="utf-8")
+    path = study / ".snakemake" / f"evenbore.{os.getpid()}.json"
+    path.parent.mkdir(exist_ok=True)
+    note = Note(here=not any(option.startswith(ELSEWHERE) for option in options))
+    about = {"host": platform.node(), "started": psutil.Process().create_time(), "here": note.here}
+    path.write_text(json.dumps(about), encoding="utf-8")
     try:
-        yield
+        yield note
     finally:
-        note.unlink(missing_ok=True)
+        if not note.stays:
+            path.unlink(missing_ok=True)
+
+
+def standstill(pid: int, still_s: float) -> Callable[[], bool]:
+    """A function that tells whether all that a process started, or it alone where that is nothing, has computed nothing
+    for `still_s`: so it waits for something that does not come. To be called again and again."""
+    seen: set[tuple[int, float]] = set()
+    since = looked = time.monotonic()
+
+    def stands_still() -> bool:
+        nonlocal seen, since, looked
+        now = time.monotonic()
+        if now - looked >= min(LOOK_S, still_s / 4):
+            looked, computed = now, _computed(pid)
+            if computed != seen:
+                seen, since = computed, now
+        return now - since >= still_s
+
+    return stands_still
+
+
+def _computed(pid: int) -> set[tuple[int, float]]:
+    """The processes that this one started, or it alone, and the CPU time of each, to a tenth of a second."""
+    found = set()
+    with suppress(psutil.Error):
+        main = psutil.Process(pid)
+        for process in main.children(recursive=True) or [main]:
+            with suppress(psutil.Error):
+                found.add((process.pid, round(sum(process.cpu_times()[:2]), 1)))
+    return found
 
 
 def claim(study: Path) -> str:

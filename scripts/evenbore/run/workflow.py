@@ -27,6 +27,10 @@ INTERRUPTED = 130  # what shells report for a command ended by Ctrl-C
 CORES_OPTIONS = ("--cores", "-c", "--jobs", "-j", "--profile")
 JOBS_CONSIDERED = 100  # at a time, of those that wait
 POLL_S = 0.2
+STOP_S = 60.0  # to tidy up in
+# ASSUME: no disk keeps all steps of a run waiting for so long.
+STILL_S = 600.0
+STOOD_STILL = "Nothing moved any more (memory that is short, a disk that does not answer?): the run was ended."
 TRACEBACK = "Traceback (most recent call last)"
 MOST_REASONS = 50  # lines
 LITTLE_ROOM_BYTES = 20_000_000
@@ -42,14 +46,14 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
     log = study / "results" / "logs" / "run.log"
     log.parent.mkdir(parents=True, exist_ok=True)
     others, started = None, time.time()
-    with running.noted(study, options):
-        text, code, progress = _attempt(study, recordings, options, log)
+    with running.noted(study, options) as note:
+        text, code, progress = _attempt(study, recordings, options, log, note)
         if _locked(progress):
             others = running.claim(study)
         if others == running.CUT_OFF:
             print("An earlier run on this study was cut off; going on where it was.", file=sys.stderr)
-            _attempt(study, recordings, [*options, "--unlock"], log)
-            text, code, progress = _attempt(study, recordings, options, log)
+            _attempt(study, recordings, [*options, "--unlock"], log, note)
+            text, code, progress = _attempt(study, recordings, options, log, note)
     if code == INTERRUPTED:
         print(f"Stopped. What is finished is kept; start again to go on. Log: {shown_path(log)}", file=sys.stderr)
     elif _locked(progress):
@@ -64,7 +68,9 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
     return code
 
 
-def _attempt(study: Path, recordings: dict[str, int], options: list[str], log: Path) -> tuple[str, int, Progress]:
+def _attempt(
+    study: Path, recordings: dict[str, int], options: list[str], log: Path, note: running.Note
+) -> tuple[str, int, Progress]:
     """Run snakemake once: its text, its exit code, and what happened.
 
     The text goes to the log, but is kept apart meanwhile: on a full disk the log may not take it.
@@ -84,6 +90,7 @@ def _attempt(study: Path, recordings: dict[str, int], options: list[str], log: P
                 said_file,
                 _following(events, progress, screen),
                 screen,
+                note,
             )
         text = said.read_bytes()
     with contextlib.suppress(OSError), log.open("ab") as log_file:
@@ -128,9 +135,13 @@ def _command(study: Path, options: list[str]) -> list[str]:
 
 
 def _supervise(
-    command: list[str], environment: dict[str, str], log_file: BinaryIO, follow: Callable[[], None], screen: Screen
-) -> int:
-    """Run `command` to its end, calling `follow` meanwhile; a signal to us goes on to all that it started."""
+    command: list[str], environment: dict[str, str], log_file: BinaryIO, follow: Callable[[], None], screen: Screen,
+    note: running.Note,
+) -> int:  # fmt: skip
+    """Run `command` to its end, calling `follow` meanwhile; a signal to us goes on to all that it started.
+
+    Nothing that it started outlives it, and what stands still is ended. `note` stays where it could not tidy up.
+    """
     with _signals_interrupt():
         process = subprocess.Popen(
             command,
@@ -141,26 +152,41 @@ def _supervise(
             # cannot send Ctrl-C to a group, but its console sends it to everybody already.
             start_new_session=not WINDOWS,
         )
-        interrupted = False
-        while True:
-            try:
-                follow()
-                if process.poll() is not None:
-                    break
-                time.sleep(POLL_S)
-            except KeyboardInterrupt:
-                screen.show("Stopping")
-                if not WINDOWS:
-                    with contextlib.suppress(ProcessLookupError):
-                        os.killpg(process.pid, signal.SIGTERM if interrupted else signal.SIGINT)
-                interrupted = True
-            except BaseException:  # nobody reads what we print, say: the run must not go on behind our back
-                process.terminate() if WINDOWS else os.killpg(process.pid, signal.SIGINT)
-                process.wait()
-                raise
-        follow()
-        screen.clear()
-    return INTERRUPTED if interrupted else process.returncode
+        stands_still = running.standstill(process.pid, STILL_S)
+        interrupted = 0
+        try:
+            while process.poll() is None:
+                try:
+                    follow()
+                    if note.here and stands_still():
+                        screen.note(STOOD_STILL)
+                        break
+                    time.sleep(POLL_S)
+                except KeyboardInterrupt:
+                    screen.show("Stopping")
+                    _tell(process, ("SIGINT", "SIGTERM", "SIGKILL")[min(interrupted, 2)])
+                    interrupted += 1
+            follow()
+            screen.clear()
+        except BaseException:  # nobody reads what we print, say: the run must not go on behind our back
+            _tell(process, "SIGINT")
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(STOP_S)
+            raise
+        finally:
+            _tell(process, "SIGKILL")
+            with contextlib.suppress(subprocess.TimeoutExpired):  # not even so where a disk does not answer
+                process.wait(STOP_S)
+            note.stays = process.returncode is None or process.returncode < 0
+    return INTERRUPTED if interrupted else 1 if note.stays else process.returncode
+
+
+def _tell(process: subprocess.Popen[bytes], name: str) -> None:
+    """Send a signal to all that the process started, also where it has ended itself."""
+    if WINDOWS:
+        return None if name == "SIGINT" else process.kill()
+    with contextlib.suppress(ProcessLookupError, PermissionError):  # there is nobody left
+        os.killpg(process.pid, getattr(signal, name))
 
 
 @contextlib.contextmanager

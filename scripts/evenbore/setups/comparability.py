@@ -11,12 +11,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from evenbore.facts.columns import TABLES
 from evenbore.setups.links import inseparable, odd_responses, one_more_take
 from evenbore.setups.selfsame import Unlike
+from evenbore.statistics.grouped import joined_parts
 
 
 def usable(recordings: pd.DataFrame) -> pd.DataFrame:
@@ -25,14 +24,12 @@ def usable(recordings: pd.DataFrame) -> pd.DataFrame:
 
 
 def session_groups(recordings: pd.DataFrame) -> dict[str, int]:
-    """Session -> number of its comparability group (1, 2, ... in the order of the recordings sheet)."""
+    """Session, in the order of their names -> number of its comparability group (1, 2, ... in that of the sheet)."""
     rows = usable(recordings)
     session, sessions = pd.factorize(rows["session"])
-    owner = len(sessions) + rows.groupby(["instrument", "state"], sort=False, dropna=False).ngroup().to_numpy()
-    size = int(owner.max(initial=len(sessions) - 1)) + 1
-    recorded = coo_array((np.ones(len(rows)), (session, owner)), shape=(size, size))
-    part = connected_components(recorded, directed=False)[1][: len(sessions)]
-    return dict(zip(sessions.tolist(), (1 + pd.factorize(part)[0]).tolist(), strict=True))
+    owner = rows.groupby(["instrument", "state"], sort=False, dropna=False).ngroup().to_numpy()
+    number = 1 + pd.factorize(joined_parts(session, owner))[0]
+    return dict(sorted(zip(sessions.tolist(), number.tolist(), strict=True)))
 
 
 def comparability(

@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from evenbore.facts.arrays import Floats, Floats32, Ints
+from evenbore.facts.arrays import Floats, Ints
 from evenbore.setups.normalise import Normalised
 from evenbore.setups.responses import REPLICATE
+from evenbore.setups.rooms import repeat_variance, variance_of_means
 
 MOST_HARMONICS = 24
 _CELL = ["instrument", "state", "dynamic", "midi", "written_note", "group"]
@@ -32,19 +33,14 @@ def harmonic_profiles(normalised: Normalised, base_dynamic: str) -> pd.DataFrame
     # a note played twice in one recording counts once; NaN where one of the times is not heard
     takes = _all_heard(harmonics.groupby(take, sort=False)).reset_index()
 
-    repeats = takes.groupby([*REPLICATE, "midi"])[list(range(size))]
-    centred = takes[range(size)] - repeats.transform("mean")
-    freedom = (repeats.count() - 1).clip(lower=0).sum()
-    s_r2 = (centred**2).sum() / freedom.where(freedom > 0)
+    s_r2, _ = repeat_variance(takes.groupby([*REPLICATE, "midi"])[list(range(size))], takes[range(size)])
 
     by_note = takes.groupby(_CELL, sort=False)[list(range(size))]
     mean, count = _all_heard(by_note), by_note.size()
-    parts = (
-        pd.DataFrame(np.outer(1 / count, s_r2), index=mean.index, columns=mean.columns),
-        _setup_variance(normalised, rows, level, notes).reindex(mean.index),
-        _room_variance(normalised.room_variance[rows, :size], notes).reindex(mean.index),
-    )
-    variance = parts[0] + parts[1] + parts[2]
+    keys, left = [notes[key] for key in _CELL], pd.DataFrame(np.nan_to_num(normalised.room_variance[rows, :size]))
+    variance = pd.DataFrame(np.outer(1 / count, s_r2), index=mean.index, columns=mean.columns)
+    variance = variance + _setup_variance(normalised, rows, level, notes).reindex(mean.index)
+    variance = variance + variance_of_means(left, keys, notes["session"]).reindex(mean.index)
     table = pd.concat({"level_db": mean.stack(), "se_db": variance.stack() ** 0.5}, axis=1).dropna(subset="level_db")
     table = table.rename_axis([*_CELL, "harmonic"]).reset_index()
     n_takes = count.reindex(pd.MultiIndex.from_frame(table[_CELL])).to_numpy()
@@ -75,13 +71,3 @@ def _setup_variance(normalised: Normalised, rows: Ints, level: Floats, notes: pd
         moved -= (power * moved).sum(axis=1, keepdims=True)
         total += np.square(pd.DataFrame(moved[:, :size]).groupby(keys, sort=False).mean().to_numpy())
     return pd.DataFrame(total, index=first.index, columns=first.columns)
-
-
-def _room_variance(variance: Floats32, notes: pd.DataFrame) -> pd.DataFrame:
-    """Variance of each note's mean harmonics from what is left of the rooms, the same in all takes of a session."""
-    keys = [notes[key] for key in _CELL]
-    squares = pd.DataFrame(np.nan_to_num(variance))
-    of_session = squares.groupby([*keys, notes["session"]], sort=False)
-    size = of_session.size()
-    share = size / size.groupby(level=_CELL).transform("sum")
-    return of_session.mean().mul(share**2, axis=0).groupby(level=_CELL, sort=False).sum()

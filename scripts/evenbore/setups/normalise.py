@@ -49,11 +49,9 @@ class Normalised:
 
 
 def normalise(
-    recordings: pd.DataFrame,
-    notes: pd.DataFrame,
-    harmonics: Iterable[pd.DataFrame],
+    recordings: pd.DataFrame, notes: pd.DataFrame, harmonics: Iterable[pd.DataFrame],
     kinds: Mapping[str, str] | None = None,
-) -> Normalised:
+) -> Normalised:  # fmt: skip
     """Estimate the set-ups and normalise the notes of every recording not set aside.
 
     `recordings`, `notes`: the tables of that name; `harmonics`: that table, in parts; `kinds`: kind of each instrument,

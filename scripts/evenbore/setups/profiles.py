@@ -20,7 +20,7 @@ from evenbore.setups.harmonics import blocks
 from evenbore.setups.loudness import match_loudness
 from evenbore.setups.normalise import CHAIN_MEASURES, Normalised
 from evenbore.setups.responses import BAND_HZ, MIN_ABOVE_NOISE_DB, REPLICATE
-from evenbore.setups.rooms import ROOM_MEASURES, room_error
+from evenbore.setups.rooms import ROOM_MEASURES, repeat_variance, room_error, variance_of_means
 from evenbore.statistics.alignment import take_offsets
 from evenbore.statistics.grouped import row_groups
 from evenbore.trade.families import Family
@@ -40,19 +40,19 @@ def note_profiles(normalised: Normalised, instruments: dict[str, Row], families:
     keys = [*dict.fromkeys([*_OWNER, *REPLICATE, "recording", "midi", "written_note", "group"])]
     takes = notes.groupby(keys, sort=False)[list(_MEASURES)].mean().reset_index()
     by_note = [*_OWNER, "midi", "written_note", "group"]
-    centred = takes[list(_MEASURES)] - takes.groupby([*REPLICATE, "midi"])[list(_MEASURES)].transform("mean")
-    cells = takes.groupby([*REPLICATE, "midi"])[list(_MEASURES)].count()
-    freedom = (cells - 1).clip(lower=0).sum()
-    s_r = ((centred**2).sum() / freedom.where(freedom > 0)) ** 0.5
+    repeats = takes.groupby([*REPLICATE, "midi"])[list(_MEASURES)]
+    s_r2, freedom = repeat_variance(repeats, takes[list(_MEASURES)])
 
     by_direction = _aligned(takes).groupby([*by_note, "direction"])[list(_MEASURES)]
     value = by_direction.mean().groupby(by_note).mean()
     # variance of a mean of direction means: the mean of 1/n over the directions, over their number
     inverse = (1 / by_direction.count().where(lambda n: n > 0)).groupby(by_note)
-    variance = s_r**2 * inverse.mean() / inverse.count()
+    variance = s_r2 * inverse.mean() / inverse.count()
     setup = _setup_variance(normalised, notes, by_note).reindex(variance.index)
     variance[list(CHAIN_MEASURES)] += setup
-    room = _room_variance(notes, by_note).reindex(variance.index)
+    left = notes[[room_error(name) for name in ROOM_MEASURES]].fillna(0.0) ** 2
+    left = left.set_axis(list(ROOM_MEASURES), axis=1)
+    room = variance_of_means(left, [notes[key] for key in by_note], notes["session"]).reindex(variance.index)
     variance[list(ROOM_MEASURES)] += room
     variance[MATCHED] += setup["brightness_db"] + room["brightness_db"]
     n_takes = takes.groupby(by_note)[list(_MEASURES)].count()
@@ -62,10 +62,11 @@ def note_profiles(normalised: Normalised, instruments: dict[str, Row], families:
     ).rename_axis([*by_note, "measure"])
     table = table.dropna(subset="value").reset_index()
     half = special.stdtrit(table["measure"].map(freedom).astype(float).clip(lower=1), 0.95) * table["se"]
-    register = {
-        (name, note): _register(families[instruments[name]["family"]], note)
-        for name, note in table[["instrument", "midi"]].drop_duplicates().itertuples(index=False)
-    }
+    register = {}
+    for name, note in table[["instrument", "midi"]].drop_duplicates().itertuples(index=False):
+        family = families[instruments[name]["family"]]
+        known = family.register_of(int(family.to_written(note)))
+        register[name, note] = "" if known is None else known.name
     return table.assign(
         low=table["value"] - half,
         high=table["value"] + half,
@@ -96,11 +97,6 @@ def _aligned(takes: pd.DataFrame) -> pd.DataFrame:
     return aligned
 
 
-def _register(family: Family, midi: int) -> str:
-    register = family.register_of(int(family.to_written(midi)))
-    return "" if register is None else register.name
-
-
 def _setup_variance(normalised: Normalised, notes: pd.DataFrame, by_note: list[str]) -> pd.DataFrame:
     """Variance of each note's mean CHAIN_MEASURES from the error of the set-ups."""
     errors = normalised.errors
@@ -122,18 +118,6 @@ def _setup_variance(normalised: Normalised, notes: pd.DataFrame, by_note: list[s
             moved += errors.along_all(sums, session)
         total[first:last] = np.square(moved / np.maximum(known, 1)).sum(axis=0)
     return pd.DataFrame(total, index=size.index, columns=list(CHAIN_MEASURES))
-
-
-def _room_variance(notes: pd.DataFrame, by_note: list[str]) -> pd.DataFrame:
-    """Variance of each note's mean ROOM_MEASURES from what is left of the rooms, the same in all takes of a session."""
-    names = list(ROOM_MEASURES)
-    squares = notes[[room_error(name) for name in names]].fillna(0.0) ** 2
-    squares.columns = names
-    keys = [notes[key] for key in by_note]
-    of_session = squares.groupby([*keys, notes["session"]])
-    size = of_session.size()
-    share = size / size.groupby(level=by_note).transform("sum")
-    return of_session.mean().mul(share**2, axis=0).groupby(level=by_note).sum()
 
 
 def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.DataFrame:
@@ -169,17 +153,9 @@ def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.D
                 moved = errors[:, key["session_number"].to_numpy()[rows]][:, :, keep].mean(axis=1)
                 variance = variance + ((moved - moved.mean(axis=1, keepdims=True)) ** 2).sum(axis=0)
             variance = variance + _session_means_variance(key["session"].to_numpy()[rows], room[rows][:, keep])
-            parts.append(
-                pd.DataFrame(
-                    {
-                        **dict(zip(whole, cast(tuple[str, ...], owner), strict=True)),
-                        "band_hz": BAND_HZ[keep],
-                        "level_db": centred.mean(axis=0),
-                        "se_db": variance**0.5,
-                        "group": key["group"].to_numpy()[rows[0]],
-                    }
-                )
-            )
+            of_owner = dict(zip(whole, cast(tuple[str, ...], owner), strict=True))
+            of_owner |= {"band_hz": BAND_HZ[keep], "level_db": centred.mean(axis=0), "se_db": variance**0.5}
+            parts.append(pd.DataFrame(of_owner | {"group": key["group"].to_numpy()[rows[0]]}))
     columns = [*_OWNER, "session", "band_hz", "level_db", "se_db", "group"]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 

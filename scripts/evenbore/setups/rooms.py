@@ -17,12 +17,16 @@ cells C (an instrument's takes played alike in one session), sessions S, tones N
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.statistics.grouped import grouped_means, row_groups
+
+if TYPE_CHECKING:
+    from pandas.api.typing import DataFrameGroupBy
 
 ROOM_MEASURES = ("level_dbfs", "level_dba", "level_lufs", "tilt_db_per_octave", "odd_even_db", "fundamental_db",
                  "high_band_db", "brightness_db")  # fmt: skip
@@ -73,6 +77,21 @@ def room_error(measure: str) -> str:
 def common_error(measure: str) -> str:
     """Name of the column that tells how much of that is the same in all sessions."""
     return f"{measure}_room_common"
+
+
+def variance_of_means(variance: pd.DataFrame, keys: list[pd.Series], session: pd.Series) -> pd.DataFrame:
+    """Of the means over the rows of equal `keys`, from the variance that all rows of a session have in common."""
+    of_session = variance.groupby([*keys, session], sort=False)
+    size, names = of_session.size(), [key.name for key in keys]
+    share = size / size.groupby(level=names).transform("sum")
+    return of_session.mean().mul(share**2, axis=0).groupby(level=names, sort=False).sum()
+
+
+def repeat_variance(repeats: "DataFrameGroupBy[Any, Any]", values: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Variance of each column of the takes' `values`, pooled over their `repeats`, NaN without any; and its degrees of
+    freedom."""
+    freedom = (repeats.count() - 1).clip(lower=0).sum()
+    return ((values - repeats.transform("mean")) ** 2).sum() / freedom.where(freedom > 0), freedom
 
 
 def harmonic_rooms(notes: pd.DataFrame, frequency_hz: Floats32, level_db: Floats32) -> tuple[Floats32, Floats32]:
@@ -148,7 +167,7 @@ class _Grid:
 def rooms(cells: RoomCells) -> tuple[Floats, Floats, Floats]:
     """What the room adds (C, N) in each cell's session, the variance (C, N) of what is left of it in the cell, and the
     part (C, N) of that which the other sessions share: no instrument shows what all rooms have in common."""
-    linking = _several_sessions(cells.alike, cells.session)
+    linking = np.array([np.unique(cells.session[cells.alike == row]).size > 1 for row in cells.alike])
     common, odd = variances(cells, linking)
     room = np.zeros(cells.mean.shape)
     left, same = np.full(cells.mean.shape, common + odd), np.zeros(cells.mean.shape)
@@ -170,23 +189,14 @@ def rooms(cells: RoomCells) -> tuple[Floats, Floats, Floats]:
         predicted = weights @ cells.mean[np.ix_(kept, notes)]
         room[:, notes] = predicted[cells.session]
         left[:, notes] = (np.diag(error)[cells.session] + odd)[:, None]
-        same[:, notes] = _with_others(error)[cells.session][:, None]
+        # with the other sessions
+        mean = (error.sum(axis=1) - np.diag(error)) / max(len(error) - 1, 1)
+        same[:, notes] = mean[cells.session][:, None]
         # the instruments that show the room have their own scatter in what is taken out of them
         shared = weights[cells.session[kept], np.arange(kept.size)] * noise
         left[np.ix_(kept, notes)] -= 2 * shared[:, None]
     left = np.maximum(left, 0.0)
     return room, left, np.clip(same, 0.0, left)
-
-
-def _with_others(covariance: Floats) -> Floats:
-    """Mean covariance (S,) of each session's error with the other sessions'."""
-    mean: Floats = (covariance.sum(axis=1) - np.diag(covariance)) / max(len(covariance) - 1, 1)
-    return mean
-
-
-def _several_sessions(alike: Ints, session: Ints) -> Bools:
-    """Whether what was played alike in a cell (C,) was played in another session too."""
-    return np.array([np.unique(session[alike == row]).size > 1 for row in alike])
 
 
 def _prediction(alike: Ints, in_session: Floats, noise: Floats, common: float) -> tuple[Floats, Floats]:
@@ -220,9 +230,9 @@ def variances(cells: RoomCells, linking: Bools) -> tuple[float, float]:
         weight += freedom * size
         others = [_others(cells, cell) for cell in alike_cells.tolist()]
         if all(other.size for other in others):
-            seen = np.array([_column_means(cells.mean[other][:, heard]) for other in others])
+            seen = [grouped_means(cells.mean[other][:, heard], np.zeros(other.size, int), 1)[0][0] for other in others]
             known = np.isfinite(seen).all(axis=0)
-            product += (away * seen)[:, known].sum()
+            product += (away * np.array(seen))[:, known].sum()
             product_weight += (1 - 1 / size) * size * known.sum()
             others_told = True
     both = max(total / weight, 0.0) if weight else 0.0
@@ -235,8 +245,3 @@ def variances(cells: RoomCells, linking: Bools) -> tuple[float, float]:
 def _others(cells: RoomCells, cell: int) -> Ints:
     """Cells of other instruments in the session of `cell`."""
     return np.flatnonzero((cells.session == cells.session[cell]) & (cells.instrument != cells.instrument[cell]))
-
-
-def _column_means(values: Floats) -> Floats:
-    means: Floats = grouped_means(values, np.zeros(len(values), int), 1)[0][0]
-    return means

@@ -32,6 +32,21 @@ def by_criterion(table: "DataFrame") -> "dict[str, DataFrame]":
     return defaultdict(lambda: table[:0], {str(name): rows for name, rows in table.groupby("criterion")})
 
 
+def joined_parts(left: Ints, right: Ints) -> Ints:
+    """Number of the connected part that each of the lefts (0, 1, ...) belongs to; `left` and `right` (N,) are joined.
+
+    >>> joined_parts(np.array([0, 1, 1, 2]), np.array([7, 7, 5, 9])).tolist()
+    [0, 0, 1]
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    count = int(left.max(initial=-1)) + 1
+    size = count + int(right.max(initial=-1)) + 1
+    edges = coo_array((np.ones(left.size), (left, count + right)), shape=(size, size))
+    return np.asarray(connected_components(edges, directed=False)[1][:count])
+
+
 def combined(*numbers: Ints) -> Ints:
     """One number (N,), from 0 without gaps, for every combination of these `numbers` (N,) that occurs.
 

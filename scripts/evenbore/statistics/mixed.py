@@ -49,11 +49,13 @@ class Fit:
     slopes: Floats
 
     def contrast(self, weights: Floats) -> tuple[float, float, float]:
-        """Estimate, standard error and Satterthwaite degrees of freedom of weights (p,) times b."""
+        """Estimate, standard error and Satterthwaite degrees of freedom (infinite where the variances are exact) of
+        weights (p,) times b."""
         variance = weights @ self.covariance @ weights
         slope = np.array([weights @ change @ weights for change in self.slopes])
-        spread = slope @ self.variance_errors @ slope
-        return float(weights @ self.b), float(np.sqrt(variance)), float(2 * variance**2 / spread)
+        spread = float(slope @ self.variance_errors @ slope)
+        df = 2 * float(variance) ** 2 / spread if spread else np.inf
+        return float(weights @ self.b), float(np.sqrt(variance)), df
 
 
 def independent_columns(kept: Floats, more: Floats) -> Bools:

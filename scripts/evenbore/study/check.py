@@ -159,14 +159,6 @@ def _same_audio(opened: list[tuple[int, Row]], file: str) -> list[Problem]:
             continue  # gone since it was opened
         before, path = first.setdefault((digest, *map(row.get, PART)), (number, row["path"]))
         if path != row["path"]:
-            problems.append(
-                Problem(
-                    file,
-                    number,
-                    "file",
-                    shown(row["file"]),
-                    "each recording once",
-                    f"it holds the same bytes as the file of row {before}: a copy or a link",
-                )
-            )
+            cause = f"it holds the same bytes as the file of row {before}: a copy or a link"
+            problems.append(Problem(file, number, "file", shown(row["file"]), "each recording once", cause))
     return problems

@@ -19,9 +19,9 @@ import yaml
 
 from evenbore.facts.criteria import CRITERIA, LARGEST, MEASURED, Criterion
 from evenbore.facts.days import DAY_KINDS, DAY_UNIT, LARGEST_DAYS
-from evenbore.files.errors import EvenboreError, Problem
+from evenbore.files.errors import Problem
 from evenbore.files.paths import command, harmless, repo_root
-from evenbore.trade.pitch import note_to_midi
+from evenbore.trade.pitch import is_note
 
 if TYPE_CHECKING:
     from jsonschema.protocols import Validator
@@ -229,21 +229,10 @@ def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict[str, Any], lis
     except (ValueError, OverflowError, RecursionError, TypeError, AttributeError) as error:
         cause = "nested too deeply" if isinstance(error, RecursionError) else f"not readable: {error}"
         return None, {}, [Problem(name, None, None, None, mapping, shown(cause))]
+    if data is None:
+        return None, {}, [Problem(name, 1, None, None, mapping, "the file is empty")]
     if not isinstance(data, dict):
-        return (
-            None,
-            {},
-            [
-                Problem(
-                    name,
-                    1,
-                    None,
-                    None if data is None else shown(data),
-                    mapping,
-                    "the file is empty" if data is None else "",
-                )
-            ],
-        )
+        return None, {}, [Problem(name, 1, None, shown(data), mapping, "")]
     return node, data, []
 
 
@@ -270,19 +259,8 @@ def _walk_nodes(
             line = key_node.start_mark.line + 1
             if place in seen:
                 allowed = f"each key once (the first is in line {lines[place]})"
-                placed.append(
-                    (
-                        place,
-                        Problem(
-                            name,
-                            line,
-                            _place(place),
-                            None,
-                            allowed,
-                            "the key was copied and one of the two left standing",
-                        ),
-                    )
-                )
+                cause = "the key was copied and one of the two left standing"
+                placed.append((place, Problem(name, line, _place(place), None, allowed, cause)))
             else:
                 seen.add(place)
                 lines[place] = line
@@ -291,14 +269,10 @@ def _walk_nodes(
         for index, item in enumerate(node.value):
             lines[(*where, index)] = item.start_mark.line + 1
             _walk_nodes(item, (*where, index), lines, placed, name)
-    elif node is not None and node.tag == "tag:yaml.org,2002:float" and not math.isfinite(_yaml_float(node.value)):
+    elif node is not None and node.tag == "tag:yaml.org,2002:float" and not math.isfinite(yaml.safe_load(node.value)):
         placed.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value), "a finite number")))
     elif isinstance(node, yaml.ScalarNode) and NOT_TEXT.search(node.value):
         placed.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value), TEXT)))
-
-
-def _yaml_float(text: str) -> float:
-    return float(yaml.safe_load(text))
 
 
 @cache
@@ -397,19 +371,12 @@ def _cross_problems(
             if seen.setdefault(state.casefold(), state) != state:
                 add(("states", index), state, "names that differ by more than upper and lower case")
         if "compare_state" not in spoilt and data["compare_state"] not in ("latest", *states):
-            allowed = "latest, " + ", ".join(states)
-            add(
-                ("compare_state",),
-                data["compare_state"],
-                allowed,
-                misspelling(data["compare_state"], ["latest", *states]),
-            )
+            state, known = data["compare_state"], ["latest", *states]
+            add(("compare_state",), state, ", ".join(known), misspelling(state, known))
     said = {} if "recording_defaults" in spoilt else data.get("recording_defaults", {})
     for where, of in [((), said), *((("families", key), of) for key, of in said.get("families", {}).items())]:
         for column in {"low", "high"} & of.keys():
-            try:
-                note_to_midi(of[column])
-            except EvenboreError:
+            if not is_note(of[column]):
                 allowed = "a written note: letter, # or b, octave, such as Bb4 or F#3"
                 add(("recording_defaults", *where, column), of[column], allowed)
     if "priorities" not in spoilt:

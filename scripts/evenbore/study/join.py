@@ -8,13 +8,14 @@ import os
 import shutil
 import tempfile
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.study.config import flat, shown
-from evenbore.study.new import id_from
-from evenbore.study.sheetfile import write_sheet
+from evenbore.study.new import as_written, id_from
+from evenbore.study.sheetfile import cell_text, write_sheet
 from evenbore.study.sheets import CONFIG, SHEETS, Study, load_study
 from evenbore.trade.pitch import midi_to_note
 
@@ -57,7 +58,8 @@ def join_studies(folders: list[str | Path], into: str | Path) -> list[str]:
             for key, row in study.sessions.items()
         ],
         "inspection": inspection,
-        "impressions": _distinct([row for study in studies for row in study.impressions]),
+        # a row that several studies have counts once
+        "impressions": list({str(sorted(row.items())): row for s in studies for row in s.impressions}.values()),
     }
     _write(into, studies, rows)
     return _lines(studies, sessions, recordings)
@@ -69,15 +71,10 @@ def _load_all(folders: list[Path]) -> list[Study]:
         try:
             studies.append(load_study(folder))
         except StudyError as error:
-            problems += [_in_study(problem, folder) for problem in error.problems]
+            problems += [replace(problem, file=(folder / problem.file).as_posix()) for problem in error.problems]
     if problems:
         raise StudyError(problems)
     return studies
-
-
-def _in_study(problem: Problem, folder: Path) -> Problem:
-    file = problem.file if Path(problem.file).is_absolute() else f"{folder.as_posix()}/{problem.file}"
-    return Problem(file, problem.row, problem.column, problem.value, problem.allowed, problem.cause)
 
 
 def _check_configs(studies: list[Study]) -> list[Problem]:
@@ -87,10 +84,8 @@ def _check_configs(studies: list[Study]) -> list[Problem]:
     for study, own in zip(studies[1:], settings[1:], strict=True):
         names = [key for key in {**settings[0], **own} if own.get(key) != settings[0].get(key)]
         if names:
-            rows = [
-                ("setting", "here", "there"),
-                *((key, *(_setting(of, key) for of in (own, settings[0]))) for key in names),
-            ]
+            both = [(shown(of[key]) if key in of else "not there" for of in (own, settings[0])) for key in names]
+            rows = [("setting", "here", "there"), *((key, *pair) for key, pair in zip(names, both, strict=True))]
             widths = [max(len(row[at]) for row in rows) for at in range(3)]
             table = "".join("\n  " + "  ".join(map(str.ljust, row, widths)).rstrip() for row in rows)
             there = first.files["config"].as_posix()
@@ -99,21 +94,9 @@ def _check_configs(studies: list[Study]) -> list[Problem]:
     inside = {f"sheets.{kind}": path for kind, path in first.config["sheets"].items()}
     for key, path in (inside | {"families_dir": first.config["families_dir"]}).items():
         if not Path(os.path.normpath(first.folder / path)).is_relative_to(first.folder):
-            problems.append(
-                Problem(
-                    first.files["config"].as_posix(),
-                    None,
-                    key,
-                    shown(path),
-                    "a path inside the study",
-                    "the joined study copies this config",
-                )
-            )
+            file, cause = first.files["config"].as_posix(), "the joined study copies this config"
+            problems.append(Problem(file, None, key, shown(path), "a path inside the study", cause))
     return problems
-
-
-def _setting(settings: dict[str, Any], key: str) -> str:
-    return shown(settings[key]) if key in settings else "not there"
 
 
 def _check_families(studies: list[Study]) -> list[Problem]:
@@ -124,16 +107,9 @@ def _check_families(studies: list[Study]) -> list[Problem]:
         for key, family in study.families.items():
             other = first.setdefault(key, study)
             if other.families[key] != family:
-                problems.append(
-                    Problem(
-                        (study.families_dir or study.folder).as_posix(),
-                        None,
-                        "family",
-                        key,
-                        f"the same family as in {other.folder.as_posix()}",
-                        "one of the studies has a family file of its own under this key",
-                    )
-                )
+                file, allowed = study.families_dir or study.folder, f"the same family as in {other.folder.as_posix()}"
+                cause = "one of the studies has a family file of its own under this key"
+                problems.append(Problem(file.as_posix(), None, "family", key, allowed, cause))
     return problems
 
 
@@ -148,16 +124,8 @@ def _join_instruments(studies: list[Study]) -> tuple[list[dict[str, Any]], list[
         for key, row in study.instruments.items():
             other = folds.setdefault(key.casefold(), key)
             if other != key:
-                problems.append(
-                    Problem(
-                        file,
-                        None,
-                        "instrument",
-                        key,
-                        f"'{other}', as another study writes it",
-                        "the same instrument written with other upper and lower case",
-                    )
-                )
+                cause = "the same instrument written with other upper and lower case"
+                problems.append(Problem(file, None, "instrument", key, f"'{other}', as another study writes it", cause))
             merged = joined.setdefault(key, {})
             for column, value in row.items():
                 known = merged.get(column)
@@ -165,16 +133,9 @@ def _join_instruments(studies: list[Study]) -> tuple[list[dict[str, Any]], list[
                     merged[column] = value
                     source[key, column] = study
                 elif value not in (None, DEFAULTS.get(column), known) and column != "comment":
-                    problems.append(
-                        Problem(
-                            file,
-                            None,
-                            column,
-                            shown(value),
-                            f"{shown(known)}, as in {source[key, column].folder.as_posix()}",
-                            f"instrument '{key}' is described differently, or the id stands for two",
-                        )
-                    )
+                    allowed = f"{shown(known)}, as in {source[key, column].folder.as_posix()}"
+                    cause = f"instrument '{key}' is described differently, or the id stands for two"
+                    problems.append(Problem(file, None, column, shown(value), allowed, cause))
     return list(joined.values()), problems
 
 
@@ -185,21 +146,10 @@ def _join_inspection(studies: list[Study]) -> tuple[list[dict[str, Any]], list[P
         for row in study.inspection:
             known = rows.setdefault((row["instrument"], row["state"], row["item"]), row)
             if known != row:
-                problems.append(
-                    Problem(
-                        study.files["inspection"].as_posix(),
-                        None,
-                        "item",
-                        shown(row["item"]),
-                        "the same row for an item in every study, or only one",
-                        f"instrument '{row['instrument']}' was inspected twice, with another outcome",
-                    )
-                )
+                file, allowed = study.files["inspection"], "the same row for an item in every study, or only one"
+                cause = f"instrument '{row['instrument']}' was inspected twice, with another outcome"
+                problems.append(Problem(file.as_posix(), None, "item", shown(row["item"]), allowed, cause))
     return list(rows.values()), problems
-
-
-def _distinct(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    return list({tuple(sorted(row.items(), key=str)): row for row in rows}.values())
 
 
 def _prefixes(names: list[str]) -> list[str]:
@@ -236,25 +186,12 @@ def _renamed(ids: list[list[str]], prefixes: list[str]) -> list[dict[str, str]]:
 def _recording_cells(row: dict[str, Any], into: Path) -> dict[str, Any]:
     """Return a recording's cells, its notes as names and its files as seen from `into`."""
     return {key: value for key, value in row.items() if key not in ("path", "phrase")} | {
-        "file": row["file"] if Path(row["file"]).is_absolute() else _seen_from(into, row["path"]),
-        "score": row["score"] and _seen_from(into, row["score"]),
+        "file": row["file"] if Path(row["file"]).is_absolute() else as_written(row["path"], into),
+        "score": row["score"] and as_written(row["score"], into),
         "low": midi_to_note(row["low"]),
         "high": midi_to_note(row["high"]),
         "notes": " ".join(midi_to_note(note) for note in row["notes"] or []),
     }
-
-
-def _seen_from(into: Path, path: Path) -> str:
-    try:
-        return Path(os.path.relpath(path, into)).as_posix()
-    except ValueError:  # another drive on Windows
-        return path.as_posix()
-
-
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    return f"{value:.15g}" if isinstance(value, float) else str(value)
 
 
 def _write(into: Path, studies: list[Study], rows: dict[str, list[dict[str, Any]]]) -> None:
@@ -267,7 +204,7 @@ def _write(into: Path, studies: list[Study], rows: dict[str, list[dict[str, Any]
             if rows[kind]:
                 path = draft / first.config["sheets"][kind]
                 path.parent.mkdir(parents=True, exist_ok=True)
-                write_sheet(path, kind, [{key: _cell(value) for key, value in row.items()} for row in rows[kind]])
+                write_sheet(path, kind, [{key: cell_text(value) for key, value in row.items()} for row in rows[kind]])
         (draft / CONFIG).parent.mkdir(exist_ok=True)
         shutil.copyfile(first.files["config"], draft / CONFIG)
         _copy_families(draft / first.config["families_dir"], studies)

@@ -12,7 +12,7 @@ from urllib.parse import quote
 from evenbore.files.tables import write_text
 from evenbore.files.webpage import script_data, script_hash, templates_in
 from evenbore.study.config import load_schema
-from evenbore.study.sheetfile import RESERVED, SheetText
+from evenbore.study.sheetfile import RESERVED, SheetText, blank_cells
 from evenbore.study.takes import NUMBERED_TOGETHER, clock
 
 PAGE = "naming.html"
@@ -32,8 +32,7 @@ def write_naming(
     rows = [dict(zip(sheets["recordings"].columns, cells, strict=True)) for cells in sheets["recordings"].rows]
     instruments = [dict(zip(sheets["instruments"].columns, cells, strict=True)) for cells in sheets["instruments"].rows]
     labels = {row["instrument"]: row["label"] for row in instruments}
-    blank = {column: spec.get("default", "") for column, spec in load_schema("recordings")["properties"].items()}
-    blank |= {"state": states[0]}
+    blank = blank_cells(states)
     takes = [_take(at, row, rows, labels, blank, new) for at, row in enumerate(rows) if row["recording"] in new]
     workbook = files["recordings"].suffix.lower() == ".xlsx"
     names = {kind: files[kind].name for kind in ("recordings", "instruments")}

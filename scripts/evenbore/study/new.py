@@ -17,10 +17,10 @@ from evenbore.facts.namewords import PLAYING
 from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
-from evenbore.study.config import default_config, load_schema
+from evenbore.study.config import default_config
 from evenbore.study.names import KIND, Guess, folded, name_key, read_names
 from evenbore.study.naming import write_naming
-from evenbore.study.sheetfile import RESERVED, append_rows, read_cells, write_sheet
+from evenbore.study.sheetfile import RESERVED, append_rows, blank_cells, read_cells, write_sheet
 from evenbore.study.sheets import CONFIG, SHEETS, read_study
 from evenbore.study.takes import NUMBERED_TOGETHER, assign, clock, read_order, takes_in
 from evenbore.study.workbook import WORKBOOK, append_to_workbook, read_book_cells, write_study_workbook
@@ -164,14 +164,14 @@ def _rows_found(
     ]
     instrument_rows = _instrument_rows(guesses, instruments)
     new_ones = [row for row in instrument_rows if row["instrument"] not in known.instruments]
-    _number_takes(recordings, guesses, known.recordings)
+    _number_takes(recordings, guesses, known.recordings, known.states)
     taken = {row["recording"].casefold() for row in known.recordings}
     for row, guess, path in zip(recordings, guesses, paths, strict=True):
         row["recording"] = _free_id(path.relative_to(audio).with_suffix("").as_posix(), "recording", taken)
         row["confirm"] = PLEASE_LOOK * bool(guess.doubts) + "; ".join(guess.doubts)
     session_rows = [row for row in _session_rows(guesses, sessions) if row["session"] not in known.sessions]
     lines += [_line(row, guess, len(session_rows)) for row, guess in zip(recordings, guesses, strict=True)]
-    lines += _general_lines(guesses, session_rows)
+    lines += _general_lines(guesses, session_rows, known.states)
     heard = {row["recording"]: (guess.family, guess.heard) for row, guess in zip(recordings, guesses, strict=True)}
     return _Found({"recordings": recordings, "instruments": new_ones, "sessions": session_rows}, heard, lines)
 
@@ -205,7 +205,7 @@ def _audio_files(audio: Path, study: Path) -> tuple[list[tuple[str, Path]], list
     for folder, below, names in os.walk(audio):
         below[:] = [name for name in below if not name.startswith(".") and Path(folder, name) != study / "results"]
         for path in (Path(folder, name) for name in names if is_recording(name)):
-            file = _as_written(path, study)
+            file = as_written(path, study)
             if UNWRITABLE.search(file):
                 lines.append(f"{file!a}: left out; its name holds characters that a sheet cannot. Rename the file.")
             else:
@@ -213,7 +213,7 @@ def _audio_files(audio: Path, study: Path) -> tuple[list[tuple[str, Path]], list
     return sorted(files), sorted(lines)
 
 
-def _as_written(path: Path, study: Path) -> str:
+def as_written(path: Path, study: Path) -> str:
     """Return the path relative to the study, absolute where there is no such path (another Windows drive)."""
     try:
         file = Path(os.path.relpath(path, study)).as_posix()
@@ -256,16 +256,9 @@ def id_from(name: str) -> str:
     return f"{key}_1" if key.casefold() in RESERVED else key
 
 
-def _blank_means() -> dict[str, str]:
-    """What a blank cell of the sheet of recordings stands for."""
-    columns = load_schema("recordings")["properties"]
-    blank = {column: spec.get("default", "") for column, spec in columns.items()}
-    return blank | {"state": default_config()["states"][0]}
-
-
-def _number_takes(recordings: list[dict[str, str]], guesses: list[Guess], before: list[Row]) -> None:
+def _number_takes(recordings: list[dict[str, str]], guesses: list[Guess], before: list[Row], states: list[str]) -> None:
     """Give every take a number of its own among repeats of the same thing, those before included, in place."""
-    blank = _blank_means()
+    blank = blank_cells(states)
     taken: dict[tuple[str, ...], set[int]] = defaultdict(set)
     for row in before:
         taken[tuple(row[column] for column in NUMBERED_TOGETHER)].add(row["take"])
@@ -297,7 +290,7 @@ def _line(row: dict[str, str], guess: Guess, n_sessions: int) -> str:
     )
 
 
-def _general_lines(guesses: list[Guess], sessions: list[dict[str, str]]) -> list[str]:
+def _general_lines(guesses: list[Guess], sessions: list[dict[str, str]], states: list[str]) -> list[str]:
     """Say what holds where names told nothing, for all recordings at once."""
     lines = []
     if len(sessions) == 1 and not any(guess.told["session"] for guess in guesses):
@@ -305,7 +298,7 @@ def _general_lines(guesses: list[Guess], sessions: list[dict[str, str]]) -> list
     undated = [row["session"] for row in sessions if not row["date"]]
     if undated:
         lines.append(f"No date is told (it may stay blank) for: {', '.join(undated)}.")
-    means = _blank_means()
+    means = blank_cells(states)
     blank = [column for column in PLAYING if any(not guess.told.get(column) for guess in guesses)]
     if blank:
         lines.append("Blank means: " + ", ".join(f"{column} {means[column]}" for column in blank) + ".")

@@ -77,18 +77,8 @@ def typed_sheet(
     """Type the records of a sheet, header first; `problems`: of reading them; `separators`: what parts its cells."""
     schema = load_schema(kind)
     if not records:
-        if not problems:
-            problems = [
-                Problem(
-                    name,
-                    None,
-                    None,
-                    None,
-                    f"a header row with the columns {', '.join(schema['required'])}",
-                    "the sheet is empty",
-                )
-            ]
-        return Sheet(kind, name), problems
+        allowed = f"a header row with the columns {', '.join(schema['required'])}"
+        return Sheet(kind, name), problems or [Problem(name, None, None, None, allowed, "the sheet is empty")]
     complete = not problems
     header_number, header = records[0]
     width = max((i for i, cell in enumerate(header, start=1) if cell), default=0)
@@ -180,47 +170,23 @@ def _check_header(header: list[str], number: int, schema: dict[str, Any], name: 
     problems = []
     for column, count in Counter(header).items():
         if column and count > 1:
-            problems.append(
-                Problem(name, number, printable(column), None, "each column once", f"the column is there {count} times")
-            )
+            cause = f"the column is there {count} times"
+            problems.append(Problem(name, number, printable(column), None, "each column once", cause))
         if not column:
-            problems.append(
-                Problem(
-                    name, number, None, "", "a name above every column", "a column without a heading between others"
-                )
-            )
+            cause = "a column without a heading between others"
+            problems.append(Problem(name, number, None, "", "a name above every column", cause))
         elif column not in schema["properties"] and not re.match("x_.", column):
             cause = misspelling(column, known)
             if len(header) == 1 and len(column) > 20:
                 cause = "the columns are not separated by tabs, commas or semicolons"
-            problems.append(
-                Problem(
-                    name,
-                    number,
-                    printable(column),
-                    None,
-                    f"one of {', '.join(known)}, or a name that begins with x_",
-                    cause,
-                )
-            )
+            allowed = f"one of {', '.join(known)}, or a name that begins with x_"
+            problems.append(Problem(name, number, printable(column), None, allowed, cause))
     for column in schema["required"]:
         if column not in header:
-            problems.append(
-                Problem(
-                    name,
-                    number,
-                    column,
-                    None,
-                    f"this column: {_sentence(schema, column)}",
-                    "the column is missing or its heading misspelt",
-                )
-            )
+            allowed = f"this column: {schema['properties'][column]['description'].rstrip('.')}"
+            cause = "the column is missing or its heading misspelt"
+            problems.append(Problem(name, number, column, None, allowed, cause))
     return problems
-
-
-def _sentence(schema: dict[str, Any], column: str) -> str:
-    description: str = schema["properties"][column]["description"]
-    return description.rstrip(".")
 
 
 def _type_cells(
@@ -372,6 +338,17 @@ def _cell_cause(text: str, spec: dict[str, Any], money: str | None) -> str:
     if "pattern" in spec:
         return "a line break or another control character in the cell"
     return "too long" if len(text) > spec.get("maxLength", math.inf) else ""
+
+
+def cell_text(value: object) -> str:
+    """A typed cell as it reads in a text sheet."""
+    return "" if value is None else f"{value:.15g}" if isinstance(value, int | float) else str(value).strip()
+
+
+def blank_cells(states: list[str]) -> dict[str, str]:
+    """What blank cells of the sheet of recordings stand for, by column; `states`: those of the config."""
+    columns = load_schema("recordings")["properties"]
+    return {column: spec.get("default", "") for column, spec in columns.items()} | {"state": states[0]}
 
 
 def sheet_text(records: Records) -> SheetText:

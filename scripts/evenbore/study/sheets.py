@@ -21,7 +21,7 @@ from evenbore.study.scores import score_notes
 from evenbore.study.sheetfile import Records, Sheet, read_sheet, typed_sheet
 from evenbore.study.workbook import WORKBOOK, read_workbook
 from evenbore.trade.families import Family, family_keys, likely_family, load_family
-from evenbore.trade.pitch import midi_to_note, note_to_midi
+from evenbore.trade.pitch import is_note, midi_to_note, note_to_midi
 
 CONFIG = "config/config.yaml"
 SHEETS = ("recordings", "instruments", "sessions", "inspection", "impressions")
@@ -31,59 +31,22 @@ ID_OF = {"recordings": "recording", "instruments": "instrument", "sessions": "se
 # note is a slip (concert pitch, another octave). Common practice, no source.
 BELOW, ABOVE = 12, 24
 SUGGESTIONS = 20  # distinct wrong words of a column that a likely spelling is sought for (a slow search)
-SAME_TAKE = (
-    "instrument",
-    "session",
-    "take",
-    "dynamic",
-    "articulation",
-    "pattern",
-    "low",
-    "high",
-    "direction",
-    "notes",
-    "passage",
-    "state",
-    "player",
-    "mouthpiece",
-    "reed",
-    "channel",
-)
+SAME_TAKE = ("instrument", "session", "take", "dynamic", "articulation", "pattern", "low", "high", "direction", "notes",
+             "passage", "state", "player", "mouthpiece", "reed", "channel")  # fmt: skip
 # What measuring a recording depends on; anything else may change without measuring it again.
-COLUMNS_FOR_MEASURING = (
-    "recording",
-    "instrument",
-    "session",
-    "take",
-    "dynamic",
-    "articulation",
-    "pattern",
-    "direction",
-    "state",
-    "low",
-    "high",
-    "notes",
-    "passage",
-    *PART,
-)
+COLUMNS_FOR_MEASURING = ("recording", "instrument", "session", "take", "dynamic", "articulation", "pattern",
+                         "direction", "state", "low", "high", "notes", "passage", *PART)  # fmt: skip
 
 
 @dataclass(frozen=True)
-class Study:
-    """A study that passed every check.
-
-    `families_dir`: the study's own families, None when there are none. `files`: the config and the sheets
+class _OfStudy:
+    """`families_dir`: the study's own families, None when there are none. `files`: the config and the sheets
     as found (`config`, `recordings`, …; an optional sheet that is not there is left out). `added_settings`: those that
     the config does not give, so that they are the defaults, as `just_noticeable.noise: null (dB)`.
     """
 
     folder: Path
     config: dict[str, Any]
-    recordings: tuple[Row, ...]
-    instruments: dict[str, Row]
-    sessions: dict[str, Row]
-    inspection: tuple[Row, ...]
-    impressions: tuple[Row, ...]
     families: dict[str, Family]
     families_dir: Path | None
     files: dict[str, Path]
@@ -91,16 +54,21 @@ class Study:
 
 
 @dataclass(frozen=True)
-class Reading:
+class Study(_OfStudy):
+    """A study that passed every check."""
+
+    recordings: tuple[Row, ...]
+    instruments: dict[str, Row]
+    sessions: dict[str, Row]
+    inspection: tuple[Row, ...]
+    impressions: tuple[Row, ...]
+
+
+@dataclass(frozen=True)
+class Reading(_OfStudy):
     """What could be read of a study, and all problems; `config` holds the sound top-level keys only."""
 
-    folder: Path
-    config: dict[str, Any]
     sheets: dict[str, Sheet]
-    families: dict[str, Family]
-    families_dir: Path | None
-    files: dict[str, Path]
-    added_settings: list[str]
     problems: list[Problem]
 
 
@@ -113,20 +81,12 @@ def complete_study(reading: Reading) -> Study:
     """The study that was read; raises StudyError when it has problems."""
     if reading.problems:
         raise StudyError(reading.problems)
-    sheets = reading.sheets
+    rows = {kind: tuple(sheet.rows) for kind, sheet in reading.sheets.items()}
+    by_id = {kind: {row[ID_OF[kind]]: row for row in rows[kind]} for kind in ("instruments", "sessions")}
     return Study(
-        folder=reading.folder,
-        config=reading.config,
-        recordings=tuple(sheets["recordings"].rows),
-        instruments={row["instrument"]: row for row in sheets["instruments"].rows},
-        sessions={row["session"]: row for row in sheets["sessions"].rows},
-        inspection=tuple(sheets["inspection"].rows),
-        impressions=tuple(sheets["impressions"].rows),
-        families=reading.families,
-        families_dir=reading.families_dir,
-        files=reading.files,
-        added_settings=reading.added_settings,
-    )
+        reading.folder, reading.config, reading.families, reading.families_dir, reading.files, reading.added_settings,
+        rows["recordings"], by_id["instruments"], by_id["sessions"], rows["inspection"], rows["impressions"],
+    )  # fmt: skip
 
 
 def read_study(folder: str | Path, config_path: str | Path | None = None) -> Reading:
@@ -157,7 +117,7 @@ def read_study(folder: str | Path, config_path: str | Path | None = None) -> Rea
     problems += _check_confirmed(sheets["recordings"]) + _check_repeats(sheets) + _check_places(sheets, families)
     order = {name: i for i, name in enumerate([_name(path, folder), *(sheet.file for sheet in sheets.values())])}
     problems.sort(key=lambda problem: (order.get(problem.file, len(order)), problem.row or 0))
-    return Reading(folder, config, sheets, families, families_dir, files, added, problems)
+    return Reading(folder, config, families, families_dir, files, added, sheets, problems)
 
 
 def _read_sheets(
@@ -290,11 +250,8 @@ def _check_ids(sheets: dict[str, Sheet]) -> list[Problem]:
         for number, key in _column(sheets[kind], column):
             row, other = first.setdefault(key.casefold(), (number, key))
             if row != number:
-                cause = (
-                    f"row {row} has the same id"
-                    if other == key
-                    else f"row {row} has '{other}', which differs in upper and lower case only"
-                )
+                differing = f"'{other}', which differs in upper and lower case only"
+                cause = f"row {row} has {'the same id' if other == key else differing}"
                 problems.append(Problem(sheets[kind].file, number, column, key, "an id that no other row has", cause))
     first_pair: dict[str, tuple[tuple[str, str], Row]] = {}
     for number, cells in zip(sheets["recordings"].numbers, sheets["recordings"].rows, strict=True):
@@ -304,16 +261,10 @@ def _check_ids(sheets: dict[str, Sheet]) -> list[Problem]:
         pair = (cells["session"].casefold(), cells["instrument"].casefold())
         earlier_pair, earlier = first_pair.setdefault(chunk_key(cells).casefold(), (pair, cells))
         if earlier_pair != pair:
-            problems.append(
-                Problem(
-                    sheets["recordings"].file,
-                    number,
-                    "instrument",
-                    cells["instrument"],
-                    "ids of session and instrument that joined with -- stay unlike all others",
-                    f"session '{earlier['session']}' with instrument '{earlier['instrument']}' gives the same",
-                )
-            )
+            allowed = "ids of session and instrument that joined with -- stay unlike all others"
+            cause = f"session '{earlier['session']}' with instrument '{earlier['instrument']}' gives the same"
+            file = sheets["recordings"].file
+            problems.append(Problem(file, number, "instrument", cells["instrument"], allowed, cause))
     return problems
 
 
@@ -414,16 +365,8 @@ def _resolve_notes(row: Row, number: int, file: str) -> list[Problem]:
         if not names:
             problems.append(Problem(file, number, "notes", "", wanted, "the pattern is notes, but none are listed"))
     elif names:
-        problems.append(
-            Problem(
-                file,
-                number,
-                "notes",
-                shown(" ".join(names)),
-                "nothing, unless the pattern is notes or passage",
-                "the cell of the pattern says neither",
-            )
-        )
+        allowed, cause = "nothing, unless the pattern is notes or passage", "the cell of the pattern says neither"
+        problems.append(Problem(file, number, "notes", shown(" ".join(names)), allowed, cause))
     return problems
 
 
@@ -464,30 +407,15 @@ def _resolve_range(row: Row, number: int, file: str, family: Family) -> list[Pro
     for column, notes in (given | {"notes": row["notes"] or []}).items():
         outside = [midi for midi in notes if not lowest <= midi <= highest]
         if outside:
-            problems.append(
-                Problem(
-                    file,
-                    number,
-                    column,
-                    midi_to_note(outside[0]),
-                    f"written notes of {family.name}: {midi_to_note(family.low)} to {midi_to_note(family.high)} is its "
-                    "standard range",
-                    "the sounding instead of the written note, another octave or another family",
-                )
-            )
+            usual = f"{midi_to_note(family.low)} to {midi_to_note(family.high)} is its standard range"
+            allowed = f"written notes of {family.name}: {usual}"
+            cause = "the sounding instead of the written note, another octave or another family"
+            problems.append(Problem(file, number, column, midi_to_note(outside[0]), allowed, cause))
     row["low"] = family.low if row["low"] is None else row["low"]
     row["high"] = family.high if row["high"] is None else row["high"]
     if given and not problems and row["low"] >= row["high"]:
-        problems.append(
-            Problem(
-                file,
-                number,
-                "low",
-                midi_to_note(row["low"]),
-                f"a note below the high one, {midi_to_note(row['high'])}",
-                "low and high exchanged",
-            )
-        )
+        allowed = f"a note below the high one, {midi_to_note(row['high'])}"
+        problems.append(Problem(file, number, "low", midi_to_note(row["low"]), allowed, "low and high exchanged"))
     return problems
 
 
@@ -534,31 +462,16 @@ def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
             )
             first = takes.setdefault(key, number)
             if first != number:
-                problems.append(
-                    Problem(
-                        sheet.file,
-                        number,
-                        "take",
-                        str(row["take"]),
-                        "another number for each repeat of the same thing",
-                        f"row {first} has the same take of the same thing",
-                    )
-                )
+                allowed = "another number for each repeat of the same thing"
+                cause = f"row {first} has the same take of the same thing"
+                problems.append(Problem(sheet.file, number, "take", str(row["take"]), allowed, cause))
     items: dict[tuple[str | None, ...], int] = {}
     sheet = sheets["inspection"]
     for number, row in zip(sheet.numbers, sheet.rows, strict=True):
         first = items.setdefault((row["instrument"], row["state"], row["item"]), number)
         if first != number and None not in (row["instrument"], row["item"]):
-            problems.append(
-                Problem(
-                    sheet.file,
-                    number,
-                    "item",
-                    shown(row["item"]),
-                    "each item once for an instrument in a state",
-                    f"row {first} has it already",
-                )
-            )
+            allowed, cause = "each item once for an instrument in a state", f"row {first} has it already"
+            problems.append(Problem(sheet.file, number, "item", shown(row["item"]), allowed, cause))
     return problems
 
 
@@ -572,23 +485,7 @@ def _check_places(sheets: dict[str, Sheet], families: dict[str, Family]) -> list
         if row["where"] is None or family is None:
             continue
         places = ["whole", *(register.name for register in family.registers)]
-        if row["where"] not in places and not _is_note(row["where"]):
-            problems.append(
-                Problem(
-                    sheet.file,
-                    number,
-                    "where",
-                    shown(row["where"]),
-                    f"one of {', '.join(places)}, or a written note",
-                    misspelling(row["where"], places),
-                )
-            )
+        if row["where"] not in places and not is_note(row["where"]):
+            allowed, cause = f"one of {', '.join(places)}, or a written note", misspelling(row["where"], places)
+            problems.append(Problem(sheet.file, number, "where", shown(row["where"]), allowed, cause))
     return problems
-
-
-def _is_note(text: str) -> bool:
-    try:
-        note_to_midi(text)
-    except EvenboreError:
-        return False
-    return True

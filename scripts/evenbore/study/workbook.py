@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from evenbore.files.atomic import write_atomically
 from evenbore.files.errors import Problem
 from evenbore.study.config import load_schema, misspelling, printable, shown
-from evenbore.study.sheetfile import Records, SheetText, sheet_text, with_rows
+from evenbore.study.sheetfile import Records, SheetText, cell_text, sheet_text, with_rows
 from evenbore.trade.families import family_keys
 
 if TYPE_CHECKING:
@@ -77,15 +77,13 @@ def _rows_of(sheets: tuple["Worksheet", "Worksheet"], name: str) -> tuple[Record
 
 def _text(value: object) -> str:
     """A cell as it would stand in a text sheet."""
-    if value is None:
-        return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, datetime):
         return value.date().isoformat()
     if isinstance(value, date):
         return value.isoformat()
-    return f"{value:.15g}" if isinstance(value, int | float) else str(value).strip()
+    return cell_text(value)
 
 
 def read_book_cells(path: Path, kind: str) -> SheetText:

@@ -80,6 +80,13 @@ def _sheet(
     return row | {"case_cost": case, "reference": "no", "comment": comment} | more
 
 
+def _evening(
+    date: str, room: str, microphone: str, distance_m: float, temperature_c: int, comment: str
+) -> dict[str, Any]:
+    row = {"date": date, "room": room, "microphone": microphone, "distance_m": distance_m}
+    return row | {"temperature_c": temperature_c, "tuning_hz": 440, "comment": comment}
+
+
 def _spreads(intonation: float, level: float, tilt: float) -> dict[str, Any]:
     return {"intonation_sd": intonation, "level_sd": level, "tilt_sd": tilt}
 
@@ -193,43 +200,19 @@ CANDIDATES = (
 EVENINGS = (
     Evening(
         "evening_1",
-        {
-            "date": "2025-03-04",
-            "room": "town hall stage",
-            "microphone": "condenser 1",
-            "distance_m": 2,
-            "temperature_c": 21,
-            "tuning_hz": 440,
-            "comment": "stand on the tape mark",
-        },
+        _evening("2025-03-04", "town hall stage", "condenser 1", 2, 21, "stand on the tape mark"),
         Chain(11, -4.0, ((80, -1), (500, 0), (3000, 1.5), (10000, -2)), 40, 0.9, -5.0, 0.2, -64.0),
         0.0,
     ),
     Evening(
         "evening_2",
-        {
-            "date": "2025-03-11",
-            "room": "town hall stage",
-            "microphone": "recorder 2",
-            "distance_m": 2.5,
-            "temperature_c": 20,
-            "tuning_hz": 440,
-            "comment": "other microphone, as the first was out",
-        },
+        _evening("2025-03-11", "town hall stage", "recorder 2", 2.5, 20, "other microphone, as the first was out"),
         Chain(12, -9.0, ((80, -5), (250, -1), (1500, 1), (5000, 4), (12000, -3)), 80, 0.9, -3.5, 0.2, -68.0),
         -1.0,
     ),
     Evening(
         "evening_3",
-        {
-            "date": "2025-03-18",
-            "room": "school music room",
-            "microphone": "condenser 1",
-            "distance_m": 1.5,
-            "temperature_c": 22,
-            "tuning_hz": 440,
-            "comment": "heating audible",
-        },
+        _evening("2025-03-18", "school music room", "condenser 1", 1.5, 22, "heating audible"),
         Chain(13, -6.0, ((80, 2), (400, 1), (2500, -1), (10000, -5)), 40, 0.45, -6.0, 0.2, -62.0, -74.0),
         1.0,
     ),

@@ -235,15 +235,9 @@ def stream(*names: int | str) -> np.random.Generator:
 
 
 def make_instrument(
-    family: Family,
-    seed: int,
-    name: str,
-    intonation_sd: float = 6.0,
-    level_sd: float = 1.0,
-    tilt_sd: float = 0.5,
-    colour_sd: float = 1.0,
-    **fields: Any,
-) -> InstrumentModel:
+    family: Family, seed: int, name: str, intonation_sd: float = 6.0, level_sd: float = 1.0, tilt_sd: float = 0.5,
+    colour_sd: float = 1.0, **fields: Any,
+) -> InstrumentModel:  # fmt: skip
     """An instrument drawn at random; `name` draws its own deviations, the family its common design.
 
     All instruments of a family share a design (SD 3 cents, 1 dB, 0.4 dB per octave) beside their own

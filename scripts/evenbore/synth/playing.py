@@ -47,19 +47,10 @@ class Take:
 
 
 def scale(
-    model: InstrumentModel,
-    written: list[int],
-    rng: np.random.Generator,
-    player: Player = Player(),
-    dynamic: str = "mf",
-    articulation: str = "slurred",
-    rate: int = 44100,
-    tuning_hz: float = 440.0,
-    lead_s: float = 0.8,
-    tail_s: float = 0.7,
-    tuning_note: int | None = None,
-    beats: Sequence[float] | None = None,
-) -> Take:
+    model: InstrumentModel, written: list[int], rng: np.random.Generator, player: Player = Player(),
+    dynamic: str = "mf", articulation: str = "slurred", rate: int = 44100, tuning_hz: float = 440.0,
+    lead_s: float = 0.8, tail_s: float = 0.7, tuning_note: int | None = None, beats: Sequence[float] | None = None,
+) -> Take:  # fmt: skip
     """Play `written` in order, after silence and, if asked, a tuning note and a pause; `beats`: of each, usually one.
 
     Slurred notes glide within 30-60 ms; tongued ones are parted by short gaps. `cents` of the truth is the
@@ -123,17 +114,9 @@ def scale(
 
 
 def _play(
-    model: InstrumentModel,
-    written: int,
-    start: float,
-    stop: float,
-    take: dict[str, float],
-    far: float,
-    articulation: str,
-    player: Player,
-    tuning_hz: float,
-    rng: np.random.Generator,
-) -> tuple[Note, bool]:
+    model: InstrumentModel, written: int, start: float, stop: float, take: dict[str, float], far: float,
+    articulation: str, player: Player, tuning_hz: float, rng: np.random.Generator,
+) -> tuple[Note, bool]:  # fmt: skip
     """One note as this player sounds it in this take, and whether it cracked."""
     loudness = take["level"] + rng.normal(0, player.level_sd)
     sound = model.sound(written, loudness, tuning_hz)

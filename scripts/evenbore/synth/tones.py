@@ -82,12 +82,9 @@ def amplitude(level_db: Floats | float) -> Floats | float:
 
 
 def render(
-    notes: list[Note],
-    rate: int,
-    duration_s: float,
-    slur_s: list[float] | None = None,
+    notes: list[Note], rate: int, duration_s: float, slur_s: list[float] | None = None,
     rng: np.random.Generator | None = None,
-) -> tuple[Floats, list[Truth]]:
+) -> tuple[Floats, list[Truth]]:  # fmt: skip
     """Sound `notes` one after the other.
 
     `slur_s` (N - 1,) makes each note glide into the next within that time, without a dip in level; without it
@@ -130,15 +127,9 @@ def render(
 
 
 def tone(
-    f0_hz: float,
-    levels_db: Floats,
-    duration_s: float,
-    rate: int = 44100,
-    lead_s: float = 0.1,
-    tail_s: float = 0.1,
-    rng: np.random.Generator | None = None,
-    **shape: float,
-) -> tuple[Floats, Truth]:
+    f0_hz: float, levels_db: Floats, duration_s: float, rate: int = 44100, lead_s: float = 0.1, tail_s: float = 0.1,
+    rng: np.random.Generator | None = None, **shape: float,
+) -> tuple[Floats, Truth]:  # fmt: skip
     """One note between two silences; `shape` are further fields of `Note`. Returns sound (n,) and truth."""
     note = Note(lead_s, lead_s + duration_s, f0_hz, np.asarray(levels_db, dtype=float), **shape)
     sound, truths = render([note], rate, lead_s + duration_s + tail_s, rng=rng)

@@ -44,6 +44,15 @@ def note_to_midi(note: str) -> int:
     return midi
 
 
+def is_note(text: str) -> bool:
+    """Whether the text is the name of a note."""
+    try:
+        note_to_midi(text)
+    except EvenboreError:
+        return False
+    return True
+
+
 def midi_to_note(midi: int) -> str:
     """ASCII name of a MIDI number, such as `Bb4` or `C#4`.
 

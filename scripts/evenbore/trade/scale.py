@@ -15,13 +15,9 @@ MAJOR_STEPS = (0, 2, 4, 5, 7, 9, 11)
 
 
 def expected_scale(
-    family: Family,
-    pattern: str,
-    low: int | None = None,
-    high: int | None = None,
-    direction: str = "up",
+    family: Family, pattern: str, low: int | None = None, high: int | None = None, direction: str = "up",
     notes: Sequence[int | str] | None = None,
-) -> Ints:
+) -> Ints:  # fmt: skip
     """Written MIDI numbers (N,) of the expected notes in playing order.
 
     `chromatic`: every semitone from `low` to `high`; `major`: the major scale on `low`, up to `high`;

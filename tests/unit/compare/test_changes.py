@@ -8,7 +8,7 @@ from scipy import stats
 from evenbore.compare.changes import changes
 from evenbore.facts.days import DAY_KINDS
 from evenbore.files.tables import conform
-from evenbore.judge.repeatability import PRIOR_DF, assumed_days
+from evenbore.judge.repeatability import PRIOR_DF, Assessment, assumed_days
 
 CONFIG = {
     "states": ["as_found", "after_setup"],
@@ -63,8 +63,8 @@ NONE = notes([], [], 1).reindex(columns=["instrument", "state", "midi", "written
 
 def run(takes, profiles=NONE):
     tolerances = {name: {"note_cents": 20} for name in takes["instrument"].unique()}
-    scatter = takes, NO_SHIFTS, assumed_days(DAY_KINDS)
-    return conform(changes(values_of(takes), *scatter, profiles, CONFIG, tolerances), "changes")
+    assessed = Assessment(values_of(takes), takes, NO_SHIFTS, assumed_days(DAY_KINDS))
+    return conform(changes(assessed, profiles, CONFIG, tolerances), "changes")
 
 
 CHANGED = takes_of([11.0, 12, 13], [5.0, 6, 7])

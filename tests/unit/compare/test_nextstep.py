@@ -7,7 +7,7 @@ from evenbore.facts.criteria import CRITERIA as CRITERIA_KNOWN
 from evenbore.facts.days import DAY_KINDS
 from evenbore.files.tables import conform
 from evenbore.judge.assess import without_session_offsets
-from evenbore.judge.repeatability import Days
+from evenbore.judge.repeatability import Assessment, Days
 
 CRITERIA = pd.DataFrame(
     {
@@ -51,14 +51,16 @@ def asked(takes, groups=None):
     states = dict.fromkeys(table["instrument"], "as_found")
     criteria = CRITERIA[CRITERIA["criterion"].isin(takes["criterion"])]
     kinds = dict.fromkeys(states, "saxophone_alto")
-    questions = pairs.questions_of(table.assign(reason=""), takes, NO_SHIFTS, criteria, states, kinds, DAYS)
+    questions = pairs.questions_of(Assessment(table.assign(reason=""), takes, NO_SHIFTS, DAYS), criteria, states, kinds)
     return questions, takes
 
 
 def steps_of(questions, takes, references=()):
     sheet = {name: {"label": name.upper(), "reference": "yes" if name in references else "no"} for name in NAMES}
     sessions = {session: {"date": None} for session in sorted(takes["session"].unique())}
-    return conform(nextstep.next_table(questions, takes, DAYS, sheet, sessions, "mf"), "next")
+    return conform(
+        nextstep.next_table(questions, Assessment(None, takes, NO_SHIFTS, DAYS), sheet, sessions, "mf"), "next"
+    )
 
 
 def decided(questions):

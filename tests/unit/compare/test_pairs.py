@@ -9,11 +9,13 @@ from evenbore.facts.days import DAY_KINDS
 from evenbore.files.tables import conform
 from evenbore.judge.assess import without_session_offsets
 from evenbore.judge.repeatability import (
+    Assessment,
     Days,
     Errors,
     _errors,
     assumed_days,
     cells_of,
+    contrast,
     own_days,
     planned_errors,
 )
@@ -54,8 +56,8 @@ def study_pairs(takes, instruments=None, criteria=CRITERIA[:1], shifts=NO_SHIFTS
     instruments = make_instruments(takes) if instruments is None else instruments
     states = pairs.compared_states(instruments, ["as_found", "after_setup"], "latest")
     kinds = dict.fromkeys(states, "saxophone_alto") | (families or {})
-    asked = instruments, takes, shifts, criteria, states, kinds
-    return pd.concat(pairs.pairs_table(pairs.questions_of(*asked, own_days(takes, [], DAY_KINDS))), ignore_index=True)
+    assessed = Assessment(instruments, takes, shifts, own_days(takes, [], DAY_KINDS))
+    return pd.concat(pairs.pairs_table(pairs.questions_of(assessed, criteria, states, kinds)), ignore_index=True)
 
 
 @pytest.mark.parametrize(("prior_df", "pooled"), [(0, False), (1e12, True)])
@@ -79,14 +81,12 @@ def test_table_has_the_columns_of_the_results():
 
 
 def one_session(s_r, df, n):
-    """Design of instruments with `n` (I,) takes in one session, whose variance is known as well as the pooled one."""
+    """Errors of instruments with `n` (I,) takes in one session, whose variance is known as well as the pooled one."""
     n = np.asarray(n, float)
     nothing = np.zeros((n.size, n.size))
     owners = [(f"x{i}", "as_found") for i in range(n.size)]
-    known = Errors(
-        owners, n, np.diag(s_r**2 / n), s_r**2 / n, np.full(n.size, df), nothing, np.zeros(n.size), s_r, df, *NO_DAYS
-    )
-    return pairs.Design(known, np.zeros((n.size, 0)), np.ones(n.size, bool))
+    scatter = np.diag(s_r**2 / n), s_r**2 / n, np.full(n.size, df)
+    return Errors(owners, n, *scatter, nothing, nothing, np.zeros(n.size), np.ones(n.size), s_r, df, *NO_DAYS)
 
 
 def test_days_of_their_own_do_not_cancel_within_a_session():
@@ -102,13 +102,13 @@ def test_days_of_their_own_do_not_cancel_within_a_session():
     plan = planned_errors(takes, 2.0, True, days["between_notes"])
     first, second = np.array([0, 0, 0]), np.array([1, 2, 3])
     # across: two instruments and x4 on either day; x4 is compared with x1 by what x4 did on the first day
-    assert pairs.contrast(plan.days, first, second) == pytest.approx([2, 4, 2])
-    assert pairs.contrast(plan.takes, first, second) == pytest.approx([4 * 1, 4 * 2, 4 * 1])
-    scale, _ = plan.of_differences(first, second, np.zeros(3))
+    assert contrast(plan.days, first, second) == pytest.approx([2, 4, 2])
+    assert contrast(plan.takes, first, second) == pytest.approx([4 * 1, 4 * 2, 4 * 1])
+    scale, _ = plan.of_differences(first, second)
     assert scale[1] ** 2 == pytest.approx(2.0**2 * (2 + 4 * plan.ratios**2))
     owners = [(f"x{i}", "as_found") for i in range(1, 5)]
-    studied = pairs.design(takes.reset_index(drop=True), NO_SHIFTS, owners, days)
-    assert studied.errors.days == pytest.approx(plan.days)
+    studied = Assessment(None, takes.reset_index(drop=True), NO_SHIFTS, days).errors("intonation_spread", owners)
+    assert studied.days == pytest.approx(plan.days)
     assert studied.linked(first, second).all()
     assert not studied.one_room.any()
 
@@ -229,7 +229,7 @@ def test_own_days_are_told_and_what_hangs_on_them():
     instruments, days = make_instruments(takes), own_days(takes, [], DAY_KINDS)
     states = dict.fromkeys(instruments["instrument"], "as_found")
     kinds = dict.fromkeys(states, "saxophone_alto")
-    asked = pairs.questions_of(instruments, takes, NO_SHIFTS, CRITERIA[:1], states, kinds, days)
+    asked = pairs.questions_of(Assessment(instruments, takes, NO_SHIFTS, days), CRITERIA[:1], states, kinds)
     table = conform(pairs.own_days_table(asked, days, DAY_KINDS), "own_days").set_index("kind")
     assert list(table.index) == list(DAY_KINDS)
     assert table["assumed"].to_dict() == DAY_KINDS
@@ -424,7 +424,7 @@ def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
     for draw in np.asarray(truth)[:, None] + rng.normal(0, sd, (studies, len(truth), n)):
         mean, squares = draw.mean(axis=1), draw.var(axis=1, ddof=1) * df
         known = _errors(cells, squares.sum() / df.sum(), np.ones(df.size), squares, df, df.sum(), True, NO_DAYS)
-        judged = pairs.judge(mean[a] - mean[b], *known.of_differences(a, b, np.zeros(a.size)), just_noticeable)
+        judged = pairs.judge(mean[a] - mean[b], *known.of_differences(a, b), just_noticeable)
         verdicts.append(judged["verdict"].to_numpy())
     return np.array(verdicts)
 

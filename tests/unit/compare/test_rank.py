@@ -3,12 +3,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from evenbore.compare import pairs, rank
+from evenbore.compare import rank
 from evenbore.compare.rank import Pool
 from evenbore.facts.columns import names
 from evenbore.facts.days import DAY_KINDS
 from evenbore.files.tables import conform
-from evenbore.judge.repeatability import assumed_days
+from evenbore.judge.repeatability import Assessment, assumed_days
 
 CRITERIA = pd.DataFrame(
     {
@@ -43,7 +43,7 @@ def study(rng, truth: dict[str, np.ndarray], n=4, sd=1.0, groups=None):
 def pools_of(table, takes, draws=4000, seed=1, families=None):
     states = dict.fromkeys(sorted(table["instrument"].unique()), "as_found")
     kinds = dict.fromkeys(states, "saxophone_alto") | (families or {})
-    return rank.draw_pools(table, takes, NO_SHIFTS, CRITERIA, states, kinds, DAYS, seed, draws)
+    return rank.draw_pools(Assessment(table, takes, NO_SHIFTS, DAYS), CRITERIA, states, kinds, seed, draws)
 
 
 def tables_of(pools, priorities, failed=()):
@@ -235,8 +235,9 @@ def test_the_day_counts_where_no_instrument_shows_what_it_adds(same_session, err
     # variance of a difference of means of four takes, and twice the assumed session variance of one step (3 cents)
     takes = study(np.random.default_rng(22), {"intonation_spread": [5.0, 9.0]}, sd=0.5)[1]
     takes["session"] = "s1" if same_session else "s" + takes["instrument"]
-    plan = pairs.design(takes, NO_SHIFTS, [("x1", "as_found"), ("x2", "as_found")], DAYS)
-    _, (covariance,), _ = rank._errors(plan, 3.0)
+    owners = [("x1", "as_found"), ("x2", "as_found")]
+    plan = Assessment(None, takes, NO_SHIFTS, DAYS).errors("intonation_spread", owners)
+    _, (covariance,), _ = rank._covariances(plan, 3.0)
     s_r2 = takes.groupby("instrument")["value"].var().mean()
     assert np.array([1, -1]) @ covariance @ [1, -1] == pytest.approx(error - 2 * 0.5**2 / 4 + 2 * s_r2 / 4)
 
@@ -298,7 +299,7 @@ def test_a_matter_of_taste_ranks_by_a_weight_alone_and_either_way():
     table, takes = study(rng, {"intonation_spread": np.array([4.0, 8.0]), "dynamic_range": np.array([30.0, 5.0])})
     criteria = CRITERIA.assign(better=["lower", "taste", "lower", "lower"])
     states, kinds = dict.fromkeys(("x1", "x2"), "as_found"), dict.fromkeys(("x1", "x2"), "saxophone_alto")
-    (pool,) = pools = rank.draw_pools(table, takes, NO_SHIFTS, criteria, states, kinds, DAYS, 1, 200)
+    (pool,) = pools = rank.draw_pools(Assessment(table, takes, NO_SHIFTS, DAYS), criteria, states, kinds, 1, 200)
     assert rank.oriented(np.array([-3.0, 2.0]), "taste").tolist() == [0.0, 0.0]
     priorities = {"none": {"intonation_spread": 1}, "more": {"dynamic_range": 1}, "less": {"dynamic_range": -1},
                   "both": {"intonation_spread": 1, "dynamic_range": -9}}  # fmt: skip

@@ -99,7 +99,7 @@ def test_a_clear_pattern_without_scatter_is_named(kind):
 
 
 def test_a_leak_may_be_far_larger_than_expected_but_hardly_smaller():
-    # docs/method.md: a factor of 1.5 about what is expected, or with a probability of 0.2 any greater strength
+    # assumed: a factor of 1.5 about what is expected, or with a probability of 0.2 any greater strength
     sized = Template("leak", np.ones(3), 71, 0, 2, size=4.0)
     prior = size_priors([sized, replace(sized, size=None)])
     assert prior.sum(axis=1) == pytest.approx(1)

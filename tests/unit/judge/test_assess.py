@@ -41,8 +41,20 @@ def value(found, instrument, criterion):
     return table[(table["instrument"] == instrument) & (table["criterion"] == criterion)].iloc[0]
 
 
-def test_every_instrument_has_every_criterion_or_a_reason():
-    table = run(study_tables({"s1": ["a", "b"], "s2": ["c"]})).instruments
+@pytest.fixture(scope="module")
+def apart():
+    """Two sessions that nothing links."""
+    return run(study_tables({"s1": ["a", "b"], "s2": ["c"]}))
+
+
+@pytest.fixture(scope="module")
+def linked():
+    """Two sessions that an instrument links."""
+    return run(study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, seed=2))
+
+
+def test_every_instrument_has_every_criterion_or_a_reason(apart):
+    table = apart.instruments
     assert len(table) == 3 * len(CRITERIA)
     assert (table.loc[table["value"].isna(), "reason"] != "").all()
     assert table["group"].tolist() == [1, 1, 2] * len(CRITERIA)
@@ -79,14 +91,9 @@ def test_no_repeats_anywhere_gives_no_interval():
     assert np.isnan(row["high"])
 
 
-def test_days_that_nothing_links_are_said_not_to_be_in_the_interval():
-    apart, linked = run(study_tables({"s1": ["a"], "s2": ["b"]})), run(study_tables({"s1": ["a"], "s2": ["a", "b"]}))
+def test_days_and_rooms_that_nothing_links_are_said_to_be_in_no_interval_and_in_evenness(apart, linked):
     assert value(apart, "a", "tuning_offset")["reason"] == NO_SESSIONS
     assert value(linked, "a", "tuning_offset")["reason"] == ""
-
-
-def test_evenness_that_nothing_links_is_said_to_hold_the_room():
-    apart, linked = run(study_tables({"s1": ["a"], "s2": ["b"]})), run(study_tables({"s1": ["a"], "s2": ["a", "b"]}))
     for criterion in ("timbre_evenness", "level_evenness"):
         assert ROOM_IN_IT in value(apart, "a", criterion)["reason"]
         assert ROOM_IN_IT not in value(linked, "a", criterion)["reason"]
@@ -95,13 +102,10 @@ def test_evenness_that_nothing_links_is_said_to_hold_the_room():
 
 def test_rooms_do_not_make_instruments_uneven():
     # the same instruments, with and without rooms that add 1.5 dB to every harmonic of every note
-    layout = {"s1": ["ref", "a", "b"], "s2": ["ref", "c", "d"]}
-    studies = {
-        room_db: pd.concat([run(study_tables(layout, room_db=room_db, seed=seed)).instruments for seed in range(4)])
-        for room_db in (0.0, 1.5)
-    }
+    layout = {"s1": ["ref", *"abcdefghij"], "s2": ["ref", *"klmnopqrst"]}
+    studies = [run(study_tables(layout, room_db=room_db, seed=1)).instruments for room_db in (0.0, 1.5)]
     for criterion in ("timbre_evenness", "level_evenness"):
-        dry, live = (found[found["criterion"] == criterion] for found in studies.values())
+        dry, live = (found[found["criterion"] == criterion] for found in studies)
         assert live["value"].mean() == pytest.approx(dry["value"].mean(), abs=0.15)
         assert (live["high"] - live["low"]).mean() > (dry["high"] - dry["low"]).mean()
 
@@ -214,17 +218,15 @@ def test_a_room_that_lengthens_attacks_does_not_make_slower_instruments():
     assert CRITERIA["response"].chain_dependent
 
 
-def test_errors_of_linked_set_ups_widen_the_intervals():
-    found = run(study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, takes=2))
-    assert set(found.shifts["criterion"]) == {"timbre_evenness", "level_evenness"}
-    assert (found.shifts.groupby("instrument")["shift"].apply(lambda s: (s**2).sum()) > 0).all()
-    assert run(study_tables({"s1": ["a"], "s2": ["b"]}, takes=2)).shifts.empty
+def test_errors_of_linked_set_ups_widen_the_intervals(apart, linked):
+    assert set(linked.shifts["criterion"]) == {"timbre_evenness", "level_evenness"}
+    assert (linked.shifts.groupby("instrument")["shift"].apply(lambda s: (s**2).sum()) > 0).all()
+    assert apart.shifts.empty
 
 
-def test_a_second_session_widens_the_interval_of_what_was_recorded_in_one():
+def test_a_second_session_widens_the_interval_of_what_was_recorded_in_one(linked):
     # takes of the same scatter: what another day would have given is less sure than what this day gave
-    alone = run(study_tables({"s1": ["ref", "a"]}, takes=3, seed=2))
-    linked = run(study_tables({"s1": ["ref", "a"], "s2": ["ref", "b"]}, takes=3, seed=2))
+    alone = run(study_tables({"s1": ["ref", "a"]}, seed=2))
     width = [value(found, "a", "intonation_spread") for found in (alone, linked)]
     assert width[1]["high"] - width[1]["low"] > width[0]["high"] - width[0]["low"]
 

@@ -39,7 +39,7 @@ def test_copies_give_no_interval_of_width_zero(louder):
     takes = takes_of({("a", "s"): [1.0, 1.0 + louder], ("b", "s"): [2.0, 2.0 - louder]})
     errors = errors_of(takes, True, NO_DAYS)
     assert (errors.df, np.isnan(errors.s_r)) == (0.0, True)
-    assert np.isnan(errors.of_values(np.zeros(2))[0]).all()
+    assert np.isnan(errors.of_values()[0]).all()
 
 
 def test_manner_effects_and_scatter_by_hand():
@@ -99,7 +99,7 @@ def test_degrees_of_freedom_of_a_difference_are_welchs(monkeypatch):
     rng = np.random.default_rng(3)
     a, b, c = rng.normal(0, 1, 5), rng.normal(1, 4, 8), rng.normal(0, 1, 9)
     found = errors_of(takes_of({("a", "s"): a, ("b", "s"): b, ("c", "s"): c}), True, NO_DAYS)
-    scale, df = found.of_differences(np.array([0]), np.array([1]), np.zeros(1))
+    scale, df = found.of_differences(np.array([0]), np.array([1]))
     welch = stats.ttest_ind(a, b, equal_var=False)
     assert df[0] == pytest.approx(welch.df)
     assert 2 * stats.t.sf(abs(a.mean() - b.mean()) / scale[0, 0], df[0]) == pytest.approx(welch.pvalue)
@@ -110,7 +110,7 @@ def test_degrees_of_freedom_after_satterthwaite_by_hand():
     # 1 / 4 on min(2 + 6, 4) = 4 degrees of freedom each, the days' 2 (2 · 4 / 4) = 4 on the pool's four
     takes = takes_of({(i, s): [0.0, 0.0] for i in "ab" for s in ("s1", "s2")})
     found = planned_errors(takes, 1.0, True, Days(np.array([2.0]), np.ones(1), 0.0))
-    scale, df = found.of_differences(np.array([0]), np.array([1]), np.zeros(1))
+    scale, df = found.of_differences(np.array([0]), np.array([1]))
     assert scale**2 == pytest.approx(1 / 2 + 4)
     assert df[0] == pytest.approx(min((1 / 2 + 4) ** 2 / (2 * (1 / 4) ** 2 / 4 + 4**2 / 4), 4))
 

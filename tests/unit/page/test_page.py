@@ -67,7 +67,8 @@ def empty(tmp_path_factory):
     folder = report_sample.empty_results(tmp_path_factory.mktemp("empty"))
     config = folder / "config/config.yaml"
     config.write_text(re.sub(r"\n  noise: null .*", "", config.read_text("utf-8")), "utf-8")
-    return Document((report_sample.make_report(folder) / "results/report.html").read_text("utf-8"))
+    report_sample.write_page(folder)
+    return Document((folder / "results/report.html").read_text("utf-8"))
 
 
 @pytest.mark.parametrize("name", ["document", "empty"])

@@ -19,7 +19,7 @@ from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError, EvenboreError
 from evenbore.notes.chunkfile import read_chunk_rows, write_chunk
 from evenbore.notes.measure import measure_recording
-from evenbore.process import guard
+from evenbore.process import guard, worker
 from evenbore.process.guard import Guard, measure_chunk, time_limit_s
 from faults.evil import evil_decoder
 from smallstudy import HIGH, LOW, RATE, play
@@ -122,6 +122,28 @@ def test_the_offender_is_set_aside_and_the_rest_go_on(rows, evil, tmp_path, deed
     assert [len(one) for one in notes] == [8, 0, 8]
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux copies processes safely")
+def test_a_worker_that_is_a_copy_does_the_same(rows, tmp_path, monkeypatch):
+    """Of a process that has the libraries loaded, as the steps of a run are; it is started anew like another."""
+    opened = soundfile.SoundFile.__init__
+
+    def open_evil(self, file, *arguments, **options):
+        if "the_crash" in str(file):
+            os.kill(os.getpid(), signal.SIGSEGV)
+        opened(self, file, *arguments, **options)
+
+    chunk, before = rows("first", "the_crash", "last"), children()
+    monkeypatch.setattr(soundfile.SoundFile, "__init__", open_evil)
+    monkeypatch.setattr(worker, "loaded", True)
+    told, records = measured(chunk, tmp_path / "copied.npz")
+    assert [record["status"] for record in records.values()] == ["ok", "set_aside", "ok"]
+    assert told[1] == "the_crash: crashed the program that reads it (SIGSEGV)"
+    assert children() == before
+    monkeypatch.undo()
+    measured([chunk[0], chunk[2]], tmp_path / "other.npz")
+    assert read_chunk_rows(tmp_path / "copied.npz").notes[::2] == read_chunk_rows(tmp_path / "other.npz").notes
+
+
 def test_a_chunk_of_nothing_but_offenders(rows, evil, tmp_path):
     _, records = measured(rows("a_leave", "b_leave"), tmp_path / "c.npz")
     assert [record["status"] for record in records.values()] == ["set_aside", "set_aside"]
@@ -180,10 +202,40 @@ def test_a_decoder_that_computes_without_end_is_ended_once(rows, evil, tmp_path,
     assert told == "the_spin: took too much computing (damaged so that its decoder never ends?)"
 
 
-def test_lack_of_memory_is_a_passing_fault(rows, evil, tmp_path):
-    with Guard(memory_bytes=1 << 30) as worker:
-        list(measure_chunk(rows("the_eat"), "s1--clar_a", tmp_path / "c.npz", worker))
-        assert worker.passing == ["needs more than 1 GB of memory"]
+@pytest.mark.parametrize(("deed", "limit", "told"), [("eat", 1 << 30, "1 GB"), ("lack", 4 << 30, "4 GB")])
+def test_lack_of_memory_is_a_passing_fault(rows, evil, tmp_path, deed, limit, told):
+    """In whatever words: a library that is loaded late is not found then."""
+    with Guard(memory_bytes=limit) as worker:
+        list(measure_chunk(rows(f"the_{deed}"), "s1--clar_a", tmp_path / "c.npz", worker))
+        assert worker.passing == [f"needs more than {told} of memory"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes are POSIX's")
+def test_a_worker_that_can_tell_nothing_any_more_is_not_waited_for(rows, evil, tmp_path, monkeypatch):
+    monkeypatch.setattr(guard, "END_S", 0.5)
+    _, records = measured(rows("the_mute", "last"), tmp_path / "c.npz")
+    assert [record["status"] for record in records.values()] == ["set_aside", "ok"]
+
+
+def test_a_worker_that_hears_nothing_any_more_ends():
+    """For it could not hear either that whoever started it is gone."""
+    code = "import queue, sys; from evenbore.process import worker\n"
+    code += "class Deaf:\n    def __iter__(self): raise MemoryError\n"
+    code += "sys.stdin = Deaf(); worker._read(queue.SimpleQueue())"
+    assert subprocess.run([sys.executable, "-c", code]).returncode == worker.NO_MEMORY_CODE
+
+
+@pytest.mark.skipif(os.name == "nt", reason="limits are POSIX's")
+def test_a_worker_may_have_no_more_memory_than_the_one_who_started_it():
+    """Not even a superuser's, who could."""
+    import resource
+
+    code = "from evenbore.process.worker import allowed; print(allowed(1 << 30), allowed(4 << 30))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (2 << 30, resource.RLIM_INFINITY)),
+    )  # fmt: skip
+    assert done.stdout.split() == [str(1 << 30), str(2 << 30)]
 
 
 def test_time_grows_with_the_file(tmp_path):

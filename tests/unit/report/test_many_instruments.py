@@ -88,14 +88,13 @@ def test_pairs_are_those_of_the_instruments_shown(many, few):
 
 def test_the_workbook_holds_those_shown_and_says_where_the_others_are(many, few):
     book = openpyxl.load_workbook(many / "results/comparison.xlsx")
-    for sheet, table, owner in (("pairs", "pairs", "instrument_b"), ("note profiles", "note_profiles", "instrument")):
-        header, *rows = book[sheet].values
-        rows = [dict(zip(header, row, strict=True)) for row in rows]
-        told = f"The first 3 of 7 instruments. All rows: results/tables/{table}.tsv"
-        assert next(iter(rows.pop().values())) == told == book[sheet]["A1"].comment.text
-        assert {row[owner] for row in rows} <= set(few.shown)
-    whole = read_table(many / "results/tables/note_profiles.tsv", "note_profiles")
-    assert len(rows) == whole["instrument"].isin(few.shown).sum()  # all measures, states and dynamics
+    header, *rows = book["pairs"].values
+    rows = [dict(zip(header, row, strict=True)) for row in rows]
+    told = "The first 3 of 7 instruments. All rows: results/tables/pairs.tsv"
+    assert next(iter(rows.pop().values())) == told == book["pairs"]["A1"].comment.text
+    assert {row[owner] for row in rows for owner in ("instrument_a", "instrument_b")} <= set(few.shown)
+    whole = read_table(many / "results/tables/pairs.tsv", "pairs")
+    assert len(rows) == whole[["instrument_a", "instrument_b"]].isin(few.shown).all(axis=1).sum()
     assert book["summary"].max_row == 8
     assert {row[0] for row in book["criteria"].values} > set(few.order)
 
@@ -103,11 +102,11 @@ def test_the_workbook_holds_those_shown_and_says_where_the_others_are(many, few)
 def test_a_sheet_ends_where_the_file_format_ends(results, tmp_path, monkeypatch):
     monkeypatch.setattr(workbook, "MOST_ROWS", 70)
     workbook.write_workbook(results, tmp_path / "short.xlsx")
-    rows = list(openpyxl.load_workbook(tmp_path / "short.xlsx")["note profiles"].values)
-    whole = read_table(results.tables.folder / "note_profiles.tsv", "note_profiles")
+    rows = list(openpyxl.load_workbook(tmp_path / "short.xlsx")["criteria"].values)
+    whole = read_table(results.tables.folder / "instruments.tsv", "instruments")
     assert len(rows) == 70
     assert [row[0] for row in rows[1:-1]] == whole["instrument"][:68].tolist()
-    assert rows[-1][0] == "The first 68 rows: a sheet holds no more. All rows: results/tables/note_profiles.tsv"
+    assert rows[-1][0] == "The first 68 rows: a sheet holds no more. All rows: results/tables/instruments.tsv"
 
 
 def test_verdicts_are_counted_over_all_pairs(few, many):
