@@ -3,7 +3,8 @@
 #   snakemake --cores all                                   the demo study (this folder's config/)
 #   snakemake --cores all --directory STUDY --configfile STUDY/config/config.yaml -s Snakefile
 #
-# One rule a stage, in the order in which data flows; each names its step script in scripts/.
+# One rule a stage, in the order in which data flows; each names its step script in scripts/. `priority` is what the report
+# waits for longest: it comes before figures and what is to be published.
 
 from snakemake.utils import min_version
 
@@ -31,7 +32,7 @@ onstart:
     # jobs once more in every second that is left.
     if workflow.local_exec:
         workflow.scheduler.job_rate_limiter = None
-        warm.warm_steps([rule.name for rule in workflow.rules if rule.script], CONFIG)
+        warm.warm_steps(workflow.rules, CONFIG)
 
 
 rule all:

@@ -1,10 +1,10 @@
 """What the demo costs: python benchmarks/demo.py [--short].
 
-CPU of all processes of `evenbore run` on a copy of the demo, by rule; the same for a second run after one more take was
-listed; CPU and peak memory of the step `factors` on the demo's tables 137 times over, each time under other names and
-with scatter added, but for the instruments that link the sessions (1,500 instruments, 138 sessions). Wall time depends
-on what else the machine does: on two idle cores it is a little more than half of the CPU. Prints the tables and renews
-them in docs/cluster.md; `--short`, without the last part, only prints. Needs Linux or macOS.
+CPU of all processes of `evenbore run` on a copy of the demo, by rule, and its wall time, which depends on what else the
+machine does; the same for a second run after one more take was listed; CPU and peak memory of the step `factors` on the
+demo's tables 137 times over, each time under other names and with scatter added, but for the instruments that link the
+sessions (1,500 instruments, 138 sessions). Prints the tables and renews the first in docs/cluster.md; `--short`,
+without the last part, only prints. Needs Linux or macOS.
 """
 
 import argparse
@@ -16,6 +16,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from collections import Counter
 from pathlib import Path
 
@@ -71,7 +72,7 @@ def main() -> None:
             tables["factors"] = factors_table(many_factors(study, Path(folder)))
     print("\n\n".join(tables.values()))
     if not short:
-        renew(PAGE, tables)
+        renew(PAGE, {"demo": tables["demo"]})
 
 
 def cost(study: Path) -> dict[str, tuple[int, float]]:
@@ -81,7 +82,9 @@ def cost(study: Path) -> dict[str, tuple[int, float]]:
         noted = Path(folder) / "cpu"
         search = os.pathsep.join([str(REPO / "scripts"), folder])
         command = [sys.executable, "-m", "evenbore.run.cli", "run", str(study)]
+        begun = time.monotonic()
         subprocess.run(command, check=True, env=os.environ | {"PYTHONPATH": search, "EVENBORE_CPU": str(noted)})
+        print(f"wall time of the run: {time.monotonic() - begun:.1f} s")
         with noted.open(newline="") as file:
             rows = list(csv.reader(file, delimiter="\t"))
     jobs: Counter[str] = Counter()

@@ -17,16 +17,18 @@ WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
 LONGEST = (
     "workflow/test_workflow.py",
     "workflow/test_slurm.py",
-    "accuracy/test_accuracy_short.py",
     "faults/test_run_faults.py",
-    "unit/findings/test_diagnose.py",
+    "faults/test_audio_faults.py",
+    "accuracy/test_accuracy_short.py",
     "browser/test_report.py",
     "workflow/test_style.py",
-    "faults/test_audio_faults.py",
-    "decisions/test_decisions_short.py",
+    "faults/test_sheet_faults.py",
     "comparability/test_comparability_short.py",
+    "findings/test_findings_short.py",
+    "research/test_research_short.py",
+    "decisions/test_decisions_short.py",
     "unit/judge/test_assess.py",
-    "unit/publication/test_publication.py",
+    "unit/findings/test_diagnose.py",
 )
 
 

@@ -46,11 +46,17 @@ def test_no_errors_and_no_requests(page):
     assert [url for url in urls if url.startswith("file:")] == [page.current_url]
 
 
-def test_every_picture_is_shown(page):
+def test_every_picture_is_shown(same):
     shown = "return arguments[0].complete && arguments[0].naturalWidth > 0"
-    for picture in page.find_elements(By.TAG_NAME, "img"):
-        page.execute_script("arguments[0].scrollIntoView()", picture)  # unpacked when it comes near
-        WebDriverWait(page, 20).until(lambda _, picture=picture: page.execute_script(shown, picture))
+    for picture in same.find_elements(By.TAG_NAME, "img"):
+        same.execute_script("arguments[0].scrollIntoView()", picture)  # unpacked when it comes near
+        WebDriverWait(same, 20).until(lambda _, picture=picture: same.execute_script(shown, picture))
+
+
+def test_hostile_labels_run_nothing_and_are_shown(same):
+    assert same.execute_script("return document.querySelectorAll('script:not([type])').length") == 2
+    assert same.find_element(By.ID, "i-a").text == report_sample.LABELS["a"]
+    assert report_sample.LABELS["b"] in same.find_element(By.ID, "pair-table").get_property("textContent")
 
 
 def test_sorting_by_click_and_keyboard(page, results):
@@ -91,20 +97,20 @@ def test_filters(page):
     assert set(shown_rows(page)) == {"ref"}
 
 
-def test_pairs_of_a_chosen_instrument_turn_their_sign_with_it(page, results):
+def test_pairs_of_a_chosen_instrument_turn_their_sign_with_it(same, results):
     table = results.tables["pairs"]
     table = table[table["criterion"] == "noise"].set_index(["instrument_a", "instrument_b"])
     names = {name: results.label(name) for name in results.order}
-    Select(page.find_element(By.ID, "pair-criterion")).select_by_visible_text("noise")
-    Select(page.find_element(By.ID, "pair-a")).select_by_index(1 + results.order.index("d"))
-    Select(page.find_element(By.ID, "pair-b")).select_by_index(1 + results.order.index("ref"))
-    (row,) = pair_rows(page)
+    Select(same.find_element(By.ID, "pair-criterion")).select_by_visible_text("noise")
+    Select(same.find_element(By.ID, "pair-a")).select_by_index(1 + results.order.index("d"))
+    Select(same.find_element(By.ID, "pair-b")).select_by_index(1 + results.order.index("ref"))
+    (row,) = pair_rows(same)
     assert row[:3] == [names["d"], names["ref"], "noise"]
     shown = float(row[3].split()[0].replace("−", "-"))
     assert shown == pytest.approx(table.loc[("d", "ref"), "difference"], abs=0.006)
-    Select(page.find_element(By.ID, "pair-a")).select_by_index(1 + results.order.index("ref"))
-    Select(page.find_element(By.ID, "pair-b")).select_by_index(1 + results.order.index("d"))
-    (turned,) = pair_rows(page)
+    Select(same.find_element(By.ID, "pair-a")).select_by_index(1 + results.order.index("ref"))
+    Select(same.find_element(By.ID, "pair-b")).select_by_index(1 + results.order.index("d"))
+    (turned,) = pair_rows(same)
     assert turned[:2] == row[1::-1]
     assert float(turned[3].split()[0].replace("−", "-")) == -shown
     assert turned[5].split(", better")[0] == row[5].split(", better")[0]
@@ -117,12 +123,6 @@ def test_the_pairs_of_a_verdict(page, results):
     wanted = (results.tables["pairs"]["verdict"] == "no_audible_difference").sum()
     rows = pair_rows(page)
     assert len(rows) == wanted and {row[5] for row in rows} == {"no audible difference"}
-
-
-def test_hostile_labels_run_nothing_and_are_shown(page):
-    assert page.execute_script("return document.querySelectorAll('script:not([type])').length") == 2
-    assert page.find_element(By.ID, "i-a").text == report_sample.LABELS["a"]
-    assert report_sample.LABELS["b"] in page.find_element(By.ID, "pair-table").get_property("textContent")
 
 
 @pytest.mark.parametrize("width", [360, 1440])
@@ -202,14 +202,14 @@ def test_every_link_of_the_contents_lands_where_it_points(same, size, width):
 
 
 @pytest.mark.parametrize("target", ["i-b", "pairs", "methods"])
-def test_a_shared_link_lands_where_it_points(page, report, target):
-    page.get("about:blank")
-    page.get((report / "results/report.html").as_uri() + f"#{target}")
-    busy = page.find_element(By.ID, "own-result")
-    WebDriverWait(page, 20).until(lambda _: busy.get_attribute("aria-busy") == "false")
-    WebDriverWait(page, 20).until(lambda _: page.find_elements(By.CSS_SELECTOR, "#map-grid .cell"))
+def test_a_shared_link_lands_where_it_points(same, report, target):
+    same.get("about:blank")
+    same.get((report / "results/report.html").as_uri() + f"#{target}")
+    busy = same.find_element(By.ID, "own-result")
+    WebDriverWait(same, 20).until(lambda _: busy.get_attribute("aria-busy") == "false")
+    WebDriverWait(same, 20).until(lambda _: same.find_elements(By.CSS_SELECTOR, "#map-grid .cell"))
     where = "return document.getElementById(arguments[0]).getBoundingClientRect().top"
-    WebDriverWait(page, 5).until(lambda _: 0 <= page.execute_script(where, target) < 110)
+    WebDriverWait(same, 5).until(lambda _: 0 <= same.execute_script(where, target) < 110)
 
 
 def test_a_word_opens_its_meaning_in_place(same):

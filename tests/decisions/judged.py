@@ -14,8 +14,9 @@ from evenbore.compare.rank import draw_pools, rank_tables
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.facts.findings import FINDINGS
 from evenbore.findings.diagnose import diagnose, study_tolerances
-from evenbore.judge.assess import assess, prepared_takes
+from evenbore.judge.assess import assess
 from evenbore.judge.repeatability import Assessment
+from evenbore.judge.takes import prepared_takes
 from evenbore.judge.values import FUNCTIONS, TakeNotes, criteria_table
 from evenbore.plan import precision
 from evenbore.plan.layout import Layout

@@ -63,7 +63,7 @@ def shrink(file):
 BEFORE = {one.__name__: one for one in (hang, spin, eat, once, fail, crash, abort, leave, lack, mute, chatter, vanish)}
 AFTER = {"shrink": shrink}
 
-if {"evenbore.process.worker", "evenbore.run.warm"} & {*sys.orig_argv}:
+if "evenbore.process.worker" in sys.orig_argv:
     import soundfile
 
     opened = soundfile.SoundFile.__init__

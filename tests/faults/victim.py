@@ -90,7 +90,7 @@ class Run:
         until = time.monotonic() + PATIENCE_S
         while self._process.poll() is None and time.monotonic() < until:
             with contextlib.suppress(psutil.Error):  # ended meanwhile
-                if any(".snakemake/scripts" in part for process in self.tree() for part in process.cmdline()):
+                if any(_is_step(process) for process in self.tree()):
                     return
             time.sleep(POLL_S)
 
@@ -118,6 +118,13 @@ class Run:
             out, err = self._process.communicate()
             err += HUNG
         return self._process.returncode, out + err
+
+
+def _is_step(process: psutil.Process) -> bool:
+    """Whether it is a step: a script of Snakemake's, or a copy of the process that has loaded the libraries."""
+    command, parent = process.cmdline(), process.parent()
+    copy = "evenbore.run.warm" in command and parent is not None and parent.cmdline() == command
+    return copy or any(".snakemake/scripts" in part for part in command)
 
 
 def _cpu_s(pid: int) -> float:

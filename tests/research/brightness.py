@@ -12,7 +12,8 @@ import pandas as pd
 from evenbore.compare.factors import Factor, judge_factor
 from evenbore.compare.multiplicity import adjusted
 from evenbore.compare.tonefactors import judge_tone, played_curves
-from evenbore.judge.assess import prepared_takes, without_session_offsets
+from evenbore.judge.assess import without_session_offsets
+from evenbore.judge.takes import prepared_takes
 from evenbore.judge.values import FUNCTIONS
 from evenbore.setups.loudness import match_loudness
 from evenbore.setups.normalise import Normalised, normalise

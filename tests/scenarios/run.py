@@ -4,7 +4,7 @@
 
 Plays ten takes of every kind (or of those whose name holds KIND), measures and scores them, prints a table, worst kinds
 first, and leaves build/scenarios/SET.json (every take, and words about every note that is silently wrong) and
-SET-confidence.tsv. `--write` renews the tables of the unseen set in docs/accuracy.md.
+SET-confidence.tsv. `--write` renews the tables of the fresh set in docs/accuracy.md.
 """
 
 import argparse
@@ -37,11 +37,12 @@ def main() -> None:
     tables.write_pairs(results, folder / f"{asked.set}-confidence.tsv")
     print(tables.scenarios_table(results, worst_first=True))
     print(f"\n{tables.stated_error(results)}")
-    print(f"\n{tables.flagged_though_right(results)}")
+    print(f"\n{tables.bars(results)}")
     notes = [tuple(note) for take in results for note in take["confidence"]]
-    print(f"\n{tables.reliability(notes)}\n\n{tables.confidence_bars(notes)}")
+    print(f"\n{tables.reliability(notes)}")
     if asked.write:
-        made = {"scenarios": tables.scenarios_table(results), "confidence": tables.reliability(notes)}
+        made = {"bars": tables.bars(results), "scenarios": tables.scenarios_table(results)}
+        made["confidence"] = tables.reliability(notes)
         renew(REPO / "docs" / "accuracy.md", {f"{name}, {asked.set}": table for name, table in made.items()})
 
 

@@ -8,8 +8,8 @@ A row of the table of notes is about the true note that its span overlaps most. 
     attack   attack_ms more than 30 ms from a planted rise, or there at all where none was recorded
     onset    onset_s more than 60 ms from the true one
     noise, high noise
-             the air behind hnr_db, noise_high_db more than 3 dB from what is measured of the same take before room, recorder
-             or file changed it, after the median difference of the levels is taken off
+             the air behind hnr_db, noise_high_db more than 3 dB from what is measured of the same take before room,
+             recorder or file changed it, after the median difference of the levels is taken off
 
 An empty value is not wrong. Wrong and silent: confidence of `UNSURE` or more, and no flag on the note that puts the
 measure in doubt.

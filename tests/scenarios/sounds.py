@@ -208,7 +208,6 @@ _ALL = (
         needs="timgm6mb-soundfont",
     ),
     _modelled("STKBowed", FRESH, ("saxophone_alto", "bassoon"), 36, 90),
-    _modelled("STKBrass", FRESH, ("trumpet_b_flat", "trombone"), 36, 84),
     Source("pulses", FRESH, tuple(latecomers.PULSES), _pulsed, made_in=latecomers, needs="csound"),
 )
 SOURCES = {source.name: source for source in _ALL}

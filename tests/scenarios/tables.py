@@ -16,7 +16,7 @@ HEADER = (
     "notes found",
     "silently wrong (%)",
     "of these",
-    "wrong at all (%)",
+    "noise silently wrong (% of values)",
     "wrong and flagged (%)",
     "missed (%)",
     "set aside",
@@ -27,6 +27,8 @@ HEADER = (
 STATED = (0, 0.05, 0.2, UNSURE, 0.8, 0.9, 0.95, 0.99, 1.01)
 RELIABILITY = ("stated confidence", "notes", "mean stated", "part that was right", "wrong", "of these flagged")
 TRUTH_CENTS = 1.0
+NOISES = ("noise", "high noise")
+MOST_SILENT = 0.3  # % of the notes of a kind
 COUNTS = ("set_aside", "good_set_aside", "accepted_wrongly", "remark_missing")
 
 
@@ -60,7 +62,28 @@ def flagged_though_right(results: list[dict]) -> str:
     for measure in MEASURES:
         told, right = (sum(take[key][measure] for take in results) for key in ("doubted", "right"))
         shares.append(f"{measure} {100 * told / max(1, right):.1f} %")
-    return f"right and flagged: {', '.join(shares)}"
+    return ", ".join(shares)
+
+
+def bars(results: list[dict]) -> str:
+    """What was to be reached, and what was."""
+    notes = [note for take in results for note in take["confidence"]]
+    sure = [right for stated, right, _ in notes if stated > 0.95]
+    wrong = [note for note in notes if not note[1]]
+    warned = sum(stated < UNSURE or bool(flag) for stated, _, flag in wrong)
+    kinds = list(dict.fromkeys(take["kind"] for take in results))
+    over = [kind for kind in kinds if silent_share(_of(results, "kind", kind)) > MOST_SILENT]
+    good = sum(take["expect"] != "set_aside" for take in results)
+    rows = [
+        ("notes silently wrong (%)", f"≤ {MOST_SILENT:g} in every kind", f"{silent_share(results):.2f} over all"),
+        (f"kinds above {MOST_SILENT:g} %", 0, f"{len(over)} of {len(kinds)}"),
+        ("bad takes accepted", 0, _sum(results, "accepted_wrongly")),
+        ("good takes set aside (%)", "≤ 0.5", f"{100 * _sum(results, 'good_set_aside') / max(1, good):.2f}"),
+        ("right, of notes stated above 0.95 (%)", "≥ 99.5", f"{100 * sum(sure) / max(1, len(sure)):.2f}"),
+        (f"below {UNSURE:g} or flagged, of wrong notes (%)", "≥ 80", f"{100 * warned / max(1, len(wrong)):.0f}"),
+        ("right values that are flagged", "", flagged_though_right(results)),
+    ]
+    return markdown(("what", "to reach", "measured"), rows)
 
 
 def write_pairs(results: list[dict], path: Path) -> None:
@@ -100,10 +123,14 @@ def _row(name: str, takes: list[dict]) -> tuple:
     wrong, silent = _sum(takes, "wrong_notes"), _sum(takes, "silent_notes")
     by_measure = {measure: sum(take["silent"][measure] for take in takes) for measure in MEASURES}
     of_these = ", ".join(f"{measure} {count}" for measure, count in by_measure.items() if count)
-    shares = [f"{100 * count / found:.2f}" for count in (wrong, wrong - silent)]
+    known = [take for take in takes if take["group"] == "files"]  # elsewhere nothing tells the true noise
+    told = sum(take[key][name] for take in known for name in NOISES for key in ("right", "wrong"))
+    noise = f"{100 * sum(by_measure[name] for name in NOISES) / told:.2f}" if told else ""
+    flagged = f"{100 * (wrong - silent) / found:.2f}"
     missed = f"{100 * _sum(takes, 'missed') / max(1, _sum(takes, 'played')):.2f}"
     counts = [_sum(takes, key) for key in COUNTS]
-    return (name, len(takes), _sum(takes, "found"), f"{100 * silent / found:.2f}", of_these, *shares, missed, *counts)
+    shares = f"{100 * silent / found:.2f}", of_these, noise, flagged, missed
+    return (name, len(takes), _sum(takes, "found"), *shares, *counts)
 
 
 def _of(results: list[dict], key: str, value: str) -> list[dict]:

@@ -102,6 +102,18 @@ def test_a_right_note_is_right():
     assert (result.wrong_notes, result.missed, result.confidence) == (0, 0, [(0.9, 1, 0)])
 
 
+def test_a_recording_that_makes_all_louder_leaves_the_noise_right():
+    quieter = RIGHT | {"level_dbfs": -26.0}
+    assert score((NOTE,), [RIGHT], [quieter]).wrong_notes == 0
+
+
+def test_a_room_that_weakens_one_tone_leaves_its_noise_right():
+    truth = tuple(replace(NOTE, onset_s=k + 1.0, offset_s=k + 1.5, steps=(k,)) for k in range(3))
+    rows = [RIGHT | {"step": k, "onset_s": k + 1.0, "offset_s": k + 1.5} for k in range(3)]
+    weaker = {"level_dbfs": -25.0, "hnr_db": 25.0, "noise_high_db": -35.0, "flags": "gain_moved"}
+    assert score(truth, [rows[0], rows[1] | weaker, rows[2]], rows).wrong["noise"] == 0
+
+
 WRONG = {
     "label": {"midi": 70},
     "pitch": {"f0_hz": 440 * 2 ** (26 / 1200)},

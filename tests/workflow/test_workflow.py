@@ -27,8 +27,8 @@ from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunk
 
 pytestmark = pytest.mark.slow
 
-# Started with every Python process: notes which of the workflow's own files a step script opens or imports. So each step
-# is to be a Python of its own, and what serves copies of itself (`run/warm.py`) must not live.
+# Started with every Python process: notes which of the workflow's own files a step script opens or imports. Each step
+# is to be a Python of its own for that, so what serves copies of itself (`run/warm.py`) must not live.
 RECORDER = """
 import atexit, json, os, sys
 if "evenbore.run.warm" in sys.orig_argv:
@@ -224,26 +224,12 @@ def test_provenance_holds_the_hash_of_every_input(ran, study):
     assert [file for file, digest in hashed.items() if not digest] == ["audio/folder.wav", "audio/missing.wav"]
 
 
-# --- nothing to do ------------------------------------------------------------------------------------------------
-
-
 def test_snakemakes_own_report_holds_the_figures_by_category_with_captions(engine, study, tmp_path):
     done = engine.quick(study.folder, "--report", str(tmp_path / "report.html"))
     assert done.returncode == 0, done.stderr
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert all(category in text for category in ("Notes", "Decision", "Likeness and set-ups"))
     assert "value of each instrument (dot) and its 90 % interval (line)" in text
-
-
-def test_second_run_does_nothing(engine, study):
-    again = engine.evenbore_run(study.folder)
-    assert again.returncode == 0
-    assert "Nothing to do" in again.stdout
-
-
-def test_a_moved_study_needs_no_run(engine, study, tmp_path):
-    moved = shutil.copytree(study.folder, tmp_path / "elsewhere")
-    assert jobs(engine.dry_run(moved)) == {}
 
 
 # --- the same results anywhere ------------------------------------------------------------------------------------
@@ -330,8 +316,6 @@ def followers(engine, study):
     ("file", "runs", "rests"),
     [
         ("scripts/evenbore/notes/pitch.py", {"measure", "collect", "normalise", "assess", "compare"}, set()),
-        # the config is read by the registry, and every step after collecting reads the config
-        ("scripts/evenbore/facts/criteria.py", {"normalise", "assess", "compare"}, {"measure", "collect"}),
         ("scripts/evenbore/compare/rank.py", {"compare"}, {"measure", "collect", "normalise", "assess"}),
         ("scripts/evenbore/trade/families/clarinet_b_flat.yaml", {"measure", "assess"}, set()),
         ("workflow/schemas/recordings.schema.yaml", {"normalise", "assess"}, {"measure"}),
@@ -431,19 +415,10 @@ def test_an_edited_table_is_told_and_not_used(engine, study, edit):
     assert "measure" not in again
 
 
-def test_dates_in_the_future_do_not_matter(engine, study, edit, tmp_path):
-    """A recorder's clock that is ahead, for one; a real run, for what Snakemake looks at when a job has ended."""
-    folder = part_of(study, tmp_path / "ahead", "s1_clar_a_1", "empty")
-    for path in [*(folder / "audio").iterdir(), *(folder / "config").iterdir()]:
-        os.utime(path, (4e9, 4e9))
-    targets = ("results/tables/notes.tsv",)
-    assert jobs(engine.quick(folder, *targets)) == {"measure": 2, "collect": 1}
-    assert jobs(engine.quick(folder, "-n", *targets)) == {}
-
-
-def test_all_is_as_it_was(engine, study):
-    """The changes above were taken back, and files are compared by content: there is nothing to do."""
-    assert jobs(engine.dry_run(study.folder)) == {}
+def test_a_moved_study_needs_no_run(engine, study, tmp_path):
+    """The changes above were taken back, and files are compared by content, wherever they lie."""
+    moved = shutil.copytree(study.folder, tmp_path / "elsewhere")
+    assert jobs(engine.dry_run(moved)) == {}
 
 
 def test_of_an_instrument_that_is_gone_no_sheet_and_no_ticket_stays(engine, study, other):
@@ -457,11 +432,14 @@ def test_of_an_instrument_that_is_gone_no_sheet_and_no_ticket_stays(engine, stud
 
 
 def test_the_other_sets_stay_measured_when_one_recording_changes(engine, study, other):
-    """A real run, in the other folder, as far as the notes."""
+    """A real run, in the other folder, as far as the notes; dates in the future, as of a recorder whose clock is ahead,
+    do not matter, and what Snakemake looks at when a job has ended shows in a real run alone."""
     tables, chunks = other / "results" / "tables", other / "results" / "work" / "chunks"
     kept = {path.name: path.stat().st_mtime_ns for path in chunks.iterdir()}
     before = rows(tables / "notes.tsv")
     soundfile.write(other / "audio" / "s2_clar_c_2.wav", play("clar_c", "s2", 7)[0], RATE)  # a copy would be set aside
+    for path in [*(other / "audio").iterdir(), *(other / "config").iterdir()]:
+        os.utime(path, (4e9, 4e9))
     run = engine.quick(other, "results/tables/notes.tsv")
     assert jobs(run) == {"measure": 1, "collect": 1}
     assert chunks_measured(run) == {"s2--clar_c"}
@@ -469,6 +447,7 @@ def test_the_other_sets_stay_measured_when_one_recording_changes(engine, study, 
     after = rows(tables / "notes.tsv")
     changed = {row["recording"] for row, was in zip(after, before, strict=True) if row != was}
     assert changed == {"s2_clar_c_2"}
+    assert jobs(engine.quick(other, "-n", "results/tables/notes.tsv")) == {}
 
 
 # --- other settings -----------------------------------------------------------------------------------------------
@@ -513,7 +492,7 @@ def part_of(study: SmallStudy, folder: Path, *recordings: str) -> Path:
 
 
 def test_stop_at_bad_recordings_if_so_configured(engine, study, tmp_path):
-    folder = part_of(study, tmp_path / "strict", "s1_clar_a_1", "silent", "text")
+    folder = part_of(study, tmp_path / "strict", "s1_clar_b_1", "silent", "text")
     config = folder / "config" / "config.yaml"
     text = config.read_text(encoding="utf-8")
     config.write_text(re.sub("on_bad_recording: set_aside", "on_bad_recording: stop", text), encoding="utf-8")
@@ -522,6 +501,6 @@ def test_stop_at_bad_recordings_if_so_configured(engine, study, tmp_path):
     log = (folder / "results" / "logs" / "collect.log").read_text(encoding="utf-8")
     assert re.search(r"^silent: silent", log, re.M)
     assert re.search(r"^text: not audio", log, re.M)
-    assert "s1_clar_a_1" not in log
+    assert "s1_clar_b_1" not in log
     assert "text: not audio" in run.stderr
     assert not (folder / "results" / "report.html").exists()

@@ -26,6 +26,7 @@ rule compare:
         "results/logs/compare.log",
     benchmark:
         "results/benchmarks/compare.tsv"
+    priority: 1
     conda:
         "../envs/analysis.yaml"
     threads: 1

@@ -15,6 +15,7 @@ rule clips:
         "results/logs/clips.log",
     benchmark:
         "results/benchmarks/clips.tsv"
+    priority: 1
     conda:
         "../envs/analysis.yaml"
     threads: 1

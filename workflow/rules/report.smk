@@ -139,6 +139,7 @@ rule provenance:
         "results/provenance.json",
     log:
         "results/logs/provenance.log",
+    priority: 1
     conda:
         "../envs/analysis.yaml"
     threads: 1
@@ -184,6 +185,7 @@ rule page:
         "results/logs/page.log",
     benchmark:
         "results/benchmarks/page.tsv"
+    priority: 1
     conda:
         "../envs/analysis.yaml"
     threads: 1

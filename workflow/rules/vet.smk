@@ -25,6 +25,7 @@ rule vet:
         "results/logs/vet.log",
     benchmark:
         "results/benchmarks/vet.tsv"
+    priority: 1
     conda:
         "../envs/analysis.yaml"
     threads: 1

@@ -200,14 +200,7 @@ def clusters_by_family(
 
 def cluster_table(wide: pd.DataFrame, seed: int) -> tuple[pd.DataFrame, str]:
     """The clusters table of a profile matrix, and the reason when it has no structure."""
-    clustering = cluster(wide.to_numpy(float), seed)
-    table = pd.DataFrame(
-        {
-            "instrument": wide.index,
-            "cluster": pd.NA if clustering.labels is None else clustering.labels,
-            "stability": clustering.stability,
-            "pc1": clustering.components[:, 0],
-            "pc2": clustering.components[:, 1],
-        }
-    )
-    return table, clustering.reason
+    one = cluster(wide.to_numpy(float), seed)
+    labels, (first, second) = pd.NA if one.labels is None else one.labels, one.components.T
+    table = {"instrument": wide.index, "cluster": labels, "stability": one.stability, "pc1": first, "pc2": second}
+    return pd.DataFrame(table), one.reason

@@ -28,7 +28,7 @@ from evenbore.facts.arrays import Floats
 from evenbore.facts.columns import names
 from evenbore.facts.criteria import MEASURED, Criterion
 from evenbore.facts.rows import Row
-from evenbore.judge.assess import prepared_takes
+from evenbore.judge.takes import prepared_takes
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics import mixed

@@ -68,8 +68,12 @@ def check_gates(
                 continue
             subject, bound = GATES[key].subject, GATES[key].bound
             if subject == "fault_severity":
-                if faults := _faults(inspection, instrument, limit):
-                    failed[key] = faults
+                if faults := [
+                    f"fault of severity {row['severity']}: {row['item']}"
+                    for row in inspection
+                    if row["instrument"] == instrument and row["result"] == "fault" and (row["severity"] or 0) > limit
+                ]:
+                    failed[key] = "; ".join(faults)
                 continue
             value, low, unit = np.nan, np.nan, ""
             if (instrument, subject) in known.index:
@@ -82,11 +86,3 @@ def check_gates(
                 failed[key] = f"{subject} {value:.3g} {unit}, {'above' if bound == 'max' else 'below'} {limit:g}"
         checked[instrument] = Gate(failed, tuple(unchecked))
     return checked
-
-
-def _faults(inspection: Iterable[Row], instrument: str, worst: float) -> str:
-    return "; ".join(
-        f"fault of severity {row['severity']}: {row['item']}"
-        for row in inspection
-        if row["instrument"] == instrument and row["result"] == "fault" and (row["severity"] or 0) > worst
-    )

@@ -96,10 +96,14 @@ def next_table(
     for step in _steps(asked, assessed.takes, sheet, sessions):
         gains = {one.name: one.after(step) - one.now for one in asked}
         now, most = sum(one.now for one in asked), max(gains, key=gains.__getitem__)
-        gain, what = sum(gains.values()), _in_words(step, sheet, base_dynamic)
+        gain = sum(gains.values())
+        what, time = _in_words(step, sheet, base_dynamic), f"about {step.minutes:.0f} minutes"
+        more = f"some {gain:.0f} more comparisons would be decided, {plain(most)} above all"
+        if gain < LEAST_GAIN:
+            more = "hardly any more comparison would be decided"
         rows.append(
             (step.kind, " ".join(step.instruments), step.session, step.takes, step.minutes, now, now + gain,
-             gain / step.minutes, most, what, _advice(what, step.minutes, gain, most))
+             gain / step.minutes, most, what, f"{what}, {time}: {more}")
         )  # fmt: skip
     table = pd.DataFrame(rows, columns=names("next"))
     return table.sort_values("per_minute", ascending=False, kind="stable", ignore_index=True)
@@ -242,11 +246,3 @@ def _in_words(step: FurtherTakes, sheet: Mapping[str, Row], base_dynamic: str) -
     manners = [f"{' and '.join(filter(None, step.articulations))} at {base_dynamic}".strip()] * bool(step.articulations)
     manners += ["once softly and once loudly"] * step.dynamics
     return f"record {where} ({', and '.join(manners)})"
-
-
-def _advice(what: str, minutes: float, gain: float, most: str) -> str:
-    """What to do and what comes of it."""
-    if gain < LEAST_GAIN:
-        return f"{what}, about {minutes:.0f} minutes: hardly any more comparison would be decided"
-    more = f"some {gain:.0f} more comparisons would be decided, {plain(most)} above all"
-    return f"{what}, about {minutes:.0f} minutes: {more}"

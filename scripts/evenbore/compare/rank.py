@@ -337,9 +337,22 @@ def rank_tables(
                 continue
             out = np.array([instrument in failed for instrument in pool.instruments])
             score, rank = _rank_draws(pool, weights, out, seed)
-            shares = np.stack([(rank == r + 1).mean(axis=0) for r in range(min(len(out), MOST_RANKS))])
-            ranking.append(_ranking(name, pool, score, rank, out, gates, states))
-            probabilities.append(_probabilities(name, pool, shares))
+            # those who pass before those who failed, each by falling utility
+            best = score[:, ~out if not out.all() else out].max(axis=1, keepdims=True)
+            utility, of_pool = score.mean(axis=0), {"priorities": name, "group": pool.group}
+            low, high = np.quantile(rank, [0.05, 0.95], axis=0, method="inverted_cdf")
+            table = pd.DataFrame(of_pool | {
+                "state": [states[i] for i in pool.instruments], "instrument": pool.instruments,
+                "gate": [gates[i] for i in pool.instruments], "rank_median": np.median(rank, axis=0),
+                "rank_low": low, "rank_high": high, "p_first": (rank == 1).mean(axis=0), "utility": utility,
+                "given_up": np.maximum(best - score, 0).mean(axis=0),
+            })  # fmt: skip
+            ranking.append(table.iloc[np.lexsort((-utility, out))])
+            each = np.arange(1, min(len(out), MOST_RANKS) + 1)
+            probabilities.append(pd.DataFrame(of_pool | {
+                "instrument": np.repeat(pool.instruments, each.size), "rank": np.tile(each, len(out)),
+                "probability": np.stack([(rank == r).mean(axis=0) for r in each], axis=1).ravel(),
+            }))  # fmt: skip
             sensitivity.append(_sensitivity(name, pool, weights, out, seed))
     parts_of = {"ranking": ranking, "rank_probabilities": probabilities, "sensitivity": sensitivity}
     return {
@@ -356,44 +369,6 @@ def _rank_draws(pool: Pool, weights: Floats, failed: Bools, seed: int) -> tuple[
     return score, ranks(score, failed, rng)
 
 
-def _ranking(
-    name: str, pool: Pool, score: Floats, rank: Ints, failed: Bools, gates: Mapping[str, str],
-    states: Mapping[str, str],
-) -> pd.DataFrame:  # fmt: skip
-    """Rows of those who pass before those who `failed` (I,), each by falling utility."""
-    utility = score.mean(axis=0)
-    best = score[:, ~failed if not failed.all() else failed].max(axis=1, keepdims=True)
-    table = pd.DataFrame(
-        {
-            "priorities": name,
-            "group": pool.group,
-            "state": [states[i] for i in pool.instruments],
-            "instrument": pool.instruments,
-            "gate": [gates[i] for i in pool.instruments],
-            "rank_median": np.median(rank, axis=0),
-            "rank_low": np.quantile(rank, 0.05, axis=0, method="inverted_cdf"),
-            "rank_high": np.quantile(rank, 0.95, axis=0, method="inverted_cdf"),
-            "p_first": (rank == 1).mean(axis=0),
-            "utility": utility,
-            "given_up": np.maximum(best - score, 0).mean(axis=0),
-        }
-    )
-    return table.iloc[np.lexsort((-utility, failed))]
-
-
-def _probabilities(name: str, pool: Pool, shares: Floats) -> pd.DataFrame:
-    ranks, number = shares.shape
-    return pd.DataFrame(
-        {
-            "priorities": name,
-            "group": pool.group,
-            "instrument": np.repeat(pool.instruments, ranks),
-            "rank": np.tile(np.arange(1, ranks + 1), number),
-            "probability": shares.T.ravel(),
-        }
-    )
-
-
 def _sensitivity(name: str, pool: Pool, weights: Floats, failed: Bools, seed: int) -> pd.DataFrame:
     """First-place probabilities with one weight changed, also to nothing, the others keeping their proportions."""
     tables = []
@@ -403,15 +378,8 @@ def _sensitivity(name: str, pool: Pool, weights: Floats, failed: Bools, seed: in
             changed = weights * (1 - weight) / (1 - size[c])
             changed[c] = np.sign(weights[c]) * weight
             _, rank = _rank_draws(pool, changed, failed, seed)
-            tables.append(
-                pd.DataFrame(
-                    {
-                        "priorities": name,
-                        "instrument": pool.instruments,
-                        "criterion": pool.criteria[c],
-                        "weight_change": weight - size[c],
-                        "p_first": (rank == 1).mean(axis=0),
-                    }
-                )
-            )
+            tables.append(pd.DataFrame({
+                "priorities": name, "instrument": pool.instruments, "criterion": pool.criteria[c],
+                "weight_change": weight - size[c], "p_first": (rank == 1).mean(axis=0),
+            }))  # fmt: skip
     return pd.concat(tables) if tables else pd.DataFrame(columns=column_names("sensitivity"))

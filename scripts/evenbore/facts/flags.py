@@ -38,8 +38,8 @@ _ENTRIES = (
     Flag(word="slurred", sentence="follows its predecessor without a gap: no rise of level to time"),
     Flag(
         word="onset_vague",
-        sentence="slurred to a note of the same pitch, or sounds together with the echo of the note before for more than"
-        " 60 ms: onset_s may lie elsewhere",
+        sentence="slurred to a note of the same pitch, or sounds together with the echo of the note before for more"
+        " than 60 ms: onset_s may lie elsewhere",
     ),
     Flag(
         word="cracked",

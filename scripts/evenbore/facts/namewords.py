@@ -64,9 +64,8 @@ SESSION_WORDS = NUMBERED_SESSION - {"s"} | _set(
 )
 # said of every recording, so of none
 SAYS_NOTHING = _set(
-    "scale scales tonleiter tonleitern gamme gammes escala escalas scala recording recordings rec aufnahme"
-    " aufnahmen enregistrement enregistrements grabacion grabaciones registrazione registrazioni audio wav as setup"
-    " und and"
+    "scale scales tonleiter tonleitern gamme gammes escala escalas scala recording recordings rec aufnahme aufnahmen"
+    " enregistrement enregistrements grabacion grabaciones registrazione registrazioni audio wav as setup und and"
 )
 # what recorders, phones, cameras and programs call a file or folder before anybody has named it
 DEVICE = SAYS_NOTHING | _set(

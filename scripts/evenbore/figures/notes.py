@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from evenbore.figures.entries import entry
 from evenbore.figures.style import PER_ROW, NothingToShow, panels, shaded
-from evenbore.judge.assess import DYNAMICS
+from evenbore.judge.takes import DYNAMICS
 from evenbore.report.curves import centred, curves_of, note_names, profile
 from evenbore.report.results import Results
 from evenbore.report.style import BLUE, GREY, ORANGE, PALE

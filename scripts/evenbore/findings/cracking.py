@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from evenbore.facts.arrays import Bools, Floats, Ints
+from evenbore.facts.arrays import Ints
 from evenbore.setups.doubts import flagged
 
 MIN_CRACKED = 2  # takes
@@ -52,13 +52,18 @@ def cracking(notes: pd.DataFrame, written: Ints) -> list[Cracking]:
         owner = cast(tuple[str, str], key)
         own, others = grid.to_numpy()[rows], grid.to_numpy()[names != owner[0]]
         counts = np.nansum(own, axis=0)
-        for places in _stretches(counts > 0):
-            if counts[places].max() < MIN_CRACKED:
+        cracked = np.flatnonzero(counts > 0)
+        for places in np.split(cracked, np.flatnonzero(np.diff(cracked) > 1) + 1):
+            if not places.size or counts[places].max() < MIN_CRACKED:
                 continue
-            (takes, of), (theirs, of_theirs) = (_cracked(part[:, places]) for part in (own, others))
+            # of own and others' takes how many crack, of how many that hold any of the notes
+            (takes, of), (theirs, of_theirs) = (
+                (int((np.nan_to_num(part) > 0).any(axis=1).sum()), int(np.isfinite(part).any(axis=1).sum()))
+                for part in (own[:, places], others[:, places])
+            )
             elsewhere = (cracks - counts[places].sum() + 1) / (held - np.isfinite(own[:, places]).sum() + 1)
             rate = max(1 - (1 - elsewhere) ** places.size, (theirs + 0.5) / (of_theirs + 1))
-            p = float(special.bdtrc(takes - 1, int(of), rate)) * np.isfinite(own).any(axis=0).sum() * places.size
+            p = float(special.bdtrc(takes - 1, of, rate)) * np.isfinite(own).any(axis=0).sum() * places.size
             worst = places[np.argmax(counts[places])]
             if p <= FALSE_CRACKS:
                 found.append(
@@ -68,16 +73,3 @@ def cracking(notes: pd.DataFrame, written: Ints) -> list[Cracking]:
                     )
                 )  # fmt: skip
     return found
-
-
-def _stretches(marked: Bools) -> list[Ints]:
-    """Places of neighbours that are all marked (N,)."""
-    places = np.flatnonzero(marked)
-    parts = np.split(places, np.flatnonzero(np.diff(places) > 1) + 1)
-    return [part for part in parts if part.size]
-
-
-def _cracked(takes: Floats) -> tuple[int, int]:
-    """Of takes (T, N), NaN where a note is missing: how many crack, of how many that hold any of the notes."""
-    held = np.isfinite(takes).any(axis=1)
-    return int((np.nan_to_num(takes) > 0).any(axis=1).sum()), int(held.sum())

@@ -322,9 +322,8 @@ def _all_dull_row(owner: tuple[str, str], i: int, rows: Rows, dull: Dullness) ->
     contrasts = _contrasts(rows, owner, everywhere, ~everywhere)
     confidence = 1 - _chance(dull, i)
     text = (
-        f"The whole scale is duller: harmonics around 2 kHz {contrasts[TOLD]:+.1f} dB, level"
-        f" {contrasts['level']:+.1f} dB against the others. {_basis(rows, owner, dull)} {words.ALL_ELSE}"
-        f" {words.POINTER}"
+        f"The whole scale is duller: harmonics around 2 kHz {contrasts[TOLD]:+.1f} dB, level {contrasts['level']:+.1f}"
+        f" dB against the others. {_basis(rows, owner, dull)} {words.ALL_ELSE} {words.POINTER}"
     )
     first, last = rows.written[[0, -1]]
     n = len(rows.written)
@@ -377,9 +376,8 @@ def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tol
         away = {name: excess(rows, owner, name)[n] for name in (TOLD, "level")}
         veiled = family.veiled_because.get(note)
         text = (
-            f"{midi_to_note(note)} is duller than on the others, more than the rest of the scale: harmonics around"
-            f" 2 kHz {away[TOLD]:+.1f} dB, level {away['level']:+.1f} dB. {_basis(rows, owner, dull)}"
-            f" {words.NOTE_ELSE} "
+            f"{midi_to_note(note)} is duller than on the others, more than the rest of the scale: harmonics around 2"
+            f" kHz {away[TOLD]:+.1f} dB, level {away['level']:+.1f} dB. {_basis(rows, owner, dull)} {words.NOTE_ELSE} "
         )
         if veiled:
             text += f"This note normally differs ({veiled}); here it is compared with the same note of the others. "

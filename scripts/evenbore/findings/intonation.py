@@ -77,23 +77,41 @@ def out_of_tune(
     others = away[away.index.get_level_values("instrument") != owner[0]]
     others = others.groupby(level="instrument").mean()
 
-    def finding(kind: str, notes: list[int], what: str, name: str = "") -> OutOfTune:
-        mean, se = float(values[notes].mean()), float(np.sqrt((error[notes].to_numpy() ** 2).sum()) / len(notes))
-        theirs = others.reindex(columns=notes).mean(axis=1)
+    def told(
+        kind: str, notes: list[int], what: str, mean: float, se: float, theirs: pd.Series, effects: pd.Series,
+        name: str = "",
+    ) -> OutOfTune:  # fmt: skip
         return OutOfTune(
             kind, notes[0], notes[-1], len(notes), mean, _confidence(mean, se, tolerance),
-            *_alike(theirs, mean, tolerance), what, own[notes].mean(axis=1).to_numpy(), name,
-            _design(theirs, mean, tolerance, model),
+            *_alike(theirs, mean, tolerance), what, effects.to_numpy(), name, _design(theirs, mean, tolerance, model),
         )  # fmt: skip
+
+    def of_notes(kind: str, notes: list[int], what: str, name: str = "") -> OutOfTune:
+        mean, se = float(values[notes].mean()), float(np.sqrt((error[notes].to_numpy() ** 2).sum()) / len(notes))
+        return told(
+            kind, notes, what, mean, se, others.reindex(columns=notes).mean(axis=1), own[notes].mean(axis=1), name
+        )
 
     shifted = _shifted_registers(family, values, tolerance)
     rest = values.drop([note for notes in shifted.values() for note in notes])
     beyond = (rest.abs() > tolerance) & ~(rest.abs() < CERTAIN * error[rest.index])
-    return [
-        *(finding("register_shift", notes, "register", name) for name, notes in shifted.items()),
-        *(finding("intonation_outlier", run, "run" if len(run) > 1 else "note") for run in _runs(rest, beyond)),
-        *_width(values, error, own, others, family, tolerance, model),
-    ]
+    found = [of_notes("register_shift", notes, "register", name) for name, notes in shifted.items()]
+    for run in _runs(rest, beyond):
+        found.append(of_notes("intonation_outlier", run, "run" if len(run) > 1 else "note"))
+    # the mean width of octaves or twelfths
+    pairs = [(note, family.partner(int(note))) for note in values.index]
+    pairs = [(low, high) for low, high in pairs if high in values.index] if family.overblow else []
+    if len(pairs) >= MIN_PAIRS:
+        low, high = (list(side) for side in zip(*pairs, strict=True))
+        mean = float(np.mean(values[high].to_numpy() - values[low].to_numpy()))
+        se = float(np.sqrt((error[low].to_numpy() ** 2 + error[high].to_numpy() ** 2).sum()) / len(pairs))
+        if abs(mean) > tolerance and abs(mean) >= CERTAIN * se:
+            theirs, effects = (
+                rows.reindex(columns=high).sub(rows.reindex(columns=low).to_numpy()).mean(axis=1)
+                for rows in (others, own)
+            )
+            found.append(told("register_shift", high, "width", mean, se, theirs, effects))
+    return found
 
 
 def _confidence(cents: float, se: float, tolerance: float) -> float:
@@ -137,26 +155,3 @@ def _design(others: pd.Series, mean: float, tolerance: float, model: Collection[
     alike, known = _alike(units, mean, tolerance)
     shared = known >= MIN_PEERS and 2 * alike > known and abs(mean - units.median()) <= tolerance
     return f"{alike} of the {known} other units of its model" if shared else ""
-
-
-def _width(
-    values: pd.Series, error: pd.Series, own: pd.DataFrame, others: pd.DataFrame, family: Family, tolerance: float,
-    model: Collection[str],
-) -> list[OutOfTune]:  # fmt: skip
-    """The mean width of octaves or twelfths, when beyond the tolerance."""
-    pairs = [(note, family.partner(int(note))) for note in values.index]
-    pairs = [(low, high) for low, high in pairs if high in values.index] if family.overblow else []
-    if len(pairs) < MIN_PAIRS:
-        return []
-    low, high = (list(side) for side in zip(*pairs, strict=True))
-    mean = float(np.mean(values[high].to_numpy() - values[low].to_numpy()))
-    se = float(np.sqrt((error[low].to_numpy() ** 2 + error[high].to_numpy() ** 2).sum()) / len(pairs))
-    if abs(mean) <= tolerance or abs(mean) < CERTAIN * se:
-        return []
-    theirs, effects = (
-        rows.reindex(columns=high).sub(rows.reindex(columns=low).to_numpy()).mean(axis=1) for rows in (others, own)
-    )
-    alike, sure = _alike(theirs, mean, tolerance), _confidence(mean, se, tolerance)
-    design = _design(theirs, mean, tolerance, model)
-    place = high[0], high[-1], len(high)
-    return [OutOfTune("register_shift", *place, mean, sure, *alike, "width", effects.to_numpy(), design=design)]

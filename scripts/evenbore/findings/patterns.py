@@ -16,11 +16,11 @@ from typing import cast
 
 import numpy as np
 import pandas as pd
-from scipy import special
 from scipy.optimize import nnls
 
 from evenbore.facts.arrays import Bools, Floats, Ints, Numbers
 from evenbore.findings.templates import Template
+from evenbore.statistics.student import log_density
 
 SIZES = np.geomspace(1.5, 30.0, 14)  # of b, in standard deviations of healthy notes
 SIZE_PRIOR = (1 / SIZES) / (1 / SIZES).sum()  # small faults are commoner than large ones
@@ -83,13 +83,10 @@ class Whole:
         scale: Floats = np.sqrt(1.0 + (error / self.sd[i]) ** 2 + (UNIT_ERROR * self.z[i]) ** 2)
         return self.z[i] + clean / self.sd[i], scale
 
-    def log_density(self, i: Ints, clean: Floats, error: float) -> Floats:
-        """Of clean notes (T, I) lying `clean` ± `error` from the median note; 0 where not known."""
+    def density(self, i: Ints, clean: Floats, error: float) -> Floats:
+        """Its logarithm, of clean notes (T, I) lying `clean` ± `error` from the median note; 0 where not known."""
         away, scale = self.away(i, clean, error)
-        norm = special.gammaln((self.freedom + 1) / 2) - special.gammaln(self.freedom / 2)
-        norm = norm - np.log(np.pi * self.freedom) / 2 - np.log(scale)
-        density: Floats = norm - (self.freedom + 1) / 2 * np.log1p((away / scale) ** 2 / self.freedom)
-        return np.nan_to_num(density)
+        return np.nan_to_num(log_density(away / scale, self.freedom) - np.log(scale))
 
 
 @dataclass(frozen=True)
@@ -145,7 +142,12 @@ def fit_patterns(views: Sequence[View], more: Floats | None = None) -> list[Patt
     if more is not None:
         logs += more[:, :, None]
     kinds = np.array([template.kind for template in alternatives])
-    prior = np.concatenate([_priors(view.alternatives) for view in views])
+    # how probable each is among those of its kind in a view, and of the kind in all
+    shares = [pd.Series([template.share for template in view.alternatives]) for view in views]
+    of_kind = [[template.kind for template in view.alternatives] for view in views]
+    prior = np.concatenate(
+        [share / share.groupby(kind).transform("sum") for share, kind in zip(shares, of_kind, strict=True)]
+    )
     for kind in PRIOR:
         prior[kinds == kind] *= PRIOR[kind] / max(prior[kinds == kind].sum(), 1e-12)
     weights = np.exp(np.minimum(logs, 600.0)) * prior[:, None] * size_priors(alternatives)
@@ -168,12 +170,6 @@ def _fit(alternatives: list[Template], weight: Floats) -> PatternFit:
         place = cast(int, alternatives[index].place)  # a leak's
         holes[place] = holes.get(place, 0.0) + float(each[index] / posterior["leak"])
     return PatternFit(posterior, holes, best, _affected(alternatives, each))
-
-
-def _priors(alternatives: list[Template]) -> Floats:
-    """How probable each is among those of its kind (T,)."""
-    share = pd.Series([template.share for template in alternatives])
-    return (share / share.groupby([template.kind for template in alternatives]).transform("sum")).to_numpy()
 
 
 def size_priors(alternatives: list[Template]) -> Floats:
@@ -222,7 +218,7 @@ def _alike(view: View, mine: Ints, known: Bools, shapes: Floats) -> Floats:
         logs, clean, error = _log_likelihood(y, healthy + away**2 * near, np.clip(size * shapes, *CLIP))
         if view.whole is None:
             return logs
-        return logs + view.whole.log_density(mine, clean + rest, np.hypot(error, away))
+        return logs + view.whole.density(mine, clean + rest, np.hypot(error, away))
 
     nothing = weighed(0.0, np.zeros((1, y.shape[1])))
     return np.stack([(weighed(size, shapes) - nothing).T for size in SIZES], axis=2)

@@ -131,8 +131,7 @@ def _against_others(
 ) -> tuple[Floats, Floats, Floats]:
     """Values (R, N) minus their prediction from the other instruments' `peers` values; its SD; the prediction."""
     away, sd, expected = (np.full(values.shape, np.nan) for _ in range(3))
-    shared = (["instrument"], ["instrument", "state"], ["session"], CONDITION)
-    whole = [keys.groupby(columns, sort=False).ngroup().to_numpy() for columns in shared]
+    whole = Codes.of(keys)
     masks, which = np.unique(np.isfinite(values), axis=1, return_inverse=True)
     for m in np.flatnonzero(masks.any(axis=0)):
         rows, columns = np.flatnonzero(masks[:, m]), np.flatnonzero(which.ravel() == m)
@@ -156,6 +155,12 @@ class Codes(NamedTuple):
     owner: Ints
     session: Ints
     condition: Ints
+
+    @classmethod
+    def of(cls, keys: pd.DataFrame) -> "Codes":
+        """Of the rows of `keys`."""
+        columns = (["instrument"], ["instrument", "state"], ["session"], CONDITION)
+        return cls(*(keys.groupby(of_each, sort=False).ngroup().to_numpy() for of_each in columns))
 
 
 def _left_out(codes: Codes, values: Floats, parts: Components) -> Iterator[tuple[Ints, Floats, Floats]]:

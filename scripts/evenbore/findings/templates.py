@@ -128,11 +128,13 @@ def _scaled(effect: Floats, kind: str, place: int | None, first: int, last: int)
 
 
 def _others(family: Family, written: Ints, fingered: Ints, mode: Ints) -> list[Template]:
+    # a reed weakens upper harmonics throughout: low notes, with more of them below HEARD_HZ, are the duller ones
+    octaves = np.clip(np.log2(HEARD_HZ / midi_to_hz(family.to_sounding(written))), 0.0, 4.0)
     return [
         *_steps(family, fingered, mode),
         *_vents(family, written, mode),
         *_runs(written, mode),
-        _reed(family, written),
+        Template("reed", octaves / max(octaves.max(), 1e-9), None, 0, len(written) - 1),
         *_fingerings(fingered, mode),
         *(Template("note", np.eye(len(written))[i], None, i, i) for i in range(len(written))),
     ]
@@ -192,12 +194,6 @@ def _runs(written: Ints, mode: Ints) -> list[Template]:
         shape[i : j + 1] = 1.0
         out.append(Template("run", shape, None, i, j, 0.5 / (rooted if i in roots else len(spans) - rooted)))
     return out
-
-
-def _reed(family: Family, written: Ints) -> Template:
-    """Upper harmonics weaker throughout: low notes, which have more of them below HEARD_HZ, are the duller ones."""
-    octaves = np.clip(np.log2(HEARD_HZ / midi_to_hz(family.to_sounding(written))), 0.0, 4.0)
-    return Template("reed", octaves / max(octaves.max(), 1e-9), None, 0, len(written) - 1)
 
 
 def _fingerings(fingered: Ints, mode: Ints) -> list[Template]:

@@ -19,7 +19,7 @@ from evenbore.facts.passages import PASSAGE_CRITERIA
 from evenbore.facts.rows import Row
 from evenbore.facts.words import joined
 from evenbore.files.tables import conform
-from evenbore.judge.assess import soft_and_loud
+from evenbore.judge.takes import soft_and_loud
 from evenbore.setups.doubts import without_doubted
 from evenbore.statistics.student import CONFIDENCE
 from evenbore.trade.pitch import note_to_midi

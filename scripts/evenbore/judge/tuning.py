@@ -17,7 +17,7 @@ import pandas as pd
 from evenbore.facts.arrays import Ints
 from evenbore.facts.columns import names
 from evenbore.facts.rows import Row
-from evenbore.judge.assess import prepared_takes
+from evenbore.judge.takes import prepared_takes
 from evenbore.judge.values import TakeNotes
 from evenbore.statistics.alignment import take_offsets
 from evenbore.trade.families import Family
@@ -49,7 +49,8 @@ def tuning_advice(
         played = takes[instrument, state]
         note, aim = tuning_note(played, family.tuning_notes)
         move = move_mm(family, np.unique(np.concatenate([take.written for take in played])), offset)
-        temperature = _mean_temperature(temperatures[instrument, state])
+        # NaN where the sheet does not tell one of the takes
+        temperature = float(np.mean([np.nan if t is None else t for t in temperatures[instrument, state]]))
         rows.append(
             {
                 "instrument": instrument,
@@ -93,11 +94,6 @@ def temperature_cents(temperature_c: float) -> float:
     29.0
     """
     return float(cents(speed_of_sound(temperature_c), speed_of_sound(TEMPERATURE_C)))
-
-
-def _mean_temperature(temperatures: list[float | None]) -> float:
-    """Mean over the takes; NaN where the sheet does not tell one of them."""
-    return float(np.mean([np.nan if t is None else t for t in temperatures]))
 
 
 def _room(temperature: float) -> str:

@@ -3,9 +3,9 @@
 Three noises are heard there. The background of room and microphone is known from where nobody plays, and is taken off.
 The room's echo of how the note began, and of the note before, fills the gaps too, but dies away while the note lasts:
 what falls as a room's decay does, exp(−13.8 t / T60), is the room's. What stays is the air; what comes and goes within
-a note, as the crack of a lost sample or of a key does, is not. T60 is the recording's reverberation time, less and more
-than it as well, all alike: what fits best is no guide, for an echo's lines fade and swell as they die. A note whose
-noise hangs on which of them it is, or follows none, is the less sure for it.
+a note, as the crack of a lost sample or of a key does, is not. T60 is the recording's reverberation time or less, both
+alike: what fits best is no guide, for an echo's lines fade and swell as they die. A note whose noise hangs on which it
+is, or follows neither, is the less sure for it.
 
 Powers are in units of a full-scale sine, as in `spectrum`. Noise that cannot be told from background and echo is NaN.
 """
@@ -26,7 +26,7 @@ _LEAST_PERIODS = 2 * 4.0  # from here on there is something between the main lob
 _MIDDLE = 0.2  # share of a gap, to either side of its middle, that is looked at
 _SWING = 3.0  # standard deviations by which the pitch goes up and down
 _LOBE_BINS = 4.0  # half of the window's main lobe
-_DECAYS = np.array([0.7, 1.0, 1.5])  # times the reverberation time
+_DECAYS = np.array([0.7, 1.0])  # times the reverberation time, which the player's own release lengthens
 _UNKNOWN_S = np.geomspace(0.1, 3.2, 6)  # where that is not known
 _DECAY = np.log(1e6)  # of power in one T60
 _BACKGROUND_SD = 0.05  # share of its power by which the background may have changed
@@ -109,7 +109,7 @@ def _courses(
     room = 10 ** (quiet.level_db((below - 0.5) * frames.bin_hz, (above - 0.5) * frames.bin_hz) / 10) * f0_hz / width_hz
     # noise in proportion to the tone, which may swell
     tone = power[:, int(0.5 * spacing) :].sum(axis=1)
-    steady = (tone.mean() / tone)[:, None]
+    steady = tone.mean() / tone
     time = first / signal.rate - onset_s + (frames.size / 2 + frames.hop * np.arange(len(power))) / signal.rate
     cells = np.maximum(1.0, (above - below) / bandwidth)
     overlap = frames.size / (2 * frames.hop)
@@ -121,7 +121,7 @@ def _courses(
         if not part.any():
             courses.append(None)
             continue
-        course = (gaps * steady) @ weight
+        course = steady * (gaps @ weight)
         kept = _lasting(course)
         mean = weight * gaps[kept].mean(axis=0)
         hiss = weight * room
@@ -129,9 +129,9 @@ def _courses(
             _Course(
                 time[kept],
                 course[kept],
-                steady[kept, 0] * hiss.sum(),
-                float(overlap * np.sum(mean**2 / cells) / np.sum(mean) ** 2),
-                float(np.sum(hiss**2 / quiet_cells) / np.sum(hiss) ** 2 + _BACKGROUND_SD**2),
+                steady[kept] * hiss.sum(),
+                float(overlap * (mean**2 @ (1 / cells)) / mean.sum() ** 2),
+                float(hiss**2 @ (1 / quiet_cells) / hiss.sum() ** 2 + _BACKGROUND_SD**2),
             )
         )
     return courses

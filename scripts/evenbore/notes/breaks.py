@@ -33,7 +33,7 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
     frame = round(_FRAME_S * rate)
     x = signal.slice(round((onset_s - _REACH_S) * rate), round((offset_s + _REACH_S) * rate))
     difference = np.abs(np.diff(x, n=_ORDER))[: (len(x) - _ORDER) // frame * frame]
-    peaks: Floats32 = np.maximum.reduceat(difference, np.arange(0, len(difference), frame))
+    peaks: Floats32 = difference.reshape(-1, frame).T.copy().max(axis=0)  # many frames at a time: faster
     group = max(1, int(np.ceil(max(_LEAST_FRAME_S, 1.2 / f0_hz) / _FRAME_S)))
     inner = peaks[round((_REACH_S + _MARGIN_S) / _FRAME_S) : -round((_REACH_S + _MARGIN_S) / _FRAME_S)]
     grouped = inner[: len(inner) // group * group].reshape(-1, group).max(axis=1)
@@ -55,7 +55,9 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
 
 def _silenced(x: Floats32, peaks: Floats32, frame: int, usual: float) -> bool:
     """Whether samples x stand still for a while between frames that sound; peaks (F,) of the frames' differences."""
-    nothing = _STILL * float(np.abs(x).max())
+    nothing = _STILL * float(max(x.max(), -x.min()))
+    if peaks.min() > nothing:
+        return False
     still = np.concatenate([[False], peaks <= nothing, [False]])
     edges = np.flatnonzero(np.diff(still))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):

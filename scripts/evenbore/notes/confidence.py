@@ -30,6 +30,8 @@ def signs(score: Floats, rival: Floats, found: Bools, rows: list[Row]) -> Floats
     held. brief: hardly longer than what the evidence sees. away: not where the notes around it lie, in cents. holes:
     twice the share of notes not found between the first and the last.
     """
+    if not rows:
+        return np.empty((0, len(SIGNS)))
     step = np.array([row["step"] for row in rows], int)
     length = np.maximum([row["offset_s"] - row["onset_s"] for row in rows], _BRIEF_S / 2**_BRIEFEST)
     cents = np.array([row["cents"] for row in rows])

@@ -127,14 +127,16 @@ def _peak_histogram(magnitude: Floats32, own: Floats32, bin_hz: float, bottom_hz
     """Compressed peak amplitudes on a log-frequency axis, (n_cells, frames); a peak counts by its `own` amplitude."""
     inner = magnitude[:, 1:-1]
     least = inner.max(axis=1, keepdims=True) * 10 ** (-_RANGE_DB / 20)
-    frame, index = np.nonzero((inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > least))
+    peak = (inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > least)
+    frame, index = np.divmod(np.flatnonzero(peak), inner.shape[1])
     index += 1
-    before, here, after = (np.log(magnitude[frame, index + k] + 1e-12) for k in (-1, 0, 1))
+    at = frame * magnitude.shape[1] + index
+    before, here, after = (np.log(magnitude.take(at + k) + 1e-12) for k in (-1, 0, 1))
     shift = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-9)
     # a peak counts by how far it stands out of the noise around it, not by how loud that noise is
     floor = _noise_floor(magnitude)[frame, index // _FLOOR_BINS]
-    tonal = magnitude[frame, index] > _OVER_FLOOR * floor
-    strength = here if own is magnitude else np.log(own[frame, index] + 1e-12)
+    tonal = magnitude.take(at) > _OVER_FLOOR * floor
+    strength = here if own is magnitude else np.log(own.take(at) + 1e-12)
     weight = np.exp(_COMPRESSION * (strength - np.log(np.maximum(floor, least[frame, 0]) + 1e-12)))
     weight *= np.where(tonal, 1.0, _NOISE_WEIGHT)
     cell = _cells((index + shift) * bin_hz, bottom_hz)
@@ -154,7 +156,7 @@ def _noise_floor(magnitude: Floats32) -> Floats32:
     n = max(1, magnitude.shape[1] // _FLOOR_BINS)
     parts = magnitude[:, : n * _FLOOR_BINS].reshape(len(magnitude), n, -1)
     quarter = parts.shape[2] // 4
-    floor = np.partition(parts, quarter, axis=2)[:, :, quarter]
+    floor = np.sort(parts, axis=2)[:, :, quarter]  # of so few faster than a partition
     return np.concatenate([floor, floor[:, -1:]], axis=1)
 
 
@@ -174,9 +176,11 @@ def _explained(histogram: Floats32, n_pitches: int) -> Floats32:
         slots += weight * (padded[edge - away :][:width] + padded[edge + away :][:width])
     held = [slots[first : first + n_pitches] for first in _HARMONIC_CELLS]
     explained = _sum(held)
-    total = np.cumsum(padded[edge : edge + width], axis=0)
+    total = padded[edge + reach : edge + width].copy()
+    total[0] += padded[edge : edge + reach].sum(axis=0)
+    np.cumsum(total, axis=0, out=total)
     scale = total[-1] + 1e-9
-    share = explained / (total[reach:] + 0.02 * scale)
+    share = explained / (total + 0.02 * scale)
     # a high pitch sees only the peaks in its own range: what lies below it is unexplained as well
     share *= np.sqrt(np.minimum(explained / scale / 0.5, 1))
     foreign = np.zeros_like(explained)

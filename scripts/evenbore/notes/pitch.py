@@ -72,7 +72,7 @@ def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
         return None
     number, nearest = number[use], nearest[use]
     weight = number**2 * np.minimum(snr[use], 10 ** (_BEST_SNR_DB / 10))
-    values = frames.values[:, nearest]
+    values = frames.values.take(nearest, axis=1)
     turn = np.exp(-2j * np.pi * number * f0 * frames.hop_s).astype(np.complex64)
     advance = values[1:] * np.conj(values[:-1]) * turn
     slope = np.arctan2(advance.imag, advance.real) / (2 * np.pi * frames.hop_s * number)
@@ -83,10 +83,7 @@ def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
     shift = weight @ each
     track = slope[:, keep] @ weight
     per_cent = 1200 / np.log(2) / f0
-    if len(each) > 1:
-        spread = np.sum((weight * (each - shift)) ** 2) * len(each) / (len(each) - 1)
-    else:
-        spread = 0.0
+    spread = np.sum((weight * (each - shift)) ** 2) * len(each) / max(len(each) - 1, 1)
     track_cents = 1200 * np.log2(np.maximum(f0 + track, 1e-6) / (f0 + shift))
     variance = spread * per_cent**2
     return Pitch(f0 + shift, float(np.sqrt(variance + _wander(track_cents, variance))), track_cents, frames.hop_s)

@@ -238,14 +238,12 @@ def _echo(row: Floats, lags: Ints, early: int, before_lag: float) -> bool:
 def _products(parts: list[Floats32], longest: int) -> list[Floats32]:
     """Of parts (P, n) of each note the sums of products (P, …) of samples so far apart, for lags up to the longest."""
     size = fft.next_fast_len(max(x.shape[1] for x in parts) + longest, real=True)
-    padded = np.zeros((sum(len(x) for x in parts), size), np.float32)
-    own = np.split(padded, np.cumsum([len(x) for x in parts])[:-1])
-    for rows, x in zip(own, parts, strict=True):
-        rows[:, : x.shape[1]] = x
+    padded, ends = np.zeros((sum(len(x) for x in parts), size), np.float32), np.cumsum([len(x) for x in parts])
+    for x, end in zip(parts, ends.tolist(), strict=True):
+        padded[end - len(x) : end, : x.shape[1]] = x
     spectrum = fft.rfft(padded, axis=1)
     power = np.square(spectrum.real) + np.square(spectrum.imag)
-    padded[:] = fft.irfft(power, size, axis=1)
-    return own
+    return np.split(fft.irfft(power, size, axis=1), ends[:-1])
 
 
 def _correlation(x: Floats32, product: Floats32, lags: Ints) -> Floats:

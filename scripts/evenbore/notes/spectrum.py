@@ -56,7 +56,8 @@ class Frames:
     def power(self) -> Floats32:
         """Mean power over the frames, (K,)."""
         parts = self.values.view(np.float32)
-        power: Floats32 = np.einsum("fk,fk->k", parts, parts).reshape(-1, 2).sum(axis=1) / len(parts)
+        squares = np.einsum("fk,fk->k", parts, parts)
+        power: Floats32 = (squares[::2] + squares[1::2]) / len(parts)
         return power
 
 
@@ -116,19 +117,26 @@ def transform(frames: Floats32, shape: Floats32, kept: int | None = None) -> Spe
 
     scipy transforms several frames at a time.
     """
-    return np.concatenate([block[:, :kept] for block in _blocks(frames, shape)])
+    spectra = np.empty((len(frames), len(shape) // 2 + 1 if kept is None else kept), np.complex64)
+    for rows, block in _blocks(frames, shape):
+        spectra[rows] = block[:, : spectra.shape[1]]
+    return spectra
 
 
 def magnitudes(frames: Floats32, shape: Floats32, kept: int) -> Floats32:
     """The first `kept` bins of the magnitude spectra (F, kept) of frames (F, size) under a window (size,)."""
-    return np.concatenate([np.abs(block[:, :kept]) for block in _blocks(frames, shape)])
+    spectra = np.empty((len(frames), kept), np.float32)
+    for rows, block in _blocks(frames, shape):
+        np.abs(block[:, :kept], out=spectra[rows])
+    return spectra
 
 
-def _blocks(frames: Floats32, shape: Floats32) -> Iterator[Spectra]:
-    """Spectra of some frames at a time, few enough to stay in the processor's cache."""
+def _blocks(frames: Floats32, shape: Floats32) -> Iterator[tuple[slice, Spectra]]:
+    """Some frames at a time, few enough to stay in the processor's cache, and their spectra."""
     step = max(8, _BLOCK_SAMPLES // len(shape) // 8 * 8)  # scipy takes up to eight of them together
     for first in range(0, len(frames), step):
-        yield fft.rfft(frames[first : first + step] * shape, axis=1)
+        rows = slice(first, first + step)
+        yield rows, fft.rfft(frames[rows] * shape, axis=1)
 
 
 def analyse(

@@ -15,10 +15,8 @@ from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from evenbore.compare.multiplicity import detectable, first_threshold
-from evenbore.facts.arrays import Floats
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.judge.repeatability import Days, assumed_days, planned_errors
 from evenbore.plan.layout import Layout
@@ -70,19 +68,15 @@ def factor_error(layout: Layout, levels: Mapping[str, str], sd: tuple[float, flo
     """
     instrument, session = layout.turns_of()
     level = np.array([levels.get(name, "") for name in instrument])
-    covariance = _covariance(mixed.indicators(level), [(sd[0], instrument), (sd[1], session)], sd[2])
+    design, covariance = mixed.indicators(level), sd[2] ** 2 * np.eye(len(level))
+    for each, labels in ((sd[0], instrument), (sd[1], session)):
+        z = mixed.indicators(labels)
+        covariance += each**2 * z @ z.T
+    covariance = np.linalg.inv(design.T @ np.linalg.solve(covariance, design))
     known = [i for i, name in enumerate(np.unique(level)) if name]
     pairs = [(i, j) for i in known for j in known if i < j]
     variance = np.mean([covariance[i, i] + covariance[j, j] - 2 * covariance[i, j] for i, j in pairs])
     return float(np.sqrt(variance)), float(len(set(instrument)) - len(set(level)))
-
-
-def _covariance(design: Floats, random: list[tuple[float, NDArray[np.str_]]], take_sd: float) -> Floats:
-    covariance = take_sd**2 * np.eye(len(design))
-    for sd, labels in random:
-        z = mixed.indicators(labels)
-        covariance += sd**2 * z @ z.T
-    return np.linalg.inv(design.T @ np.linalg.solve(covariance, design))
 
 
 def predicted(

@@ -23,6 +23,7 @@ from evenbore.facts.criteria import CRITERIA, GATES
 from evenbore.facts.words import plain
 from evenbore.files.tables import read_parquet, write_text
 from evenbore.report.results import Results
+from evenbore.report.words import sentence
 from evenbore.statistics.student import CONFIDENCE
 from evenbore.study.sheets import Study
 
@@ -165,7 +166,12 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
         "\n".join(
             f"- **{plain(c.criterion)}** ({c.unit}): {c.meaning}."
             + (f" Just-noticeable difference: {c.just_noticeable:g} {c.unit}." if pd.notna(c.just_noticeable) else "")
-            + (f" {_sourced(c.source)}." if pd.notna(c.source) and c.source else "")
+            # what the registry says of how a source was read is left out
+            + (
+                f" {sentence(c.source)}.".replace(", quoted from memory", "").replace(", abstract read", "")
+                if pd.notna(c.source) and c.source
+                else ""
+            )
             for c in criteria
         ),
         "## Statistics",
@@ -190,21 +196,14 @@ def methods_text(study: Study, tables: Mapping[str, pd.DataFrame]) -> str:
     return "\n\n".join([text, "## References", "\n".join(f"- {reference}" for reference in cited)]) + "\n"
 
 
-def _sourced(source: str) -> str:
-    """A criterion's source as a paper gives it: what the registry says of how it was read is left out."""
-    return f"{source[0].upper()}{source[1:]}".replace(", quoted from memory", "").replace(", abstract read", "")
-
-
 def _pair_methods() -> str:
     return (
-        "Every two instruments of one kind were compared by every criterion that both have, within linked"
-        " sessions where"
-        f" it depends on the set-up. They were called equal to the ear where the {CONFIDENCE:.0%} interval of their"
-        " difference lay within ± the just-noticeable difference set beforehand (two one-sided tests: Schuirmann 1987),"
-        f" else different where the adjusted p was at most {ALPHA:g}, else undecided. p was adjusted over the"
-        f" pairs of a"
-        " criterion for the false discovery rate (Benjamini & Hochberg 1995) and multiplied by the number of criteria"
-        " over the number of those in which something was found (Benjamini & Bogomolov 2014)."
+        "Every two instruments of one kind were compared by every criterion that both have, within linked sessions"
+        f" where it depends on the set-up. They were called equal to the ear where the {CONFIDENCE:.0%} interval of"
+        " their difference lay within ± the just-noticeable difference set beforehand (two one-sided tests: Schuirmann"
+        f" 1987), else different where the adjusted p was at most {ALPHA:g}, else undecided. p was adjusted over the"
+        " pairs of a criterion for the false discovery rate (Benjamini & Hochberg 1995) and multiplied by the number of"
+        " criteria over the number of those in which something was found (Benjamini & Bogomolov 2014)."
     )
 
 
@@ -234,13 +233,11 @@ def _ranking_methods(config: Mapping[str, Any]) -> str:
 def _tone_methods() -> str:
     return (
         "The tone was tested harmonic by harmonic at equal pitch and loudness: the instruments' mean curves of harmonic"
-        " levels, from their own mean over the harmonics, in a linear model beside the blocks of instruments"
-        " recorded in"
-        f" the same sessions by the same players. Bands hold all harmonics at once ({CONFIDENCE:.0%}, by the"
-        f" largest |t|:"
-        " Westfall & Young 1993); p of a curve is that of its sum of t², adjusted over the contrasts (Benjamini &"
-        f" Hochberg 1995); both come from {PERMUTATIONS + 1} exchanges of whole residual curves within blocks"
-        f" (ter Braak 1992)."
+        " levels, from their own mean over the harmonics, in a linear model beside the blocks of instruments recorded"
+        f" in the same sessions by the same players. Bands hold all harmonics at once ({CONFIDENCE:.0%}, by the largest"
+        " |t|: Westfall & Young 1993); p of a curve is that of its sum of t², adjusted over the contrasts (Benjamini &"
+        f" Hochberg 1995); both come from {PERMUTATIONS + 1} exchanges of whole residual curves within blocks (ter"
+        " Braak 1992)."
     )
 
 

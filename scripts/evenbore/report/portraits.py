@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from evenbore.facts.criteria import CRITERIA, EXACT
-from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
 from evenbore.findings.vet import NOTHING
 from evenbore.report.results import Results, rows_of
@@ -30,15 +29,14 @@ class Portrait:
 
 def portraits(results: Results) -> dict[str, Portrait]:
     """The portraits of the instruments shown, from their current status."""
-    alike = _alike(results)
-    return {name: _portrait(results.now[name], alike.get(name, [])) for name in results.shown if name in results.now}
-
-
-def _portrait(row: Row, alike: list[str]) -> Portrait:
-    good, against = (_in_words(row[column].split("; ")) for column in ("good", "against"))
-    if len(good) > 1:
-        good = [clause for clause in good if clause != NOTHING]
-    return Portrait(good[:MOST_CLAUSES], against[:MOST_CLAUSES], alike if len(alike) <= MOST_ALIKE else [])
+    alike, told = _alike(results), {}
+    for name in (name for name in results.shown if name in results.now):
+        good, against = (_in_words(results.now[name][column].split("; ")) for column in ("good", "against"))
+        if len(good) > 1:
+            good = [clause for clause in good if clause != NOTHING]
+        few = alike.get(name, []) if len(alike.get(name, [])) <= MOST_ALIKE else []
+        told[name] = Portrait(good[:MOST_CLAUSES], against[:MOST_CLAUSES], few)
+    return told
 
 
 def _in_words(clauses: Iterable[str]) -> list[str]:

@@ -1,7 +1,6 @@
 """Before and after: what was found on an instrument, what changed with the work on it, and where both are heard."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
@@ -43,23 +42,16 @@ def greatest_changes(changes: pd.DataFrame, most: int) -> list[Change]:
     known = changes[changes["verdict"] == "differs"]
     known = known.assign(size=known["change"].abs() / (known["high"] - known["low"]))
     rows = known.sort_values("size", ascending=False, kind="stable").head(most)
-    return [
-        Change(
-            *_changed(row),
-            f"{number(row.low, sign=True)} to {number(row.high, sign=True)}",
-            row.within_tolerance if pd.notna(row.within_tolerance) else "",
-        )
-        for row in rows_of(rows)
-    ]
-
-
-def _changed(row: Any) -> tuple[str, str]:
-    """What changed, and by how much, with the unit."""
-    if pd.notna(row.note):
-        what, unit = f"{WORDINGS[row.criterion].word} of {row.note}", _UNITS[row.criterion].partition(" ")[0]
-    else:
-        what, unit = plain(row.criterion), CRITERIA[row.criterion].unit
-    return what, f"{number(row.change, sign=True)} {unit}"
+    told = []
+    for row in rows_of(rows):
+        if pd.notna(row.note):
+            what, unit = f"{WORDINGS[row.criterion].word} of {row.note}", _UNITS[row.criterion].partition(" ")[0]
+        else:
+            what, unit = plain(row.criterion), CRITERIA[row.criterion].unit
+        interval = f"{number(row.low, sign=True)} to {number(row.high, sign=True)}"
+        within = row.within_tolerance if pd.notna(row.within_tolerance) else ""
+        told.append(Change(what, f"{number(row.change, sign=True)} {unit}", interval, within))
+    return told
 
 
 def stories(results: Results, most: int) -> list[Story]:

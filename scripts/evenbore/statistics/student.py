@@ -43,9 +43,12 @@ def half_width(scale: Floats, df: float | Floats, shares: Floats, confidence: fl
     mixed = np.flatnonzero(half - low > 1e-9 * half)
     # what lies outside falls ever more slowly from `low` on, so Newton's steps never go too far
     distance, of_row, of_freedom = np.maximum(low[mixed], 1e-6 * half[mixed]), scale[mixed], freedom[mixed]
+    finite = np.minimum(of_freedom, 1e6)[:, None]  # as good as normal
     for _ in range(_MOST_STEPS if mixed.size else 0):
         outside = two_sided(distance, of_row, of_freedom, shares) - (1 - confidence)
-        step = outside / _fall(distance, of_row, of_freedom, shares)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            density = np.exp(log_density(distance[:, None] / of_row, finite)) / of_row
+        step = outside / (2 * np.nan_to_num(density) @ shares)
         distance = distance + step
         if (np.abs(step) <= 1e-9 * distance).all():
             break
@@ -53,11 +56,12 @@ def half_width(scale: Floats, df: float | Floats, shares: Floats, confidence: fl
     return half
 
 
-def _fall(distance: Floats, scale: Floats, df: Floats, shares: Floats) -> Floats:
-    """How fast `two_sided` falls with the distance (N,): twice the density of Student's t."""
-    df = np.minimum(df, 1e6)[:, None]  # as good as normal
-    with np.errstate(divide="ignore", invalid="ignore"):
-        tail = -(df + 1) / 2 * np.log1p((distance[:, None] / scale) ** 2 / df)
-        density = np.exp(tail + special.gammaln((df + 1) / 2) - special.gammaln(df / 2)) / np.sqrt(np.pi * df) / scale
-    fall: Floats = 2 * np.nan_to_num(density) @ shares
-    return fall
+def log_density(t: Floats, df: float | Floats) -> Floats:
+    """Logarithm of the density of Student's t.
+
+    >>> log_density(np.array([1.0]), 1.0).round(6)  # of one degree of freedom 1 / π(1 + t²): log of 1 / 2π
+    array([-1.837877])
+    """
+    norm = special.gammaln((df + 1) / 2) - special.gammaln(df / 2) - np.log(np.pi * df) / 2
+    density: Floats = norm - (df + 1) / 2 * np.log1p(t**2 / df)
+    return density

@@ -301,9 +301,9 @@ def _schema_problems(data: dict[str, Any], lines: dict[_Where, int], name: str) 
     for error in _validator().iter_errors(data):
         where = tuple(error.absolute_path)
         if error.validator == "additionalProperties":
-            for key in _unknown_keys(error):
+            known = sorted(error.schema.get("properties", {}))
+            for key in (key for key in error.instance if key not in known and str(key)[:2] != "x_"):
                 place = (*where, str(key))
-                known = sorted(error.schema.get("properties", {}))
                 allowed = f"one of {', '.join(known)}, or a key that begins with x_"
                 cause = misspelling(str(key), known) or "a key of another version, or a line indented wrongly"
                 problems[place, "unknown"] = Problem(name, _line(place, lines), _place(place), None, allowed, cause)
@@ -319,11 +319,6 @@ def _schema_problems(data: dict[str, Any], lines: dict[_Where, int], name: str) 
                 name, _line(where, lines), _place(where), value, allowed, _cause(error)
             )
     return [(where, problem) for (where, _), problem in problems.items()]
-
-
-def _unknown_keys(error: Any) -> list[object]:
-    known = error.schema.get("properties", {})
-    return [key for key in error.instance if key not in known and not (isinstance(key, str) and key.startswith("x_"))]
 
 
 def _missing_key(where: _Where, name: str, row: int | None) -> Problem:

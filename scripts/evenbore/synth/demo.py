@@ -26,14 +26,8 @@ FAMILY = "saxophone_alto"
 LOW, HIGH = 58, 89
 RATE = 32000
 # (articulation, dynamic, take) recorded of every instrument on its evening.
-TAKES = (
-    ("slurred", "mf", 1),
-    ("slurred", "mf", 2),
-    ("tongued", "mf", 1),
-    ("tongued", "mf", 2),
-    ("slurred", "p", 1),
-    ("slurred", "f", 1),
-)
+TAKES = (("slurred", "mf", 1), ("slurred", "mf", 2), ("tongued", "mf", 1), ("tongued", "mf", 2),
+         ("slurred", "p", 1), ("slurred", "f", 1))  # fmt: skip
 # The reference is played soft and loud twice: its repeats tell the player's scatter there.
 REFERENCE_TAKES = (("slurred", "p", 2), ("slurred", "f", 2))
 REFERENCE_TUNES = (("tongued", "p", 2), ("tongued", "f", 2))
@@ -93,108 +87,41 @@ def _spreads(intonation: float, level: float, tilt: float) -> dict[str, Any]:
 
 TWIN = _spreads(6.5, 0.9, 0.4)
 CANDIDATES = (
-    Candidate(
-        "alto_01",
-        ("evening_1", "evening_2", "evening_3"),
-        _sheet("Oak", "Maker A", "Student 2", 1190, 60, 0, "the band's own trial loan", reference="yes"),
-        "oak",
-        _spreads(7.0, 0.9, 0.45),
-    ),
-    Candidate(
-        "alto_02",
-        ("evening_1",),
-        _sheet("Ash", "Maker A", "Student 2", 1190, 60, 0),
-        "ash",
-        _spreads(6.0, 0.8, 0.4),
-        model={"offset_cents": 4.0},
-    ),
-    Candidate(
-        "alto_03",
-        ("evening_2",),
-        _sheet("Elm", "Maker A", "Student 2", 1150, 60, 0),
-        "elm",
-        _spreads(6.5, 0.8, 0.4),
-        "a leaking pad in the upper stack, at the hole that first opens for B4 (L2, A pad)",
-        model={"faults": (Leak(hole=71, size=0.65),), "offset_cents": -2.0},
-    ),
-    Candidate(
-        "alto_04",
-        ("evening_1",),
-        _sheet("Birch", "Maker B", "Concert 10", 1380, 60, 0),
-        "birch",
-        _spreads(6.0, 0.8, 0.35),
-        "the neck octave vent sticks: A5 and above start late, crack at times, are dull and flat",
-        model={"faults": (StickyVent(low=81, high=89),)},
-    ),
-    Candidate(
-        "alto_05",
-        ("evening_3",),
-        _sheet("Maple", "Maker B", "Concert 10", 1340, 60, 0),
-        "maple",
-        _spreads(6.0, 0.8, 0.4),
-        "the palm keys open too far: D6 to F6 are 22 to 28 cents sharp",
-        set_cents={86: 22.0, 87: 24.0, 88: 26.0, 89: 28.0},
-    ),
-    Candidate(
-        "alto_06",
-        ("evening_3",),
-        _sheet("Cedar", "Maker C", "Stage", 1490, 60, 0),
-        "cedar",
-        _spreads(6.5, 0.9, 0.4),
-        "brighter than the others by 1.5 dB per octave of harmonic number",
-        model={"brightness_db": 1.5},
-    ),
-    Candidate(
-        "alto_07",
-        ("evening_2",),
-        _sheet("Linden", "Maker A", "Student 2", 890, 360, 0, "second-hand, set-up quoted by the technician"),
-        "linden",
-        _spreads(7.0, 0.9, 0.45),
-        "nothing in the sound; its set-up costs as much as it saves (890 + 360 against 1190 + 60)",
-        model={"offset_cents": 2.0},
-    ),
-    Candidate(
-        "alto_08",
-        ("evening_1",),
-        _sheet("Rowan", "Maker B", "Concert 10", 1340, 60, 0),
-        "twin",
-        TWIN,
-        "the twin of alto_09: same model parameters",
-    ),
-    Candidate(
-        "alto_09",
-        ("evening_2",),
-        _sheet("Hazel", "Maker B", "Concert 10", 1340, 60, 0),
-        "twin",
-        TWIN,
-        "the twin of alto_08: same model parameters",
-    ),
-    Candidate(
-        "alto_10",
-        ("evening_1",),
-        _sheet("Alder", "Maker D", "First", 640, 120, 110, "sold without a case"),
-        "alder",
-        _spreads(10.0, 1.4, 0.7),
-        model={"offset_cents": 6.0},
-    ),
-    Candidate(
-        "alto_11",
-        ("evening_2",),
-        _sheet("Willow", "Maker C", "Stage", 1690, 40, 0),
-        "willow",
-        _spreads(5.0, 0.6, 0.3),
-        model={"offset_cents": -3.0},
-    ),
-    Candidate(
-        "alto_12",
-        ("evening_3",),
-        _sheet("Beech", "Maker D", "First", 690, 120, 110, "sold without a case"),
-        "beech",
-        _spreads(8.5, 1.2, 0.6),
-        "more air noise than the others, by 6 dB",
-        model={"noise_db": 6.0},
-    ),
-)
+    Candidate("alto_01", ("evening_1", "evening_2", "evening_3"),
+              _sheet("Oak", "Maker A", "Student 2", 1190, 60, 0, "the band's own trial loan", reference="yes"), "oak",
+              _spreads(7.0, 0.9, 0.45)),
+    Candidate("alto_02", ("evening_1",), _sheet("Ash", "Maker A", "Student 2", 1190, 60, 0), "ash",
+              _spreads(6.0, 0.8, 0.4), model={"offset_cents": 4.0}),
+    Candidate("alto_03", ("evening_2",), _sheet("Elm", "Maker A", "Student 2", 1150, 60, 0), "elm",
+              _spreads(6.5, 0.8, 0.4),
+              "a leaking pad in the upper stack, at the hole that first opens for B4 (L2, A pad)",
+              model={"faults": (Leak(hole=71, size=0.65),), "offset_cents": -2.0}),
+    Candidate("alto_04", ("evening_1",), _sheet("Birch", "Maker B", "Concert 10", 1380, 60, 0), "birch",
+              _spreads(6.0, 0.8, 0.35),
+              "the neck octave vent sticks: A5 and above start late, crack at times, are dull and flat",
+              model={"faults": (StickyVent(low=81, high=89),)}),
+    Candidate("alto_05", ("evening_3",), _sheet("Maple", "Maker B", "Concert 10", 1340, 60, 0), "maple",
+              _spreads(6.0, 0.8, 0.4), "the palm keys open too far: D6 to F6 are 22 to 28 cents sharp",
+              set_cents={86: 22.0, 87: 24.0, 88: 26.0, 89: 28.0}),
+    Candidate("alto_06", ("evening_3",), _sheet("Cedar", "Maker C", "Stage", 1490, 60, 0), "cedar",
+              _spreads(6.5, 0.9, 0.4), "brighter than the others by 1.5 dB per octave of harmonic number",
+              model={"brightness_db": 1.5}),
+    Candidate("alto_07", ("evening_2",),
+              _sheet("Linden", "Maker A", "Student 2", 890, 360, 0, "second-hand, set-up quoted by the technician"),
+              "linden", _spreads(7.0, 0.9, 0.45),
+              "nothing in the sound; its set-up costs as much as it saves (890 + 360 against 1190 + 60)",
+              model={"offset_cents": 2.0}),
+    Candidate("alto_08", ("evening_1",), _sheet("Rowan", "Maker B", "Concert 10", 1340, 60, 0), "twin", TWIN,
+              "the twin of alto_09: same model parameters"),
+    Candidate("alto_09", ("evening_2",), _sheet("Hazel", "Maker B", "Concert 10", 1340, 60, 0), "twin", TWIN,
+              "the twin of alto_08: same model parameters"),
+    Candidate("alto_10", ("evening_1",), _sheet("Alder", "Maker D", "First", 640, 120, 110, "sold without a case"),
+              "alder", _spreads(10.0, 1.4, 0.7), model={"offset_cents": 6.0}),
+    Candidate("alto_11", ("evening_2",), _sheet("Willow", "Maker C", "Stage", 1690, 40, 0), "willow",
+              _spreads(5.0, 0.6, 0.3), model={"offset_cents": -3.0}),
+    Candidate("alto_12", ("evening_3",), _sheet("Beech", "Maker D", "First", 690, 120, 110, "sold without a case"),
+              "beech", _spreads(8.5, 1.2, 0.6), "more air noise than the others, by 6 dB", model={"noise_db": 6.0}),
+)  # fmt: skip
 
 # ASSUME: about one cent per degree between a cool and a warm evening; the physical upper bound is three.
 EVENINGS = (
@@ -330,23 +257,14 @@ def _recording_row(
     name: str, instrument: str, session: str, articulation: str, dynamic: str, take: int, what: str
 ) -> dict[str, Any]:
     of_scale = {"low": midi_to_note(LOW), "high": midi_to_note(HIGH), "direction": "up"}
+    pattern = {"pattern": "chromatic"} | of_scale | {"passage": ""}
+    if what != SCALE:
+        pattern = {"pattern": "passage"} | dict.fromkeys(of_scale, "") | {"passage": what}
     return {
-        "recording": name,
-        "file": f"demo_recordings/{name}.flac",
-        "instrument": instrument,
-        "session": session,
-        "take": take,
-        "dynamic": dynamic,
-        "articulation": articulation,
-        "pattern": "chromatic" if what == SCALE else "passage",
-        **(of_scale if what == SCALE else dict.fromkeys(of_scale, "")),
-        "passage": "" if what == SCALE else what,
-        "state": "",
-        "player": "player_1",
-        "mouthpiece": "mouthpiece_1",
-        "reed": "synthetic_1",
-        "comment": "",
-    }
+        "recording": name, "file": f"demo_recordings/{name}.flac", "instrument": instrument, "session": session,
+        "take": take, "dynamic": dynamic, "articulation": articulation, **pattern, "state": "", "player": "player_1",
+        "mouthpiece": "mouthpiece_1", "reed": "synthetic_1", "comment": "",
+    }  # fmt: skip
 
 
 def _truth_row(recording: str, note: dict[str, Any]) -> dict[str, Any]:

@@ -62,11 +62,34 @@ def scale(
         "tilt": rng.normal(0, player.take_tilt_sd),
         "drift": rng.normal(0, player.drift_cents),
     }
+
+    def play(written: int, start: float, stop: float, far: float) -> tuple[Note, bool]:
+        """One note as this player sounds it in this take, and whether it cracked."""
+        loudness = take["level"] + rng.normal(0, player.level_sd)
+        sound = model.sound(written, loudness, tuning_hz)
+        octaves = np.minimum(np.log2(np.arange(1, sound.levels_db.size + 1)), 4)
+        levels = sound.levels_db + (take["tilt"] + rng.normal(0, player.tilt_sd)) * octaves
+        cents = sound.cents + take["cents"] + take["drift"] * far + rng.normal(0, player.cents_sd)
+        nominal = midi_to_hz(model.family.to_sounding(written), tuning_hz)
+        cracked = bool(rng.random() < sound.crack_chance)
+        note = Note(
+            onset_s=float(start),
+            offset_s=float(stop),
+            f0_hz=float(nominal * 2 ** (cents / 1200)),
+            levels_db=levels,
+            attack_s=sound.attack_s * (1.0 if articulation == "tongued" else 1.5),
+            drift_cents=rng.normal(0, 1.0),
+            scoop_cents=abs(rng.normal(0, player.scoop_cents)),
+            jitter_cents=player.jitter_cents,
+            crack_s=float(rng.uniform(0.05, 0.09)) if cracked else 0.0,
+            breath_dbfs=sound.breath_db,
+        )
+        return note, cracked
+
     sounds = []
     start = lead_s
     if tuning_note is not None:
-        played = _play(model, tuning_note, start, start + 1.5, take, 0.0, articulation, player, tuning_hz, rng)
-        audio, _ = render([played[0]], rate, start + 2.0, rng=rng)
+        audio, _ = render([play(tuning_note, start, start + 1.5, 0.0)[0]], rate, start + 2.0, rng=rng)
         sounds.append(audio)
         start += 2.3
 
@@ -81,9 +104,9 @@ def scale(
     for i, note in enumerate(written):
         stop = starts[i + 1] - (0.0 if slurred else rng.uniform(0.03, 0.06))
         far = i / max(1, len(written) - 1) - 0.5
-        played = _play(model, note, starts[i], stop, take, far, articulation, player, tuning_hz, rng)
-        notes.append(played[0])
-        cracked.append(played[1])
+        played, breaks = play(note, starts[i], stop, far)
+        notes.append(played)
+        cracked.append(breaks)
     slurs = None
     if slurred:
         # A note that is slow to speak makes a slow slur; the glide itself is quick.
@@ -96,45 +119,6 @@ def scale(
     for i, truth in enumerate(truths):
         sounding = model.family.to_sounding(written[i])
         nominal = midi_to_hz(sounding, tuning_hz)
-        rows.append(
-            {
-                "step": i,
-                "written": written[i],
-                "sounding": sounding,
-                "onset_s": truth.onset_s,
-                "offset_s": truth.offset_s,
-                "f0_hz": truth.f0_hz,
-                "cents": 1200 * np.log2(truth.f0_hz / nominal),
-                "levels_db": truth.levels_db,
-                "attack_s": notes[i].attack_s,
-                "cracked": cracked[i],
-            }
-        )
+        cents, known = 1200 * np.log2(truth.f0_hz / nominal), {"attack_s": notes[i].attack_s, "cracked": cracked[i]}
+        rows.append({"step": i, "written": written[i], "sounding": sounding, "cents": cents} | vars(truth) | known)
     return Take(audio.astype(np.float32), rate, rows)
-
-
-def _play(
-    model: InstrumentModel, written: int, start: float, stop: float, take: dict[str, float], far: float,
-    articulation: str, player: Player, tuning_hz: float, rng: np.random.Generator,
-) -> tuple[Note, bool]:  # fmt: skip
-    """One note as this player sounds it in this take, and whether it cracked."""
-    loudness = take["level"] + rng.normal(0, player.level_sd)
-    sound = model.sound(written, loudness, tuning_hz)
-    octaves = np.minimum(np.log2(np.arange(1, sound.levels_db.size + 1)), 4)
-    levels = sound.levels_db + (take["tilt"] + rng.normal(0, player.tilt_sd)) * octaves
-    cents = sound.cents + take["cents"] + take["drift"] * far + rng.normal(0, player.cents_sd)
-    nominal = midi_to_hz(model.family.to_sounding(written), tuning_hz)
-    cracked = bool(rng.random() < sound.crack_chance)
-    note = Note(
-        onset_s=float(start),
-        offset_s=float(stop),
-        f0_hz=float(nominal * 2 ** (cents / 1200)),
-        levels_db=levels,
-        attack_s=sound.attack_s * (1.0 if articulation == "tongued" else 1.5),
-        drift_cents=rng.normal(0, 1.0),
-        scoop_cents=abs(rng.normal(0, player.scoop_cents)),
-        jitter_cents=player.jitter_cents,
-        crack_s=float(rng.uniform(0.05, 0.09)) if cracked else 0.0,
-        breath_dbfs=sound.breath_db,
-    )
-    return note, cracked

@@ -15,10 +15,10 @@ from evenbore.judge.assess import (
     ONE_TAKE,
     PASSAGES,
     ROOM_IN_IT,
-    _fill,
     assess,
-    roots,
 )
+from evenbore.judge.evenness import roots
+from evenbore.judge.takes import _fill
 from evenbore.judge.values import FUNCTIONS, TakeNotes
 from evenbore.setups.normalise import normalise
 from evenbore.trade.families import load_family

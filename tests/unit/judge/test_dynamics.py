@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from evenbore.facts.measures import brightness_db
-from evenbore.judge.assess import prepared_takes
+from evenbore.judge.takes import prepared_takes
 from evenbore.judge.values import dynamic_drift, dynamic_range, tone_hold
 from evenbore.notes.measure import measure_recording
 from evenbore.setups.loudness import match_loudness

@@ -69,3 +69,7 @@ def test_a_single_note_has_no_others_to_be_held_against():
     row = {"step": 4, "onset_s": 0.0, "offset_s": 0.5, "cents": 20.0}
     table = signs(np.full(N, 0.75), np.full(N, 0.3), np.arange(N) == 4, [row])
     assert not table.any()
+
+
+def test_a_take_all_of_whose_notes_were_left_out_has_none_to_be_sure_of():
+    assert signs(np.array([0.7]), np.array([0.2]), np.array([True]), []).shape == (0, len(SIGNS))

@@ -62,7 +62,10 @@ def test_a_step_that_fails_is_told_as_snakemake_tells_it(run, text, code):
 
 
 def test_the_benchmark_is_of_the_step(run):
-    assert run("import time; time.sleep(0.2)").running_time >= 0.2
+    record = run("import time; end = time.process_time() + 0.3\nwhile time.process_time() < end: pass")
+    assert 0.3 <= record.cpu_time < 1.0 and record.running_time >= 0.3
+    assert 50 < record.max_rss < 1000
+    assert len(record.to_tsv(False).split("\t")) == len(BenchmarkRecord.get_header())
 
 
 def test_with_conda_and_when_the_copied_process_has_died_snakemake_starts_the_step(run):
