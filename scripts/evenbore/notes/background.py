@@ -44,7 +44,7 @@ class Background:
         """(K + 1,) edges of the bins in Hz, and the power up to each."""
         power = np.zeros(0) if self.power is None else self.power
         running = np.concatenate([[0.0], np.cumsum(power)]) / self.bandwidth
-        return (np.arange(len(running)) - 0.5) * self.bin_hz, running
+        return self.bin_hz * (np.arange(len(running), dtype=float) - 0.5), running
 
 
 def background(signal: Signal, onset_s: Floats, offset_s: Floats) -> Background:

@@ -76,7 +76,7 @@ class _Spectra:
 class _Notes:
     """The notes as first estimated, in playing order, and their steady spectra, made once for each window length.
 
-    first_s, last_s, f0_hz: (N,). `signal`: at half its rate, for all that is looked at lies below _TOP_HZ.
+    first_s, last_s, f0_hz: (N,).
     """
 
     def __init__(self, signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats):
@@ -108,7 +108,7 @@ def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongu
     `tongued`: the note has its own attack, even where the room fills the gap before it.
     """
     n = len(first_s)
-    notes = _Notes(signal.halved, first_s, last_s, f0_hz)
+    notes = _Notes(signal, first_s, last_s, f0_hz)
     onset, offset = first_s.astype(float), last_s.astype(float)
     slurred, vague, transition = np.zeros(n, bool), np.zeros(n, bool), np.full(n, np.nan)
     for i in range(n):

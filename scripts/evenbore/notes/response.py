@@ -205,7 +205,8 @@ def _parts(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, before
     start, stop = first - before * hop, first + (last - first) // hop * hop + length
     x = np.concatenate([overlapping(signal.slice(start, stop), length, hop), [signal.slice(middle, middle + length)]])
     loud = np.einsum("pn,pn->p", x, x)
-    return x[(np.arange(len(x)) >= before) | (loud >= _HEARD**2 * loud[-1])]
+    heard: Floats32 = x[(np.arange(len(x)) >= before) | (loud >= _HEARD**2 * loud[-1])]
+    return heard
 
 
 def _breaks(correlation: Floats, lags: Ints, before_lag: float) -> bool:
