@@ -135,7 +135,7 @@ def _recomputed(
     first = ranks[ranks["rank"] == 1].set_index(["priorities", "instrument"])["probability"]
     p_first = ranking.dropna(subset="p_first").set_index(["priorities", "instrument"])["p_first"]
     at_each = ranks.groupby(["priorities", "group", "rank"], dropna=False)["probability"].sum()
-    group = values.groupby("instrument")["group"].first()
+    group = ranking.groupby("instrument")["group"].first()
     front = value[value["on_front"] == "yes"].assign(group=lambda rows: rows["instrument"].map(group))
     both = front.merge(front, on="group")
     wrong = {

@@ -29,7 +29,7 @@ def quantile(values: Floats | Floats32, share: float) -> Any:
 
     Of few numbers the library's own takes ten times as long, for it allows for much more; so does its median.
 
-    >>> quantile(np.array([4.0, 1.0, 2.0, 8.0]), 0.5)
+    >>> float(quantile(np.array([4.0, 1.0, 2.0, 8.0]), 0.5))
     3.0
     """
     ordered = np.sort(values, axis=0)

@@ -123,8 +123,11 @@ def transform(frames: Floats32, shape: Floats32, kept: int | None = None) -> Spe
     return spectra
 
 
-def magnitudes(frames: Floats32, shape: Floats32, kept: int) -> Floats32:
-    """The first `kept` bins of the magnitude spectra (F, kept) of frames (F, size) under a window (size,)."""
+def magnitudes(frames: Floats32, shape: Floats32, most: int) -> Floats32:
+    """The first bins, `most` if there are so many, of the magnitude spectra (F, K) of frames (F, size) under a window
+    (size,).
+    """
+    kept = min(most, len(shape) // 2 + 1)
     spectra = np.empty((len(frames), kept), np.float32)
     for rows, block in _blocks(frames, shape):
         np.abs(block[:, :kept], out=spectra[rows])

@@ -64,7 +64,7 @@ def test_a_step_that_fails_is_told_as_snakemake_tells_it(run, text, code):
 def test_the_benchmark_is_of_the_step(run):
     record = run("import time; end = time.process_time() + 0.3\nwhile time.process_time() < end: pass")
     assert 0.3 <= record.cpu_time < 1.0 and record.running_time >= 0.3
-    assert 50 < record.max_rss < 1000
+    assert 20 < record.max_rss < 1000  # MB: a Python with what it has loaded
     assert len(record.to_tsv(False).split("\t")) == len(BenchmarkRecord.get_header())
 
 

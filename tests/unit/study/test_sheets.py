@@ -297,7 +297,7 @@ WHOLE_SHEETS = [
     (b"session\tdate\n", None, "at least one row", "empty"),
     (b"session|date\ns1|2024-05-03\n", 1, "", ""),
     ("session\troom\ns1\tGroßer Saal\n".encode("latin-1"), 2, "UTF-8", "Latin-1"),
-    ("session\troom\ns1\tx\n".encode("utf-16"), None, "UTF-8", "UTF-16"),
+    ("session\troom\ns1\tx\n".encode("utf-16"), None, "readable", "UTF-16"),
     (b"PK\x03\x04rest", None, "UTF-8", "workbook"),
     (b"session\troom\ns1\ta\0b\n", 2, "UTF-8", "NUL"),
     (b"session\troom\ns1\n", 2, "2 cells", "cut off"),
