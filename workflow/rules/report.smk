@@ -44,6 +44,7 @@ rule figures:
         "results/logs/figures.log",
     benchmark:
         "results/benchmarks/figures.tsv"
+    priority: 2  # the longest of the late steps
     conda:
         "../envs/analysis.yaml"
     threads: 1
