@@ -10,7 +10,8 @@ Conventions
   of many uncertain values would be believed too much (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., 5.4).
 - An instrument of which nothing but its cost is known is not ranked.
 - A missing value is drawn from the worse half of the study's spread, taken at least one step wide: it widens the rank
-  and is on average a loss; of a matter of taste from all of it. A criterion that nobody has a value for does not count.
+  and is on average a loss. Of a matter of taste it is drawn from all of it, and of what a room can hide: that says
+  nothing against the instrument. A criterion that nobody has a value for does not count.
 - A step is the just-noticeable difference of the criterion, see `steps`. The utility of a value x steps better than
   the study's median is SATURATION tanh(x / SATURATION): near the median a step counts as one, far away it counts
   less, because ten steps in one thing do not make up for everything else.
@@ -117,14 +118,16 @@ def tau_posterior(value: Floats, ones: Floats, noise: Floats, scale: float, poin
     return tau, mass / mass.sum()
 
 
-def utilities(better_by: Floats, median: float, rng: np.random.Generator, taste: bool = False) -> Floats:
-    """Utility in steps of drawn values (D, I), given in steps with more = better; NaN columns are missing values."""
+def utilities(better_by: Floats, median: float, rng: np.random.Generator, neutral: bool = False) -> Floats:
+    """Utility in steps of drawn values (D, I), given in steps with more = better; NaN columns are missing values, which
+    are a loss unless they are `neutral`.
+    """
     x = better_by - median
     missing = np.isnan(x).all(axis=0)
     known = x[:, ~missing]
     spread = np.maximum(known.std(axis=1, keepdims=True), 1.0)
     worse = rng.standard_normal((len(x), int(missing.sum())))
-    x[:, missing] = np.median(known, axis=1, keepdims=True) - spread * (worse if taste else np.abs(worse))
+    x[:, missing] = np.median(known, axis=1, keepdims=True) - spread * (worse if neutral else np.abs(worse))
     return SATURATION * np.tanh(x / SATURATION)
 
 
@@ -217,7 +220,8 @@ def _draw_pool(
     used = criteria[[bool(values.get(c, pd.Series(dtype=float)).notna().any()) for c in criteria["criterion"]]]
     size = steps(criteria, values["total_cost"].median() if "total_cost" in values else np.nan)
     stacked = np.empty((draws, len(names), len(used)), np.float32)
-    for number, (criterion, better) in enumerate(zip(used["criterion"], used["better"], strict=True)):
+    columns = (used[name] for name in ("criterion", "better", "chain_dependent"))
+    for number, (criterion, better, chain_dependent) in enumerate(zip(*columns, strict=True)):
         value, step = values[criterion].to_numpy(), size[criterion]
         known = np.isfinite(value)
         drawn = np.full((draws, value.size), np.nan)
@@ -229,7 +233,8 @@ def _draw_pool(
             drawn[:, known] = draw_values(value[known], plan, step, rng, draws)
         turned = "higher" if better == "taste" else better
         median = np.median(oriented(value[known], turned)) / step
-        stacked[:, :, number] = utilities(oriented(drawn, turned) / step, median, rng, better == "taste")
+        neutral = better == "taste" or chain_dependent == "yes"
+        stacked[:, :, number] = utilities(oriented(drawn, turned) / step, median, rng, neutral)
     return Pool(family, group, names, list(used["criterion"]), stacked)
 
 

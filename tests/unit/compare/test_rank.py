@@ -317,8 +317,17 @@ def test_a_matter_of_taste_ranks_by_a_weight_alone_and_either_way():
     assert nothing["x1"] == pytest.approx(first["none", "x1"])
 
 
+@pytest.mark.parametrize(("criterion", "loss"), [("timbre_evenness", False), ("dynamic_range", True)])
+def test_what_a_room_can_hide_is_no_loss_where_it_is_missing(criterion, loss):
+    table, takes = study(np.random.default_rng(9), {criterion: [5.0] * 5, "intonation_spread": [3.0] * 5}, sd=0.3)
+    table.loc[(table["instrument"] == "x4") & (table["criterion"] == criterion), "value"] = np.nan
+    ranking, *_ = tables_of(pools_of(table, takes), {"one": {criterion: 50, "intonation_spread": 1}})
+    utility = ranking.set_index("instrument")["utility"]
+    assert (utility["x4"] < utility.drop("x4").mean() - 0.3) == loss
+
+
 def test_a_missing_matter_of_taste_is_no_loss():
     x = np.column_stack([np.random.default_rng(2).normal(0, 1, 20000), np.full(20000, np.nan)])
-    taste, other = (rank.utilities(x.copy(), 0.0, np.random.default_rng(1), taste=kind)[:, 1] for kind in (True, False))
+    taste, other = (rank.utilities(x.copy(), 0.0, np.random.default_rng(1), kind)[:, 1] for kind in (True, False))
     assert abs(taste.mean()) < 0.05
     assert other.mean() < -0.5
