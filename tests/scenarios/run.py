@@ -35,7 +35,7 @@ def main() -> None:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / f"{asked.set}.json").write_text(json.dumps(results, indent=1), encoding="utf-8")
     tables.write_pairs(results, folder / f"{asked.set}-confidence.tsv")
-    print(tables.scenarios_table(results, worst_first=True))
+    print(tables.scenarios_table(results))
     print(f"\n{tables.stated_error(results)}")
     print(f"\n{tables.bars(results)}")
     notes = [tuple(note) for take in results for note in take["confidence"]]

@@ -30,14 +30,19 @@ TRUTH_CENTS = 1.0
 NOISES = ("noise", "high noise")
 MOST_SILENT = 0.3  # % of the notes of a kind
 COUNTS = ("set_aside", "good_set_aside", "accepted_wrongly", "remark_missing")
+AMISS = ("silent_notes", *COUNTS[1:])
 
 
-def scenarios_table(results: list[dict], worst_first: bool = False) -> str:
-    """One row for every kind, every group and all together."""
-    kinds = list(dict.fromkeys(take["kind"] for take in results))
-    if worst_first:
-        kinds.sort(key=lambda kind: -silent_share(_of(results, "kind", kind)))
-    rows = [_row(kind, _of(results, "kind", kind)) for kind in kinds]
+def scenarios_table(results: list[dict]) -> str:
+    """One row for every kind in which something is not as it should be, the worst first, one for the other kinds, and
+    one for every group and all together."""
+    kinds = {take["kind"]: _of(results, "kind", take["kind"]) for take in results}
+    worst = sorted(
+        (kind for kind in kinds if any(_sum(kinds[kind], key) for key in AMISS)), key=lambda k: -silent_share(kinds[k])
+    )
+    rows = [_row(kind, kinds[kind]) for kind in worst]
+    if others := [take for take in results if take["kind"] not in worst]:
+        rows.append(_row(f"the {len(kinds) - len(worst)} others", others))
     groups = dict.fromkeys(take["group"] for take in results)
     rows += [_row(f"**{group}**", _of(results, "group", group)) for group in groups]
     return markdown(HEADER, [*rows, _row("**all**", results)])

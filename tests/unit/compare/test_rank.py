@@ -175,6 +175,19 @@ def test_a_criterion_that_nobody_has_does_not_count():
     pd.testing.assert_frame_equal(with_it, without)
 
 
+@pytest.mark.parametrize(
+    ("costs", "first"), [([0.0, 0.0, 0.0], "x1"), ([0.0, 0.0, 90.0], "x1"), ([0.0, 90.0, 90.0], "x1")]
+)
+def test_instruments_that_cost_nothing_are_ranked_by_what_they_differ_in(costs, first):
+    truth = {"intonation_spread": [3.0, 9.0, 12.0], "total_cost": costs}
+    table, takes = study(np.random.default_rng(9), truth, sd=0.3)
+    table.loc[table["criterion"] == "total_cost", "value"] = costs
+    ranking, *_ = tables_of(pools_of(table, takes), {"one": {"intonation_spread": 50, "total_cost": 50}})
+    ranking = ranking.set_index("instrument")
+    assert ranking["p_first"].idxmax() == first and ranking["p_first"][first] > 0.9
+    assert ranking["utility"].notna().all()
+
+
 def test_what_is_given_up_is_what_the_best_is_better_by_on_average():
     # equal chances of being a step better or worse than the other: half a time two steps are lost, by either
     utilities = np.tile(np.array([[[1.0], [-1.0]], [[-1.0], [1.0]]]), (1000, 1, 1))
