@@ -97,6 +97,7 @@ def contradictions(folder: Path) -> list[str]:
         "differs without being significant": (pairs["verdict"] == "differs") & ~(pairs["p_adjusted"] <= 0.05),
         "no sentence": status["sentence"].isna(),
         "more than one comes first": p_first > 1 + 1e-6,
+        "ranked without a utility": ranking["p_first"].notna() & ranking["utility"].isna(),
     }  # fmt: skip
     wrong = [words for words, rows in told.items() if rows.any()]
     if sorted(current["instrument"]) != sorted(study.instruments):

@@ -231,7 +231,8 @@ class _Solved:
         products -= other.T @ self._inverse @ other
         self.covariance = np.linalg.inv(products[:-1, :-1])
         self.b = self.covariance @ products[:-1, -1]
-        self.squares = float(products[-1, -1] - products[:-1, -1] @ self.b)
+        # rounding may take more than there is
+        self.squares = max(float(products[-1, -1] - products[:-1, -1] @ self.b), np.finfo(float).tiny)
         free = sums.count - len(self.b)
         logarithms = np.log(self._diagonal).sum() + np.linalg.slogdet(rest)[1] - np.linalg.slogdet(self.covariance)[1]
         self.unlikelihood = (logarithms + free * (1 + np.log(2 * np.pi * self.squares / free))) / 2
