@@ -98,9 +98,11 @@ def of_same_notes(members: list[Played]) -> list[Played]:
 
 
 def _fill(values: Floats) -> None:
-    """Fill in what takes lack of `values` (T, N) where at least half of them know it."""
+    """Fill in what takes lack of `values` (T, N) where at least half of them know it; a take that knows fewer than half
+    would be made of the others'."""
     known = np.isfinite(values)
-    lacking = ~known & (2 * known.sum(axis=0) >= len(values))
+    told, knowing = 2 * known.sum(axis=0) >= len(values), 2 * known.sum(axis=1) >= values.shape[1]
+    lacking = ~known & told & knowing[:, None]
     if not lacking.any():
         return
     offset = np.nan_to_num(take_offsets(values))[:, None]

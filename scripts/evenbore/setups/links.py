@@ -109,10 +109,9 @@ def inseparable(recordings: list[Row]) -> dict[str, str]:
         if len(set().union(*used.values())) < 2:
             continue
         parts = _joined(used)
-        largest = max(parts, key=len)
         if len(parts) > 1:
             for part in parts:
-                others = "the others" if part is not largest or len(part) == len(used) else "some of the others"
+                others = "the others" if len(part) == 1 else "some of the others"
                 for instrument in part:
                     words.setdefault(instrument, []).append(f"never played with the {name} of {others}")
     return {

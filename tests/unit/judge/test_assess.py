@@ -171,6 +171,17 @@ def test_what_a_take_lacks_is_the_others_mean_at_its_own_offset_by_hand():
     values = np.array([[0.0, 0, 5], [0, 0, np.nan], [3, 3, np.nan]])
     _fill(values)
     assert np.isnan(values[1:, 2]).all()
+    # the second take knows one note of three: filled in, it would be the first one over again
+    values = np.array([[0.0, 1, 5], [0, np.nan, np.nan]])
+    _fill(values)
+    assert np.isnan(values[1, 1:]).all()
+
+
+def test_a_take_whose_noise_is_hidden_is_not_made_of_the_others():
+    tables = study_tables({"s1": ["a", "b"]}, takes=3)
+    hidden = tables["notes"]["recording"].str.endswith("_2") & (tables["notes"]["step"] % 3 > 0)
+    tables["notes"].loc[hidden, "noise_high_db"] = np.nan
+    assert value(run(tables), "a", "noise")["n_takes"] == 2
 
 
 def test_a_scrap_of_a_take_does_not_cost_the_others_their_notes():

@@ -107,6 +107,11 @@ def test_reeds_that_change_along_with_the_instruments_are_told():
     assert set(told) == {"a", "b", "c"}
 
 
+def test_what_cannot_be_told_apart_does_not_follow_the_order_of_rows():
+    pair = sheet(("a", "one", "p"), ("b", "two", "p"))
+    assert inseparable(pair) == inseparable(pair[::-1])
+
+
 def test_a_reed_that_leads_from_one_instrument_to_the_other_is_enough():
     assert inseparable(sheet(("a", "one", "p"), ("a", "two", "p"), ("b", "two", "p"))) == {}
     assert inseparable(sheet(("a", None, "p"), ("b", None, "p"))) == {}
