@@ -17,7 +17,7 @@ from faults.outcome import FINE, Outcome, load, save, summary, without_privilege
 
 RESULTS = REPO / "build" / "faults"
 DAMAGED, DAMAGE_SEED = 5000, 2
-DRAWN = range(500, 1000)  # seeds
+DRAWN = range(1000, 1500)  # seeds
 PAGE = REPO / "docs" / "faults.md"
 
 

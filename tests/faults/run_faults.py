@@ -219,7 +219,9 @@ def run(folder: Path, repo: Path, kills: int = 30) -> list[Outcome]:
     inputs = _hashes(study)
     faults = Faults(engine, study, whole, seed=2, targets=ALL_TABLES)
     for number in range(kills):
-        faults.killed(cpu_s=20)
+        faults.killed(cpu_s=8)
+        if faults.outcomes[-1].happened == "had ended before":
+            faults.begin_again()
         if number % 6 == 5:
             if number % 12 == 5:
                 faults.lose_records()
