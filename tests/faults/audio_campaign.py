@@ -14,6 +14,9 @@ from pathlib import Path
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
+import numpy as np
+
+from evenbore.facts.flags import read_flags
 from evenbore.files.digest import sha256
 from evenbore.notes.chunkfile import read_chunk_rows
 from evenbore.process import guard
@@ -73,7 +76,9 @@ def run_random(folder: Path, count: int, seed: int) -> list[Outcome]:
 
 
 def _cents(notes: list[dict]) -> list[float]:
-    return [note["cents"] for note in notes]
+    """NaN where a flag says that they may be wrong."""
+    doubted = [any("cents" in flag.doubts for flag in read_flags(note["flags"])) for note in notes]
+    return [np.nan if doubt else note["cents"] for note, doubt in zip(notes, doubted, strict=True)]
 
 
 def _measure(some: list[Case], audio: Path, truth: list[float] = (), **limits) -> list[Outcome]:
@@ -93,7 +98,7 @@ def _measure(some: list[Case], audio: Path, truth: list[float] = (), **limits) -
         recording = Path(case.name).stem
         outcome = _judge(case, text, records.get(recording))
         if outcome.happened == OK and outcome.verdict == FINE and truth:
-            away = max(abs(a - b) for a, b in zip(cents[recording], truth, strict=True))
+            away = np.nanmax(np.abs(np.subtract(cents[recording], truth)))
             if away > WRONG_CENTS:
                 outcome = replace(outcome, verdict=LOSS, detail=f"silently {away:.1f} cents wrong")
         outcomes.append(outcome)
