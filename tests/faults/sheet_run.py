@@ -155,10 +155,11 @@ def _recomputed(
 def changed_by_order(folder: Path, other: Path) -> list[str]:
     """Tables that come out otherwise when the rows of the sheets stand the other way round, as written to `other`.
 
-    The numbers of groups follow the sheet and do not count; the order of the sessions is that of time.
+    The numbers of groups follow the sheet and do not count; the order of the sessions is that of time; what was seen at
+    inspection is told in the order in which it was written down.
     """
     shutil.copytree(folder / "config", other / "config")
-    for name in ("recordings", "instruments", "inspection", "impressions"):
+    for name in ("recordings", "instruments", "impressions"):
         if (sheet := other / f"config/{name}.tsv").exists():
             header, *rows = sheet.read_bytes().splitlines(keepends=True)
             sheet.write_bytes(b"".join([header, *reversed(rows)]))
