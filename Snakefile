@@ -3,8 +3,8 @@
 #   snakemake --cores all                                   the demo study (this folder's config/)
 #   snakemake --cores all --directory STUDY --configfile STUDY/config/config.yaml -s Snakefile
 #
-# One rule a stage, in the order in which data flows; each names its step script in scripts/. `priority` is what the report
-# waits for longest: it comes before figures and what is to be published.
+# One rule a stage, in the order in which data flows; each names its step script in scripts/. By `priority` the figures, the
+# longest of the late steps, begin as soon as they can, then what the report waits for, then what is to be published.
 
 from snakemake.utils import min_version
 

@@ -44,7 +44,7 @@ rule figures:
         "results/logs/figures.log",
     benchmark:
         "results/benchmarks/figures.tsv"
-    priority: 2  # the longest of the late steps
+    priority: 2
     conda:
         "../envs/analysis.yaml"
     threads: 1
