@@ -96,12 +96,12 @@ def _found(name: str) -> Path:
     return soundfont
 
 
-def _soundfont(name: str, family: str) -> Player:
-    return partial(play_soundfont, _found(name), PROGRAMS[family])
+def _soundfont(name: str, programs: dict[str, int], family: str) -> Player:
+    return partial(play_soundfont, _found(name), programs[family])
 
 
 def _sampled(name: str, part: str, needs: str) -> Source:
-    return Source(name.removesuffix(".sf2"), part, tuple(PROGRAMS), partial(_soundfont, name), needs=needs)
+    return Source(name.removesuffix(".sf2"), part, tuple(PROGRAMS), partial(_soundfont, name, PROGRAMS), needs=needs)
 
 
 def _waveguide(opcode: str, families: tuple[str, ...], lowest: int, highest: int, loose: bool) -> Source:
@@ -131,8 +131,8 @@ def _additive(name: str, part: str, manner: generators.Manner, families: tuple[s
     return Source(name, part, families, player, made_in=generators)
 
 
-def _standing_in(name: str, programs: dict[str, int], family: str) -> Player:
-    return partial(play_soundfont, _found(name), programs[family])
+def _stand_ins(name: str, part: str, soundfont: str, programs: dict[str, int], package: str) -> Source:
+    return Source(name, part, tuple(programs), partial(_soundfont, soundfont, programs), loose=True, needs=package)
 
 
 def _shaped(family: str) -> Player:
@@ -189,24 +189,10 @@ _ALL = (
         needs="faust and g++",
     ),
     Source("formant waves", JUDGED, tuple(newcomers.FORMANTS), _sung, made_in=newcomers, needs="csound"),
-    Source(
-        "stand-ins",
-        UNSEEN,
-        tuple(outsiders.STAND_INS),
-        partial(_standing_in, "FluidR3_GM.sf2", outsiders.STAND_INS),
-        loose=True,
-        needs="fluid-soundfont-gm",
-    ),
+    _stand_ins("stand-ins", UNSEEN, "FluidR3_GM.sf2", outsiders.STAND_INS, "fluid-soundfont-gm"),
     _modelled("STKBlowHole", UNSEEN, ("clarinet_b_flat", "saxophone_alto"), 46, 84),
     Source("waveshaping", UNSEEN, tuple(outsiders.SHAPES), _shaped, made_in=outsiders),
-    Source(
-        "other stand-ins",
-        FRESH,
-        tuple(latecomers.STAND_INS),
-        partial(_standing_in, "TimGM6mb.sf2", latecomers.STAND_INS),
-        loose=True,
-        needs="timgm6mb-soundfont",
-    ),
+    _stand_ins("other stand-ins", FRESH, "TimGM6mb.sf2", latecomers.STAND_INS, "timgm6mb-soundfont"),
     _modelled("STKBowed", FRESH, ("saxophone_alto", "bassoon"), 36, 90),
     Source("pulses", FRESH, tuple(latecomers.PULSES), _pulsed, made_in=latecomers, needs="csound"),
 )

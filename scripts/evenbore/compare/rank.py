@@ -217,10 +217,10 @@ def _draw_pool(
     """Draw the utilities of the instruments of `values`, criteria in columns."""
     rng = np.random.default_rng(seed)
     names = list(values.index)
-    costs = values.get("total_cost", pd.Series(dtype=float))
+    costs, told = values.get("total_cost", pd.Series(dtype=float)), set(values.columns[values.notna().any()])
     size = steps(criteria, costs.median() or costs.mean())
     # where nobody costs anything, the cost decides nothing
-    used = criteria[[bool(values.get(c, costs[:0]).notna().any()) and size[c] > 0 for c in criteria["criterion"]]]
+    used = criteria[[c in told and size[c] > 0 for c in criteria["criterion"]]]
     stacked = np.empty((draws, len(names), len(used)), np.float32)
     columns = (used[name] for name in ("criterion", "better", "chain_dependent"))
     for number, (criterion, better, chain_dependent) in enumerate(zip(*columns, strict=True)):
