@@ -10,6 +10,7 @@ import pandas as pd
 
 from evenbore.facts.arrays import Floats
 from evenbore.facts.rows import Row
+from evenbore.statistics.grouped import joined_parts
 
 COVARIATES = {"player": "player", "mouthpiece": "mouthpiece or head joint", "reed": "reed"}
 LOW_HZ, HIGH_HZ = (0.0, 200.0), (5000.0, np.inf)
@@ -102,29 +103,16 @@ def inseparable(recordings: list[Row]) -> dict[str, str]:
     part with the others is played with players, mouthpieces or reeds of its own. Blank cells are one value.
     """
     words: dict[str, list[str]] = {}
+    instrument, names = pd.factorize(np.array([row["instrument"] for row in recordings], object))
     for column, name in COVARIATES.items():
-        used: dict[str, set[str]] = {}
-        for row in recordings:
-            used.setdefault(row["instrument"], set()).add(row.get(column) or "")
-        if len(set().union(*used.values())) < 2:
-            continue
-        parts = _joined(used)
-        if len(parts) > 1:
-            for part in parts:
-                others = "the others" if len(part) == 1 else "some of the others"
-                for instrument in part:
-                    words.setdefault(instrument, []).append(f"never played with the {name} of {others}")
+        value = pd.factorize(np.array([row.get(column) or "" for row in recordings], object))[0]
+        part = joined_parts(instrument, value)
+        size = np.bincount(part)
+        for one, own in zip(names, part, strict=True):
+            if size.size > 1:
+                others = "the others" if size[own] == 1 else "some of the others"
+                words.setdefault(one, []).append(f"never played with the {name} of {others}")
     return {
         instrument: f"{' and '.join(said)}: what differs may be theirs as well as the instrument's"
         for instrument, said in words.items()
     }
-
-
-def _joined(used: dict[str, set[str]]) -> list[set[str]]:
-    """Sets of instruments that share a value, directly or through others."""
-    parts: list[tuple[set[str], set[str]]] = []
-    for instrument, values in used.items():
-        touching = [part for part in parts if part[1] & values]
-        parts = [part for part in parts if not part[1] & values]
-        parts.append(({instrument}.union(*(p[0] for p in touching)), values.union(*(p[1] for p in touching))))
-    return [part[0] for part in parts]
