@@ -301,7 +301,7 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
         "recordings": of_table["recordings"],
         "value": of_table["value"][0] if of_table["value"] else None,
         "inspection": inspection,
-        "uninspected": not_inspected(family, [row["item"] for row in inspection]),
+        "uninspected": not_inspected(family.bore, [row["item"] for row in inspection]),
         "impressions": [row for row in study.impressions if row["instrument"] == name],
     }
 
