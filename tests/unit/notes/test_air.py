@@ -9,8 +9,8 @@ from evenbore.notes.edges import Edges
 from evenbore.notes.note import measure_notes
 from evenbore.notes.spectrum import analyse, harmonics
 from evenbore.recording.audio import signal_from_array
-from evenbore.synth.room import Chain, room_noise
-from evenbore.synth.tones import Note, coloured_noise, render
+from synth.room import Chain, room_noise
+from synth.tones import Note, coloured_noise, render
 
 RATE, FIRST_S, SECONDS, NOTES = 32_000, 0.8, 0.5, 12
 LEVELS = -20.0 - 6.0 * np.log2(np.arange(1, 25))

@@ -5,8 +5,8 @@ import pytest
 
 from evenbore.notes.edges import refine
 from evenbore.recording.audio import signal_from_array
-from evenbore.synth.room import Chain, room_noise
-from evenbore.synth.tones import Note, render
+from synth.room import Chain, room_noise
+from synth.tones import Note, render
 
 RATE = 24_000
 LEVELS = -4.0 * np.arange(12)

@@ -202,7 +202,12 @@ def test_shorter_tube_loses_the_lowest_holes_and_veiled_notes(tmp_path):
         (OWN + "origin: {holes: somebody said so}\n", "origin.holes", "somebody", "source, practice, from memory"),
         (OWN + "registers: [{name: one, from: F3}]\n", "registers.0.from", "F3", "lowest or E3"),
         (OWN + "registers: [{name: one, from: lowest, to: C5}]\n", "registers.0.to", None, "name, from, overblown"),
-        (OWN + "more_holes: [{name: x, opens_for: G3, hand: third, joint: y}]\n", "more_holes.0.hand", "third", "left, right"),
+        (
+            OWN + "more_holes: [{name: x, opens_for: G3, hand: third, joint: y}]\n",
+            "more_holes.0.hand",
+            "third",
+            "left, right",
+        ),
         (OWN + "more_holes: [{name: x, opens_for: C3, hand: left, joint: y}]\n", "more_holes", "C3", "above E3"),
         (
             OWN + "more_holes: [{name: x, opens_for: C5, hand: left, joint: y}]\n",
