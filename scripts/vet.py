@@ -7,8 +7,8 @@ from evenbore.files.tables import read_parquet, read_table, write_table
 from evenbore.findings.diagnose import study_tolerances
 from evenbore.findings.status import status_table
 from evenbore.findings.vet import NOTE_COLUMNS, decisions, vetting_table
-from evenbore.judge.repeatability import Assessment, days_of_frame
-from evenbore.process.steplog import step
+from evenbore.judge.repeatability import read_assessment
+from evenbore.process.steplog import paths_of, step
 from evenbore.study.sheets import load_study
 
 
@@ -35,19 +35,10 @@ def vet_study(
     )  # fmt: skip
     write_table(vetting_table(decided, sheets.instruments), "vetting", path_to_vetting)
     write_table(status, "status", path_to_status)
-    days = days_of_frame(read_parquet(path_to_days))
-    assessed = Assessment(values, read_parquet(path_to_takes), read_parquet(path_to_shifts), days)
+    assessed = read_assessment(values, path_to_takes, path_to_shifts, path_to_days)
     write_table(changes(assessed, profiles, sheets.config, tolerances), "changes", path_to_changes)
 
 
 if __name__ == "__main__":
     with step(snakemake):
-        read = (
-            "recordings", "instruments", "note_profiles", "notes_normalised", "findings",
-            "criteria", "takes", "shifts", "days", "pairs", "ranking", "value",
-        )  # fmt: skip
-        vet_study(
-            path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,
-            **{f"path_to_{table}": snakemake.input[table] for table in read},
-            **{f"path_to_{table}": snakemake.output[table] for table in ("vetting", "status", "changes")},
-        )  # fmt: skip
+        vet_study(**paths_of(snakemake.params, snakemake.input, snakemake.output))

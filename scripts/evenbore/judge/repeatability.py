@@ -34,6 +34,7 @@ from scipy.sparse import coo_array
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.days import DAY_KINDS
+from evenbore.files.tables import read_parquet
 from evenbore.statistics.grouped import by_criterion, combined, joined_parts
 
 OWNER = ["instrument", "state"]
@@ -413,6 +414,12 @@ def days_of_frame(frame: pd.DataFrame) -> dict[str, Days]:
         str(kind): Days(rows["ratios"].to_numpy(), rows["shares"].to_numpy(), float(rows["witnesses"].iloc[0]))
         for kind, rows in frame.groupby("kind")
     }
+
+
+def read_assessment(values: pd.DataFrame, path_to_takes: str, path_to_shifts: str, path_to_days: str) -> Assessment:
+    """The assessment whose values are the table `instruments`, with the rest as it was written."""
+    takes, shifts, days = (read_parquet(path) for path in (path_to_takes, path_to_shifts, path_to_days))
+    return Assessment(values, takes, shifts, days_of_frame(days))
 
 
 def _vote(cells: Cells, values: Floats, additive: bool, weight: float) -> tuple[Floats, float]:
