@@ -15,8 +15,7 @@ from evenbore.compare.pairs import (
 from evenbore.compare.rank import draw_pools, rank_tables, save_pools
 from evenbore.compare.value import value_table
 from evenbore.compare.weaklinks import with_weak_links
-from evenbore.files.longtables import read_rows
-from evenbore.files.tables import read_table, write_table, write_table_parts
+from evenbore.files.tables import read_rows, read_table, write_table, write_table_parts
 from evenbore.judge.repeatability import read_assessment
 from evenbore.process.steplog import paths_of, step
 from evenbore.study.sheets import load_study

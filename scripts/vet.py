@@ -2,8 +2,7 @@
 
 from evenbore.compare.changes import changes, in_several_states
 from evenbore.compare.pairs import compared_states
-from evenbore.files.longtables import parts, read_rows
-from evenbore.files.tables import read_parquet, read_table, write_table
+from evenbore.files.tables import read_parquet, read_rows, read_table, read_table_parts, write_table
 from evenbore.findings.diagnose import study_tolerances
 from evenbore.findings.status import status_table
 from evenbore.findings.vet import NOTE_COLUMNS, decisions, vetting_table
@@ -30,7 +29,7 @@ def vet_study(
     )  # fmt: skip
     states = compared_states(values, sheets.config["states"], sheets.config["compare_state"])
     status = status_table(
-        decided, findings, values, read_table(path_to_criteria, "criteria"), parts(path_to_pairs, "pairs"),
+        decided, findings, values, read_table(path_to_criteria, "criteria"), read_table_parts(path_to_pairs, "pairs"),
         read_table(path_to_ranking, "ranking"), read_table(path_to_value, "value"), sheets, states,
     )  # fmt: skip
     write_table(vetting_table(decided, sheets.instruments), "vetting", path_to_vetting)

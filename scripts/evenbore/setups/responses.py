@@ -22,11 +22,12 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, special
 
+from evenbore.facts.acoustics import third_octave_bands
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.setups.harmonics import HarmonicArrays
 from evenbore.statistics.grouped import grouped_means
 
-BAND_HZ = 1000.0 * 10.0 ** (np.arange(-16, 14) / 10.0)  # 25 Hz to 20 kHz, IEC 61260-1 exact mid-bands
+BAND_HZ = third_octave_bands(25.0).centre
 # ASSUME: own choice, no source: what stands clear of the noise.
 MIN_ABOVE_NOISE_DB = 10.0
 # ASSUME: second difference of a set-up's response per one-third octave; a steep low cut bends by about 1.5 dB

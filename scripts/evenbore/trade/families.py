@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import yaml
 
 from evenbore.facts.arrays import Ints
+from evenbore.facts.namewords import FAMILY_PHRASES
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.trade.pitch import ALLOWED_NOTES, midi_to_note, note_to_midi
 
@@ -34,16 +35,6 @@ SCHEMA_PATH = Path(__file__).with_name("family.schema.yaml")
 KEY_PATTERN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 LARGEST_FILE_BYTES = 200_000
 ENDS = ("lowest", "highest")
-SHORT_WORDS = {"sax": "saxophone", "bari": "baritone", "clar": "clarinet", "cl": "clarinet", "eng": "english"}
-# What the trade calls some families, where the words of the key do not tell.
-OTHER_NAMES = {
-    frozenset({"clarinet"}): {"clarinet", "b", "flat"},
-    frozenset({"bass", "clarinet"}): {"clarinet", "bass", "low", "e", "flat"},
-    frozenset({"saxophone"}): {"saxophone", "alto"},
-    frozenset({"english", "horn"}): {"cor", "anglais"},
-    frozenset({"french", "horn"}): {"horn", "f"},
-    frozenset({"double", "bassoon"}): {"contrabassoon"},
-}
 
 
 @dataclass(frozen=True)
@@ -131,22 +122,25 @@ def family_keys(extra_dir: Path | None = None) -> list[str]:
 def likely_family(text: str, keys: list[str]) -> str:
     """The family that is probably meant by other words, such as `Bb clarinet` or `alto sax`; '' when none is near.
 
-    The one whose key or name shares the largest part of its words, spelling slips allowed.
+    The one whose key, name or name in `namewords` shares the largest part of its words, spelling slips allowed.
     """
     words = _words(text[:100])
-    words = OTHER_NAMES.get(frozenset(words), words)
     words_of = [(key, _words(key)) for key in keys]
     words_of += [(key, _words(_shipped_family(key).name)) for key in keys if (SHIPPED_DIR / f"{key}.yaml").is_file()]
-    vocabulary = sorted(set().union(*(known for _, known in words_of)))
-    near = {match for word in words for match in difflib.get_close_matches(word, vocabulary, n=1, cutoff=0.8)}
-    share, key = max((len(near & known) / len(near | known), key) for key, known in words_of)
-    return key if share > 0 else ""
+    words_of += [(family, {*phrase}) for phrase, key in FAMILY_PHRASES.items() if (family := key.rstrip("?")) in keys]
+
+    def share(known: set[str]) -> float:
+        alike = sum(bool(difflib.get_close_matches(word, known, n=1, cutoff=0.8)) for word in words)
+        return alike / (len(words) + len(known) - alike)
+
+    key, known = max(words_of, key=lambda of: share(of[1]))
+    return key if share(known) > 0 else ""
 
 
 def _words(text: str) -> set[str]:
     """Lower-case words of a family's name, `Bb` and `B♭` as two; words that tell nothing are left out."""
     text = re.sub(r"\b([abe])(?:b|♭|-?flat)(?![a-z])", r"\1 flat ", text.casefold().replace("_", " "))
-    return {SHORT_WORDS.get(word, word) for word in re.split(r"[\W\d]+", text) if word} - {"in"}
+    return {*re.split(r"[\W\d]+", text)} - {"", "in"}
 
 
 def load_family(key: str, extra_dir: Path | None = None) -> Family:
