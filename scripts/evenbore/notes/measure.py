@@ -53,7 +53,7 @@ class Measured:
 
 
 def measure_recording(row: RecordingRow) -> Measured:
-    """Measure the recording that a row of the sheet describes (see `sheets.row_for_measuring`)."""
+    """Measure the recording that a row of the sheet describes (see `sheets.chunks`)."""
     record: Row = {key: row[key] for key in TAKE_KEYS}
     try:
         with open_signal(row["path"], row["channel"], start_s=row["start_s"], end_s=row["end_s"]) as signal:

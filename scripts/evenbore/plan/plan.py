@@ -70,7 +70,7 @@ class Plan:
 
 def write_plan(
     study: str | Path, takes: int | None = None, slurred_only: bool = False, pilot: str | Path | None = None,
-    rng: Random | None = None, players: Sequence[str] = (), phrase: str = "",
+    players: Sequence[str] = (), phrase: str = "",
 ) -> Plan:  # fmt: skip
     """Plan the recordings of a study and write `results/plan`; raises EvenboreError where one is there already.
 
@@ -92,10 +92,10 @@ def write_plan(
     reading = read_for_plan(folder)
     variance = Path(pilot or folder) / "results/tables/variance.tsv"
     known = scatter(read_table(variance, "variance") if variance.is_file() else None)
-    plan = make_plan(reading, known, takes, slurred_only, rng or SystemRandom(), players, phrase)
+    plan = _make_plan(reading, known, takes, slurred_only, SystemRandom(), players, phrase)
     part = target.with_name(f".plan.{os.getpid()}.part")
     try:
-        _write(plan, reading, part, rng or SystemRandom())
+        _write(plan, reading, part, SystemRandom())
         os.replace(part, target)
     finally:
         shutil.rmtree(part, ignore_errors=True)
@@ -112,9 +112,9 @@ def read_for_plan(folder: Path) -> Reading:
     return reading
 
 
-def make_plan(
+def _make_plan(
     reading: Reading, known: Mapping[str, Scatter], takes: int | None, slurred_only: bool, rng: Random,
-    players: Sequence[str] = (), phrase: str = "",
+    players: Sequence[str], phrase: str,
 ) -> Plan:  # fmt: skip
     """Choose the layout and draw order and codes."""
     sheet = {row["instrument"]: row for row in reading.sheets["instruments"].rows}
@@ -142,11 +142,11 @@ def make_plan(
     table = criteria_table(reading.config["just_noticeable"], reading.config["currency"])
     return Plan(
         layout, turns(layout, rng), draw_codes(sorted(sheet), rng), references, kinds, phrase, factor, levels,
-        predicted(layout, levels, {name: known[name] for name in known if told_by(name, kinds)}, table, own_days),
+        predicted(layout, levels, {name: known[name] for name in known if _told_by(name, kinds)}, table, own_days),
     )  # fmt: skip
 
 
-def told_by(criterion: str, kinds: Sequence[tuple[str, str]]) -> bool:
+def _told_by(criterion: str, kinds: Sequence[tuple[str, str]]) -> bool:
     """Whether takes of these kinds (articulation or PHRASE, dynamic) tell the criterion; a phrase tells none."""
     entry = CRITERIA[criterion]
     kinds = [kind for kind in kinds if kind[0] != PHRASE]
