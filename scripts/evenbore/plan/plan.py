@@ -55,7 +55,6 @@ class Plan:
     layout: Layout
     turns: list[Turn]
     codes: dict[str, str]
-    references: list[str]
     kinds: list[tuple[str, str]]
     phrase: str
     factor: str
@@ -141,7 +140,7 @@ def _make_plan(
     layout = _chosen(candidates, takes, len(kinds), assumed_days(own_days)["whole"])
     table = criteria_table(reading.config["just_noticeable"], reading.config["currency"])
     return Plan(
-        layout, turns(layout, rng), draw_codes(sorted(sheet), rng), references, kinds, phrase, factor, levels,
+        layout, turns(layout, rng), draw_codes(sorted(sheet), rng), kinds, phrase, factor, levels,
         predicted(layout, levels, {name: known[name] for name in known if _told_by(name, kinds)}, table, own_days),
     )  # fmt: skip
 
