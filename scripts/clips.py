@@ -4,7 +4,7 @@ from itertools import chain
 
 from evenbore.notes.chunkfile import read_chunk_rows
 from evenbore.page.sound import in_turn
-from evenbore.process.steplog import paths_of, step
+from evenbore.process.steplog import step
 from evenbore.recording.clips import cut_clips, takes_to_hear, write_clips
 from evenbore.report.results import read_results
 from evenbore.study.sheets import chunks, load_study
@@ -28,7 +28,9 @@ def clips(
 if __name__ == "__main__":
     with step(snakemake):
         clips(
-            **paths_of(snakemake.params),
+            path_to_study=snakemake.params.study,
+            path_to_config=snakemake.params.config,
+            path_to_tables=snakemake.params.tables,
             paths_to_measured=snakemake.input.measured,
             path_to_output=snakemake.output[0],
         )
