@@ -165,8 +165,8 @@ def _chunk_key(row: Row) -> str:
 
 
 def chunks(study: Study) -> dict[str, list[RecordingRow]]:
-    """Each chunk's recordings with what measuring them needs, JSON-serialisable, and nothing that it does not depend on;
-    keys sorted, rows as in the sheet."""
+    """What measuring needs of each chunk's recordings, JSON-serialisable, and nothing that it does not depend on; keys
+    sorted, rows as in the sheet."""
     parts: dict[str, list[RecordingRow]] = {}
     known = phrases(study)
     for row in study.recordings:
