@@ -164,7 +164,7 @@ def _hidden_below(harmonics: HarmonicArrays, clear: Bools, cell: Ints, session: 
         noise = pd.Series((harmonics.level_db[rows] - harmonics.above_noise_db[rows])[known])
         by_band = noise.groupby(_band(frequency[known])).median()
         if len(by_band):
-            at = np.interp(_place(frequency), by_band.index, by_band, left=np.nan, right=np.nan)
+            at = np.interp(band_place(frequency), by_band.index, by_band, left=np.nan, right=np.nan)
             limit[rows] = np.where(hidden[rows], at + MIN_ABOVE_NOISE_DB, np.nan)
     return limit
 
@@ -199,20 +199,20 @@ def _shared_rows(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools, s
     )
 
 
-def _place(frequency_hz: Floats | Floats32) -> Floats:
-    """Where frequencies (N,) lie among the bands, with fractions; 0 is the first."""
-    place: Floats = np.log(np.asarray(frequency_hz, float) / BAND_HZ[0]) / np.log(BAND_HZ[1] / BAND_HZ[0])
+def band_place(frequency_hz: Floats | Floats32) -> Floats:
+    """Where frequencies lie among the bands, with fractions, same shape; 0 is the first."""
+    place: Floats = 10 * np.log10(np.asarray(frequency_hz, float) / BAND_HZ[0])
     return place
 
 
 def _band(frequency_hz: Floats | Floats32) -> Ints:
     """The nearest band's number (N,)."""
-    return np.rint(_place(frequency_hz)).clip(0, BAND_HZ.size - 1).astype(int)
+    return np.rint(band_place(frequency_hz)).clip(0, BAND_HZ.size - 1).astype(int)
 
 
 def _hats(frequency_hz: Floats, block: Ints, blocks: int) -> sparse.csr_array:
     """(n, blocks * B) weights of linear interpolation over log frequency, each row in its own block of B columns."""
-    place = np.clip(_place(frequency_hz), 0, BAND_HZ.size - 1 - 1e-9)
+    place = np.clip(band_place(frequency_hz), 0, BAND_HZ.size - 1 - 1e-9)
     lower = np.floor(place).astype(int)
     row, column = np.arange(place.size), block * BAND_HZ.size + lower
     return sparse.csr_array(
