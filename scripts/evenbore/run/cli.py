@@ -15,6 +15,7 @@ from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError, in_words, told_once
 from evenbore.files.paths import command, harmless, shown_path, typed
 from evenbore.trade.families import family_keys, likely_family
+from evenbore.trade.scale import DIRECTIONS, PATTERNS
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
 EXAMPLES = {
@@ -136,11 +137,11 @@ def _parser() -> argparse.ArgumentParser:
     _add_family(listen)
     listen.add_argument("--low", metavar="NOTE", help="lowest written note played, such as Bb3 (default: the family's)")
     listen.add_argument("--high", metavar="NOTE", help="highest written note played (default: the family's)")
-    listen.add_argument("--pattern", choices=("chromatic", "major", "notes", "passage"))
+    listen.add_argument("--pattern", choices=PATTERNS)
     listen.add_argument(
         "--notes", metavar="NOTES", help="written notes in playing order for --pattern notes: 'C4 E4 G4'"
     )
-    listen.add_argument("--direction", choices=("up", "down", "up-down"), default="up")
+    listen.add_argument("--direction", choices=DIRECTIONS, default="up")
     listen.add_argument("--tuning-hz", type=float, default=440.0, metavar="HZ", help="the A4 tuned to (default: 440)")
     _add_json(listen)
 
