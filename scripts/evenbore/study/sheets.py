@@ -39,10 +39,13 @@ COLUMNS_FOR_MEASURING = ("recording", "instrument", "session", "take", "dynamic"
 
 
 @dataclass(frozen=True)
-class _OfStudy:
-    """`families_dir`: the study's own families, None when there are none. `files`: the config and the sheets
-    as found (`config`, `recordings`, …; an optional sheet that is not there is left out). `added_settings`: those that
-    the config does not give, so that they are the defaults, as `just_noticeable.noise: null (dB)`.
+class Reading:
+    """What could be read of a study, and all problems.
+
+    `config` holds the sound top-level keys only. `families_dir`: the study's own families, None when there are none.
+    `files`: the config and the sheets as found (`config`, `recordings`, …; an optional sheet that is not there is left
+    out). `added_settings`: those that the config does not give, so that they are the defaults, as
+    `just_noticeable.noise: null (dB)`.
     """
 
     folder: Path
@@ -51,25 +54,19 @@ class _OfStudy:
     families_dir: Path | None
     files: dict[str, Path]
     added_settings: list[str]
+    sheets: dict[str, Sheet]
+    problems: list[Problem]
 
 
 @dataclass(frozen=True)
-class Study(_OfStudy):
-    """A study that passed every check."""
+class Study(Reading):
+    """A study that passed every check: no problems, and the rows of its sheets."""
 
     recordings: tuple[Row, ...]
     instruments: dict[str, Row]
     sessions: dict[str, Row]
     inspection: tuple[Row, ...]
     impressions: tuple[Row, ...]
-
-
-@dataclass(frozen=True)
-class Reading(_OfStudy):
-    """What could be read of a study, and all problems; `config` holds the sound top-level keys only."""
-
-    sheets: dict[str, Sheet]
-    problems: list[Problem]
 
 
 def load_study(folder: str | Path, config_path: str | Path | None = None) -> Study:
@@ -81,12 +78,9 @@ def complete_study(reading: Reading) -> Study:
     """The study that was read; raises StudyError when it has problems."""
     if reading.problems:
         raise StudyError(reading.problems)
-    rows = {kind: tuple(sheet.rows) for kind, sheet in reading.sheets.items()}
-    by_id = {kind: {row[ID_OF[kind]]: row for row in rows[kind]} for kind in ("instruments", "sessions")}
-    return Study(
-        reading.folder, reading.config, reading.families, reading.families_dir, reading.files, reading.added_settings,
-        rows["recordings"], by_id["instruments"], by_id["sessions"], rows["inspection"], rows["impressions"],
-    )  # fmt: skip
+    rows: dict[str, Any] = {kind: tuple(sheet.rows) for kind, sheet in reading.sheets.items()}
+    rows |= {kind: {row[ID_OF[kind]]: row for row in rows[kind]} for kind in ("instruments", "sessions")}
+    return Study(**vars(reading), **rows)
 
 
 def read_study(folder: str | Path, config_path: str | Path | None = None) -> Reading:
