@@ -5,6 +5,7 @@ power 1, 0 dB). Spectra use the four-term Blackman-Harris window (Harris 1978, P
 side lobes lie 92 dB down, so that what is seen between two harmonics is noise and not their leakage.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -28,8 +29,8 @@ _PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear o
 _BLOCK_SAMPLES = 1 << 17
 _ALIGNED = 16  # numbers: what begins at a multiple of so many is written in half the time
 # products of small primes
-_FAST_SIZES = np.array(
-    sorted(16 * 2**a * 3**b * 5**c * 7**d for a in range(16) for b in range(5) for c in range(4) for d in range(3))
+_FAST_SIZES = sorted(
+    16 * 2**a * 3**b * 5**c * 7**d for a in range(16) for b in range(5) for c in range(4) for d in range(3)
 )
 _SHORTEST_S = 0.040  # of ten periods; a shorter window has a proportionally shorter least length
 
@@ -104,7 +105,7 @@ def _main_lobe(size: int) -> Floats:
 
 def fast_size(samples: float) -> int:
     """The next window length up, a few per cent at most, whose transform is fast."""
-    return int(_FAST_SIZES[np.searchsorted(_FAST_SIZES, samples)])
+    return _FAST_SIZES[bisect_left(_FAST_SIZES, samples)]
 
 
 def overlapping(x: Floats32, size: int, hop: int) -> Floats32:
@@ -120,6 +121,8 @@ def transform(frames: Floats32, shape: Floats32, kept: int | None = None) -> Spe
     """
     spectra = np.empty((len(frames), len(shape) // 2 + 1 if kept is None else kept), np.complex64)
     for rows, block in _blocks(frames, shape):
+        if len(block) == len(frames):
+            return block[:, : spectra.shape[1]]
         spectra[rows] = block[:, : spectra.shape[1]]
     return spectra
 
@@ -139,9 +142,7 @@ def _blocks(frames: Floats32, shape: Floats32) -> Iterator[tuple[slice, Spectra]
     """Some frames at a time, few enough to stay in the processor's cache, and their spectra."""
     step = max(8, _BLOCK_SAMPLES // len(shape) // 8 * 8)
     most = min(step, len(frames) + 2)
-    room = np.empty(most * len(shape) + _ALIGNED, np.float32)
-    room = room[-room.ctypes.data // room.itemsize % _ALIGNED :]
-    windowed = room[: most * len(shape)].reshape(most, len(shape))
+    windowed = _scratch(1 << (most * len(shape) - 1).bit_length())[: most * len(shape)].reshape(most, len(shape))
     for first in range(0, len(frames), step):
         rows = slice(first, min(first + step, len(frames)))
         count = rows.stop - first
@@ -150,6 +151,13 @@ def _blocks(frames: Floats32, shape: Floats32) -> Iterator[tuple[slice, Spectra]
         np.multiply(frames[rows], shape, out=windowed[:count])
         windowed[count : count + padded] = 0
         yield rows, fft.rfft(windowed[: count + padded], axis=1)[:count]
+
+
+@lru_cache(maxsize=4)
+def _scratch(count: int) -> Floats32:
+    """Room for so many numbers, used again and again."""
+    room = np.empty(count + _ALIGNED, np.float32)
+    return room[-room.ctypes.data // room.itemsize % _ALIGNED :]
 
 
 def analyse(
