@@ -270,7 +270,7 @@ def band_levels(power: Floats | Floats32, bin_hz: float, noise_bandwidth: float)
     bands = third_octave_bands()
     low, high = bands.lower, bands.upper
     edges = (np.arange(len(power) + 1) - 0.5) * bin_hz
-    running = np.concatenate([[0.0], np.cumsum(power)]) / noise_bandwidth
+    running = np.concatenate([[0.0], np.cumsum(power, dtype=float)]) / noise_bandwidth
     total = np.interp(high, edges, running) - np.interp(low, edges, running)
     usable = (high - low >= 2 * bin_hz) & (high <= edges[-1])
     return np.where(usable, 10 * np.log10(np.maximum(total, 1e-20)), np.nan)
