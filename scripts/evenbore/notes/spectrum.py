@@ -29,7 +29,7 @@ _PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear o
 _BLOCK_SAMPLES = 1 << 17
 _ALIGNED = 16  # numbers: what begins at a multiple of so many is written in half the time
 # products of small primes
-_FAST_SIZES = sorted(
+_FAST_SIZES: list[int] = sorted(
     16 * 2**a * 3**b * 5**c * 7**d for a in range(16) for b in range(5) for c in range(4) for d in range(3)
 )
 _SHORTEST_S = 0.040  # of ten periods; a shorter window has a proportionally shorter least length
