@@ -349,10 +349,11 @@ def harmonic_measures(
 def hidden_by_noise(level_db: Floats, limit_db: Floats, f0_hz: Floats, before: dict[str, Floats]) -> dict[str, Bools]:
     """Per harmonic measure, whether the missing harmonics may have made a difference, bool (N,).
 
-    `before`: the `harmonic_measures` without them. `limit_db` (N, H): level under which a harmonic is missing; NaN beyond the range of measurement. Each missing
-    harmonic is given the level on the straight line through the others (level over log2 of harmonic number), or the
-    limit where that is lower; the measure is hidden where this changes it by 5 % (frequencies, harmonic numbers),
-    0.05 (shares) or 1 dB, or lets it be had at all. The tilt is hidden where a missing harmonic may lie in its range.
+    `before`: the `harmonic_measures` of these levels. `limit_db` (N, H): level under which a harmonic is missing; NaN
+    beyond the range of measurement. Each missing harmonic is given the level on the straight line through the others
+    (level over log2 of harmonic number), or the limit where that is lower; the measure is hidden where this changes it
+    by 5 % (frequencies, harmonic numbers), 0.05 (shares) or 1 dB, or lets it be had at all. The tilt is hidden where a
+    missing harmonic may lie in its range.
     """
     line = line_over_octaves(level_db, (~np.isnan(level_db)).astype(float))[1]
     likely = np.where(np.isnan(level_db), np.fmin(limit_db, line), level_db)

@@ -33,9 +33,9 @@ from evenbore.trade.scale import expected_scale
 _EVIDENT = 3.8  # evidence from which on weak harmonics between strong ones make no other note of it
 _BROKEN_OFF = 3  # so many notes missing at one end: the scale was not played to there
 
-_BUFFER = 1024  # numbers; with more NumPy copies together rows no longer than a window, and takes three times as long
-
 _COUNTED = ("gain_moved", "dropout", "cut_off")  # flags that the recording's advice speaks of
+
+_BUFFER = 1024  # numbers; with more NumPy copies together rows no longer than a window, and takes three times as long
 
 TAKE_KEYS: Final = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
 
