@@ -214,7 +214,7 @@ def read_clips(path: str | Path) -> list[Clip]:
 
 
 def kept_clips(path: str | Path) -> dict[str, Clip]:
-    """What a clip was cut of -> the clip, of those that are as `write_clips` wrote them; none where nothing sound is."""
+    """What a clip was cut of -> the clip, of those that are as they were written; none of a file that is no such."""
     try:
         return {clip.cut_of: clip for clip, seal in _read(path) if clip.mp3 and seal == _seal(clip)}
     except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):

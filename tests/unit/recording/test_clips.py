@@ -134,7 +134,7 @@ def test_kept_clips_come_back(path, tmp_path):
 @pytest.fixture
 def cut_again(path, tmp_path, monkeypatch):
     """Function: the clips of takes, cut beside what was kept of a take, and the recordings of those cut anew."""
-    first = (row, found, notes) = take(path, "r1")
+    first = take(path, "r1")
     kept = tmp_path / "clips.npz"
 
     def clips_of(takes):
