@@ -146,8 +146,14 @@ def lay_out(figure: Figure, rect: tuple[float, float, float, float] = (0, 0, 1, 
         # hundreds of them lie inside the axes, or on their edge, and only slow the layout down
         for inside in (*axes.texts, *axes.spines.values()):
             inside.set_in_layout(False)
+        for axis in (axes.xaxis, axes.yaxis):
+            if not axis.get_label_text():
+                axis.set_label_coords(0.5, 0.5)  # no search for a place beside the ticks
     if figure.axes:
         cast(LayoutEngine, figure.get_layout_engine()).execute(figure)
+    for text in figure.texts:  # a name below all panels
+        across, up = text.get_position()
+        text.set_position((across, max(up, rect[1])))
     for legend in figure.legends:
         legend.set_bbox_to_anchor(rect)  # room is made for it within `rect`, but it is put at the figure's edge
     figure.set_layout_engine(None)  # "none" would have every file drawn twice
