@@ -1,8 +1,9 @@
 """The noise of the player's air: what sounds midway between a note's harmonics and is not the room's.
 
 Three noises are heard there. The background of room and microphone is known from where nobody plays, and is taken off.
-The room's echo of how the note began, and of the note before, fills the gaps too, but dies away while the note lasts:
-what falls as a room's decay does, exp(−13.8 t / T60), is the room's. What stays is the air; what comes and goes within
+The room's echo fills the gaps too. Of the notes before it holds the harmonics, which lie elsewhere than this note's: what
+they take of a gap is left out, and a gap that they take whole is what lies between its neighbours. The echo of how the
+note itself began dies away while it lasts: what falls as a room's decay does, exp(−13.8 t / T60), is the room's. What stays is the air; what comes and goes within
 a note, as the crack of a lost sample or of a key does, is not. T60 is the recording's reverberation time or less, both
 alike: what fits best is no guide, for an echo's lines fade and swell as they die. A note whose noise hangs on which it
 is, or follows neither, is the less sure for it.
@@ -34,7 +35,7 @@ _DECAY = np.log(1e6)  # of power in one T60
 _BACKGROUND_SD = 0.05  # share of its power by which the background may have changed
 _ECHO_SD = 0.3  # share of the echo's power by which its decay may differ from the one law
 _SURE = 2.0  # standard deviations that a noise must stand out by,
-_CLEAR = 4.0  # and by which it is right within 3 dB
+_CLEAR = 3.0  # and by which it is right within 3 dB
 _BURST = 6.0  # times the least power before and after it: what comes and goes
 _WINDOW_FRAMES = 3  # a window of four hops sees a moment for so many more
 _STEADY = 0.5  # share of a note's frames that are left without
@@ -71,14 +72,15 @@ def note_noise(
     where it is not known. NaN where the power cannot be told.
     """
     courses: list[_Course | None] = []
+    lines = [
+        one.frequency_hz * np.array([[1.0], [2 ** (_SWING * sd / 1200) - 1]])
+        for one, (*_, sd) in zip(spectra, parts_s, strict=True)
+    ]
+    heard_s, oldest = _ECHO_DB / 60 * (_ECHO_S if np.isnan(reverb_s) else reverb_s), 0
     for k, (onset, start, stop, cents_sd) in enumerate(parts_s):
-        heard_s = _ECHO_DB / 60 * (_ECHO_S if np.isnan(reverb_s) else reverb_s)
-        lines = [
-            np.stack([spectra[j].frequency_hz, spectra[j].frequency_hz * (2 ** (_SWING * parts_s[j][3] / 1200) - 1)])
-            for j in range(k)
-            if start - parts_s[j][2] < heard_s
-        ]
-        echoes = np.concatenate(lines, axis=1) if lines else np.empty((2, 0))
+        while oldest < k and start - parts_s[oldest][2] >= heard_s:
+            oldest += 1
+        echoes = np.concatenate([np.empty((2, 0)), *lines[oldest:k]], axis=1)
         courses += _courses(signal, onset, start, stop, spectra[k], cents_sd, split_hz, quiet, echoes)
     decays_s = _UNKNOWN_S if np.isnan(reverb_s) else reverb_s * _DECAYS
     level, variance = (value.reshape(-1, 2) for value in _staying(courses, decays_s))
@@ -122,9 +124,11 @@ def _courses(
     # noise in proportion to the tone, which may swell
     tone = power[:, int(0.5 * spacing) :].sum(axis=1)
     free = _free(echoes / frames.bin_hz, len(power[0]))
-    power[:, ~free] = 0
+    power *= free
     bins = np.add.reduceat(free, ends, dtype=int)[::2]
     kept = np.flatnonzero(bins >= np.minimum(_LEAST_BINS, above - below))
+    if len(kept) == 0:
+        return [None, None]
     gaps = np.add.reduceat(power, ends, axis=1)[:, ::2][:, kept] / bins[kept] * spacing / bandwidth
     between = _between(kept, len(gap))
     lost = np.ones(len(gap))
@@ -164,15 +168,20 @@ def _courses(
 
 def _free(echoes: Floats, count: int) -> Bools:
     """Which bins (count,) hold no line of an earlier note: `echoes` (2, E), in bins."""
-    first, stop = np.clip(echoes[0] + (echoes[1] + _LOBE_BINS) * [[-1], [1]], 0, count).astype(int) + [[1], [1]]
-    taken = np.bincount(np.minimum(first, count), minlength=count + 2) - np.bincount(np.minimum(stop, count), minlength=count + 2)
-    free: Bools = np.cumsum(taken)[:count] <= 0
+    ends = np.clip(echoes[0] + (echoes[1] + _LOBE_BINS) * np.array([[-1], [1]]) + 1, 0, count).astype(int)
+    begun, ended = (np.bincount(end, minlength=count + 1)[:count] for end in ends)
+    free: Bools = np.cumsum(begun - ended) == 0
     return free
 
 
 def _between(kept: Ints, count: int) -> Floats:
     """(count, K) share of each of the `kept` (K,) gaps in each gap: what lies between two is between them."""
-    shares: Floats = np.array([np.interp(np.arange(count), kept, one) for one in np.eye(len(kept))]).T
+    after = np.searchsorted(kept, np.arange(count))
+    before, after = np.maximum(after - 1, 0), np.minimum(after, len(kept) - 1)
+    part = (np.arange(count) - kept[before]) / np.maximum(kept[after] - kept[before], 1)
+    shares: Floats = np.zeros((count, len(kept)))
+    shares[np.arange(count), before] = 1 - np.clip(part, 0, 1)
+    shares[np.arange(count), after] += np.clip(part, 0, 1)
     return shares
 
 
