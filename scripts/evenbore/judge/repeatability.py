@@ -28,6 +28,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 from scipy.linalg import null_space
 from scipy.sparse import coo_array
 
@@ -38,6 +39,7 @@ from evenbore.statistics.grouped import by_criterion, combined, joined_parts
 
 OWNER = ["instrument", "state"]
 SCATTER_RATIO = "scatter_ratio"
+BESIDE = ["beside_squares", "beside_df"]
 MANNER = ["direction", "articulation"]
 Owner: TypeAlias = tuple[str, str]
 """Instrument and state."""
@@ -46,6 +48,8 @@ Owner: TypeAlias = tuple[str, str]
 PRIOR_DF = 6
 # ASSUME: in cents, dB or ms; nobody plays alike to this, so takes that do are copies of one (louder, say)
 COPIES_SD = 1e-3
+# ASSUME: takes at other dynamics scatter as those at the base dynamic, unless an F test tells otherwise at this level
+UNLIKE = 0.05
 RATIOS = 8.0 * ((np.arange(24) + 0.5) / 24) ** 2
 # ASSUME: own choice, no source: three neighbouring notes tell of a day's change as much as one that stands alone
 NOTES_TOLD_TOGETHER = 3.0
@@ -281,7 +285,36 @@ def _scatter_within(takes: pd.DataFrame) -> tuple[Cells, Floats, Floats, float]:
     effects, n_effects = manner_effects(takes)
     cells = cells_of(takes)
     squares, df = _within(cells, (takes["value"].to_numpy(float) - effects)[:, None])
-    return cells, squares, df, df.sum() - n_effects
+    whole_df = max(df.sum() - n_effects, 0.0)
+    if BESIDE[0] in takes:
+        beside = np.zeros((2, df.size))
+        beside[:, cells.owner[cells.of_take]] = takes[BESIDE].to_numpy(float).T
+        if _alike(squares.sum(), whole_df, *beside.sum(axis=1)):
+            return cells, squares + beside[0], df + beside[1], whole_df + beside[1].sum()
+    return cells, squares, df, whole_df
+
+
+def _alike(squares: float, df: float, others: float, others_df: float) -> bool:
+    """Whether an F test finds no difference between the variances of two sums of squares."""
+    if not min(squares, df, others, others_df) > 0:
+        return False
+    ratio = squares / df / (others / others_df)
+    return 2 * min(special.fdtr(df, others_df, ratio), special.fdtrc(df, others_df, ratio)) >= UNLIKE
+
+
+def with_takes_beside(takes: pd.DataFrame, beside: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """`takes` with BESIDE: sum of squares within cells, and its degrees of freedom, of what the same instrument in its
+    state played at other dynamics; `beside`: the takes of each of these (both: columns as for `own_days`)."""
+    told: dict[tuple[str, Owner], Floats] = {}
+    for table in beside:
+        for name, rows in table.groupby("criterion"):
+            cells, squares, df, whole_df = _scatter_within(rows)
+            df = df * whole_df / max(df.sum(), 1.0)
+            for owner, seen in zip(cells.owners, np.column_stack([squares, df]), strict=True):
+                told[str(name), owner] = told.get((str(name), owner), 0.0) + seen
+    keys = zip(takes["criterion"], zip(*(takes[key] for key in OWNER), strict=True), strict=True)
+    found = np.array([told.get(key, (0.0, 0.0)) for key in keys]).reshape(-1, 2)
+    return takes.assign(**dict(zip(BESIDE, found.T, strict=True)))
 
 
 def errors_of(takes: pd.DataFrame, additive: bool, days: Days, shifts: pd.DataFrame | None = None) -> Errors:
