@@ -107,11 +107,15 @@ def assess(
     owners, lacking = _owners(recordings, instruments, config["states"]), _notes_left_out(at_base, counted)
     found = Assessment(pd.DataFrame(), values, shifts, days)
     rows: list[Row] = []
+    in_doubt: dict[tuple[Any, ...], dict[Owner, str]] = {}
     for criterion in CRITERIA.values():
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
-            doubts, missed = _notes_in_doubt(notes, criterion, base), lacking if criterion.kind == "take" else {}
+            key = criterion.kind, criterion.articulation, criterion.reads
+            if key not in in_doubt:
+                in_doubt[key] = _notes_in_doubt(notes, criterion, base)
+            doubts, missed = in_doubt[key], lacking if criterion.kind == "take" else {}
             words = {owner: joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
             rows += _rows(criterion, owners, found, words)
     # 4. What else there is to say of a value, or of its being missing

@@ -227,7 +227,7 @@ def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
 def cells_of(takes: pd.DataFrame) -> Cells:
     """The cells of `takes` (columns OWNER, session, and player and MANNER if there are), in the order of their keys."""
     columns = (*OWNER, "session", "player", *MANNER)
-    return _cells(*(tuple(takes[column]) if column in takes else () for column in columns))
+    return _cells(*(tuple(takes[column].to_numpy(object)) if column in takes else () for column in columns))
 
 
 @lru_cache(maxsize=64)  # most criteria have values of the same takes
