@@ -365,10 +365,11 @@ def with_scatter_ratios(takes: pd.DataFrame) -> pd.DataFrame:
     return takes.assign(**{SCATTER_RATIO: [ratio.get(owner, 1.0) for owner in owners]})
 
 
-def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days) -> Errors:
-    """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`."""
+def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days, dynamics: int = 1) -> Errors:
+    """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`,
+    which as many at each of several `dynamics` will tell."""
     cells = cells_of(takes)
-    df = np.bincount(cells.owner, cells.size - 1).astype(float)
+    df = dynamics * np.bincount(cells.owner, cells.size - 1).astype(float)
     return _errors(cells, s_r**2, np.ones(df.size), s_r**2 * df, df, df.sum(), additive, days)
 
 
