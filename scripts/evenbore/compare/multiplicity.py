@@ -46,7 +46,7 @@ def over_families(families: Sequence[Floats]) -> float:
     return float(least.size / max(told, 1))
 
 
-def first_threshold(families: int, questions: int, true: int) -> float:
+def first_threshold(families: int, questions: int, true: float) -> float:
     """The p value at which the `true` of a family's `questions`, all found at once and nothing else, are told, where
     `families` are asked together: what a plan has to reckon with."""
     return ALPHA / families * true / questions

@@ -28,6 +28,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 from scipy.linalg import null_space
 from scipy.sparse import coo_array
 
@@ -39,6 +40,7 @@ from evenbore.statistics.grouped import by_criterion, combined, joined_parts
 
 OWNER = ["instrument", "state"]
 SCATTER_RATIO = "scatter_ratio"
+BESIDE = ["beside_squares", "beside_df"]
 MANNER = ["direction", "articulation"]
 Owner: TypeAlias = tuple[str, str]
 """Instrument and state."""
@@ -47,6 +49,8 @@ Owner: TypeAlias = tuple[str, str]
 PRIOR_DF = 6
 # ASSUME: in cents, dB or ms; nobody plays alike to this, so takes that do are copies of one (louder, say)
 COPIES_SD = 1e-3
+# ASSUME: takes at other dynamics scatter as those at the base dynamic, unless an F test tells otherwise at this level
+UNLIKE = 0.05
 RATIOS = 8.0 * ((np.arange(24) + 0.5) / 24) ** 2
 # ASSUME: own choice, no source: three neighbouring notes tell of a day's change as much as one that stands alone
 NOTES_TOLD_TOGETHER = 3.0
@@ -224,7 +228,7 @@ def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
 def cells_of(takes: pd.DataFrame) -> Cells:
     """The cells of `takes` (columns OWNER, session, and player and MANNER if there are), in the order of their keys."""
     columns = (*OWNER, "session", "player", *MANNER)
-    return _cells(*(tuple(takes[column]) if column in takes else () for column in columns))
+    return _cells(*(tuple(takes[column].to_numpy(object)) if column in takes else () for column in columns))
 
 
 @lru_cache(maxsize=64)  # most criteria have values of the same takes
@@ -282,7 +286,36 @@ def _scatter_within(takes: pd.DataFrame) -> tuple[Cells, Floats, Floats, float]:
     effects, n_effects = manner_effects(takes)
     cells = cells_of(takes)
     squares, df = _within(cells, (takes["value"].to_numpy(float) - effects)[:, None])
-    return cells, squares, df, df.sum() - n_effects
+    whole_df = max(df.sum() - n_effects, 0.0)
+    if BESIDE[0] in takes:
+        beside = np.zeros((2, df.size))
+        beside[:, cells.owner[cells.of_take]] = takes[BESIDE].to_numpy(float).T
+        if _alike(squares.sum(), whole_df, *beside.sum(axis=1)):
+            return cells, squares + beside[0], df + beside[1], whole_df + beside[1].sum()
+    return cells, squares, df, whole_df
+
+
+def _alike(squares: float, df: float, others: float, others_df: float) -> bool:
+    """Whether an F test finds no difference between the variances of two sums of squares."""
+    if not min(squares, df, others, others_df) > 0:
+        return False
+    ratio = squares / df / (others / others_df)
+    return 2 * min(special.fdtr(df, others_df, ratio), special.fdtrc(df, others_df, ratio)) >= UNLIKE
+
+
+def with_takes_beside(takes: pd.DataFrame, beside: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """`takes` with BESIDE: sum of squares within cells, and its degrees of freedom, of what the same instrument in its
+    state played at other dynamics; `beside`: the takes of each of these (both: columns as for `own_days`)."""
+    told: dict[tuple[str, Owner], Floats] = {}
+    for table in beside:
+        for name, rows in table.groupby("criterion"):
+            cells, squares, df, whole_df = _scatter_within(rows)
+            df = df * whole_df / max(df.sum(), 1.0)
+            for owner, seen in zip(cells.owners, np.column_stack([squares, df]), strict=True):
+                told[str(name), owner] = told.get((str(name), owner), 0.0) + seen
+    keys = zip(takes["criterion"], zip(*(takes[key] for key in OWNER), strict=True), strict=True)
+    found = np.array([told.get(key, (0.0, 0.0)) for key in keys]).reshape(-1, 2)
+    return takes.assign(**dict(zip(BESIDE, found.T, strict=True)))
 
 
 def errors_of(takes: pd.DataFrame, additive: bool, days: Days, shifts: pd.DataFrame | None = None) -> Errors:
@@ -333,10 +366,11 @@ def with_scatter_ratios(takes: pd.DataFrame) -> pd.DataFrame:
     return takes.assign(**{SCATTER_RATIO: [ratio.get(owner, 1.0) for owner in owners]})
 
 
-def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days) -> Errors:
-    """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`."""
+def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days, dynamics: int = 1) -> Errors:
+    """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`,
+    which as many at each of several `dynamics` will tell."""
     cells = cells_of(takes)
-    df = np.bincount(cells.owner, cells.size - 1).astype(float)
+    df = dynamics * np.bincount(cells.owner, cells.size - 1).astype(float)
     return _errors(cells, s_r**2, np.ones(df.size), s_r**2 * df, df, df.sum(), additive, days)
 
 

@@ -139,19 +139,22 @@ def _make_plan(
     candidates = layouts(strata, references, sessions, rng, list(players) or [""])
     layout = _chosen(candidates, takes, len(kinds), assumed_days(own_days)["whole"])
     table = criteria_table(reading.config["just_noticeable"], reading.config["currency"])
+    told = {name: told_by(name, kinds) for name in known}
     return Plan(
         layout, turns(layout, rng), draw_codes(sorted(sheet), rng), kinds, phrase, factor, levels,
-        predicted(layout, levels, {name: known[name] for name in known if _told_by(name, kinds)}, table, own_days),
+        predicted(layout, levels, {name: known[name] for name in known if told[name]}, table, own_days, told),
     )  # fmt: skip
 
 
-def _told_by(criterion: str, kinds: Sequence[tuple[str, str]]) -> bool:
-    """Whether takes of these kinds (articulation or PHRASE, dynamic) tell the criterion; a phrase tells none."""
+def told_by(criterion: str, kinds: Sequence[tuple[str, str]]) -> int:
+    """At how many dynamics takes of these kinds (articulation or PHRASE, dynamic) tell how takes scatter in the
+    criterion, 0 where none tells the criterion; a phrase tells none."""
     entry = CRITERIA[criterion]
     kinds = [kind for kind in kinds if kind[0] != PHRASE]
     if entry.kind == "dynamics":
-        return {SOFT, LOUD} <= {dynamic for _, dynamic in kinds}
-    return not entry.articulation or entry.articulation in {articulation for articulation, _ in kinds}
+        return int({SOFT, LOUD} <= {dynamic for _, dynamic in kinds})
+    at = {dynamic for articulation, dynamic in kinds if entry.articulation in ("", articulation)}
+    return min(len(at), 1) if entry.smoothed else len(at)
 
 
 def _tested(setting: str | list[str], sheet: Mapping[str, Row]) -> tuple[str, dict[str, str]]:
