@@ -6,7 +6,7 @@ import pytest
 from physics.pools import Fault, Pool, change, holes_of, plans
 from physics.score import score
 
-LEAKING = Pool("saxophone_alto", 5, {1: Fault("leak", 1.6, 70)}, units=5, takes=1)
+LEAKING = Pool("saxophone_alto", 5, 5, {1: Fault("leak", 1.6, 70)}, units=5, takes=1)
 
 
 def test_a_leak_silences_low_notes_and_weakens_those_below_it_alone():

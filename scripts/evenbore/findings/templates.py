@@ -20,6 +20,7 @@ import numpy as np
 
 from evenbore.facts.arrays import Floats, Ints
 from evenbore.findings.bench import Learned
+from evenbore.findings.references import shared
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_hz
 
@@ -45,7 +46,8 @@ class Template:
     `place`: the hole's note for a leak, the highest fingered note for a step, the vent's or register's name, else None.
     `first`, `last`: indices of the lowest and highest note concerned. `share`: how much of its kind's prior probability
     it has, against others. Where the bench tells it: `size`, that of `shape` in standard deviations of healthy notes;
-    `pitch`, what it does to pitch; `speaks` (D, N), with what probability notes sound at each dynamic."""
+    `pitch`, what it does to pitch; at each dynamic (D, N) `speaks`, with what probability notes sound, and `effect`, how
+    dull they are, in these standard deviations."""
 
     kind: str
     shape: Floats
@@ -56,6 +58,7 @@ class Template:
     size: float | None = None
     pitch: "Template | None" = None
     speaks: Floats | None = None
+    effect: Floats | None = None
 
 
 def columns(family: Family, written: Ints) -> tuple[Ints, Ints]:
@@ -114,8 +117,9 @@ def learned_templates(
         if hole and len(below) < MIN_DULL_RUN:
             continue
         where = ("leak", hole, below[0], below[-1]) if hole else ("reed", None, 0, len(written) - 1)
-        one = _scaled((level * per_db).sum(axis=0), *where)
-        out.append(replace(one, pitch=_scaled(cents * per_cent, *where), speaks=speaks))
+        each = (level * per_db).sum(axis=1)
+        one = _scaled(shared(each, 1.0), *where)
+        out.append(replace(one, pitch=_scaled(cents * per_cent, *where), speaks=speaks, effect=each))
     return out
 
 
