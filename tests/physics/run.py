@@ -24,7 +24,7 @@ from physics.bores import FAMILIES
 from physics.pools import ASSUMED, Pool, impostors, plans
 from physics.score import score, summary, table
 
-SERIES = 5  # raise it once the program was changed in the light of what failed here; developed on 3, 101 and 501
+SERIES = 6  # raise it once the program was changed in the light of what failed here; developed on 3, 5, 101 and 501
 
 
 def pools(family: str, series: int = SERIES) -> list[Pool]:

@@ -34,6 +34,9 @@ MODE_NUMBERS = (1, 2, 3, 5, 8)
 # share of the overblown register's own lowest mode, not held; the rest goes with three times that mode
 LOWEST_SHARE = {"gradual": 0.75, "prompt": 0.5, "sudden": 0.25}
 UPPER_STRENGTH = (1.0, 0.6)
+# ASSUME: a leak by the formula is so much less probable than one by the bench, where there is that; own choice, no
+# source. Its smooth shapes also fit what soft blowing does where soft notes hardly speak.
+FORMULA_SHARE = 0.1
 MIN_DULL_RUN = 4  # notes a run needs
 NEGLIGIBLE = 0.05  # of an effect's peak
 HEARD_HZ = 2500.0  # about where dullness is heard
@@ -100,7 +103,8 @@ def templates(family: Family, written: Ints, taught: Sequence[Template] = ()) ->
     """All alternatives to "nothing" for a scale of `written` notes (N,), ascending: leaks by the module's formula, the
     other causes, and what is `taught` by the bench."""
     fingered, mode = columns(family, written)
-    return [*_leaks(family, fingered, mode), *_others(family, written, fingered, mode), *taught]
+    share = FORMULA_SHARE if any(template.kind == "leak" for template in taught) else 1.0
+    return [*_leaks(family, fingered, mode, share), *_others(family, written, fingered, mode), *taught]
 
 
 def learned_templates(
@@ -144,7 +148,7 @@ def _others(family: Family, written: Ints, fingered: Ints, mode: Ints) -> list[T
     ]
 
 
-def _leaks(family: Family, fingered: Ints, mode: Ints) -> list[Template]:
+def _leaks(family: Family, fingered: Ints, mode: Ints, share: float) -> list[Template]:
     out = []
     for hole in family.holes:
         below = np.flatnonzero((mode == 1) & (fingered < hole.first_open_for))
@@ -153,7 +157,7 @@ def _leaks(family: Family, fingered: Ints, mode: Ints) -> list[Template]:
         for shape in LOWEST_SHARE:
             for upper in UPPER_STRENGTH:
                 curve = leak(family, hole.first_open_for, fingered, mode, shape, upper)
-                out.append(Template("leak", curve, hole.first_open_for, below[0], below[-1]))
+                out.append(Template("leak", curve, hole.first_open_for, below[0], below[-1], share))
     return out
 
 

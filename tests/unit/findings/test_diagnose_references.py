@@ -1,11 +1,11 @@
-"""The reference of an instrument, from one inverse for all, is the best linear prediction with it left out."""
+"""References: the best linear prediction with the instrument left out, from one inverse for all; of a clean majority."""
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from evenbore.findings.references import Codes, Components, _left_out
-from evenbore.findings.rows import CONDITION
+from evenbore.findings.references import APART, Codes, Components, _left_out, deviations, shared
+from evenbore.findings.rows import CONDITION, condition_middles
 
 PARTS = Components(own=2.0, session=0.7, noise=0.4)
 
@@ -52,3 +52,31 @@ def test_left_out_by_one_inverse_as_by_leaving_out(seed):
         spread = spread + lift @ np.linalg.inv(x.T @ inverse @ x) @ lift.T
         assert left[own] == pytest.approx(values[own] - expected)
         assert variance[own] == pytest.approx(np.diag(spread))
+
+
+@pytest.fixture(params=range(4))
+def half_faulty(request):
+    """Keys and values of fourteen instruments of unit scatter, seven of which are off below a note of their own."""
+    rng = np.random.default_rng(request.param)
+    rows = [(f"i{i:02d}", "before", "s0", "mf", "slurred", "up") for i in range(14)]
+    keys = pd.DataFrame(rows, columns=["instrument", "state", "session", "dynamic", "articulation", "direction"])
+    off = np.arange(30) < rng.integers(8, 25, (7, 1))
+    return keys, rng.normal(size=(14, 30)) + np.concatenate([np.zeros((7, 30)), rng.uniform(6, 20, (7, 1)) * off])
+
+
+def test_the_middle_is_what_most_agree_on_though_half_are_off(half_faulty):
+    keys, values = half_faulty
+    # the mean of seven has a standard error of 0.38
+    assert np.sqrt(np.mean(condition_middles(keys, values)[0] ** 2)) < 0.6
+    assert np.sqrt(np.mean(np.median(values, axis=0) ** 2)) > 1.0
+
+
+def test_half_the_instruments_do_not_hide_each_other(half_faulty):
+    z = deviations(*half_faulty).z
+    assert np.median(z[7:, :8]) > 4
+    assert np.abs(np.median(z[:7, :8])) < 0.7
+
+
+def test_no_row_counts_for_much_more_than_another():
+    rows = np.array([[1.0, 2.0, np.nan], [30.0, 2.5, 3.0]])
+    assert shared(rows, 1.0) == pytest.approx([1 + APART / 2, 2.25, 3.0])
