@@ -7,6 +7,7 @@ curved parts are straight, and the upper register opens one vent beside the fing
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -104,7 +105,7 @@ class Bore:
     vent_low: np.ndarray
     vent_high: np.ndarray
 
-    @property
+    @cached_property
     def family(self) -> Family:
         return load_family(self.key)
 

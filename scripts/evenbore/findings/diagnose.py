@@ -38,9 +38,10 @@ from evenbore.findings.patterns import (
     size_priors,
 )
 from evenbore.findings.recurrence import recurrence, seen_once
+from evenbore.findings.references import deviations
 from evenbore.findings.rows import MIN_PEERS, SOFT_DYNAMICS, TOLD, Rows, collect_rows, excess, members, row_median
 from evenbore.findings.silence import silence_support
-from evenbore.findings.templates import Template, learned_templates, templates
+from evenbore.findings.templates import NEGLIGIBLE, Template, learned_templates, templates
 from evenbore.findings.tolerances import learned_cents, tolerance
 from evenbore.judge.faroff import FarOff
 from evenbore.study.sheets import same_model
@@ -187,12 +188,13 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         return []
     known = learned(family, rows.written, rows.dynamics)
     scores = [dull, dullness(rows, known.loss_db) or dull] if known else [dull]  # as many instruments in both
-    views = []
+    pitch, noise = (deviations(rows.keys, part - row_median(part)) for part in (rows.value["cents"], rows.value["noise"]))
+    per_cent, views = 1 / pd.DataFrame(pitch.unit).median().to_numpy(), []
     for one in scores:
-        taught = learned_templates(family, rows.written, known, one.per_db, one.per_cent) if known else []
+        taught = learned_templates(family, rows.written, known, one.per_db, per_cent) if known else []
         views.append((one, templates(family, rows.written, taught)))
     alternatives = [template for _, of_view in views for template in of_view]
-    support = _support(dull, rows, alternatives) + silence_support(rows, dull.owners, alternatives)
+    support = _support(pitch.z, noise.z, rows, alternatives) + silence_support(rows, dull.owners, alternatives)
     whole = [Whole(one.shift_z, one.shift_sd, _freedom(one)) for one in scores]
     seen = [
         View(one.z, correlation(one.z, rows.written), of_view, of_whole)
@@ -212,7 +214,9 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
             if not is_dull:
                 row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
                 best = next(one for one, of_view in views if any(template is each for each in of_view))
-                findings.append(row | recurrence(_by_take(best, rows, owner, _inside(template), template.shape == 0)))
+                effects = _by_take(best, rows, owner, _inside(template), template.shape == 0)
+                shown = _expected(template, alternatives, rows, owner)
+                findings.append(row | max((recurrence(effects / one) for one in shown), key=lambda one: one["n_seen"]))
         if is_dull:
             findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
@@ -220,15 +224,16 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
     return findings + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
 
 
-def _support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> Floats:
-    """Log Bayes factors (I, T) that pitch and noise add: for vents upper notes flat, or lower ones sharp, and noisier;
+def _support(pitch_z: Floats, noise_z: Floats, rows: Rows, alternatives: list[Template]) -> Floats:
+    """Log Bayes factors (I, T) that pitch (I, N), positive = sharper, and noise (I, N), positive = noisier, add, in
+    standard deviations: for vents upper notes flat, or lower ones sharp, and noisier;
     for leaks and reeds what the bench says of pitch."""
-    out = np.zeros((len(dull.owners), len(alternatives)))
+    out = np.zeros((len(pitch_z), len(alternatives)))
     vents = {i: template for i, template in enumerate(alternatives) if template.kind == "vent"}
     bent = {i: template.pitch for i, template in enumerate(alternatives) if template.pitch is not None}
     lower = {i: template for i, template in vents.items() if template.place == "lower register"}
     upper = {i: template for i, template in vents.items() if i not in lower}
-    for z, chosen in ((-dull.pitch_z, upper), (dull.pitch_z, lower | bent), (dull.noise_z, upper | lower)):
+    for z, chosen in ((-pitch_z, upper), (pitch_z, lower | bent), (noise_z, upper | lower)):
         if chosen:
             shapes = list(chosen.values())
             ratios = np.exp(np.minimum(log_ratios(View(z, correlation(z, rows.written), shapes)), 600))
@@ -302,6 +307,19 @@ def _by_take(dull: Dullness, rows: Rows, owner: tuple[str, str], inside: Bools, 
     z = dull.take_z[members(rows.keys, [owner])[0][rows.take_row]]
     rest = row_median(np.where(outside, z, np.nan))[:, 0]
     return pd.DataFrame(z[:, inside]).mean(axis=1).to_numpy() - rest
+
+
+def _expected(template: Template, alternatives: list[Template], rows: Rows, owner: tuple[str, str]) -> Floats:
+    """How much of a pattern single takes (T,) of an owner show, by each size of leak there that the bench knows: (S, T).
+
+    Soft takes show more of a leak. Of what the bench does not know all show as much."""
+    mine = rows.take_row[members(rows.keys, [owner])[0][rows.take_row]]
+    known = [one.effect for one in alternatives if one.effect is not None and template.kind == one.kind == "leak"
+             and one.place == template.place]  # fmt: skip
+    shown = np.array([effect[:, _inside(template)].mean(axis=1) for effect in known]).reshape(len(known), len(rows.dynamics))
+    even = np.ones((1, len(rows.dynamics)))
+    at = [rows.dynamics.index(dynamic) for dynamic in rows.keys["dynamic"].iloc[mine]]
+    return np.concatenate([even, shown[(shown > NEGLIGIBLE).all(axis=1)]])[:, at]
 
 
 def _extent(template: Template, affected: Floats) -> tuple[int, int]:
