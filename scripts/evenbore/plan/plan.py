@@ -55,6 +55,7 @@ class Plan:
     layout: Layout
     turns: list[Turn]
     codes: dict[str, str]
+    references: list[str]
     kinds: list[tuple[str, str]]
     phrase: str
     factor: str
@@ -140,12 +141,12 @@ def _make_plan(
     layout = _chosen(candidates, takes, len(kinds), assumed_days(own_days)["whole"])
     table = criteria_table(reading.config["just_noticeable"], reading.config["currency"])
     return Plan(
-        layout, turns(layout, rng), draw_codes(sorted(sheet), rng), kinds, phrase, factor, levels,
-        predicted(layout, levels, {name: known[name] for name in known if _told_by(name, kinds)}, table, own_days),
+        layout, turns(layout, rng), draw_codes(sorted(sheet), rng), references, kinds, phrase, factor, levels,
+        predicted(layout, levels, {name: known[name] for name in known if told_by(name, kinds)}, table, own_days),
     )  # fmt: skip
 
 
-def _told_by(criterion: str, kinds: Sequence[tuple[str, str]]) -> bool:
+def told_by(criterion: str, kinds: Sequence[tuple[str, str]]) -> bool:
     """Whether takes of these kinds (articulation or PHRASE, dynamic) tell the criterion; a phrase tells none."""
     entry = CRITERIA[criterion]
     kinds = [kind for kind in kinds if kind[0] != PHRASE]
