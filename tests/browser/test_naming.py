@@ -10,10 +10,10 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 from test_accessibility import violations
 
-from evenbore.study.check import check_reading
+from evenbore.study.check import check_study
 from evenbore.study.new import add_recordings, new_study
 from evenbore.study.sheetfile import write_sheet
-from evenbore.study.sheets import load_study, read_study
+from evenbore.study.sheets import load_study
 from rendering.render import RATE
 from scenarios import generators
 
@@ -109,7 +109,7 @@ def test_the_keyboard_alone_names_all_and_the_sheets_are_in_order(study, naming)
     assert {key: (row["label"], row["family"]) for key, row in loaded.instruments.items()} == {
         "Yew": ("Yéw", "oboe"), "oak": ("oak", "oboe"),
     }  # fmt: skip
-    assert check_reading(read_study(study)) == []
+    assert check_study(study) == []
 
 
 def test_a_run_of_takes_is_one_name_and_one_key(study, naming):

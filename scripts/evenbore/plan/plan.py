@@ -55,6 +55,7 @@ class Plan:
     layout: Layout
     turns: list[Turn]
     codes: dict[str, str]
+    references: list[str]
     kinds: list[tuple[str, str]]
     phrase: str
     factor: str
@@ -141,7 +142,7 @@ def _make_plan(
     table = criteria_table(reading.config["just_noticeable"], reading.config["currency"])
     told = {name: told_by(name, kinds) for name in known}
     return Plan(
-        layout, turns(layout, rng), draw_codes(sorted(sheet), rng), kinds, phrase, factor, levels,
+        layout, turns(layout, rng), draw_codes(sorted(sheet), rng), references, kinds, phrase, factor, levels,
         predicted(layout, levels, {name: known[name] for name in known if told[name]}, table, own_days, told),
     )  # fmt: skip
 

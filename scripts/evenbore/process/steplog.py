@@ -35,8 +35,11 @@ def step_log(path: str | Path) -> Iterator[None]:
 
 
 def paths_of(*named: Any) -> dict[str, str]:
-    """The paths that a rule names (its inputs, outputs, params) as the step's function takes them: `notes` as
-    `path_to_notes`. Lists are left out."""
+    """The paths that a rule names (its inputs, outputs, params) as its step's function takes them; lists are left out.
+
+    >>> paths_of({"study": "."}, {"notes": "results/tables/notes.tsv", "sheets": ["config/sessions.tsv"]})
+    {'path_to_study': '.', 'path_to_notes': 'results/tables/notes.tsv'}
+    """
     return {f"path_to_{name}": path for paths in named for name, path in paths.items() if isinstance(path, str)}
 
 

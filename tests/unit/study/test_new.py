@@ -14,10 +14,10 @@ from evenbore.facts.formats import AUDIO_SUFFIXES, SUFFIXES_OF
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
 from evenbore.recording.decoders import CONTAINERS
-from evenbore.study.check import check_reading
+from evenbore.study.check import check_study
 from evenbore.study.new import new_study
 from evenbore.study.sheetfile import write_sheet
-from evenbore.study.sheets import load_study, read_study
+from evenbore.study.sheets import load_study
 
 
 def make(folder, *files):
@@ -240,7 +240,7 @@ def test_wrong_family_folder_or_no_recordings(tmp_path):
 
 def test_empty_files_are_found_by_check_and_by_nothing_else(tmp_path):
     study_of(tmp_path, "a.wav", "b.wav")
-    problems = check_reading(read_study(tmp_path / "study"))
+    problems = check_study(tmp_path / "study")
     assert [(problem.row, problem.column) for problem in problems] == [(2, "file"), (3, "file")]
 
 

@@ -7,7 +7,7 @@ import pytest
 import soundfile as sf
 
 from evenbore.files.errors import EvenboreError
-from evenbore.study.check import check_reading
+from evenbore.study.check import check_study
 from evenbore.study.new import add_recordings, new_study
 from evenbore.study.sheets import load_study, read_study
 from evenbore.study.takes import read_order
@@ -69,7 +69,7 @@ def test_a_list_names_the_scales_of_a_long_file(tmp_path, long_file):
     ]
     study = load_study(tmp_path / "study")
     assert [row["start_s"] for row in study.recordings] == [float(row["start_s"]) for row in rows]
-    assert check_reading(read_study(tmp_path / "study")) == []
+    assert check_study(tmp_path / "study") == []
 
 
 def test_a_list_too_short_or_long_is_told_and_nothing_is_sure(tmp_path):
