@@ -27,7 +27,7 @@ _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pi
 _BEST_SNR_DB = 45.0
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
 _FIRST_PART_S, _FIRST_PART_PERIODS, _BREAKS_S = 0.03, 4.0, 0.12
-_TOGETHER = 4  # notes whose parts are transformed at a time: memory, and neighbours are of a length
+_TOGETHER = 8  # notes whose parts are transformed at a time: memory, and neighbours are of a length
 _HEARD = 0.2  # of the middle's amplitude: what sounds before a note's own spectrum shows belongs to its beginning
 # first pitches looked for: a twelfth lower (as the part allows), two octaves higher
 _LOWEST_RATIO, _HIGHEST_RATIO = 3.3, 4.2
@@ -96,7 +96,9 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     # a window is some whole hops and a part of the next one
     whole, part = divmod(width, hop)
     count = (len(x) - width) // hop + 1
-    hops = np.square(np.pad(x, (0, hop))[: (count + whole) * hop].reshape(-1, hop))
+    squares = np.zeros((count + whole) * hop, np.float32)
+    np.square(x[: len(squares)], out=squares[: len(x)])
+    hops = squares.reshape(-1, hop)
     running = np.concatenate([[0.0], np.cumsum(hops.sum(axis=1), dtype=float)])
     energy = running[whole:-1] - running[: -1 - whole] + hops[whole:, :part].sum(axis=1)
     envelope = np.sqrt(np.maximum(energy, 0) / width)
