@@ -37,7 +37,7 @@ def write_table_parts(parts: Iterable[pd.DataFrame], table: str, path: str | Pat
         with temporary.open("w", encoding="utf-8", newline="") as file:
             for number, part in enumerate(parts):
                 rows = conform(part, table)
-                rows = rows.assign(**{name: _six_digits(rows[name]) for name in rows.select_dtypes("float64")})
+                rows = rows.assign(**{str(name): _six_digits(rows[name]) for name in rows.select_dtypes("float64")})
                 rows.to_csv(file, sep="\t", index=False, header=number == 0, lineterminator="\n")
 
     write_atomically(path, write)
