@@ -22,7 +22,7 @@ import numpy as np
 from start import try_lock
 
 KEPT = Path(__file__).resolve().parents[1] / "build" / "compiled"
-USED = ("_localmin", "_pi_wrapper")  # by yin and pyin; to compile all its functions of this kind takes four times as long
+USED = ("_localmin", "_pi_wrapper")  # by yin and pyin, of all the functions that it would compile at once
 
 
 @cache
