@@ -1,12 +1,12 @@
 """The noise of the player's air: what sounds midway between a note's harmonics and is not the room's.
 
 Three noises are heard there. The background of room and microphone is known from where nobody plays, and is taken off.
-The room's echo fills the gaps too. Of the notes before it holds the harmonics, which lie elsewhere than this note's: what
-they take of a gap is left out, and a gap that they take whole is what lies between its neighbours. The echo of how the
-note itself began dies away while it lasts: what falls as a room's decay does, exp(−13.8 t / T60), is the room's. What stays is the air; what comes and goes within
-a note, as the crack of a lost sample or of a key does, is not. T60 is the recording's reverberation time or less, both
-alike: what fits best is no guide, for an echo's lines fade and swell as they die. A note whose noise hangs on which it
-is, or follows neither, is the less sure for it.
+The room's echo fills the gaps too. Of the notes before it holds the harmonics, which lie elsewhere than this note's:
+what they take of a gap is left out, and a gap that they take whole counts as what lies between its neighbours. The echo
+of how the note itself began dies away while the note lasts: what falls as a room's decay does, exp(−13.8 t / T60), is
+the room's. What stays is the air; what comes and goes within a note, as the crack of a lost sample or of a key does, is
+not. T60 is the recording's reverberation time or less, both alike: what fits best is no guide, for an echo's lines fade
+and swell as they die. A note whose noise hangs on which it is, or follows neither, is the less sure for it.
 
 Powers are in units of a full-scale sine, as in `spectrum`. Noise that cannot be told from background and echo is NaN.
 """
