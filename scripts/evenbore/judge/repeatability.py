@@ -299,7 +299,7 @@ def _alike(squares: float, df: float, others: float, others_df: float) -> bool:
     if not min(squares, df, others, others_df) > 0:
         return False
     ratio = squares / df / (others / others_df)
-    return 2 * min(special.fdtr(df, others_df, ratio), special.fdtrc(df, others_df, ratio)) >= UNLIKE
+    return bool(2 * min(special.fdtr(df, others_df, ratio), special.fdtrc(df, others_df, ratio)) >= UNLIKE)
 
 
 def with_takes_beside(takes: pd.DataFrame, beside: Iterable[pd.DataFrame]) -> pd.DataFrame:
