@@ -30,7 +30,8 @@ def decision_tables(results: Results) -> dict[str, str]:
         "identical": markdown(
             ("layout", "scatter", "studies", "any `differs`, by own days", "90 % intervals hold, by own days"),
             [
-                (place, scatter, rows[0]["studies"], _by_day(rows, lambda row: _of(row, "any", "studies")), _by_day(rows, _range))
+                (place, scatter, rows[0]["studies"], _by_day(rows, lambda row: _of(row, "any", "studies")),
+                 _by_day(rows, _range))
                 for (place, scatter), rows in _grouped(results["identical"])
             ],
         ),
