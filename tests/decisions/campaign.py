@@ -299,8 +299,8 @@ PARTS = {
 }
 
 
-SHORT = {"identical": 48, "different": 18, "power": 48, "equal": 6, "promise": 40, "changes": 3, "players": 20,
-         "clusters": 24, "benched": 10}  # fmt: skip
+SHORT = {"identical": 48, "different": 12, "power": 36, "equal": 5, "promise": 24, "changes": 2, "players": 16,
+         "clusters": 16, "benched": 8}  # fmt: skip
 """Studies of a cell in the short campaign."""
 
 
