@@ -112,10 +112,10 @@ def assess(
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
-            key = criterion.kind, criterion.articulation, criterion.reads
-            if key not in in_doubt:
-                in_doubt[key] = _notes_in_doubt(notes, criterion, base)
-            doubts, missed = in_doubt[key], lacking if criterion.kind == "take" else {}
+            asks = criterion.kind, criterion.articulation, criterion.reads
+            if asks not in in_doubt:
+                in_doubt[asks] = _notes_in_doubt(notes, criterion, base)
+            doubts, missed = in_doubt[asks], lacking if criterion.kind == "take" else {}
             words = {owner: joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
             rows += _rows(criterion, owners, found, words)
     # 4. What else there is to say of a value, or of its being missing

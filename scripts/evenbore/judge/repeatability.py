@@ -7,11 +7,11 @@ One model for intervals, pairs, ranking, before and after, and plans. Of one cri
 - A block is what takes were recorded in together: a session, of one player where several played. What it adds to all
   instruments alike is taken out for criteria where it is `additive`.
 - Takes scatter by s_r, the repeatability standard deviation of ISO 5725-2:1994, pooled over the study (a cell is one
-  instrument in one state and block, a test result is a take). Some instruments scatter more than others: the variance
-  of each is its own, drawn to the pooled one as if that had been seen in PRIOR_DF takes more (moderated variances:
-  Smyth 2004, Stat. Appl. Genet. Mol. Biol. 3, 3, from memory). One whose takes scatter more in all criteria together
-  is drawn to a variance so many times the pooled one instead (SCATTER_RATIO): two bad takes may agree by chance in one
-  criterion, hardly in all.
+  instrument in one state and block, a test result is a take). Takes at other dynamics tell of it as well (BESIDE),
+  unless they scatter otherwise. Some instruments scatter more than others: the variance of each is its own, drawn to
+  the pooled one as if that had been seen in PRIOR_DF takes more (moderated variances: Smyth 2004, Stat. Appl. Genet.
+  Mol. Biol. 3, 3, from memory). One whose takes scatter more in all criteria together is drawn to a variance so many
+  times the pooled one instead (SCATTER_RATIO): two bad takes may agree by chance in one criterion, hardly in all.
 - An instrument's own day in a block scatters by `ratio` times s_r. See `own_days` for how large that is. Where no
   instrument leads from one block to another, days cannot be told from instruments and are left out: what is said then
   holds for that day.
@@ -192,8 +192,8 @@ class Assessment:
     """What is known of the instruments.
 
     `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
-    recording direction articulation criterion value session_offset, which is taken out of the value; SCATTER_RATIO;
-    what has no value is left out). `shifts`: instrument state criterion component shift, the change of a value along
+    recording direction articulation criterion value session_offset, which is taken out of the value; BESIDE;
+    SCATTER_RATIO; what has no value is left out). `shifts`: instrument state criterion component shift, the change of a value along
     each independent direction of the error of the set-ups (one standard error each). `days`: how much instruments' own
     days scatter, per kind.
     """
@@ -300,7 +300,7 @@ def _alike(squares: float, df: float, others: float, others_df: float) -> bool:
     if not min(squares, df, others, others_df) > 0:
         return False
     ratio = squares / df / (others / others_df)
-    return 2 * min(special.fdtr(df, others_df, ratio), special.fdtrc(df, others_df, ratio)) >= UNLIKE
+    return bool(2 * min(special.fdtr(df, others_df, ratio), special.fdtrc(df, others_df, ratio)) >= UNLIKE)
 
 
 def with_takes_beside(takes: pd.DataFrame, beside: Iterable[pd.DataFrame]) -> pd.DataFrame:

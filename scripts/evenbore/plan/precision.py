@@ -6,8 +6,7 @@ for a factor it is the covariance of the generalised least squares estimates, (X
 
 Smallest detectable difference: told with 80 % probability, where nothing else differs in the study: of pairs, one
 instrument from all others in one criterion; of a factor, two levels in one criterion. So p is reckoned with as it will
-be adjusted (see `multiplicity`). An instrument's pairs share its error and help each other past the adjustment, so that
-mostly all are told or none: where the chances are even, TOLD_TOGETHER of them.
+be adjusted (see `multiplicity`).
 """
 
 import math
@@ -17,14 +16,12 @@ from typing import TypeAlias
 import numpy as np
 import pandas as pd
 
-from evenbore.compare.multiplicity import detectable, first_threshold
+from evenbore.compare.multiplicity import detectable, first_threshold, threshold_of_pairs
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.judge.repeatability import Days, assumed_days, planned_errors
 from evenbore.plan.layout import Layout
 from evenbore.statistics import mixed
 
-# ASSUME: tried on drawn normal takes of twelve instruments; with all of them (1) a promise of 80 % is kept in 71 %
-TOLD_TOGETHER = 0.5
 Scatter: TypeAlias = tuple[float, float, float, str]
 """Standard deviation of instrument, session, take, and where from ("assumed" or "pilot")."""
 
@@ -106,7 +103,7 @@ def predicted(
         registered = CRITERIA[name]
         pair, worst, pair_df = pair_errors(layout, take, registered.additive, days[registered.day_kind], dynamics[name])
         factor, df = factor_error(layout, levels, (instrument, session, take)) if testable else (np.nan, np.nan)
-        of_pairs = first_threshold(len(known), math.comb(n, 2), TOLD_TOGETHER * (n - 1))
+        of_pairs = threshold_of_pairs(len(known), n)
         of_factor = first_threshold(len(known), max(contrasts, 1), 1)
         rows.append({
             "criterion": name, "unit": criterion.unit, "sd_instrument": instrument, "sd_session": session,
