@@ -188,7 +188,9 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         return []
     known = learned(family, rows.written, rows.dynamics)
     scores = [dull, dullness(rows, known.loss_db) or dull] if known else [dull]  # as many instruments in both
-    pitch, noise = (deviations(rows.keys, part - row_median(part)) for part in (rows.value["cents"], rows.value["noise"]))
+    pitch, noise = (
+        deviations(rows.keys, part - row_median(part)) for part in (rows.value["cents"], rows.value["noise"])
+    )
     per_cent, views = 1 / pd.DataFrame(pitch.unit).median().to_numpy(), []
     for one in scores:
         taught = learned_templates(family, rows.written, known, one.per_db, per_cent) if known else []
@@ -316,7 +318,9 @@ def _expected(template: Template, alternatives: list[Template], rows: Rows, owne
     mine = rows.take_row[members(rows.keys, [owner])[0][rows.take_row]]
     known = [one.effect for one in alternatives if one.effect is not None and template.kind == one.kind == "leak"
              and one.place == template.place]  # fmt: skip
-    shown = np.array([effect[:, _inside(template)].mean(axis=1) for effect in known]).reshape(len(known), len(rows.dynamics))
+    shown = np.array([effect[:, _inside(template)].mean(axis=1) for effect in known]).reshape(
+        len(known), len(rows.dynamics)
+    )
     even = np.ones((1, len(rows.dynamics)))
     at = [rows.dynamics.index(dynamic) for dynamic in rows.keys["dynamic"].iloc[mine]]
     return np.concatenate([even, shown[(shown > NEGLIGIBLE).all(axis=1)]])[:, at]

@@ -155,9 +155,7 @@ def shared(away: Floats, sd: Floats | float) -> Floats:
     return mean
 
 
-def _against_others(
-    keys: pd.DataFrame, values: Floats, peers: Floats, parts: Components
-) -> tuple[Floats, Floats]:
+def _against_others(keys: pd.DataFrame, values: Floats, peers: Floats, parts: Components) -> tuple[Floats, Floats]:
     """Values (R, N) minus their prediction from the other instruments' `peers` values; its SD."""
     away, sd = (np.full(values.shape, np.nan) for _ in range(2))
     whole = Codes.of(keys)

@@ -54,27 +54,27 @@ def test_left_out_by_one_inverse_as_by_leaving_out(seed):
         assert variance[own] == pytest.approx(np.diag(spread))
 
 
-@pytest.fixture(params=range(4))
-def half_faulty(request):
-    """Keys and values of fourteen instruments of unit scatter, seven of which are off below a note of their own."""
-    rng = np.random.default_rng(request.param)
+def faulty(seed, number):
+    """Keys and values of fourteen instruments of unit scatter, the last of which are off below a note of their own."""
+    rng = np.random.default_rng(seed)
     rows = [(f"i{i:02d}", "before", "s0", "mf", "slurred", "up") for i in range(14)]
     keys = pd.DataFrame(rows, columns=["instrument", "state", "session", "dynamic", "articulation", "direction"])
-    off = np.arange(30) < rng.integers(8, 25, (7, 1))
-    return keys, rng.normal(size=(14, 30)) + np.concatenate([np.zeros((7, 30)), rng.uniform(6, 20, (7, 1)) * off])
+    off = np.arange(30) < rng.integers(8, 25, (number, 1))
+    away = np.concatenate([np.zeros((14 - number, 30)), rng.uniform(6, 20, (number, 1)) * off])
+    return keys, rng.normal(size=(14, 30)) + away
 
 
-def test_the_middle_is_what_most_agree_on_though_half_are_off(half_faulty):
-    keys, values = half_faulty
-    # the mean of seven has a standard error of 0.38
-    assert np.sqrt(np.mean(condition_middles(keys, values)[0] ** 2)) < 0.6
-    assert np.sqrt(np.mean(np.median(values, axis=0) ** 2)) > 1.0
+@pytest.mark.parametrize("seed", range(4))
+def test_the_middle_is_what_most_agree_on_though_nearly_half_are_off(seed):
+    # the mean of the eight that are not has a standard error of 0.35
+    assert np.sqrt(np.mean(condition_middles(*faulty(seed, 6))[0] ** 2)) < 0.45
 
 
-def test_half_the_instruments_do_not_hide_each_other(half_faulty):
-    z = deviations(*half_faulty).z
-    assert np.median(z[7:, :8]) > 4
-    assert np.abs(np.median(z[:7, :8])) < 0.7
+@pytest.mark.parametrize("seed", range(4))
+def test_half_the_instruments_do_not_hide_each_other(seed):
+    z = deviations(*faulty(seed, 7)).z
+    assert np.median(z[7:, :8]) > 4  # it was below 2 while the reference was a mean of tamed values
+    assert -1 < np.median(z[:7, :8]) < 0.3
 
 
 def test_no_row_counts_for_much_more_than_another():
