@@ -21,6 +21,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from scipy import sparse, special
+from scipy.interpolate import BSpline
 
 from evenbore.facts.acoustics import third_octave_bands
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
@@ -212,16 +213,11 @@ def _band(frequency_hz: Floats | Floats32) -> Ints:
 
 def _hats(frequency_hz: Floats, block: Ints, blocks: int) -> sparse.csr_array:
     """(n, blocks * B) weights of linear interpolation over log frequency, each row in its own block of B columns."""
-    place = np.clip(band_place(frequency_hz), 0, BAND_HZ.size - 1 - 1e-9)
-    lower = np.floor(place).astype(int)
-    row, column = np.arange(place.size), block * BAND_HZ.size + lower
-    return sparse.csr_array(
-        (
-            np.concatenate([1 - (place - lower), place - lower]),
-            (np.concatenate([row, row]), np.concatenate([column, column + 1])),
-        ),
-        shape=(place.size, blocks * BAND_HZ.size),
-    )
+    b = BAND_HZ.size
+    knots = np.concatenate([[0], np.arange(b), [b - 1]]).astype(float)
+    weights = BSpline.design_matrix(np.clip(band_place(frequency_hz), 0, b - 1), knots, 1)
+    columns = weights.indices + np.repeat(block * b, 2)
+    return sparse.csr_array((weights.data, columns, weights.indptr), shape=(block.size, blocks * b))
 
 
 def _take_covariance(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools) -> Floats | None:
