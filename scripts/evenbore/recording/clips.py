@@ -101,7 +101,9 @@ def cut_clips(
         if full:
             clips.append(_clip(take, [], b""))
             continue
-        cut_of = _sha256(code, json.dumps(take, sort_keys=True))
+        # in whatever folder the study lies; the sound's own digest is in it
+        row = {key: value for key, value in take.items() if key not in ("path", "families_dir")}
+        cut_of = _sha256(code, json.dumps(row, sort_keys=True))
         if digest(take["path"]) == take["sha256"] and (clip := kept.get(cut_of) or _cut(take)) is not None:
             clip = replace(clip, cut_of=cut_of)
             size += len(clip.mp3) * 4 / 3
