@@ -46,6 +46,7 @@ def pytest_configure(config):
     config.addinivalue_line("markers", "slow: takes longer than a few seconds")
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers():
     """One more than there are cores: some of them wait for a browser, a process or what another makes."""
     return (os.cpu_count() or 1) + 1
