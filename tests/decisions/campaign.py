@@ -299,8 +299,8 @@ PARTS = {
 }
 
 
-SHORT = {"identical": 48, "different": 12, "power": 36, "equal": 5, "promise": 24, "changes": 2, "players": 16,
-         "clusters": 16, "benched": 8}  # fmt: skip
+SHORT = {"identical": 48, "different": 8, "power": 27, "equal": 3, "promise": 16, "changes": 2, "players": 12,
+         "clusters": 12, "benched": 4}  # fmt: skip
 """Studies of a cell in the short campaign."""
 
 

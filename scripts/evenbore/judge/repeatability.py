@@ -193,9 +193,9 @@ class Assessment:
 
     `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
     recording direction articulation criterion value session_offset, which is taken out of the value; BESIDE;
-    SCATTER_RATIO; what has no value is left out). `shifts`: instrument state criterion component shift, the change of a value along
-    each independent direction of the error of the set-ups (one standard error each). `days`: how much instruments' own
-    days scatter, per kind.
+    SCATTER_RATIO; what has no value is left out). `shifts`: instrument state criterion component shift, the change of
+    a value along each independent direction of the error of the set-ups (one standard error each). `days`: how much
+    instruments' own days scatter, per kind.
     """
 
     instruments: pd.DataFrame
