@@ -147,10 +147,12 @@ def _pooled(away: Floats, sd: Floats, parts: Components) -> tuple[Floats, Floats
 
 def shared(away: Floats, sd: Floats | float) -> Floats:
     """Mean (..., N) of what rows (..., R, N) show of an instrument, NaN where none does: none counts for more than
-    APART `sd` above the least. Near the softest breath that a note speaks at, little makes much of a difference."""
-    least = np.fmin.reduce(away, axis=-2)
-    count = np.isfinite(away).sum(axis=-2)
-    total = np.nansum(np.minimum(away, (least + APART * sd)[..., None, :]), axis=-2)
+    APART `sd` beside the least. Near the softest breath that a note speaks at, little makes much of a difference."""
+    known = np.isfinite(away)
+    nearest = np.argmin(np.where(known, np.abs(away), np.inf), axis=-2)[..., None, :]
+    least, reach = np.take_along_axis(away, nearest, axis=-2), APART * np.expand_dims(sd, -2)
+    count = known.sum(axis=-2)
+    total = np.nansum(np.clip(away, least - reach, least + reach), axis=-2)
     mean: Floats = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     return mean
 
