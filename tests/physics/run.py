@@ -23,7 +23,7 @@ import pandas as pd
 from findings.sampled import SOUNDFONTS
 from physics.bores import FAMILIES
 from physics.pools import ASSUMED, TOLERANCES, Fault, Pool, impostors, plans
-from physics.score import score, summary, table
+from physics.score import score, table
 
 SERIES = 7  # raise it once the program was changed in the light of what failed here; developed on 3, 5, 6, 101 and 501
 
@@ -63,5 +63,4 @@ if __name__ == "__main__":
             chosen = sounded(family) if options.sound else pools(family, options.share)
             score(chosen).to_csv(file, sep="\t", index=False)
         tables.append(pd.read_csv(file, sep="\t", keep_default_na=False))
-        print(summary(tables[-1]).to_string(index=False), flush=True)
     print(markdown(*table(pd.concat(tables))))

@@ -66,18 +66,3 @@ def table(lines: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
         rows.append((load_family(str(family)).name, *cells))
     header = ("instruments", *kinds, "tight called faulty", "reed, soft, low pad: run, any", "step")
     return header, rows
-
-
-def summary(lines: pd.DataFrame) -> pd.DataFrame:
-    """Leaks told, placed and rightly placed; impostors and tight instruments called a run or given a place."""
-    rows = []
-    for key, part in lines.groupby(["family", "sound", "pool", "spread", "planted", "size"], sort=False):
-        run, placed = part["told"] == "stuffy_run", part["region"] != ""
-        rows.append(
-            dict(zip(("family", "sound", "pool", "spread", "planted", "size"), key, strict=True))
-            | {
-                "number": len(part), "told": int((part["told"] != "").sum()), "as run": int(run.sum()),
-                "placed": int(placed.sum()), "inside": int((part["inside"] == True).sum()),  # noqa: E712
-            }
-        )  # fmt: skip
-    return pd.DataFrame(rows)
