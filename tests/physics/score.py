@@ -42,11 +42,11 @@ def _lines(pool: Pool) -> list[dict]:
 def table(lines: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Header and rows of docs/findings.md: a family each, leaks as told (as a run), given a place, hole inside."""
     usual = lines["spread"] == TOLERANCES
-    few, half = (lines["pool"] == f"{n} of {UNITS}" for n in (3, 7))
+    half = lines["pool"] == f"{UNITS // 2} of {UNITS}"
     kinds = {
-        "leak 1.6 mm": usual & few & (lines["size"] == 1.6),
-        "leak 1.1 mm": usual & few & (lines["size"] == 1.1),
-        "leak 0.6 mm": usual & few & (lines["size"] == 0.6),
+        "leak 1.6 mm": usual & ~half & (lines["size"] == 1.6),
+        "leak 1.1 mm": usual & ~half & (lines["size"] == 1.1),
+        "leak 0.6 mm": usual & ~half & (lines["size"] == 0.6),
         "half the pool, 1.6 mm": usual & half,
         "scattered more, 1.6 mm": ~usual,
     }
