@@ -36,7 +36,7 @@ FAR = 64  # harmonics to which the bench's are carried on, the last four speakin
 @dataclass(frozen=True)
 class Fault:
     """`kind` leak or one of IMPOSTORS; `size` in mm on a B flat clarinet for leaks and steps; `hole`: the note that it
-    first opens for, where the fault has a place. `grade`: how dull a reed or soft the blowing, 0.75 to 1.25, 1 usual."""
+    first opens for, where the fault has a place. `grade`: how dull a reed or soft the blowing, 1: usual."""
 
     kind: str
     size: float = 1.1

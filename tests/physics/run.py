@@ -8,6 +8,7 @@ goes on where it stopped; delete build/leaks/ when the program has changed.
 import argparse
 import sys
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -21,30 +22,35 @@ import pandas as pd
 
 from findings.sampled import SOUNDFONTS
 from physics.bores import FAMILIES
-from physics.pools import ASSUMED, Pool, impostors, plans
-from physics.score import score, summary, table
+from physics.pools import ASSUMED, TOLERANCES, Fault, Pool, impostors, plans
+from physics.score import score, table
 
-SERIES = 6  # raise it once the program was changed in the light of what failed here; developed on 3, 5, 101 and 501
+SERIES = 7  # raise it once the program was changed in the light of what failed here; developed on 3, 5, 6, 101 and 501
 
 
-def pools(family: str, series: int = SERIES) -> list[Pool]:
-    """A family's without sound: large and smaller leaks in few units and in half of them, impostors, more scatter."""
+def pools(family: str, share: int) -> list[Pool]:
+    """A family's without sound: large and smaller leaks in few units and in half of them, impostors, more scatter;
+    one in `share` of all."""
     silent: tuple[str | None, ...] = (None,)
-    out = plans(family, series, silent, 14, 3, size=1.6) + plans(family, series, silent, 6, 7, size=1.6)
-    out += plans(family, series, silent, 5, 3, size=1.1) + plans(family, series, silent, 4, 3, size=0.6)
-    out += plans(family, series, silent, 3, 3, size=1.6, spread=ASSUMED) + impostors(family, series, silent, 15)
-    return sorted(out, key=lambda pool: pool.design)
+
+    def leaks(studies: int, faulty: int, size: float, spread: float = TOLERANCES) -> list[Pool]:
+        return plans(family, SERIES, silent, -(-studies // share), faulty, size, spread)
+
+    out = leaks(14, 3, 1.6) + leaks(6, 7, 1.6) + leaks(5, 3, 1.1) + leaks(4, 3, 0.6) + leaks(3, 3, 1.6, ASSUMED)
+    return sorted(out + impostors(family, SERIES, silent, -(-15 // share)), key=lambda pool: pool.design)
 
 
-def sounded(family: str, series: int = SERIES) -> list[Pool]:
-    """A family's as sound, two takes of each unit."""
-    both = plans(family, series, SOUNDFONTS[:1], 1, 3, size=1.6) + impostors(family, series, SOUNDFONTS[:1], 1)
-    return both
+def sounded(family: str) -> list[Pool]:
+    """A family's as sound: one mf take of twelve units, three leaking, one with a dull reed, one blown softly."""
+    (pool,) = plans(family, SERIES, SOUNDFONTS[:1], 1, 3, size=1.6)
+    faults = dict(enumerate([*pool.faults.values(), Fault("reed", 0.0), Fault("soft", 0.0)]))
+    return [replace(pool, faults=faults, units=12, takes=1)]
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--family", choices=FAMILIES, help="only this one")
+    parser.add_argument("--share", type=int, default=1, help="one in so many pools")
     parser.add_argument("--sound", action="store_true", help="pools made to sound and measured, instead")
     options = parser.parse_args()
     warnings.simplefilter("ignore", RuntimeWarning)
@@ -52,9 +58,9 @@ if __name__ == "__main__":
     folder.mkdir(parents=True, exist_ok=True)
     tables = []
     for family in [options.family] if options.family else FAMILIES:
-        file = folder / f"{family}_{SERIES}{'_sound' * options.sound}.tsv"
+        file = folder / f"{family}_{SERIES}_{'sound' if options.sound else options.share}.tsv"
         if not file.exists():
-            score((sounded if options.sound else pools)(family)).to_csv(file, sep="\t", index=False)
+            chosen = sounded(family) if options.sound else pools(family, options.share)
+            score(chosen).to_csv(file, sep="\t", index=False)
         tables.append(pd.read_csv(file, sep="\t", keep_default_na=False))
-        print(summary(tables[-1]).to_string(index=False), flush=True)
     print(markdown(*table(pd.concat(tables))))

@@ -42,11 +42,11 @@ def _lines(pool: Pool) -> list[dict]:
 def table(lines: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Header and rows of docs/findings.md: a family each, leaks as told (as a run), given a place, hole inside."""
     usual = lines["spread"] == TOLERANCES
-    few, half = (lines["pool"] == f"{n} of {UNITS}" for n in (3, 7))
+    half = lines["pool"] == f"{UNITS // 2} of {UNITS}"
     kinds = {
-        "leak 1.6 mm": usual & few & (lines["size"] == 1.6),
-        "leak 1.1 mm": usual & few & (lines["size"] == 1.1),
-        "leak 0.6 mm": usual & few & (lines["size"] == 0.6),
+        "leak 1.6 mm": usual & ~half & (lines["size"] == 1.6),
+        "leak 1.1 mm": usual & ~half & (lines["size"] == 1.1),
+        "leak 0.6 mm": usual & ~half & (lines["size"] == 0.6),
         "half the pool, 1.6 mm": usual & half,
         "scattered more, 1.6 mm": ~usual,
     }
@@ -66,18 +66,3 @@ def table(lines: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
         rows.append((load_family(str(family)).name, *cells))
     header = ("instruments", *kinds, "tight called faulty", "reed, soft, low pad: run, any", "step")
     return header, rows
-
-
-def summary(lines: pd.DataFrame) -> pd.DataFrame:
-    """Leaks told, placed and rightly placed; impostors and tight instruments called a run or given a place."""
-    rows = []
-    for key, part in lines.groupby(["family", "sound", "pool", "spread", "planted", "size"], sort=False):
-        run, placed = part["told"] == "stuffy_run", part["region"] != ""
-        rows.append(
-            dict(zip(("family", "sound", "pool", "spread", "planted", "size"), key, strict=True))
-            | {
-                "number": len(part), "told": int((part["told"] != "").sum()), "as run": int(run.sum()),
-                "placed": int(placed.sum()), "inside": int((part["inside"] == True).sum()),  # noqa: E712
-            }
-        )  # fmt: skip
-    return pd.DataFrame(rows)

@@ -312,18 +312,15 @@ def _by_take(dull: Dullness, rows: Rows, owner: tuple[str, str], inside: Bools, 
 
 
 def _expected(template: Template, alternatives: list[Template], rows: Rows, owner: tuple[str, str]) -> Floats:
-    """How much of a pattern single takes (T,) of an owner show, by each size of leak there that the bench knows: (S, T).
-
-    Soft takes show more of a leak. Of what the bench does not know all show as much."""
+    """How much of a pattern single takes (T,) of an owner show, as much as each other or as the bench says of each size
+    of leak at that place, (S, T): soft ones several times as much."""
     mine = rows.take_row[members(rows.keys, [owner])[0][rows.take_row]]
-    known = [one.effect for one in alternatives if one.effect is not None and template.kind == one.kind == "leak"
-             and one.place == template.place]  # fmt: skip
-    shown = np.array([effect[:, _inside(template)].mean(axis=1) for effect in known]).reshape(
-        len(known), len(rows.dynamics)
-    )
-    even = np.ones((1, len(rows.dynamics)))
     at = [rows.dynamics.index(dynamic) for dynamic in rows.keys["dynamic"].iloc[mine]]
-    return np.concatenate([even, shown[(shown > NEGLIGIBLE).all(axis=1)]])[:, at]
+    shown = [np.ones(len(rows.dynamics))]
+    for one in alternatives:
+        if one.effect is not None and template.kind == one.kind == "leak" and one.place == template.place:
+            shown.append(one.effect[:, _inside(template)].mean(axis=1))
+    return np.array([each[at] for each in shown if (each > NEGLIGIBLE).all()])
 
 
 def _extent(template: Template, affected: Floats) -> tuple[int, int]:

@@ -49,7 +49,7 @@ LEAST_ROUGH = 0.15
 # tired reed or soft blowing about 0.1 to 0.2 from the nearest example.
 # ASSUME: as much holds of real instruments and of what only the formula tells.
 MODEL_ERROR = 0.12
-# Of a reed or a breath near where notes no longer speak, and half of it from note to note.
+# ASSUME: of a reed or a breath near where notes no longer speak, half of it from note to note; set by trial, as above.
 REED_ERROR = 0.2
 # ASSUME: how exactly what dulls the whole scale and what dulls single notes are known in the same unit
 UNIT_ERROR = 0.2

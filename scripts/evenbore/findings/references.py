@@ -29,9 +29,9 @@ from evenbore.findings.rows import (
     row_median,
 )
 
-# ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
 TOGETHER = ("session", *CONDITION)
-APART = 4.0  # standard deviations that one row of an instrument counts for more than another at most
+# ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
+APART = 4.0  # standard deviations that one row of an instrument counts for more or less than another at most
 POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note; or what is usual, of wholes
 # ASSUME: a floor so that copies of one recording do not make every difference significant
 SMALLEST_SD = 0.05
@@ -145,12 +145,14 @@ def _pooled(away: Floats, sd: Floats, parts: Components) -> tuple[Floats, Floats
     return shared(away, pooled), pooled
 
 
-def shared(away: Floats, sd: Floats | float) -> Floats:
+def shared(away: Floats, sd: Floats) -> Floats:
     """Mean (..., N) of what rows (..., R, N) show of an instrument, NaN where none does: none counts for more than
-    APART `sd` above the least. Near the softest breath that a note speaks at, little makes much of a difference."""
-    least = np.fmin.reduce(away, axis=-2)
-    count = np.isfinite(away).sum(axis=-2)
-    total = np.nansum(np.minimum(away, (least + APART * sd)[..., None, :]), axis=-2)
+    APART `sd` away from the least far off. Near the softest breath that a note speaks at, little makes much of a difference."""
+    known = np.isfinite(away)
+    nearest = np.argmin(np.where(known, np.abs(away), np.inf), axis=-2)[..., None, :]
+    least, reach = np.take_along_axis(away, nearest, axis=-2), APART * np.expand_dims(sd, -2)
+    count = known.sum(axis=-2)
+    total = np.nansum(np.clip(away, least - reach, least + reach), axis=-2)
     mean: Floats = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     return mean
 

@@ -47,10 +47,10 @@ class Template:
     """One alternative: `kind` leak, step, run, vent, reed, fingering or note; `shape` (N,).
 
     `place`: the hole's note for a leak, the highest fingered note for a step, the vent's or register's name, else None.
-    `first`, `last`: indices of the lowest and highest note concerned. `share`: how much of its kind's prior probability
-    it has, against others. Where the bench tells it: `size`, that of `shape` in standard deviations of healthy notes;
-    `pitch`, what it does to pitch; at each dynamic (D, N) `speaks`, with what probability notes sound, and `effect`, how
-    dull they are, in these standard deviations."""
+    `first`, `last`: indices of the lowest and highest note concerned. `share`: how much of its kind's prior
+    probability it has, against others. Where the bench tells it: `size`, that of `shape` in standard deviations of
+    healthy notes; `pitch`, what it does to pitch; at each dynamic (D, N) `speaks`, with what probability notes sound,
+    and `effect`, how dull they are, in these standard deviations."""
 
     kind: str
     shape: Floats
@@ -122,7 +122,9 @@ def learned_templates(
             continue
         where = ("leak", hole, below[0], below[-1]) if hole else ("reed", None, 0, len(written) - 1)
         each = (level * per_db).sum(axis=1)
-        one = _scaled(shared(each, 1.0), *where)
+        # a reed's or breath's effect is known against the rest of a take, a leak's against the notes that it spares
+        whole = np.zeros((1, 1)) if hole else np.median(each, axis=1, keepdims=True)
+        one = _scaled(shared(each - whole, np.ones(each.shape[1])) + whole.mean(), *where)
         out.append(replace(one, pitch=_scaled(cents * per_cent, *where), speaks=speaks, effect=each))
     return out
 

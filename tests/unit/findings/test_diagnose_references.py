@@ -1,4 +1,4 @@
-"""References: the best linear prediction with the instrument left out, from one inverse for all; of a clean majority."""
+"""References: the best linear prediction with the instrument left out, and of a clean majority of each note."""
 
 import numpy as np
 import pandas as pd
@@ -78,5 +78,5 @@ def test_half_the_instruments_do_not_hide_each_other(seed):
 
 
 def test_no_row_counts_for_much_more_than_another():
-    rows = np.array([[1.0, 2.0, np.nan], [30.0, 2.5, 3.0]])
-    assert shared(rows, 1.0) == pytest.approx([1 + APART / 2, 2.25, 3.0])
+    rows = np.array([[1.0, 2.0, np.nan, -1.0], [30.0, 2.5, 3.0, -20.0]])
+    assert shared(rows, np.ones(4)) == pytest.approx([1 + APART / 2, 2.25, 3.0, -1 - APART / 2])
