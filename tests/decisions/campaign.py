@@ -299,7 +299,7 @@ PARTS = {
 }
 
 
-SHORT = {"identical": 48, "different": 8, "power": 27, "equal": 3, "promise": 16, "changes": 2, "players": 12,
+SHORT = {"identical": 48, "different": 8, "power": 27, "equal": 3, "promise": 36, "changes": 2, "players": 12,
          "clusters": 12, "benched": 4}  # fmt: skip
 """Studies of a cell in the short campaign."""
 
