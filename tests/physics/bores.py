@@ -7,6 +7,7 @@ curved parts are straight, and the upper register opens one vent beside the fing
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -104,7 +105,7 @@ class Bore:
     vent_low: np.ndarray
     vent_high: np.ndarray
 
-    @property
+    @cached_property
     def family(self) -> Family:
         return load_family(self.key)
 
@@ -310,7 +311,7 @@ def _untuned(key: str, design: Design, rng: np.random.Generator) -> Bore:
     family = load_family(key)
     spans = [r for r in family.registers if r.overblown]
     notes = np.arange(family.holes[0].first_open_for, family.low, -1)
-    places = {h.first_open_for: h.position - 1 for h in family.holes}
+    places = {h.first_open_for: place for place, h in enumerate(family.holes)}
     is_flute, is_cone = family.bore == "cylinder_open", design.slope > 0
     above = 0.045 if is_flute else design.radius / design.slope if is_cone else design.cavity + 0.01
     column = _quarter(is_flute, is_cone, hertz(family.to_sounding(notes)))

@@ -5,9 +5,10 @@ from collections.abc import Iterable
 import pandas as pd
 
 from evenbore.findings.diagnose import diagnose
+from evenbore.trade.families import load_family
 from evenbore.trade.pitch import note_to_midi
 from findings.campaign import CONFIG, PATTERNS
-from physics.pools import Pool
+from physics.pools import TOLERANCES, UNITS, Pool
 
 
 def score(pools: Iterable[Pool]) -> pd.DataFrame:
@@ -38,16 +39,30 @@ def _lines(pool: Pool) -> list[dict]:
     return lines
 
 
-def summary(lines: pd.DataFrame) -> pd.DataFrame:
-    """Leaks told, placed and rightly placed; impostors and tight instruments called a run or given a place."""
+def table(lines: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Header and rows of docs/findings.md: a family each, leaks as told (as a run), given a place, hole inside."""
+    usual = lines["spread"] == TOLERANCES
+    half = lines["pool"] == f"{UNITS // 2} of {UNITS}"
+    kinds = {
+        "leak 1.6 mm": usual & ~half & (lines["size"] == 1.6),
+        "leak 1.1 mm": usual & ~half & (lines["size"] == 1.1),
+        "leak 0.6 mm": usual & ~half & (lines["size"] == 0.6),
+        "half the pool, 1.6 mm": usual & half,
+        "scattered more, 1.6 mm": ~usual,
+    }
     rows = []
-    for key, part in lines.groupby(["family", "sound", "pool", "spread", "planted", "size"], sort=False):
-        run, placed = part["told"] == "stuffy_run", part["region"] != ""
-        rows.append(
-            dict(zip(("family", "sound", "pool", "spread", "planted", "size"), key, strict=True))
-            | {
-                "number": len(part), "told": int((part["told"] != "").sum()), "as run": int(run.sum()),
-                "placed": int(placed.sum()), "inside": int((part["inside"] == True).sum()),  # noqa: E712
-            }
-        )  # fmt: skip
-    return pd.DataFrame(rows)
+    for family, of in lines.groupby("family", sort=False):
+        told, placed = of["told"] == "stuffy_run", of["region"] != ""
+        inside, leak = of["inside"].astype(str) == "True", of["planted"] == "leak"
+        cells = [
+            f"{(told & one).sum()}, {(placed & one).sum()}, {(inside & one).sum()} of {one.sum()}"
+            for one in (leak & chosen.loc[of.index] for chosen in kinds.values())
+        ]
+        tight, impostor = of["planted"] == "nothing", of["planted"].isin(["reed", "soft", "pad"])
+        step = of["planted"] == "step"
+        cells.append(f"{(tight & (of['told'] != '')).sum()} of {tight.sum()}")
+        cells.append(f"{(impostor & told).sum()}, {(impostor & (of['told'] != '')).sum()} of {impostor.sum()}")
+        cells.append(f"{(step & told).sum()}, {(step & placed).sum()}, {(step & inside).sum()} of {step.sum()}")
+        rows.append((load_family(str(family)).name, *cells))
+    header = ("instruments", *kinds, "tight called faulty", "reed, soft, low pad: run, any", "step")
+    return header, rows

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from physics.pools import Fault, Pool, change, holes_of, plans
+from physics.pools import Fault, Pool, change, holes_of, impostors, plans
 from physics.score import score
 
-LEAKING = Pool("saxophone_alto", 5, {1: Fault("leak", 1.6, 70)}, units=5, takes=1)
+LEAKING = Pool("saxophone_alto", 5, 5, {1: Fault("leak", 1.6, 70)}, units=5, takes=1)
 
 
 def test_a_leak_silences_low_notes_and_weakens_those_below_it_alone():
@@ -32,9 +32,22 @@ def test_plans_are_drawn_alike_each_time_and_only_at_holes_that_can_be_told():
     assert {fault.hole for pool in drawn for fault in pool.faults.values()} <= set(holes_of("clarinet_b_flat"))
 
 
+# A design and seeds on which the diagnosis was developed: a soft take and one at mezzo-forte of each unit.
+DEVELOPED = 501
+
+
 @pytest.mark.slow
-def test_nothing_is_told_of_tight_clarinets():
-    # By 113 tight units of the campaign without a false pattern, one in fourteen has a chance below 0.3.
-    lines = score(plans("clarinet_b_flat", 7, (None,), 1, 3, size=1.6))
+def test_half_a_pool_of_leaks_is_told_and_nothing_of_the_tight_half():
+    lines = score([plans("clarinet_b_flat", DEVELOPED, (None,), 2, 7, size=1.6)[1]])
     assert (lines.loc[lines["planted"] == "nothing", "told"] == "").all()
-    assert (lines.loc[lines["planted"] == "leak", "told"] != "").any()
+    leaks = lines[lines["planted"] == "leak"]
+    assert (leaks["told"] == "stuffy_run").sum() >= 6
+    assert leaks["inside"].sum() >= 6
+    # a soft take shows a leak several times as much as one at mezzo-forte, and is not the only one for that
+    assert leaks["confidence"].min() > 0.9
+
+
+@pytest.mark.slow
+def test_soft_blowing_and_a_dull_reed_are_no_leak_where_soft_notes_hardly_speak():
+    lines = score([impostors("clarinet_b_flat", DEVELOPED, (None,), 2)[1]])
+    assert (lines.loc[lines["planted"] != "step", "told"] == "").all()

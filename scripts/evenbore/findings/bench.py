@@ -27,8 +27,8 @@ class Learned:
     """For a scale of N notes; notes that the bench does not play are unchanged. T: each size of leaks at each hole, and
     each example of other causes.
 
-    `hole` (T,): the note that it first opens for, 0 for other causes; `level` (T, M, N) dB and `cents` (T, N), means
-    over the dynamics asked for; `speaks` (T, D, N) at each of them.
+    `hole` (T,): the note that it first opens for, 0 for other causes; `level` (T, D, M, N) dB and `speaks` (T, D, N) at
+    each of the dynamics asked for; `cents` (T, N), the mean over them.
     """
 
     hole: Ints
@@ -39,7 +39,7 @@ class Learned:
     @property
     def loss_db(self) -> Floats:
         """What leaks take on the whole (M,), positive = less."""
-        lost: Floats = np.maximum(-self.level[self.hole > 0].mean(axis=(0, 2)), 0.0)
+        lost: Floats = np.maximum(-self.level[self.hole > 0].mean(axis=(0, 1, 3)), 0.0)
         return lost
 
 
@@ -62,7 +62,7 @@ def learned(family: Family, written: Ints, dynamics: list[str]) -> Learned | Non
     level, cents, speaks = (both(name, other) for name, other in PARTS)
     return Learned(
         np.concatenate([np.repeat(holes, sizes), np.zeros(len(known["other"]), int)]),
-        np.where(played, level.mean(axis=1), 0.0),
+        np.where(played, level, 0.0),
         np.where(played, cents.mean(axis=1), 0.0),
         np.where(played, speaks, 1.0),
     )

@@ -38,9 +38,10 @@ from evenbore.findings.patterns import (
     size_priors,
 )
 from evenbore.findings.recurrence import recurrence, seen_once
+from evenbore.findings.references import deviations
 from evenbore.findings.rows import MIN_PEERS, SOFT_DYNAMICS, TOLD, Rows, collect_rows, excess, members, row_median
 from evenbore.findings.silence import silence_support
-from evenbore.findings.templates import Template, learned_templates, templates
+from evenbore.findings.templates import NEGLIGIBLE, Template, learned_templates, templates
 from evenbore.findings.tolerances import learned_cents, tolerance
 from evenbore.judge.faroff import FarOff
 from evenbore.study.sheets import same_model
@@ -187,12 +188,15 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         return []
     known = learned(family, rows.written, rows.dynamics)
     scores = [dull, dullness(rows, known.loss_db) or dull] if known else [dull]  # as many instruments in both
-    views = []
+    pitch, noise = (
+        deviations(rows.keys, part - row_median(part)) for part in (rows.value["cents"], rows.value["noise"])
+    )
+    per_cent, views = 1 / pd.DataFrame(pitch.unit).median().to_numpy(), []
     for one in scores:
-        taught = learned_templates(family, rows.written, known, one.per_db, one.per_cent) if known else []
+        taught = learned_templates(family, rows.written, known, one.per_db, per_cent) if known else []
         views.append((one, templates(family, rows.written, taught)))
     alternatives = [template for _, of_view in views for template in of_view]
-    support = _support(dull, rows, alternatives) + silence_support(rows, dull.owners, alternatives)
+    support = _support(pitch.z, noise.z, rows, alternatives) + silence_support(rows, dull.owners, alternatives)
     whole = [Whole(one.shift_z, one.shift_sd, _freedom(one)) for one in scores]
     seen = [
         View(one.z, correlation(one.z, rows.written), of_view, of_whole)
@@ -212,7 +216,9 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
             if not is_dull:
                 row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
                 best = next(one for one, of_view in views if any(template is each for each in of_view))
-                findings.append(row | recurrence(_by_take(best, rows, owner, _inside(template), template.shape == 0)))
+                effects = _by_take(best, rows, owner, _inside(template), template.shape == 0)
+                shown = _expected(template, alternatives, rows, owner)
+                findings.append(row | max((recurrence(effects / one) for one in shown), key=lambda one: one["n_seen"]))
         if is_dull:
             findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
@@ -220,15 +226,16 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
     return findings + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
 
 
-def _support(dull: Dullness, rows: Rows, alternatives: list[Template]) -> Floats:
-    """Log Bayes factors (I, T) that pitch and noise add: for vents upper notes flat, or lower ones sharp, and noisier;
+def _support(pitch_z: Floats, noise_z: Floats, rows: Rows, alternatives: list[Template]) -> Floats:
+    """Log Bayes factors (I, T) that pitch (I, N), positive = sharper, and noise (I, N), positive = noisier, add, in
+    standard deviations: for vents upper notes flat, or lower ones sharp, and noisier;
     for leaks and reeds what the bench says of pitch."""
-    out = np.zeros((len(dull.owners), len(alternatives)))
+    out = np.zeros((len(pitch_z), len(alternatives)))
     vents = {i: template for i, template in enumerate(alternatives) if template.kind == "vent"}
     bent = {i: template.pitch for i, template in enumerate(alternatives) if template.pitch is not None}
     lower = {i: template for i, template in vents.items() if template.place == "lower register"}
     upper = {i: template for i, template in vents.items() if i not in lower}
-    for z, chosen in ((-dull.pitch_z, upper), (dull.pitch_z, lower | bent), (dull.noise_z, upper | lower)):
+    for z, chosen in ((-pitch_z, upper), (pitch_z, lower | bent), (noise_z, upper | lower)):
         if chosen:
             shapes = list(chosen.values())
             ratios = np.exp(np.minimum(log_ratios(View(z, correlation(z, rows.written), shapes)), 600))
@@ -304,6 +311,18 @@ def _by_take(dull: Dullness, rows: Rows, owner: tuple[str, str], inside: Bools, 
     return pd.DataFrame(z[:, inside]).mean(axis=1).to_numpy() - rest
 
 
+def _expected(template: Template, alternatives: list[Template], rows: Rows, owner: tuple[str, str]) -> Floats:
+    """How much of a pattern single takes (T,) of an owner show, as much as each other or as the bench says of each size
+    of leak at that place, (S, T): soft ones several times as much."""
+    mine = rows.take_row[members(rows.keys, [owner])[0][rows.take_row]]
+    at = [rows.dynamics.index(dynamic) for dynamic in rows.keys["dynamic"].iloc[mine]]
+    shown = [np.ones(len(rows.dynamics))]
+    for one in alternatives:
+        if one.effect is not None and template.kind == one.kind == "leak" and one.place == template.place:
+            shown.append(one.effect[:, _inside(template)].mean(axis=1))
+    return np.array([each[at] for each in shown if (each > NEGLIGIBLE).all()])
+
+
 def _extent(template: Template, affected: Floats) -> tuple[int, int]:
     """First and last index of the notes of a pattern that are more likely than not much affected."""
     if template.kind not in RUNNING:
@@ -374,7 +393,7 @@ def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tol
         if clear[i, n] <= tolerances[owner[0]]["stuffy_z"]:
             continue
         away = {name: excess(rows, owner, name)[n] for name in (TOLD, "level")}
-        veiled = family.veiled_because.get(note)
+        veiled = family.veiled.get(note)
         text = (
             f"{midi_to_note(note)} is duller than on the others, more than the rest of the scale: harmonics around 2"
             f" kHz {away[TOLD]:+.1f} dB, level {away['level']:+.1f} dB. {_basis(rows, owner, dull)} {words.NOTE_ELSE} "

@@ -13,13 +13,14 @@ import pandas as pd
 from scipy.optimize import nnls
 
 from evenbore.facts.arrays import Floats, Ints
-from evenbore.findings.references import SMALLEST_SD, WINSOR, Components, deviations
+from evenbore.findings.references import SMALLEST_SD, Components, deviations
 from evenbore.findings.rows import (
     CONDITION,
     LEVEL_MEASURES,
     MIN_PEERS,
+    WINSOR,
     Rows,
-    condition_medians,
+    condition_middles,
     members,
     robust_sd,
     row_median,
@@ -36,34 +37,29 @@ class Dullness:
     """Deviations of I instruments-in-a-state from their references.
 
     `owners`: (instrument, state) each. `z` (I, N): deviation over its standard deviation between healthy peers,
-    positive = duller, NaN where there is no reference; `take_z` (T, N) the same of single takes; `pitch_z` and
-    `noise_z` (I, N) the same of pitch, positive = sharper, and of noise, positive = noisier, after each row's median is
-    taken out. `shift_z` (I,): score of the whole instrument (row medians) against the others, over their robust
-    scatter; `shift_sd` (I,): that scatter, in standard deviations of single notes. `peers`: number of other
-    instruments. `session_z`: session -> (N,) common deviation of all its instruments over its standard error, NaN
-    unless all of them are duller. `per_db` (M, N): what a decibel of each of LEVEL_MEASURES adds to `z`, `per_cent`
-    (N,) what a cent adds to `pitch_z`, on a usual instrument. `unsteady` (I,): standard deviation of a healthy note's
-    `z` on an instrument whose own takes disagree more than the others', 1 where they do not.
+    positive = duller, NaN where there is no reference; `take_z` (T, N) the same of single takes. `shift_z` (I,): score
+    of the whole instrument (row medians) against the others, over their robust scatter; `shift_sd` (I,): that scatter,
+    in standard deviations of single notes. `peers`: number of other instruments. `session_z`: session -> (N,) common
+    deviation of all its instruments over its standard error, NaN unless all of them are duller. `per_db` (M, N): what a
+    decibel of each of LEVEL_MEASURES adds to `z` on a usual instrument. `unsteady` (I,): standard deviation of a
+    healthy note's `z` on an instrument whose own takes disagree more than the others', 1 where they do not.
     """
 
     owners: list[tuple[str, str]]
     z: Floats
     take_z: Floats
-    pitch_z: Floats
-    noise_z: Floats
     shift_z: Floats
     shift_sd: Floats
     peers: int
     session_z: dict[str, Floats]
     per_db: Floats
-    per_cent: Floats
     unsteady: Floats
 
 
 def score(rows: Rows, loss_db: Floats) -> tuple[Floats, Floats, Floats]:
     """Dullness scores (R, N) of rows and (T, N) of their takes, 0 in the middle of all rows played alike; and what a
     decibel of each of LEVEL_MEASURES adds to them, (M, N), where a note has those it mostly has."""
-    middle = [condition_medians(rows.keys, rows.value[name]) for name in LEVEL_MEASURES]
+    middle = [condition_middles(rows.keys, rows.value[name]) for name in LEVEL_MEASURES]
     away = np.array([rows.value[name] - of_rows for name, of_rows in zip(LEVEL_MEASURES, middle, strict=True)])
     of_takes = [
         rows.take_value[name] - of_rows[rows.take_row] for name, of_rows in zip(LEVEL_MEASURES, middle, strict=True)
@@ -123,21 +119,18 @@ def dullness(rows: Rows, loss_db: Floats = LOSS_DB) -> Dullness | None:
         of_takes = of_takes - np.outer((keys["session"] == session).to_numpy()[rows.take_row], shared)
     owners = list(keys[["instrument", "state"]].drop_duplicates().itertuples(index=False, name=None))
     shift_z, shift_sd = _whole_shift(keys, row_median(total)[:, 0], owners)
-    told, pitch = deviations(keys, values), deviations(keys, rows.value["cents"] - row_median(rows.value["cents"]))
+    told = deviations(keys, values)
     owner = keys.groupby(["instrument", "state"], sort=False).ngroup().to_numpy()[rows.take_row]
     apart = (of_takes - values[rows.take_row]) / told.unit[owner]
     return Dullness(
         owners=owners,
         z=told.z,
         take_z=told.rows[rows.take_row] + apart,
-        pitch_z=pitch.z,
-        noise_z=deviations(keys, rows.value["noise"] - row_median(rows.value["noise"])).z,
         shift_z=shift_z,
         shift_sd=shift_sd / _note_sd(keys, values, owners),
         peers=keys["instrument"].nunique() - 1,
         session_z={session: z for session, (_, z) in effects.items()},
         per_db=per_db / pd.DataFrame(told.unit).median().to_numpy(),
-        per_cent=1 / pd.DataFrame(pitch.unit).median().to_numpy(),
         unsteady=_unsteady(rows, apart, owner),
     )
 
@@ -184,7 +177,7 @@ def _whole_shift(keys: pd.DataFrame, middle: Floats, owners: list[tuple[str, str
 
 def _note_sd(keys: pd.DataFrame, values: Floats, owners: list[tuple[str, str]]) -> float:
     """Robust standard deviation of an owner's single notes, of `values` (R, N) averaged over its rows."""
-    away = pd.DataFrame(values - condition_medians(keys, values))
+    away = pd.DataFrame(values - condition_middles(keys, values))
     sd = robust_sd(np.array([away[owner_rows].mean() for owner_rows in members(keys, owners)]))
     return max(float(np.nan_to_num(sd)), SMALLEST_SD)
 

@@ -13,7 +13,7 @@ from scipy import special
 
 from evenbore.facts.criteria import MIN_NOTES
 from evenbore.findings.references import whole_deviations
-from evenbore.findings.rows import MIN_PEERS, Rows, condition_medians
+from evenbore.findings.rows import MIN_PEERS, Rows, condition_middles
 from evenbore.setups.doubts import flagged
 
 # ASSUME: how far healthy instruments of a kind lie apart, dB (standard deviation; no source, no measurement)
@@ -41,7 +41,7 @@ def noisy(rows: Rows, hidden: pd.Series, noticed_db: float) -> list[Noisy]:
     peers = keys["instrument"].nunique() - 1
     if peers < MIN_PEERS:
         return []
-    away = rows.value["noise"] - condition_medians(keys, rows.value["noise"])
+    away = rows.value["noise"] - condition_middles(keys, rows.value["noise"])
     enough = np.isfinite(away).sum(axis=1) >= MIN_NOTES
     middle = np.full(len(keys), np.nan)
     middle[enough] = np.nanmedian(away[enough], axis=1)

@@ -26,12 +26,12 @@ SIZES = np.geomspace(1.5, 30.0, 14)  # of b, in standard deviations of healthy n
 SIZE_PRIOR = (1 / SIZES) / (1 / SIZES).sum()  # small faults are commoner than large ones
 # ASSUME: how often each happens before anything is heard; set so that healthy studies stay clean
 PRIOR = {
-    "nothing": 0.79,
+    "nothing": 0.73,
     "leak": 0.06,
     "step": 0.01,
     "vent": 0.02,
     "run": 0.04,
-    "reed": 0.06,
+    "reed": 0.12,
     "fingering": 0.01,
     "note": 0.01,
 }
@@ -49,6 +49,8 @@ LEAST_ROUGH = 0.15
 # tired reed or soft blowing about 0.1 to 0.2 from the nearest example.
 # ASSUME: as much holds of real instruments and of what only the formula tells.
 MODEL_ERROR = 0.12
+# ASSUME: of a reed or a breath near where notes no longer speak, half of it from note to note; set by trial, as above.
+REED_ERROR = 0.2
 # ASSUME: how exactly what dulls the whole scale and what dulls single notes are known in the same unit
 UNIT_ERROR = 0.2
 MIN_FITTED_NOTES = 8
@@ -213,15 +215,21 @@ def _alike(view: View, mine: Ints, known: Bools, shapes: Floats) -> Floats:
     near = _smooth(place[:, None] - place[None, :], REACH[0])
     rest = low - np.median(z, axis=1)
 
-    def weighed(size: float, shapes: Floats) -> Floats:
-        away = MODEL_ERROR * size
-        logs, clean, error = _log_likelihood(y, healthy + away**2 * near, np.clip(size * shapes, *CLIP))
+    reed = np.array([template.kind == "reed" for template in view.alternatives])
+
+    def weighed(size: float, shapes: Floats, error: Floats) -> Floats:
+        covariance = healthy + size**2 * error
+        logs, clean, sd = _log_likelihood(y, covariance, np.clip(size * shapes, *CLIP))
         if view.whole is None:
             return logs
-        return logs + view.whole.density(mine, clean + rest, np.hypot(error, away))
+        return logs + view.whole.density(mine, clean + rest, np.hypot(sd, MODEL_ERROR * size))
 
-    nothing = weighed(0.0, np.zeros((1, y.shape[1])))
-    return np.stack([(weighed(size, shapes) - nothing).T for size in SIZES], axis=2)
+    nothing = weighed(0.0, np.zeros((1, y.shape[1])), near)
+    out = np.empty((len(mine), len(shapes), len(SIZES)))
+    for which, error in ((~reed, MODEL_ERROR**2 * near), (reed, REED_ERROR**2 * (near + np.eye(len(near))) / 2)):
+        for s, size in enumerate(SIZES):
+            out[:, which, s] = (weighed(size, shapes[which], error) - nothing).T
+    return out
 
 
 def _log_likelihood(y: Floats, covariance: Floats, means: Floats) -> tuple[Floats, Floats, float]:

@@ -1,6 +1,6 @@
 """Rows of a study: take means of one instrument in one state, session, dynamic, articulation and direction."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -17,6 +17,8 @@ TOLD = OCTAVES[1]  # by which the size of a loss is told: measurable on high and
 MIN_PEERS = 3  # other instruments that a reference needs
 SOFT_DYNAMICS = ("pp", "p", "mp", "mf")
 MAD_TO_SD = 1.4826  # of normal noise
+# ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
+WINSOR = 2.5  # standard deviations beyond which a note counts no further
 
 
 @dataclass(frozen=True)
@@ -70,11 +72,12 @@ def excess(rows: Rows, owner: tuple[str, str], measure: str) -> Floats:
     and direction.
     """
     keys, values, out = rows.keys, rows.value[measure], []
-    other = (keys["instrument"] != owner[0]).to_numpy()
+    names, sessions = keys["instrument"].to_numpy(), keys["session"].to_numpy()
+    condition = keys.groupby(CONDITION).ngroup().to_numpy()
     for row in np.flatnonzero(members(keys, [owner])[0]):
-        alike = other & (keys[CONDITION] == keys.loc[row, CONDITION]).all(axis=1).to_numpy()
-        near = alike & (keys["session"] == keys.at[row, "session"]).to_numpy()
-        chosen = near if keys.loc[near, "instrument"].nunique() >= MIN_PEERS else alike
+        alike = (names != owner[0]) & (condition == condition[row])
+        near = alike & (sessions == sessions[row])
+        chosen = near if len(set(names[near])) >= MIN_PEERS else alike
         if chosen.any():
             out.append(values[row] - pd.DataFrame(values[chosen]).median().to_numpy())
     return pd.DataFrame(out).mean().to_numpy() if out else np.full(values.shape[1], np.nan)
@@ -87,7 +90,8 @@ def robust_sd(values: Floats) -> float:
 
 
 def members(keys: pd.DataFrame, owners: Iterable[tuple[str, str]]) -> list[Bools]:
-    return [((keys["instrument"] == name) & (keys["state"] == state)).to_numpy() for name, state in owners]
+    names, states = keys["instrument"].to_numpy(), keys["state"].to_numpy()
+    return [(names == name) & (states == state) for name, state in owners]
 
 
 def row_median(values: Floats) -> Floats:
@@ -96,6 +100,29 @@ def row_median(values: Floats) -> Floats:
     return np.nanmedian(filled, axis=1)[:, None]
 
 
-def condition_medians(keys: pd.DataFrame, values: Floats) -> Floats:
-    """Median over the rows of the same dynamic, articulation and direction, note by note, (R, N)."""
-    return pd.DataFrame(values).groupby([keys[c] for c in CONDITION]).transform("median").to_numpy()
+def condition_middles(keys: pd.DataFrame, values: Floats, columns: Sequence[str] = CONDITION) -> Floats:
+    """Middle (R, N), note by note, of the rows that `columns` have in common: what most of them agree on.
+
+    The mean of all that lie near the middle of the shortest half (Rousseeuw & Leroy 1987, Robust Regression and Outlier
+    Detection, ch. 4), so that nearly half of the rows may be off, by all of their notes or by different ones.
+    """
+    group = keys.groupby(list(columns), sort=False).ngroup().to_numpy()
+    middle, width = (np.full(values.shape, np.nan) for _ in range(2))
+    for number in np.unique(group):
+        middle[group == number], width[group == number] = _shortest_half(values[group == number])
+    away = np.abs(values - middle)
+    near = np.where(away <= np.maximum(WINSOR * robust_sd(away), width), values, np.nan)
+    return pd.DataFrame(near).groupby(group).transform("mean").to_numpy()
+
+
+def _shortest_half(values: Floats) -> tuple[Floats, Floats]:
+    """Middle and half width (N,) of the shortest interval that holds more than half of the known of values (R, N)."""
+    ordered, count = np.sort(values, axis=0), np.isfinite(values).sum(axis=0)
+    middle, width = (np.full(values.shape[1], np.nan) for _ in range(2))
+    for n in np.unique(count[count > 0]):
+        known = ordered[:n, count == n]
+        low, high = known[: n - n // 2], known[n // 2 :]
+        best = np.argmin(high - low, axis=0)[None]
+        ends = np.array([np.take_along_axis(end, best, axis=0)[0] for end in (low, high)])
+        middle[count == n], width[count == n] = ends.mean(axis=0), np.ptp(ends, axis=0) / 2
+    return middle, width

@@ -20,6 +20,7 @@ import numpy as np
 
 from evenbore.facts.arrays import Floats, Ints
 from evenbore.findings.bench import Learned
+from evenbore.findings.references import shared
 from evenbore.trade.families import Family
 from evenbore.trade.pitch import midi_to_hz
 
@@ -33,6 +34,9 @@ MODE_NUMBERS = (1, 2, 3, 5, 8)
 # share of the overblown register's own lowest mode, not held; the rest goes with three times that mode
 LOWEST_SHARE = {"gradual": 0.75, "prompt": 0.5, "sudden": 0.25}
 UPPER_STRENGTH = (1.0, 0.6)
+# ASSUME: a leak by the formula is so much less probable than one by the bench, where there is that; own choice, no
+# source. Its smooth shapes also fit what soft blowing does where soft notes hardly speak.
+FORMULA_SHARE = 0.1
 MIN_DULL_RUN = 4  # notes a run needs
 NEGLIGIBLE = 0.05  # of an effect's peak
 HEARD_HZ = 2500.0  # about where dullness is heard
@@ -43,9 +47,10 @@ class Template:
     """One alternative: `kind` leak, step, run, vent, reed, fingering or note; `shape` (N,).
 
     `place`: the hole's note for a leak, the highest fingered note for a step, the vent's or register's name, else None.
-    `first`, `last`: indices of the lowest and highest note concerned. `share`: how much of its kind's prior probability
-    it has, against others. Where the bench tells it: `size`, that of `shape` in standard deviations of healthy notes;
-    `pitch`, what it does to pitch; `speaks` (D, N), with what probability notes sound at each dynamic."""
+    `first`, `last`: indices of the lowest and highest note concerned. `share`: how much of its kind's prior
+    probability it has, against others. Where the bench tells it: `size`, that of `shape` in standard deviations of
+    healthy notes; `pitch`, what it does to pitch; at each dynamic (D, N) `speaks`, with what probability notes sound,
+    and `effect`, how dull they are, in these standard deviations."""
 
     kind: str
     shape: Floats
@@ -56,6 +61,7 @@ class Template:
     size: float | None = None
     pitch: "Template | None" = None
     speaks: Floats | None = None
+    effect: Floats | None = None
 
 
 def columns(family: Family, written: Ints) -> tuple[Ints, Ints]:
@@ -97,7 +103,8 @@ def templates(family: Family, written: Ints, taught: Sequence[Template] = ()) ->
     """All alternatives to "nothing" for a scale of `written` notes (N,), ascending: leaks by the module's formula, the
     other causes, and what is `taught` by the bench."""
     fingered, mode = columns(family, written)
-    return [*_leaks(family, fingered, mode), *_others(family, written, fingered, mode), *taught]
+    share = FORMULA_SHARE if any(template.kind == "leak" for template in taught) else 1.0
+    return [*_leaks(family, fingered, mode, share), *_others(family, written, fingered, mode), *taught]
 
 
 def learned_templates(
@@ -114,8 +121,11 @@ def learned_templates(
         if hole and len(below) < MIN_DULL_RUN:
             continue
         where = ("leak", hole, below[0], below[-1]) if hole else ("reed", None, 0, len(written) - 1)
-        one = _scaled((level * per_db).sum(axis=0), *where)
-        out.append(replace(one, pitch=_scaled(cents * per_cent, *where), speaks=speaks))
+        each = (level * per_db).sum(axis=1)
+        # a reed's or breath's effect is known against the rest of a take, a leak's against the notes that it spares
+        whole = np.zeros((1, 1)) if hole else np.median(each, axis=1, keepdims=True)
+        one = _scaled(shared(each - whole, np.ones(each.shape[1])) + whole.mean(), *where)
+        out.append(replace(one, pitch=_scaled(cents * per_cent, *where), speaks=speaks, effect=each))
     return out
 
 
@@ -140,7 +150,7 @@ def _others(family: Family, written: Ints, fingered: Ints, mode: Ints) -> list[T
     ]
 
 
-def _leaks(family: Family, fingered: Ints, mode: Ints) -> list[Template]:
+def _leaks(family: Family, fingered: Ints, mode: Ints, share: float) -> list[Template]:
     out = []
     for hole in family.holes:
         below = np.flatnonzero((mode == 1) & (fingered < hole.first_open_for))
@@ -149,7 +159,7 @@ def _leaks(family: Family, fingered: Ints, mode: Ints) -> list[Template]:
         for shape in LOWEST_SHARE:
             for upper in UPPER_STRENGTH:
                 curve = leak(family, hole.first_open_for, fingered, mode, shape, upper)
-                out.append(Template("leak", curve, hole.first_open_for, below[0], below[-1]))
+                out.append(Template("leak", curve, hole.first_open_for, below[0], below[-1], share))
     return out
 
 

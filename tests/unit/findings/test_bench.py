@@ -32,7 +32,7 @@ def test_levels_of_clarinets_follow_another_model(where, hole):
     known = learned(CLARINET, scale(CLARINET), ["mf"])
     below = [d for d in BELOW if 0 < d <= min(8, hole - CLARINET.low)]
     theirs = np.interp(below, BELOW, TABLE[where][0])
-    share = known.level[at(known, hole), 0, [hole - d - CLARINET.low for d in below]] / theirs
+    share = known.level[at(known, hole), 0, 0, [hole - d - CLARINET.low for d in below]] / theirs
     assert ((share > 0.45) & (share < 1.2)).all()  # ours take a half to all of theirs
     assert 2 < known.cents[at(known, hole), : hole - CLARINET.low].max() < 10  # 4 to 8 cents sharp, it says
 
@@ -42,7 +42,7 @@ def test_larger_leaks_silence_more_and_none_acts_on_notes_fingered_above(family)
     known = learned(family, scale(family), ["p", "mf"])
     fingered, mode = columns(family, scale(family))
     for hole in {hole.first_open_for for hole in family.holes}:
-        assert np.abs(known.level[known.hole == hole][:, :, (mode > 0) & (fingered >= hole)]).max(initial=0) < 1e-6
+        assert np.abs(known.level[known.hole == hole][..., (mode > 0) & (fingered >= hole)]).max(initial=0) < 1e-6
         up_to_2_mm = known.speaks[known.hole == hole][:4]  # larger ones act as open holes: another note may sound
         assert (np.diff(up_to_2_mm.sum(axis=(1, 2))) <= 0).all()
 
@@ -50,7 +50,7 @@ def test_larger_leaks_silence_more_and_none_acts_on_notes_fingered_above(family)
 def test_notes_beyond_the_bench_are_unchanged_and_other_families_unknown():
     high = np.array([CLARINET.low, 100])
     known = learned(CLARINET, high, ["mf"])
-    assert known.level[:, :, 0].any() and not known.level[:, :, 1].any()
+    assert known.level[..., 0].any() and not known.level[..., 1].any()
     assert (known.speaks[:, :, 1] == 1).all()
     assert learned(load_family("trumpet_b_flat"), high, ["mf"]) is None
     assert learned(replace(CLARINET, holes=CLARINET.holes[1:]), high, ["mf"]) is None  # a study's own list of holes
@@ -80,5 +80,5 @@ def test_notes_that_a_leak_silences_speak_for_it_and_notes_that_speak_against_it
 def test_a_scale_above_all_holes_has_no_leaks():
     high = np.arange(84, 90)  # none of the first register
     known = learned(SAX, high, ["mf"])
-    taught = learned_templates(SAX, high, known, np.ones((known.level.shape[1], high.size)), np.ones(high.size))
+    taught = learned_templates(SAX, high, known, np.ones((known.level.shape[2], high.size)), np.ones(high.size))
     assert {template.kind for template in taught} == {"reed"}
