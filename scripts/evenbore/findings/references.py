@@ -146,8 +146,9 @@ def _pooled(away: Floats, sd: Floats, parts: Components) -> tuple[Floats, Floats
 
 
 def shared(away: Floats, sd: Floats) -> Floats:
-    """Mean (..., N) of what rows (..., R, N) show of an instrument, NaN where none does: none counts for more than
-    APART `sd` away from the least far off. Near the softest breath that a note speaks at, little makes much of a difference."""
+    """Mean (..., N) of what rows (..., R, N) show of an instrument, NaN where none does: none counts as farther than
+    APART `sd` from the least far off. Near the softest breath that a note speaks at, little makes much of a difference.
+    """
     known = np.isfinite(away)
     nearest = np.argmin(np.where(known, np.abs(away), np.inf), axis=-2)[..., None, :]
     least, reach = np.take_along_axis(away, nearest, axis=-2), APART * np.expand_dims(sd, -2)
