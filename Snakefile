@@ -23,7 +23,9 @@ include: "workflow/rules/research.smk"
 include: "workflow/rules/report.smk"
 
 
-for told in content.by_content(workflow, CHUNKS):
+for told in content.by_content(
+    workflow, CHUNKS, lambda: warm.warm_steps(workflow.rules, CONFIG)
+):
     logger.warning(told, extra={"evenbore": True})
 
 
@@ -32,7 +34,6 @@ onstart:
     # jobs once more in every second that is left.
     if workflow.local_exec:
         workflow.scheduler.job_rate_limiter = None
-        warm.warm_steps(workflow.rules, CONFIG)
 
 
 rule all:

@@ -30,11 +30,11 @@ sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
 from accuracy.trackers import praat, search_range
 from campaigns import markdown, renew
-from evenbore.synth.demo import write_rows
-from evenbore.synth.instrument import make_instrument, stream
-from evenbore.synth.playing import Player, scale
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import midi_to_note
+from synth.demo import write_rows
+from synth.instrument import make_instrument, stream
+from synth.playing import Player, scale
 
 BUILD = REPO / "build" / "scale"
 PAGE = REPO / "docs" / "cluster.md"

@@ -8,7 +8,7 @@ from evenbore.judge.passages import passages_table
 from evenbore.judge.repeatability import days_frame
 from evenbore.judge.tuning import tuning_advice
 from evenbore.judge.values import criteria_table
-from evenbore.process.steplog import step
+from evenbore.process.steplog import paths_of, step
 from evenbore.setups.errors import load_setup_errors
 from evenbore.study.sheets import load_study
 
@@ -44,18 +44,4 @@ def assess_study(
 
 if __name__ == "__main__":
     with step(snakemake):
-        assess_study(
-            path_to_study=snakemake.params.study,
-            path_to_config=snakemake.params.config,
-            path_to_recordings=snakemake.input.recordings,
-            path_to_notes_normalised=snakemake.input.notes_normalised,
-            path_to_passage_notes=snakemake.input.passage_notes,
-            path_to_setup_errors=snakemake.input.setup_errors,
-            path_to_criteria=snakemake.output.criteria,
-            path_to_instruments=snakemake.output.instruments,
-            path_to_tuning_advice=snakemake.output.tuning_advice,
-            path_to_passages=snakemake.output.passages,
-            path_to_takes=snakemake.output.criteria_takes,
-            path_to_shifts=snakemake.output.criteria_shifts,
-            path_to_days=snakemake.output.days,
-        )
+        assess_study(**paths_of(snakemake.params, snakemake.input, snakemake.output))

@@ -3,7 +3,7 @@
 from evenbore.files.errors import EvenboreError
 from evenbore.files.tables import write_parquet, write_parquet_parts, write_table
 from evenbore.notes.collect import collect
-from evenbore.process.steplog import step
+from evenbore.process.steplog import paths_of, step
 
 
 def collect_chunks(
@@ -32,11 +32,5 @@ if __name__ == "__main__":
             order=snakemake.params.order,
             phrases=snakemake.params.phrases,
             on_bad_recording=snakemake.params.on_bad_recording,
-            path_to_recordings=snakemake.output.recordings,
-            path_to_notes=snakemake.output.notes,
-            path_to_notes_parquet=snakemake.output.notes_parquet,
-            path_to_passage_notes=snakemake.output.passage_notes,
-            path_to_passage_notes_parquet=snakemake.output.passage_notes_parquet,
-            path_to_harmonics=snakemake.output.harmonics,
-            path_to_bands=snakemake.output.bands,
+            **paths_of(snakemake.output),
         )

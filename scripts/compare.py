@@ -15,10 +15,9 @@ from evenbore.compare.pairs import (
 from evenbore.compare.rank import draw_pools, rank_tables, save_pools
 from evenbore.compare.value import value_table
 from evenbore.compare.weaklinks import with_weak_links
-from evenbore.files.longtables import read_rows
-from evenbore.files.tables import read_parquet, read_table, write_table, write_table_parts
-from evenbore.judge.repeatability import Assessment, days_of_frame
-from evenbore.process.steplog import step
+from evenbore.files.tables import read_rows, read_table, write_table, write_table_parts
+from evenbore.judge.repeatability import read_assessment
+from evenbore.process.steplog import paths_of, step
 from evenbore.study.sheets import load_study
 
 
@@ -30,8 +29,7 @@ def compare_study(
     sheets = load_study(path_to_study, path_to_config)
     settings, families = sheets.config, {name: row["family"] for name, row in sheets.instruments.items()}
     registry, values = read_table(path_to_criteria, "criteria"), read_table(path_to_instruments, "instruments")
-    takes, days = read_parquet(path_to_takes), days_of_frame(read_parquet(path_to_days))
-    assessed = Assessment(values, takes, read_parquet(path_to_shifts), days)
+    assessed = read_assessment(values, path_to_takes, path_to_shifts, path_to_days)
     states = compared_states(values, settings["states"], settings["compare_state"])
     compared = in_state(values, states)
     checked = check_gates(compared, seen_by(sheets.inspection, states, settings["states"]), settings["gates"], states)
@@ -48,10 +46,10 @@ def compare_study(
     chosen = paired(states, tables["ranking"], sheets.instruments)
     print(f"compared pair by pair: {len(chosen)} of {len(states)} instruments")
     questions = questions_of(assessed, registry, chosen, families)
-    sessions = in_state(takes, states).groupby("instrument")["session"].agg(set).to_dict()
+    sessions = in_state(assessed.takes, states).groupby("instrument")["session"].agg(set).to_dict()
     links = read_table(path_to_comparability, "comparability")
     write_table_parts(with_weak_links(pairs_table(questions), links, sessions), "pairs", paths_to_tables["pairs"])
-    tables["own_days"] = own_days_table(questions, days, settings["own_days"])
+    tables["own_days"] = own_days_table(questions, assessed.days, settings["own_days"])
     tables["next"] = next_table(questions, assessed, sheets.instruments, sheets.sessions, base)
     for table, frame in tables.items():
         write_table(frame, table, paths_to_tables[table])
@@ -60,9 +58,8 @@ def compare_study(
 
 if __name__ == "__main__":
     with step(snakemake):
-        read = ("criteria", "instruments", "takes", "shifts", "days", "note_profiles", "comparability")
         compare_study(
-            path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,
-            **{f"path_to_{table}": snakemake.input[table] for table in read},
-            paths_to_tables=dict(snakemake.output.items()), path_to_draws=snakemake.output.draws,
-        )  # fmt: skip
+            **paths_of(snakemake.params, snakemake.input),
+            paths_to_tables=dict(snakemake.output.items()),
+            path_to_draws=snakemake.output.draws,
+        )

@@ -3,7 +3,7 @@
 from evenbore.files.tables import read_parquet, read_table, write_table
 from evenbore.findings.diagnose import diagnose
 from evenbore.judge.faroff import far_off
-from evenbore.process.steplog import step
+from evenbore.process.steplog import paths_of, step
 from evenbore.study.sheets import load_study
 
 
@@ -20,10 +20,4 @@ def diagnose_study(
 
 if __name__ == "__main__":
     with step(snakemake):
-        diagnose_study(
-            path_to_study=snakemake.params.study,
-            path_to_config=snakemake.params.config,
-            path_to_recordings=snakemake.input.recordings,
-            path_to_notes_normalised=snakemake.input.notes_normalised,
-            path_to_findings=snakemake.output.findings,
-        )
+        diagnose_study(**paths_of(snakemake.params, snakemake.input, snakemake.output))

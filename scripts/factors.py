@@ -5,7 +5,7 @@ from evenbore.compare.factors import factors_table, played_takes
 from evenbore.compare.pairs import compared_states
 from evenbore.compare.tonefactors import tone_factors_table
 from evenbore.files.tables import read_parquet, read_table, write_table
-from evenbore.process.steplog import step
+from evenbore.process.steplog import paths_of, step
 from evenbore.study.sheets import load_study
 
 
@@ -39,15 +39,4 @@ def factors_of_study(
 
 if __name__ == "__main__":
     with step(snakemake):
-        factors_of_study(
-            path_to_study=snakemake.params.study,
-            path_to_config=snakemake.params.config,
-            path_to_criteria=snakemake.input.criteria,
-            path_to_instruments=snakemake.input.instruments,
-            path_to_takes=snakemake.input.takes,
-            path_to_notes_normalised=snakemake.input.notes_normalised,
-            path_to_tone=snakemake.input.tone,
-            path_to_factors=snakemake.output.factors,
-            path_to_variance=snakemake.output.variance,
-            path_to_tone_factors=snakemake.output.tone_factors,
-        )
+        factors_of_study(**paths_of(snakemake.params, snakemake.input, snakemake.output))

@@ -1,7 +1,7 @@
 """Draw the figures of a study, the main ones as pictures to publish too, and write their captions."""
 
 from evenbore.figures.draw import draw_figures, write_captions
-from evenbore.process.steplog import step
+from evenbore.process.steplog import paths_of, step
 from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
 
@@ -17,11 +17,4 @@ def figures(
 
 if __name__ == "__main__":
     with step(snakemake):
-        figures(
-            path_to_study=snakemake.params.study,
-            path_to_config=snakemake.params.config,
-            path_to_tables=snakemake.params.tables,
-            path_to_figures=snakemake.params.figures,
-            path_to_captions=snakemake.params.captions,
-            path_to_publication=snakemake.params.publication,
-        )
+        figures(**paths_of(snakemake.params))

@@ -1,7 +1,7 @@
 """Bring all recordings to one set-up; write set-ups, comparability and the normalised profiles."""
 
 from evenbore.files.tables import read_parquet, read_parquet_parts, read_table, write_parquet, write_table
-from evenbore.process.steplog import step
+from evenbore.process.steplog import paths_of, step
 from evenbore.setups.comparability import comparability
 from evenbore.setups.errors import save_setup_errors
 from evenbore.setups.harmonicprofiles import harmonic_profiles
@@ -37,19 +37,4 @@ def normalise_study(
 
 if __name__ == "__main__":
     with step(snakemake):
-        normalise_study(
-            path_to_study=snakemake.params.study,
-            path_to_config=snakemake.params.config,
-            path_to_recordings=snakemake.input.recordings,
-            path_to_notes=snakemake.input.notes,
-            path_to_harmonics=snakemake.input.harmonics,
-            path_to_bands=snakemake.input.bands,
-            path_to_setups=snakemake.output.setups,
-            path_to_comparability=snakemake.output.comparability,
-            path_to_note_profiles=snakemake.output.note_profiles,
-            path_to_band_profiles=snakemake.output.band_profiles,
-            path_to_harmonic_profiles=snakemake.output.harmonic_profiles,
-            path_to_notes_normalised=snakemake.output.notes_normalised,
-            path_to_setup_errors=snakemake.output.setup_errors,
-            path_to_tone=snakemake.output.tone,
-        )
+        normalise_study(**paths_of(snakemake.params, snakemake.input, snakemake.output))

@@ -148,14 +148,7 @@ def make_venv(venv):
         )
     if venv.is_dir():
         shutil.rmtree(str(venv))
-    made = subprocess.run(
-        [sys.executable, "-m", "venv", str(venv)],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        encoding="utf-8",
-        errors="replace",
-    )
+    made = listened([sys.executable, "-m", "venv", str(venv)])
     if made.returncode:
         raise SetupError(f"Python could not make the virtual environment {venv}:\n{tail(made.stdout)}")
 
@@ -164,16 +157,7 @@ def install(python, lock):
     """Install the lock's packages, each checked against its hash."""
     # The user's own pip settings (an index, a proxy) count, but not the one that would install outside .venv.
     settings = dict(os.environ, PIP_USER="0", PIP_DISABLE_PIP_VERSION_CHECK="1", PIP_NO_INPUT="1")
-    command = [str(python), "-m", "pip", "install", "--quiet", "--require-hashes", "-r", str(lock)]
-    pip = subprocess.run(
-        command,
-        env=settings,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        encoding="utf-8",
-        errors="replace",
-    )
+    pip = listened([str(python), "-m", "pip", "install", "--quiet", "--require-hashes", "-r", str(lock)], settings)
     if pip.returncode:
         causes = [cause for words, cause in PIP_CAUSES if words in pip.stdout]
         cause = causes[0] if causes else "pip stopped"
@@ -324,9 +308,22 @@ def works(command):
         return False
 
 
-def tail(text, lines=12):
+def listened(command, environment=None):
+    """Run a command; all that it says is its `stdout`."""
+    return subprocess.run(
+        command,
+        env=environment,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        encoding="utf-8",
+        errors="replace",
+    )
+
+
+def tail(text):
     """The last lines of a program's output, indented."""
-    return "\n".join("  " + line for line in text.strip().splitlines()[-lines:])
+    return "\n".join("  " + line for line in text.strip().splitlines()[-12:])
 
 
 if __name__ == "__main__":

@@ -2,13 +2,12 @@
 
 from evenbore.compare.changes import changes, in_several_states
 from evenbore.compare.pairs import compared_states
-from evenbore.files.longtables import parts, read_rows
-from evenbore.files.tables import read_parquet, read_table, write_table
+from evenbore.files.tables import read_parquet, read_rows, read_table, read_table_parts, write_table
 from evenbore.findings.diagnose import study_tolerances
 from evenbore.findings.status import status_table
 from evenbore.findings.vet import NOTE_COLUMNS, decisions, vetting_table
-from evenbore.judge.repeatability import Assessment, days_of_frame
-from evenbore.process.steplog import step
+from evenbore.judge.repeatability import read_assessment
+from evenbore.process.steplog import paths_of, step
 from evenbore.study.sheets import load_study
 
 
@@ -30,24 +29,15 @@ def vet_study(
     )  # fmt: skip
     states = compared_states(values, sheets.config["states"], sheets.config["compare_state"])
     status = status_table(
-        decided, findings, values, read_table(path_to_criteria, "criteria"), parts(path_to_pairs, "pairs"),
+        decided, findings, values, read_table(path_to_criteria, "criteria"), read_table_parts(path_to_pairs, "pairs"),
         read_table(path_to_ranking, "ranking"), read_table(path_to_value, "value"), sheets, states,
     )  # fmt: skip
     write_table(vetting_table(decided, sheets.instruments), "vetting", path_to_vetting)
     write_table(status, "status", path_to_status)
-    days = days_of_frame(read_parquet(path_to_days))
-    assessed = Assessment(values, read_parquet(path_to_takes), read_parquet(path_to_shifts), days)
+    assessed = read_assessment(values, path_to_takes, path_to_shifts, path_to_days)
     write_table(changes(assessed, profiles, sheets.config, tolerances), "changes", path_to_changes)
 
 
 if __name__ == "__main__":
     with step(snakemake):
-        read = (
-            "recordings", "instruments", "note_profiles", "notes_normalised", "findings",
-            "criteria", "takes", "shifts", "days", "pairs", "ranking", "value",
-        )  # fmt: skip
-        vet_study(
-            path_to_study=snakemake.params.study, path_to_config=snakemake.params.config,
-            **{f"path_to_{table}": snakemake.input[table] for table in read},
-            **{f"path_to_{table}": snakemake.output[table] for table in ("vetting", "status", "changes")},
-        )  # fmt: skip
+        vet_study(**paths_of(snakemake.params, snakemake.input, snakemake.output))

@@ -1,4 +1,4 @@
-"""librosa, which compiles for half a minute when it is first loaded: by one process at a time, kept for all others.
+"""librosa, which compiles for long when it is first used: by one process at a time, kept for all others.
 
 Processes that read and write what they compiled in one place spoil it for each other, and a later run with it. So each
 works on a copy of its own, and what is kept is never written to again.
@@ -15,12 +15,14 @@ from importlib.metadata import version
 from importlib.util import find_spec
 from pathlib import Path
 from types import ModuleType
+from unittest import mock
 
 import numpy as np
 
 from start import try_lock
 
 KEPT = Path(__file__).resolve().parents[1] / "build" / "compiled"
+USED = ("_localmin", "_pi_wrapper")  # by yin and pyin, of all the functions that it would compile at once
 
 
 @cache
@@ -38,10 +40,18 @@ def librosa() -> ModuleType:
             time.sleep(0.1)
         if whole.is_dir():
             shutil.copytree(whole, own, dirs_exist_ok=True)
-        import librosa as library
+        import numba
 
-        library.yin(np.ones(4096), fmin=100, fmax=200, sr=8000)
-        library.feature.spectral_rolloff(S=np.ones((3, 1)), freq=np.arange(3.0))
+        compiled = numba.guvectorize
+
+        def used_alone(*options, **more):
+            return lambda function: compiled(*options, **more)(function) if function.__name__ in USED else function
+
+        with mock.patch("numba.guvectorize", used_alone):
+            import librosa as library
+
+            library.yin(np.ones(4096), fmin=100, fmax=200, sr=8000)
+            library.feature.spectral_rolloff(S=np.ones((3, 1)), freq=np.arange(3.0))
         if not whole.is_dir():
             for outdated in KEPT.glob("librosa-*"):
                 shutil.rmtree(outdated)

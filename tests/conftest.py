@@ -16,24 +16,40 @@ REPO = Path(__file__).resolve().parents[1]
 WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
 LONGEST = (
     "workflow/test_workflow.py",
-    "workflow/test_slurm.py",
-    "faults/test_run_faults.py",
-    "faults/test_audio_faults.py",
     "accuracy/test_accuracy_short.py",
-    "browser/test_report.py",
+    "faults/test_run_faults.py",
+    "browser/test_report.py",  # makes the sample study, which others wait for
+    "unit/test_start.py",
+    "workflow/test_slurm.py",
     "workflow/test_style.py",
-    "faults/test_sheet_faults.py",
-    "comparability/test_comparability_short.py",
+    "browser/test_accessibility.py",
+    "browser/test_listening.py",
+    "unit/run/test_cli.py",
+    "workflow/test_rendered_study.py",
+    "faults/test_audio_faults.py",
+    "unit/process/test_guard.py",
+    "browser/test_long_report.py",
     "findings/test_findings_short.py",
+    "comparability/test_comparability_short.py",
+    "faults/test_sheet_faults.py",
+    "unit/notes/test_scales.py",
+    "browser/test_naming.py",
+    "browser/test_priorities.py",
+    "browser/test_map.py",
+    "passages/test_passages_short.py",
     "research/test_research_short.py",
     "decisions/test_decisions_short.py",
-    "unit/judge/test_assess.py",
-    "unit/findings/test_diagnose.py",
 )
 
 
 def pytest_configure(config):
     config.addinivalue_line("markers", "slow: takes longer than a few seconds")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers():
+    """One more than there are cores: some of them wait for a browser, a process or what another makes."""
+    return (os.cpu_count() or 1) + 1
 
 
 def pytest_collection_modifyitems(items):

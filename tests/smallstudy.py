@@ -17,11 +17,11 @@ from pathlib import Path
 import numpy as np
 import soundfile as sf
 
-from evenbore.synth.demo import write_rows
-from evenbore.synth.instrument import make_instrument, stream
-from evenbore.synth.playing import Player, scale
-from evenbore.synth.room import room_noise
 from evenbore.trade.families import load_family
+from synth.demo import write_rows
+from synth.instrument import make_instrument, stream
+from synth.playing import Player, scale
+from synth.room import room_noise
 from warm import WarmPython
 
 RATE = 44_100

@@ -18,11 +18,11 @@ import soundfile
 
 from campaigns import markdown, renew
 from evenbore.notes.measure import measure_recording
-from evenbore.synth.instrument import make_instrument
-from evenbore.synth.room import Chain
-from evenbore.synth.tones import Note, render
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import midi_to_hz
+from synth.instrument import make_instrument
+from synth.room import Chain
+from synth.tones import Note, render
 
 PAGE = REPO / "docs" / "accuracy.md"
 RATE = 44_100

@@ -86,13 +86,13 @@ def test_the_keyboard_goes_over_the_map_and_chooses(spied, results, told):
     assert len(spied.find_elements(By.CSS_SELECTOR, "#map-grid [tabindex='0']")) == 1
 
 
-def test_every_measure_shows_the_number_of_the_tables(page, results, told):
-    drawn(page)
+def test_every_measure_shows_the_number_of_the_tables(same, results, told):
+    drawn(same)
     i = told.instruments.index("b")
     for measure, way in itertools.product(range(len(MAPPED)), (0, 1)):
-        Select(page.find_element(By.ID, "map-measure")).select_by_index(measure)
-        Select(page.find_element(By.ID, "map-way")).select_by_index(way)
-        texts = shown(page, results, "b")
+        Select(same.find_element(By.ID, "map-measure")).select_by_index(measure)
+        Select(same.find_element(By.ID, "map-way")).select_by_index(way)
+        texts = shown(same, results, "b")
         for n, (_, name, _) in enumerate(told.notes):
             value, text = (told.others, told.neighbours)[way][measure].difference[i, n], texts[name].split(",")[0]
             if np.isnan(value):
@@ -117,13 +117,13 @@ def test_the_scale_runs_along_the_map(spied, results):
     WebDriverWait(spied, 5).until(lambda _: spied.execute_script(where) == "")
 
 
-def test_on_a_phone_the_notes_go_down_and_nothing_is_wider(page, size, told):
-    drawn(page)
+def test_on_a_phone_the_notes_go_down_and_nothing_is_wider(same, size, told):
+    drawn(same)
     size(360)
     rows = "return document.querySelectorAll('#map-grid [role=rowheader]').length"
-    WebDriverWait(page, 10).until(lambda _: page.execute_script(rows) == len(told.notes))
-    assert page.execute_script("return document.documentElement.scrollWidth") == 360
-    sizes = page.execute_script(
+    WebDriverWait(same, 10).until(lambda _: same.execute_script(rows) == len(told.notes))
+    assert same.execute_script("return document.documentElement.scrollWidth") == 360
+    sizes = same.execute_script(
         "return [...document.querySelectorAll('#map-grid .cell')].map((c) => { const b = c.getBoundingClientRect();"
         " return [b.width, b.height]; })"
     )
@@ -138,7 +138,7 @@ def test_the_map_asks_for_nothing_and_complains_of_nothing(page):
     assert {url.partition(":")[0] for url in urls} <= {"file", "data"}
 
 
-def test_of_several_kinds_the_map_shows_the_one_chosen(page, browser, report, tmp_path):
+def test_of_several_kinds_the_map_shows_the_one_chosen(size, browser, report, tmp_path):
     """The sample has one kind: the page here is the one that the template makes of its instruments as two."""
     html = (report / "results/report.html").read_text("utf-8")
     start = html.index(">", html.index('id="map-data"')) + 1
@@ -151,6 +151,7 @@ def test_of_several_kinds_the_map_shows_the_one_chosen(page, browser, report, tm
     html = html[:start] + json.dumps(data).replace("<", "\\u003c") + html[stop:]
     html = html.replace('<label>Scale of <select id="map-scale">', f'{choice}<label>Scale of <select id="map-scale">')
     (tmp_path / "two.html").write_text(html, "utf-8")
+    size(1440)
     browser.get((tmp_path / "two.html").as_uri())
     drawn(browser)
     for place, (kind, those) in enumerate(data["kinds"]):

@@ -22,11 +22,11 @@ from evenbore.notes.collect import LONG, collect
 from evenbore.notes.measure import measure_recording
 from evenbore.setups.normalise import normalise
 from evenbore.setups.profiles import band_profiles
-from evenbore.synth.room import Chain
 from evenbore.trade.families import load_family
 from evenbore.trade.scale import expected_scale
 from rendering.render import RATE, find_soundfont, play_soundfont
 from rendering.study import PROGRAMS, SOUNDFONT
+from synth.room import Chain
 
 FAMILY = "saxophone_alto"  # all are played over its range
 REFERENCE, TWIN = "saxophone_alto", "clarinet_b_flat"

@@ -299,28 +299,40 @@ PARTS = {
 }
 
 
+SHORT = {"identical": 48, "different": 8, "power": 27, "equal": 3, "promise": 16, "changes": 2, "players": 12,
+         "clusters": 12, "benched": 4}  # fmt: skip
+"""Studies of a cell in the short campaign."""
+
+
+def usual(cell: Cell) -> bool:
+    """Whether the short campaign has the cell: of layouts one session, and three that two instruments link on own days
+    of 0.3 and 0.5."""
+    return cell.get("shared", 0) in (0, 2) and (cell.get("sessions") != 3 or 0 < cell["day"] <= USUAL_DAYS)
+
+
 def run(
-    studies: int,
+    studies: int | Mapping[str, int],
     series: int,
     jobs: int,
     keep: Callable[[dict[str, list[dict]]], None] = lambda results: None,
     cells: Mapping[str, Sequence[dict]] | None = None,
 ) -> dict[str, list[dict]]:
-    """The parts with so many `studies` for each cell; `keep` gets what there is after each part; `cells`: of the parts
-    to run, else all of them."""
+    """The parts with so many `studies` for each cell, of all or of each part; `keep` gets what there is after each
+    part; `cells`: of the parts to run, else all of them."""
     chosen = {name: part.cells for name, part in PARTS.items()} if cells is None else cells
     results: dict[str, list[dict]] = {}
     with multiprocessing.Pool(jobs, maxtasksperchild=40) as pool:
         for name, part_cells in chosen.items():
             if name == "power":
                 part_cells = [cell | {"known": _errors(results["identical"], cell)} for cell in part_cells]
-            firsts = range(0, studies, TOGETHER)
-            tasks = [(name, c, series, first, min(first + TOGETHER, studies)) for c in part_cells for first in firsts]
+            count = studies if isinstance(studies, int) else studies[name]
+            firsts = range(0, count, TOGETHER)
+            tasks = [(name, c, series, first, min(first + TOGETHER, count)) for c in part_cells for first in firsts]
             sums: list[Sums] = [Counter() for _ in part_cells]
             for place, answer in enumerate(pool.imap(_ask, tasks)):
                 sums[place // len(firsts)].update(answer)
             results[name] = [
-                _plain(cell) | {"studies": studies} | dict(sorted(own.items()))
+                _plain(cell) | {"studies": count} | dict(sorted(own.items()))
                 for cell, own in zip(part_cells, sums, strict=True)
             ]
             keep(results)

@@ -20,6 +20,7 @@ from evenbore.judge.takes import prepared_takes
 from evenbore.judge.values import FUNCTIONS, TakeNotes, criteria_table
 from evenbore.plan import precision
 from evenbore.plan.layout import Layout
+from evenbore.plan.plan import told_by
 from evenbore.setups.comparability import session_groups
 from evenbore.setups.errors import SetupErrors
 from evenbore.setups.normalise import CHAIN_MEASURES, Normalised
@@ -152,7 +153,9 @@ def promised(visits: list[Visit], takes: int, take_sd: dict[str, float]) -> dict
     for visit in visits:
         sessions.setdefault(f"s{visit.session}", []).append(generator.name(visit.instrument))
     known = {name: (sd, generator.SESSION * sd, sd, "pilot") for name, sd in take_sd.items()}
-    table = precision.predicted(Layout(sessions, takes), {}, known, criteria(heard=False), default_config()["own_days"])
+    told = {name: told_by(name, [("tongued", dynamic) for dynamic in generator.PUSH_DB]) for name in known}
+    days = default_config()["own_days"]
+    table = precision.predicted(Layout(sessions, takes), {}, known, criteria(heard=False), days, told)
     return table.set_index("criterion")["detectable_pair"].to_dict()
 
 

@@ -1,7 +1,7 @@
 """How often verdicts and probabilities are right: python tests/decisions/run.py [--short] [--jobs N] [--development].
 
 Draws studies with known truth, judges them, prints the tables and writes build/decisions/results.json
-(results-short.json, results-development.json). The full campaign also renews tables and pictures of docs/decisions.md.
+(results-development.json); but for --development, renews tables and pictures of docs/decisions.md.
 Whatever is tuned is tuned on the studies of --development.
 """
 
@@ -19,17 +19,18 @@ one_thread()
 
 from decisions import campaign, pictures, tables
 
-FULL, SHORT = 300, 12  # studies of a cell
+FULL = 300  # studies of a cell
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--short", action="store_true", help=f"{SHORT} studies of a cell for {FULL}")
-    parser.add_argument("--studies", type=int, help="of a cell, for a page of fewer")
+    parser.add_argument(
+        "--short", action="store_true", help=f"the usual cells alone, of fewer than {FULL} studies each"
+    )
     parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes")
     parser.add_argument("--development", action="store_true", help="the studies that methods are tuned on")
     given = parser.parse_args()
-    word = "-development" if given.development else "-short" if given.short else ""
+    word = "-development" if given.development else ""
     file = REPO / "build" / "decisions" / f"results{word}.json"
     file.parent.mkdir(parents=True, exist_ok=True)
 
@@ -39,9 +40,10 @@ def main() -> None:
         cpu = sum(row["cpu_s"] for row in rows) / sum(row["studies"] for row in rows)
         print(f"{name}: {len(rows)} cells, {cpu:.2f} s a study", file=sys.stderr, flush=True)
 
-    studies = given.studies or (SHORT if given.short else FULL)
+    studies = campaign.SHORT if given.short else FULL
+    usual = {name: [c for c in part.cells if campaign.usual(c)] for name, part in campaign.PARTS.items()}
     series = campaign.DEVELOPMENT if given.development else campaign.REPORTED
-    results = campaign.run(studies, series, given.jobs, keep)
+    results = campaign.run(studies, series, given.jobs, keep, usual if given.short else None)
     made = tables.decision_tables(results)
     for title, table in made.items():
         print(f"\n{title}\n\n{table}")

@@ -28,16 +28,17 @@ def decision_tables(results: Results) -> dict[str, str]:
         ),
         "bars": markdown(("what", "to reach", "measured", "reached"), bars(results)),
         "identical": markdown(
-            ("layout", "scatter", "any `differs`, by own days", "90 % intervals hold, by own days"),
+            ("layout", "scatter", "studies", "any `differs`, by own days", "90 % intervals hold, by own days"),
             [
-                (place, scatter, _by_day(rows, lambda row: _of(row, "any", "studies")), _by_day(rows, _range))
+                (place, scatter, rows[0]["studies"], _by_day(rows, lambda row: _of(row, "any", "studies")),
+                 _by_day(rows, _range))
                 for (place, scatter), rows in _grouped(results["identical"])
             ],
         ),
         "power": markdown(
-            ("layout", "scatter", *(f"`{criterion}`" for criterion in TOLD)),
+            ("layout", "scatter", "studies", *(f"`{criterion}`" for criterion in TOLD)),
             [
-                (place(row), row["scatter"], *(_told(row, criterion) for criterion in TOLD))
+                (place(row), row["scatter"], row["studies"], *(_told(row, criterion) for criterion in TOLD))
                 for row in results["power"]
             ],
         ),

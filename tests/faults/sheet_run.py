@@ -118,7 +118,9 @@ def _recomputed(
     medians = notes.groupby(["instrument", "state", "recording"])["cents"].median().groupby(level=[0, 1])
     tuned = told.xs("tuning_offset", level="criterion")["value"].dropna()
     least, most = (of.reindex(tuned.index) for of in (medians.min() - 1e-3, medians.max() + 1e-3))
-    alike = len(notes[["session", "direction", "articulation"]].drop_duplicates()) == 1  # else what they add is out
+    by = notes["recording"].map({row["recording"]: row["player"] or "" for row in study.recordings})
+    manners = notes[["session", "direction", "articulation"]].assign(player=by)
+    alike = len(manners.drop_duplicates()) == 1  # else what they add is out
     heard = Counter((row["instrument"], row["state"]) for row in study.recordings if LOST not in row["recording"])
     counted = told["n_takes"].dropna().astype(int)
     costs = {}

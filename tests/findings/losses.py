@@ -9,8 +9,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from evenbore.synth.instrument import column, leak_loss_db
 from evenbore.trade.families import Family
+from synth.instrument import column, leak_loss_db
 
 Loss = Callable[[int, float, np.ndarray, str], np.ndarray]
 

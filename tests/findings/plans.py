@@ -9,8 +9,8 @@ from itertools import islice, product
 
 import numpy as np
 
-from evenbore.synth.instrument import stream
 from evenbore.trade.families import Family, load_family
+from synth.instrument import stream
 
 from . import losses
 from .losses import Loss

@@ -24,12 +24,12 @@ from evenbore.notes.collect import collect
 from evenbore.notes.measure import measure_recording
 from evenbore.run.dependencies import library_files
 from evenbore.setups.normalise import normalise
-from evenbore.synth.instrument import DYNAMIC_DB, make_instrument, stream
-from evenbore.synth.playing import Player
 from evenbore.trade.families import Family, load_family
 from rendering.dress import with_noise
 from rendering.render import ATTACK_S, FADE_S, RATE, find_soundfont, note_hz, notes_alone, play_soundfont
 from rendering.study import PROGRAMS
+from synth.instrument import DYNAMIC_DB, make_instrument, stream
+from synth.playing import Player
 
 from . import losses
 from .losses import Loss

@@ -1,6 +1,6 @@
 """Studies of invented instruments at table level, faults planted, for tests of the diagnosis.
 
-Instruments and players are those of `evenbore.synth`, without making sound; a session's room shifts every harmonic of
+Instruments and players are those of `synth`, without making sound; a session's room shifts every harmonic of
 every note, mostly alike in all takes. Frames hold the columns of normalised notes that the diagnosis reads.
 """
 
@@ -11,10 +11,10 @@ import pandas as pd
 
 from evenbore.facts.measures import brightness_db
 from evenbore.setups.octaves import octave_levels
-from evenbore.synth.instrument import DYNAMIC_DB, HARMONICS, make_instrument, stream
-from evenbore.synth.playing import Player
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import midi_to_hz, midi_to_note
+from synth.instrument import DYNAMIC_DB, HARMONICS, make_instrument, stream
+from synth.playing import Player
 
 from .losses import Loss
 

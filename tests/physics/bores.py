@@ -311,7 +311,7 @@ def _untuned(key: str, design: Design, rng: np.random.Generator) -> Bore:
     family = load_family(key)
     spans = [r for r in family.registers if r.overblown]
     notes = np.arange(family.holes[0].first_open_for, family.low, -1)
-    places = {h.first_open_for: h.position - 1 for h in family.holes}
+    places = {h.first_open_for: place for place, h in enumerate(family.holes)}
     is_flute, is_cone = family.bore == "cylinder_open", design.slope > 0
     above = 0.045 if is_flute else design.radius / design.slope if is_cone else design.cavity + 0.01
     column = _quarter(is_flute, is_cone, hertz(family.to_sounding(notes)))

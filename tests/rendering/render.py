@@ -108,6 +108,7 @@ def play_soundfont(soundfont: Path, program: int, notes: Notes) -> np.ndarray:
         score, wav = Path(folder) / "score.mid", Path(folder) / "played.wav"
         score.write_bytes(midi_file(program, notes, VELOCITY, TAIL_S))
         options = ["-ni", "-q", "-R", "0", "-C", "0", "-g", str(GAIN), "-r", str(RATE), "-O", "float"]
+        options += ["-o", "synth.dynamic-sample-loading=1"]  # only the samples that are played
         subprocess.run([fluidsynth, *options, "-F", wav, soundfont, score], check=True, capture_output=True)
         return soundfile.read(wav, always_2d=True, dtype="float32")[0][:, 0].copy()
 

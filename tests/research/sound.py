@@ -22,12 +22,12 @@ from evenbore.notes.collect import LONG, collect
 from evenbore.notes.measure import measure_recording
 from evenbore.setups.normalise import normalise
 from evenbore.study.config import default_config
-from evenbore.synth.instrument import DYNAMIC_DB, InstrumentModel, make_instrument, stream
-from evenbore.synth.playing import Player, scale
-from evenbore.synth.room import Chain, filtered
 from evenbore.trade.families import load_family
 from findings.sampled import COLOUR_DB, NODES_HZ, PROGRAM, SOUNDFONTS, retuned, sampled_notes
 from rendering.render import FADE_S, RATE, note_hz
+from synth.instrument import DYNAMIC_DB, InstrumentModel, make_instrument, stream
+from synth.playing import Player, scale
+from synth.room import Chain, filtered
 
 from .brightness import BODY_SD, BRIGHT, DAY_SD, FAMILY, INSTRUMENTS, LEVELS, PLAYER_SD, shares, with_truth
 

@@ -1,11 +1,13 @@
 """Fit the confidence of notes on development takes in which errors happen, and tell how it holds on sources left out.
 
-    python tests/scenarios/fit_confidence.py [--each N] [--jobs N] [--write]
+    python tests/scenarios/fit_confidence.py [--each N] [--jobs N] [--stored] [--write]
 
 Plays N takes of every kind of the development set, and three times as many of those in which a note may come out wrong:
 played wrong, drowned in noise, or measured though the sheet is wrong (what would set such a take aside is switched
 off). What the program tells of each note (`evenbore.notes.confidence.signs`) is held against whether note and pitch are
 right (`score`). A glide over the range is left out: no confidence is asked to tell its notes, another test does.
+
+What it heard is kept in build/scenarios/signs.npz; `--stored` fits that again, in seconds.
 
 Prints the numbers for evenbore.notes.confidence, and how well a fit on all other sources states what happens on each.
 `--write` renews that table in docs/accuracy.md.
@@ -70,14 +72,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--each", type=int, default=3, help="takes of every kind")
     parser.add_argument("--jobs", type=int, default=1, help="takes at the same time")
+    parser.add_argument("--stored", action="store_true", help="fit what the last run heard")
     parser.add_argument("--write", action="store_true", help="renew the table in docs/accuracy.md")
     asked = parser.parse_args()
-    cases = sorted(takes(asked.each), key=lambda case: (case.source, case.family))  # a bank is read once
-    with multiprocessing.Pool(asked.jobs) as pool:
-        of_takes = pool.map(told, cases, chunksize=4)
-    notes = np.concatenate([told for told in of_takes if len(told)])
+    store = REPO / "build" / "scenarios" / "signs.npz"
+    if not asked.stored:
+        hear(store, asked.each, asked.jobs)
+    notes, source = (np.load(store)[name] for name in ("notes", "source"))
     against, right, flagged = notes[:, :-2], notes[:, -2], notes[:, -1]
-    source = np.repeat([case.source for case in cases], [len(told) for told in of_takes])
     weight = np.where(right == 1, 1.0, WRONG_PART / (1 - WRONG_PART) * np.sum(right == 1) / np.sum(right == 0))
     model = LogisticRegression(C=1.0, max_iter=5000).fit(against, right, weight)
     print(f"_USUAL {model.intercept_[0]:.2f}", *(f"{n} {w:.2f}" for n, w in zip(SIGNS, -model.coef_[0], strict=True)))
@@ -94,6 +96,16 @@ def main() -> None:
     print(tables.reliability(held), tables.confidence_bars(held), sep="\n\n")
     if asked.write:
         renew(REPO / "docs" / "accuracy.md", {"confidence, sources left out": tables.reliability(held)})
+
+
+def hear(store: Path, each: int, jobs: int) -> None:
+    """Play and measure the takes; what was `told` of their notes, and who played them, goes to a file."""
+    cases = sorted(takes(each), key=lambda case: (case.source, case.family))  # a bank is read once
+    with multiprocessing.Pool(jobs) as pool:
+        of_takes = pool.map(told, cases, chunksize=4)
+    store.parent.mkdir(parents=True, exist_ok=True)
+    source = np.repeat([case.source for case in cases], [len(told) for told in of_takes])
+    np.savez(store, notes=np.concatenate([told for told in of_takes if len(told)]), source=source)
 
 
 def takes(each: int) -> list[campaign.Case]:

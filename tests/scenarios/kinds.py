@@ -371,6 +371,7 @@ def _sheets() -> list[Kind]:
             fixed=UP | {"window": (30, 44)},
         ),
         kind("sheet an octave off", sheet=moved(-12), expect=SET_ASIDE, words=shift),
+        kind("sheet an octave too high", sheet=moved(12), expect=SET_ASIDE, words=shift),
         kind("sheet says the opposite direction", sheet=turned, expect=SET_ASIDE),
         kind(
             "up and down played, up asked",

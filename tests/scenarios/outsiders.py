@@ -43,7 +43,7 @@ def shaped(family: str, notes: Notes) -> np.ndarray:
     for midi, on_s, off_s in notes:
         rng = np.random.default_rng(zlib.crc32(f"shaped {family} {midi}".encode()))
         time = np.arange(round((off_s - on_s) * RATE)) / RATE
-        tremble, shimmer = (_slow(rng, len(time), hz) for hz in (9, 5))
+        tremble, shimmer = (slow(rng, len(time), hz) for hz in (9, 5))
         cents = np.clip(rng.normal(0, 9), -30, 30) + TREMBLE_CENTS * tremble
         phase = 2 * math.pi * np.cumsum(note_hz(midi) * 2 ** (cents / 1200)) / RATE
         rise_s = rng.uniform(0.02, 0.06)
@@ -59,7 +59,7 @@ def shaped(family: str, notes: Notes) -> np.ndarray:
     return audio
 
 
-def _slow(rng: np.random.Generator, count: int, hz: float) -> np.ndarray:
+def slow(rng: np.random.Generator, count: int, hz: float) -> np.ndarray:
     """Noise below `hz`, standard deviation 1, (count,)."""
     slow = scipy.signal.lfilter(*scipy.signal.butter(1, hz, fs=RATE), rng.standard_normal(count))
     return slow / max(slow.std(), 1e-9)

@@ -1,8 +1,8 @@
 """What plays: sources of single notes, and what is known of every note from hearing it alone.
 
 Sets of sources that share none: the note finder may be tuned on those of `DEVELOPMENT` and, since their failures were
-looked at, on those of `HELD_OUT`; never on those of `FRESH`. `JUDGED` and `UNSEEN` are those that earlier states were
-judged by. A `Voice` is one note held by itself; takes are put together out of voices (`play`).
+looked at, on those of `HELD_OUT`; never on those of `LATEST`. `JUDGED`, `UNSEEN` and `FRESH` are those that earlier
+states were judged by. A `Voice` is one note held by itself; takes are put together out of voices (`play`).
 
 Conventions: SOUNDING midi; seconds; mono at `RATE`. A voice's pitch comes from two general-purpose references, Praat's
 autocorrelation and librosa's yin, near the nominal pitch; a note on which they disagree, or that sounds another octave,
@@ -41,9 +41,10 @@ from rendering.render import (
 )
 from rendering.study import PROGRAMS, REPO
 
-from . import generators, latecomers, newcomers, outsiders, strangers
+from . import generators, guests, latecomers, newcomers, outsiders, strangers
 
-DEVELOPMENT, HELD_OUT, JUDGED, UNSEEN, FRESH = SETS = ("development", "held-out", "judged", "unseen", "fresh")
+SETS = ("development", "held-out", "judged", "unseen", "fresh", "latest")
+DEVELOPMENT, HELD_OUT, JUDGED, UNSEEN, FRESH, LATEST = SETS
 CACHE = REPO / "build" / "scenarios" / "voices"
 HELD_S = 1.7
 BODY_S = 0.3  # a voice is steady from here on
@@ -143,6 +144,10 @@ def _pulsed(family: str) -> Player:
     return partial(latecomers.pulsed, family)
 
 
+def _distorted(family: str) -> Player:
+    return partial(guests.distorted, family)
+
+
 def _patched(family: str) -> Player:
     return partial(strangers.patched, PROGRAMS[family])
 
@@ -194,6 +199,8 @@ _ALL = (
     Source("waveshaping", UNSEEN, tuple(outsiders.SHAPES), _shaped, made_in=outsiders),
     _stand_ins("other stand-ins", FRESH, "TimGM6mb.sf2", latecomers.STAND_INS, "timgm6mb-soundfont"),
     _modelled("STKBowed", FRESH, ("saxophone_alto", "bassoon"), 36, 90),
+    _stand_ins("further stand-ins", LATEST, "sf_GMbank.sf2", guests.STAND_INS, "csound-soundfont"),
+    Source("phase distortion", LATEST, tuple(guests.BENDS), _distorted, made_in=guests),
     Source("pulses", FRESH, tuple(latecomers.PULSES), _pulsed, made_in=latecomers, needs="csound"),
 )
 SOURCES = {source.name: source for source in _ALL}

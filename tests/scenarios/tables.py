@@ -78,10 +78,17 @@ def bars(results: list[dict]) -> str:
     warned = sum(stated < UNSURE or bool(flag) for stated, _, flag in wrong)
     kinds = list(dict.fromkeys(take["kind"] for take in results))
     over = [kind for kind in kinds if silent_share(_of(results, "kind", kind)) > MOST_SILENT]
+    main = {kind: sum(_main(take) for take in _of(results, "kind", kind)) for kind in kinds}
+    over_main = [kind for kind in kinds if 100 * main[kind] > MOST_SILENT * _sum(_of(results, "kind", kind), "found")]
     good = sum(take["expect"] != "set_aside" for take in results)
     rows = [
         ("notes silently wrong (%)", f"≤ {MOST_SILENT:g} in every kind", f"{silent_share(results):.2f} over all"),
         (f"kinds above {MOST_SILENT:g} %", 0, f"{len(over)} of {len(kinds)}"),
+        (
+            "of name, pitch, level and attack alone (%), and kinds above",
+            f"≤ {MOST_SILENT:g} in every kind",
+            f"{100 * sum(main.values()) / max(1, _sum(results, 'found')):.2f}, {len(over_main)} of {len(kinds)}",
+        ),
         ("bad takes accepted", 0, _sum(results, "accepted_wrongly")),
         ("good takes set aside (%)", "≤ 0.5", f"{100 * _sum(results, 'good_set_aside') / max(1, good):.2f}"),
         ("right, of notes stated above 0.95 (%)", "≥ 99.5", f"{100 * sum(sure) / max(1, len(sure)):.2f}"),
@@ -121,6 +128,11 @@ def confidence_bars(notes: list[tuple[float, int, int]]) -> str:
         f"{100 * sum(above) / max(1, len(notes) - len(wrong)):.1f} % of all right ones; {warned} of {len(wrong)} wrong "
         f"ones below {UNSURE:g} or flagged; {low} of {len(notes) - len(wrong)} right ones below {UNSURE:g}"
     )
+
+
+def _main(take: dict) -> int:
+    """Values silently wrong, without onsets and the air's noise."""
+    return sum(take["silent"][measure] for measure in ("label", "pitch", "level", "attack"))
 
 
 def _row(name: str, takes: list[dict]) -> tuple:

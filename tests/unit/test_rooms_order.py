@@ -8,8 +8,6 @@ ROOMS = [
     "facts", "files", "trade", "recording", "notes", "process", "study", "statistics", "setups", "judge", "compare",
     "findings", "plan", "report", "figures", "page", "publication", "tickets", "run",
 ]  # fmt: skip
-APART = {"synth": {"facts", "trade"}}
-"""Rooms beside the order, which no other imports, and what they may import."""
 LIBRARY = "scripts/evenbore"
 
 
@@ -22,17 +20,16 @@ def imported_rooms(source):
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, "a relative import"
             names += [f"{node.module}.{alias.name}" for alias in node.names]
-    rooms = {*ROOMS, *APART}
     parts = [name.split(".") for name in names]
-    return {name[1] for name in parts if name[0] == "evenbore" and len(name) > 1 and name[1] in rooms}
+    return {name[1] for name in parts if name[0] == "evenbore" and len(name) > 1 and name[1] in ROOMS}
 
 
 def allowed(room):
     """The rooms that a room may import."""
-    return {room, *(APART[room] if room in APART else ROOMS[: ROOMS.index(room)])}
+    return {*ROOMS[: ROOMS.index(room) + 1]}
 
 
-@pytest.mark.parametrize("room", [*ROOMS, *APART])
+@pytest.mark.parametrize("room", ROOMS)
 def test_a_room_imports_only_from_those_before_it(repo, room):
     modules = sorted((repo / LIBRARY / room).rglob("*.py"))
     assert modules
@@ -41,12 +38,7 @@ def test_a_room_imports_only_from_those_before_it(repo, room):
 
 
 def test_every_folder_of_modules_is_a_room(repo):
-    assert {path.parent.name for path in (repo / LIBRARY).glob("*/*.py")} == {*ROOMS, *APART}
-
-
-def test_only_the_demo_makes_sounds(repo):
-    users = {path.name for path in (repo / "scripts").glob("*.py") if "synth" in imported_rooms(path.read_bytes())}
-    assert users == {"make_demo.py"}
+    assert {path.parent.name for path in (repo / LIBRARY).glob("*/*.py")} == {*ROOMS}
 
 
 def is_constant(node):

@@ -21,7 +21,7 @@ from smallstudy import RATE, jobs, play
 # What a build reads of the checkout; setuptools itself is among the tests' requirements, so that no network is needed.
 SOURCES = ("pyproject.toml", "requirements.in", "README.md", "LICENSE", "Snakefile", "config", "scripts", "workflow")
 BUILD = "import sys; from setuptools import build_meta; getattr(build_meta, 'build_' + sys.argv[1])(sys.argv[2])"
-NOT_SHIPPED = {"start.py", "make_demo.py"}
+NOT_SHIPPED = {"start.py"}
 
 
 def build(kind: str, source: Path, into: Path) -> Path:

@@ -47,8 +47,8 @@ rule assess:
         instruments=f"{TABLES}/instruments.tsv",
         tuning_advice=f"{TABLES}/tuning_advice.tsv",
         passages=f"{TABLES}/passages.tsv",
-        criteria_takes=f"{WORK}/criteria_takes.parquet",
-        criteria_shifts=f"{WORK}/criteria_shifts.parquet",
+        takes=f"{WORK}/criteria_takes.parquet",
+        shifts=f"{WORK}/criteria_shifts.parquet",
         days=f"{WORK}/own_days.parquet",
     log:
         "results/logs/assess.log",

@@ -5,8 +5,8 @@ rule compare:
     input:
         criteria=rules.assess.output.criteria,
         instruments=rules.assess.output.instruments,
-        takes=rules.assess.output.criteria_takes,
-        shifts=rules.assess.output.criteria_shifts,
+        takes=rules.assess.output.takes,
+        shifts=rules.assess.output.shifts,
         days=rules.assess.output.days,
         note_profiles=rules.normalise.output.note_profiles,
         comparability=rules.normalise.output.comparability,

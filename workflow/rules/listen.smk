@@ -10,7 +10,7 @@ rule clips:
         sheets=SHEETS,
         code=library_files("clips"),
     output:
-        f"{WORK}/clips.npz",
+        update(f"{WORK}/clips.npz"),
     log:
         "results/logs/clips.log",
     benchmark:

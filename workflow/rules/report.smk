@@ -75,7 +75,7 @@ rule publication:
             *rules.figures.input.researched,
             rules.factors.output.tone_factors,
         ],
-        takes=rules.assess.output.criteria_takes,
+        takes=rules.assess.output.takes,
         notes_normalised=rules.normalise.output.notes_normalised,
         sheets=SHEETS,
         code=library_files("publication"),

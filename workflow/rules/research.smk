@@ -5,7 +5,7 @@ rule factors:
     input:
         criteria=rules.assess.output.criteria,
         instruments=rules.assess.output.instruments,
-        takes=rules.assess.output.criteria_takes,
+        takes=rules.assess.output.takes,
         notes_normalised=rules.normalise.output.notes_normalised,
         tone=rules.normalise.output.tone,
         sheets=SHEETS,

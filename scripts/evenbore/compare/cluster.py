@@ -11,8 +11,9 @@ Hastie 2001, J. R. Stat. Soc. B 63, 411, from memory).
 Structureless data are normal with the same variance along each component, turned to their own components. That variance
 holds the clusters' own too, which costs nothing along few components: clusters are tight in them, normal data are not.
 
-Two things must hold, else there is no cluster structure, which is an answer and a common one:
+Three things must hold, else there is no cluster structure, which is an answer and a common one:
 - that excess beats 97.5 % of those of structureless data, each with its own best number of clusters;
+- no cluster is of one instrument: a bad take sets one apart, and one is no group;
 - every cluster comes again: the mean over bootstrap draws of the greatest Jaccard similarity is at least 0.75 for each
   (Hennig 2007, Comput. Stat. Data Anal. 52, 258).
 """
@@ -142,6 +143,8 @@ def cluster(profiles: Floats, seed: int) -> Clusters:
     if p > SIGNIFICANCE:
         return Clusters(None, empty, plane, "the instruments do not fall into groups more than chance would make them")
     labels = found[best]
+    if np.bincount(labels)[1:].min() < 2:
+        return Clusters(None, empty, plane, "one instrument stands apart from all others, and one is no group")
     stability = bootstrap_stability(scores[:, : best + 1], labels, rng, BOOTSTRAP_DRAWS)
     if stability.min() < LEAST_STABILITY:
         return Clusters(None, empty, plane, "groups change when instruments are left out by chance")

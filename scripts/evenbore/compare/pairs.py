@@ -23,6 +23,7 @@ Reference: Schuirmann 1987, J. Pharmacokinet. Biopharm. 15, 657 (two one-sided t
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -93,8 +94,12 @@ def judge(
     `times`: what the adjusted p is multiplied with for the other criteria. An unknown scale (NaN) gives undecided.
     """
     difference, scale = np.asarray(difference, float), np.asarray(scale, float)
-    half = half_width(scale, df, shares, CONFIDENCE)
-    p = two_sided(difference, scale, df, shares)
+    half, p = half_width(scale, df, shares, CONFIDENCE), two_sided(difference, scale, df, shares)
+    return _told(difference, half, p, just_noticeable, times)
+
+
+def _told(difference: Floats, half: Floats, p: Floats, just_noticeable: float, times: float) -> pd.DataFrame:
+    """See `judge`; `half` (P,): of the intervals."""
     p_adjusted = np.minimum(adjusted(p) * times, 1.0)
     low, high = difference - half, difference + half
     verdict = verdicts(low, high, p_adjusted, just_noticeable)
@@ -183,7 +188,7 @@ def paired(states: dict[str, str], ranking: pd.DataFrame, instruments: Mapping[s
 
 def times_asked(questions: Sequence["Question"]) -> float:
     """What the adjusted p of the questions are multiplied with for being asked together; costs are no question."""
-    return over_families([adjusted(question.p()) for question in questions if question.plan])
+    return over_families([adjusted(question.p) for question in questions if question.plan])
 
 
 def own_days_table(
@@ -226,6 +231,7 @@ class Question:
         noticed = self.criterion.just_noticeable
         return np.nan if pd.isna(noticed) else float(noticed)
 
+    @cached_property
     def errors(self) -> tuple[Floats, float | Floats, Floats]:
         """Standard errors (P, K), degrees of freedom and the ratios' shares (K,)."""
         comparable = self.not_comparable == ""
@@ -234,14 +240,19 @@ class Question:
         scale, df = self.plan.of_differences(self.a, self.b)
         return np.where((comparable & self.linked)[:, None], scale, np.nan), df, self.plan.shares
 
+    @cached_property
     def p(self) -> Floats:
         """Two-sided p of no difference, NaN where no link tells it."""
-        return two_sided(self.difference, *self.errors())
+        return two_sided(self.difference, *self.errors)
+
+    @cached_property
+    def half(self) -> Floats:
+        """Half of the interval of each difference, NaN where no link tells it."""
+        return half_width(*self.errors, CONFIDENCE)
 
     def judged(self, times: float) -> tuple[pd.DataFrame, Bools]:
         """What `judge` tells of the pairs, `times`: see there; and which are undecided (P,) for the room alone."""
-        scale, df, shares = self.errors()
-        judged = judge(self.difference, scale, df, self.just_noticeable, shares, times if self.plan else 1.0)
+        judged = _told(self.difference, self.half, self.p, self.just_noticeable, times if self.plan else 1.0)
         judged.loc[self.not_comparable != "", "verdict"] = "not_comparable"
         in_one_room = np.zeros(len(judged), bool)
         if self.plan and CRITERIA[self.criterion.criterion].smoothed:

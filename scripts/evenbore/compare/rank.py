@@ -28,6 +28,7 @@ import math
 import zipfile
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import cast
 
@@ -178,11 +179,19 @@ def draw_weights(weights: Floats, strata: Ints) -> Floats:
     return shares
 
 
-def ranks(score: Floats, failed: Bools, rng: np.random.Generator) -> Ints:
-    """Ranks (D, I) by falling `score` (D, I), those who `failed` (I,) behind all others; equal scores by lot."""
-    lot = rng.random(score.shape)
+def ranks(score: Floats, failed: Bools, lot: Floats) -> Ints:
+    """Ranks (D, I) by falling `score` (D, I), those who `failed` (I,) behind all others; equal scores by rising `lot`
+    (D, I)."""
     order = np.lexsort((lot, -score, np.broadcast_to(failed, score.shape)), axis=1)
     return order.argsort(axis=1) + 1
+
+
+def first_places(score: Floats, failed: Bools, lot: Floats) -> Floats:
+    """Share (I,) of the draws in which each has rank 1 of `ranks`, without the other ranks."""
+    running = score if failed.all() else np.where(failed, -np.inf, score)
+    best = np.fmax.reduce(running, axis=1)[:, None]
+    first = np.where(running == best, lot, np.inf).argmin(axis=1)
+    return np.bincount(first, minlength=len(failed)) / len(score)
 
 
 def draw_pools(
@@ -343,7 +352,9 @@ def rank_tables(
             if not weights.any():
                 continue
             out = np.array([instrument in failed for instrument in pool.instruments])
-            score, rank = _rank_draws(pool, weights, out, seed)
+            strata, lot = _chances(len(pool.utilities), weights.size, len(out), seed)
+            score = _scores(pool, weights, strata)
+            rank = ranks(score, out, lot)
             # those who pass before those who failed, each by falling utility
             best = score[:, ~out if not out.all() else out].max(axis=1, keepdims=True)
             utility, of_pool = score.mean(axis=0), {"priorities": name, "group": pool.group}
@@ -368,25 +379,30 @@ def rank_tables(
     }
 
 
-def _rank_draws(pool: Pool, weights: Floats, failed: Bools, seed: int) -> tuple[Floats, Ints]:
-    """Weighted utilities and ranks, both (D, I); the same seed gives the same draws of the weights."""
+@lru_cache(maxsize=4)
+def _chances(draws: int, criteria: int, instruments: int, seed: int) -> tuple[Ints, Floats]:
+    """Strata (D, C) of the weights and lots (D, I), the same for any weights."""
     rng = np.random.default_rng(seed)
-    drawn = draw_weights(weights, weight_strata(len(pool.utilities), weights.size, rng))
-    score = np.einsum("dic,dc->di", pool.utilities, drawn)
-    return score, ranks(score, failed, rng)
+    return weight_strata(draws, criteria, rng), rng.random((draws, instruments))
+
+
+def _scores(pool: Pool, weights: Floats, strata: Ints) -> Floats:
+    """Utilities (D, I) weighted by drawn weights."""
+    scores: Floats = np.einsum("dic,dc->di", pool.utilities, draw_weights(weights, strata))
+    return scores
 
 
 def _sensitivity(name: str, pool: Pool, weights: Floats, failed: Bools, seed: int) -> pd.DataFrame:
     """First-place probabilities with one weight changed, also to nothing, the others keeping their proportions."""
     tables = []
     size = np.abs(weights)
+    strata, lot = _chances(len(pool.utilities), weights.size, len(failed), seed)
     for c in np.flatnonzero((size > 0) & (size < 1)):
         for weight in sorted({0.0, *(float(np.clip(size[c] + change, 0, 1)) for change in WEIGHT_CHANGES)}):
             changed = weights * (1 - weight) / (1 - size[c])
             changed[c] = np.sign(weights[c]) * weight
-            _, rank = _rank_draws(pool, changed, failed, seed)
             tables.append(pd.DataFrame({
                 "priorities": name, "instrument": pool.instruments, "criterion": pool.criteria[c],
-                "weight_change": weight - size[c], "p_first": (rank == 1).mean(axis=0),
+                "weight_change": weight - size[c], "p_first": first_places(_scores(pool, changed, strata), failed, lot),
             }))  # fmt: skip
     return pd.concat(tables) if tables else pd.DataFrame(columns=column_names("sensitivity"))

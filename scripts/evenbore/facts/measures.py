@@ -61,7 +61,8 @@ above 2 kHz."""
 
 
 def _amplitudes(level_db: Floats) -> Floats:
-    amplitudes: Floats = np.nan_to_num(np.exp(np.log(10) / 20 * level_db))
+    amplitudes: Floats = np.exp(np.log(10) / 20 * level_db)
+    amplitudes[np.isnan(amplitudes)] = 0
     return amplitudes
 
 
@@ -345,18 +346,19 @@ def harmonic_measures(
     return {name: HARMONIC_MEASURES[name](level_db, f0_hz) for name in names}
 
 
-def hidden_by_noise(level_db: Floats, limit_db: Floats, f0_hz: Floats) -> dict[str, Bools]:
+def hidden_by_noise(level_db: Floats, limit_db: Floats, f0_hz: Floats, before: dict[str, Floats]) -> dict[str, Bools]:
     """Per harmonic measure, whether the missing harmonics may have made a difference, bool (N,).
 
-    `limit_db` (N, H): level under which a harmonic is missing; NaN beyond the range of measurement. Each missing
-    harmonic is given the level on the straight line through the others (level over log2 of harmonic number), or the
-    limit where that is lower; the measure is hidden where this changes it by 5 % (frequencies, harmonic numbers),
-    0.05 (shares) or 1 dB, or lets it be had at all. The tilt is hidden where a missing harmonic may lie in its range.
+    `before`: the `harmonic_measures` of these levels. `limit_db` (N, H): level under which a harmonic is missing; NaN
+    beyond the range of measurement. Each missing harmonic is given the level on the straight line through the others
+    (level over log2 of harmonic number), or the limit where that is lower; the measure is hidden where this changes it
+    by 5 % (frequencies, harmonic numbers), 0.05 (shares) or 1 dB, or lets it be had at all. The tilt is hidden where a
+    missing harmonic may lie in its range.
     """
     line = line_over_octaves(level_db, (~np.isnan(level_db)).astype(float))[1]
     likely = np.where(np.isnan(level_db), np.fmin(limit_db, line), level_db)
     likely[np.isnan(limit_db)] = np.nan
-    before, after = harmonic_measures(level_db, f0_hz), harmonic_measures(likely, f0_hz)
+    after = harmonic_measures(likely, f0_hz)
     hidden: dict[str, Bools] = {}
     for measure in MEASURES:
         if measure.function is not None:

@@ -110,13 +110,14 @@ _FAMILIES = {
     "oboe": "oboe oboen hautbois",
     "cor_anglais": "cor_anglais english_horn englischhorn",
     "bassoon": "bassoon fagott basson fagot fagotto",
-    "contrabassoon": "contrabassoon kontrafagott contrebasson",
+    "contrabassoon": "contrabassoon double_bassoon kontrafagott contrebasson",
     "trumpet_b_flat": "trumpet trompete trompette trompeta tromba",
     "horn_f": "horn waldhorn cor trompa corno",
     "trombone": "trombone posaune trombon",
     "euphonium": "euphonium euphonion",
     "tuba": "tuba",
 }
+FAMILY_PHRASES = {frozenset(phrase.split("_")): key for key, phrases in _FAMILIES.items() for phrase in phrases.split()}
 
 
 def family_told(words: Collection[str]) -> str:
@@ -129,10 +130,7 @@ def family_told(words: Collection[str]) -> str:
     >>> family_told({"flote", "grun", "alt"})
     'flute_alto?'
     """
-    said = [(phrase, key) for phrase, key in _PHRASES.items() if phrase <= set(words)]
+    said = [(phrase, key) for phrase, key in FAMILY_PHRASES.items() if phrase <= set(words)]
     most = max((len(phrase) for phrase, _ in said), default=0)
     named = {key for phrase, key in said if len(phrase) == most}
     return named.pop() if len(named) == 1 else ""
-
-
-_PHRASES = {frozenset(phrase.split("_")): key for key, phrases in _FAMILIES.items() for phrase in phrases.split()}

@@ -91,7 +91,7 @@ def setups(results: Results, shown: list[str], labels: dict[str, str]) -> Figure
     if linked.empty:
         raise NothingToShow("no two sessions are linked by an instrument recorded in both")
     groups = sorted(linked["group"].unique())
-    figure, grid = panels(len(groups), 1, 3.0, sharex=True)
+    figure, grid = panels(len(groups), 1, 3.0)
     for axes, group in zip(grid, groups, strict=True):
         axes.axhline(0, color=GREY, lw=0.8)
         for i, (session, line) in enumerate(linked[linked["group"] == group].groupby("session", sort=False)):

@@ -19,7 +19,7 @@ from evenbore.facts.arrays import Numbers
 from evenbore.facts.criteria import BETTER
 from evenbore.facts.words import plain
 from evenbore.figures.entries import entry
-from evenbore.figures.style import PER_ROW, NothingToShow, name_once, panels, shaded
+from evenbore.figures.style import PER_ROW, NothingToShow, name_once, name_ticks, panels, shaded
 from evenbore.report.results import Results, rows_of
 from evenbore.report.style import BLUE, COLOURS, GREY, MARKERS, PALE
 
@@ -91,7 +91,7 @@ def _criterion(
         axes.hlines(y, part["low"], part["high"], color=colour, lw=1.4)
         axes.plot(part["value"], y, ls="", marker=marker, ms=4, color=colour, label=f"group {group}")
     _unseen(axes, values, place)
-    axes.set_yticks(range(len(names)), [labels[name] for name in names])
+    name_ticks(axes.yaxis, range(len(names)), [labels[name] for name in names])
     axes.set_ylim(len(names) - 0.5, -0.5)
     axes.grid(axis="x", color="#eeeeee")
     axes.set_xlabel(f"{criterion.unit} ({BETTER[criterion.better].axis})")
@@ -147,7 +147,7 @@ def _rank_cells(axes: Axes, table: pd.DataFrame, labels: dict[str, str]) -> None
     percent = 100 * table.to_numpy(float)
     numbers = np.where(percent >= 4.5, np.char.mod("%.0f", percent), "")
     shaded(axes, percent, numbers, "Blues", (0, 100), "#dddddd", [labels[name] for name in table.index])
-    axes.set_xticks(np.arange(table.shape[1]) + 0.5, [str(rank) for rank in table.columns])
+    name_ticks(axes.xaxis, np.arange(table.shape[1]) + 0.5, [str(rank) for rank in table.columns])
     axes.set_xlabel("rank (1 is best); numbers: probability, %")
 
 
@@ -157,7 +157,7 @@ def _rank_intervals(axes: Axes, ranking: pd.DataFrame, labels: dict[str, str]) -
     y = np.arange(len(ranking))
     axes.hlines(y, low, high, color=BLUE, lw=1.4)
     axes.plot(middle, y, ls="", marker="o", ms=4, color=BLUE)
-    axes.set_yticks(y, [labels[name] for name in ranking["instrument"]])
+    name_ticks(axes.yaxis, y, [labels[name] for name in ranking["instrument"]])
     axes.set_ylim(len(ranking) - 0.5, -0.5)
     axes.grid(axis="x", color="#eeeeee")
     axes.set_xlabel("rank (1 is best); dot: median, line: 90 % of the probability")
@@ -279,7 +279,7 @@ def _matrix(axes: Axes, rows: pd.DataFrame, names: list[str], better: pd.Series,
         _write_symbols(axes, symbol, x + 0.5, y + 0.5)
     axes.set_aspect("equal")
     axes.invert_yaxis()
-    ticks = np.arange(len(names)) + 0.5
-    axes.set_xticks(ticks, [labels[name] for name in names], rotation=90, size=7)
-    axes.set_yticks(ticks, [labels[name] for name in names], size=7)
-    axes.tick_params(length=0)
+    for axis in (axes.xaxis, axes.yaxis):
+        name_ticks(axis, np.arange(len(names)) + 0.5, [labels[name] for name in names])
+    axes.tick_params(length=0, labelsize=7)
+    axes.tick_params(axis="x", labelrotation=90)

@@ -7,7 +7,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
 from evenbore.figures.entries import entry
-from evenbore.figures.style import PER_ROW, NothingToShow, panels, shaded
+from evenbore.figures.style import PER_ROW, NothingToShow, name_ticks, panels, shaded
 from evenbore.judge.takes import DYNAMICS
 from evenbore.report.curves import centred, curves_of, note_names, profile
 from evenbore.report.results import Results
@@ -46,7 +46,8 @@ def intonation_map(results: Results, shown: list[str], labels: dict[str, str]) -
     figure.colorbar(mesh, ax=axes, label="cents from own median", shrink=0.9, pad=0.01).outline.set_visible(False)
     for row, column in zip(*np.nonzero(table.isna().to_numpy()), strict=True):
         axes.text(column + 0.5, row + 0.5, "×", ha="center", va="center", color=GREY, size=7)
-    axes.set_xticks(np.arange(table.shape[1]) + 0.5, [columns[note] for note in table.columns], rotation=90)
+    name_ticks(axes.xaxis, np.arange(table.shape[1]) + 0.5, [columns[note] for note in table.columns])
+    axes.tick_params(axis="x", labelrotation=90)
     axes.set_xlabel("written note")
     return figure
 
@@ -136,7 +137,7 @@ def _by_note(results: Results, shown: list[str], labels: dict[str, str], measure
                           size=7, ha="right", va="center")  # fmt: skip
         axes.set_title(labels[name])
     grid[0].set_ylim(curves.limits)
-    grid[0].set_yticks(list(curves.ticks), list(curves.ticks.values()))
+    name_ticks(grid[0].yaxis, curves.ticks, curves.ticks.values())
     _name_notes(grid[0], curves.rows)
     figure.supxlabel("written note", size=9)
     figure.supylabel(axis, size=9)
@@ -150,7 +151,7 @@ def _whiskers(axes: Axes, rows: pd.DataFrame) -> None:
 def _name_notes(axes: Axes, rows: pd.DataFrame) -> None:
     """Write note names along the axis of the notes, which all panels share."""
     names = note_names(rows, _MOST_NAMES)
-    axes.set_xticks(list(names), list(names.values()))
+    name_ticks(axes.xaxis, names, names.values())
 
 
 @entry("Notes", "How treble follows loudness", on_page=True)

@@ -1,6 +1,7 @@
 """How figures look and are saved: the same bytes from the same data."""
 
 import math
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -8,10 +9,12 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib import font_manager
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import QuadMesh
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import LayoutEngine
+from matplotlib.ticker import FixedFormatter, FixedLocator
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -78,18 +81,25 @@ def panels(count: int, columns: int, height_in: float, **axes: Any) -> tuple[Fig
     grid = figure.subplots(rows, columns, squeeze=False, **axes).ravel()
     for unused in grid[count:]:
         unused.set_axis_off()
-    # the lowest panel of each column keeps its note or frequency names
-    for shown, below in zip(grid[:count], [*grid[columns:count], *[None] * columns], strict=False):
-        if below is None:
-            shown.tick_params(labelbottom=True)
+    # of axes that all panels share the outer ones are drawn: ticks are what takes longest
+    for place, shown in enumerate(grid[:count]):
+        shown.xaxis.set_visible(not axes.get("sharex") or place + columns >= count)
+        shown.yaxis.set_visible(not axes.get("sharey") or place % columns == 0)
+        shown.tick_params(labelbottom=True)
     return figure, grid[:count]
 
 
+def name_ticks(axis: Axis, places: Iterable[float], names: Iterable[str]) -> None:
+    """Name places on an axis (and on those that share it), without making ticks that may never be drawn."""
+    axis.set_major_locator(FixedLocator([*places]))
+    axis.set_major_formatter(FixedFormatter([*names]))
+
+
 def name_once(grid: NDArray[np.object_], kinds: list[str]) -> None:
-    """Leave the instruments' names out where the panel to the left has the same ones; `kinds`: whose names each has."""
+    """Leave the instruments' axis out where the panel to the left has the same; `kinds`: whose names each has."""
     for axes, kind, before in zip(grid[1:], kinds[1:], kinds, strict=False):
         if kind == before and not axes.get_subplotspec().is_first_col():
-            axes.tick_params(labelleft=False)
+            axes.yaxis.set_visible(False)
 
 
 def shaded(
@@ -106,7 +116,7 @@ def shaded(
     for row, column in zip(*np.nonzero(texts != ""), strict=True):
         ink = "#262626" if light[row, column] else "white"
         axes.text(column + 0.5, row + 0.5, texts[row, column], ha="center", va="center", color=ink, size=7)
-    axes.set_yticks(np.arange(len(rows)) + 0.5, rows)
+    name_ticks(axes.yaxis, np.arange(len(rows)) + 0.5, rows)
     axes.invert_yaxis()
     axes.spines[:].set_visible(False)
     return mesh
@@ -133,10 +143,17 @@ def lay_out(figure: Figure, rect: tuple[float, float, float, float] = (0, 0, 1, 
     """Lay the figure out within `rect` (left, bottom, width, height as shares), once for whatever it is saved as."""
     figure.set_layout_engine("constrained", rect=rect)
     for axes in figure.axes:
-        for text in axes.texts:  # hundreds of them lie inside the axes and only slow the layout down
-            text.set_in_layout(False)
+        # hundreds of them lie inside the axes, or on their edge, and only slow the layout down
+        for inside in (*axes.texts, *axes.spines.values()):
+            inside.set_in_layout(False)
+        for axis in (axes.xaxis, axes.yaxis):
+            if not axis.get_label_text():
+                axis.set_label_coords(0.5, 0.5)  # no search for a place beside the ticks
     if figure.axes:
         cast(LayoutEngine, figure.get_layout_engine()).execute(figure)
+    for text in figure.texts:  # a name below all panels
+        across, up = text.get_position()
+        text.set_position((across, max(up, rect[1])))
     for legend in figure.legends:
         legend.set_bbox_to_anchor(rect)  # room is made for it within `rect`, but it is put at the figure's edge
     figure.set_layout_engine(None)  # "none" would have every file drawn twice

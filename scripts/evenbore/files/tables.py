@@ -1,6 +1,6 @@
 """Read and write the results tables: TSV with the columns of `columns.TABLES`, written atomically."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -36,11 +36,16 @@ def write_table_parts(parts: Iterable[pd.DataFrame], table: str, path: str | Pat
     def write(temporary: Path) -> None:
         with temporary.open("w", encoding="utf-8", newline="") as file:
             for number, part in enumerate(parts):
-                conform(part, table).to_csv(
-                    file, sep="\t", index=False, header=number == 0, float_format="%.6g", lineterminator="\n"
-                )
+                rows = conform(part, table)
+                rows = rows.assign(**{str(name): _six_digits(rows[name]) for name in rows.select_dtypes("float64")})
+                rows.to_csv(file, sep="\t", index=False, header=number == 0, lineterminator="\n")
 
     write_atomically(path, write)
+
+
+def _six_digits(values: pd.Series) -> list[str]:
+    """Numbers as texts; pandas' own `float_format` takes several times as long."""
+    return ["" if value != value else f"{value:.6g}" for value in values.tolist()]
 
 
 def read_table(path: str | Path, table: str) -> pd.DataFrame:
@@ -59,9 +64,22 @@ def read_table(path: str | Path, table: str) -> pd.DataFrame:
 
 
 def read_table_parts(path: str | Path, table: str) -> Iterator[pd.DataFrame]:
-    """The rows of a results table in parts, in their order."""
+    """The rows of a results table in parts, in their order; none of a missing file."""
+    if not Path(path).exists():
+        return
     with pd.read_csv(path, chunksize=ROWS_AT_ONCE, **_reading(table)) as parts:
         yield from parts
+
+
+def read_rows(path: str | Path, table: str, keep: Callable[[pd.DataFrame], pd.Series]) -> pd.DataFrame:
+    """The rows of a long results table for which `keep` (rows -> booleans) holds; none of a missing file."""
+    kept = [part[keep(part)] for part in read_table_parts(path, table)]
+    return pd.concat([part for part in kept if len(part)] or [empty_table(table)], ignore_index=True)
+
+
+def empty_table(table: str) -> pd.DataFrame:
+    """A results table without rows."""
+    return conform(pd.DataFrame(columns=names(table)), table)
 
 
 def _reading(table: str) -> dict[str, Any]:

@@ -393,7 +393,7 @@ def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tol
         if clear[i, n] <= tolerances[owner[0]]["stuffy_z"]:
             continue
         away = {name: excess(rows, owner, name)[n] for name in (TOLD, "level")}
-        veiled = family.veiled_because.get(note)
+        veiled = family.veiled.get(note)
         text = (
             f"{midi_to_note(note)} is duller than on the others, more than the rest of the scale: harmonics around 2"
             f" kHz {away[TOLD]:+.1f} dB, level {away['level']:+.1f} dB. {_basis(rows, owner, dull)} {words.NOTE_ELSE} "

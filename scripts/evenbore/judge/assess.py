@@ -35,6 +35,7 @@ from evenbore.judge.repeatability import (
     own_days,
     played_alike,
     with_scatter_ratios,
+    with_takes_beside,
 )
 from evenbore.judge.takes import DYNAMICS, ByOwner, Played, dynamic_pairs, of_same_notes, prepared_takes
 from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, of_takes
@@ -81,29 +82,40 @@ def assess(
     matched = {name: match_loudness(notes, column, kinds) for name, column in columns.items()}
     at_common = {columns[name]: one.values for name, one in matched.items()}
     takes = prepared_takes(notes.assign(**at_common), instruments, families)
-    at_base: ByOwner = {}
+    at: dict[str, ByOwner] = {base: {}}
     for key, take in takes:
-        if key["dynamic"] == base:
-            at_base.setdefault((key["instrument"], key["state"]), []).append((key, take))
-    counted = {owner: of_same_notes(members) for owner, members in at_base.items()}
+        at.setdefault(key["dynamic"], {}).setdefault((key["instrument"], key["state"]), []).append((key, take))
+    alike = {played: {owner: of_same_notes(own) for owner, own in members.items()} for played, members in at.items()}
+    at_base, counted = at[base], alike.pop(base)
     # 2. The criteria of every take, less what the sessions add; and how the set-ups' errors shift the instruments'
     scatter = {name: _scatter(name, counted) for name in DEVIATIONS}
     even, moved = evennesses(takes, counted, scatter, notes, errors)
     shifts = _shift_table(moved + _matching_shifts(counted, matched))
-    values = _take_values(takes, counted, scatter, even)
-    values["player"] = [players.get(recording, "") for recording in values["recording"]]
-    values = with_scatter_ratios(without_session_offsets(values))
+    loud_and_soft = [
+        take_value(key, c, FUNCTIONS[c.name](loud, soft))
+        for key, loud, soft in dynamic_pairs(takes) for c in MEASURED if c.kind == "dynamics"
+    ]  # fmt: skip
+    values = _table([*even, *_of_takes(counted, scatter), *loud_and_soft], players)
+    beside = [
+        _table(_of_takes(counted_there, {name: _scatter(name, counted_there) for name in scatter}), players)
+        for counted_there in alike.values()
+    ]
+    values = with_scatter_ratios(with_takes_beside(without_session_offsets(values), beside))
     # 3. How much own days scatter, and from all that the instruments' values and intervals
     days = own_days(values, _pitch_curves(counted, players), config["own_days"])
     values, hidden = _without_hidden_worst(values, far)
     owners, lacking = _owners(recordings, instruments, config["states"]), _notes_left_out(at_base, counted)
     found = Assessment(pd.DataFrame(), values, shifts, days)
     rows: list[Row] = []
+    in_doubt: dict[tuple[Any, ...], dict[Owner, str]] = {}
     for criterion in CRITERIA.values():
         if criterion.kind == "cost":
             rows += _cost_rows(criterion, owners, instruments, inspection, config["currency"])
         else:
-            doubts, missed = _notes_in_doubt(notes, criterion, base), lacking if criterion.kind == "take" else {}
+            asks = criterion.kind, criterion.articulation, criterion.reads
+            if asks not in in_doubt:
+                in_doubt[asks] = _notes_in_doubt(notes, criterion, base)
+            doubts, missed = in_doubt[asks], lacking if criterion.kind == "take" else {}
             words = {owner: joined(missed.get(owner, ""), doubts.get(owner, "")) for owner in owners}
             rows += _rows(criterion, owners, found, words)
     # 4. What else there is to say of a value, or of its being missing
@@ -175,12 +187,9 @@ def _give_reasons(
     table.loc[in_room, "reason"] = [joined(reason, ROOM_IN_IT) for reason in table["reason"][in_room]]
 
 
-def _take_values(
-    takes: Sequence[Played], counted: ByOwner, scatter: Mapping[str, Mapping[Owner, float]],
-    even: Sequence[TakeValue],
-) -> pd.DataFrame:  # fmt: skip
-    """One row per criterion and take that has a value; `even`: the rows of the smoothed criteria."""
-    rows = list(even)
+def _of_takes(counted: ByOwner, scatter: Mapping[str, Mapping[Owner, float]]) -> list[TakeValue]:
+    """One row per criterion that is not smoothed and take."""
+    rows = []
     for criterion in (c for c in MEASURED if c.kind == "take" and not c.smoothed):
         for owner, members in counted.items():
             telling = [pair for pair in members if criterion.articulation in ("", pair[0]["articulation"])]
@@ -191,9 +200,14 @@ def _take_values(
                 extra = np.full(measured.size, scatter[criterion.name][owner])
                 measured = roots(np.square(measured), extra)[0]
             rows += [take_value(key, criterion, value) for (key, _), value in zip(telling, measured, strict=True)]
-    for key, loud, soft in dynamic_pairs(takes):
-        rows += [take_value(key, c, FUNCTIONS[c.name](loud, soft)) for c in MEASURED if c.kind == "dynamics"]
-    return pd.DataFrame(rows, columns=[*VALUE_KEYS, "criterion", "value"]).dropna(subset="value").reset_index(drop=True)
+    return rows
+
+
+def _table(rows: Sequence[TakeValue], players: Mapping[str, str]) -> pd.DataFrame:
+    """The rows that have a value, with who played."""
+    table = pd.DataFrame(rows, columns=[*VALUE_KEYS, "criterion", "value"]).dropna(subset="value")
+    players_of = [players.get(recording, "") for recording in table["recording"]]
+    return table.assign(player=players_of).reset_index(drop=True)
 
 
 def _shift_table(parts: list[Shifted]) -> pd.DataFrame:

@@ -63,7 +63,8 @@ def far_off(
     used = usable(recordings)
     heard = set(used.loc[used["notes_expected"] > 0, "recording"])
     sheet = [row for row in sheet if row["recording"] in heard]
-    by_recording = dict(list(notes.groupby("recording")))
+    marked = notes.assign(**{flag: flagged(notes["flags"], flag) for flag in ("unsure", "far_off")})
+    by_recording = dict(list(marked[["recording", "midi", "cents", "unsure", "far_off"]].groupby("recording")))
     places = [
         place.assign(recording=row["recording"], instrument=row["instrument"], state=row["state"])
         for row in sheet
@@ -81,16 +82,19 @@ def _places(notes: pd.DataFrame, row: Row, family: Family) -> pd.DataFrame:
     """A take's expected notes: `written`, `far` (1.0, 0.0, NaN: the take cannot tell), `cents` from its median where
     far."""
     expected = np.unique(expected_scale(family, *(row[key] for key in _SCALE)))
-    sure = notes[~flagged(notes["flags"], "unsure")]
-    off = flagged(sure["flags"], "far_off")
-    written = np.asarray(family.to_written(sure["midi"].to_numpy(int)))
-    there, away = np.isin(expected, written[~off]), np.isin(expected, written[off])
-    unsure = np.isin(expected, family.to_written(notes["midi"].to_numpy(int))) & ~there & ~away
+    written, cents = np.asarray(family.to_written(notes["midi"].to_numpy(int))), notes["cents"].to_numpy(float)
+    doubted, off = notes["unsure"].to_numpy(), notes["far_off"].to_numpy() & ~notes["unsure"].to_numpy()
+    there, away = np.isin(expected, written[~doubted & ~off]), np.isin(expected, written[off])
+    unsure = np.isin(expected, written) & ~there & ~away
     beside = np.zeros(expected.size, bool)
     beside[1:-1] = there[:-2] & there[2:]
-    cents = (sure["cents"] - sure["cents"].median())[off].groupby(written[off]).mean().reindex(expected)
+    own = cents[~doubted & np.isfinite(cents)]
+    apart = np.full(expected.size, np.nan)
+    for place in np.flatnonzero(away & ~there):
+        heard = cents[off & (written == expected[place]) & np.isfinite(cents)]
+        apart[place] = heard.mean() - np.median(own) if heard.size and own.size else np.nan
     far = np.where(there, 0.0, np.where(away, 1.0, np.where(beside & ~unsure, 1.0, np.nan)))
-    return pd.DataFrame({"written": expected, "far": far, "cents": np.where(there, np.nan, cents)})
+    return pd.DataFrame({"written": expected, "far": far, "cents": apart})
 
 
 def _of_kind(places: pd.DataFrame, instruments: Mapping[str, Row]) -> list[FarOff]:

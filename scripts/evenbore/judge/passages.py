@@ -135,15 +135,12 @@ def _row(criterion: str, mine: pd.DataFrame, scatter: dict[str, tuple[float, int
         dynamics = criterion in ("tone_core", "dynamic_span")
         short = TWO_DYNAMICS if dynamics else NO_SCALE if criterion == "bend_in_music" else _TOO_FEW
         return {"reason": short if named else NO_NAME}
-    by_note = mine.groupby("note").agg(
-        value=("value", "mean"),
-        takes=("value", "size"),
-        against=("against", "mean"),
-        scale_takes=("scale_takes", "mean"),
-    )
+    grouped = mine.groupby("note")
+    by_note = grouped[["value", "against", "scale_takes"]].mean()
     place = int(by_note["value"].abs().to_numpy().argmax())
-    note, (value, count, against, scale_takes) = by_note.index[place], by_note.iloc[place]
-    row = {"value": value, "n_takes": int(count), "against_scale": against, "reason": f"note {note}" if note else None}
+    note, (value, against, scale_takes) = by_note.index[place], by_note.iloc[place]
+    count = int(grouped.size().iloc[place])
+    row = {"value": value, "n_takes": count, "against_scale": against, "reason": f"note {note}" if note else None}
     if criterion not in scatter:
         return row | {"reason": joined(row["reason"], ONE_OF_PHRASE)}
     sd, freedom = scatter[criterion]

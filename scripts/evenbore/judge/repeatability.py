@@ -7,11 +7,11 @@ One model for intervals, pairs, ranking, before and after, and plans. Of one cri
 - A block is what takes were recorded in together: a session, of one player where several played. What it adds to all
   instruments alike is taken out for criteria where it is `additive`.
 - Takes scatter by s_r, the repeatability standard deviation of ISO 5725-2:1994, pooled over the study (a cell is one
-  instrument in one state and block, a test result is a take). Some instruments scatter more than others: the variance
-  of each is its own, drawn to the pooled one as if that had been seen in PRIOR_DF takes more (moderated variances:
-  Smyth 2004, Stat. Appl. Genet. Mol. Biol. 3, 3, from memory). One whose takes scatter more in all criteria together
-  is drawn to a variance so many times the pooled one instead (SCATTER_RATIO): two bad takes may agree by chance in one
-  criterion, hardly in all.
+  instrument in one state and block, a test result is a take). Takes at other dynamics tell of it as well (BESIDE),
+  unless they scatter otherwise. Some instruments scatter more than others: the variance of each is its own, drawn to
+  the pooled one as if that had been seen in PRIOR_DF takes more (moderated variances: Smyth 2004, Stat. Appl. Genet.
+  Mol. Biol. 3, 3, from memory). One whose takes scatter more in all criteria together is drawn to a variance so many
+  times the pooled one instead (SCATTER_RATIO): two bad takes may agree by chance in one criterion, hardly in all.
 - An instrument's own day in a block scatters by `ratio` times s_r. See `own_days` for how large that is. Where no
   instrument leads from one block to another, days cannot be told from instruments and are left out: what is said then
   holds for that day.
@@ -28,16 +28,19 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 from scipy.linalg import null_space
 from scipy.sparse import coo_array
 
 from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.facts.criteria import CRITERIA
 from evenbore.facts.days import DAY_KINDS
+from evenbore.files.tables import read_parquet
 from evenbore.statistics.grouped import by_criterion, combined, joined_parts
 
 OWNER = ["instrument", "state"]
 SCATTER_RATIO = "scatter_ratio"
+BESIDE = ["beside_squares", "beside_df"]
 MANNER = ["direction", "articulation"]
 Owner: TypeAlias = tuple[str, str]
 """Instrument and state."""
@@ -46,6 +49,8 @@ Owner: TypeAlias = tuple[str, str]
 PRIOR_DF = 6
 # ASSUME: in cents, dB or ms; nobody plays alike to this, so takes that do are copies of one (louder, say)
 COPIES_SD = 1e-3
+# ASSUME: takes at other dynamics scatter as those at the base dynamic, unless an F test tells otherwise at this level
+UNLIKE = 0.05
 RATIOS = 8.0 * ((np.arange(24) + 0.5) / 24) ** 2
 # ASSUME: own choice, no source: three neighbouring notes tell of a day's change as much as one that stands alone
 NOTES_TOLD_TOGETHER = 3.0
@@ -187,10 +192,10 @@ class Assessment:
     """What is known of the instruments.
 
     `instruments`: the table of that name. `takes`: one value per criterion and take (instrument state session
-    recording direction articulation criterion value session_offset, which is taken out of the value; SCATTER_RATIO;
-    what has no value is left out). `shifts`: instrument state criterion component shift, the change of a value along
-    each independent direction of the error of the set-ups (one standard error each). `days`: how much instruments' own
-    days scatter, per kind.
+    recording direction articulation criterion value session_offset, which is taken out of the value; BESIDE;
+    SCATTER_RATIO; what has no value is left out). `shifts`: instrument state criterion component shift, the change of
+    a value along each independent direction of the error of the set-ups (one standard error each). `days`: how much
+    instruments' own days scatter, per kind.
     """
 
     instruments: pd.DataFrame
@@ -223,7 +228,7 @@ def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
 def cells_of(takes: pd.DataFrame) -> Cells:
     """The cells of `takes` (columns OWNER, session, and player and MANNER if there are), in the order of their keys."""
     columns = (*OWNER, "session", "player", *MANNER)
-    return _cells(*(tuple(takes[column]) if column in takes else () for column in columns))
+    return _cells(*(tuple(takes[column].to_numpy(object)) if column in takes else () for column in columns))
 
 
 @lru_cache(maxsize=64)  # most criteria have values of the same takes
@@ -281,7 +286,36 @@ def _scatter_within(takes: pd.DataFrame) -> tuple[Cells, Floats, Floats, float]:
     effects, n_effects = manner_effects(takes)
     cells = cells_of(takes)
     squares, df = _within(cells, (takes["value"].to_numpy(float) - effects)[:, None])
-    return cells, squares, df, df.sum() - n_effects
+    whole_df = max(df.sum() - n_effects, 0.0)
+    if BESIDE[0] in takes:
+        beside = np.zeros((2, df.size))
+        beside[:, cells.owner[cells.of_take]] = takes[BESIDE].to_numpy(float).T
+        if _alike(squares.sum(), whole_df, *beside.sum(axis=1)):
+            return cells, squares + beside[0], df + beside[1], whole_df + beside[1].sum()
+    return cells, squares, df, whole_df
+
+
+def _alike(squares: float, df: float, others: float, others_df: float) -> bool:
+    """Whether an F test finds no difference between the variances of two sums of squares."""
+    if not min(squares, df, others, others_df) > 0:
+        return False
+    ratio = squares / df / (others / others_df)
+    return bool(2 * min(special.fdtr(df, others_df, ratio), special.fdtrc(df, others_df, ratio)) >= UNLIKE)
+
+
+def with_takes_beside(takes: pd.DataFrame, beside: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """`takes` with BESIDE: sum of squares within cells, and its degrees of freedom, of what the same instrument in its
+    state played at other dynamics; `beside`: the takes of each of these (both: columns as for `own_days`)."""
+    told: dict[tuple[str, Owner], Floats] = {}
+    for table in beside:
+        for name, rows in table.groupby("criterion"):
+            cells, squares, df, whole_df = _scatter_within(rows)
+            df = df * whole_df / max(df.sum(), 1.0)
+            for owner, seen in zip(cells.owners, np.column_stack([squares, df]), strict=True):
+                told[str(name), owner] = told.get((str(name), owner), 0.0) + seen
+    keys = zip(takes["criterion"], zip(*(takes[key] for key in OWNER), strict=True), strict=True)
+    found = np.array([told.get(key, (0.0, 0.0)) for key in keys]).reshape(-1, 2)
+    return takes.assign(**dict(zip(BESIDE, found.T, strict=True)))
 
 
 def errors_of(takes: pd.DataFrame, additive: bool, days: Days, shifts: pd.DataFrame | None = None) -> Errors:
@@ -332,10 +366,11 @@ def with_scatter_ratios(takes: pd.DataFrame) -> pd.DataFrame:
     return takes.assign(**{SCATTER_RATIO: [ratio.get(owner, 1.0) for owner in owners]})
 
 
-def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days) -> Errors:
-    """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`."""
+def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days, dynamics: int = 1) -> Errors:
+    """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`,
+    which as many at each of several `dynamics` will tell."""
     cells = cells_of(takes)
-    df = np.bincount(cells.owner, cells.size - 1).astype(float)
+    df = dynamics * np.bincount(cells.owner, cells.size - 1).astype(float)
     return _errors(cells, s_r**2, np.ones(df.size), s_r**2 * df, df, df.sum(), additive, days)
 
 
@@ -413,6 +448,12 @@ def days_of_frame(frame: pd.DataFrame) -> dict[str, Days]:
         str(kind): Days(rows["ratios"].to_numpy(), rows["shares"].to_numpy(), float(rows["witnesses"].iloc[0]))
         for kind, rows in frame.groupby("kind")
     }
+
+
+def read_assessment(values: pd.DataFrame, path_to_takes: str, path_to_shifts: str, path_to_days: str) -> Assessment:
+    """The assessment whose values are the table `instruments`, with the rest as it was written."""
+    takes, shifts, days = (read_parquet(path) for path in (path_to_takes, path_to_shifts, path_to_days))
+    return Assessment(values, takes, shifts, days_of_frame(days))
 
 
 def _vote(cells: Cells, values: Floats, additive: bool, weight: float) -> tuple[Floats, float]:

@@ -1,11 +1,12 @@
 """The noise of the player's air: what sounds midway between a note's harmonics and is not the room's.
 
 Three noises are heard there. The background of room and microphone is known from where nobody plays, and is taken off.
-The room's echo of how the note began, and of the note before, fills the gaps too, but dies away while the note lasts:
-what falls as a room's decay does, exp(−13.8 t / T60), is the room's. What stays is the air; what comes and goes within
-a note, as the crack of a lost sample or of a key does, is not. T60 is the recording's reverberation time or less, both
-alike: what fits best is no guide, for an echo's lines fade and swell as they die. A note whose noise hangs on which it
-is, or follows neither, is the less sure for it.
+The room's echo fills the gaps too. Of the notes before it holds the harmonics, which lie elsewhere than this note's:
+what they take of a gap is left out, and a gap that they take whole counts as what lies between its neighbours. The echo
+of how the note itself began dies away while the note lasts: what falls as a room's decay does, exp(−13.8 t / T60), is
+the room's. What stays is the air; what comes and goes within a note, as the crack of a lost sample or of a key does, is
+not. T60 is the recording's reverberation time or less, both alike: what fits best is no guide, for an echo's lines fade
+and swell as they die. A note whose noise hangs on which it is, or follows neither, is the less sure for it.
 
 Powers are in units of a full-scale sine, as in `spectrum`. Noise that cannot be told from background and echo is NaN.
 """
@@ -15,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.notes.background import Background
 from evenbore.notes.spectrum import Harmonics, analyse, window
 from evenbore.recording.audio import Signal
@@ -26,6 +27,8 @@ _LEAST_PERIODS = 2 * 4.0  # from here on there is something between the main lob
 _MIDDLE = 0.2  # share of a gap, to either side of its middle, that is looked at
 _SWING = 3.0  # standard deviations by which the pitch goes up and down
 _LOBE_BINS = 4.0  # half of the window's main lobe
+_ECHO_DB, _ECHO_S = 50.0, 1.0  # so far an earlier note's lines are left out; where the reverberation is not known
+_LEAST_BINS, _LEAST_GAPS = 3, 0.25  # so many bins of a gap, and such a share of the gaps, must be free of them
 _DECAYS = np.array([0.7, 1.0])  # times the reverberation time, which the player's own release lengthens
 _UNKNOWN_S = np.geomspace(0.1, 3.2, 6)  # where that is not known
 _DECAY = np.log(1e6)  # of power in one T60
@@ -42,7 +45,8 @@ _TURNS = 3
 @dataclass(frozen=True)
 class _Course:
     """Noise of a note in a part of the spectrum, frame by frame: time since the onset, power, and that of the
-    background, all (F,); the variances of a frame's power and of the background as shares of their squares.
+    background, all (F,); the variances of a frame's power and of the background as shares of their squares, and that of
+    what earlier notes hide.
     """
 
     time_s: Floats
@@ -50,6 +54,7 @@ class _Course:
     background: Floats
     spread: float
     background_spread: float
+    unseen: float
 
 
 def note_noise(
@@ -67,13 +72,21 @@ def note_noise(
     where it is not known. NaN where the power cannot be told.
     """
     courses: list[_Course | None] = []
-    for (onset, start, stop, cents_sd), spectrum in zip(parts_s, spectra, strict=True):
-        courses += _courses(signal, onset, start, stop, spectrum, cents_sd, split_hz, quiet)
+    lines = [
+        one.frequency_hz * np.array([[1.0], [2 ** (_SWING * sd / 1200) - 1]])
+        for one, (*_, sd) in zip(spectra, parts_s, strict=True)
+    ]
+    heard_s, oldest = _ECHO_DB / 60 * (_ECHO_S if np.isnan(reverb_s) else reverb_s), 0
+    for k, (onset, start, stop, cents_sd) in enumerate(parts_s):
+        while oldest < k and start - parts_s[oldest][2] >= heard_s:
+            oldest += 1
+        echoes = np.concatenate([np.empty((2, 0)), *lines[oldest:k]], axis=1)
+        courses += _courses(signal, onset, start, stop, spectra[k], cents_sd, split_hz, quiet, echoes)
     decays_s = _UNKNOWN_S if np.isnan(reverb_s) else reverb_s * _DECAYS
     level, variance = (value.reshape(-1, 2) for value in _staying(courses, decays_s))
-    heard = np.isfinite(level)
-    level = np.column_stack([level, np.sum(level, axis=1, where=heard)])
-    variance = np.column_stack([variance, np.sum(variance, axis=1, where=heard)])
+    there = np.array([[hz[0] <= split_hz, hz[-1] > split_hz] for hz in (one.frequency_hz for one in spectra)])
+    level = np.column_stack([level, np.sum(level, axis=1, where=there)])
+    variance = np.column_stack([variance, np.sum(variance, axis=1, where=there)])
     with np.errstate(invalid="ignore"):
         sds = level / np.sqrt(variance)
     return np.where(sds > _SURE, level, np.nan), ~(sds > _CLEAR)
@@ -88,8 +101,12 @@ def _courses(
     cents_sd: float,
     split_hz: float,
     quiet: Background,
+    echoes: Floats,
 ) -> list[_Course | None]:
-    """Of a note's noise around the harmonics up to `split_hz` and around those above; None where there is none."""
+    """Of a note's noise around the harmonics up to `split_hz` and around those above; None where there is none.
+
+    `echoes` (2, E): frequencies (Hz) of what earlier notes may still sound of, and how far each goes up and down.
+    """
     f0_hz, count = float(spectrum.frequency_hz[0]), len(spectrum.number)
     first, last = round(start_s * signal.rate), round(stop_s * signal.rate)
     frames = analyse(signal.slice(first, last), signal.rate, f0_hz, _PERIODS, (count + 2) * f0_hz)
@@ -103,38 +120,77 @@ def _courses(
     half = np.clip(clear, 0, _MIDDLE * spacing).astype(int)
     middle = np.minimum(np.rint((gap + 0.5) * spacing).astype(int), len(power[0]) - 2 - half)
     below, above = middle - half, middle + half + 1
-    sums = np.add.reduceat(power, np.stack([below, above], axis=1).ravel(), axis=1)[:, ::2]
-    gaps = sums / (above - below) * spacing / bandwidth
-    width_hz = (above - below) * frames.bin_hz
-    room = 10 ** (quiet.level_db((below - 0.5) * frames.bin_hz, (above - 0.5) * frames.bin_hz) / 10) * f0_hz / width_hz
+    ends = np.stack([below, above], axis=1).ravel()
     # noise in proportion to the tone, which may swell
     tone = power[:, int(0.5 * spacing) :].sum(axis=1)
+    free = _free(echoes / frames.bin_hz, len(power[0]))
+    power *= free
+    bins = np.add.reduceat(free, ends, dtype=int)[::2]
+    kept = np.flatnonzero(bins >= np.minimum(_LEAST_BINS, above - below))
+    if len(kept) == 0:
+        return [None, None]
+    gaps = np.add.reduceat(power, ends, axis=1)[:, ::2][:, kept] / bins[kept] * spacing / bandwidth
+    between = _between(kept, len(gap))
+    lost = np.ones(len(gap))
+    lost[kept] = 0
+    width_hz = (above - below) * frames.bin_hz
+    room = 10 ** (quiet.level_db((below - 0.5) * frames.bin_hz, (above - 0.5) * frames.bin_hz) / 10) * f0_hz / width_hz
     steady = tone.mean() / tone
     time = first / signal.rate - onset_s + (frames.size / 2 + frames.hop * np.arange(len(power))) / signal.rate
-    cells = np.maximum(1.0, (above - below) / bandwidth)
+    cells = np.maximum(1.0, bins[kept] / bandwidth)
     overlap = frames.size / (2 * frames.hop)
     quiet_cells = quiet.frames * np.maximum(1.0, width_hz / (quiet.bandwidth * quiet.bin_hz))
     low = np.arange(1, count + 1) * f0_hz <= split_hz
     courses: list[_Course | None] = []
     for part in (low, ~low):
         weight = np.convolve(part, (0.5, 0.5))
-        if not part.any():
+        if weight[kept].sum() <= _LEAST_GAPS * weight.sum():
             courses.append(None)
             continue
-        course = steady * (gaps @ weight)
-        kept = _lasting(course)
-        mean = weight * gaps[kept].mean(axis=0)
+        spread = weight @ between
+        course = steady * (gaps @ spread)
+        lasting = _lasting(course)
+        power_of = gaps[lasting].mean(axis=0)
+        mean = spread * power_of
         hiss = weight * room
         courses.append(
             _Course(
-                time[kept],
-                course[kept],
-                steady[kept] * hiss.sum(),
+                time[lasting],
+                course[lasting],
+                steady[lasting] * hiss.sum(),
                 float(overlap * (mean**2 @ (1 / cells)) / mean.sum() ** 2),
                 float(hiss**2 @ (1 / quiet_cells) / hiss.sum() ** 2 + _BACKGROUND_SD**2),
+                float(np.sum((lost * weight * (between @ power_of)) ** 2) * _unlike(power_of)),
             )
         )
     return courses
+
+
+def _free(echoes: Floats, count: int) -> Bools:
+    """Which bins (count,) hold no line of an earlier note: `echoes` (2, E), in bins."""
+    ends = np.clip(echoes[0] + (echoes[1] + _LOBE_BINS) * np.array([[-1], [1]]) + 1, 0, count).astype(int)
+    begun, ended = (np.bincount(end, minlength=count + 1)[:count] for end in ends)
+    free: Bools = np.cumsum(begun - ended) == 0
+    return free
+
+
+def _between(kept: Ints, count: int) -> Floats:
+    """(count, K) share of each of the `kept` (K,) gaps in each gap: what lies between two is between them."""
+    after = np.searchsorted(kept, np.arange(count))
+    before, after = np.maximum(after - 1, 0), np.minimum(after, len(kept) - 1)
+    part = (np.arange(count) - kept[before]) / np.maximum(kept[after] - kept[before], 1)
+    shares: Floats = np.zeros((count, len(kept)))
+    shares[np.arange(count), before] = 1 - np.clip(part, 0, 1)
+    shares[np.arange(count), after] += np.clip(part, 0, 1)
+    return shares
+
+
+def _unlike(power: Floats) -> float:
+    """Mean square of how far each of these (K,) is from what lies between its neighbours, as a share of that."""
+    if len(power) < 3:
+        return 1.0
+    likely = 0.5 * (power[:-2] + power[2:])
+    return float(np.mean((power[1:-1] / likely - 1) ** 2))
 
 
 def _lasting(course: Floats) -> Bools:
@@ -166,7 +222,8 @@ def _staying(courses: Sequence[_Course | None], decays_s: Floats) -> tuple[Float
     within = np.mean(excess * variances + (levels - mean) ** 2, axis=0)
     quiet = np.array([course.background_spread for _, course in there]) * room[:, 0] ** 2
     where = [k for k, _ in there]
-    level[where], variance[where] = mean, within + quiet
+    unseen = np.array([course.unseen for _, course in there])
+    level[where], variance[where] = mean, within + quiet + unseen
     return level, variance
 
 

@@ -43,7 +43,7 @@ class Background:
     def _running(self) -> tuple[Floats, Floats]:
         """(K + 1,) edges of the bins in Hz, and the power up to each."""
         power = np.zeros(0) if self.power is None else self.power
-        running = np.concatenate([[0.0], np.cumsum(power)]) / self.bandwidth
+        running = np.concatenate([[0.0], np.cumsum(power, dtype=float)]) / self.bandwidth
         return self.bin_hz * (np.arange(len(running), dtype=float) - 0.5), running
 
 

@@ -23,6 +23,7 @@ _EDGE = 0.1  # 20 dB below the steady amplitude
 _TROUGH = 1.3  # levels up to this times the least one belong to a trough
 _BEFORE_S, _NEAR_S, _AFTER_S = 0.20, 0.05, 0.30  # how far around the first estimate an edge is looked for
 _SOUNDING = 0.5  # a note has surely begun at this share of its steady amplitude
+_LONG_BEFORE_S = 0.30  # where nothing sounds just before it: a note may begin softly, and swell only then
 _EARLY_S = 0.03
 _MOSTLY_S = 0.12  # so soon after the first estimate most notes sound
 _AHEAD_S = 0.04  # a note begins at most this long before the least level between it and the one before
@@ -213,8 +214,8 @@ def _onset(notes: _Notes, i: int) -> float:
     where the old note's echo and the new note meet; or it has become as strong as that echo.
     """
     first = notes.first_s[i]
-    start = first - _BEFORE_S
     near = i > 0 and first - notes.last_s[i - 1] < _BEFORE_S
+    start = first - (_BEFORE_S if near else _LONG_BEFORE_S)
     if i > 0:
         start = max(start, notes.last_s[i - 1] - _NEAR_S, notes.middle_s[i - 1])
     size = notes.size(notes.f0_hz[i], _GAP_WINDOW)
@@ -243,8 +244,6 @@ def _onset(notes: _Notes, i: int) -> float:
         half = spectra.times[sounding]
         quarter = _last_passes(spectra.times, amplitude, 0.5 * _SOUNDING, sounding)
         shown = max(min(shown, quarter - (half - quarter)), spectra.times[0])
-    if not near:
-        return shown
     # the level of what can be the note's own: noise and echo elsewhere in the spectrum do not count
     heard = np.sqrt(power @ own / (own @ own))
     k = int(np.argmax(heard <= heard[spectra.times <= first + _NEAR_S].min() * _TROUGH + 0.02))
@@ -253,7 +252,7 @@ def _onset(notes: _Notes, i: int) -> float:
     risen = _last_passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE), max(sounding - k, 1))
     # what shows long before the trough is the old note's echo
     onset = max(min(shown, risen), spectra.times[k] - _AHEAD_S)
-    if least > _DROWNED and not _same_pitch(notes, i):
+    if near and least > _DROWNED and not _same_pitch(notes, i):
         onset = 0.5 * (onset + _handover(notes, i) - _HANDOVER_S)
     return float(onset)
 

@@ -17,12 +17,13 @@ from evenbore.files.errors import AudioError
 from evenbore.notes.attempts import Span
 from evenbore.notes.confidence import confidence, signs
 from evenbore.notes.edges import Edges, refine
-from evenbore.notes.evidence import gather, guess_hz
+from evenbore.notes.evidence import Evidence, gather, guess_hz
 from evenbore.notes.note import Notes, measure_notes
 from evenbore.notes.phrase import find_notes, no_notes, no_single_voice
+from evenbore.notes.pitch import measure_pitch
 from evenbore.notes.segment import NOTE_CENTS, Alignment, find_passes
-from evenbore.notes.sheetfit import may_be_another, objection, tuning_remark
-from evenbore.notes.spectrum import Harmonics, sounds_higher
+from evenbore.notes.sheetfit import Objection, may_be_another, objection, tuning_remark
+from evenbore.notes.spectrum import Harmonics, analyse, harmonics, sounds_higher
 from evenbore.recording import quality
 from evenbore.recording.audio import Signal, open_signal
 from evenbore.trade.families import Family, load_family
@@ -31,9 +32,13 @@ from evenbore.trade.scale import expected_scale
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _EVIDENT = 3.8  # evidence from which on weak harmonics between strong ones make no other note of it
+_ALL_THERE = 0.9  # of the expected notes were found
+_UNDER_DB, _NOTHING = -12.0, 1e-8  # a weaker tone an octave lower is no note of its own: it is 0.3 dB of the whole
 _BROKEN_OFF = 3  # so many notes missing at one end: the scale was not played to there
 
 _COUNTED = ("gain_moved", "dropout", "cut_off")  # flags that the recording's advice speaks of
+
+_BUFFER = 1024  # numbers; with more NumPy copies together rows no longer than a window, and takes three times as long
 
 TAKE_KEYS: Final = ("recording", "instrument", "session", "take", "dynamic", "articulation", "direction", "state")
 
@@ -53,10 +58,14 @@ class Measured:
 
 
 def measure_recording(row: RecordingRow) -> Measured:
-    """Measure the recording that a row of the sheet describes (see `sheets.row_for_measuring`)."""
+    """Measure the recording that a row of the sheet describes (see `sheets.chunks`)."""
     record: Row = {key: row[key] for key in TAKE_KEYS}
     try:
-        with open_signal(row["path"], row["channel"], start_s=row["start_s"], end_s=row["end_s"]) as signal:
+        with (
+            np.errstate(),  # brings the size back
+            open_signal(row["path"], row["channel"], start_s=row["start_s"], end_s=row["end_s"]) as signal,
+        ):
+            np.setbufsize(_BUFFER)
             return _measure(row, record, signal)
     except AudioError as error:
         return set_aside(record, str(error))
@@ -92,6 +101,14 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         off = find_passes(evidence, midi, row["tuning_hz"] * 2 ** (doubt.off_cents / 1200))
         passes = [replace(one, offset_cents=one.offset_cents + doubt.off_cents) for one in off]
         best, doubt = _fullest(passes), None
+    if doubt and doubt.shift == -12 and best.found.mean() >= _ALL_THERE:
+        under_db = _octave_under_db(signal, evidence, best, midi_to_hz(midi, row["tuning_hz"]))
+        if under_db < _UNDER_DB:
+            doubt = Objection(
+                f"a second tone an octave lower, {-under_db:.0f} dB weaker, sounds under the notes: measured are those"
+                " of the sheet; if the lower ones were meant, correct the range",
+                unusable=False,
+            )
     record |= {"notes_expected": len(midi), "notes_found": int(best.found.sum()), "offset_cents": best.offset_cents}
     if best.found.any():
         there = written[best.found]
@@ -200,6 +217,21 @@ def _measure_between(edges: Edges, guess: Floats, nominal: Floats, record: Row, 
     spans = list(zip(edges.onset_s, edges.offset_s, strict=True))
     record |= {"hum_db": quality.hum_db(signal, spans), "reverb_s": quality.reverb_s(signal, spans)}
     return measure_notes(signal, edges, guess, nominal, record["reverb_s"])
+
+
+def _octave_under_db(signal: Signal, evidence: Evidence, best: Alignment, nominal_hz: Floats) -> float:
+    """What a tone an octave under the found notes has that is not theirs, against them: median over the notes, dB."""
+    under_db = []
+    for step in np.nonzero(best.found)[0]:
+        span = best.first[step], best.last[step]
+        middle = [round((0.7 * span[k] + 0.3 * span[1 - k]) * evidence.hop_s * signal.rate) for k in (0, 1)]
+        guess = guess_hz(evidence, span, best.offset_cents + best.away_cents[step], nominal_hz[step])
+        frames = analyse(signal.slice(*middle), signal.rate, guess / 2)
+        pitch = measure_pitch(frames, guess) if frames is not None else None
+        if frames is not None and pitch is not None:
+            power = np.nan_to_num(10 ** (harmonics(frames, pitch.f0_hz / 2).level_db / 10)) + _NOTHING
+            under_db.append(10 * np.log10(power[::2].sum() / power[1::2].sum()))
+    return known_median(under_db)
 
 
 def _fullest(passes: list[Alignment]) -> Alignment:

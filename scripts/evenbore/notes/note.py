@@ -161,7 +161,7 @@ def _add_tone(
         level[i, :n], limit[i, :n] = spectrum.level_db, spectrum.limit_db
     f0 = np.array([rows[k]["f0_hz"] for k in known])
     values = harmonic_measures(level, f0)
-    hidden = hidden_by_noise(level, limit, f0)
+    hidden = hidden_by_noise(level, limit, f0, values)
     parts = [
         (rows[k]["onset_s"], *_steady(rows[k]["onset_s"], rows[k]["offset_s"]), rows[k]["cents_sd"]) for k in known
     ]

@@ -7,6 +7,7 @@ noise, the more precise; a weak or missing fundamental, or missing even harmonic
 Reference for frequency from phase differences: Flanagan & Golden 1966, Bell Syst. Tech. J. 45, 1493.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,17 +51,27 @@ def measure_pitch(frames: Frames, guess_hz: float) -> Pitch | None:
     slip = 2 ** (_START_CENTS / 1200) - 1
     highest_hz = min(_TOP_HZ, 0.45 * frames.rate)
     top_hz = min(0.25 / (slip * frames.hop_s), highest_hz)
-    result = _one_pass(frames, guess_hz, top_hz)
-    for _ in range(_MORE_PASSES):
-        moved_cents = np.inf if result is None else 1200 * abs(np.log2(result.f0_hz / guess_hz))
-        if result is None or (top_hz == highest_hz and moved_cents < _CLOSE_CENTS):
+    for more in range(_MORE_PASSES, -1, -1):
+        found = _slopes(frames, guess_hz, top_hz)
+        if found is None:
+            return None
+        slope, each, weight = found
+        shift = float(weight @ each)
+        f0_hz = guess_hz + shift
+        if not more or (top_hz == highest_hz and 1200 * abs(math.log2(f0_hz / guess_hz)) < _CLOSE_CENTS):
             break
-        guess_hz, top_hz = result.f0_hz, highest_hz
-        result = _one_pass(frames, guess_hz, top_hz)
-    return result
+        guess_hz, top_hz = f0_hz, highest_hz
+    track = slope @ weight
+    per_cent = 1200 / math.log(2) / guess_hz
+    spread = np.sum((weight * (each - shift)) ** 2) * len(each) / max(len(each) - 1, 1)
+    track_cents = 1200 * np.log2(np.maximum(guess_hz + track, 1e-6) / f0_hz)
+    variance = spread * per_cent**2
+    return Pitch(f0_hz, math.sqrt(variance + _wander(track_cents, variance)), track_cents, frames.hop_s)
 
 
-def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
+def _slopes(frames: Frames, f0: float, top_hz: float) -> tuple[Floats, Floats, Floats] | None:
+    """Of the harmonics up to `top_hz` that are clear and agree: how far each has the fundamental off `f0` from frame to
+    frame, (F - 1, H), and on average, (H,), in Hz, and their weights (H,), together 1. None where none is clear."""
     power = frames.power
     number = np.arange(1, max(1, int(top_hz / f0)) + 1)
     position = number * f0 / frames.bin_hz
@@ -78,15 +89,8 @@ def _one_pass(frames: Frames, f0: float, top_hz: float) -> Pitch | None:
     slope = np.arctan2(advance.imag, advance.real) / (2 * np.pi * frames.hop_s * number)
     each = slope.mean(axis=0)
     keep = _consistent(each, weight)
-    each, weight = each[keep], weight[keep]
-    weight = weight / weight.sum()
-    shift = weight @ each
-    track = slope[:, keep] @ weight
-    per_cent = 1200 / np.log(2) / f0
-    spread = np.sum((weight * (each - shift)) ** 2) * len(each) / max(len(each) - 1, 1)
-    track_cents = 1200 * np.log2(np.maximum(f0 + track, 1e-6) / (f0 + shift))
-    variance = spread * per_cent**2
-    return Pitch(f0 + shift, float(np.sqrt(variance + _wander(track_cents, variance))), track_cents, frames.hop_s)
+    weight = weight[keep]
+    return slope[:, keep], each[keep], weight / weight.sum()
 
 
 def _wander(track_cents: Floats, of_noise: float) -> float:

@@ -96,7 +96,9 @@ def _attack(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> tu
     # a window is some whole hops and a part of the next one
     whole, part = divmod(width, hop)
     count = (len(x) - width) // hop + 1
-    hops = np.square(np.pad(x, (0, hop))[: (count + whole) * hop].reshape(-1, hop))
+    squares = np.zeros((count + whole) * hop, np.float32)
+    np.square(x[: len(squares)], out=squares[: len(x)])
+    hops = squares.reshape(-1, hop)
     running = np.concatenate([[0.0], np.cumsum(hops.sum(axis=1), dtype=float)])
     energy = running[whole:-1] - running[: -1 - whole] + hops[whole:, :part].sum(axis=1)
     envelope = np.sqrt(np.maximum(energy, 0) / width)
@@ -209,7 +211,7 @@ def _parts(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, before
     return heard
 
 
-def _breaks(correlation: Floats, lags: Ints, before_lag: float) -> bool:
+def _breaks(correlation: Floats32, lags: Ints, before_lag: float) -> bool:
     """Whether one of the parts (P, L) sounds at another pitch than the last of them."""
     pitch = _best_lags(correlation)
     if not len(pitch) or pitch[-1] == 0:
@@ -223,13 +225,13 @@ def _breaks(correlation: Floats, lags: Ints, before_lag: float) -> bool:
     )
 
 
-def _alike(early_row: Floats, steady_row: Floats, lags: Ints, early: int, steady: float) -> bool:
+def _alike(early_row: Floats32, steady_row: Floats32, lags: Ints, early: int, steady: float) -> bool:
     """Whether each part sounds at the other's pitch as well: a trace of another octave in an attack is no crack."""
     heard = _at(early_row, lags, steady) / early_row[early]
     return bool(min(heard, _at(steady_row, lags, lags[early]) / steady_row.max()) >= _ALIKE)
 
 
-def _echo(row: Floats, lags: Ints, early: int, before_lag: float) -> bool:
+def _echo(row: Floats32, lags: Ints, early: int, before_lag: float) -> bool:
     """Whether a part sounds at the pitch of the note before as well, or at a period common to it and the new note."""
     times = lags[early] / before_lag
     common = times > 0.5 and abs(times - np.rint(times)) < _SAME_LAG
@@ -238,33 +240,35 @@ def _echo(row: Floats, lags: Ints, early: int, before_lag: float) -> bool:
 
 def _products(parts: list[Floats32], longest: int) -> list[Floats32]:
     """Of parts (P, n) of each note the sums of products (P, …) of samples so far apart, for lags up to the longest."""
-    size = fft.next_fast_len(max(x.shape[1] for x in parts) + longest, real=True)
+    size = 2 * fft.next_fast_len((max(x.shape[1] for x in parts) + longest + 1) // 2, real=True)
     padded, ends = np.zeros((sum(len(x) for x in parts), size), np.float32), np.cumsum([len(x) for x in parts])
     for x, end in zip(parts, ends.tolist(), strict=True):
         padded[end - len(x) : end, : x.shape[1]] = x
     spectrum = fft.rfft(padded, axis=1)
-    power = np.square(spectrum.real) + np.square(spectrum.imag)
-    return np.split(fft.irfft(power, size, axis=1), ends[:-1])
+    power = np.square(spectrum.real)
+    power += np.square(spectrum.imag)
+    # of what is real and even this is the inverse transform, without a spectrum of complex numbers
+    return np.split(fft.dct(power, 1, axis=1, norm="forward"), ends[:-1])
 
 
-def _correlation(x: Floats32, product: Floats32, lags: Ints) -> Floats:
+def _correlation(x: Floats32, product: Floats32, lags: Ints) -> Floats32:
     """Autocorrelation (P, L) of parts (P, n) at successive lags, by the energy of the two stretches compared."""
     length, least, longest = x.shape[1], int(lags[0]), int(lags[-1])
     energy = np.zeros((len(x), length + 1))
     np.cumsum(np.square(x), axis=1, dtype=float, out=energy[:, 1:])
-    first = energy[:, length - longest : length - least + 1][:, ::-1]
-    both = first * (energy[:, -1:] - energy[:, least : longest + 1])
-    correlation: Floats = product[:, least : longest + 1] / np.sqrt(np.maximum(both, 1e-20))
+    both = energy[:, -1:] - energy[:, least : longest + 1]
+    both *= energy[:, length - longest : length - least + 1][:, ::-1]
+    correlation: Floats32 = product[:, least : longest + 1] / np.sqrt(np.maximum(both, 1e-20)).astype(np.float32)
     return correlation
 
 
-def _at(correlation: Floats, lags: Ints, lag: float) -> float:
+def _at(correlation: Floats32, lags: Ints, lag: float) -> float:
     """Highest correlation near a lag; -inf where none of `lags` is."""
     near = np.abs(lags / lag - 1) < _SAME_LAG
     return float(correlation[near].max()) if near.any() else -np.inf
 
 
-def _best_lags(correlation: Floats) -> Ints:
+def _best_lags(correlation: Floats32) -> Ints:
     """(N,) index of the first peak near the highest value; 0 where there is no peak as high as a tone's."""
     inner = correlation[:, 1:-1]
     least = np.maximum(_TONAL, _NEAR_BEST * correlation.max(axis=1, keepdims=True))

@@ -31,7 +31,7 @@ _SKIP = 12.0  # cost of a missing note
 _GAP_PER_S = 20.0  # cost of a gap inside the scale, so that one complete pass beats two halves
 _BACK = 10.0  # cost of going back to play anew
 _FOUND_FRAMES = 3
-_BLOCK_FRAMES = 500  # whose ways are weighed together: memory
+_BLOCK_FRAMES = 64  # whose ways are weighed together, more than most notes last
 _DIP, _BESIDE = 0.7, 6  # a note is played anew where the level dips under this share of that of so many frames beside
 
 
@@ -208,19 +208,28 @@ def _back_from(at: int, states: Floats32, source: Ints, cost: Floats32) -> Ints:
     """The likeliest way (T,) to the state `at` of the last frame through the states (T - 1, S) of all before it."""
     n = states.shape[1] // 2
     path = np.empty(len(states) + 1, int)
-    path[-1] = at
-    for stop in range(len(states), 0, -_BLOCK_FRAMES):
-        block = states[max(0, stop - _BLOCK_FRAMES) : stop]
-        come = block[:, source] + cost[:-1]
+    stop = len(states)
+    path[stop] = at
+    while stop:
+        start = max(0, stop - _BLOCK_FRAMES)
+        block = states[start:stop]
+        come = block[:, source[:, at]] + cost[:-1, at]
         way = come.argmax(axis=1)
-        again = np.maximum.accumulate(block[:, :n:-1], axis=1)[:, ::-1] + cost[-1, :n]
-        goes_back = again > np.take_along_axis(come, way[:, None], axis=1)[:, 0, :n]
-        for t in range(len(block) - 1, -1, -1):
-            if at < n and goes_back[t, at]:
-                at = n + 1 + at + int(block[t, n + 1 + at :].argmax())
+        moves = way > 0
+        if at < n:
+            again = block[:, n + 1 + at :].max(axis=1) + cost[-1, at]
+            goes_back = again > come.max(axis=1)
+            moves |= goes_back
+        moved = np.flatnonzero(moves)
+        k = int(moved[-1]) if len(moved) else 0
+        path[start + k : stop] = at  # stays until it moves
+        if len(moved):
+            if at < n and goes_back[k]:
+                at = n + 1 + at + int(block[k, n + 1 + at :].argmax())
             else:
-                at = int(source[way[t, at], at])
-            path[stop - len(block) + t] = at
+                at = int(source[way[k], at])
+            path[start + k] = at
+        stop = start + k
     return path
 
 

@@ -49,12 +49,14 @@ _INTERVALS = {12: "an octave", 19: "a twelfth", 24: "two octaves"}
 class Objection:
     """What speaks against the sheet, in plain words; `unusable`: the notes found are not those that the sheet names.
 
-    `off_cents`: all notes of the sheet are there, so far off the tuning; 0 elsewhere.
+    `off_cents`: all notes of the sheet are there, so far off the tuning; 0 elsewhere. `shift`: semitones by which the
+    scale seems to sound elsewhere.
     """
 
     reason: str
     unusable: bool
     off_cents: float = 0.0
+    shift: int = 0
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,7 @@ def objection(
                 f"sounds {interval} {'higher' if shift > 0 else 'lower'} than the sheet says ({span}): another range or"
                 " register, the wrong family, or notes named at concert pitch?",
                 unusable=True,
+                shift=shift,
             )
         low = _low_overblown(tones, written, placed, as_said, best, span)
         if low:

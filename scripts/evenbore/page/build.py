@@ -6,6 +6,7 @@ import re
 import zlib
 from collections.abc import Iterable
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
@@ -69,10 +70,7 @@ def write_page(
 ) -> None:  # fmt: skip
     """Write the report as HTML, piece by piece. `draws`: what `rank.save_pools` kept; `changed`: in the answer since
     the last run, heads with their items."""
-    environment = templates_in(TEMPLATES)
-    environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
-    environment.filters |= {"sentence": words.sentence, "slug": slug}
-    environment.filters |= {"deciding": decide.deciding, "speaking": decide.speaking, "price_of": price_of}
+    environment = page_templates()
     context = _context(results, draws, clips, environment) | {"provenance": provenance}
     context["changed"] = [(head, [_with_labels(results, item) for item in items]) for head, items in changed]
     section = environment.get_template("instrument.html")
@@ -83,6 +81,16 @@ def write_page(
     )  # fmt: skip
     stream = environment.get_template("report.html").stream(context)
     write_atomically(path, lambda temporary: stream.dump(str(temporary), "utf-8"))
+
+
+@cache
+def page_templates() -> jinja2.Environment:
+    """The report's templates, which compile when first asked for."""
+    environment = templates_in(TEMPLATES)
+    environment.filters |= {"number": words.number, "percent": words.percent, "plain": plain, "gate": words.gate}
+    environment.filters |= {"sentence": words.sentence, "slug": slug}
+    environment.filters |= {"deciding": decide.deciding, "speaking": decide.speaking, "price_of": price_of}
+    return environment
 
 
 def _context(results: Results, draws: str | Path, clips: list[Clip], environment: jinja2.Environment) -> dict[str, Any]:
@@ -301,7 +309,7 @@ def _instrument(results: Results, name: str, profiles: dict[str, Curves]) -> dic
         "recordings": of_table["recordings"],
         "value": of_table["value"][0] if of_table["value"] else None,
         "inspection": inspection,
-        "uninspected": not_inspected(family, [row["item"] for row in inspection]),
+        "uninspected": not_inspected(family.bore, [row["item"] for row in inspection]),
         "impressions": [row for row in study.impressions if row["instrument"] == name],
     }
 

@@ -70,7 +70,7 @@ class Plan:
 
 def write_plan(
     study: str | Path, takes: int | None = None, slurred_only: bool = False, pilot: str | Path | None = None,
-    rng: Random | None = None, players: Sequence[str] = (), phrase: str = "",
+    players: Sequence[str] = (), phrase: str = "",
 ) -> Plan:  # fmt: skip
     """Plan the recordings of a study and write `results/plan`; raises EvenboreError where one is there already.
 
@@ -92,10 +92,10 @@ def write_plan(
     reading = read_for_plan(folder)
     variance = Path(pilot or folder) / "results/tables/variance.tsv"
     known = scatter(read_table(variance, "variance") if variance.is_file() else None)
-    plan = make_plan(reading, known, takes, slurred_only, rng or SystemRandom(), players, phrase)
+    plan = _make_plan(reading, known, takes, slurred_only, SystemRandom(), players, phrase)
     part = target.with_name(f".plan.{os.getpid()}.part")
     try:
-        _write(plan, reading, part, rng or SystemRandom())
+        _write(plan, reading, part, SystemRandom())
         os.replace(part, target)
     finally:
         shutil.rmtree(part, ignore_errors=True)
@@ -112,9 +112,9 @@ def read_for_plan(folder: Path) -> Reading:
     return reading
 
 
-def make_plan(
+def _make_plan(
     reading: Reading, known: Mapping[str, Scatter], takes: int | None, slurred_only: bool, rng: Random,
-    players: Sequence[str] = (), phrase: str = "",
+    players: Sequence[str], phrase: str,
 ) -> Plan:  # fmt: skip
     """Choose the layout and draw order and codes."""
     sheet = {row["instrument"]: row for row in reading.sheets["instruments"].rows}
@@ -140,19 +140,22 @@ def make_plan(
     candidates = layouts(strata, references, sessions, rng, list(players) or [""])
     layout = _chosen(candidates, takes, len(kinds), assumed_days(own_days)["whole"])
     table = criteria_table(reading.config["just_noticeable"], reading.config["currency"])
+    told = {name: told_by(name, kinds) for name in known}
     return Plan(
         layout, turns(layout, rng), draw_codes(sorted(sheet), rng), references, kinds, phrase, factor, levels,
-        predicted(layout, levels, {name: known[name] for name in known if told_by(name, kinds)}, table, own_days),
+        predicted(layout, levels, {name: known[name] for name in known if told[name]}, table, own_days, told),
     )  # fmt: skip
 
 
-def told_by(criterion: str, kinds: Sequence[tuple[str, str]]) -> bool:
-    """Whether takes of these kinds (articulation or PHRASE, dynamic) tell the criterion; a phrase tells none."""
+def told_by(criterion: str, kinds: Sequence[tuple[str, str]]) -> int:
+    """At how many dynamics takes of these kinds (articulation or PHRASE, dynamic) tell how takes scatter in the
+    criterion, 0 where none tells the criterion; a phrase tells none."""
     entry = CRITERIA[criterion]
     kinds = [kind for kind in kinds if kind[0] != PHRASE]
     if entry.kind == "dynamics":
-        return {SOFT, LOUD} <= {dynamic for _, dynamic in kinds}
-    return not entry.articulation or entry.articulation in {articulation for articulation, _ in kinds}
+        return int({SOFT, LOUD} <= {dynamic for _, dynamic in kinds})
+    at = {dynamic for articulation, dynamic in kinds if entry.articulation in ("", articulation)}
+    return min(len(at), 1) if entry.smoothed else len(at)
 
 
 def _tested(setting: str | list[str], sheet: Mapping[str, Row]) -> tuple[str, dict[str, str]]:

@@ -16,7 +16,7 @@ from typing import TypeAlias
 import numpy as np
 import pandas as pd
 
-from evenbore.compare.multiplicity import detectable, first_threshold
+from evenbore.compare.multiplicity import detectable, first_threshold, threshold_of_pairs
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.judge.repeatability import Days, assumed_days, planned_errors
 from evenbore.plan.layout import Layout
@@ -40,9 +40,12 @@ def scatter(variance: pd.DataFrame | None) -> dict[str, Scatter]:
     return known
 
 
-def pair_errors(layout: Layout, take_sd: float, additive: bool, days: Days) -> tuple[float, float, float]:
+def pair_errors(
+    layout: Layout, take_sd: float, additive: bool, days: Days, dynamics: int = 1
+) -> tuple[float, float, float]:
     """Standard error of the difference of two instruments: root mean square over the pairs, and of the worst pair, in
-    the unit of `take_sd`; and the mean degrees of freedom. NaN where no instrument links the sessions of a pair.
+    the unit of `take_sd`; and the mean degrees of freedom, as a turn's takes at so many `dynamics` tell the scatter.
+    NaN where no instrument links the sessions of a pair.
 
     Two instruments with two takes each in one session, of which a day of their own is no part: the root of
     3² (1/2 + 1/2), on two degrees of freedom.
@@ -53,7 +56,7 @@ def pair_errors(layout: Layout, take_sd: float, additive: bool, days: Days) -> t
     """
     instrument, session = layout.turns_of()
     errors = planned_errors(
-        pd.DataFrame({"instrument": instrument, "state": "", "session": session}), take_sd, additive, days
+        pd.DataFrame({"instrument": instrument, "state": "", "session": session}), take_sd, additive, days, dynamics
     )
     a, b = np.triu_indices(len(errors.owners), 1)
     scale, df = errors.of_differences(a, b)
@@ -81,11 +84,11 @@ def factor_error(layout: Layout, levels: Mapping[str, str], sd: tuple[float, flo
 
 def predicted(
     layout: Layout, levels: Mapping[str, str], known: Mapping[str, Scatter], criteria: pd.DataFrame,
-    own_days: Mapping[str, float],
+    own_days: Mapping[str, float], dynamics: Mapping[str, int],
 ) -> pd.DataFrame:  # fmt: skip
     """One row per criterion: the scatter reckoned with, errors of pairs and of the factor, what can be detected.
 
-    `own_days`: scale of what is assumed of own days, per kind.
+    `own_days`: scale of what is assumed of own days, per kind; `dynamics`: how many tell the scatter of a criterion.
     """
     rows = []
     n = len({name for names in layout.visits.values() for name in names})
@@ -98,9 +101,9 @@ def predicted(
             continue
         instrument, session, take, origin = known[name]
         registered = CRITERIA[name]
-        pair, worst, pair_df = pair_errors(layout, take, registered.additive, days[registered.day_kind])
+        pair, worst, pair_df = pair_errors(layout, take, registered.additive, days[registered.day_kind], dynamics[name])
         factor, df = factor_error(layout, levels, (instrument, session, take)) if testable else (np.nan, np.nan)
-        of_pairs = first_threshold(len(known), math.comb(n, 2), n - 1)
+        of_pairs = threshold_of_pairs(len(known), n)
         of_factor = first_threshold(len(known), max(contrasts, 1), 1)
         rows.append({
             "criterion": name, "unit": criterion.unit, "sd_instrument": instrument, "sd_session": session,

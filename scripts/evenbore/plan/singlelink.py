@@ -5,13 +5,12 @@ Smallest difference of tuning that is told between instruments of two sessions, 
 model that judges pairs (`precision`), with the scatter that plans assume and the study's number of takes.
 """
 
-import math
 from collections import Counter
 
 import networkx as nx
 import numpy as np
 
-from evenbore.compare.multiplicity import detectable, first_threshold
+from evenbore.compare.multiplicity import detectable, threshold_of_pairs
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.judge.repeatability import assumed_days
 from evenbore.plan.layout import Layout
@@ -93,4 +92,4 @@ def _detectable(study: Study, layout: Layout) -> float:
     _, worst, df = pair_errors(layout, criterion.planning_sd[2], criterion.additive, days)
     count = len({row["instrument"] for row in study.recordings})
     families = sum(c.planning_sd is not None for c in MEASURED)
-    return detectable(worst, df, first_threshold(families, math.comb(count, 2), count - 1))
+    return detectable(worst, df, threshold_of_pairs(families, count))

@@ -34,6 +34,15 @@ def step_log(path: str | Path) -> Iterator[None]:
             raise
 
 
+def paths_of(*named: Any) -> dict[str, str]:
+    """The paths that a rule names (its inputs, outputs, params) as its step's function takes them; lists are left out.
+
+    >>> paths_of({"study": "."}, {"notes": "results/tables/notes.tsv", "sheets": ["config/sessions.tsv"]})
+    {'path_to_study': '.', 'path_to_notes': 'results/tables/notes.tsv'}
+    """
+    return {f"path_to_{name}": path for paths in named for name, path in paths.items() if isinstance(path, str)}
+
+
 @contextmanager
 def step(snakemake: Any) -> Iterator[list[str]]:
     """Do a step's work, with its log and its record; `snakemake` is what Snakemake gives to its script.

@@ -5,13 +5,16 @@ Conventions: one channel at CLIP_RATE; times in s from the clip's start; every c
 decoded by Safaris still in use (from memory), and WAV or FLAC would be four to eight times as large.
 """
 
+import hashlib
 import io
 import json
 import math
-from collections.abc import Iterable
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from types import MappingProxyType
+from zipfile import BadZipFile
 
 import av
 import numpy as np
@@ -20,6 +23,7 @@ import soxr
 
 from evenbore.facts.arrays import Floats32
 from evenbore.facts.rows import RecordingRow, Row
+from evenbore.files.atomic import write_atomically
 from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError
 from evenbore.recording.audio import Signal, open_signal, signal_from_array
@@ -40,7 +44,8 @@ class Clip:
     """What can be heard of one recording.
 
     `kind`: scale or passage; `passage`: name of the phrase, if it has one. `notes`: written note, sounding midi, start
-    and end in s, in playing order. `mp3`: the sound.
+    and end in s, in playing order. `mp3`: the sound. `cut_of`: SHA-256 of all that it was cut out of and by; a clip
+    that was kept is taken again where that is the same.
     """
 
     recording: str
@@ -54,6 +59,7 @@ class Clip:
     passage: str
     notes: list[tuple[str, int, float, float]]
     mp3: bytes
+    cut_of: str = ""
 
 
 def takes_to_hear(
@@ -81,15 +87,25 @@ def takes_to_hear(
     return takes
 
 
-def cut_clips(takes: Iterable[Row], most_bytes: float) -> list[Clip]:
+def cut_clips(
+    takes: Iterable[Row], most_bytes: float, code: str = "", kept: Mapping[str, Clip] = MappingProxyType({})
+) -> list[Clip]:
     """Clips of the takes as they are to be heard, as many as fit into `most_bytes` of base64, the first of them; the
-    others without sound. A recording that cannot be read any more, or that has changed, has no clip."""
+    others without sound. A recording that cannot be read any more, or that has changed, has no clip.
+
+    `kept` (see `kept_clips`): clips that need not be cut again where neither take nor `code` is another.
+    """
     clips: list[Clip] = []
     size, full, digest = 0.0, False, cache(sha256)  # many takes may be in one file
     for take in takes:
         if full:
             clips.append(_clip(take, [], b""))
-        elif digest(take["path"]) == take["sha256"] and (clip := _cut(take)) is not None:
+            continue
+        # in whatever folder the study lies; the sound's own digest is in it
+        row = {key: value for key, value in take.items() if key not in ("path", "families_dir")}
+        cut_of = _sha256(code, json.dumps(row, sort_keys=True))
+        if digest(take["path"]) == take["sha256"] and (clip := kept.get(cut_of) or _cut(take)) is not None:
+            clip = replace(clip, cut_of=cut_of)
             size += len(clip.mp3) * 4 / 3
             full = size > most_bytes
             clips.append(replace(clip, mp3=b"") if full else clip)
@@ -183,17 +199,41 @@ def decoded(mp3: bytes) -> Floats32:
 
 
 def write_clips(clips: list[Clip], path: str | Path) -> None:
-    """Keep clips: one row of JSON for all, and the bytes of each."""
-    rows = [{key: value for key, value in asdict(clip).items() if key != "mp3"} for clip in clips]
+    """Keep clips, atomically: one row of JSON for all, with a seal on each, and the bytes of each."""
+    rows = [{key: value for key, value in vars(clip).items() if key != "mp3"} | {"seal": _seal(clip)} for clip in clips]
     sounds = {f"mp3_{number}": np.frombuffer(clip.mp3, np.uint8) for number, clip in enumerate(clips)}
-    Path(path).parent.mkdir(parents=True, exist_ok=True)
-    np.savez(path, allow_pickle=False, rows=np.array(json.dumps(rows)), **sounds)
+
+    def write(temporary: Path) -> None:
+        with temporary.open("wb") as file:
+            np.savez(file, allow_pickle=False, rows=np.array(json.dumps(rows)), **sounds)
+
+    write_atomically(path, write)
 
 
 def read_clips(path: str | Path) -> list[Clip]:
     """What `write_clips` kept."""
-    with np.load(path, allow_pickle=False) as kept:
-        return [
-            Clip(**row | {"notes": [tuple(note) for note in row["notes"]]}, mp3=kept[f"mp3_{number}"].tobytes())
-            for number, row in enumerate(json.loads(str(kept["rows"])))
-        ]
+    return [clip for clip, _ in _read(path)]
+
+
+def kept_clips(path: str | Path) -> dict[str, Clip]:
+    """What a clip was cut of -> the clip, of those that are as they were written; none of a file that is no such."""
+    try:
+        return {clip.cut_of: clip for clip, seal in _read(path) if clip.mp3 and seal == _seal(clip)}
+    except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):
+        return {}
+
+
+def _read(path: str | Path) -> Iterator[tuple[Clip, str]]:
+    with np.load(path, allow_pickle=False) as file:
+        for number, row in enumerate(json.loads(str(file["rows"]))):
+            seal, notes = row.pop("seal"), [tuple(note) for note in row["notes"]]
+            yield Clip(**row | {"notes": notes}, mp3=file[f"mp3_{number}"].tobytes()), seal
+
+
+def _seal(clip: Clip) -> str:
+    told = {key: value for key, value in vars(clip).items() if key != "mp3"}
+    return _sha256(json.dumps(told), hashlib.sha256(clip.mp3).hexdigest())
+
+
+def _sha256(*texts: str) -> str:
+    return hashlib.sha256("\n".join(texts).encode()).hexdigest()

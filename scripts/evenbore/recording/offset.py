@@ -1,8 +1,8 @@
 """A constant or slowly wandering offset of the samples (DC), met block by block: it is no sound, and is taken out.
 
 Conventions: samples are floats with full scale at ± 1. The offset is known every 50 ms and straight in between; what
-moves faster than about twice a second is left alone. So is an offset that is too small to harm, and one that comes and
-goes with the notes.
+moves faster than about twice a second is left alone. So is an offset that is too small to harm, and what comes and goes
+with the notes: of a recorder's offset beside that only the standing part is known, from where nobody plays.
 """
 
 import numpy as np
@@ -12,6 +12,9 @@ from evenbore.facts.arrays import Floats, Floats32
 # ASSUME: tuned by trial on sampled and simulated instruments; no source
 _HARMLESS = 4e-3  # of the signal's swing
 _SMOOTH_TO = 0.06  # its frames lie this close to its course (RMS, as a share of its largest value)
+_STILL, _NOTHING = 4.0, 1e-5  # times the least power, and of the swing: frames in which nobody plays,
+_FEW, _QUIET = 6, 1e-3  # so many at least, and so little of the greatest power,
+_SOME = 8  # by every eighth sample
 _FRAME_S, _SMOOTH_FRAMES = 0.05, 20  # triangles of two frames, then a Hann window of a second: 29 Hz leaves -70 dB
 
 
@@ -44,6 +47,7 @@ class OffsetMeter:
         rising = (np.arange(hop) + 0.5) / hop
         self._weights = (np.stack([1 - rising, rising], axis=1) / hop).astype(np.float32)
         self._halves: list[Floats32] = []
+        self._powers: list[Floats32] = []
         self._rest = np.empty(0, np.float32)
 
     def update(self, block: Floats32) -> None:
@@ -52,7 +56,9 @@ class OffsetMeter:
         samples = np.concatenate([self._rest, block]) if len(self._rest) else block
         whole = len(samples) // hop * hop
         if whole:
-            self._halves.append(samples[:whole].reshape(-1, hop) @ self._weights)
+            frames = samples[:whole].reshape(-1, hop)
+            self._halves.append(frames @ self._weights)
+            self._powers.append(frames[:, ::_SOME].var(axis=1))
         self._rest = samples[whole:].copy()
 
     def offset(self, swing: float, rate: int) -> Offset | None:
@@ -66,6 +72,14 @@ class OffsetMeter:
         smooth /= np.convolve(np.ones(len(values)), window)[_SMOOTH_FRAMES // 2 :][: len(values)]
         rough = np.sqrt(np.mean((values - smooth) ** 2))
         at = np.arange(1, len(values) + 1) * len(self._weights) * rate / self._rate
-        offset = Offset(at, smooth)
-        is_one = offset.largest > _HARMLESS * swing and rough <= _SMOOTH_TO * offset.largest
-        return offset if is_one else None
+        power = np.concatenate(self._powers)
+        power = np.maximum(power[:-1], power[1:])
+        still = values[power <= _STILL * power.min() + (_NOTHING * swing) ** 2]
+        courses = [(smooth, rough)]
+        if len(still) >= _FEW and power.min() <= _QUIET * power.max():
+            courses.append((np.full(len(values), still.mean()), float(still.std())))
+        for course, moves in courses:
+            offset = Offset(at, course)
+            if offset.largest > _HARMLESS * swing and moves <= _SMOOTH_TO * offset.largest:
+                return offset
+        return None

@@ -170,7 +170,7 @@ def lufs(signal: Signal) -> float:
     step = round(LOUDNESS_STEP_S * signal.rate)
     weight = _k_weights(step, signal.rate)
     pieces = []
-    for block in signal.blocks(step * 10):
+    for block in signal.blocks(step * 16):
         whole = block[: len(block) // step * step].reshape(-1, step)
         spectrum = fft.rfft(whole, axis=1).view(np.float32)
         pieces.append(np.square(spectrum, out=spectrum) @ weight)

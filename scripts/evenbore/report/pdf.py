@@ -8,11 +8,14 @@ import logging
 import unicodedata
 from bisect import bisect_left
 from collections.abc import Sequence
+from copy import copy
 from datetime import UTC, datetime
 from typing import Literal, cast
 
+from fontTools.ttLib import TTFont  # type: ignore[import-untyped]  # the library has no types
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
+from fpdf.fonts import SubsetMap, TTFFont
 from matplotlib import font_manager
 
 from evenbore.report.style import INK, clean, fonts
@@ -20,6 +23,8 @@ from evenbore.report.style import INK, clean, fonts
 PAGE_WIDTH_MM, PAGE_HEIGHT_MM, PAGE_MARGIN_MM = 210, 297, 14
 INNER = PAGE_WIDTH_MM - 2 * PAGE_MARGIN_MM
 FONT = "DejaVu Sans"
+_added: dict[str, TTFFont] = {}
+_NOT_KEPT = {"GDEF", "GPOS", "GSUB", "MATH", "kern"}  # tables that fpdf2 leaves out in the end, having read them
 logging.getLogger("fpdf").setLevel(logging.ERROR)  # it warns of every character that no font has
 logging.getLogger("fontTools").setLevel(logging.ERROR)
 
@@ -31,13 +36,34 @@ def new_document() -> FPDF:
     pdf.set_margin(PAGE_MARGIN_MM)
     pdf.set_auto_page_break(False)
     for family in fonts():
-        pdf.add_font(family, "", font_manager.findfont(family))
-    pdf.add_font(FONT, "B", font_manager.findfont(font_manager.FontProperties(family=FONT, weight="bold")))
+        _add_font(pdf, family, "", font_manager.findfont(family))
+    _add_font(pdf, FONT, "B", font_manager.findfont(font_manager.FontProperties(family=FONT, weight="bold")))
     pdf.set_fallback_fonts(fonts()[1:])
     pdf.add_page()
     pdf.set_font(FONT, size=9)
     pdf.set_text_shaping(True)
     return pdf
+
+
+def _add_font(pdf: FPDF, family: str, style: Literal["", "B"], path: str) -> None:
+    """Add a font as fpdf2 does, but look up the widths of all its thousands of characters once, not for each document.
+
+    What a document changes of it (the characters it uses, the file that these are taken out of) is its own.
+    """
+    key = f"{family.lower()}{style}"
+    if key not in _added:
+        pdf.add_font(family, style, path)
+        added = cast(TTFFont, pdf.fonts[key])
+        if added.is_cff:  # needs more of the document
+            return
+        _added[key] = added
+        del pdf.fonts[key]
+    font = copy(_added[key])
+    font.i, font.subset, font.missing_glyphs = len(pdf.fonts) + 1, SubsetMap(font), []
+    font.ttfont = TTFont(path, recalcTimestamp=False, fontNumber=0, lazy=True)
+    for table in _NOT_KEPT.intersection(font.ttfont.keys()):
+        del font.ttfont[table]
+    pdf.fonts[key] = font
 
 
 def write(pdf: FPDF, text: str, size: float, colour: str = INK, bold: bool = False, most: int | None = None) -> None:

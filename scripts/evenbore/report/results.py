@@ -16,8 +16,7 @@ import pandas as pd
 from evenbore.compare.pairs import compared_states, in_state
 from evenbore.facts.arrays import Ints
 from evenbore.facts.rows import Row
-from evenbore.files.longtables import empty, parts, read_rows
-from evenbore.files.tables import read_table
+from evenbore.files.tables import empty_table, read_rows, read_table, read_table_parts
 from evenbore.findings.status import flattered_values
 from evenbore.findings.tolerances import tolerance
 from evenbore.study.sheets import Study
@@ -50,7 +49,7 @@ class Tables(dict[str, pd.DataFrame]):
         if name in self.keep:
             self[name] = read_rows(path, name, self.keep[name])
         else:
-            self[name] = read_table(path, name) if path.exists() else empty(name)
+            self[name] = read_table(path, name) if path.exists() else empty_table(name)
         return self[name]
 
     def __or__(self, others: Mapping[str, pd.DataFrame]) -> "Tables":  # type: ignore[override]  # of tables only
@@ -64,7 +63,7 @@ class Tables(dict[str, pd.DataFrame]):
 
     def whole(self, name: str) -> Iterator[pd.DataFrame]:
         """All rows of a table, a part at a time."""
-        return parts(self.folder / f"{name}.tsv", name)
+        return read_table_parts(self.folder / f"{name}.tsv", name)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ import pandas as pd
 import xlsxwriter  # type: ignore[import-untyped]  # the library has no types
 
 from evenbore.facts.columns import TABLES
-from evenbore.files.longtables import empty
+from evenbore.files.tables import empty_table
 from evenbore.report.results import Results
 
 WORKBOOK_SHEETS = {
@@ -51,7 +51,7 @@ def write_workbook(results: Results, path: str | Path) -> None:
 
 def _rows(results: Results, table: str) -> Iterator[pd.DataFrame]:
     """The rows of a table that the workbook holds, a part at a time."""
-    for part in chain([empty(table)], results.tables.whole(table)):
+    for part in chain([empty_table(table)], results.tables.whole(table)):
         if table == "pairs":
             part = part[part[["instrument_a", "instrument_b"]].isin(results.shown).all(axis=1)]
         if table in NAMED:

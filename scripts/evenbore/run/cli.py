@@ -6,7 +6,7 @@ import json
 import math
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from evenbore.facts.rows import Row
 from evenbore.files.errors import EvenboreError, Problem, StudyError, in_words, told_once
 from evenbore.files.paths import command, harmless, shown_path, typed
 from evenbore.trade.families import family_keys, likely_family
+from evenbore.trade.scale import DIRECTIONS, PATTERNS
 
 LISTEN_CODES = {"ok": 0, "warned": 1, "set_aside": 2}
 EXAMPLES = {
@@ -136,11 +137,11 @@ def _parser() -> argparse.ArgumentParser:
     _add_family(listen)
     listen.add_argument("--low", metavar="NOTE", help="lowest written note played, such as Bb3 (default: the family's)")
     listen.add_argument("--high", metavar="NOTE", help="highest written note played (default: the family's)")
-    listen.add_argument("--pattern", choices=("chromatic", "major", "notes", "passage"))
+    listen.add_argument("--pattern", choices=PATTERNS)
     listen.add_argument(
         "--notes", metavar="NOTES", help="written notes in playing order for --pattern notes: 'C4 E4 G4'"
     )
-    listen.add_argument("--direction", choices=("up", "down", "up-down"), default="up")
+    listen.add_argument("--direction", choices=DIRECTIONS, default="up")
     listen.add_argument("--tuning-hz", type=float, default=440.0, metavar="HZ", help="the A4 tuned to (default: 440)")
     _add_json(listen)
 
@@ -197,7 +198,7 @@ def _add(arguments: argparse.Namespace) -> int:
 def _tell_written(study: Path, told: list[str]) -> int:
     print(f"Written: {shown_path(study)}")
     print("What was found:")
-    print("\n".join(f"  {harmless(line)}" for line in told))
+    _tell(f"  {line}" for line in told)
     print(f"Next: name the takes by ear in {shown_path(study / 'naming.html')}, where names left doubts,")
     print(f"and fill in the sheets in {shown_path(study / 'config')}")
     print(f"Then: {command()} check {typed(study)}")
@@ -219,7 +220,7 @@ def _check(arguments: argparse.Namespace) -> int:
         if arguments.json:
             _print_json({"problems": [asdict(problem) for problem in problems], "told": beside})
             return 1
-        print("\n".join(map(harmless, beside)), end="\n" * bool(beside))
+        _tell(beside)
         return _report(problems)
     study = complete_study(reading)
     told = [*kinds_apart(study), *single_links(study), *players_apart(study), *played_range(study), *beside]
@@ -228,8 +229,7 @@ def _check(arguments: argparse.Namespace) -> int:
         return 0
     _tell_added(study.added_settings)
     print(f"All in order. Next: {command()} run {typed(arguments.study)}")
-    for line in told:
-        print(harmless(line))
+    _tell(told)
     return 0
 
 
@@ -247,10 +247,14 @@ def _status(arguments: argparse.Namespace) -> int:
         instruments = json.loads(rows.to_json(orient="records"))
         _print_json({"instruments": instruments} | {key: latest[key] for key in ("when", "changed", "why")})
         return 0
-    for sentence in rows.loc[rows["current"] == "yes", "sentence"]:
-        print(harmless(sentence))
-    print("\n".join(changed := changes_in_words(runs)), end="\n" * bool(changed))
+    _tell(rows.loc[rows["current"] == "yes", "sentence"])
+    _tell(changes_in_words(runs))
     return 0
+
+
+def _tell(lines: Iterable[str]) -> None:
+    for line in lines:
+        print(harmless(line))
 
 
 def _print_json(answer: dict[str, object]) -> None:
@@ -319,7 +323,7 @@ def _run(arguments: argparse.Namespace) -> int:
     cores = [] if arguments.cores is None else ["--cores", str(arguments.cores)]
     code = run_workflow(study, recordings, cores + arguments.options)
     if code == 0:
-        print("\n".join(advice := played_range(loaded)), end="\n" * bool(advice))
+        _tell(played_range(loaded))
     return code
 
 

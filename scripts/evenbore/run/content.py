@@ -5,9 +5,10 @@ swapped with another, a recorder's clock that is ahead, code unpacked with older
 """
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -24,10 +25,11 @@ def read_ahead(paths: Iterable[str]) -> None:
         list(pool.map(digest, {*paths}))
 
 
-def by_content(workflow: Any, chunks: Iterable[str]) -> list[str]:
+def by_content(workflow: Any, chunks: Iterable[str], prepare: Callable[[], None]) -> list[str]:
     """Let content alone decide what is made again; returns what there is to tell. To be called after all rules.
 
-    `workflow`: Snakemake's; `chunks`: values of the wildcard.
+    `workflow`: Snakemake's; `chunks`: values of the wildcard; `prepare`: called before Snakemake looks for jobs, which
+    takes a while, if there will be some on this machine.
     """
     from snakemake.dag import DAG  # type: ignore[import-untyped]  # the library has no types
     from snakemake.io import _IOFile  # type: ignore[import-untyped]
@@ -37,13 +39,17 @@ def by_content(workflow: Any, chunks: Iterable[str]) -> list[str]:
     _IOFile.is_newer = _no_date_counts
     if not workflow.is_main_process:
         return []
-    outputs, told = stale(_steps(workflow.rules, list(chunks)), digest)
+    steps = list(_steps(workflow.rules, list(chunks)))
+    outputs, told = stale(steps, digest)
+    jobs = bool(outputs) or not all(Path(path).exists() for step in steps for path in step.outputs)
     usual = DAG.__init__
 
     def with_stale(self: Any, workflow: Any, *arguments: Any, forcefiles: set[str], **options: Any) -> None:
         triggers = workflow.dag_settings.rerun_triggers
         workflow.dag_settings.rerun_triggers = frozenset(triggers) - {RerunTrigger.CODE}  # dates of scripts
         workflow.dag_settings.max_checksum_file_size = 0  # or all inputs of a job are read once more at its end
+        if jobs and workflow.executor_plugin is not None and workflow.local_exec and not workflow.dryrun:
+            prepare()
         # not by --forcerun, which would make targets of them
         usual(self, workflow, *arguments, forcefiles=forcefiles | outputs, **options)
 

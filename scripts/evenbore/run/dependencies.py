@@ -12,7 +12,6 @@ _NO_CODE = re.compile(r'"{3}.*?"{3}|\'{3}.*?\'{3}|#[^\n]*', re.DOTALL)  # long s
 _IMPORT = re.compile(  # of the library's own modules; parsing 200 files would take a second
     r"^[ \t]*(?:from[ ]+(evenbore[\w.]*)[ ]+import[ ]+(\([^)]*\)|[^\n]*)|import[ ]+(evenbore[\w.]+))", re.MULTILINE
 )
-NO_STEPS = ("start.py", "make_demo.py")  # lie beside the step scripts
 
 
 def library_files(script: str) -> list[str]:
@@ -34,7 +33,7 @@ def library_files(script: str) -> list[str]:
 
 def all_files() -> list[str]:
     """Paths of all step scripts and of all that they depend on: everything that computes."""
-    steps = [path for path in SCRIPTS.glob("*.py") if path.name not in NO_STEPS]
+    steps = [path for path in SCRIPTS.glob("*.py") if path.name != "start.py"]
     return sorted({file for path in steps for file in library_files(path.stem)})
 
 

@@ -42,7 +42,7 @@ def written() -> dict[Path, str]:
     pages[config] = _with_lines(pages[config], "just_noticeable:", "  ", _just_noticeable_lines())
     pages[config] = _with_lines(pages[config], "own_days:", "  ", _own_days_lines())
     pages[config] = _with_lines(pages[config], "priorities:", "  ", _priorities_lines())
-    return {root / "docs" / "measures.md": measures_page()} | pages
+    return {root / "docs" / "measures.md": _measures_page()} | pages
 
 
 def _with_lines(text: str, head: str, prefix: str, lines: list[str]) -> str:
@@ -99,7 +99,7 @@ def _priorities_lines() -> list[str]:
     ]
 
 
-def measures_page() -> str:
+def _measures_page() -> str:
     """The page as Markdown."""
     rows = [
         f"| `{m.name}` | {m.unit} | {m.definition} | {_BETTER[m.better]} | {m.source} |".replace("  ", " ")

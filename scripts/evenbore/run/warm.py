@@ -105,9 +105,13 @@ def _serve(socket_number: int, config: str, steps: list[str]) -> None:
 
 
 def _loading(modules: Iterable[str], config: str) -> Iterator[object]:
-    """Load the modules, one a turn, and what reading a study leaves in memory: schemas and the like."""
+    """Load the modules, one a turn, and what reading a study leaves in memory, schemas and the like; the page's
+    templates."""
     yield from map(importlib.import_module, modules)
     yield load_study(".", config)
+    if build := sys.modules.get("evenbore.page.build"):
+        templates = build.page_templates()
+        yield from map(templates.get_template, templates.list_templates(extensions=["html"]))
 
 
 def _reap(*_: object) -> None:

@@ -2,6 +2,7 @@
 
 import contextlib
 import csv
+import importlib
 import json
 import os
 import shutil
@@ -9,6 +10,7 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -46,6 +48,7 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
     log = study / "results" / "logs" / "run.log"
     log.parent.mkdir(parents=True, exist_ok=True)
     others, started = None, time.time()
+    threading.Thread(target=_load_words).start()  # beside Snakemake, which takes as long to begin
     with running.noted(study, options) as note:
         text, code, progress = _attempt(study, recordings, options, log, note)
         if _locked(progress):
@@ -254,6 +257,12 @@ def _judged(tables: Path) -> list[str]:
     days, links, steps = (read_table(path, path.stem) for path in wanted)
     best = [f"Next: {step.advice}." for step in next_steps(steps)[:1]]
     return [*filter(None, [own_days_words(days, links)]), *best]
+
+
+def _load_words() -> None:
+    """Load what the end of a run is told with; who cannot now says so then."""
+    with contextlib.suppress(Exception):
+        importlib.import_module("evenbore.report.words")
 
 
 def _changed(study: Path, since: float) -> list[str]:

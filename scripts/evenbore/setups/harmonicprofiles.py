@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from evenbore.facts.arrays import Floats, Ints
+from evenbore.setups.harmonics import against_all
 from evenbore.setups.normalise import Normalised
 from evenbore.setups.responses import REPLICATE
 from evenbore.setups.rooms import repeat_variance, variance_of_means
@@ -25,10 +26,8 @@ def harmonic_profiles(normalised: Normalised, base_dynamic: str) -> pd.DataFrame
     rows = np.flatnonzero(normalised.notes["dynamic"] == base_dynamic)
     notes = normalised.notes.iloc[rows].reset_index(drop=True)
     size = min(MOST_HARMONICS, normalised.level_db.shape[1])
-    level = normalised.level_db[rows].astype(float)
-    with np.errstate(divide="ignore"):
-        whole = 10 * np.log10(np.nansum(10 ** (level / 10), axis=1, keepdims=True))
-    harmonics = pd.DataFrame((level - whole)[:, :size])
+    level = against_all(normalised.level_db[rows].astype(float))
+    harmonics = pd.DataFrame(level[:, :size])
     take = [notes[key] for key in (*REPLICATE, "recording", "midi", "written_note", "group")]
     # a note played twice in one recording counts once; NaN where one of the times is not heard
     takes = _all_heard(harmonics.groupby(take, sort=False)).reset_index()
@@ -63,7 +62,6 @@ def _setup_variance(normalised: Normalised, rows: Ints, level: Floats, notes: pd
     if setups.errors_db is None:
         return first
     power = np.nan_to_num(10 ** (level / 10))
-    power /= np.maximum(power.sum(axis=1, keepdims=True), 1e-30)
     session = pd.Categorical(notes["session"], categories=setups.sessions).codes
     total = np.zeros(first.shape)
     for error in setups.errors_db:

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from evenbore.facts.arrays import Floats32
+from evenbore.facts.arrays import Floats, Floats32
 
 PLAYED = ["recording", "step"]
 NOTES_AT_ONCE = 4096
@@ -24,6 +24,13 @@ class HarmonicArrays(NamedTuple):
 def blocks(notes: int) -> Iterator[slice]:
     """Slices of the notes, so that what is computed from all their harmonics needs little memory at a time."""
     return (slice(first, first + NOTES_AT_ONCE) for first in range(0, notes, NOTES_AT_ONCE))
+
+
+def against_all(level_db: Floats) -> Floats:
+    """Levels (N, H) relative to all harmonics of the note together, dB."""
+    with np.errstate(divide="ignore"):
+        whole: Floats = 10 * np.log10(np.nansum(10 ** (level_db / 10), axis=1, keepdims=True))
+    return level_db - whole
 
 
 def harmonic_arrays(notes: pd.DataFrame, parts: Iterable[pd.DataFrame]) -> HarmonicArrays:

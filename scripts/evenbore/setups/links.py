@@ -20,7 +20,7 @@ RESONANCE_DB = 4.0  # from the line through the two bands on either side
 SURE_ERRORS = 2.0  # standard errors
 
 
-def offset_variances(counts: Floats) -> Floats:
+def _offset_variances(counts: Floats) -> Floats:
     """Variance of each session's offset (S,) in units of a take's, from the takes of instruments in sessions (I, S).
 
     Offsets sum to zero over joined sessions; 0 for a session that nothing joins.
@@ -38,7 +38,7 @@ def one_more_take(recordings: pd.DataFrame) -> pd.DataFrame:
     """
     counts = pd.crosstab([recordings["instrument"], recordings["state"]], recordings["session"])
     grid = counts.to_numpy(float)
-    now = offset_variances(grid)
+    now = _offset_variances(grid)
     rows = {}
     for s, session in enumerate(counts.columns):
         linking = np.flatnonzero((grid[:, s] > 0) & ((grid > 0).sum(axis=1) > 1))
@@ -48,7 +48,7 @@ def one_more_take(recordings: pd.DataFrame) -> pd.DataFrame:
         for i in linking:
             more = grid.copy()
             more[i, s] += 1
-            after.append(offset_variances(more)[s])
+            after.append(_offset_variances(more)[s])
         best = int(np.argmin(after))
         rows[session] = {"best": counts.index[linking[best]][0], "part": float(np.sqrt(after[best] / now[s]))}
     return pd.DataFrame.from_dict(rows, orient="index", columns=["best", "part"])

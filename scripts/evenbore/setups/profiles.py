@@ -19,7 +19,7 @@ from evenbore.facts.rows import Row
 from evenbore.setups.harmonics import blocks
 from evenbore.setups.loudness import match_loudness
 from evenbore.setups.normalise import CHAIN_MEASURES, Normalised
-from evenbore.setups.responses import BAND_HZ, MIN_ABOVE_NOISE_DB, REPLICATE
+from evenbore.setups.responses import BAND_HZ, MIN_ABOVE_NOISE_DB, REPLICATE, band_place
 from evenbore.setups.rooms import ROOM_MEASURES, repeat_variance, room_error, variance_of_means
 from evenbore.statistics.alignment import take_offsets
 from evenbore.statistics.grouped import row_groups
@@ -176,7 +176,7 @@ def _band_levels(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> tuple
     power, uncertain = np.zeros((2, len(notes), BAND_HZ.size))
     for rows in blocks(len(notes)):
         harmonics, rest = normalised.level_db[rows].astype(float), normalised.room_variance[rows]
-        band = np.rint(10 * np.log10(normalised.frequency_hz[rows] / BAND_HZ[0])).astype(int)
+        band = np.rint(band_place(normalised.frequency_hz[rows])).astype(int)
         inside = np.isfinite(harmonics) & (band >= 0) & (band < BAND_HZ.size)
         place = np.nonzero(inside)[0], band[inside]
         one = 10 ** (harmonics[inside] / 10)
@@ -200,7 +200,7 @@ def _clear_bands(bands: Iterable[pd.DataFrame], recordings: pd.Index) -> Bools:
     total, noise = np.zeros((2, len(recordings), BAND_HZ.size))
     for part in bands:
         recording = recordings.get_indexer(pd.Index(part["recording"]))
-        number = np.rint(10 * np.log10(part["band_hz"].to_numpy(float) / BAND_HZ[0])).astype(int)
+        number = np.rint(band_place(part["band_hz"].to_numpy())).astype(int)
         used = (recording >= 0) & (number >= 0) & (number < BAND_HZ.size)
         power = 10 ** (part["level_db"].to_numpy(float) / 10)
         place = recording[used], number[used]

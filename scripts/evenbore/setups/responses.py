@@ -21,12 +21,14 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from scipy import sparse, special
+from scipy.interpolate import BSpline
 
+from evenbore.facts.acoustics import third_octave_bands
 from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
 from evenbore.setups.harmonics import HarmonicArrays
 from evenbore.statistics.grouped import grouped_means
 
-BAND_HZ = 1000.0 * 10.0 ** (np.arange(-16, 14) / 10.0)  # 25 Hz to 20 kHz, IEC 61260-1 exact mid-bands
+BAND_HZ = third_octave_bands(25.0).centre
 # ASSUME: own choice, no source: what stands clear of the noise.
 MIN_ABOVE_NOISE_DB = 10.0
 # ASSUME: second difference of a set-up's response per one-third octave; a steep low cut bends by about 1.5 dB
@@ -163,7 +165,7 @@ def _hidden_below(harmonics: HarmonicArrays, clear: Bools, cell: Ints, session: 
         noise = pd.Series((harmonics.level_db[rows] - harmonics.above_noise_db[rows])[known])
         by_band = noise.groupby(_band(frequency[known])).median()
         if len(by_band):
-            at = np.interp(_place(frequency), by_band.index, by_band, left=np.nan, right=np.nan)
+            at = np.interp(band_place(frequency), by_band.index, by_band, left=np.nan, right=np.nan)
             limit[rows] = np.where(hidden[rows], at + MIN_ABOVE_NOISE_DB, np.nan)
     return limit
 
@@ -198,29 +200,24 @@ def _shared_rows(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools, s
     )
 
 
-def _place(frequency_hz: Floats | Floats32) -> Floats:
-    """Where frequencies (N,) lie among the bands, with fractions; 0 is the first."""
-    place: Floats = np.log(np.asarray(frequency_hz, float) / BAND_HZ[0]) / np.log(BAND_HZ[1] / BAND_HZ[0])
+def band_place(frequency_hz: Floats | Floats32) -> Floats:
+    """Where frequencies lie among the bands, with fractions, same shape; 0 is the first."""
+    place: Floats = 10 * np.log10(np.asarray(frequency_hz, float) / BAND_HZ[0])
     return place
 
 
 def _band(frequency_hz: Floats | Floats32) -> Ints:
     """The nearest band's number (N,)."""
-    return np.rint(_place(frequency_hz)).clip(0, BAND_HZ.size - 1).astype(int)
+    return np.rint(band_place(frequency_hz)).clip(0, BAND_HZ.size - 1).astype(int)
 
 
 def _hats(frequency_hz: Floats, block: Ints, blocks: int) -> sparse.csr_array:
     """(n, blocks * B) weights of linear interpolation over log frequency, each row in its own block of B columns."""
-    place = np.clip(_place(frequency_hz), 0, BAND_HZ.size - 1 - 1e-9)
-    lower = np.floor(place).astype(int)
-    row, column = np.arange(place.size), block * BAND_HZ.size + lower
-    return sparse.csr_array(
-        (
-            np.concatenate([1 - (place - lower), place - lower]),
-            (np.concatenate([row, row]), np.concatenate([column, column + 1])),
-        ),
-        shape=(place.size, blocks * BAND_HZ.size),
-    )
+    b = BAND_HZ.size
+    knots = np.concatenate([[0], np.arange(b), [b - 1]]).astype(float)
+    weights = BSpline.design_matrix(np.clip(band_place(frequency_hz), 0, b - 1), knots, 1)
+    columns = weights.indices + np.repeat(block * b, 2)
+    return sparse.csr_array((weights.data, columns, weights.indptr), shape=(block.size, blocks * b))
 
 
 def _take_covariance(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools) -> Floats | None:

@@ -17,6 +17,7 @@ import pandas as pd
 
 from evenbore.facts.arrays import Floats, Floats32
 from evenbore.facts.measures import TILT_FADE_DB, TILT_RANGE_DB, line_over_octaves
+from evenbore.setups.harmonics import against_all
 from evenbore.statistics.grouped import grouped_means, row_groups
 
 RELATIVE_TILT = "relative_tilt_db"  # column of the normalised notes, dB per octave
@@ -61,8 +62,7 @@ def against_usual(notes: pd.DataFrame, level_db: Floats32, kinds: Mapping[str, s
         heard = np.isfinite(level).any(axis=1)
         if np.unique(own[heard]).size < LEAST_OWNERS:
             continue
-        with np.errstate(divide="ignore"):
-            level -= 10 * np.log10(np.nansum(10 ** (level / 10), axis=1, keepdims=True))
+        level = against_all(level)
         means = grouped_means(level, own, own.max() + 1)[0]
         known = np.isfinite(means).any(axis=0)
         usual = np.full(level.shape[1], np.nan)

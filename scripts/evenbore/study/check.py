@@ -37,7 +37,7 @@ def check_reading(reading: Reading) -> list[Problem]:
     aside or warn of as a file (silent, cut off, damaged, misnamed) is told here. Whether the scale is in it is not.
     """
     sheet = reading.sheets["recordings"]
-    rows = [(number, row) for number, row in zip(sheet.numbers, sheet.rows, strict=True) if row["path"] is not None]
+    rows = [(number, row) for number, row in sheet.numbered if row["path"] is not None]
     with _guards(min(DECODERS, os.cpu_count() or 1)) as guards, ThreadPoolExecutor(DECODERS) as pool:
         by_row = list(pool.map(lambda row: _check_recording(row[0], row[1], sheet.file, guards), rows))
     sound = [numbered for numbered, problems in zip(rows, by_row, strict=True) if not problems]

@@ -182,13 +182,11 @@ def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem], l
     node, data, problems = _parse(path, name)
     if problems:
         return {}, problems, []
-    lines: dict[_Where, int] = {}
-    placed: list[tuple[_Where, Problem]] = []
-    _walk_nodes(node, (), lines, placed, name)
-    placed += _schema_problems(data, lines, name)
-    placed += _cross_problems(data, {where[0] for where, _ in placed if where}, lines, name)
-    spoilt = {where[0] for where, _ in placed if where}
-    sound = {key: value for key, value in data.items() if key not in spoilt}
+    placed = _Placed(name)
+    _walk_nodes(node, (), placed)
+    _check_schema(data, placed)
+    _check_keys_together(data, placed)
+    sound = {key: value for key, value in data.items() if key not in placed.spoilt()}
     added = []
     if (given := sound.get("just_noticeable")) is not None:
         sound["just_noticeable"] = {c.name: c.just_noticeable for c in MEASURED} | given
@@ -198,7 +196,7 @@ def load_config(path: Path, name: str) -> tuple[dict[str, Any], list[Problem], l
     if "own_days" not in data:
         sound["own_days"] = DAY_KINDS
         added += [f"own_days.{kind}: {plain_number(scale)} ({DAY_UNIT})" for kind, scale in DAY_KINDS.items()]
-    return sound, [problem for _, problem in placed], added
+    return sound, [problem for _, problem in placed.problems], added
 
 
 def plain_number(value: float | None) -> str:
@@ -242,43 +240,50 @@ def _parse(path: Path, name: str) -> tuple[yaml.Node | None, dict[str, Any], lis
     return node, data, []
 
 
-def _place(where: _Where) -> str | None:
-    """Return a key as messages name it, with dots; None for the whole file."""
-    return printable(".".join(str(part) for part in where)) or None
+class _Placed:
+    """The problems of a config file, each with its place; `lines`: of the places."""
+
+    def __init__(self, file: str):
+        self.file = file
+        self.lines: dict[_Where, int] = {}
+        self.problems: list[tuple[_Where, Problem]] = []
+
+    def line(self, where: _Where) -> int | None:
+        """The line of a place, or of the nearest one above it."""
+        return next((self.lines[where[:n]] for n in range(len(where), 0, -1) if where[:n] in self.lines), None)
+
+    def add(self, where: _Where, value: object, allowed: str, cause: str = "", line: int | None = None) -> None:
+        """Note a problem; `value`: what stands there, None where that is not to be repeated."""
+        key = printable(".".join(str(part) for part in where)) or None
+        found = None if value is None else shown(value)
+        self.problems.append((where, Problem(self.file, line or self.line(where), key, found, allowed, cause)))
+
+    def spoilt(self) -> set[str | int]:
+        """The top-level keys that problems are below."""
+        return {where[0] for where, _ in self.problems if where}
 
 
-def _line(where: _Where, lines: dict[_Where, int]) -> int | None:
-    while where and where not in lines:
-        where = where[:-1]
-    return lines.get(where)
-
-
-def _walk_nodes(
-    node: yaml.Node | None, where: _Where, lines: dict[_Where, int], placed: list[tuple[_Where, Problem]], name: str
-) -> None:
+def _walk_nodes(node: yaml.Node | None, where: _Where, placed: _Placed) -> None:
     """Collect the line of every key; find keys that are there twice, numbers that are not finite and what is no
     text."""
     if isinstance(node, yaml.MappingNode):
-        seen = set()
         for key_node, value_node in node.value:
             place = (*where, str(key_node.value))
             line = key_node.start_mark.line + 1
-            if place in seen:
-                allowed = f"each key once (the first is in line {lines[place]})"
-                cause = "the key was copied and one of the two left standing"
-                placed.append((place, Problem(name, line, _place(place), None, allowed, cause)))
+            if place in placed.lines:
+                allowed = f"each key once (the first is in line {placed.lines[place]})"
+                placed.add(place, None, allowed, "the key was copied and one of the two left standing", line)
             else:
-                seen.add(place)
-                lines[place] = line
-                _walk_nodes(value_node, place, lines, placed, name)
+                placed.lines[place] = line
+                _walk_nodes(value_node, place, placed)
     elif isinstance(node, yaml.SequenceNode):
         for index, item in enumerate(node.value):
-            lines[(*where, index)] = item.start_mark.line + 1
-            _walk_nodes(item, (*where, index), lines, placed, name)
+            placed.lines[(*where, index)] = item.start_mark.line + 1
+            _walk_nodes(item, (*where, index), placed)
     elif node is not None and node.tag == "tag:yaml.org,2002:float" and not math.isfinite(yaml.safe_load(node.value)):
-        placed.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value), "a finite number")))
+        placed.add(where, node.value, "a finite number")
     elif isinstance(node, yaml.ScalarNode) and NOT_TEXT.search(node.value):
-        placed.append((where, Problem(name, _line(where, lines), _place(where), shown(node.value), TEXT)))
+        placed.add(where, node.value, TEXT)
 
 
 @cache
@@ -295,40 +300,38 @@ def _validator() -> "Validator":
     return strict(load_schema("config"))
 
 
-def _schema_problems(data: dict[str, Any], lines: dict[_Where, int], name: str) -> list[tuple[_Where, Problem]]:
-    problems: dict[tuple[_Where, str], Problem] = {}
+def _check_schema(data: dict[str, Any], placed: _Placed) -> None:
+    """What the schema allows and asks for."""
+    missing: set[_Where] = set()  # told by an error for each of them, all by each
     error: Any  # jsonschema.ValidationError, whose parts its stubs leave open
     for error in _validator().iter_errors(data):
         where = tuple(error.absolute_path)
         if error.validator == "additionalProperties":
             known = sorted(error.schema.get("properties", {}))
             for key in (key for key in error.instance if key not in known and str(key)[:2] != "x_"):
-                place = (*where, str(key))
                 allowed = f"one of {', '.join(known)}, or a key that begins with x_"
                 cause = misspelling(str(key), known) or "a key of another version, or a line indented wrongly"
-                problems[place, "unknown"] = Problem(name, _line(place, lines), _place(place), None, allowed, cause)
+                placed.add((*where, str(key)), None, allowed, cause)
         elif error.validator == "required":
-            for key in error.validator_value:
-                if key not in error.instance:
-                    place = (*where, key)
-                    problems[place, "missing"] = _missing_key(place, name, _line(where, lines))
+            for place in ((*where, key) for key in error.validator_value if key not in error.instance):
+                if place not in missing:
+                    missing.add(place)
+                    allowed = f"this key; add {_line_to_add(place)}"
+                    placed.add(place, None, allowed, "the key is missing", placed.line(where))
         else:
             allowed = str(error.schema.get("description") or _description_above(where)).rstrip(".")
-            value = "null" if error.instance is None else shown(error.instance)
-            problems[where, error.validator] = Problem(
-                name, _line(where, lines), _place(where), value, allowed, _cause(error)
-            )
-    return [(where, problem) for (where, _), problem in problems.items()]
+            placed.add(where, "null" if error.instance is None else error.instance, allowed, _cause(error))
 
 
-def _missing_key(where: _Where, name: str, row: int | None) -> Problem:
+def _line_to_add(where: _Where) -> str:
+    """Where the line of a missing key is to stand, and the line."""
     value: Any = default_config()
     for part in where:
         value = value[part]
     flow = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6, allow_unicode=True)
     line = f"{where[-1]}: {flow.removesuffix('...' + chr(10)).strip()}"
-    under = f" below '{_place(where[:-1])}:', indented," if len(where) > 1 else ""
-    return Problem(name, row, _place(where), None, f"this key; add{under} the line `{line}`", "the key is missing")
+    under = f"below '{'.'.join(map(str, where[:-1]))}:', indented, " if len(where) > 1 else ""
+    return f"{under}the line `{line}`"
 
 
 def _description_above(where: _Where) -> str:
@@ -354,34 +357,28 @@ def _cause(error: Any) -> str:
     return ""
 
 
-def _cross_problems(
-    data: dict[str, Any], spoilt: set[str | int], lines: dict[_Where, int], name: str
-) -> list[tuple[_Where, Problem]]:
-    """Check what one key asks of another."""
-    problems: list[tuple[_Where, Problem]] = []
-
-    def add(where: _Where, value: str, allowed: str, cause: str = "") -> None:
-        problems.append((where, Problem(name, _line(where, lines), _place(where), shown(value), allowed, cause)))
-
+def _check_keys_together(data: dict[str, Any], placed: _Placed) -> None:
+    """What one key asks of another."""
+    spoilt = placed.spoilt()
     if "states" not in spoilt:
         states = data["states"]
         seen: dict[str, str] = {}
         for index, state in enumerate(states):
             if state == "latest":
-                add(("states", index), state, "any other name", "`latest` has a meaning of its own in compare_state")
+                cause = "`latest` has a meaning of its own in compare_state"
+                placed.add(("states", index), state, "any other name", cause)
             if seen.setdefault(state.casefold(), state) != state:
-                add(("states", index), state, "names that differ by more than upper and lower case")
+                placed.add(("states", index), state, "names that differ by more than upper and lower case")
         if "compare_state" not in spoilt and data["compare_state"] not in ("latest", *states):
             state, known = data["compare_state"], ["latest", *states]
-            add(("compare_state",), state, ", ".join(known), misspelling(state, known))
+            placed.add(("compare_state",), state, ", ".join(known), misspelling(state, known))
     said = {} if "recording_defaults" in spoilt else data.get("recording_defaults", {})
     for where, of in [((), said), *((("families", key), of) for key, of in said.get("families", {}).items())]:
         for column in {"low", "high"} & of.keys():
             if not is_note(of[column]):
                 allowed = "a written note: letter, # or b, octave, such as Bb4 or F#3"
-                add(("recording_defaults", *where, column), of[column], allowed)
+                placed.add(("recording_defaults", *where, column), of[column], allowed)
     if "priorities" not in spoilt:
         for key, weights in data["priorities"].items():
             if not key.startswith("x_") and not any(weights.values()):
-                add(("priorities", key), str(weights), "at least one weight other than 0")
-    return problems
+                placed.add(("priorities", key), weights, "at least one weight other than 0")

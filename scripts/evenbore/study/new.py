@@ -168,7 +168,7 @@ def _rows_found(
     taken = {row["recording"].casefold() for row in known.recordings}
     for row, guess, path in zip(recordings, guesses, paths, strict=True):
         row["recording"] = _free_id(path.relative_to(audio).with_suffix("").as_posix(), "recording", taken)
-        row["confirm"] = PLEASE_LOOK * bool(guess.doubts) + "; ".join(guess.doubts)
+        row["confirm"] = PLEASE_LOOK + "; ".join(guess.doubts) if guess.doubts else ""
     session_rows = [row for row in _session_rows(guesses, sessions) if row["session"] not in known.sessions]
     lines += [_line(row, guess, len(session_rows)) for row, guess in zip(recordings, guesses, strict=True)]
     lines += _general_lines(guesses, session_rows, known.states)
@@ -282,12 +282,11 @@ def _line(row: dict[str, str], guess: Guess, n_sessions: int) -> str:
     for column in ("instrument", "session", "take", *PLAYING):
         value, why = row.get(column, ""), guess.why.get(column, "")
         if guess.told.get(column) and (column != "instrument" or why):
-            told.append(f"{column} {value}" + f" ({why})" * (bool(why) and folded(why) != value))
+            told.append(f"{column} {value} ({why})" if why and folded(why) != value else f"{column} {value}")
         elif column == "session" and n_sessions > 1:
             doubtful.append(f"no session is told, written: {value}")
-    return f"{guess.file}{part}: {', '.join(told) or 'nothing'}" + f"; {PLEASE_LOOK}{'; '.join(doubtful)}" * bool(
-        doubtful
-    )
+    look = f"; {PLEASE_LOOK}{'; '.join(doubtful)}" if doubtful else ""
+    return f"{guess.file}{part}: {', '.join(told) or 'nothing'}{look}"
 
 
 def _general_lines(guesses: list[Guess], sessions: list[dict[str, str]], states: list[str]) -> list[str]:

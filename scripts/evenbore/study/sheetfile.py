@@ -53,6 +53,11 @@ class Sheet:
     numbers: list[int] = field(default_factory=list)
     complete: bool = False  # False: some of the sheet could not be read, so nothing can be said to be missing
 
+    @property
+    def numbered(self) -> list[tuple[int, Row]]:
+        """The rows with their numbers."""
+        return list(zip(self.numbers, self.rows, strict=True))
+
 
 class SheetText(NamedTuple):
     """A sheet as text, as it stands: its header, and its filled rows as long as that."""

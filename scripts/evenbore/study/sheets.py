@@ -39,10 +39,13 @@ COLUMNS_FOR_MEASURING = ("recording", "instrument", "session", "take", "dynamic"
 
 
 @dataclass(frozen=True)
-class _OfStudy:
-    """`families_dir`: the study's own families, None when there are none. `files`: the config and the sheets
-    as found (`config`, `recordings`, …; an optional sheet that is not there is left out). `added_settings`: those that
-    the config does not give, so that they are the defaults, as `just_noticeable.noise: null (dB)`.
+class Reading:
+    """What could be read of a study, and all problems.
+
+    `config` holds the sound top-level keys only. `families_dir`: the study's own families, None when there are none.
+    `files`: the config and the sheets as found (`config`, `recordings`, …; an optional sheet that is not there is left
+    out). `added_settings`: those that the config does not give, so that they are the defaults, as
+    `just_noticeable.noise: null (dB)`.
     """
 
     folder: Path
@@ -51,25 +54,19 @@ class _OfStudy:
     families_dir: Path | None
     files: dict[str, Path]
     added_settings: list[str]
+    sheets: dict[str, Sheet]
+    problems: list[Problem]
 
 
 @dataclass(frozen=True)
-class Study(_OfStudy):
-    """A study that passed every check."""
+class Study(Reading):
+    """A study that passed every check: no problems, and the rows of its sheets."""
 
     recordings: tuple[Row, ...]
     instruments: dict[str, Row]
     sessions: dict[str, Row]
     inspection: tuple[Row, ...]
     impressions: tuple[Row, ...]
-
-
-@dataclass(frozen=True)
-class Reading(_OfStudy):
-    """What could be read of a study, and all problems; `config` holds the sound top-level keys only."""
-
-    sheets: dict[str, Sheet]
-    problems: list[Problem]
 
 
 def load_study(folder: str | Path, config_path: str | Path | None = None) -> Study:
@@ -81,12 +78,9 @@ def complete_study(reading: Reading) -> Study:
     """The study that was read; raises StudyError when it has problems."""
     if reading.problems:
         raise StudyError(reading.problems)
-    rows = {kind: tuple(sheet.rows) for kind, sheet in reading.sheets.items()}
-    by_id = {kind: {row[ID_OF[kind]]: row for row in rows[kind]} for kind in ("instruments", "sessions")}
-    return Study(
-        reading.folder, reading.config, reading.families, reading.families_dir, reading.files, reading.added_settings,
-        rows["recordings"], by_id["instruments"], by_id["sessions"], rows["inspection"], rows["impressions"],
-    )  # fmt: skip
+    rows: dict[str, Any] = {kind: tuple(sheet.rows) for kind, sheet in reading.sheets.items()}
+    rows |= {kind: {row[ID_OF[kind]]: row for row in rows[kind]} for kind in ("instruments", "sessions")}
+    return Study(**vars(reading), **rows)
 
 
 def read_study(folder: str | Path, config_path: str | Path | None = None) -> Reading:
@@ -159,31 +153,27 @@ def _read_sheets(
     return sheets, files, problems
 
 
-def chunk_key(row: Row) -> str:
+def _chunk_key(row: Row) -> str:
     """Return the chunk a recording belongs to: all of one instrument in one session."""
     return f"{row['session']}--{row['instrument']}"
 
 
 def chunks(study: Study) -> dict[str, list[RecordingRow]]:
-    """Return each chunk's recordings as `row_for_measuring` gives them; keys sorted, rows as in the sheet."""
+    """What measuring needs of each chunk's recordings, JSON-serialisable, and nothing that it does not depend on; keys
+    sorted, rows as in the sheet."""
     parts: dict[str, list[RecordingRow]] = {}
     known = phrases(study)
     for row in study.recordings:
-        parts.setdefault(chunk_key(row), []).append(row_for_measuring(study, row, known))
+        of_study = {
+            "path": str(row["path"]),
+            "family": study.instruments[row["instrument"]]["family"],
+            "families_dir": None if study.families_dir is None else str(study.families_dir),
+            "tuning_hz": study.sessions[row["session"]]["tuning_hz"],
+            "notes": known.get(row["passage"], row["notes"]),
+        }
+        needed = cast(RecordingRow, {key: row[key] for key in COLUMNS_FOR_MEASURING} | of_study)
+        parts.setdefault(_chunk_key(row), []).append(needed)
     return dict(sorted(parts.items()))
-
-
-def row_for_measuring(study: Study, row: Row, known: Mapping[str, list[int]]) -> RecordingRow:
-    """Return what measuring one recording needs, JSON-serialisable, and nothing that it does not depend on; `known`:
-    the study's `phrases`."""
-    of_study = {
-        "path": str(row["path"]),
-        "family": study.instruments[row["instrument"]]["family"],
-        "families_dir": None if study.families_dir is None else str(study.families_dir),
-        "tuning_hz": study.sessions[row["session"]]["tuning_hz"],
-        "notes": known.get(row["passage"], row["notes"]),
-    }
-    return cast(RecordingRow, {key: row[key] for key in COLUMNS_FOR_MEASURING} | of_study)
 
 
 def phrases(study: Study) -> dict[str, list[int]]:
@@ -215,9 +205,7 @@ def _sheet_path(path: Path) -> Path:
 
 def _column(sheet: Sheet, column: str) -> list[tuple[int, str]]:
     """Return the filled cells of a column with their rows."""
-    return [
-        (number, row[column]) for number, row in zip(sheet.numbers, sheet.rows, strict=True) if row[column] is not None
-    ]
+    return [(number, row[column]) for number, row in sheet.numbered if row[column] is not None]
 
 
 def _load_families(sheet: Sheet, extra: Path | None) -> tuple[dict[str, Family], list[Problem]]:
@@ -254,12 +242,12 @@ def _check_ids(sheets: dict[str, Sheet]) -> list[Problem]:
                 cause = f"row {row} has {'the same id' if other == key else differing}"
                 problems.append(Problem(sheets[kind].file, number, column, key, "an id that no other row has", cause))
     first_pair: dict[str, tuple[tuple[str, str], Row]] = {}
-    for number, cells in zip(sheets["recordings"].numbers, sheets["recordings"].rows, strict=True):
+    for number, cells in sheets["recordings"].numbered:
         if None in (cells["session"], cells["instrument"]):
             continue
         # without regard to case: an id in other capitals is unknown, which is found elsewhere
         pair = (cells["session"].casefold(), cells["instrument"].casefold())
-        earlier_pair, earlier = first_pair.setdefault(chunk_key(cells).casefold(), (pair, cells))
+        earlier_pair, earlier = first_pair.setdefault(_chunk_key(cells).casefold(), (pair, cells))
         if earlier_pair != pair:
             allowed = "ids of session and instrument that joined with -- stay unlike all others"
             cause = f"session '{earlier['session']}' with instrument '{earlier['instrument']}' gives the same"
@@ -329,7 +317,7 @@ def _resolve_recordings(sheets: dict[str, Sheet], families: dict[str, Family], f
     family_of = {row["instrument"]: families.get(row["family"]) for row in sheets["instruments"].rows}
     problems = []
     scores: dict[Path, list[int] | EvenboreError] = {}
-    for number, row in zip(sheet.numbers, sheet.rows, strict=True):
+    for number, row in sheet.numbered:
         row["path"] = None if row["file"] is None else _path_of_cell(folder, row["file"])
         row["score"] = None if row["score"] is None else _path_of_cell(folder, row["score"])
         problems += _resolve_notes(row, number, sheet.file) + _resolve_phrase(row, number, sheet.file, scores)
@@ -452,7 +440,7 @@ def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
     free = [column for column in (sheet.rows[0] if sheet.rows else {}) if column.startswith("x_")]
     audio: dict[tuple[Path, int | None], list[tuple[float, float, int]]] = {}
     takes: dict[tuple[object, ...], int] = {}
-    for number, row in zip(sheet.numbers, sheet.rows, strict=True):
+    for number, row in sheet.numbered:
         if row["path"] is not None:
             parts = audio.setdefault((row["path"], row["channel"]), [])
             problems += _check_part(row, number, sheet.file, parts)
@@ -467,7 +455,7 @@ def _check_repeats(sheets: dict[str, Sheet]) -> list[Problem]:
                 problems.append(Problem(sheet.file, number, "take", str(row["take"]), allowed, cause))
     items: dict[tuple[str | None, ...], int] = {}
     sheet = sheets["inspection"]
-    for number, row in zip(sheet.numbers, sheet.rows, strict=True):
+    for number, row in sheet.numbered:
         first = items.setdefault((row["instrument"], row["state"], row["item"]), number)
         if first != number and None not in (row["instrument"], row["item"]):
             allowed, cause = "each item once for an instrument in a state", f"row {first} has it already"
@@ -480,7 +468,7 @@ def _check_places(sheets: dict[str, Sheet], families: dict[str, Family]) -> list
     sheet = sheets["impressions"]
     family_of = {row["instrument"]: families.get(row["family"]) for row in sheets["instruments"].rows}
     problems = []
-    for number, row in zip(sheet.numbers, sheet.rows, strict=True):
+    for number, row in sheet.numbered:
         family = family_of.get(row["instrument"])
         if row["where"] is None or family is None:
             continue

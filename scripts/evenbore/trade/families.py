@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import yaml
 
 from evenbore.facts.arrays import Ints
+from evenbore.facts.namewords import FAMILY_PHRASES
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.trade.pitch import ALLOWED_NOTES, midi_to_note, note_to_midi
 
@@ -34,16 +35,6 @@ SCHEMA_PATH = Path(__file__).with_name("family.schema.yaml")
 KEY_PATTERN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 LARGEST_FILE_BYTES = 200_000
 ENDS = ("lowest", "highest")
-SHORT_WORDS = {"sax": "saxophone", "bari": "baritone", "clar": "clarinet", "cl": "clarinet", "eng": "english"}
-# What the trade calls some families, where the words of the key do not tell.
-OTHER_NAMES = {
-    frozenset({"clarinet"}): {"clarinet", "b", "flat"},
-    frozenset({"bass", "clarinet"}): {"clarinet", "bass", "low", "e", "flat"},
-    frozenset({"saxophone"}): {"saxophone", "alto"},
-    frozenset({"english", "horn"}): {"cor", "anglais"},
-    frozenset({"french", "horn"}): {"horn", "f"},
-    frozenset({"double", "bassoon"}): {"contrabassoon"},
-}
 
 
 @dataclass(frozen=True)
@@ -61,14 +52,13 @@ class Register:
 
 @dataclass(frozen=True)
 class Hole:
-    """A tone hole or pad; `position` counts from 1 at the top.
+    """A tone hole or pad.
 
     `first_open_for` is the written first-register note whose first open hole it is: it must be closed for
     every lower first-register note. `near` names closed pads in the same stretch that would leak alike.
     """
 
     name: str
-    position: int
     hand: str
     joint: str
     first_open_for: int
@@ -80,33 +70,26 @@ class Family:
     """One kind of instrument; all notes are written MIDI numbers. Not to be changed: it is shared.
 
     `low` to `high` is the standard range of a scale, `usual_top` the highest note professionals commonly
-    play (a soft limit). `overblow` in semitones (19, 12; 0 for brass). `hands`: note -> left, right, both
-    or open, for all notes from `low` to `usual_top`. `veiled`: notes that normally differ from their
-    neighbours, `veiled_because` says why. `fingering`: brass only. `pull`: what is pulled to lower the
-    pitch. `origin`: part -> source, practice or from memory.
+    play (a soft limit). `overblow` in semitones (19, 12; 0 for brass). `holes` from top (player) to bottom (bell).
+    `veiled`: notes that normally differ from their neighbours, with the reason. `pull`: what is pulled to lower the
+    pitch.
     """
 
     key: str
     name: str
     transposition: int
-    notation: str
     low: int
     high: int
     usual_top: int
     bore: str
     overblow: int
     registers: tuple[Register, ...]
-    break_notes: tuple[int, ...]
     vents: tuple[Register, ...]
-    hands: dict[int, str]
     holes: tuple[Hole, ...]
     holes_coarse: bool
-    veiled: frozenset[int]
-    veiled_because: dict[int, str]
-    fingering: dict[int, str]
+    veiled: dict[int, str]
     tuning_notes: tuple[int, ...]
     pull: str
-    origin: dict[str, str]
 
     def to_sounding(self, written: _Note) -> _Note:
         """Sounding MIDI of a written note (number or array)."""
@@ -139,22 +122,25 @@ def family_keys(extra_dir: Path | None = None) -> list[str]:
 def likely_family(text: str, keys: list[str]) -> str:
     """The family that is probably meant by other words, such as `Bb clarinet` or `alto sax`; '' when none is near.
 
-    The one whose key or name shares the largest part of its words, spelling slips allowed.
+    The one whose key, name or name in `namewords` shares the largest part of its words, spelling slips allowed.
     """
     words = _words(text[:100])
-    words = OTHER_NAMES.get(frozenset(words), words)
     words_of = [(key, _words(key)) for key in keys]
     words_of += [(key, _words(_shipped_family(key).name)) for key in keys if (SHIPPED_DIR / f"{key}.yaml").is_file()]
-    vocabulary = sorted(set().union(*(known for _, known in words_of)))
-    near = {match for word in words for match in difflib.get_close_matches(word, vocabulary, n=1, cutoff=0.8)}
-    share, key = max((len(near & known) / len(near | known), key) for key, known in words_of)
-    return key if share > 0 else ""
+    words_of += [(family, {*phrase}) for phrase, key in FAMILY_PHRASES.items() if (family := key.rstrip("?")) in keys]
+
+    def share(known: set[str]) -> float:
+        alike = sum(bool(difflib.get_close_matches(word, known, n=1, cutoff=0.8)) for word in words)
+        return alike / (len(words) + len(known) - alike)
+
+    key, known = max(words_of, key=lambda of: share(of[1]))
+    return key if share(known) > 0 else ""
 
 
 def _words(text: str) -> set[str]:
     """Lower-case words of a family's name, `Bb` and `B♭` as two; words that tell nothing are left out."""
     text = re.sub(r"\b([abe])(?:b|♭|-?flat)(?![a-z])", r"\1 flat ", text.casefold().replace("_", " "))
-    return {SHORT_WORDS.get(word, word) for word in re.split(r"[\W\d]+", text) if word} - {"in"}
+    return {*re.split(r"[\W\d]+", text)} - {"", "in"}
 
 
 def load_family(key: str, extra_dir: Path | None = None) -> Family:
@@ -303,13 +289,12 @@ def _order_problems(path: Path, data: dict[str, Any]) -> list[Problem]:
         return [_problem(path, "range", shown, "low below high, high no higher than usual_top")]
     low = midi_to_note(ends["low"])
     problems = []
-    for part in ("registers", "hands"):
-        starts = [_end(entry["from"], ends) for entry in data[part]]
-        if starts[0] != ends["low"]:
-            problems.append(_problem(path, f"{part}.0.from", data[part][0]["from"], f"lowest or {low}"))
-        for first, second in pairwise(starts):
-            if first >= second:
-                problems.append(_problem(path, part, _then(first, second), "notes that rise"))
+    starts = [_end(register["from"], ends) for register in data["registers"]]
+    if starts[0] != ends["low"]:
+        problems.append(_problem(path, "registers.0.from", data["registers"][0]["from"], f"lowest or {low}"))
+    for first, second in pairwise(starts):
+        if first >= second:
+            problems.append(_problem(path, "registers", _then(first, second), "notes that rise"))
     for vent in data.get("vents", []):
         first, last = note_to_midi(vent["from"]), _end(vent["to"], ends)
         if first > last:
@@ -333,52 +318,34 @@ def _build(key: str, data: dict[str, Any]) -> Family:
     ends = _range(data)
     low, usual_top = ends["low"], ends["usual_top"]
 
-    def spans(entries: list[dict[str, Any]]) -> list[tuple[dict[str, Any], int, int]]:
-        """Each entry with its first and last note: up to the next entry, the last one up to the usual top."""
-        starts = [_end(entry["from"], ends) for entry in entries]
-        lasts = [min(start - 1, usual_top) for start in starts[1:]] + [usual_top]
-        return [span for span in zip(entries, starts, lasts, strict=True) if span[1] <= usual_top]
-
-    holes = [
-        hole for hole in data.get("holes", []) + data.get("more_holes", []) if note_to_midi(hole["opens_for"]) > low
-    ]
+    starts = [_end(register["from"], ends) for register in data["registers"]]
+    lasts = [min(start - 1, usual_top) for start in starts[1:]] + [usual_top]
+    holes = data.get("holes", []) + data.get("more_holes", [])
     veiled = {note_to_midi(note): why for note, why in (data["veiled"] | data.get("more_veiled", {})).items()}
-    veiled = {note: veiled[note] for note in sorted(veiled) if note >= low}
     return Family(
         key=key,
         name=data["name"],
         transposition=int(data["transposition"]),
-        notation=data.get("notation", ""),
         low=low,
         high=ends["high"],
         usual_top=usual_top,
         bore=data["bore"],
         overblow=int(data["overblow"]),
         registers=tuple(
-            Register(entry["name"], first, last, entry.get("overblown", False))
-            for entry, first, last in spans(data["registers"])
+            Register(register["name"], first, last, register.get("overblown", False))
+            for register, first, last in zip(data["registers"], starts, lasts, strict=True)
+            if first <= usual_top
         ),
-        break_notes=tuple(note_to_midi(note) for note in data["breaks"]),
         vents=tuple(
             Register(vent["name"], note_to_midi(vent["from"]), _end(vent["to"], ends)) for vent in data.get("vents", [])
         ),
-        hands={note: entry["hand"] for entry, first, last in spans(data["hands"]) for note in range(first, last + 1)},
         holes=tuple(
-            Hole(
-                name=hole["name"],
-                position=position,
-                hand=hole["hand"],
-                joint=hole["joint"],
-                first_open_for=note_to_midi(hole["opens_for"]),
-                near=hole.get("near", ""),
-            )
-            for position, hole in enumerate(holes, start=1)
+            Hole(hole["name"], hole["hand"], hole["joint"], note_to_midi(hole["opens_for"]), hole.get("near", ""))
+            for hole in holes
+            if note_to_midi(hole["opens_for"]) > low
         ),
         holes_coarse=data.get("holes_coarse", False),
-        veiled=frozenset(veiled),
-        veiled_because=veiled,
-        fingering={note_to_midi(note): valves for note, valves in data.get("fingering", {}).items()},
+        veiled={note: why for note, why in sorted(veiled.items()) if note >= low},
         tuning_notes=tuple(note_to_midi(note) for note in data["tuning_notes"]),
         pull=data["pull"],
-        origin=data["origin"],
     )

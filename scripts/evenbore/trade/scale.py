@@ -7,7 +7,7 @@ import numpy as np
 from evenbore.facts.arrays import Ints
 from evenbore.files.errors import EvenboreError
 from evenbore.trade.families import Family
-from evenbore.trade.pitch import midi_to_note, note_to_midi
+from evenbore.trade.pitch import midi_to_note
 
 PATTERNS = ("chromatic", "major", "notes", "passage")
 DIRECTIONS = ("up", "down", "up-down")
@@ -16,13 +16,13 @@ MAJOR_STEPS = (0, 2, 4, 5, 7, 9, 11)
 
 def expected_scale(
     family: Family, pattern: str, low: int | None = None, high: int | None = None, direction: str = "up",
-    notes: Sequence[int | str] | None = None,
+    notes: Sequence[int] | None = None,
 ) -> Ints:  # fmt: skip
     """Written MIDI numbers (N,) of the expected notes in playing order.
 
     `chromatic`: every semitone from `low` to `high`; `major`: the major scale on `low`, up to `high`;
     both default to the family's standard range and follow `direction` (up-down: the top note once).
-    `notes`: as given (numbers or names), whatever the direction. `passage`: empty, for a passage of
+    `notes`: as given, whatever the direction. `passage`: empty, for a passage of
     music is not cut into notes. Raises EvenboreError for an unknown pattern or direction, for a `low`
     above `high` and for `notes` without notes.
     """
@@ -35,7 +35,7 @@ def expected_scale(
     if pattern == "notes":
         if not notes:
             raise EvenboreError("The pattern 'notes' has no notes; allowed: written notes in order, such as C4 E4 G4.")
-        return np.array([note_to_midi(note) if isinstance(note, str) else note for note in notes], dtype=int)
+        return np.array(notes, dtype=int)
 
     low = family.low if low is None else low
     high = family.high if high is None else high

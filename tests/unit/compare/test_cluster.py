@@ -37,6 +37,13 @@ def test_without_structure_the_table_is_empty_but_for_the_map():
     assert "chance" in reason
 
 
+def test_one_instrument_apart_is_no_group():
+    profiles = np.random.default_rng(9).normal(size=(12, 40))
+    profiles[3] += 12.0
+    found = cluster.cluster(profiles, seed=1)
+    assert found.labels is None and "one instrument stands apart" in found.reason
+
+
 def test_few_instruments_are_not_clustered():
     found = cluster.cluster(np.random.default_rng(4).normal(size=(4, 10)), seed=1)
     assert found.labels is None

@@ -58,7 +58,7 @@ def p_greater(d, covariance, df, seed):
     covariance = np.block([[covariance, np.zeros((2, 4))], [np.zeros((4, 2)), np.eye(4)]])
     rng = np.random.default_rng(seed)
     true = rank.draw_true(np.array([d, 0.0, *OTHERS]), covariance, df, 1000.0, rng, 40_000)
-    return (rank.ranks(true[:, :2], np.zeros(2, bool), rng)[:, 0] == 1).mean()
+    return (rank.ranks(true[:, :2], np.zeros(2, bool), rng.random((40_000, 2)))[:, 0] == 1).mean()
 
 
 @pytest.mark.parametrize(("d", "s"), [(0.0, 1.0), (1.0, 1.0), (2.0, 1.5)])
@@ -112,9 +112,13 @@ def test_kept_draws_come_back(tmp_path):
 
 def test_ranks_put_failed_ones_last_and_split_ties_evenly():
     score = np.tile([1.0, 1.0, 9.0], (10_000, 1))
-    found = rank.ranks(score, np.array([False, False, True]), np.random.default_rng(5))
+    failed, lot = np.array([False, False, True]), np.random.default_rng(5).random(score.shape)
+    found = rank.ranks(score, failed, lot)
     assert (found[:, 2] == 3).all()
     assert (found[:, 0] == 1).mean() == pytest.approx(0.5, abs=0.02)
+    for out in (failed, np.ones(3, bool), np.zeros(3, bool)):
+        rank_one = (rank.ranks(score, out, lot) == 1).mean(axis=0)
+        assert rank.first_places(score, out, lot).tolist() == rank_one.tolist()
 
 
 def test_tables_have_their_columns_and_probabilities_sum_to_one():

@@ -111,7 +111,8 @@ def test_tilt_by_hand():
 
 
 def hidden(level_db, limit_db, f0=1000.0):
-    found = hidden_by_noise(np.atleast_2d(level_db), np.atleast_2d(limit_db), np.array([f0]))
+    level, f0_hz = np.atleast_2d(level_db), np.array([f0])
+    found = hidden_by_noise(level, np.atleast_2d(limit_db), f0_hz, harmonic_measures(level, f0_hz))
     return {name for name, flag in found.items() if flag[0]}
 
 

@@ -14,11 +14,11 @@ from evenbore.findings.intonation import note_deviations
 from evenbore.findings.references import _scatter
 from evenbore.findings.rows import MIN_PEERS, collect_rows, robust_sd
 from evenbore.setups.octaves import OCTAVES
-from evenbore.synth.instrument import Leak, StickyVent
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import midi_to_note, note_to_midi
 from findings import losses
 from findings.simulated import CONFIG, study
+from synth.instrument import Leak, StickyVent
 
 PATTERNS = ["stuffy_run", "regulation_step", "vent_fault"]
 

@@ -14,10 +14,10 @@ from evenbore.judge.values import dynamic_drift, dynamic_range, tone_hold
 from evenbore.notes.measure import measure_recording
 from evenbore.setups.loudness import match_loudness
 from evenbore.setups.tone import RELATIVE, RELATIVE_TILT
-from evenbore.synth.instrument import DYNAMIC_DB, make_instrument
-from evenbore.synth.playing import Player, scale
-from evenbore.synth.room import Chain
 from evenbore.trade.families import load_family
+from synth.instrument import DYNAMIC_DB, make_instrument
+from synth.playing import Player, scale
+from synth.room import Chain
 
 RATE = 32_000
 FAMILY = load_family("saxophone_alto")

@@ -20,6 +20,7 @@ from evenbore.judge.repeatability import (
     own_days,
     planned_errors,
     with_scatter_ratios,
+    with_takes_beside,
 )
 
 NO_DAYS = Days(np.zeros(1), np.ones(1), 0.0)
@@ -90,6 +91,27 @@ def test_who_scatters_more_in_all_criteria_is_trusted_less_in_each():
     alike = pd.concat([one.assign(criterion=name) for name in ("intonation_spread", "worst_note_cents")])
     shared = with_scatter_ratios(alike).query("instrument == 'c'")["scatter_ratio"].iloc[0]
     assert 1 < shared < 10 / 8
+
+
+def test_takes_at_other_dynamics_tell_of_the_scatter_by_hand():
+    # two instruments of two takes: squares 2 and 8 on one degree of freedom each; once more softly 8 and 18. Together
+    # 36 / 4, of a 2 + 8 on two degrees of freedom: (6 · 9 + 10) / 8
+    base = takes_of({("a", "s"): [0.0, 2.0], ("b", "s"): [0.0, 4.0]}).assign(criterion="tuning_offset")
+    soft = takes_of({("a", "s"): [9.0, 13.0], ("b", "s"): [9.0, 15.0]}).assign(criterion="tuning_offset")
+    found = errors_of(with_takes_beside(base, [soft]), True, NO_DAYS)
+    assert found.s_r == pytest.approx(3.0) and found.df == 4
+    assert found.own[0] == pytest.approx((6 * 9 + 10) / 8 / 2)
+    # the values of other criteria, and of takes without repeats there, stand on their own
+    other = with_takes_beside(base, [soft.assign(criterion="noise"), soft.drop_duplicates("instrument")])
+    assert errors_of(other, True, NO_DAYS).s_r == pytest.approx(5**0.5)
+
+
+@pytest.mark.parametrize(("variance", "df"), [(3.70, 20), (3.74, 10)])
+def test_takes_that_scatter_otherwise_at_other_dynamics_do_not_count(variance, df):
+    # F tables: 3.72 is exceeded by a ratio of variances on 10 and 10 degrees of freedom in 2.5 %
+    base = takes_of({(f"i{n}", "s"): [0.0, 1.0] for n in range(10)}).assign(criterion="tuning_offset")
+    loud = base.assign(value=base["value"] * variance**0.5)
+    assert errors_of(with_takes_beside(base, [loud]), True, NO_DAYS).df == df
 
 
 def test_degrees_of_freedom_of_a_difference_are_welchs(monkeypatch):

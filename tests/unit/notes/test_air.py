@@ -9,8 +9,8 @@ from evenbore.notes.edges import Edges
 from evenbore.notes.note import measure_notes
 from evenbore.notes.spectrum import analyse, harmonics
 from evenbore.recording.audio import signal_from_array
-from evenbore.synth.room import Chain, room_noise
-from evenbore.synth.tones import Note, coloured_noise, render
+from synth.room import Chain, room_noise
+from synth.tones import Note, coloured_noise, render
 
 RATE, FIRST_S, SECONDS, NOTES = 32_000, 0.8, 0.5, 12
 LEVELS = -20.0 - 6.0 * np.log2(np.arange(1, 25))
@@ -25,6 +25,12 @@ def breath(n, rng):
 
 def hnr(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_cents=1.5, reverberant_db=-6.0):
     """hnr_db of slurred notes from A3 up, with air so many dB under the tone as heard dry, and their flags."""
+    rows = slurred(air_db, background_db, room, vibrato_cents, jitter_cents, reverberant_db)
+    return np.array([row["hnr_db"] for row in rows]), [row["flags"] for row in rows]
+
+
+def slurred(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_cents=1.5, reverberant_db=-6.0):
+    """The rows of these notes."""
     rng = np.random.default_rng(0)
     notes = [
         Note(FIRST_S + SECONDS * k, FIRST_S + SECONDS * (k + 1), 220.0 * 2 ** (k / 12), LEVELS,
@@ -42,12 +48,11 @@ def hnr(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_cent
         x = x + room_noise(len(x), RATE, TONE_DB + background_db, rng) / np.sqrt(2)
     onset, offset = (np.array([getattr(one, edge) for one in truth]) for edge in ("onset_s", "offset_s"))
     hz = np.array([one.f0_hz for one in truth])
-    rows = measure_notes(
+    return measure_notes(
         signal_from_array(x + rng.normal(0, 1e-7, len(x)), RATE),
         Edges(onset, offset, np.arange(NOTES) > 0, np.full(NOTES, np.nan), np.zeros(NOTES, bool)), hz, hz,
         np.nan if room is None else room,
     ).rows  # fmt: skip
-    return np.array([row["hnr_db"] for row in rows]), [row["flags"] for row in rows]
 
 
 @pytest.mark.parametrize("air_db", [-10, -20, -30, -40, -50, -60])
@@ -136,3 +141,13 @@ def test_air_near_the_limit_of_what_can_be_told_is_in_doubt():
     assert not one_note()[1].any()
     power, doubt = one_note(sd=1e-4, room=4e-4)
     assert doubt[np.isfinite(power)].all()
+
+
+def test_the_lines_of_the_notes_before_are_not_the_air():
+    """In a lasting room eight decibels less of air are eight, and what is told is the air, as loud as the room makes it
+    (ten times the logarithm of direct and reverberant power together over the direct)."""
+    for air_db in (-34, -26):
+        rows = [row for row in slurred(air_db, room=1.2, reverberant_db=-3.0) if "hnr_db" not in row["flags"]]
+        off_db = [row["level_dbfs"] - row["hnr_db"] - TONE_DB - air_db for row in rows]
+        assert np.isfinite(off_db).sum() >= NOTES / 3
+        assert np.nanmedian(off_db) == pytest.approx(10 * np.log10(1 + 10**-0.3), abs=1.5)

@@ -5,8 +5,8 @@ import pytest
 
 from evenbore.notes.edges import refine
 from evenbore.recording.audio import signal_from_array
-from evenbore.synth.room import Chain, room_noise
-from evenbore.synth.tones import Note, render
+from synth.room import Chain, room_noise
+from synth.tones import Note, render
 
 RATE = 24_000
 LEVELS = -4.0 * np.arange(12)
@@ -106,3 +106,20 @@ def test_slurs_in_a_live_room(seed):
 def test_where_a_note_is_slurred_to_its_own_pitch_cannot_be_told():
     signal, truth = played([440.0] * 2, slur_s=0.03)
     assert refined(signal, truth, tongued=False).vague.tolist() == [False, True]
+
+
+def test_a_note_that_begins_softly_and_swells_only_later():
+    """After a rest it stands at a sixth of its amplitude for 0.25 s, duller than later: there it has begun."""
+    time = np.arange(round(3.0 * RATE)) / RATE
+    sound = np.random.default_rng(0).normal(0, 1e-5, len(time))
+    f0_hz = np.array([220.0, 247.0])
+    for onset_s, hz in zip((0.5, 1.9), f0_hz, strict=True):
+        since = time - onset_s
+        soft = np.clip(since / 0.03, 0, 1) * (since < 1.0)
+        full = soft * np.clip((since - 0.25) / 0.2, 0, 1)
+        for order in range(1, 9):
+            loud = (0.2 if order <= 2 else 0.0) * soft + full
+            sound += 0.05 / order * loud * np.sin(2 * np.pi * order * hz * time)
+    first_s, last_s = np.array([0.72, 2.12]), np.array([1.49, 2.89])  # where the search finds it loud enough
+    edges = refine(signal_from_array(sound, RATE), first_s, last_s, f0_hz, np.full(2, True))
+    assert edges.onset_s == pytest.approx([0.53, 1.93], abs=0.03)

@@ -9,9 +9,9 @@ import pytest
 from evenbore.notes.evidence import gather
 from evenbore.notes.segment import find_passes
 from evenbore.recording.audio import signal_from_array
-from evenbore.synth.instrument import make_instrument
-from evenbore.synth.playing import Player, scale
 from evenbore.trade.families import load_family
+from synth.instrument import make_instrument
+from synth.playing import Player, scale
 
 RATE = 24_000
 LOW, HIGH = 55, 72  # written

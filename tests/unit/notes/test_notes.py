@@ -10,9 +10,9 @@ from evenbore.notes.edges import Edges
 from evenbore.notes.measure import measure_recording
 from evenbore.notes.note import measure_notes
 from evenbore.recording.audio import signal_from_array
-from evenbore.synth.instrument import make_instrument
-from evenbore.synth.playing import scale
 from evenbore.trade.families import load_family
+from synth.instrument import make_instrument
+from synth.playing import scale
 from tones import harmonic_tone, measure_tone
 
 RATE = 48_000

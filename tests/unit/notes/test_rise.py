@@ -7,8 +7,8 @@ from scipy.signal import fftconvolve
 from evenbore.notes.edges import Edges
 from evenbore.notes.note import measure_notes
 from evenbore.recording.audio import signal_from_array
-from evenbore.synth.room import room_response
-from evenbore.synth.tones import Note, render
+from synth.room import room_response
+from synth.tones import Note, render
 
 RATE = 44_100
 LEVELS = -4.0 * np.log2(np.arange(1, 31))

@@ -4,15 +4,19 @@ from functools import cache
 
 import numpy as np
 import pytest
+import soundfile
 
 from evenbore.notes.evidence import gather
+from evenbore.notes.measure import measure_recording
 from evenbore.notes.segment import find_passes
 from evenbore.notes.sheetfit import objection, tuning_remark
 from evenbore.recording.audio import signal_from_array
-from evenbore.synth.instrument import make_instrument
-from evenbore.synth.playing import Player, scale
 from evenbore.trade.families import load_family
+from evenbore.trade.pitch import midi_to_hz
 from evenbore.trade.scale import expected_scale
+from synth.instrument import make_instrument
+from synth.playing import Player, scale
+from synth.tones import Note, render
 
 RATE = 24_000
 LOW, HIGH = 60, 76  # written
@@ -206,3 +210,25 @@ def test_a_take_nearly_a_semitone_off_names_both_that_it_may_be():
     assert "88 cents flat, or sounds a semitone lower than the sheet says and 12 cents sharp" in told
     assert "(418)" in told  # 440 Hz, 88 cents lower
     assert "higher than the sheet says and 10 cents flat" in tuning_remark(90.0, 440.0)[0]
+
+
+@pytest.mark.parametrize(("under_db", "status"), [(-18.0, "warned"), (-3.0, "set_aside")])
+def test_a_weak_tone_an_octave_lower_is_told_and_a_strong_one_is_another_scale(tmp_path, under_db, status):
+    """Every harmonic between those of the sheet's note lies so far under its neighbours."""
+    kind, low = load_family("flute"), lowest("flute")
+    written = expected_scale(kind, "chromatic", low, low + 16, "up")
+    hz = midi_to_hz(kind.to_sounding(written), 440.0)
+    level_db = -20.0 - 3.0 * (np.arange(24) // 2) + np.where(np.arange(24) % 2 == 0, under_db, 0.0)
+    notes = [Note(0.5 + 0.5 * k, 0.95 + 0.5 * k, one / 2, level_db) for k, one in enumerate(hz)]
+    sound, _ = render(notes, RATE, 1.5 + 0.5 * len(notes))
+    soundfile.write(tmp_path / "take.wav", sound + np.random.default_rng(0).normal(0, 1e-5, len(sound)), RATE)
+    row = dict.fromkeys(("notes", "channel", "start_s", "end_s", "families_dir"))
+    row |= dict.fromkeys(("recording", "instrument", "session", "state"), "one") | {"take": 1, "dynamic": "mf"}
+    row |= {"articulation": "tongued", "pattern": "chromatic", "direction": "up", "low": low, "high": low + 16}
+    row |= {"path": str(tmp_path / "take.wav"), "tuning_hz": 440.0, "family": "flute"}
+    found = measure_recording(row)
+    assert found.recording["status"] == status
+    assert "an octave lower" in found.recording["reason"]
+    if status == "warned":
+        assert "18 dB weaker" in found.recording["reason"]
+        assert [note["f0_hz"] for note in found.notes] == pytest.approx(hz, rel=1e-3)

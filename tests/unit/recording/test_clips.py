@@ -1,5 +1,8 @@
 """Clips for listening: the right takes, the right notes at the right time, at the stated loudness."""
 
+import dataclasses
+import shutil
+
 import numpy as np
 import pyloudnorm
 import pytest
@@ -7,7 +10,7 @@ import soundfile
 
 from evenbore.files.digest import sha256
 from evenbore.recording import clips
-from evenbore.recording.clips import CLIP_RATE, cut_clips, decoded, read_clips, takes_to_hear, write_clips
+from evenbore.recording.clips import CLIP_RATE, cut_clips, decoded, kept_clips, read_clips, takes_to_hear, write_clips
 
 SOURCE_RATE = 44_100
 # written note, sounding midi, onset, offset: two near each other, one long and far away
@@ -126,3 +129,69 @@ def test_kept_clips_come_back(path, tmp_path):
     found = cut(take(path, "r1"), take(path, "tune", pattern="passage", notes=[]))
     write_clips(found, tmp_path / "clips.npz")
     assert read_clips(tmp_path / "clips.npz") == found
+
+
+@pytest.fixture
+def cut_again(path, tmp_path, monkeypatch):
+    """Function: the clips of takes, cut beside what was kept of a take, and the recordings of those cut anew."""
+    first = take(path, "r1")
+    kept = tmp_path / "clips.npz"
+
+    def clips_of(takes):
+        rows, recordings, notes = map(list, zip(*takes, strict=True))
+        return list(takes_to_hear(rows, recordings, notes, "mf"))
+
+    write_clips(cut_clips(clips_of([first]), 1e9, "code"), kept)
+
+    def again(*takes, code="code"):
+        anew, cut_one = [], clips._cut
+        monkeypatch.setattr(clips, "_cut", lambda row: anew.append(row["recording"]) or cut_one(row))
+        found = cut_clips(clips_of(takes), 1e9, code, kept_clips(kept))
+        monkeypatch.setattr(clips, "_cut", cut_one)
+        return found, anew
+
+    again.first, again.kept = first, kept
+    return again
+
+
+def test_a_take_that_is_as_it_was_is_not_cut_again(path, cut_again):
+    other = take(path, "r2", take=2)
+    found, anew = cut_again(cut_again.first, other)
+    assert anew == ["r2"]
+    fresh = cut(cut_again.first, other)
+    assert [dataclasses.replace(clip, cut_of="") for clip in found] == [
+        dataclasses.replace(clip, cut_of="") for clip in fresh
+    ]
+
+
+def test_whatever_is_another_is_cut_again(path, tmp_path, cut_again):
+    row, found, notes = cut_again.first
+    changes = {"instrument": "ash", "session": "room", "state": "adjusted", "take": 2, "channel": 2, "start_s": 0.5,
+               "end_s": 15.0, "articulation": "tongued", "direction": "down"}  # fmt: skip
+    for key, value in changes.items():
+        assert cut_again((row | {key: value}, found, notes))[1] == ["r1"], key
+    later = [note | {"onset_s": note["onset_s"] + 0.01} for note in notes]
+    assert cut_again((row, found, later))[1] == ["r1"]
+    assert cut_again(cut_again.first, code="another")[1] == ["r1"]
+    # a recording changed under its name: measured anew it has another digest
+    swapped = tmp_path / "take.wav"
+    shutil.copy(path, swapped)
+    with swapped.open("ab") as file:
+        file.write(b"more")
+    changed = row | {"path": str(swapped)}, found | {"sha256": sha256(swapped)}, notes
+    assert cut_again(changed)[1] == ["r1"]
+    assert cut_again((changed[0], found, notes)) == ([], [])
+
+
+def test_a_kept_clip_that_somebody_changed_is_not_taken(cut_again):
+    (clip,) = read_clips(cut_again.kept)
+    with np.load(cut_again.kept) as file:
+        rows = file["rows"]
+    for sound in (clip.mp3[:-1], b"\0" + clip.mp3[1:]):
+        np.savez(cut_again.kept, rows=rows, mp3_0=np.frombuffer(sound, np.uint8))
+        assert kept_clips(cut_again.kept) == {}
+    for broken in (b"", b"PK", b"no archive at all"):
+        cut_again.kept.write_bytes(broken)
+        assert kept_clips(cut_again.kept) == {}
+    cut_again.kept.unlink()
+    assert kept_clips(cut_again.kept) == {}

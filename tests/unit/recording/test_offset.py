@@ -71,3 +71,15 @@ def test_what_comes_and_goes_with_the_notes_is_left_alone():
     sound = three_notes(noise=0.0)
     lifted = (sound + 0.05 * (np.abs(sound) > 0)).astype(np.float32)
     assert np.array_equal(signal_from_array(lifted, RATE).slice(0, len(sound)), lifted)
+
+
+def test_a_recorders_own_is_taken_out_from_under_what_comes_and_goes(tmp_path):
+    """Tones that carry an offset of their own, against the recorder's and larger: that of the recorder goes."""
+    sound = three_notes()
+    lifted = sound - 0.05 * (np.abs(three_notes(noise=0.0)) > 0)
+    soundfile.write(tmp_path / "take.wav", lifted + 0.03, RATE, subtype="FLOAT")
+    with open_signal(tmp_path / "take.wav") as signal:
+        assert np.abs(signal.slice(0, signal.frames) - lifted).max() < 1e-4
+        assert signal.warnings == [
+            "an offset of up to 3 % of full scale: taken out; the recorder or its cable should be looked at"
+        ]

@@ -7,7 +7,7 @@ from scipy.signal import fftconvolve
 from evenbore.recording.audio import signal_from_array
 from evenbore.recording.clipping import ClipMeter
 from evenbore.recording.quality import advice, hum_db, lufs, noise_db, quiet_parts, reverb_s, snr_db
-from evenbore.synth.room import room_response
+from synth.room import room_response
 
 RATE = 48_000
 SPANS = [(2.0, 3.0), (4.5, 5.5), (7.0, 8.0)]

@@ -5,8 +5,7 @@ import json
 import pandas as pd
 import pytest
 
-from evenbore.files.longtables import empty
-from evenbore.files.tables import write_table
+from evenbore.files.tables import empty_table, write_table
 from evenbore.run import cli
 from evenbore.run.history import FILE, RUNS_KEPT, changes_in_words, note_run, past_runs
 
@@ -27,11 +26,11 @@ def study(tmp_path):
 def run(study, status, chances=(0.3, 0.7), **record):
     """A run with this answer."""
     tables = study / "results/tables"
-    rows = pd.DataFrame([dict.fromkeys(empty("status").columns) | row for row in status])
+    rows = pd.DataFrame([dict.fromkeys(empty_table("status").columns) | row for row in status])
     write_table(rows, "status", tables / "status.tsv")
     first = [{"priorities": "all", "group": 1, "instrument": name, "p_first": chance}
              for name, chance in zip(("oak", "yew"), chances, strict=True)]  # fmt: skip
-    ranking = pd.DataFrame([dict.fromkeys(empty("ranking").columns) | row for row in first])
+    ranking = pd.DataFrame([dict.fromkeys(empty_table("ranking").columns) | row for row in first])
     write_table(ranking, "ranking", tables / "ranking.tsv")
     note_run(tables, RECORD | record, study / FILE)
     return changes_in_words(past_runs(study / FILE))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from evenbore.process import worker
 from evenbore.study.check import check_study, kinds_apart, unnamed_audio
 from evenbore.study.sheets import load_study, read_study
 from evenbore.trade.pitch import note_to_midi
@@ -116,6 +117,7 @@ def test_recordings_are_opened_though_the_sheets_have_problems(study):
 def test_a_recording_that_crashes_its_decoder_is_named(study, tmp_path, monkeypatch):
     """And the others are examined all the same."""
     (tmp_path / "evil").mkdir()
+    monkeypatch.setattr(worker, "loaded", False)
     monkeypatch.setenv("PYTHONPATH", evil_decoder(tmp_path / "evil"))
     (study / "audio/r2.wav").rename(study / "audio/r2_crash.wav")
     (study / "audio/r3.wav").write_bytes(b"")

@@ -35,7 +35,6 @@ def test_major_is_in_the_key_of_the_low_note(alto):
 
 def test_notes_are_taken_as_given(alto):
     np.testing.assert_array_equal(expected_scale(alto, "notes", notes=[60, 72, 60], direction="down"), [60, 72, 60])
-    np.testing.assert_array_equal(expected_scale(alto, "notes", notes=["C4", "Bb4"]), [60, 70])
 
 
 def test_a_passage_is_not_cut_into_notes(alto):
@@ -54,7 +53,6 @@ def test_a_passage_is_not_cut_into_notes(alto):
         ),
         ({"pattern": "chromatic", "low": 72, "high": 60}, "C5 is above the highest note C4.*swapped"),
         ({"pattern": "notes"}, "has no notes"),
-        ({"pattern": "notes", "notes": ["C4", "H4"]}, "'H4' is not a note"),
     ],
 )
 def test_what_cannot_be_played_is_explained(alto, arguments, message):

@@ -14,11 +14,11 @@ import numpy as np
 import soundfile as sf
 
 from evenbore.facts.arrays import Floats
-from evenbore.synth.instrument import InstrumentModel, Leak, StickyVent, make_instrument, stream
-from evenbore.synth.playing import Take, scale
-from evenbore.synth.room import Chain
 from evenbore.trade.families import Family, load_family
 from evenbore.trade.pitch import midi_to_note
+from synth.instrument import InstrumentModel, Leak, StickyVent, make_instrument, stream
+from synth.playing import Take, scale
+from synth.room import Chain
 
 SEED = 20250304
 SCALE = "scale"

@@ -13,7 +13,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.signal import fftconvolve
 
 from evenbore.facts.arrays import Floats
-from evenbore.synth.tones import coloured_noise
+from synth.tones import coloured_noise
 
 
 def room_response(rate: int, rt60_s: float, reverberant_db: float, rng: np.random.Generator) -> Floats:

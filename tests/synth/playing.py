@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 
 from evenbore.facts.arrays import Floats
-from evenbore.synth.instrument import DYNAMIC_DB, InstrumentModel
-from evenbore.synth.tones import Note, render
 from evenbore.trade.pitch import midi_to_hz
+from synth.instrument import DYNAMIC_DB, InstrumentModel
+from synth.tones import Note, render
 
 
 @dataclass(frozen=True)

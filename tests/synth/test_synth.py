@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 import soundfile as sf
 
-from evenbore.synth import demo
-from evenbore.synth.instrument import Leak, StickyVent, column, leak_loss_db, make_instrument, stream
-from evenbore.synth.playing import Player, scale
-from evenbore.synth.room import Chain, room_response
-from evenbore.synth.tones import Note, render, tone
 from evenbore.trade.families import family_keys, load_family
+from synth import demo
+from synth.instrument import Leak, StickyVent, column, leak_loss_db, make_instrument, stream
+from synth.playing import Player, scale
+from synth.room import Chain, room_response
+from synth.tones import Note, render, tone
 
 RATE = 32000
 LEVELS = np.array([-12.0, -20.0, -17.0, -30.0, -41.0])
-ROOT = Path(__file__).parents[3]
+ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture(scope="module")
