@@ -1,10 +1,10 @@
 """What the demo costs: python benchmarks/demo.py [--short].
 
 CPU of all processes of `evenbore run` on a copy of the demo, by rule, and its wall time, which depends on what else the
-machine does; the same for a second run after one more take was listed; CPU and peak memory of the step `factors` on the
-demo's tables 137 times over, each time under other names and with scatter added, but for the instruments that link the
-sessions (1,500 instruments, 138 sessions). Prints the tables and renews the first in docs/cluster.md; `--short`,
-without the last part, only prints. Needs Linux or macOS.
+machine does; the same for a second run without a change and a third after one more take was recorded; CPU and peak
+memory of the step `factors` on the demo's tables 137 times over, each time under other names and with scatter added,
+but for the instruments that link the sessions (1,500 instruments, 138 sessions). Prints the tables and renews the first
+in docs/cluster.md; `--short`, without the last part, only prints. Needs Linux or macOS.
 """
 
 import argparse
@@ -25,10 +25,13 @@ sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
 import numpy as np
 import pandas as pd
+import soundfile as sf
 
 from campaigns import markdown, renew
 from evenbore.files.tables import read_table, write_parquet, write_table
 from evenbore.study.sheets import load_study
+from evenbore.synth.demo import CANDIDATES, EVENINGS, FAMILY, RATE, instrument_of, record
+from evenbore.trade.families import load_family
 
 PAGE = REPO / "docs" / "cluster.md"
 COPIES = 137
@@ -64,19 +67,25 @@ def main() -> None:
         study = Path(folder) / "demo"
         for part in ("config", "demo_recordings"):
             shutil.copytree(REPO / part, study / part)
-        first = cost(study)
+        first, first_s = cost(study)
+        none, none_s = cost(study)
         one_take_more(study)
-        second = cost(study)
+        second, second_s = cost(study)
         tables = {"demo": demo_table(first, second)}
         if not short:
             tables["factors"] = factors_table(many_factors(study, Path(folder)))
     print("\n\n".join(tables.values()))
+    for what, cpu, wall_s in (("first run", first, first_s), ("nothing to do", none, none_s),
+                              ("one take more", second, second_s)):  # fmt: skip
+        cpu_s = cpu["all"][1]
+        print(f"{what}: {wall_s:.1f} s, {wall_s / first_s:.2f} of the first; CPU {cpu_s:.1f} s,"
+              f" {cpu_s / first['all'][1]:.2f} of the first")  # fmt: skip
     if not short:
         renew(PAGE, {"demo": tables["demo"]})
 
 
-def cost(study: Path) -> dict[str, tuple[int, float]]:
-    """Rule (or what else runs) -> jobs and CPU seconds of one run."""
+def cost(study: Path) -> tuple[dict[str, tuple[int, float]], float]:
+    """Of one run: rule (or what else runs) -> jobs and CPU seconds; wall time, s."""
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "sitecustomize.py").write_text(NOTE)
         noted = Path(folder) / "cpu"
@@ -84,7 +93,7 @@ def cost(study: Path) -> dict[str, tuple[int, float]]:
         command = [sys.executable, "-m", "evenbore.run.cli", "run", str(study)]
         begun = time.monotonic()
         subprocess.run(command, check=True, env=os.environ | {"PYTHONPATH": search, "EVENBORE_CPU": str(noted)})
-        print(f"wall time of the run: {time.monotonic() - begun:.1f} s")
+        wall_s = time.monotonic() - begun
         with noted.open(newline="") as file:
             rows = list(csv.reader(file, delimiter="\t"))
     jobs: Counter[str] = Counter()
@@ -95,19 +104,23 @@ def cost(study: Path) -> dict[str, tuple[int, float]]:
         jobs[name] += 1
         cpu[name] += float(own) + (float(others) if name == "measure" else 0.0)
     cpu["all"] = sum(cpu.values())
-    return {name: (jobs[name], seconds) for name, seconds in cpu.items()}
+    return {name: (jobs[name], seconds) for name, seconds in cpu.items()}, wall_s
 
 
 def one_take_more(study: Path) -> None:
-    """List the first recording of the sheet once more, as another take of another file."""
+    """Record the demo's first instrument once more on its first evening, slurred, and list it."""
+    played, evening = CANDIDATES[0], EVENINGS[0]
+    name = f"{played.key}_once_more"
+    _, heard = record(instrument_of(played, load_family(FAMILY)), evening, name, "slurred", "mf")
+    sf.write(study / f"demo_recordings/{name}.flac", heard, RATE, subtype="PCM_16")
     sheet = study / "config/recordings.tsv"
-    head, first, *rest = sheet.read_text("utf-8").splitlines()
-    row = dict(zip(head.split("\t"), first.split("\t"), strict=False))
-    sound = study / row["file"]
-    shutil.copy(sound, sound.with_stem(f"{sound.stem}_more"))
-    more = row | {"recording": f"{row['recording']}_more", "take": "9"}
-    more["file"] = str(Path(row["file"]).with_stem(f"{sound.stem}_more"))
-    sheet.write_text("\n".join([head, first, *rest, "\t".join(more.values())]) + "\n", "utf-8")
+    head, *rows = sheet.read_text("utf-8").splitlines()
+    columns = head.split("\t")
+    alike = next(row for line in rows if (row := dict(zip(columns, line.split("\t"), strict=True)))
+                 and (row["instrument"], row["session"], row["dynamic"], row["articulation"], row["pattern"])
+                 == (played.key, evening.key, "mf", "slurred", "chromatic"))  # fmt: skip
+    more = alike | {"recording": name, "file": f"demo_recordings/{name}.flac", "take": "3"}
+    sheet.write_text("\n".join([head, *rows, "\t".join(more.values())]) + "\n", "utf-8")
 
 
 def many_factors(study: Path, folder: Path) -> dict[str, float]:

@@ -4,6 +4,7 @@ A test that needs a program or file from outside skips by name (`needs fluidsynt
 EVENBORE_REQUIRE_ALL=1, as in .ci/run, such a skip is a failure, so that nothing goes untested unnoticed.
 """
 
+import gc
 import os
 import shutil
 import time
@@ -57,6 +58,11 @@ def pytest_collection_modifyitems(items):
     order = {REPO / "tests" / name: place for place, name in enumerate(LONGEST)}
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: (order.get(item.path, len(order)), item.path not in slow))
+
+
+def pytest_collection_finish():
+    """What is loaded by now stays: whoever looks for what can be thrown away need not go through it."""
+    gc.freeze()
 
 
 @pytest.hookimpl(wrapper=True)

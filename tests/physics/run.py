@@ -42,9 +42,11 @@ def pools(family: str, share: int) -> list[Pool]:
 
 def sounded(family: str) -> list[Pool]:
     """A family's as sound: one mf take of twelve units, three leaking, one with a dull reed, one blown softly."""
-    (pool,) = plans(family, SERIES, SOUNDFONTS[:1], 1, 3, size=1.6)
-    faults = dict(enumerate([*pool.faults.values(), Fault("reed", 0.0), Fault("soft", 0.0)]))
-    return [replace(pool, faults=faults, units=12, takes=1)]
+    out = []
+    for pool in plans(family, SERIES, SOUNDFONTS[:1], 4, 3, size=1.6):
+        faults = dict(enumerate([*pool.faults.values(), Fault("reed", 0.0), Fault("soft", 0.0)]))
+        out.append(replace(pool, faults=faults, units=12, dynamics=("mf",), takes=1))
+    return out
 
 
 if __name__ == "__main__":

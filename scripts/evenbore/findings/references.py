@@ -29,7 +29,7 @@ from evenbore.findings.rows import (
     row_median,
 )
 
-TOGETHER = ("session", *CONDITION)
+OF_SESSION = ("session", *CONDITION)
 # ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
 APART = 4.0  # standard deviations that one row of an instrument counts for more or less than another at most
 POOLED = 10.0  # instruments that the scatter over all notes counts for, at each note; or what is usual, of wholes
@@ -93,7 +93,7 @@ class Components:
         """By median absolute deviation: between the rows of one session and condition; between pairs of rows of one
         instrument, in one session or in several."""
         middle, alone = _agreed(keys, values)
-        size = pd.Series(0, keys.index).groupby([keys[column] for column in TOGETHER]).transform("size").to_numpy()
+        size = pd.Series(0, keys.index).groupby([keys[column] for column in OF_SESSION]).transform("size").to_numpy()
         away = np.where(alone, np.nan, (values - middle) * np.sqrt(size / np.maximum(size - 1, 1))[:, None])
         values = values - condition_middles(keys, values)
         between = robust_sd(away if np.isfinite(away).any() else values) ** 2
@@ -117,9 +117,9 @@ class Components:
 def _agreed(keys: pd.DataFrame, values: Floats) -> tuple[Floats, Bools]:
     """What most rows agree on at each note, (R, N): of those of the same session where it has more than MIN_PEERS; and
     whether it has not, (R, 1)."""
-    size = pd.Series(0, keys.index).groupby([keys[column] for column in TOGETHER]).transform("size").to_numpy()
+    size = pd.Series(0, keys.index).groupby([keys[column] for column in OF_SESSION]).transform("size").to_numpy()
     alone = (size <= MIN_PEERS)[:, None]
-    return np.where(alone, condition_middles(keys, values), condition_middles(keys, values, TOGETHER)), alone
+    return np.where(alone, condition_middles(keys, values), condition_middles(keys, values, OF_SESSION)), alone
 
 
 def _scatter(z: Floats) -> Floats:
@@ -146,8 +146,9 @@ def _pooled(away: Floats, sd: Floats, parts: Components) -> tuple[Floats, Floats
 
 
 def shared(away: Floats, sd: Floats) -> Floats:
-    """Mean (..., N) of what rows (..., R, N) show of an instrument, NaN where none does: none counts for more than
-    APART `sd` away from the least far off. Near the softest breath that a note speaks at, little makes much of a difference."""
+    """Mean (..., N) of what rows (..., R, N) show of an instrument, NaN where none does: none counts as farther than
+    APART `sd` from the least far off. Near the softest breath that a note speaks at, little makes much of a difference.
+    """
     known = np.isfinite(away)
     nearest = np.argmin(np.where(known, np.abs(away), np.inf), axis=-2)[..., None, :]
     least, reach = np.take_along_axis(away, nearest, axis=-2), APART * np.expand_dims(sd, -2)

@@ -85,6 +85,15 @@ class Progress:
         count = f" ({self._measured} recordings)" if rule == "measure" else ""
         return f"{stage_name(rule)}: done{count}, {duration(now - self._since[rule])}"
 
+    def done_anew(self) -> str:
+        """What of all there is was planned, in words; empty where nothing was, or everything measured."""
+        sets, late = len(self.recordings), [rule for rule in STAGES if rule != "measure"]
+        again, measured = [rule for rule in late if rule in self.planned], self.planned.get("measure", 0)
+        if not self.planned or measured == sets:
+            return ""
+        rest = ", ".join(stage_name(rule).lower() for rule in again) or "nothing else"
+        return f"Done anew: {measured} of {sets} sets of takes measured; {'all else' if again == late else rest}."
+
     def line(self, now: float) -> str:
         """What is going on at time `now`, in one line."""
         rules = [job["rule"] for job in self._running.values() if job["rule"] in self.planned]

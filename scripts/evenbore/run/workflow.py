@@ -238,6 +238,7 @@ def _success(study: Path, progress: Progress, started: float) -> str:
         if count["ok"] < count.total():
             text += f"; the reasons are in {shown_path(table)}"
         lines.append(text)
+    lines += filter(None, [progress.done_anew()])
     lines += _judged(study / "results" / "tables")
     lines += _changed(study, started)
     report = study / "results" / "report.html"

@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -55,6 +56,15 @@ def test_whole_numbers_with_gaps_stay_whole(tmp_path):
     assert (tmp_path / "c.tsv").read_text().splitlines()[1:] == ["a\t1\t0.5\t0\t0", "b\t\t0.5\t0\t0"]
     read = read_table(tmp_path / "c.tsv", "clusters")
     assert read["cluster"].tolist() == [1, pd.NA]
+
+
+def test_numbers_are_written_as_pandas_writes_them(tmp_path):
+    numbers = [0.1, -0.0, 1e-7, 123456.5, 1234567.0, 99999.95, np.inf, -np.inf, np.nan, 5e-324, 1e300, 2.0]
+    frame = pd.DataFrame({"instrument": [*map(str, range(len(numbers)))], "cluster": 1, "stability": numbers,
+                          "pc1": numbers[::-1], "pc2": np.nan})  # fmt: skip
+    write_table(frame, "clusters", tmp_path / "c.tsv")
+    usual = frame.to_csv(sep="\t", index=False, float_format="%.6g", lineterminator="\n")
+    assert (tmp_path / "c.tsv").read_text() == usual
 
 
 def test_columns_are_ordered(frame):

@@ -19,7 +19,7 @@ from evenbore.figures import pictures
 from evenbore.figures.draw import drawn
 from evenbore.figures.entries import PICTURES
 from evenbore.publication import sheet
-from evenbore.report import words
+from evenbore.report import pdf, words
 from evenbore.report.curves import all_curves, charts
 from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
@@ -169,3 +169,17 @@ def test_an_empty_study_has_a_pack(tmp_path):
     write_pack(study, tmp_path / "pack")
     assert "Not ranked" in pypdf.PdfReader(tmp_path / "pack/sheets/ref.pdf").pages[0].extract_text()
     assert "never a diagnosis" in (tmp_path / "pack/quotes.txt").read_text("utf-8")
+
+
+def test_a_document_is_what_it_would_be_with_fonts_of_its_own(monkeypatch):
+    def written(text):
+        document = pdf.new_document()
+        pdf.write(document, text, 9)
+        pdf.write(document, text, 12, bold=True)
+        return bytes(document.output())
+
+    texts = ("AVATAR Ä ﬁ → −3", "other letters: ÇŁω", "אלף ب ก, ख")  # the last is shaped, or has no font at all
+    shared = [written(text) for text in (*texts, *texts)]
+    assert shared[:3] == shared[3:]
+    monkeypatch.setattr(pdf, "_add_font", lambda document, *font: document.add_font(*font))
+    assert [written(text) for text in texts] == shared[:3]

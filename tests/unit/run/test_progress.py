@@ -4,7 +4,7 @@ import io
 
 import pytest
 
-from evenbore.run.progress import Progress, Screen, duration
+from evenbore.run.progress import STAGES, Progress, Screen, duration
 
 RECORDINGS = {"evening--a": 4, "evening--b": 2, "evening--c": 6}
 
@@ -106,3 +106,17 @@ def test_screen_on_a_terminal_rewrites_one_line(monkeypatch):
     screen.show("short")
     screen.note("done")
     assert stream.getvalue() == "\ra long line" + "\rshort      " + "\r" + " " * 5 + "\r" + "done\n"
+
+
+def test_what_was_done_anew_is_told_where_something_was_kept():
+    late = [rule for rule in STAGES if rule != "measure"]
+    for jobs, told in (
+        ({"measure": 3} | dict.fromkeys(late, 1), ""),
+        ({}, ""),
+        ({"measure": 1} | dict.fromkeys(late, 1), "Done anew: 1 of 3 sets of takes measured; all else."),
+        ({"figures": 1, "page": 1, "all": 1},
+         "Done anew: 0 of 3 sets of takes measured; drawing figures, writing the report."),
+        ({"measure": 2}, "Done anew: 2 of 3 sets of takes measured; nothing else."),
+    ):  # fmt: skip
+        progress, _ = fed(RECORDINGS, (0, planned(**jobs)))
+        assert progress.done_anew() == told
