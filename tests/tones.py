@@ -24,8 +24,9 @@ def measure_tone(tone, rate, f0_hz, room=1e-6, seed=0) -> Notes:
     return measure_tones([tone], rate, [f0_hz], room, seed)
 
 
-def measure_tones(tones, rate, f0_hz, room=1e-6, seed=0) -> Notes:
-    """Measure a take of notes, the `tones`, in a room of faint noise (RMS `room`), LEAD_S of it around each."""
+def measure_tones(tones, rate, f0_hz, room=1e-6, seed=0, reverb_s=float("nan")) -> Notes:
+    """Measure a take of notes, the `tones`, in a room of faint noise (RMS `room`), LEAD_S of it around each, that is
+    known to echo for `reverb_s`."""
     pause = np.zeros(round(LEAD_S * rate))
     x = np.concatenate([pause, *(part for tone in tones for part in (tone, pause))])
     x = x + np.random.default_rng(seed).normal(0, room, len(x))
@@ -35,4 +36,4 @@ def measure_tones(tones, rate, f0_hz, room=1e-6, seed=0) -> Notes:
         onset, onset + seconds, np.zeros(len(onset), bool), np.full(len(onset), np.nan), np.zeros(len(onset), bool)
     )
     hz = np.array(f0_hz, float)
-    return measure_notes(signal_from_array(x, rate), edges, hz, hz)
+    return measure_notes(signal_from_array(x, rate), edges, hz, hz, reverb_s)

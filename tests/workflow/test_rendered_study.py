@@ -65,7 +65,7 @@ def run_all_steps(folder):
     clips(
         **paths, path_to_tables=results / "tables",
         paths_to_measured=[str(results / f"work/chunks/{chunk}.npz") for chunk in chunks(load_study(folder))],
-        path_to_output=results / "work/clips.npz",
+        paths_to_code=[], path_to_output=results / "work/clips.npz",
     )  # fmt: skip
 
 
