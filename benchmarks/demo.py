@@ -26,12 +26,12 @@ sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 import numpy as np
 import pandas as pd
 import soundfile as sf
-from evenbore.synth.demo import CANDIDATES, EVENINGS, FAMILY, RATE, instrument_of, record
 
 from campaigns import markdown, renew
 from evenbore.files.tables import read_table, write_parquet, write_table
 from evenbore.study.sheets import load_study
 from evenbore.trade.families import load_family
+from synth.demo import CANDIDATES, EVENINGS, FAMILY, RATE, instrument_of, record
 
 PAGE = REPO / "docs" / "cluster.md"
 COPIES = 137
