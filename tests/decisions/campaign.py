@@ -299,8 +299,8 @@ PARTS = {
 }
 
 
-SHORT = {"identical": 48, "different": 8, "power": 27, "equal": 3, "promise": 36, "changes": 2, "players": 12,
-         "clusters": 12, "benched": 4}  # fmt: skip
+SHORT = {"identical": 48, "different": 24, "power": 27, "equal": 12, "promise": 36, "changes": 8, "players": 24,
+         "clusters": 24, "benched": 96}  # fmt: skip
 """Studies of a cell in the short campaign."""
 
 
