@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from evenbore.compare.pairs import judge
+from judging import judge
 
 
 def test_the_interval_lies_inside_the_margin():

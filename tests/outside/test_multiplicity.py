@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from evenbore.compare.multiplicity import adjusted, over_families
-from evenbore.compare.pairs import judge
+from judging import judge
 
 P = np.array(
     [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459,

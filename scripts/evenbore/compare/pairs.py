@@ -28,7 +28,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import special
 
 from evenbore.compare.multiplicity import POWER, adjusted, over_families
@@ -84,22 +84,12 @@ def in_state(frame: pd.DataFrame, states: Mapping[str, str]) -> pd.DataFrame:
     return frame[frame["state"] == frame["instrument"].map(states)]
 
 
-def judge(
-    difference: ArrayLike, scale: ArrayLike, df: float | Floats, just_noticeable: float, shares: Floats = ONE_RATIO,
-    times: float = 1.0,
-) -> pd.DataFrame:  # fmt: skip
-    """Interval, p, adjusted p and verdict for all pairs of one criterion, from differences (P,), their standard errors
-    `scale` (P, K), the probabilities `shares` (K,) of these, and the degrees of freedom, of all or of each (P,).
+def judge(difference: Floats, half: Floats, p: Floats, just_noticeable: float, times: float = 1.0) -> pd.DataFrame:
+    """Interval, p, adjusted p and verdict for all pairs of one criterion, from differences (P,), half of their
+    intervals (P,) and their p (P,).
 
-    `times`: what the adjusted p is multiplied with for the other criteria. An unknown scale (NaN) gives undecided.
+    `times`: what the adjusted p is multiplied with for the other criteria. NaN, of an unknown error, gives undecided.
     """
-    difference, scale = np.asarray(difference, float), np.asarray(scale, float)
-    half, p = half_width(scale, df, shares, CONFIDENCE), two_sided(difference, scale, df, shares)
-    return _told(difference, half, p, just_noticeable, times)
-
-
-def _told(difference: Floats, half: Floats, p: Floats, just_noticeable: float, times: float) -> pd.DataFrame:
-    """See `judge`; `half` (P,): of the intervals."""
     p_adjusted = np.minimum(adjusted(p) * times, 1.0)
     low, high = difference - half, difference + half
     verdict = verdicts(low, high, p_adjusted, just_noticeable)
@@ -252,7 +242,7 @@ class Question:
 
     def judged(self, times: float) -> tuple[pd.DataFrame, Bools]:
         """What `judge` tells of the pairs, `times`: see there; and which are undecided (P,) for the room alone."""
-        judged = _told(self.difference, self.half, self.p, self.just_noticeable, times if self.plan else 1.0)
+        judged = judge(self.difference, self.half, self.p, self.just_noticeable, times if self.plan else 1.0)
         judged.loc[self.not_comparable != "", "verdict"] = "not_comparable"
         in_one_room = np.zeros(len(judged), bool)
         if self.plan and CRITERIA[self.criterion.criterion].smoothed:

@@ -19,6 +19,7 @@ from evenbore.judge.repeatability import (
     own_days,
     planned_errors,
 )
+from judging import judge
 
 CRITERIA = pd.DataFrame(
     {
@@ -114,12 +115,12 @@ def test_days_of_their_own_do_not_cancel_within_a_session():
 
 
 def test_verdicts_come_in_their_order():
-    verdict = pairs.judge([0.5, 4.0, 2.5, 0.5], np.array([[0.1], [0.2], [2.0], [np.nan]]), 30, 1.0)["verdict"]
+    verdict = judge([0.5, 4.0, 2.5, 0.5], np.array([[0.1], [0.2], [2.0], [np.nan]]), 30, 1.0)["verdict"]
     assert list(verdict) == ["no_audible_difference", "differs", "undecided", "undecided"]
 
 
 def test_a_sure_but_inaudible_difference_is_no_audible_difference():
-    judged = pairs.judge([0.5], np.array([[0.01]]), 30, 1.0)
+    judged = judge([0.5], np.array([[0.01]]), 30, 1.0)
     assert judged["p_adjusted"][0] < 0.001
     assert judged["verdict"][0] == "no_audible_difference"
 
@@ -127,12 +128,12 @@ def test_a_sure_but_inaudible_difference_is_no_audible_difference():
 def test_no_difference_at_all_has_probability_one():
     """Shares that sum to one and a rounding error: a probability above one stops the control of false discoveries."""
     shares = np.full(48, 1 / 48) * (1 + 1e-15)
-    judged = pairs.judge([0.0, 3.0], np.tile(np.linspace(0.5, 2.0, 48), (2, 1)), 12, 1.0, shares)
+    judged = judge([0.0, 3.0], np.tile(np.linspace(0.5, 2.0, 48), (2, 1)), 12, 1.0, shares)
     assert judged["p"][0] == 1.0 and judged["p_adjusted"][0] == 1.0
 
 
 def test_without_a_just_noticeable_difference_nothing_is_inaudible():
-    judged = pairs.judge([0.0, 0.001], np.full((2, 1), 1e-3), 30, np.nan)
+    judged = judge([0.0, 0.001], np.full((2, 1), 1e-3), 30, np.nan)
     assert "no_audible_difference" not in set(judged["verdict"])
 
 
@@ -424,7 +425,7 @@ def verdicts_of_studies(rng, truth, n, sd, just_noticeable, studies):
     for draw in np.asarray(truth)[:, None] + rng.normal(0, sd, (studies, len(truth), n)):
         mean, squares = draw.mean(axis=1), draw.var(axis=1, ddof=1) * df
         known = _errors(cells, squares.sum() / df.sum(), np.ones(df.size), squares, df, df.sum(), True, NO_DAYS)
-        judged = pairs.judge(mean[a] - mean[b], *known.of_differences(a, b), just_noticeable)
+        judged = judge(mean[a] - mean[b], *known.of_differences(a, b), just_noticeable)
         verdicts.append(judged["verdict"].to_numpy())
     return np.array(verdicts)
 
