@@ -13,7 +13,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from types import MappingProxyType
 from zipfile import BadZipFile
 
 import av
@@ -87,9 +86,7 @@ def takes_to_hear(
     return takes
 
 
-def cut_clips(
-    takes: Iterable[Row], most_bytes: float, code: str = "", kept: Mapping[str, Clip] = MappingProxyType({})
-) -> list[Clip]:
+def cut_clips(takes: Iterable[Row], most_bytes: float, code: str, kept: Mapping[str, Clip]) -> list[Clip]:
     """Clips of the takes as they are to be heard, as many as fit into `most_bytes` of base64, the first of them; the
     others without sound. A recording that cannot be read any more, or that has changed, has no clip.
 

@@ -46,7 +46,7 @@ def take(path, recording, **changes):
 
 def cut(*takes, most_bytes=1e9):
     rows, recordings, notes = map(list, zip(*takes, strict=True))
-    return cut_clips(takes_to_hear(rows, recordings, notes, "mf"), most_bytes)
+    return cut_clips(takes_to_hear(rows, recordings, notes, "mf"), most_bytes, "code", {})
 
 
 def frequency(samples):
@@ -141,7 +141,7 @@ def cut_again(path, tmp_path, monkeypatch):
         rows, recordings, notes = map(list, zip(*takes, strict=True))
         return list(takes_to_hear(rows, recordings, notes, "mf"))
 
-    write_clips(cut_clips(clips_of([first]), 1e9, "code"), kept)
+    write_clips(cut_clips(clips_of([first]), 1e9, "code", {}), kept)
 
     def again(*takes, code="code"):
         anew, cut_one = [], clips._cut
