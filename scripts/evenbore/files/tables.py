@@ -27,7 +27,8 @@ def conform(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 
 def write_table(frame: pd.DataFrame, table: str, path: str | Path) -> None:
     """Write a results table as UTF-8 TSV: six significant digits, empty cells for what is missing."""
-    write_table_parts([frame], table, path)
+    parts = (frame[first : first + ROWS_AT_ONCE] for first in range(0, max(len(frame), 1), ROWS_AT_ONCE))
+    write_table_parts(parts, table, path)
 
 
 def write_table_parts(parts: Iterable[pd.DataFrame], table: str, path: str | Path) -> None:
@@ -114,20 +115,24 @@ def read_parquet(path: str | Path, columns: list[str] | None = None) -> pd.DataF
     In this thread alone: pyarrow starts others without looking whether there is memory for them, then waits for them
     without end.
     """
+    from pyarrow import default_memory_pool
     from pyarrow.parquet import ParquetFile
 
     with ParquetFile(path) as file:
         frame: pd.DataFrame = file.read(columns=columns, use_threads=False).to_pandas(use_threads=False)
+    default_memory_pool().release_unused()  # else it keeps twice the frame's size
     return frame
 
 
 def read_parquet_parts(path: str | Path) -> Iterator[pd.DataFrame]:
     """The rows of a long table in parts, in their order."""
+    from pyarrow import default_memory_pool
     from pyarrow.parquet import ParquetFile
 
     with ParquetFile(path) as file:
         for part in file.iter_batches(ROWS_AT_ONCE, use_threads=False):
             yield part.to_pandas(use_threads=False)
+    default_memory_pool().release_unused()
 
 
 def write_text(text: str, path: str | Path) -> None:

@@ -28,6 +28,25 @@ class SetupErrors(NamedTuple):
         """Changes (R, ...) along the session's directions as changes (K, ...) along those of all sessions."""
         return np.tensordot(self.mixing[session], changes, axes=1)
 
+    def variance_of_means(self, changes: Floats | Floats32, session: Ints, cell: Ints) -> Floats:
+        """Variance (C, M) of the means over the rows (N,) of each `cell`, of which there are few, from the `changes`
+        (R, N, M) along the directions of the rows' `session`; a value counts that is known along all of them."""
+        heard = np.isfinite(changes).all(axis=0)
+        known = np.zeros((cell.max() + 1, changes.shape[2]))
+        np.add.at(known, cell, heard)
+        if not len(changes):
+            return np.zeros(known.shape)
+        sessions, sums = np.unique(session), []
+        for one in sessions:
+            here = session == one
+            sums.append(np.zeros((len(changes), *known.shape)))
+            np.add.at(sums[-1], (slice(None), cell[here]), np.where(heard[here], changes[:, here], 0.0))
+        # of the K directions of all sessions, as few as these sessions have between them
+        mixing = np.linalg.qr(np.hstack(self.mixing[sessions]), mode="r")
+        moved = np.tensordot(mixing, np.concatenate(sums), axes=1)
+        variance: Floats = np.square(moved / np.maximum(known, 1)).sum(axis=0)
+        return variance
+
 
 def session_directions(setups: Setups) -> tuple[Floats, Floats]:
     """Directions (S, R, B) of each session's error, one standard error long, strongest first, and their mixing."""

@@ -11,10 +11,12 @@ import numpy as np
 import pandas as pd
 
 from evenbore.facts.arrays import Floats, Ints
+from evenbore.setups.errors import session_directions
 from evenbore.setups.harmonics import against_all
 from evenbore.setups.normalise import Normalised
 from evenbore.setups.responses import REPLICATE
 from evenbore.setups.rooms import repeat_variance, variance_of_means
+from evenbore.statistics.grouped import row_groups
 
 MOST_HARMONICS = 24
 _CELL = ["instrument", "state", "dynamic", "midi", "written_note", "group"]
@@ -55,17 +57,16 @@ def _all_heard(groups: Any) -> pd.DataFrame:
 
 def _setup_variance(normalised: Normalised, rows: Ints, level: Floats, notes: pd.DataFrame) -> pd.DataFrame:
     """Variance of each note's mean harmonics from the error of the set-ups, less what moves all harmonics alike."""
-    setups = normalised.setups
-    keys = [notes[key] for key in _CELL]
-    size = min(MOST_HARMONICS, level.shape[1])
-    first = pd.DataFrame(np.zeros((len(notes), size))).groupby(keys, sort=False).mean()
-    if setups.errors_db is None:
-        return first
-    power = np.nan_to_num(10 ** (level / 10))
-    session = pd.Categorical(notes["session"], categories=setups.sessions).codes
-    total = np.zeros(first.shape)
-    for error in setups.errors_db:
-        moved = np.nan_to_num(setups.at(session, normalised.frequency_hz[rows], error))
-        moved -= (power * moved).sum(axis=1, keepdims=True)
-        total += np.square(pd.DataFrame(moved[:, :size]).groupby(keys, sort=False).mean().to_numpy())
-    return pd.DataFrame(total, index=first.index, columns=first.columns)
+    setups, cells = normalised.setups, notes.groupby(_CELL, sort=False)
+    size, cell = cells.size(), cells.ngroup().to_numpy()
+    session, directions = normalised.errors.session[rows], session_directions(setups)[0]
+    total = np.zeros((len(size), min(MOST_HARMONICS, level.shape[1])))
+    for own in row_groups(notes.groupby("instrument")):
+        power, frequency = np.nan_to_num(10 ** (level[own] / 10)), normalised.frequency_hz[rows[own]]
+        changes = np.zeros((directions.shape[1], *power.shape))
+        for r, change in enumerate(changes):
+            change += np.nan_to_num(setups.at(session[own], frequency, directions[:, r]))
+            change -= (power * change).sum(axis=1, keepdims=True)
+        whole, place = np.unique(cell[own], return_inverse=True)
+        total[whole] = normalised.errors.variance_of_means(changes[:, :, : total.shape[1]], session[own], place)
+    return pd.DataFrame(total, index=size.index)

@@ -37,16 +37,18 @@ def harmonic_arrays(notes: pd.DataFrame, parts: Iterable[pd.DataFrame]) -> Harmo
     """Arrays in the order of `notes` (columns PLAYED and f0_hz) from the rows of the harmonics table, which comes in
     parts so that it need not be held as a whole; rows of other notes are left out."""
     rows = pd.MultiIndex.from_frame(notes[PLAYED])
-    heard = [(np.empty(0, np.int32), np.empty(0, np.int16), np.empty((0, len(HarmonicArrays._fields)), np.float32))]
+    arrays = [np.full((len(notes), 1), np.nan, np.float32) for _ in HarmonicArrays._fields]
     for part in parts:
         note = rows.get_indexer(pd.MultiIndex.from_frame(part[PLAYED]))
         used = note >= 0
-        values = part.loc[used, list(HarmonicArrays._fields)].to_numpy(np.float32)
-        heard.append((note[used].astype(np.int32), part["harmonic"].to_numpy(np.int16)[used] - 1, values))
-    note, harmonic, values = (np.concatenate(columns) for columns in zip(*heard, strict=True))
-    size = len(notes), int(harmonic.max(initial=0)) + 1
-    multiples = notes["f0_hz"].to_numpy(np.float32)[:, None] * np.arange(1, size[1] + 1, dtype=np.float32)
-    arrays = HarmonicArrays(multiples, *np.full((2, *size), np.nan, np.float32))
-    for array, column in zip(arrays, values.T, strict=True):
-        array[note, harmonic] = column
-    return arrays
+        harmonic = part["harmonic"].to_numpy(int)[used] - 1
+        more = max(int(harmonic.max(initial=-1)) + 1 - arrays[0].shape[1], 0)
+        for number, column in enumerate(HarmonicArrays._fields):
+            if more:  # one after the other, for they are large
+                arrays[number] = np.pad(arrays[number], ((0, 0), (0, more)), constant_values=np.nan)
+            arrays[number][note[used], harmonic] = part[column].to_numpy(np.float32)[used]
+    frequency, multiple = arrays[0], np.arange(1, arrays[0].shape[1] + 1, dtype=np.float32)
+    for block in blocks(len(notes)):
+        f0 = notes["f0_hz"].to_numpy(np.float32)[block, None]
+        frequency[block] = np.where(np.isnan(frequency[block]), f0 * multiple, frequency[block])
+    return HarmonicArrays(*arrays)

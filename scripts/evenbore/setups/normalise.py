@@ -68,10 +68,11 @@ def normalise(
     directions, mixing = session_directions(setups)
     measured = np.empty((len(notes), len(CHAIN_MEASURES)))
     changes = np.empty((directions.shape[1], *measured.shape), np.float32)
-    flat = np.empty_like(heard.level_db)
+    frequency_hz, flat, _ = heard
+    del heard, clear  # large, and not needed any more
     for rows in blocks(len(notes)):
-        frequency = heard.frequency_hz[rows]
-        flat[rows] = heard.level_db[rows] - setups.at(session[rows], frequency, setups.response_db)
+        frequency = frequency_hz[rows]
+        flat[rows] = flat[rows] - setups.at(session[rows], frequency, setups.response_db)
         measured[rows] = _chain_measures(flat[rows], frequency)
         for r, change in enumerate(changes):
             shifted = flat[rows] - setups.at(session[rows], frequency, directions[:, r])
@@ -80,15 +81,16 @@ def normalise(
     notes = without_doubted(notes)
     changes[:, notes[list(CHAIN_MEASURES)].isna().to_numpy()] = np.nan
     flat[moved] = np.nan
-    room, room_variance = harmonic_rooms(notes, heard.frequency_hz, flat)
+    room, room_variance = harmonic_rooms(notes, frequency_hz, flat)
     flat -= room
-    notes = without_rooms(notes).assign(**octave_levels(flat, heard.frequency_hz[:, 0]))
+    del room
+    notes = without_rooms(notes).assign(**octave_levels(flat, frequency_hz[:, 0]))
     tilt, tone = against_usual(notes, flat, kinds or {})
     notes[RELATIVE_TILT] = np.where(notes["tilt_db_per_octave"].isna(), np.nan, tilt)
     for measure, column in RELATIVE.items():
         notes[column] = against_usual_value(notes, measure, kinds or {})
     errors = SetupErrors(changes, session, mixing)
-    return Normalised(setups, notes, errors, heard.frequency_hz, flat, room_variance, tone)
+    return Normalised(setups, notes, errors, frequency_hz, flat, room_variance, tone)
 
 
 def _chain_measures(level_db: Floats32 | Floats, frequency_hz: Floats32) -> Floats:

@@ -8,6 +8,7 @@ mostly chance, so the strongest must not speak for all: a fourth root of the ene
 import numpy as np
 
 from evenbore.facts.arrays import Floats, Floats32
+from evenbore.setups.harmonics import blocks
 
 MIDDLES_HZ = (1000.0, 2000.0, 4000.0)
 ROOT = 4
@@ -24,12 +25,14 @@ def octave_levels(level_db: Floats32, f0_hz: Floats32) -> dict[str, Floats]:
     >>> [round(float(level[0]), 2) for level in levels.values()]
     [-18.04, -18.04, nan]
     """
-    root = np.where(np.isnan(level_db), 0.0, 10 ** (np.nan_to_num(level_db) / (10 * ROOT)))
-    octave = np.log2(f0_hz[:, None] * np.arange(1, level_db.shape[1] + 1))
-    levels = {}
-    for name, middle in zip(OCTAVES, MIDDLES_HZ, strict=True):
-        weight = np.clip(1 - np.abs(octave - np.log2(middle)), 0, None)
-        total = np.sum(np.nan_to_num(weight) * root, axis=1)
-        with np.errstate(divide="ignore"):
-            levels[name] = np.where(total > 0, 10 * ROOT * np.log10(total), np.nan)
-    return levels
+    numbers = np.arange(1, level_db.shape[1] + 1)
+    levels = np.full((len(OCTAVES), len(level_db)), np.nan)
+    for rows in blocks(len(level_db)):
+        root = np.where(np.isnan(level_db[rows]), 0.0, 10 ** (np.nan_to_num(level_db[rows]) / (10 * ROOT)))
+        octave = np.log2(f0_hz[rows, None] * numbers)
+        for level, middle in zip(levels, MIDDLES_HZ, strict=True):
+            weight = np.clip(1 - np.abs(octave - np.log2(middle)), 0, None)
+            total = np.sum(np.nan_to_num(weight) * root, axis=1)
+            with np.errstate(divide="ignore"):
+                level[rows] = np.where(total > 0, 10 * ROOT * np.log10(total), np.nan)
+    return dict(zip(OCTAVES, levels, strict=True))

@@ -79,44 +79,32 @@ def _aligned(takes: pd.DataFrame) -> pd.DataFrame:
 
     Offsets average zero over an owner's takes, so that only means of notes that some takes lack change.
     """
-    aligned = takes.copy()
-    column_number = {str(name): number for number, name in enumerate(aligned.columns)}
+    values = takes[list(_MEASURES)].to_numpy(float, copy=True)
+    recording, midi, directions = (takes[key].to_numpy() for key in ("recording", "midi", "direction"))
     for rows in row_groups(takes.groupby(_OWNER)):
-        take, names = pd.factorize(takes["recording"].to_numpy()[rows])
-        note, heard = pd.factorize(takes["midi"].to_numpy()[rows])
+        take, names = pd.factorize(recording[rows])
+        note, heard = pd.factorize(midi[rows])
         if len(names) == 1 or len(rows) == len(names) * len(heard):
             continue
-        direction = takes["direction"].to_numpy()[rows[np.unique(take, return_index=True)[1]]]
+        direction = directions[rows[np.unique(take, return_index=True)[1]]]
         share = 1 / pd.Series(direction).groupby(direction).transform("size").to_numpy()
-        for column in _MEASURES:
+        for column in values.T:
             grid = np.full((len(names), len(heard)), np.nan)
-            grid[take, note] = takes[column].to_numpy(float)[rows]
+            grid[take, note] = column[rows]
             offsets = take_offsets(grid)
             offsets -= np.average(offsets, weights=share)
-            aligned.iloc[rows, column_number[column]] -= offsets[take]
-    return aligned
+            column[rows] -= offsets[take]
+    return takes.assign(**dict(zip(_MEASURES, values.T, strict=True)))
 
 
 def _setup_variance(normalised: Normalised, notes: pd.DataFrame, by_note: list[str]) -> pd.DataFrame:
     """Variance of each note's mean CHAIN_MEASURES from the error of the set-ups."""
-    errors = normalised.errors
-    cells = notes.groupby(by_note)
+    errors, cells = normalised.errors, notes.groupby(by_note)
     cell, size = cells.ngroup().to_numpy(), cells.size()
     total = np.zeros((len(size), len(CHAIN_MEASURES)))
-    for rows in row_groups(notes.groupby("instrument")):  # one by one: K directions are many
-        first, last = cell[rows].min(), cell[rows].max() + 1  # an instrument's follow one another
-        changes = errors.changes[:, rows]
-        known = np.zeros((last - first, len(CHAIN_MEASURES)))
-        moved = np.zeros((errors.mixing.shape[1], *known.shape))
-        heard = np.isfinite(changes).all(axis=0)
-        np.add.at(known, cell[rows] - first, heard)
-        for session in np.unique(errors.session[rows]):
-            here = errors.session[rows] == session
-            sums = np.zeros((len(changes), *known.shape))
-            place = (slice(None), cell[rows][here] - first)
-            np.add.at(sums, place, np.where(heard, changes, 0.0)[:, here])  # type: ignore[arg-type]  # a slice is right
-            moved += errors.along_all(sums, session)
-        total[first:last] = np.square(moved / np.maximum(known, 1)).sum(axis=0)
+    for rows in row_groups(notes.groupby("instrument")):
+        whole, place = np.unique(cell[rows], return_inverse=True)
+        total[whole] = errors.variance_of_means(errors.changes[:, rows], errors.session[rows], place)
     return pd.DataFrame(total, index=size.index, columns=list(CHAIN_MEASURES))
 
 

@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, special
+from scipy import linalg, sparse, special
 from scipy.interpolate import BSpline
 
 from evenbore.facts.acoustics import third_octave_bands
@@ -38,6 +38,7 @@ RESPONSE_SD_DB = 60.0
 HUBER = 1.345  # 95 % efficient for normal noise
 ROUNDS = 12
 VARIANCE_KEPT = 0.995
+TAKES_AT_ONCE = 32
 CELL = ["instrument", "state", "dynamic", "articulation", "midi"]  # and the harmonic
 REPLICATE = ["instrument", "state", "dynamic", "articulation", "direction", "session"]
 
@@ -61,7 +62,7 @@ class Setups:
     def at(self, session_index: Ints, frequency_hz: Floats32, responses: Floats) -> Floats:
         """`responses` (S, B) of the sessions (N,) at frequencies (N, H), dB, linear in log frequency."""
         out = np.full(frequency_hz.shape, np.nan)
-        for s in range(len(self.sessions)):
+        for s in np.unique(session_index):
             rows = session_index == s
             known = np.isfinite(self.response_db[s])
             if not known.any():
@@ -122,7 +123,7 @@ def estimate_setups(notes: pd.DataFrame, harmonics: HarmonicArrays, groups: dict
     linked = np.array([(number == g).sum() > 1 for g in number], bool)
     response = np.where(linked[:, None], np.nan, 0.0) * np.ones(BAND_HZ.size)
     clear = harmonics.above_noise_db >= MIN_ABOVE_NOISE_DB
-    take_covariance = _take_covariance(notes, harmonics, clear)
+    take_root = _take_root(notes, harmonics, clear)
 
     session = pd.Categorical(notes["session"], categories=sessions).codes.astype(int)
     shared = _shared_rows(notes, harmonics, clear, session)
@@ -131,7 +132,7 @@ def estimate_setups(notes: pd.DataFrame, harmonics: HarmonicArrays, groups: dict
         members = np.flatnonzero(number == g)
         in_group = np.isin(shared.session, members)
         rows = shared.of(in_group)._replace(session=np.searchsorted(members, shared.session[in_group]))
-        fitted, factor, reached = _fit(rows, len(members), take_covariance)
+        fitted, factor, reached = _fit(rows, len(members), take_root)
         response[members] = np.where(reached, fitted, np.nan)
         if factor is not None:
             block = np.zeros((factor.shape[0], len(sessions), BAND_HZ.size))
@@ -139,7 +140,7 @@ def estimate_setups(notes: pd.DataFrame, harmonics: HarmonicArrays, groups: dict
             directions.append(block)
     errors = (
         None
-        if take_covariance is None
+        if take_root is None
         else np.concatenate(directions)
         if directions
         else np.zeros((0, *response.shape))
@@ -147,7 +148,7 @@ def estimate_setups(notes: pd.DataFrame, harmonics: HarmonicArrays, groups: dict
     return Setups(sessions, number, linked, response, errors)
 
 
-def _hidden_below(harmonics: HarmonicArrays, clear: Bools, cell: Ints, session: Ints) -> Floats:
+def _hidden_below(harmonics: HarmonicArrays, clear: Bools, cell: Ints, session: Ints) -> Floats32:
     """The level (N, H) that a harmonic lies below which does not stand clear of the noise though other notes of its
     cell show it; NaN elsewhere.
 
@@ -158,7 +159,7 @@ def _hidden_below(harmonics: HarmonicArrays, clear: Bools, cell: Ints, session: 
     np.logical_or.at(heard, cell, clear)
     there = np.isfinite(harmonics.level_db)
     hidden = heard[cell] & ~clear & there.any(axis=1, keepdims=True)
-    limit = np.full(clear.shape, np.nan)
+    limit = np.full(clear.shape, np.nan, np.float32)
     for number in np.unique(session):
         rows = session == number
         known, frequency = there[rows], harmonics.frequency_hz[rows]
@@ -170,14 +171,14 @@ def _hidden_below(harmonics: HarmonicArrays, clear: Bools, cell: Ints, session: 
     return limit
 
 
-def _heard_in(present: Bools, cell: Ints, where: Ints) -> Ints:
-    """In how many different `where` (N,) the harmonics of each note's cell (N,) are `present` (N, H); (N, H)."""
+def _in_several(present: Bools, cell: Ints, where: Ints) -> Bools:
+    """Whether the harmonics of each note's cell (N,) are `present` (N, H) in several different `where` (N,); (N, H)."""
     pairs, pair = np.unique(np.column_stack([cell, where]), axis=0, return_inverse=True)
     any_present = np.zeros((len(pairs), present.shape[1]), bool)
     np.logical_or.at(any_present, pair.ravel(), present)
-    count = np.zeros((cell.max(initial=-1) + 1, present.shape[1]), int)
+    count = np.zeros((cell.max(initial=-1) + 1, present.shape[1]), np.int32)
     np.add.at(count, pairs[:, 0], any_present)
-    return count[cell]
+    return (count > 1)[cell]
 
 
 def _shared_rows(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools, session: Ints) -> _Rows:
@@ -185,7 +186,7 @@ def _shared_rows(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools, s
     cell = notes.groupby(CELL, sort=False, dropna=False).ngroup().to_numpy()
     limit = _hidden_below(harmonics, clear, cell, session)
     present = clear | np.isfinite(limit)
-    note, harmonic = np.nonzero(present & (_heard_in(present, cell, session) > 1))
+    note, harmonic = np.nonzero(present & _in_several(present, cell, session))
     censored = ~clear[note, harmonic]
     level = np.where(censored, limit[note, harmonic], harmonics.level_db[note, harmonic])
     recording, midi = (pd.factorize(notes[key])[0][note] for key in ("recording", "midi"))
@@ -211,29 +212,33 @@ def _band(frequency_hz: Floats | Floats32) -> Ints:
     return np.rint(band_place(frequency_hz)).clip(0, BAND_HZ.size - 1).astype(int)
 
 
-def _hats(frequency_hz: Floats, block: Ints, blocks: int) -> sparse.csr_array:
-    """(n, blocks * B) weights of linear interpolation over log frequency, each row in its own block of B columns."""
-    b = BAND_HZ.size
-    knots = np.concatenate([[0], np.arange(b), [b - 1]]).astype(float)
-    weights = BSpline.design_matrix(np.clip(band_place(frequency_hz), 0, b - 1), knots, 1)
-    columns = weights.indices + np.repeat(block * b, 2)
-    return sparse.csr_array((weights.data, columns, weights.indptr), shape=(block.size, blocks * b))
+def _hats(place: Floats, block: Ints, bands: int, n_blocks: int) -> sparse.csr_array:
+    """(n, n_blocks * bands) weights of linear interpolation between `bands` at `place` (n,), each row in its own block of
+    columns."""
+    knots = np.concatenate([[0], np.arange(bands), [bands - 1]]).astype(float)
+    weights = BSpline.design_matrix(np.clip(place, 0, bands - 1), knots, 1)
+    columns = weights.indices + np.repeat(block * bands, 2)
+    return sparse.csr_array((weights.data, columns, weights.indptr), shape=(block.size, n_blocks * bands))
 
 
-def _take_covariance(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools) -> Floats | None:
-    """(B, B) covariance of a take's deviation from its repeats, pooled over the study; None without repeats.
+def _take_root(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools) -> Floats | None:
+    """Root (B, K) of the covariance (B, B) of a take's deviation from its repeats, pooled over the study; None without
+    repeats.
 
     Pooled as ISO 5725-2 pools repeatability: sums of squares over degrees of freedom.
     """
     cell = notes.groupby([*REPLICATE, "midi"], sort=False, dropna=False).ngroup().to_numpy()
     take, names = pd.factorize(notes["recording"])
-    repeated = clear & (_heard_in(clear, cell, take) > 1)
+    repeated = clear & _in_several(clear, cell, take)
     if not repeated.any():
         return None
-    level = np.where(clear, harmonics.level_db, np.nan)
-    deviation = (level - grouped_means(level, cell, cell.max() + 1)[0][cell])[repeated]
-    place = (take[:, None] * BAND_HZ.size + _band(harmonics.frequency_hz))[repeated]
-    values, count = grouped_means(deviation, place, len(names) * BAND_HZ.size)
+    values, count = np.zeros((2, len(names) * BAND_HZ.size))
+    for level, frequency, which in zip(harmonics.level_db.T, harmonics.frequency_hz.T, repeated.T, strict=True):
+        means = grouped_means(level[which], cell[which], cell.max() + 1)[0]
+        place = take[which] * BAND_HZ.size + _band(frequency[which])
+        np.add.at(values, place, level[which] - means[cell[which]])
+        np.add.at(count, place, 1)
+    values = np.divide(values, count, out=values, where=count > 0)
     values, count = (array.reshape(len(names), BAND_HZ.size) for array in (values, count))
     told = (count > 0).any(axis=1)
     # a set of n repeats has n - 1 degrees of freedom: each take counts (n - 1) / n
@@ -245,8 +250,8 @@ def _take_covariance(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bool
     freedom = known.T @ (known * share[told, None])
     covariance = np.divide(values.T @ values, freedom, out=np.zeros_like(freedom), where=freedom > 0)
     eigenvalue, vector = np.linalg.eigh(covariance)
-    positive: Floats = (vector * np.clip(eigenvalue, 0, None)) @ vector.T
-    return positive
+    root: Floats = vector[:, eigenvalue > 0] * np.sqrt(eigenvalue[eigenvalue > 0])
+    return root
 
 
 def _below(
@@ -260,15 +265,21 @@ def _below(
     return np.where(censored, fitted - noise / gain, y), np.where(censored, np.maximum(ratio * gain, 1e-6), weight)
 
 
-def _fit(rows: _Rows, s: int, take_covariance: Floats | None) -> tuple[Floats, Floats | None, Bools]:
+def _fit(rows: _Rows, s: int, take_root: Floats | None) -> tuple[Floats, Floats | None, Bools]:
     """Responses (S, B) of one group of `s` sessions, their error directions (K, S, B) and which are reached (S, B)."""
-    b, n = BAND_HZ.size, len(rows.cell)
-    if n == 0:  # joined by an instrument, but never by the same note in the same dynamic and articulation
-        return np.zeros((s, b)), None, np.zeros((s, b), bool)
-    y, censored = rows.level_db, rows.censored
+    reached = np.zeros((s, BAND_HZ.size), bool)
+    heard = band_place(rows.frequency_hz[~rows.censored]).clip(0, BAND_HZ.size - 1)
+    if not heard.size:  # joined by an instrument, but never by the same note in the same dynamic and articulation
+        return np.zeros(reached.shape), None, reached
+    # only bands in reach of what is heard are estimated: memory grows with the square of their number
+    first = min(int(heard.min()), BAND_HZ.size - 2)
+    b = min(int(heard.max()) + 2, BAND_HZ.size) - first
+    place = band_place(rows.frequency_hz) - first
+    told = ~rows.censored | ((place > -1) & (place < b))
+    rows, place = rows.of(told), place[told]
+    n, y, censored = len(rows.cell), rows.level_db, rows.censored
     cell, tone = (np.unique(numbers, return_inverse=True)[1] for numbers in (rows.cell, rows.tone))
-    hats = _hats(rows.frequency_hz, np.zeros(n, int), 1)
-    design = _hats(rows.frequency_hz, rows.session, s)
+    design = _hats(place, rows.session, b, s)
     cells = sparse.csr_array((np.ones(n), (cell, np.arange(n))), shape=(cell.max() + 1, n))
 
     bend = np.diff(np.eye(b), n=2, axis=0)
@@ -283,36 +294,47 @@ def _fit(rows: _Rows, s: int, take_covariance: Floats | None) -> tuple[Floats, F
         sums = cells @ weighted
         totals: Floats = cells @ weight
         means = sparse.csr_array(sparse.diags_array(1 / totals) @ sums)
+        held = (noise / RESPONSE_SD_DB) ** 2
         known = weighted.T @ design - sums.T @ means
-        held = (noise / RESPONSE_SD_DB) ** 2 * np.eye(s * b)
-        normal = (known + (noise / BEND_SD_DB) ** 2 * bends + zero_sum).toarray() + held
+        normal = known + (noise / BEND_SD_DB) ** 2 * bends + zero_sum + held * sparse.eye_array(s * b)
+        factor = linalg.cho_factor(normal.toarray(), lower=True, overwrite_a=True, check_finite=False)
         sums_y = np.asarray(cells @ (weight * y))
         centred_y = y - (sums_y / totals)[cell]
-        solution = np.linalg.solve(normal, weighted.T @ centred_y)
+        solution = linalg.cho_solve(factor, weighted.T @ centred_y)
         residual = centred_y - design @ solution + (means @ solution)[cell]
         used = weight
         noise = max(1.4826 * np.median(np.abs(residual[~censored])), 1e-6)
         weight = np.minimum(1.0, HUBER * noise / np.maximum(np.abs(residual), 1e-12))
         y, weight = _below(limit, y - residual, noise, censored, y, weight)
 
-    reached = (abs(design[~censored]).sum(axis=0) > 0).reshape(s, b)
+    fitted, bands = np.zeros(reached.shape), slice(first, first + b)
+    fitted[:, bands] = solution.reshape(s, b)
+    reached[:, bands] = (abs(design[~censored]).sum(axis=0) > 0).reshape(s, b)
     # inner bands that no harmonic falls into are bridged, outer ones are not guessed
     reached = np.maximum.accumulate(reached, axis=1) & np.maximum.accumulate(reached[:, ::-1], axis=1)[:, ::-1]
-    if take_covariance is None:
-        return solution.reshape(s, b), None, reached
+    if take_root is None:
+        return fitted, None, reached
 
-    inverse = np.linalg.inv(normal)
     by_tone = sparse.csr_array((residual * used, (tone, np.arange(n))), shape=(tone.max() + 1, n))
     scores = (by_tone @ design - (by_tone @ cells.T) @ means).toarray()
-    middle = scores.T @ scores + noise**2 * held
-    weighted_hats = sparse.csr_array(sparse.diags_array(used) @ hats)
-    for take in pd.Series(rows.recording).groupby(rows.recording).indices.values():
-        take_hats = weighted_hats[take]
-        leverage = (design[take].T @ take_hats - means.T @ (cells[:, take] @ take_hats)).toarray()
-        middle += leverage @ take_covariance @ leverage.T
-    covariance = inverse @ middle @ inverse * np.outer(reached, reached)
-    eigenvalue, vector = np.linalg.eigh(covariance)
+    middle = scores.T @ scores
+    middle[np.diag_indices(s * b)] += noise**2 * held
+    hats = sparse.csr_array(sparse.diags_array(used) @ _hats(place, np.zeros(n, int), b, 1))
+    columns = sparse.csc_array(cells)
+    takes = list(pd.Series(rows.recording).groupby(rows.recording).indices.values())
+    for begin in range(0, len(takes), TAKES_AT_ONCE):
+        leverage = (
+            design[take].T @ hats[take] - means.T @ (columns[:, take] @ hats[take])
+            for take in takes[begin : begin + TAKES_AT_ONCE]
+        )
+        moved = np.hstack([of_take.toarray() @ take_root[bands] for of_take in leverage])
+        middle += moved @ moved.T
+    inner = np.flatnonzero(reached[:, bands])
+    inverse = linalg.cho_solve(factor, np.eye(s * b)[:, inner], overwrite_b=True)
+    covariance = inverse.T @ middle @ inverse
+    eigenvalue, vector = linalg.eigh(covariance, overwrite_a=True)
     keep = np.cumsum(eigenvalue[::-1]) <= VARIANCE_KEPT * eigenvalue.sum()
     keep[: keep.sum() + 1] = True
-    directions = (np.sqrt(np.clip(eigenvalue[::-1][keep], 0, None)) * vector[:, ::-1][:, keep]).T
-    return solution.reshape(s, b), directions.reshape(-1, s, b), reached
+    directions = np.zeros((keep.sum(), *reached.shape))
+    directions[:, reached] = (np.sqrt(np.clip(eigenvalue[::-1][keep], 0, None)) * vector[:, ::-1][:, keep]).T
+    return fitted, directions, reached

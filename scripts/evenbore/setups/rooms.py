@@ -98,21 +98,26 @@ def harmonic_rooms(notes: pd.DataFrame, frequency_hz: Floats32, level_db: Floats
     """What the rooms add to the harmonics (R, H) of `notes`, and the variance of what is left of it; 0 where no
     instrument shows the room. Variances are those of an octave."""
     room, left = np.zeros((2, *level_db.shape), np.float32)
-    octave = np.floor(np.log2(frequency_hz / 1000.0))
     for rows, grid in _linked_groups(notes):
-        takes = np.stack([grid.takes(level_db[rows, h]) for h in range(level_db.shape[1])], axis=2)
+        takes = np.empty((*grid.shape, level_db.shape[1]), np.float32)
+        for h in range(takes.shape[2]):
+            takes[:, :, h] = grid.takes(level_db[rows, h])
         offsets = grid.offsets(takes.reshape(len(takes), -1))
         tones = np.full(takes.shape[1:], np.nan)
-        tones[grid.note] = octave[rows]
+        tones[grid.note] = frequency_hz[rows]
+        tones = np.floor(np.log2(tones / 1000.0))  # the octave that a harmonic lies in
         for band in np.unique(tones[np.isfinite(tones)]):
             note, harmonic = np.nonzero(tones == band)
             if note.size < LEAST_ROOM_NOTES:
                 continue
-            added, variance, _ = rooms(grid.cells(takes[:, note, harmonic], offsets))
-            for out, values in ((room, added), (left, variance)):
-                whole = np.zeros((len(values), *takes.shape[1:]))
-                whole[:, note, harmonic] = values
-                out[rows] += whole[grid.cell, grid.note]
+            added, variance, _ = rooms(grid.cells(takes[:, note, harmonic].astype(float), offsets))
+            for h in np.unique(harmonic):
+                here = harmonic == h
+                place = np.full(len(tones), -1)
+                place[note[here]] = np.flatnonzero(here)
+                used = place[grid.note] >= 0
+                cell, tone = grid.cell[used], place[grid.note[used]]
+                room[rows[used], h], left[rows[used], h] = added[cell, tone], variance[cell, tone]
     return room, left
 
 
@@ -145,10 +150,11 @@ class _Grid:
         size = self.shape[0] * self.shape[1]
         return grouped_means(values, self.take * self.shape[1] + self.note, size)[0].reshape(self.shape)
 
-    def offsets(self, takes: Floats) -> Floats:
+    def offsets(self, takes: Floats | Floats32) -> Floats:
         """Each take's (T, 1) median distance from the mean of those played alike; 0 where nothing is known."""
-        alike = self.alike[self.cell_of_take]
-        away = takes - grouped_means(takes, alike, alike.max() + 1)[0][alike]
+        alike, away = self.alike[self.cell_of_take], takes.copy()
+        for column in away.T:  # one by one, for harmonics of many takes are large
+            column -= grouped_means(column, alike, alike.max() + 1)[0][alike]
         away[~np.isfinite(takes).any(axis=1)] = 0.0
         return np.nanmedian(away, axis=1, keepdims=True)
 

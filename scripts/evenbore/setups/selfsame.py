@@ -93,7 +93,8 @@ def _of_family(notes: pd.DataFrame) -> Iterator[Unlike]:
         shared = [(i, j) for i, j in pairs if (name[i], state[i]) == (name[j], state[j])]
         if not shared or not scatter > 0:
             continue
-        apart = np.array([_mean_square(values[i] - values[j]) for i, j in pairs if name[i] != name[j]])
+        i, j = np.array([(i, j) for i, j in pairs if name[i] != name[j]], int).reshape(-1, 2).T
+        apart = _mean_squares(values[i] - values[j])
         apart = apart[np.isfinite(apart)]
         if apart.size < FEWEST_APART:
             continue
@@ -101,7 +102,7 @@ def _of_family(notes: pd.DataFrame) -> Iterator[Unlike]:
             known = (counts[i] > 0) & (counts[j] > 0)
             noise = np.mean(1 / counts[i][known] + 1 / counts[j][known]) if known.any() else np.nan
             of_days = scatter**2 * (noise + 2 * DAY_RATIO**2)
-            square = _mean_square(values[i] - values[j])
+            square = float(_mean_squares(values[[i]] - values[[j]])[0])
             own.append((Unlike(name[i], state[i], str(session), str(other)), square, of_days, float(np.median(apart))))
     squares = np.array([square for _, square, *_ in own if np.isfinite(square)])
     usual = np.quantile(squares, USUAL, method="lower") if squares.size >= FEWEST_OWN else 0.0
@@ -117,11 +118,12 @@ def _likelier(square: float, same: float, different: float) -> bool:
     return bool(square > same * different * np.log(different / same) / (different - same))
 
 
-def _mean_square(difference: Floats) -> float:
-    """Mean square of a curve's known notes (N,) about their median; NaN where they are few."""
-    known = difference[np.isfinite(difference)]
-    if known.size < FEWEST_SHARED:
-        return np.nan
-    away = known - np.median(known)
-    most = FAR_NOTE * _MAD_TO_SD * float(np.median(np.abs(away)))
-    return float(np.mean(np.clip(away, -most, most) ** 2) * known.size / (known.size - 1))
+def _mean_squares(difference: Floats) -> Floats:
+    """Mean squares (P,) of the known notes of curves (P, N) about their medians; NaN where they are few."""
+    known = np.isfinite(difference).sum(axis=1)
+    enough = known >= FEWEST_SHARED
+    away = difference[enough] - np.nanmedian(difference[enough], axis=1, keepdims=True)
+    most = FAR_NOTE * _MAD_TO_SD * np.nanmedian(np.abs(away), axis=1, keepdims=True)
+    squares = np.full(known.size, np.nan)
+    squares[enough] = np.nansum(np.clip(away, -most, most) ** 2, axis=1) / (known[enough] - 1)
+    return squares
