@@ -138,13 +138,7 @@ def estimate_setups(notes: pd.DataFrame, harmonics: HarmonicArrays, groups: dict
             block = np.zeros((factor.shape[0], len(sessions), BAND_HZ.size))
             block[:, members] = factor
             directions.append(block)
-    errors = (
-        None
-        if take_root is None
-        else np.concatenate(directions)
-        if directions
-        else np.zeros((0, *response.shape))
-    )
+    errors = None if take_root is None else np.concatenate(directions) if directions else np.zeros((0, *response.shape))
     return Setups(sessions, number, linked, response, errors)
 
 
@@ -213,8 +207,7 @@ def _band(frequency_hz: Floats | Floats32) -> Ints:
 
 
 def _hats(place: Floats, block: Ints, bands: int, n_blocks: int) -> sparse.csr_array:
-    """(n, n_blocks * bands) weights of linear interpolation between `bands` at `place` (n,), each row in its own block of
-    columns."""
+    """(n, n_blocks * bands) weights of linear interpolation between `bands` at `place` (n,), in each row's own block."""
     knots = np.concatenate([[0], np.arange(bands), [bands - 1]]).astype(float)
     weights = BSpline.design_matrix(np.clip(place, 0, bands - 1), knots, 1)
     columns = weights.indices + np.repeat(block * bands, 2)
