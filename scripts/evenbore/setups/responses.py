@@ -207,7 +207,7 @@ def _band(frequency_hz: Floats | Floats32) -> Ints:
 
 
 def _hats(place: Floats, block: Ints, bands: int, n_blocks: int) -> sparse.csr_array:
-    """(n, n_blocks * bands) weights of linear interpolation between `bands` at `place` (n,), in each row's own block."""
+    """Weights (n, n_blocks * bands) of linear interpolation between `bands` at `place` (n,), in each row's block."""
     knots = np.concatenate([[0], np.arange(bands), [bands - 1]]).astype(float)
     weights = BSpline.design_matrix(np.clip(place, 0, bands - 1), knots, 1)
     columns = weights.indices + np.repeat(block * bands, 2)
