@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats, Floats32, Ints
+from evenbore.facts.arrays import Floats, Floats32, Ints
 from evenbore.setups.responses import Setups
 
 SESSION_VARIANCE_KEPT = 0.999  # of every session's error
@@ -31,7 +31,7 @@ class SetupErrors(NamedTuple):
     def variance_of_means(self, changes: Floats | Floats32, session: Ints, cell: Ints) -> Floats:
         """Variance (C, M) of the means over the rows (N,) of each `cell`, of which there are few, from the `changes`
         (R, N, M) along the directions of the rows' `session`; a value counts that is known along all of them."""
-        heard: Bools = np.isfinite(changes).all(axis=0)
+        heard = np.asarray(np.isfinite(changes).all(axis=0))
         known = np.zeros((cell.max() + 1, changes.shape[2]))
         np.add.at(known, cell, heard)
         if not len(changes):
