@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow
 
 from evenbore.facts.columns import TABLES, names
 from evenbore.files.atomic import write_atomically
@@ -13,6 +14,7 @@ from evenbore.files.errors import EvenboreError
 from evenbore.files.paths import shown_path
 
 ROWS_AT_ONCE = 20_000
+pyarrow.set_memory_pool(pyarrow.system_memory_pool())  # arrow's own keeps what is freed: twice a long table's size
 _PANDAS_TYPES = {"str": "string", "int": "Int64", "float": "float64"}
 
 
@@ -96,7 +98,6 @@ def write_parquet(frame: pd.DataFrame, path: str | Path) -> None:
 
 def write_parquet_parts(parts: Iterator[pd.DataFrame], path: str | Path) -> None:
     """Write frames of the same columns, at least one, one below the other as Parquet, atomically."""
-    import pyarrow
     from pyarrow.parquet import ParquetWriter
 
     def write(temporary: Path) -> None:
@@ -115,24 +116,20 @@ def read_parquet(path: str | Path, columns: list[str] | None = None) -> pd.DataF
     In this thread alone: pyarrow starts others without looking whether there is memory for them, then waits for them
     without end.
     """
-    from pyarrow import default_memory_pool
     from pyarrow.parquet import ParquetFile
 
     with ParquetFile(path) as file:
         frame: pd.DataFrame = file.read(columns=columns, use_threads=False).to_pandas(use_threads=False)
-    default_memory_pool().release_unused()  # else it keeps twice the frame's size
     return frame
 
 
 def read_parquet_parts(path: str | Path) -> Iterator[pd.DataFrame]:
     """The rows of a long table in parts, in their order."""
-    from pyarrow import default_memory_pool
     from pyarrow.parquet import ParquetFile
 
     with ParquetFile(path) as file:
         for part in file.iter_batches(ROWS_AT_ONCE, use_threads=False):
             yield part.to_pandas(use_threads=False)
-    default_memory_pool().release_unused()
 
 
 def write_text(text: str, path: str | Path) -> None:

@@ -276,10 +276,6 @@ def _fit(rows: _Rows, s: int, take_root: Floats | None) -> tuple[Floats, Floats 
     cells = sparse.csr_array((np.ones(n), (cell, np.arange(n))), shape=(cell.max() + 1, n))
 
     bend = np.diff(np.eye(b), n=2, axis=0)
-    bends = sparse.kron(sparse.eye_array(s), bend.T @ bend)
-    # the sum over sessions is all but unknown to the data (only slight mistuning tells): tie it to zero
-    zero_sum = sparse.kron(np.full((s, s), 1e4), sparse.eye_array(b))
-
     weight, noise, limit = np.where(censored, 1e-6, 1.0), 1.0, y.copy()
     for _ in range(ROUNDS):
         # least squares within cells: design less its cells' weighted means, which themselves are never written out
@@ -288,9 +284,15 @@ def _fit(rows: _Rows, s: int, take_root: Floats | None) -> tuple[Floats, Floats 
         totals: Floats = cells @ weight
         means = sparse.csr_array(sparse.diags_array(1 / totals) @ sums)
         held = (noise / RESPONSE_SD_DB) ** 2
-        known = weighted.T @ design - sums.T @ means
-        normal = known + (noise / BEND_SD_DB) ** 2 * bends + zero_sum + held * sparse.eye_array(s * b)
-        factor = linalg.cho_factor(normal.toarray(), lower=True, overwrite_a=True, check_finite=False)
+        normal = np.diag(np.full(s * b, held))
+        # the sum over sessions is all but unknown to the data (only slight mistuning tells): tie it to zero
+        normal.reshape(s, b, s, b)[:, np.arange(b), :, np.arange(b)] += 1e4
+        by_column, sums_by_column = sparse.csr_array(weighted.T), sparse.csr_array(sums.T)
+        for number in range(s):  # one by one, for together they are large
+            own = slice(number * b, (number + 1) * b)
+            normal[own] += (by_column[own] @ design - sums_by_column[own] @ means).toarray()
+            normal[own, own] += (noise / BEND_SD_DB) ** 2 * bend.T @ bend
+        factor = linalg.cho_factor(normal.T, lower=True, overwrite_a=True, check_finite=False)
         sums_y = np.asarray(cells @ (weight * y))
         centred_y = y - (sums_y / totals)[cell]
         solution = linalg.cho_solve(factor, weighted.T @ centred_y)
@@ -323,9 +325,10 @@ def _fit(rows: _Rows, s: int, take_root: Floats | None) -> tuple[Floats, Floats 
         moved = np.hstack([of_take.toarray() @ take_root[bands] for of_take in leverage])
         middle += moved @ moved.T
     inner = np.flatnonzero(reached[:, bands])
-    inverse = linalg.cho_solve(factor, np.eye(s * b)[:, inner], overwrite_b=True)
-    covariance = inverse.T @ middle @ inverse
-    eigenvalue, vector = linalg.eigh(covariance, overwrite_a=True)
+    inverse = np.zeros((s * b, inner.size), order="F")
+    inverse[inner, np.arange(inner.size)] = 1.0
+    inverse = linalg.cho_solve(factor, inverse, overwrite_b=True)
+    eigenvalue, vector = linalg.eigh(inverse.T @ middle @ inverse)
     keep = np.cumsum(eigenvalue[::-1]) <= VARIANCE_KEPT * eigenvalue.sum()
     keep[: keep.sum() + 1] = True
     directions = np.zeros((keep.sum(), *reached.shape))
