@@ -1,6 +1,13 @@
 """Bring all recordings to one set-up; write set-ups, comparability and the normalised profiles."""
 
-from evenbore.files.tables import read_parquet, read_parquet_parts, read_table, write_parquet, write_table
+from evenbore.files.tables import (
+    read_parquet,
+    read_parquet_parts,
+    read_table,
+    write_parquet,
+    write_table,
+    write_table_parts,
+)  # fmt: skip
 from evenbore.process.steplog import paths_of, step
 from evenbore.setups.comparability import comparability
 from evenbore.setups.errors import save_setup_errors
@@ -26,7 +33,8 @@ def normalise_study(
     write_table(setups, "setups", path_to_setups)
     unlike = unlike_itself(normalised.notes, kinds, sheets.config["base_dynamic"])
     write_table(comparability(measured, setups, sheets.recordings, unlike), "comparability", path_to_comparability)
-    write_table(note_profiles(normalised, sheets.instruments, sheets.families), "note_profiles", path_to_note_profiles)
+    notes_told = note_profiles(normalised, sheets.instruments, sheets.families)
+    write_table_parts(notes_told, "note_profiles", path_to_note_profiles)
     write_table(band_profiles(normalised, read_parquet_parts(path_to_bands)), "band_profiles", path_to_band_profiles)
     harmonics = harmonic_profiles(normalised, sheets.config["base_dynamic"])
     write_table(harmonics, "harmonic_profiles", path_to_harmonic_profiles)

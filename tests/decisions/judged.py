@@ -162,7 +162,8 @@ def promised(visits: list[Visit], takes: int, take_sd: dict[str, float]) -> dict
 def _profiles(study: Study) -> pd.DataFrame:
     notes, errors = normalised(study)
     none = np.zeros((0, 0), np.float32)
-    table = note_profiles(Normalised(None, notes, errors, none, none, none, pd.DataFrame()), study.sheet, families())
+    told = Normalised(None, notes, errors, none, none, none, pd.DataFrame())
+    table = pd.concat(note_profiles(told, study.sheet, families()))
     return table[table["dynamic"] == default_config()["base_dynamic"]]
 
 

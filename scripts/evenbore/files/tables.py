@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-import pyarrow
 
 from evenbore.facts.columns import TABLES, names
 from evenbore.files.atomic import write_atomically
@@ -14,7 +13,6 @@ from evenbore.files.errors import EvenboreError
 from evenbore.files.paths import shown_path
 
 ROWS_AT_ONCE = 20_000
-pyarrow.set_memory_pool(pyarrow.system_memory_pool())  # arrow's own keeps what is freed: twice a long table's size
 _PANDAS_TYPES = {"str": "string", "int": "Int64", "float": "float64"}
 
 
@@ -98,6 +96,7 @@ def write_parquet(frame: pd.DataFrame, path: str | Path) -> None:
 
 def write_parquet_parts(parts: Iterator[pd.DataFrame], path: str | Path) -> None:
     """Write frames of the same columns, at least one, one below the other as Parquet, atomically."""
+    import pyarrow
     from pyarrow.parquet import ParquetWriter
 
     def write(temporary: Path) -> None:

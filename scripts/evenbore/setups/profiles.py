@@ -7,7 +7,7 @@ what is left of the room (see `rooms`).
 Without repeats anywhere the standard error is empty. Intervals are 90 %, by Student's t.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import cast
 
 import numpy as np
@@ -30,8 +30,10 @@ _MEASURES = ("cents", "cents_sd", *CHAIN_MEASURES, MATCHED, "hnr_db", "noise_hig
 _OWNER = ["instrument", "state", "dynamic"]
 
 
-def note_profiles(normalised: Normalised, instruments: dict[str, Row], families: dict[str, Family]) -> pd.DataFrame:
-    """The note_profiles table; `attack_ms` from tongued takes only."""
+def note_profiles(
+    normalised: Normalised, instruments: dict[str, Row], families: dict[str, Family]
+) -> Iterator[pd.DataFrame]:
+    """The note_profiles table in parts; `attack_ms` from tongued takes only."""
     kinds = {name: row["family"] for name, row in instruments.items()}
     notes = normalised.notes
     notes = notes.assign(**{MATCHED: match_loudness(notes, "brightness_db", kinds).values})
@@ -57,21 +59,22 @@ def note_profiles(normalised: Normalised, instruments: dict[str, Row], families:
     variance[MATCHED] += setup["brightness_db"] + room["brightness_db"]
     n_takes = takes.groupby(by_note)[list(_MEASURES)].count()
 
-    table = pd.concat(
-        {"value": value.stack(), "se": variance.stack() ** 0.5, "n_takes": n_takes.stack()}, axis=1
-    ).rename_axis([*by_note, "measure"])
-    table = table.dropna(subset="value").reset_index()
-    half = special.stdtrit(table["measure"].map(freedom).astype(float).clip(lower=1), 0.95) * table["se"]
     register = {}
-    for name, note in table[["instrument", "midi"]].drop_duplicates().itertuples(index=False):
+    for name, note in takes[["instrument", "midi"]].drop_duplicates().itertuples(index=False):
         family = families[instruments[name]["family"]]
         known = family.register_of(int(family.to_written(note)))
         register[name, note] = "" if known is None else known.name
-    return table.assign(
-        low=table["value"] - half,
-        high=table["value"] + half,
-        register=[register[key] for key in zip(table["instrument"], table["midi"], strict=True)],
-    )
+
+    for rows in blocks(max(len(value), 1)):
+        its = {"value": value[rows], "se": variance[rows] ** 0.5, "n_takes": n_takes[rows]}
+        table = pd.concat({name: wide.stack() for name, wide in its.items()}, axis=1)
+        table = table.rename_axis([*by_note, "measure"]).dropna(subset="value").reset_index()
+        half = special.stdtrit(table["measure"].map(freedom).astype(float).clip(lower=1), 0.95) * table["se"]
+        yield table.assign(
+            low=table["value"] - half,
+            high=table["value"] + half,
+            register=[register[key] for key in zip(table["instrument"], table["midi"], strict=True)],
+        )
 
 
 def _aligned(takes: pd.DataFrame) -> pd.DataFrame:

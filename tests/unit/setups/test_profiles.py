@@ -1,4 +1,5 @@
 import numpy as np
+import pandas as pd
 import pytest
 
 from evenbore.files.tables import conform
@@ -26,7 +27,7 @@ def run(tables):
 
 def test_note_profiles_average_takes_and_state_their_error():
     tables = study_tables({"s1": ["a", "b"]}, takes=4, directions=("up", "down"), written=(58, 70))
-    profile = conform(note_profiles(run(tables), sheet(tables), FAMILIES), "note_profiles")
+    profile = conform(pd.concat(note_profiles(run(tables), sheet(tables), FAMILIES)), "note_profiles")
     one = profile[(profile["instrument"] == "a") & (profile["midi"] == 52) & (profile["measure"] == "cents")].iloc[0]
     notes = tables["notes"]
     own = notes[(notes["instrument"] == "a") & (notes["midi"] == 52)]
@@ -46,7 +47,7 @@ def test_a_partial_take_at_another_pitch_invents_no_step():
     second = notes["recording"] == "s1_a_mf_up_2"
     notes.loc[second, "cents"] += 20
     tables["notes"] = notes[~(second & (notes["step"] > 5))]
-    profile = note_profiles(run(tables), sheet(tables), FAMILIES)
+    profile = pd.concat(note_profiles(run(tables), sheet(tables), FAMILIES))
     cents = profile[(profile["measure"] == "cents") & (profile["instrument"] == "a")].set_index("midi")["value"]
     first = notes[notes["recording"] == "s1_a_mf_up_1"].set_index("midi")["cents"]
     assert (cents - first).to_numpy() == pytest.approx(10.0)  # half way between the takes, for every note
@@ -95,6 +96,6 @@ def test_a_study_without_usable_recordings_gives_empty_tables(left):
         tables["harmonics"] = tables["harmonics"].iloc[:0]
     normalised = run(tables)
     bands = conform(band_profiles(normalised, [tables["bands"]]), "band_profiles")
-    notes = conform(note_profiles(normalised, sheet(tables), FAMILIES), "note_profiles")
+    notes = conform(pd.concat(note_profiles(normalised, sheet(tables), FAMILIES)), "note_profiles")
     assert bands.empty
     assert "level_dbfs" not in set(notes["measure"])
