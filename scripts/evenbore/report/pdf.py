@@ -40,7 +40,7 @@ class _Document(FPDF):
             if isinstance(font, TTFFont) and font.fontkey in _added:
                 few, names = _usual_alone(str(font.ttffile))
                 used = {glyph.glyph_name for glyph, _ in font.subset.items() if glyph}
-                font.ttfont = _font_file(BytesIO(few)) if used <= names else _font_file(font.ttffile, recalcBBoxes=True)
+                font.ttfont = _font_file(BytesIO(few)) if used <= names else _font_file(font.ttffile, bounds=True)
         return super().output(*where, **options)
 
 
@@ -56,8 +56,8 @@ def _usual_alone(path: str) -> tuple[bytes, set[str]]:
     return few.getvalue(), set(font.getGlyphOrder())
 
 
-def _font_file(file: BytesIO | str | Path, recalcBBoxes: bool = False) -> TTFont:  # noqa: N803  the library's name
-    return TTFont(file, recalcBBoxes=recalcBBoxes, recalcTimestamp=False, fontNumber=0, lazy=True)
+def _font_file(file: BytesIO | str | Path, bounds: bool = False) -> TTFont:
+    return TTFont(file, recalcBBoxes=bounds, recalcTimestamp=False, fontNumber=0, lazy=True)
 
 
 def new_document() -> FPDF:
