@@ -120,7 +120,10 @@ def _by_note(results: Results, shown: list[str], labels: dict[str, str], measure
     _needed(results, curves.rows)
     shown = [name for name in shown if len(curves.of(name))]
     figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
-    for axes, name in zip(grid, shown, strict=True):
+    lowest, highest = curves.rows["written"].agg(["min", "max"])
+    margin = grid[0].margins()[0] * max(highest - lowest, 1)
+    grid[0].set(xlim=(lowest - margin, highest + margin), ylim=curves.limits)  # before anything is drawn: looking for
+    for axes, name in zip(grid, shown, strict=True):  # them would take as long as drawing
         chart = curves.chart(name)
         points, band = chart.points, chart.band
         axes.fill_between(band.index, band["low"], band["high"], color=PALE, lw=0)
@@ -136,7 +139,6 @@ def _by_note(results: Results, shown: list[str], labels: dict[str, str], measure
             axes.annotate(text, run[["written", "value"]].iloc[0], xytext=(-7, 0), textcoords="offset points",
                           size=7, ha="right", va="center")  # fmt: skip
         axes.set_title(labels[name])
-    grid[0].set_ylim(curves.limits)
     name_ticks(grid[0].yaxis, curves.ticks, curves.ticks.values())
     _name_notes(grid[0], curves.rows)
     figure.supxlabel("written note", size=9)
