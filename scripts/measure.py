@@ -16,9 +16,10 @@ def measure(rows: str, chunk: str, path_to_output: str, rows_before: str) -> lis
 
 if __name__ == "__main__":
     with step(snakemake) as begun:
-        begun.passing += measure(
+        passing = measure(
             rows=snakemake.params.rows,
             chunk=snakemake.params.chunk,
             path_to_output=snakemake.output[0],
             rows_before=begun.made_by.get("rows", "[]"),
         )
+        begun.passing.extend(passing)
