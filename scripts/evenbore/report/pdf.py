@@ -28,6 +28,7 @@ PAGE_WIDTH_MM, PAGE_HEIGHT_MM, PAGE_MARGIN_MM = 210, 297, 14
 INNER = PAGE_WIDTH_MM - 2 * PAGE_MARGIN_MM
 FONT = "DejaVu Sans"
 _added: dict[str, TTFFont] = {}
+_NOT_KEPT = {"GDEF", "GPOS", "GSUB", "MATH", "kern"}  # tables that fpdf2 leaves out in the end, having read them
 _USUAL = (*range(0x20, 0x180), *range(0x2010, 0x2060), *range(0x2190, 0x2270))  # characters of most documents
 logging.getLogger("fpdf").setLevel(logging.ERROR)  # it warns of every character that no font has
 logging.getLogger("fontTools").setLevel(logging.ERROR)
@@ -48,7 +49,6 @@ class _Document(FPDF):
 def _usual_alone(path: str) -> tuple[bytes, set[str]]:
     """A font's file without all but the _USUAL characters, and the names of its glyphs."""
     options = subset.Options(notdef_outline=True, recommended_glyphs=True, glyph_names=True)
-    options.drop_tables += ["GDEF", "GPOS", "GSUB", "MATH"]
     font, cutter, few = _font_file(path), subset.Subsetter(options), BytesIO()
     cutter.populate(unicodes=_USUAL)
     cutter.subset(font)
@@ -57,7 +57,10 @@ def _usual_alone(path: str) -> tuple[bytes, set[str]]:
 
 
 def _font_file(file: BytesIO | str | Path, bounds: bool = False) -> TTFont:
-    return TTFont(file, recalcBBoxes=bounds, recalcTimestamp=False, fontNumber=0, lazy=True)
+    font = TTFont(file, recalcBBoxes=bounds, recalcTimestamp=False, fontNumber=0, lazy=True)
+    for table in _NOT_KEPT.intersection(font.keys()):
+        del font[table]
+    return font
 
 
 def new_document() -> FPDF:
