@@ -169,10 +169,10 @@ def _limits(values: pd.Series | pd.DataFrame, margin: float = 0.05) -> tuple[flo
     return low - beyond, high + beyond
 
 
-def _ticks(limits: tuple[float, float]) -> dict[float, str]:
-    """Round numbers between the limits, and their texts."""
+def _ticks(limits: tuple[float, float], most: int = 5) -> dict[float, str]:
+    """Round numbers between the limits, `most` steps apart, and their texts."""
     low, high = limits
-    ticks = MaxNLocator(5, steps=[1, 2, 5, 10]).tick_values(low, high)
+    ticks = MaxNLocator(most, steps=[1, 2, 5, 10]).tick_values(low, high)
     return {tick: f"{tick:g}".replace("-", "−") for tick in ticks if low <= tick <= high}
 
 
@@ -202,7 +202,7 @@ def treble_against_level(results: Results, shown: list[str], labels: dict[str, s
     }
     across, up = _limits(table["level_dbfs"]), _limits(table["brightness_db"], 0.2)
     titles = [labels[name] for name in shown]
-    figure, axes, shift = small_multiples(titles, 1.75, across, up, _ticks(across), _ticks(up))
+    figure, axes, shift = small_multiples(titles, 1.75, across, up, _ticks(across, 3), _ticks(up))
     gap = np.full((1, 2), np.nan)
     others = [np.concatenate([gap, *(part for other, line in lines.items() if other != name and groups[other] == group
                                      for part in (line, gap))])

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 WIDTH_IN = 9.0
 NARROW_IN = 3.6  # as wide as a phone
 PER_ROW = 3  # panels side by side, where there are many
-GAP, HEAD = 0.05, 0.2  # between panels in one pair of axes, as shares of their width and height
+PANEL_GAP, PANEL_HEAD = 0.05, 0.2  # between panels in one pair of axes, as shares of their width and height
 LONGEST_LABEL = 22
 COMPRESS_LEVEL = 3  # of PNG: three quarters of the time of the usual 6, and a tenth larger
 NO_METADATA = {"Date": None, "Creator": None}
@@ -103,8 +103,10 @@ def small_multiples(
     figure = _figure(0.5 + height_in * math.ceil(count / columns))
     axes = figure.subplots()
     place, width, tall = np.arange(count), x[1] - x[0], y[1] - y[0]
-    across, up = place % columns * (1 + GAP) * width, -(place // columns) * (1 + HEAD) * tall
-    axes.set(xlim=(x[0], x[1] + (columns - 1) * (1 + GAP) * width), ylim=(y[0] + up[-1], y[1] + HEAD * tall))
+    across, up = place % columns * (1 + PANEL_GAP) * width, -(place // columns) * (1 + PANEL_HEAD) * tall
+    axes.set(
+        xlim=(x[0], x[1] + (columns - 1) * (1 + PANEL_GAP) * width), ylim=(y[0] + up[-1], y[1] + PANEL_HEAD * tall)
+    )
     axes.spines[:].set_visible(False)
     left, right, bottom, top = x[0] + across, x[1] + across, y[0] + up, y[1] + up
     corners = np.stack([np.column_stack([left, left, right]), np.column_stack([top, bottom, bottom])], axis=2)
