@@ -69,6 +69,7 @@ def write_page(folder: Path) -> None:
         path_to_study=folder, path_to_config=config, path_to_tables=tables, path_to_draws=results / "work/draws.npz",
         paths_to_clips=clips, path_to_provenance=results / "provenance.json", path_to_history=results / "history.json",
         path_to_report=results / "report.html", path_to_columns=tables / "columns.tsv",
+        path_to_told=results / "work/told.txt",
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ rule measure:
         code=library_files("measure"),
         families=[here(path) for path in OWN_FAMILIES],
     output:
-        f"{WORK}/chunks/{{chunk}}.npz",
+        update(f"{WORK}/chunks/{{chunk}}.npz"),
     log:
         "results/logs/measure/{chunk}.log",
     benchmark:

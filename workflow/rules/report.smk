@@ -182,6 +182,7 @@ rule page:
     output:
         report="results/report.html",
         columns=f"{TABLES}/columns.tsv",
+        told=f"{WORK}/told.txt",
     log:
         "results/logs/page.log",
     benchmark:

@@ -29,7 +29,7 @@ from evenbore.facts.columns import names
 from evenbore.facts.criteria import MEASURED, Criterion
 from evenbore.facts.rows import Row
 from evenbore.judge.takes import prepared_takes
-from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TakeNotes, of_takes
+from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TOGETHER, TakeNotes
 from evenbore.setups.comparability import session_groups
 from evenbore.statistics import mixed
 from evenbore.statistics.student import CONFIDENCE
@@ -184,8 +184,11 @@ def note_variance(
         notes = np.array([*middle.values()])
         scattered = rng.normal(0.0, 1.0, (max(CELL_DRAWS, -(-NOTE_DRAWS // len(cells))), *notes.shape))
         scattered = notes + scattered * np.array([scatter[measure] for measure in middle])[:, None]
-        drawn = [replace(takes[0], **dict(zip(middle, draw, strict=True))) for draw in scattered]
-        values = np.array(of_takes(criterion.name, drawn))
+        drawn = dict(zip(middle, scattered.swapaxes(0, 1), strict=True))
+        if criterion.name in TOGETHER:
+            values = np.array(TOGETHER[criterion.name]([replace(takes[0], cents=cents) for cents in drawn["cents"]]))
+        else:
+            values = np.broadcast_to(FUNCTIONS[criterion.name](replace(takes[0], **drawn)), len(scattered))
         if criterion.name in DEVIATIONS:  # the inflation by the scatter is taken out of the value, as in `assess`
             still = FUNCTIONS[criterion.name](replace(takes[0], **middle))
             values = np.sqrt(np.maximum(values**2 - (values**2).mean() + still**2, 0.0))

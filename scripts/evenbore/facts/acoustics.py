@@ -3,6 +3,7 @@
 Conventions: frequencies in Hz, weights in dB; arrays of any shape unless stated.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -78,8 +79,14 @@ def k_weight_power(frequency_hz: Floats) -> Floats:
     >>> print(f"{10 * np.log10(k_weight_power(np.array([997.0]))[0]):.2f} dB")  # what the −0.691 of the loudness undoes
     0.69 dB
     """
-    z = np.exp(-2j * np.pi * np.minimum(frequency_hz, K_RATE / 2) / K_RATE)
-    power = np.ones(z.shape)
+    from_0_hz = 2 * np.sin(np.pi * np.minimum(frequency_hz, K_RATE / 2) / K_RATE) ** 2  # 1 - cos w
+    power = np.ones(from_0_hz.shape)
     for b, a in K_FILTERS:
-        power *= np.abs(np.polyval(b[::-1], z) / np.polyval(a[::-1], z)) ** 2
+        power *= _power(b, from_0_hz) / _power(a, from_0_hz)
     return power
+
+
+def _power(taps: Sequence[float], from_0_hz: Floats) -> Floats:
+    """|c0 + c1 z + c2 z²|² of three taps on the unit circle, by 1 - cos w."""
+    c0, c1, c2 = taps
+    return (c0 + c1 + c2) ** 2 - from_0_hz * (2 * c1 * (c0 + c2) + 8 * c0 * c2 - 4 * c0 * c2 * from_0_hz)

@@ -1,6 +1,7 @@
 """Figures to decide by: criteria, rank probabilities, value, pairs. One function per figure, as in `notes`."""
 
 from collections.abc import Collection
+from functools import cache
 from typing import Any, cast
 
 import numpy as np
@@ -15,7 +16,6 @@ from matplotlib.textpath import TextPath
 from matplotlib.transforms import Bbox
 
 from evenbore.compare.rank import oriented
-from evenbore.facts.arrays import Numbers
 from evenbore.facts.criteria import BETTER
 from evenbore.facts.words import plain
 from evenbore.figures.entries import entry
@@ -100,7 +100,8 @@ def _criterion(
 def _unseen(axes: Axes, values: pd.DataFrame, place: dict[str, int]) -> None:
     """Mark the instruments without a value, and the values without a group (never recorded: cost only)."""
     loose = values[values["group"].isna()]
-    axes.plot(loose["value"], loose["instrument"].map(place), ls="", marker="o", ms=4, color=GREY)
+    if len(loose):
+        axes.plot(loose["value"], loose["instrument"].map(place), ls="", marker="o", ms=4, color=GREY)
     for name in sorted(set(place) - set(values["instrument"])):
         axes.annotate("no value", (0.02, place[name]), xycoords=("axes fraction", "data"), size=7, color=GREY,
                       va="center")  # fmt: skip
@@ -253,13 +254,11 @@ def pairs(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     return figure
 
 
-def _write_symbols(axes: Axes, symbol: str, x: Numbers, y: Numbers, points: float = 7) -> None:
-    """The symbol at many places, as one object: a text at each would take some ten kilobytes."""
-    text = TextPath((0, 0), symbol, size=points)
-    middle = text.get_extents().get_points().mean(axis=0)
-    path = Path(text.vertices - middle, text.codes)
-    size = 2 * np.abs(path.vertices).max()  # a marker is scaled to this
-    axes.scatter(x, y, s=size**2, marker=path, color="black", linewidths=0)
+@cache
+def _symbol(text: str, points: float = 7) -> Path:
+    """A text as a marker: at many places it is one object, where texts would take some ten kilobytes each."""
+    path = TextPath((0, 0), text, size=points)
+    return Path(path.vertices - path.get_extents().get_points().mean(axis=0), path.codes)
 
 
 def _matrix(axes: Axes, rows: pd.DataFrame, names: list[str], better: pd.Series, labels: dict[str, str]) -> None:
@@ -276,7 +275,10 @@ def _matrix(axes: Axes, rows: pd.DataFrame, names: list[str], better: pd.Series,
     axes.pcolormesh(cells, cmap=colours, vmin=-0.5, vmax=len(kinds) - 0.5, edgecolors="#cccccc", linewidth=0.4)
     for number, (symbol, *_) in enumerate(CELLS.values()):
         y, x = np.nonzero(cells == number)
-        _write_symbols(axes, symbol, x + 0.5, y + 0.5)
+        if x.size:
+            marker = _symbol(symbol)
+            size = 2 * np.abs(marker.vertices).max()  # a marker is scaled to this
+            axes.plot(x + 0.5, y + 0.5, ls="", marker=marker, ms=size, mew=0, color="black")
     axes.set_aspect("equal")
     axes.invert_yaxis()
     for axis in (axes.xaxis, axes.yaxis):

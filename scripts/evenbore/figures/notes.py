@@ -1,13 +1,15 @@
 """Figures note by note: intonation, evenness, treble against dynamic. One function per figure."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from evenbore.figures.entries import entry
-from evenbore.figures.style import PER_ROW, NothingToShow, name_ticks, panels, shaded
+from evenbore.figures.style import NothingToShow, Shift, name_ticks, panels, shaded, small_multiples
 from evenbore.judge.takes import DYNAMICS
 from evenbore.report.curves import centred, curves_of, note_names, profile
 from evenbore.report.results import Results
@@ -98,17 +100,16 @@ def treble_matched(results: Results, shown: list[str], labels: dict[str, str]) -
         raise NothingToShow("no two instruments were recorded in set-ups that can be compared")
     middle = rows.groupby(["group", "written"])["value"].transform("median")
     rows = rows.assign(**{column: rows[column] - middle for column in ("value", "low", "high")})
-    shown = [name for name in shown if name in set(rows["instrument"])]
-    figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
-    for axes, name in zip(grid, shown, strict=True):
-        of_instrument = rows[rows["instrument"] == name]
-        axes.axhline(0, color=GREY, lw=0.8)
-        _whiskers(axes, of_instrument)
-        axes.plot(of_instrument["written"], of_instrument["value"], color=BLUE, lw=0, marker="o", ms=2.5)
-        typical = round(of_instrument["value"].median(), 1) + 0.0  # no -0.0
-        axes.axhline(typical, color=ORANGE, lw=1.2)
-        axes.set_title(f"{labels[name]}: {f'{typical:+.1f}'.replace('-', '−')} dB")
-    _name_notes(grid[0], rows)
+    parts = [rows[rows["instrument"] == name] for name in shown if name in set(rows["instrument"])]
+    typical = [round(part["value"].median(), 1) + 0.0 for part in parts]  # no -0.0
+    titles = [f"{labels[part['instrument'].iloc[0]]}: {f'{middle:+.1f}'.replace('-', '−')} dB"
+              for part, middle in zip(parts, typical, strict=True)]  # fmt: skip
+    of_shown = pd.concat(parts)
+    notes, limits = _limits(of_shown["written"]), _limits(of_shown[["low", "high", "value"]].assign(zero=0.0))
+    figure, axes, shift = small_multiples(titles, 1.75, notes, limits, note_names(rows, _MOST_NAMES), _ticks(limits))
+    axes.plot(*shift([(notes, [0, 0])] * len(parts)), color=GREY, lw=0.8)
+    _draw_points(axes, shift, parts, lw=0)
+    axes.plot(*shift([(notes, [middle, middle]) for middle in typical]), color=ORANGE, lw=1.2)
     figure.supxlabel("written note", size=9)
     figure.supylabel("treble at matched loudness\nover the middle of all, dB", size=9)
     return figure
@@ -119,39 +120,60 @@ def _by_note(results: Results, shown: list[str], labels: dict[str, str], measure
     curves = curves_of(results, measure)
     _needed(results, curves.rows)
     shown = [name for name in shown if len(curves.of(name))]
-    figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
-    for axes, name in zip(grid, shown, strict=True):
-        chart = curves.chart(name)
-        points, band = chart.points, chart.band
-        axes.fill_between(band.index, band["low"], band["high"], color=PALE, lw=0)
-        axes.plot(band.index, band["middle"], color=GREY, lw=0.8, ls="--")
-        _whiskers(axes, points)
-        axes.plot(points["written"], points["value"], color=BLUE, lw=0.8, marker="o", ms=2.5)
-        for note in chart.borders:
-            axes.axvline(note, color=GREY, lw=0.6, ls=":")
-        marked = points[points["marked"]]
-        axes.plot(marked["written"], marked["value"], ls="", marker="D", ms=5, mfc="none", mec=ORANGE)
-        for _, run in marked.groupby((marked["written"].diff() != 1).cumsum()):  # neighbours' names would overlap
-            text = "–".join(run["written_note"].iloc[[0, -1]].unique())
-            axes.annotate(text, run[["written", "value"]].iloc[0], xytext=(-7, 0), textcoords="offset points",
-                          size=7, ha="right", va="center")  # fmt: skip
-        axes.set_title(labels[name])
-    grid[0].set_ylim(curves.limits)
-    name_ticks(grid[0].yaxis, curves.ticks, curves.ticks.values())
-    _name_notes(grid[0], curves.rows)
+    figure, axes, shift = small_multiples(
+        [labels[name] for name in shown], 1.75, _limits(curves.rows["written"]), curves.limits,
+        note_names(curves.rows, _MOST_NAMES), curves.ticks,
+    )  # fmt: skip
+    charts = [curves.chart(name) for name in shown]
+    notes, low, middle, high = shift([(c.band.index, c.band["low"], c.band["middle"], c.band["high"]) for c in charts])
+    axes.fill_between(notes, low, high, color=PALE, lw=0)
+    axes.plot(notes, middle, color=GREY, lw=0.8, ls="--")
+    _draw_points(axes, shift, [chart.points for chart in charts], lw=0.8)
+    at, low, high = shift([(c.borders, *([limit] * len(c.borders) for limit in curves.limits)) for c in charts])
+    axes.vlines(at, low, high, color=GREY, lw=0.6, ls=":")
+    marked = [chart.points[chart.points["marked"]] for chart in charts]
+    diamonds = shift([(part["written"], part["value"]) for part in marked])
+    axes.plot(*diamonds, ls="", marker="D", ms=5, mfc="none", mec=ORANGE)
+    _write(axes, shift, [_runs(part) for part in marked], xytext=(-7, 0), size=7, ha="right", va="center")
     figure.supxlabel("written note", size=9)
     figure.supylabel(axis, size=9)
     return figure
 
 
-def _whiskers(axes: Axes, rows: pd.DataFrame) -> None:
-    axes.vlines(rows["written"], rows["low"], rows["high"], color=BLUE, lw=0.9)
+def _runs(marked: pd.DataFrame) -> list[tuple[float, float, str]]:
+    """Of each run of neighbouring notes the first one's place and the name: their own would overlap."""
+    runs = (run for _, run in marked.groupby((marked["written"].diff() != 1).cumsum()))
+    return [(*run[["written", "value"]].iloc[0], "–".join(run["written_note"].iloc[[0, -1]].unique())) for run in runs]
 
 
-def _name_notes(axes: Axes, rows: pd.DataFrame) -> None:
-    """Write note names along the axis of the notes, which all panels share."""
-    names = note_names(rows, _MOST_NAMES)
-    name_ticks(axes.xaxis, names, names.values())
+def _write(axes: Axes, shift: Shift, texts: list[list[tuple[float, float, str]]], **style: Any) -> None:
+    """Write each panel's texts (x, y, text), moved by the offset `xytext` in points."""
+    places = shift([tuple(np.array([place for *place, _ in part]).reshape(-1, 2).T) for part in texts])
+    words = [text for part in texts for *_, text in [*part, ("",)]]
+    for x, y, text in zip(*places, words, strict=True):
+        if text:
+            axes.annotate(text, (x, y), textcoords="offset points", **style)
+
+
+def _draw_points(axes: Axes, shift: Shift, parts: list[pd.DataFrame], lw: float) -> None:
+    """Each panel's values over the notes, with whiskers."""
+    notes, value, low, high = shift([(part["written"], part["value"], part["low"], part["high"]) for part in parts])
+    axes.vlines(notes, low, high, color=BLUE, lw=0.9)
+    axes.plot(notes, value, color=BLUE, lw=lw, marker="o", ms=2.5)
+
+
+def _limits(values: pd.Series | pd.DataFrame, margin: float = 0.05) -> tuple[float, float]:
+    """Limits of an axis: the lowest and the highest value, and something beyond."""
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    beyond = margin * (high - low) or 1.0
+    return low - beyond, high + beyond
+
+
+def _ticks(limits: tuple[float, float], most: int = 5) -> dict[float, str]:
+    """Round numbers between the limits, `most` steps apart, and their texts."""
+    low, high = limits
+    ticks = MaxNLocator(most, steps=[1, 2, 5, 10]).tick_values(low, high)
+    return {tick: f"{tick:g}".replace("-", "−") for tick in ticks if low <= tick <= high}
 
 
 @entry("Notes", "How treble follows loudness", on_page=True)
@@ -178,17 +200,18 @@ def treble_against_level(results: Results, shown: list[str], labels: dict[str, s
         name: of_instrument[["level_dbfs", "brightness_db"]].to_numpy()
         for name, of_instrument in table.groupby("instrument")
     }
-    figure, grid = panels(len(shown), PER_ROW, 1.75, sharex=True, sharey=True)
-    for axes, name in zip(grid, shown, strict=True):
-        others = [line for other, line in lines.items() if other != name and groups[other] == groups[name]]
-        axes.add_collection(LineCollection(others, colors="#c9c9c9", linewidths=0.8))
-        of_instrument = table[table["instrument"] == name]
-        axes.plot(of_instrument["level_dbfs"], of_instrument["brightness_db"], color=BLUE, lw=1.2, marker="o", ms=4)
-        for row in of_instrument.itertuples(index=False):
-            axes.annotate(row.dynamic, (row.level_dbfs, row.brightness_db), xytext=(0, 5), size=8,
-                          textcoords="offset points", ha="center", style="italic", weight="bold")  # fmt: skip
-        axes.set_title(labels[name])
-        axes.margins(y=0.2)
+    across, up = _limits(table["level_dbfs"]), _limits(table["brightness_db"], 0.2)
+    titles = [labels[name] for name in shown]
+    figure, axes, shift = small_multiples(titles, 1.75, across, up, _ticks(across, 3), _ticks(up))
+    gap = np.full((1, 2), np.nan)
+    others = [np.concatenate([gap, *(part for other, line in lines.items() if other != name and groups[other] == group
+                                     for part in (line, gap))])
+              for name, group in groups[shown].items()]  # fmt: skip
+    axes.plot(*shift([tuple(line.T) for line in others]), color="#c9c9c9", lw=0.8)
+    axes.plot(*shift([tuple(lines[name].T) for name in shown]), color=BLUE, lw=1.2, marker="o", ms=4)
+    parts = [table[table["instrument"] == name] for name in shown]
+    dynamics = [list(zip(part["level_dbfs"], part["brightness_db"], part["dynamic"], strict=True)) for part in parts]
+    _write(axes, shift, dynamics, xytext=(0, 5), size=8, ha="center", style="italic", weight="bold")
     figure.supxlabel("level (median over notes,\nset-up removed), dB re full scale", size=9)
     figure.supylabel("treble: level\nabove 2 kHz over all, dB", size=9)
     return figure

@@ -10,15 +10,14 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from evenbore.figures.entries import SCHEMES
-from evenbore.figures.style import lay_out
+from evenbore.figures.style import lay_out, write_png
 from evenbore.report.results import Results
 from evenbore.report.style import SOFT_INK, clean
 
 PAGE_PX = 1200
 FRAME_PX = (1920, 1080)
 FRAME_IN = (9.6, 5.4)  # the least: small text of 9 pt is then 25 px high
-STRIP_PX = 256
-SHADES = np.linspace(22, 236, 256).round().astype(np.uint8)  # of 255, in the dark pictures, the darkest first
+SHADES = np.linspace(22, 236, 256).round().astype(int).tolist()  # of 255, in the dark pictures, the darkest first
 MOST_PANELS = 6  # of a frame
 MOST_IN_FRAME = 12  # instruments
 HEAD_IN, FOOT_IN = 0.42, 0.3  # kept for title and source
@@ -29,7 +28,7 @@ def write_pictures(pixels: NDArray[np.uint8], path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     for scheme in SCHEMES:
         picture = pixels if scheme == "light" else darkened(pixels)
-        Image.fromarray(picture).save(path.with_name(f"{path.name}_{scheme}.png"))
+        write_png(picture, path.with_name(f"{path.name}_{scheme}.png"))
 
 
 def for_frame(results: Results) -> Results:
@@ -74,9 +73,6 @@ def rendered(figure: Figure, size: str, title: str, told: str) -> NDArray[np.uin
 
 def darkened(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Pixels (H, W, 3) with their lightness turned over (light grounds become dark) and their hue kept."""
-    dark = np.empty_like(pixels)
-    for first in range(0, len(pixels), STRIP_PX):  # a tall picture as wider numbers takes much memory
-        colour = pixels[first : first + STRIP_PX].astype(np.int16)
-        most, least = (reduce(ufunc, np.moveaxis(colour, 2, 0))[..., None] for ufunc in (np.maximum, np.minimum))
-        dark[first : first + STRIP_PX] = SHADES[colour + 255 - most - least]
-    return dark
+    most, least = (reduce(ufunc, np.moveaxis(pixels, 2, 0)) for ufunc in (np.maximum, np.minimum))
+    turned = pixels + (255 - most - least)[..., None]  # what is beyond a byte on the way comes back into it
+    return np.asarray(Image.fromarray(turned).point(SHADES * 3))

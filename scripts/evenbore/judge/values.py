@@ -10,7 +10,7 @@ loudness.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -33,11 +33,14 @@ COLUMNS = {
     "fundamental": RELATIVE["fundamental_db"],
 }
 """Measured field of `TakeNotes` -> its column of the notes table."""
+Told: TypeAlias = Any  # a number; of the notes of several takes (...) an array (...) of numbers
 
 
 @dataclass(frozen=True)
 class TakeNotes:
     """Notes of one take, one entry per note, ascending written note; repeats of a note averaged.
+
+    What was measured may be of several takes, (..., N), of which the same notes are known: then of each comes a value.
 
     `register`: number of the note's register; `veiled`: normally different from its neighbours;
     `partner`: written note fingered alike one register up, -1 where there is none.
@@ -49,7 +52,7 @@ class TakeNotes:
     >>> cents = np.array([0.0, 1.0, 2.0, 3.0, 9.0])
     >>> take = TakeNotes(np.arange(60, 65), alike, alike > 0, alike - 1, 1900.0, cents, *[unknown] * 7)
     >>> tuning_offset(take), worst_note_cents(take), round(intonation_spread(take) ** 2, 9)
-    (2.0, 7.0, 12.5)
+    (np.float64(2.0), 7.0, np.float64(12.5))
     """
 
     written: Ints
@@ -73,12 +76,12 @@ class TakeNotes:
         return replace(self, **arrays)
 
 
-def tuning_offset(take: TakeNotes) -> float:
+def tuning_offset(take: TakeNotes) -> Told:
     """Median deviation, cents."""
     return _median(take.cents)
 
 
-def intonation_spread(take: TakeNotes) -> float:
+def intonation_spread(take: TakeNotes) -> Told:
     """RMS of `intonation`: the standard deviation (n - 1) of the cents."""
     return _rms(intonation(take))
 
@@ -93,8 +96,7 @@ def worst_notes(takes: Sequence[TakeNotes]) -> list[float]:
 
     Each take's own furthest note would be further out by the player's scatter.
     """
-    cents = np.array([take.cents for take in takes])
-    cents = cents[:, np.isfinite(cents).all(axis=0)]
+    cents = _known(np.array([take.cents for take in takes]))
     if cents.shape[1] < MIN_NOTES:
         return [np.nan] * len(cents)
     away = cents - np.median(cents, axis=1, keepdims=True)
@@ -104,57 +106,57 @@ def worst_notes(takes: Sequence[TakeNotes]) -> list[float]:
     return distances
 
 
-def register_width(take: TakeNotes) -> float:
+def register_width(take: TakeNotes) -> Told:
     """Mean width of the intervals between notes fingered alike, less the nominal width, cents."""
     index = {int(note): i for i, note in enumerate(take.written)}
     pairs = [(i, index[int(p)]) for i, p in enumerate(take.partner) if int(p) in index]
-    widths = np.array([take.cents[upper] - take.cents[lower] for lower, upper in pairs])
+    lower, upper = np.array(pairs, int).reshape(-1, 2).T
+    widths = take.cents[..., upper] - take.cents[..., lower]
     # equal-tempered octave or twelfth between the two notes; what is left are the deviations
-    steps = np.array([100.0 * (take.written[u] - take.written[lo]) for lo, u in pairs])
-    widths = widths + steps - take.nominal_cents
-    widths = widths[np.isfinite(widths)]
-    return float(widths.mean()) if widths.size >= 3 else np.nan
+    steps = 100.0 * (take.written[upper] - take.written[lower])
+    widths = _known(widths + steps - take.nominal_cents)
+    return widths.mean(axis=-1) if widths.shape[-1] >= 3 else np.nan
 
 
-def timbre_evenness(take: TakeNotes) -> float:
+def timbre_evenness(take: TakeNotes) -> Told:
     """RMS of `timbre`, dB."""
     return _rms(timbre(take))
 
 
-def level_evenness(take: TakeNotes) -> float:
+def level_evenness(take: TakeNotes) -> Told:
     """RMS of `loudness`, dB."""
     return _rms(loudness(take))
 
 
-def noise(take: TakeNotes) -> float:
+def noise(take: TakeNotes) -> Told:
     """Air noise above 2 kHz relative to the harmonics, median over notes, dB; NaN where the room hides most notes'.
 
     The notes in which it is told are those in which it comes out loud.
     """
-    return _median(take.noise) if np.isfinite(take.noise).mean() >= LEAST_TOLD else np.nan
+    return _median(take.noise) if _are_known(take.noise).mean() >= LEAST_TOLD else np.nan
 
 
-def response(take: TakeNotes) -> float:
+def response(take: TakeNotes) -> Told:
     """Median attack time, ms."""
     return _median(take.attack)
 
 
-def brightness(take: TakeNotes) -> float:
+def brightness(take: TakeNotes) -> Told:
     """Median over notes of the tilt against the usual one, dB per octave."""
     return _median(take.tilt)
 
 
-def odd_even_ratio(take: TakeNotes) -> float:
+def odd_even_ratio(take: TakeNotes) -> Told:
     """Median over notes of the odd harmonics against the even ones, against the usual, dB."""
     return _median(take.odd_even)
 
 
-def fundamental_strength(take: TakeNotes) -> float:
+def fundamental_strength(take: TakeNotes) -> Told:
     """Median over notes of the fundamental against the other harmonics, against the usual, dB."""
     return _median(take.fundamental)
 
 
-def dynamic_range(loud: TakeNotes, soft: TakeNotes) -> float:
+def dynamic_range(loud: TakeNotes, soft: TakeNotes) -> Told:
     """Median over notes of loud minus soft level, dB."""
     return _median(loud.level - soft.level)
 
@@ -171,8 +173,12 @@ def tone_hold(loud: TakeNotes, soft: TakeNotes) -> float:
 
 def intonation(take: TakeNotes) -> Floats:
     """Cents from the take's mean, widened by sqrt(n / (n - 1)) for the mean that was fitted."""
-    n = np.isfinite(take.cents).sum()
-    return (take.cents - np.nanmean(take.cents)) * np.sqrt(n / (n - 1)) if n > 1 else np.full(take.cents.shape, np.nan)
+    measured = _known(take.cents)
+    n = measured.shape[-1]
+    if n < 2:
+        return np.full(take.cents.shape, np.nan)
+    widened: Floats = (take.cents - measured.mean(axis=-1, keepdims=True)) * np.sqrt(n / (n - 1))
+    return widened
 
 
 def timbre(take: TakeNotes) -> Floats:
@@ -194,9 +200,9 @@ def unevenness(take: TakeNotes, values: Floats) -> Floats:
     of standard deviation s gives values of standard deviation s, at a register's end as in its middle.
     Veiled notes neither count nor predict.
     """
-    usable = np.isfinite(values) & ~take.veiled
+    usable = _are_known(values) & ~take.veiled
     out = np.full(values.shape, np.nan)
-    out[usable] = residual_maker(take, usable) @ values[usable]
+    out[..., usable] = values[..., usable] @ residual_maker(take, usable).T
     return out
 
 
@@ -225,14 +231,25 @@ def line_residuals(written: tuple[int, ...], register: tuple[int, ...]) -> Float
     return maker
 
 
-def _median(values: Floats) -> float:
-    values = values[np.isfinite(values)]
-    return float(np.median(values)) if values.size >= MIN_NOTES else np.nan
+def _known(values: Floats) -> Floats:
+    """Of the values (..., N) of notes those that are known, (..., n)."""
+    return values[..., _are_known(values)]
 
 
-def _rms(values: Floats) -> float:
-    values = values[np.isfinite(values)]
-    return float(np.sqrt(np.mean(values**2))) if values.size >= MIN_NOTES else np.nan
+def _are_known(values: Floats) -> Bools:
+    """Which of the N notes' values (..., N) are known."""
+    told: Bools = np.logical_and.reduce(np.isfinite(values), axis=tuple(range(values.ndim - 1)))
+    return told
+
+
+def _median(values: Floats) -> Told:
+    values = _known(values)
+    return np.median(values, axis=-1) if values.shape[-1] >= MIN_NOTES else np.nan
+
+
+def _rms(values: Floats) -> Told:
+    values = _known(values)
+    return np.sqrt((values**2).mean(axis=-1)) if values.shape[-1] >= MIN_NOTES else np.nan
 
 
 def _per_10_db(change: Floats, loud: TakeNotes, soft: TakeNotes) -> float:

@@ -5,6 +5,7 @@ columns with the index of their recording. The same measurements give the same b
 """
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -32,7 +33,7 @@ def write_chunk(measured: "list[Measured]", path: str | Path) -> None:
         sizes = [len(part["step"]) if part else 0 for part in parts]
         arrays[f"{table}.recording"] = np.repeat(np.arange(len(parts)), sizes)
         for column in columns:
-            filled = [part[column] for part in parts if part]
+            filled = [part[column] for part, size in zip(parts, sizes, strict=True) if size]
             arrays[f"{table}.{column}"] = np.concatenate(filled) if filled else np.empty(0)
 
     def write(temporary: Path) -> None:
@@ -61,13 +62,15 @@ def read_columns(path: str | Path, table: str) -> dict[str, Floats]:
         return {column: arrays[f"{table}.{column}"] for column in ("recording", *_TABLES[table])}
 
 
-def join_chunks(parts: list[str], path: str | Path) -> None:
-    """Write files of one recording each as one chunk: the same bytes as if all were written at once."""
+def join_chunks(parts: Sequence[tuple[str, int]], path: str | Path) -> None:
+    """Write recordings, each by its chunk file and its place there, as one chunk: the same bytes as if all were written
+    at once."""
     from evenbore.notes.measure import Measured  # here, for who reads chunks needs nothing of what measures
 
+    rows = {part: read_chunk_rows(part) for part, _ in parts}
+    tables = {part: [read_columns(part, table) for table in _TABLES] for part in rows}
     measured = []
-    for part in parts:
-        chunk = read_chunk_rows(part)
-        tables = (read_columns(part, table) for table in _TABLES)
-        measured.append(Measured(chunk.recordings[0], chunk.notes[0], *tables))
+    for part, place in parts:
+        own = [{name: column[table["recording"] == place] for name, column in table.items()} for table in tables[part]]
+        measured.append(Measured(rows[part].recordings[place], rows[part].notes[place], *own))
     write_chunk(measured, path)

@@ -203,7 +203,11 @@ def _chances(answers: list[words.Answer], shown: list[str]) -> dict[str, dict[st
 
 def _records(frame: pd.DataFrame) -> list[Row]:
     """Rows as dicts, None for what is missing."""
-    return cast(list[Row], frame.astype(object).where(frame.notna(), None).to_dict("records"))
+    columns = [
+        [None if missing else value for value, missing in zip(column.tolist(), column.isna(), strict=True)]
+        for _, column in frame.items()
+    ]
+    return [dict(zip(frame.columns, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
 def _counts(results: Results) -> dict[str, int]:

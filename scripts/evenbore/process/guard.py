@@ -16,7 +16,7 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -78,17 +78,25 @@ class Guard:
         self.close()
 
 
-def measure_chunk(rows: list[RecordingRow], chunk: str, path: str | Path, guard: Guard) -> Iterator[str]:
+def measure_chunk(
+    rows: list[RecordingRow], chunk: str, path: str | Path, guard: Guard, known: Sequence[RecordingRow] = ()
+) -> Iterator[str]:
     """Measure the recordings of a chunk into one chunk file.
 
-    Yields, recording by recording, what there is to tell of it: "" as a
-    rule, else why the worker died on it or the traceback of an error of our own.
+    Yields, recording by recording that is measured, what there is to tell of it: "" as a rule, else why the worker died
+    on it or the traceback of an error of our own. `known`: the rows that the file at `path` was made of, in their
+    order; what it holds of those that are the same is not measured again.
     """
     folder = Path(path).with_suffix(".parts")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        parts = [str(folder / f"{number}.npz") for number in range(len(rows))]
-        for row, part in zip(rows, parts, strict=True):
+        parts: list[tuple[str, int]] = []
+        for row in rows:
+            if row in known:
+                parts.append((str(path), known.index(row)))
+                continue
+            part = str(folder / f"{len(parts)}.npz")
+            parts.append((part, 0))
             try:
                 yield guard.ask("measure", time_limit_s(row["path"]), row=row, chunk=chunk, into=part)
             except AudioError as error:

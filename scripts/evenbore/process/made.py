@@ -1,11 +1,10 @@
 """What each step made out of what, by content: so that clocks and time stamps decide nothing.
 
-A step that has ended well leaves a record, `results/work/made/STEP.json`: the SHA-256 of each of its inputs and outputs
-and of its parameters, code and recordings among them. Where one of them is not as it was, or no record is left, its
+A step that has ended well leaves a record, `results/work/made/STEP.json`: its parameters and the SHA-256 of each of its
+inputs and outputs, code and recordings among them. Where one of them is not as it was, or no record is left, its
 outputs are stale.
 """
 
-import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -36,9 +35,16 @@ def note_made(step: Job, inputs: Mapping[str, str | None]) -> None:
 
     `inputs`: their digests as they were when it began.
     """
-    record = {"params": _of_params(step.params), "inputs": inputs, "outputs": digests(step.outputs)}
+    record = {"params": dict(step.params), "inputs": inputs, "outputs": digests(step.outputs)}
     text = json.dumps(record, indent=0)
     write_atomically(_record(step.log), lambda temporary: temporary.write_text(text, encoding="utf-8"))
+
+
+def made_by(step: Job, inputs: Mapping[str, str | None]) -> dict[str, Any]:
+    """The parameters by which its outputs, as they are now, were made of the same inputs; none where nobody knows."""
+    record = _read(step.log)
+    same = record["inputs"] == inputs and record["outputs"] == digests(step.outputs)
+    return dict(record["params"]) if same else {}
 
 
 def forget_made(log: str) -> None:
@@ -64,7 +70,7 @@ def stale(steps: Iterable[Job], digest: Callable[[str], str | None]) -> tuple[se
                 if path in used
                 else f"{path} was changed after it was written. It stays so until you delete it or its inputs change."
             )
-        same = record["params"] == _of_params(step.params) and set(noted) == set(step.outputs)
+        same = record["params"] == json.loads(json.dumps(step.params)) and set(noted) == set(step.outputs)
         if not same or used & {*changed} or any(digest(path) != was for path, was in record["inputs"].items()):
             outputs |= {*step.outputs}
     return outputs, told
@@ -78,12 +84,8 @@ def _read(log: str) -> dict[str, Any]:
     """The record of a step; an empty one, which fits nothing, where there is none that is sound."""
     try:
         record = json.loads(_record(log).read_text(encoding="utf-8"))
-        if all(isinstance(record[key], dict) for key in ("inputs", "outputs")) and "params" in record:
+        if all(isinstance(record[key], dict) for key in ("inputs", "outputs", "params")):
             return dict(record)
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         pass
-    return {"params": None, "inputs": {}, "outputs": {}}
-
-
-def _of_params(params: Mapping[str, Any]) -> str:
-    return hashlib.sha256(json.dumps(dict(params), sort_keys=True).encode()).hexdigest()
+    return {"params": {}, "inputs": {}, "outputs": {}}

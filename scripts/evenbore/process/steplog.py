@@ -5,7 +5,7 @@ import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from evenbore.files.errors import OUT_OF_MEMORY, EvenboreError, in_words, lacks_memory
 from evenbore.process import blas, made
@@ -43,18 +43,25 @@ def paths_of(*named: Any) -> dict[str, str]:
     return {f"path_to_{name}": path for paths in named for name, path in paths.items() if isinstance(path, str)}
 
 
-@contextmanager
-def step(snakemake: Any) -> Iterator[list[str]]:
-    """Do a step's work, with its log and its record; `snakemake` is what Snakemake gives to its script.
+class Begun(NamedTuple):
+    """A step that is at work.
 
-    Into the list that is given out goes what may be different at another time, such as a lack of memory: then no record
-    is left, and the next run does the step again.
+    `made_by`: see there. Into `passing` goes what may be different at another time, such as a lack of memory: then no
+    record is left, and the next run does the step again.
     """
-    passing: list[str] = []
-    log = str(snakemake.log[0])
-    with step_log(log):
-        made.forget_made(log)
+
+    made_by: dict[str, Any]
+    passing: list[str]
+
+
+@contextmanager
+def step(snakemake: Any) -> Iterator[Begun]:
+    """Do a step's work, with its log and its record; `snakemake` is what Snakemake gives to its script."""
+    job = made.Job(str(snakemake.log[0]), [*snakemake.output], dict(snakemake.params.items()))
+    with step_log(job.log):
         inputs = made.digests(snakemake.input)
-        yield passing
-        if not passing:
-            made.note_made(made.Job(log, [*snakemake.output], dict(snakemake.params.items())), inputs)
+        begun = Begun(made.made_by(job, inputs), [])
+        made.forget_made(job.log)
+        yield begun
+        if not begun.passing:
+            made.note_made(job, inputs)

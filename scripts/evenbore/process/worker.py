@@ -158,7 +158,7 @@ def _set_aside(row: RecordingRow, chunk: str, reason: str, into: str) -> None:
     write_chunk([set_aside(known, reason)], into)
 
 
-def _join(parts: list[str], into: str) -> None:
+def _join(parts: list[tuple[str, int]], into: str) -> None:
     from evenbore.notes.chunkfile import join_chunks
 
     join_chunks(parts, into)

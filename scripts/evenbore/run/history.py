@@ -14,7 +14,6 @@ from typing import Any
 from evenbore.facts.rows import Row
 from evenbore.facts.words import plain
 from evenbore.files.paths import harmless
-from evenbore.files.tables import read_table, write_text
 from evenbore.run.against import changes_between
 
 FILE = Path("results/history.json")
@@ -25,6 +24,8 @@ REASONS_SHOWN = 10  # lines
 
 def note_run(tables: Path, record: Mapping[str, Any], path: Path) -> None:
     """Add the run behind the tables to the history, unless it is the last one again; `record`: its provenance."""
+    from evenbore.files.tables import write_text  # here, for who tells of past runs needs no tables
+
     runs = past_runs(path)
     answer = _answer(tables)
     last = runs[-1] if runs else {}
@@ -71,6 +72,8 @@ def change_parts(runs: list[dict[str, Any]]) -> list[tuple[str, list[str]]]:
 
 def _answer(tables: Path) -> dict[str, Any]:
     """What the tables answer, as JSON."""
+    from evenbore.files.tables import read_table
+
     status = read_table(tables / "status.tsv", "status").fillna({"must_pass": "", "against": ""})
     ranking = read_table(tables / "ranking.tsv", "ranking")
     first = ranking.dropna(subset="p_first").sort_values("p_first", ascending=False, kind="stable")

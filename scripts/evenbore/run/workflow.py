@@ -2,7 +2,6 @@
 
 import contextlib
 import csv
-import importlib
 import json
 import os
 import shutil
@@ -10,7 +9,6 @@ import signal
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -20,7 +18,7 @@ from typing import BinaryIO
 from platformdirs import user_cache_dir
 
 from evenbore.files.errors import NO_MEMORY, OUT_OF_MEMORY
-from evenbore.files.paths import IMPORTED_FROM, command, repo_root, shown_path, typed
+from evenbore.files.paths import IMPORTED_FROM, command, harmless, repo_root, shown_path, typed
 from evenbore.run import running
 from evenbore.run.progress import Progress, Screen, stage_name
 
@@ -48,7 +46,6 @@ def run_workflow(study: Path, recordings: dict[str, int], options: list[str]) ->
     log = study / "results" / "logs" / "run.log"
     log.parent.mkdir(parents=True, exist_ok=True)
     others, started = None, time.time()
-    threading.Thread(target=_load_words).start()  # beside Snakemake, which takes as long to begin
     with running.noted(study, options) as note:
         text, code, progress = _attempt(study, recordings, options, log, note)
         if _locked(progress):
@@ -239,7 +236,7 @@ def _success(study: Path, progress: Progress, started: float) -> str:
             text += f"; the reasons are in {shown_path(table)}"
         lines.append(text)
     lines += filter(None, [progress.done_anew()])
-    lines += _judged(study / "results" / "tables")
+    lines += _told(study)
     lines += _changed(study, started)
     report = study / "results" / "report.html"
     if report.is_file():
@@ -247,23 +244,11 @@ def _success(study: Path, progress: Progress, started: float) -> str:
     return "\n".join(lines)
 
 
-def _judged(tables: Path) -> list[str]:
-    """What hangs on own days, and what to record next."""
-    wanted = [tables / f"{name}.tsv" for name in ("own_days", "comparability", "next")]
-    if not all(path.is_file() for path in wanted):
-        return []
-    from evenbore.files.tables import read_table
-    from evenbore.report.words import next_steps, own_days_words
-
-    days, links, steps = (read_table(path, path.stem) for path in wanted)
-    best = [f"Next: {step.advice}." for step in next_steps(steps)[:1]]
-    return [*filter(None, [own_days_words(days, links)]), *best]
-
-
-def _load_words() -> None:
-    """Load what the end of a run is told with; who cannot now says so then."""
-    with contextlib.suppress(Exception):
-        importlib.import_module("evenbore.report.words")
+def _told(study: Path) -> list[str]:
+    """What the report's step left to be told: what hangs on own days, and what to record next."""
+    path = study / "results" / "work" / "told.txt"
+    text = path.read_text("utf-8").replace("\u00a0", " ") if path.is_file() else ""
+    return [harmless(line) for line in text.splitlines()]
 
 
 def _changed(study: Path, since: float) -> list[str]:

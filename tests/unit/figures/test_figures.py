@@ -9,12 +9,14 @@ import sys
 import xml.etree.ElementTree as ET
 
 import matplotlib as mpl
+import numpy as np
 import pandas as pd
 import pytest
 
 import report_sample
 from evenbore.figures import decision, draw, style
 from evenbore.figures.entries import DRAW, FIGURES
+from evenbore.figures.style import small_multiples
 from evenbore.report.curves import curves_of
 from evenbore.report.results import read_results
 from evenbore.study.sheets import load_study
@@ -252,11 +254,28 @@ def test_no_cluster_structure_is_said(results, draw_only):
 
 @pytest.mark.parametrize(("name", "measure"), [("intonation_by_note", "cents"), ("evenness_level", "level_dbfs")])
 def test_panels_have_the_limits_and_ticks_of_all_curves(results, finished, name, measure):
-    figure = finished(results, name)
+    (axes,) = finished(results, name).axes
     curves = curves_of(results, measure)
-    for axes in [axes for axes in figure.axes if axes.axison]:
-        assert axes.get_ylim() == curves.limits
-        assert axes.get_yticks().tolist() == list(curves.ticks)
+    frames = np.array(axes.collections[0].get_segments())  # of each panel its left and lower edge
+    assert len(frames) == len(results.shown)
+    assert np.ptp(frames[..., 1], axis=1) == pytest.approx(curves.limits[1] - curves.limits[0])
+    top = frames[:, 0, 1].max() - curves.limits[1]
+    assert axes.get_yticks().reshape(-1, len(curves.ticks))[-1] - top == pytest.approx(np.array([*curves.ticks]))
+
+
+@pytest.mark.parametrize("count", [1, 2, 4, 6])
+def test_every_column_of_panels_has_the_ticks_below_its_last(count):
+    _, axes, shift = small_multiples([*"abcdef"[:count]], 1.75, (0, 10), (0, 1), {0: "low", 10: "high"}, {0: "0"})
+    x, y = shift([([5, 6], [0.2, 0.4])] * count)
+    assert (np.isnan(x) == ([False, False, True] * count)).all()
+    frames = np.array(axes.collections[0].get_segments())
+    inside = (x[::3] > frames[:, 1, 0]) & (x[1::3] < frames[:, 2, 0]) & (y[::3] > frames[:, 1, 1])
+    assert (inside & (y[1::3] < frames[:, 0, 1])).all()
+    under = {place.xy for place in axes.texts if place.get_text() == "low"} | {
+        (at, axes.get_ylim()[0]) for at in axes.get_xticks()[::2]
+    }
+    columns = {at: low for at, low in sorted(map(tuple, frames[:, 1]), key=lambda corner: -corner[1])}
+    assert under == set(columns.items())
 
 
 def test_settings_that_lie_about_do_not_count(results):

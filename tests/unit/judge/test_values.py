@@ -1,11 +1,13 @@
 """Each criterion against a value worked out by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.files.tables import conform
-from evenbore.judge.values import DEVIATIONS, FUNCTIONS, TOGETHER, TakeNotes, criteria_table, unevenness
+from evenbore.judge.values import COLUMNS, DEVIATIONS, FUNCTIONS, TOGETHER, TakeNotes, criteria_table, unevenness
 
 
 def take(cents, *, written=None, register=None, veiled=None, partner=None, nominal=1200.0, level=None, brightness=None,
@@ -172,3 +174,13 @@ def test_the_table_carries_the_configured_differences():
     assert table.loc["total_cost", "unit"] == "EUR"
     assert table.loc["total_cost", "just_noticeable"] == 0
     assert table["better"].to_dict() == {name: criterion.better for name, criterion in CRITERIA.items()}
+
+
+@pytest.mark.parametrize("name", [c.name for c in MEASURED if c.kind == "take" and c.name not in TOGETHER])
+def test_notes_of_several_takes_tell_what_each_tells_alone(name):
+    drawn = np.random.default_rng(5).normal(0, 5, (len(COLUMNS), 3, 14))
+    drawn[..., 4] = np.nan
+    same = take(np.zeros(14), partner=np.where(np.arange(14) < 7, np.arange(67, 81), -1), nominal=700.0)
+    several = replace(same, **dict(zip(COLUMNS, drawn, strict=True)))
+    each = [replace(same, **dict(zip(COLUMNS, of_take, strict=True))) for of_take in drawn.swapaxes(0, 1)]
+    assert FUNCTIONS[name](several) == pytest.approx([FUNCTIONS[name](one) for one in each])

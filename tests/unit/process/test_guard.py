@@ -71,6 +71,24 @@ def children():
     return [child for child in psutil.Process().children() if child.status() != psutil.STATUS_ZOMBIE]
 
 
+def test_what_is_known_of_a_chunk_is_kept_byte_for_byte(rows, tmp_path):
+    first, second, third = rows("a", "b", "c")
+    (tmp_path / "b.wav").write_bytes(b"")
+    second["sha256"] = sha256(tmp_path / "b.wav")
+    measured([first, second], tmp_path / "before.npz")
+    measured([second, third, first], tmp_path / "anew.npz")
+    (tmp_path / "a.wav").unlink()  # as it cannot be heard any more, it comes out of the file
+    with Guard() as worker:
+        told = list(
+            measure_chunk([second, third, first], "s1--clar_a", tmp_path / "before.npz", worker, [first, second])
+        )
+        assert told == [""]
+        assert (tmp_path / "before.npz").read_bytes() == (tmp_path / "anew.npz").read_bytes()
+        changed = first | {"low": "A3"}
+        (told,) = measure_chunk([changed], "s1--clar_a", tmp_path / "before.npz", worker, [second, third, first])
+    assert read_chunk_rows(tmp_path / "before.npz").recordings[0]["status"] == "set_aside"
+
+
 def test_a_guarded_chunk_is_the_same_as_one_measured_here(rows, tmp_path):
     """Byte for byte, with a recording set aside in the midst of it."""
     chunk = rows("a", "b", "c")

@@ -69,6 +69,21 @@ def test_without_a_sound_record_it_is_made_anew(steps, tmp_path, record):
     assert stale(steps, sha256) == ({"table"}, [])
 
 
+def test_a_step_learns_by_what_its_outputs_were_made_while_nothing_else_has_changed(steps):
+    def made_by():
+        with step(job) as begun:
+            pass
+        return begun.made_by
+
+    job = SimpleNamespace(log=["results/logs/table.log"], output=["table"], input=["sheet"], params={"rows": "b"})
+    assert (made_by(), made_by()) == ({"rows": "a"}, {"rows": "b"})
+    for name in ("table", "sheet"):
+        with open(name, "a") as file:
+            file.write("!")
+        assert made_by() == {}
+        assert made_by() == {"rows": "b"}
+
+
 def test_what_is_not_there_is_not_stale(steps):
     os.unlink("table")
     os.unlink("results/work/made/table.json")
@@ -77,8 +92,8 @@ def test_what_is_not_there_is_not_stale(steps):
 
 def test_a_passing_fault_and_a_failure_leave_no_record(steps, tmp_path):
     job = SimpleNamespace(log=["results/logs/table.log"], output=["table"], input=["sheet"], params={"rows": "a"})
-    with step(job) as passing:
-        passing.append("short of memory")
+    with step(job) as begun:
+        begun.passing.append("short of memory")
     assert stale(steps, sha256)[0] == {"table"}
     with step(job):
         pass

@@ -9,6 +9,9 @@ import numpy as np
 import pandas as pd
 import pypdf
 import pytest
+from fontTools.pens.recordingPen import DecomposingRecordingPen
+from fontTools.ttLib import TTFont
+from fpdf import FPDF
 from matplotlib.figure import Figure
 from PIL import Image
 
@@ -182,4 +185,37 @@ def test_a_document_is_what_it_would_be_with_fonts_of_its_own(monkeypatch):
     shared = [written(text) for text in (*texts, *texts)]
     assert shared[:3] == shared[3:]
     monkeypatch.setattr(pdf, "_add_font", lambda document, *font: document.add_font(*font))
-    assert [written(text) for text in texts] == shared[:3]
+    monkeypatch.setattr(pdf._Document, "output", FPDF.output)
+    assert [drawing(written(text)) for text in texts] == [drawing(one) for one in shared[:3]]
+
+
+def drawing(document):
+    """What a PDF's page draws, and the outlines of its fonts' glyphs."""
+    page = pypdf.PdfReader(io.BytesIO(document)).pages[0]
+    outlines = []
+    for font in page["/Resources"]["/Font"].values():
+        descriptor = font.get_object()["/DescendantFonts"][0].get_object()["/FontDescriptor"]
+        glyphs = TTFont(io.BytesIO(descriptor["/FontFile2"].get_data())).getGlyphSet()
+        for name in glyphs:
+            pen = DecomposingRecordingPen(glyphs)
+            glyphs[name].draw(pen)
+            outlines.append((name, glyphs[name].width, pen.value))
+    return page.get_contents().get_data(), outlines
+
+
+@pytest.mark.parametrize("width", [45.0, 61.5, pdf.INNER])
+def test_lines_break_where_the_library_would_break_them(width):
+    document, rng = pdf.new_document(), np.random.default_rng(2)
+    said = ["a", "Ton", "Bb4–D5:", "12.5 ± 0.3", "cents,", "relatively", "über", "Указано", "low—high", "", "WWWWW"]
+    for size in (7.5, 9.0, 17.0):
+        document.set_font(pdf.FONT, "", size)
+        document.set_text_shaping(False)
+        text = " ".join(rng.choice(said, 120))
+        told = document.multi_cell(width, 1, text, align="L", dry_run=True, output="LINES")
+        assert [line.rstrip() for line in pdf._plain_lines(document, text, width)] == [line.rstrip() for line in told]
+
+
+def test_what_the_library_must_break_is_left_to_it():
+    document = pdf.new_document()
+    for text in ("שלום עולם", "W" * 200, "♭ 漢字"):
+        assert pdf._plain_lines(document, text, 60.0) == []

@@ -59,14 +59,15 @@ def test_check_says_what_a_single_link_costs(tmp_path, capsys, monkeypatch):
 
 
 def test_a_run_ends_with_what_hangs_on_days_and_what_to_record_next(report):
-    from evenbore.run.workflow import _judged
+    from evenbore.run.workflow import _told
 
-    days, best = _judged(report / "results/tables")
+    days, best = _told(report)
     assert days.startswith("From day to day an instrument varies ")
+    assert "\N{REPLACEMENT CHARACTER}" not in days
     assert re.fullmatch(
         r"Next: record .*, about \d+ minutes: some \d+ more comparisons would be decided, .* above all\.", best
     )
-    assert _judged(report / "results") == []
+    assert _told(report / "results") == []
 
 
 def test_another_name_of_a_family_is_answered_with_its_key(capsys):
