@@ -201,11 +201,16 @@ def _of_the_last(table: pd.DataFrame, criteria: Sequence[str], word: str, verdic
 
 @cache
 def promised(sessions: int, shared: int, scatter: str) -> dict[str, float]:
-    """By criterion of TOLD; the scatter of takes is that of a study with many takes."""
-    rng = np.random.default_rng([DEVELOPMENT, 99])
-    many = draw.draw(rng, draw.identical(rng), draw.layout(1, 0), KINDS[scatter], takes=30)
-    found = judged.promised(draw.layout(sessions, shared), TAKES, judged.takes_scatter(many))
+    """By criterion of TOLD."""
+    found = judged.promised(draw.layout(sessions, shared), TAKES, known_scatter(scatter))
     return {criterion: found[criterion] for criterion in TOLD}
+
+
+@cache
+def known_scatter(scatter: str) -> dict[str, float]:
+    """By criterion, the standard deviation between takes that a study with many takes shows."""
+    rng = np.random.default_rng([DEVELOPMENT, 99])
+    return judged.takes_scatter(draw.draw(rng, draw.identical(rng), draw.layout(1, 0), KINDS[scatter], takes=30))
 
 
 def changed(rng, cell: Cell, number: int) -> Sums:
