@@ -1,4 +1,4 @@
-"""How often verdicts and probabilities are right: python tests/decisions/run.py [--short | --studies N] [--development].
+"""How often verdicts are right: python tests/decisions/run.py [--short | --studies N] [--jobs N] [--development].
 
 Draws studies with known truth, judges them, prints the tables and writes build/decisions/results.json
 (results-development.json); but for --development, renews tables and pictures of docs/decisions.md.

@@ -320,7 +320,8 @@ def _rows(criterion: Criterion, owners: Sequence[Owner], found: Assessment, unju
     means = dict(zip(cells.owners, cells.mean_weights @ cells.means(values), strict=True))
     # with one block in all, what it adds is the same for everybody
     linked = {cells.owners[n] for n in cells.owner[cells.joined() | (np.unique(cells.block).size < 2)]}
-    rows, halves = [], half_width(*known.of_values(), known.shares, CONFIDENCE)
+    halves = half_width(*known.of_values(), known.shares, CONFIDENCE)
+    rows = []
     for owner, half, n in zip(owners, halves.tolist(), known.n.tolist(), strict=True):
         if owner not in means:
             rows.append(_row(owner, criterion, reason=joined(criterion.missing, unjudged[owner])))
