@@ -34,6 +34,7 @@ BARELY = 1.2  # just-noticeable differences
 SPREADS = (0.25, 0.5, 1.0)  # of the instruments, in what such instruments usually differ by
 BINS = (0.2, 0.4, 0.6, 0.7, 0.8, 0.9, 1.0001)  # of stated probabilities
 MEANT = 40.0  # concentration of the weights that a buyer means, given those of a preset: a weight of 0.3 to within 0.07
+PILOTS = 8  # studies of identical instruments that plans take the scatter of takes from
 TOGETHER = 5  # studies of a cell that a process takes at once
 
 Cell = Mapping[str, Any]
@@ -182,7 +183,7 @@ def promise(rng, cell: Cell, number: int) -> Sums:
     """Whether the difference that a plan promises to find is found, one criterion a study: without any just-noticeable
     difference."""
     criterion = TOLD[number % len(TOLD)]
-    by = promised(cell["sessions"], cell["shared"], cell["scatter"])[criterion]
+    by = cell["known"][criterion]
     truth = differing(draw.identical(rng), {criterion: by})
     study = draw.draw(rng, truth, visits(cell), KINDS[cell["scatter"]], TAKES, cell["day"])
     table = judged.pairs(study, judged.assessed(study), heard=False)
@@ -200,12 +201,13 @@ def _of_the_last(table: pd.DataFrame, criteria: Sequence[str], word: str, verdic
 
 
 @cache
-def promised(sessions: int, shared: int, scatter: str) -> dict[str, float]:
-    """By criterion of TOLD; the scatter of takes is that of a study with many takes."""
+def take_sd(scatter: str) -> dict[str, float]:
+    """By criterion, the standard deviation between takes as earlier studies show it: how much an evenness scatters
+    depends on how uneven their instruments are."""
     rng = np.random.default_rng([DEVELOPMENT, 99])
-    many = draw.draw(rng, draw.identical(rng), draw.layout(1, 0), KINDS[scatter], takes=30)
-    found = judged.promised(draw.layout(sessions, shared), TAKES, judged.takes_scatter(many))
-    return {criterion: found[criterion] for criterion in TOLD}
+    pilots = [draw.draw(rng, draw.identical(rng), draw.layout(1, 0), KINDS[scatter], takes=8) for _ in range(PILOTS)]
+    variances = np.square(pd.DataFrame([judged.takes_scatter(pilot) for pilot in pilots]))
+    return variances.mean().pow(0.5).to_dict()
 
 
 def changed(rng, cell: Cell, number: int) -> Sums:
@@ -325,6 +327,9 @@ def run(
         for name, part_cells in chosen.items():
             if name == "power":
                 part_cells = [cell | {"known": _errors(results["identical"], cell)} for cell in part_cells]
+            elif name == "promise":
+                part_cells = [cell | {"known": judged.promised(visits(cell), TAKES, take_sd(cell["scatter"]))}
+                              for cell in part_cells]  # fmt: skip
             count = studies if isinstance(studies, int) else studies[name]
             firsts = range(0, count, TOGETHER)
             tasks = [(name, c, series, first, min(first + TOGETHER, count)) for c in part_cells for first in firsts]

@@ -1,4 +1,4 @@
-"""How often verdicts and probabilities are right: python tests/decisions/run.py [--short] [--jobs N] [--development].
+"""How often verdicts are right: python tests/decisions/run.py [--short | --studies N] [--jobs N] [--development].
 
 Draws studies with known truth, judges them, prints the tables and writes build/decisions/results.json
 (results-development.json); but for --development, renews tables and pictures of docs/decisions.md.
@@ -27,6 +27,7 @@ def main() -> None:
     parser.add_argument(
         "--short", action="store_true", help=f"the usual cells alone, of fewer than {FULL} studies each"
     )
+    parser.add_argument("--studies", type=int, default=FULL, help=f"of each cell, where it is not --short ({FULL})")
     parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes")
     parser.add_argument("--development", action="store_true", help="the studies that methods are tuned on")
     given = parser.parse_args()
@@ -40,7 +41,7 @@ def main() -> None:
         cpu = sum(row["cpu_s"] for row in rows) / sum(row["studies"] for row in rows)
         print(f"{name}: {len(rows)} cells, {cpu:.2f} s a study", file=sys.stderr, flush=True)
 
-    studies = campaign.SHORT if given.short else FULL
+    studies = campaign.SHORT if given.short else given.studies
     usual = {name: [c for c in part.cells if campaign.usual(c)] for name, part in campaign.PARTS.items()}
     series = campaign.DEVELOPMENT if given.development else campaign.REPORTED
     results = campaign.run(studies, series, given.jobs, keep, usual if given.short else None)

@@ -5,7 +5,7 @@ from itertools import pairwise, product
 
 from campaigns import markdown
 
-from .campaign import BINS, SIZES, TOLD, USUAL_DAYS
+from .campaign import BINS, PARTS, SIZES, TOLD, USUAL_DAYS
 from .generator import INSTRUMENTS, KINDS, SCATTER, SESSION
 from .judged import CRITERION_NAMES
 
@@ -18,7 +18,10 @@ Results = dict[str, list[dict]]
 
 def decision_tables(results: Results) -> dict[str, str]:
     """All tables by their names in the page."""
+    rows = [row for part in results.values() for row in part]
+    cells, studies = sum(len(part.cells) for part in PARTS.values()), [row["studies"] for row in rows]
     return {
+        "extent": f"**Measured**: {len(rows)} of {cells} cells, {min(studies)} to {max(studies)} studies of each.",
         "scatter": markdown(
             ("quantity", "take as a whole", "single note", "session, player"),
             [

@@ -47,9 +47,9 @@ SATURATION = 5.0
 # session that no shared instrument links to the others (a few degrees of room temperature are 5 to 10 cents)
 UNREPEATED = 2.0
 UNLINKED = 1.0
-# ASSUME: half-Cauchy prior of the spread between instruments, as a part of their errors; wider ones believe chance
-# differences too much where instruments are much alike (calibration: docs/decisions.md)
-TAU_SCALE = 0.5
+# ASSUME: half-Cauchy prior of the spread between instruments, as a multiple of their errors; a narrower one takes what
+# differs by chance for no difference, and loses more than plain means do (docs/decisions.md)
+TAU_SCALE = 2.0
 WEIGHT_CONCENTRATION = 40.0  # ASSUME: a weight of 0.3 is meant to within an SD of 0.07
 MOST_RANKS = 200  # in rank_probabilities: the first, of more
 STRATA = 500  # of a drawn weight's distribution

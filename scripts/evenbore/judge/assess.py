@@ -31,7 +31,6 @@ from evenbore.judge.repeatability import (
     Assessment,
     Owner,
     block_offsets,
-    cells_of,
     own_days,
     played_alike,
     with_scatter_ratios,
@@ -239,6 +238,8 @@ def _notes_left_out(at_base: ByOwner, counted: ByOwner) -> dict[Owner, str]:
 
 def _notes_in_doubt(notes: pd.DataFrame, criterion: Criterion, base_dynamic: str) -> dict[Owner, str]:
     """Instrument and state -> in words, how many of the notes that would tell the criterion are in doubt, and why."""
+    if not notes["flags"].any():
+        return {}
     if criterion.kind == "take":
         telling = notes[(notes["dynamic"] == base_dynamic)]
     else:
@@ -311,27 +312,28 @@ def _owners(recordings: pd.DataFrame, instruments: dict[str, Row], states: list[
 
 def _rows(criterion: Criterion, owners: Sequence[Owner], found: Assessment, unjudged: Mapping[Owner, str]) -> list[Row]:
     """Rows of the instruments table of one criterion; `unjudged`: words on notes and takes left out, per owner."""
-    takes = found.takes[found.takes["criterion"] == criterion.name]
+    takes = found.takes_of[criterion.name]
     known = found.errors(criterion.name, owners)
     if known is None:
         return [_row(owner, criterion, reason=joined(criterion.missing, unjudged[owner])) for owner in owners]
-    of_owner: dict[Any, pd.DataFrame] = dict(list(takes.assign(value=played_alike(takes)).groupby(OWNER)))
-    cells = cells_of(takes)
+    cells, values, _ = played_alike(takes)
+    means = dict(zip(cells.owners, cells.mean_weights @ cells.means(values), strict=True))
     # with one block in all, what it adds is the same for everybody
     linked = {cells.owners[n] for n in cells.owner[cells.joined() | (np.unique(cells.block).size < 2)]}
+    halves = half_width(*known.of_values(), known.shares, CONFIDENCE)
     rows = []
-    for owner, half in zip(owners, half_width(*known.of_values(), known.shares, CONFIDENCE).tolist(), strict=True):
-        if owner not in of_owner:
+    for owner, half, n in zip(owners, halves.tolist(), known.n.tolist(), strict=True):
+        if owner not in means:
             rows.append(_row(owner, criterion, reason=joined(criterion.missing, unjudged[owner])))
             continue
-        value, n = of_owner[owner]["value"].to_numpy().mean(), of_owner[owner]["recording"].nunique()
         flag = NO_REPEATS if np.isnan(half) else ONE_TAKE if n == 1 else ""
         on_days = NO_SESSIONS if owner not in linked and not np.isnan(half) else ""
-        low, high, small = value - half, value + half, ""
+        value, small = means[owner], ""
+        low, high = value - half, value + half
         if criterion.name in DEVIATIONS and (value <= 0 or low < 0):
             small = NOT_SURELY_ABOVE if value > 0 else NOT_ABOVE
             value, low, high = (np.maximum(x, 0.0) for x in (value, low, high))
-        rows.append(_row(owner, criterion, value, low, high, n, joined(flag, small, on_days, unjudged[owner])))
+        rows.append(_row(owner, criterion, value, low, high, int(n), joined(flag, small, on_days, unjudged[owner])))
     return rows
 
 

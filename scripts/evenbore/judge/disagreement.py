@@ -53,7 +53,7 @@ def with_disagreements(instruments: pd.DataFrame, takes: pd.DataFrame) -> pd.Dat
 
 def _tested(criterion: str, takes: pd.DataFrame) -> Iterable[tuple[tuple[str, str, str], float, str]]:
     """Of every cell of several takes of one criterion: its owner, the chance of its k, and what would be told."""
-    takes = takes.assign(value=played_alike(takes))
+    takes = takes.assign(value=played_alike(takes)[1])
     cells = [
         (cast(tuple[str, str, str], key), rows) for key, rows in takes.groupby([*OWNER, "session"]) if len(rows) > 1
     ]

@@ -204,19 +204,23 @@ class Assessment:
     days: Mapping[str, Days]
 
     @cached_property
-    def _by_criterion(self) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
-        return by_criterion(self.takes), by_criterion(self.shifts)
+    def takes_of(self) -> dict[str, pd.DataFrame]:
+        """The takes by criterion."""
+        return by_criterion(self.takes)
+
+    @cached_property
+    def _shifts_of(self) -> dict[str, pd.DataFrame]:
+        return by_criterion(self.shifts)
 
     def errors(self, criterion: str, owners: Sequence[Owner]) -> Errors | None:
         """How the values of these `owners` err in a criterion; None where nobody has takes of it.
 
         The repeatability is pooled over every state: it is the player's, not the state's.
         """
-        takes, shifts = (of_each[criterion] for of_each in self._by_criterion)
+        takes, entry = self.takes_of[criterion], CRITERIA[criterion]
         if takes.empty:
             return None
-        entry = CRITERIA[criterion]
-        return errors_of(takes, entry.additive, self.days[entry.day_kind], shifts).of(owners)
+        return errors_of(takes, entry.additive, self.days[entry.day_kind], self._shifts_of[criterion]).of(owners)
 
 
 def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
@@ -251,41 +255,35 @@ def _cells(*keys: tuple[str, ...]) -> Cells:
     )  # fmt: skip
 
 
-def manner_effects(takes: pd.DataFrame) -> tuple[Floats, int]:
-    """Effect (T,) of the manner of playing on each take's value, and how many effects were fitted.
+def played_alike(takes: pd.DataFrame) -> tuple[Cells, Floats, int]:
+    """The cells, the takes' values (T,) less the effects of the manner of playing, and how many effects were fitted.
 
     `takes`: columns as for `cells_of`, and value. Manners are compared within cells only, one additive effect for the
     whole study; the effects of a column average zero over what it holds. A manner that no cell shares with another has
-    no known effect and gets 0.
+    no known effect.
     """
-    cells = cells_of(takes)
+    cells, values = cells_of(takes), takes["value"].to_numpy(float)
     if cells.manners.shape[1] < 2:
-        return np.zeros(len(takes)), 0
-    whole = np.column_stack([cells.manners, takes["value"].to_numpy(float)])
+        return cells, values, 0
+    whole = np.column_stack([cells.manners, values])
     within = whole - cells.means(whole)[cells.of_take]
     # the least-norm solution averages zero over the manners joined within cells
     effects, _, rank, _ = np.linalg.lstsq(within[:, :-1], within[:, -1], rcond=1e-9)
-    return cells.manners @ effects, int(rank)
-
-
-def played_alike(takes: pd.DataFrame) -> Floats:
-    """The takes' values (T,) less the effects of the manner of playing."""
-    return takes["value"].to_numpy(float) - manner_effects(takes)[0]
+    return cells, values - cells.manners @ effects, int(rank)
 
 
 def block_offsets(takes: pd.DataFrame) -> Floats:
     """What the block adds to each take (T,), all manners played alike, see `Cells.block_weights`."""
-    cells = cells_of(takes)
-    offsets = cells.block_weights @ cells.means(played_alike(takes))
+    cells, values, _ = played_alike(takes)
+    offsets = cells.block_weights @ cells.means(values)
     return offsets[cells.block[cells.of_take]]
 
 
 def _scatter_within(takes: pd.DataFrame) -> tuple[Cells, Floats, Floats, float]:
     """Cells of the takes of one criterion; of each owner (I,) the sum of squares of its takes within cells and its
     degrees of freedom; those of all together, less what the manners of playing took."""
-    effects, n_effects = manner_effects(takes)
-    cells = cells_of(takes)
-    squares, df = _within(cells, (takes["value"].to_numpy(float) - effects)[:, None])
+    cells, values, n_effects = played_alike(takes)
+    squares, df = _within(cells, values[:, None])
     whole_df = max(df.sum() - n_effects, 0.0)
     if BESIDE[0] in takes:
         beside = np.zeros((2, df.size))
@@ -319,7 +317,7 @@ def with_takes_beside(takes: pd.DataFrame, beside: Iterable[pd.DataFrame]) -> pd
 
 
 def errors_of(takes: pd.DataFrame, additive: bool, days: Days, shifts: pd.DataFrame | None = None) -> Errors:
-    """How the values of one criterion err, from `takes` (see `manner_effects`; no NaN); `days`: see `own_days`;
+    """How the values of one criterion err, from `takes` (see `played_alike`; no NaN); `days`: see `own_days`;
     `shifts`: see Assessment.
 
     Takes that do not scatter at all are no repeats.
@@ -406,13 +404,14 @@ def own_days(
     every criterion; those that read the same measure of a note share one vote. For what lies between notes the notes
     themselves are witnesses. With nothing to tell by it is the prior.
 
-    `takes`: of all criteria, columns as for `manner_effects` and criterion; `curves`: notes (T, N) of takes, each from
+    `takes`: of all criteria, columns as for `played_alike` and criterion; `curves`: notes (T, N) of takes, each from
     its take's mean, with the takes' keys.
     """
     votes: dict[str, list[tuple[Floats, float]]] = {kind: [(np.zeros(RATIOS.size), 0.0)] for kind in DAY_KINDS}
     for name, rows in takes.groupby("criterion"):
         criterion, weight = CRITERIA[str(name)], 1 / _voting_together(str(name))
-        vote = _vote(cells_of(rows), played_alike(rows)[:, None], criterion.additive, weight)
+        cells, values, _ = played_alike(rows)
+        vote = _vote(cells, values[:, None], criterion.additive, weight)
         votes[criterion.day_kind].append(vote)
     for keys, notes in curves:
         votes["between_notes"].append(_vote(cells_of(keys), notes, True, 1 / NOTES_TOLD_TOGETHER))

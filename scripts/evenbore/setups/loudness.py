@@ -47,7 +47,7 @@ def loudness_slopes(notes: pd.DataFrame, measure: str) -> pd.DataFrame:
     [0.5]
     """
     known = notes[[measure, "level_dbfs"]].notna().all(axis=1).to_numpy()
-    table = notes[known]
+    table = notes.loc[known, [*_PLAYED, "recording", "dynamic", "midi", "level_dbfs", measure]]
     take, names = pd.factorize(table["recording"])
     keys = table.drop_duplicates("recording")[[*_PLAYED, "recording", "dynamic"]]
     # takes played alike in a session, by number

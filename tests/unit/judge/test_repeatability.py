@@ -16,9 +16,9 @@ from evenbore.judge.repeatability import (
     days_frame,
     days_of_frame,
     errors_of,
-    manner_effects,
     own_days,
     planned_errors,
+    played_alike,
     with_scatter_ratios,
     with_takes_beside,
 )
@@ -47,8 +47,8 @@ def test_manner_effects_and_scatter_by_hand():
     takes = takes_of({("a", "s"): [1.0, 3.0, 11.0, 13.0], ("b", "s"): [20.0, 30.0]})
     takes["direction"] = ["up", "up", "down", "down", "up", "down"]
     # a: down - up = 10 with all four takes, b: 10
-    effects, fitted = manner_effects(takes)
-    assert effects.tolist() == pytest.approx([-5, -5, 5, 5, -5, 5])
+    _, alike, fitted = played_alike(takes)
+    assert (takes["value"] - alike).tolist() == pytest.approx([-5, -5, 5, 5, -5, 5])
     assert fitted == 1
     # left: a ±1 (four times), b 0; 6 takes - 2 cells - 1 effect = 3
     found = errors_of(takes, True, NO_DAYS)
@@ -60,7 +60,7 @@ def test_articulation_is_one_more_manner():
     takes = takes_of({("a", "s"): [0.0, 4.0], ("b", "s"): [10.0, 16.0]})
     takes["articulation"] = ["slurred", "tongued"] * 2
     # tongued - slurred: 4 and 6, mean 5
-    assert manner_effects(takes)[0].tolist() == pytest.approx([-2.5, 2.5, -2.5, 2.5])
+    assert (takes["value"] - played_alike(takes)[1]).tolist() == pytest.approx([-2.5, 2.5, -2.5, 2.5])
     # left ±0.5 in all four; 4 takes - 2 cells - 1 effect = 1
     assert errors_of(takes, True, NO_DAYS).s_r == pytest.approx(1.0)
 
