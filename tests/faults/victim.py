@@ -17,7 +17,7 @@ from smallstudy import Engine, SmallStudy
 TRACEBACK = "Traceback (most recent call last)"
 HUNG = "[had to be ended]"
 PATIENCE_S = 900.0
-POLL_S = 0.1  # it takes a while to look through all processes
+POLL_S = 0.02
 MARK = "EVENBORE_TEST_RUN"
 ALL_TABLES = ("collect", "normalise", "assess", "diagnose", "compare", "factors", "vet")
 """The rules that write the tables of results; the table of columns comes with the report."""
