@@ -7,6 +7,7 @@ EVENBORE_REQUIRE_ALL=1, as in .ci/run, such a skip is a failure, so that nothing
 import gc
 import os
 import shutil
+import sys
 import time
 from pathlib import Path
 
@@ -18,28 +19,34 @@ WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
 LONGEST = (
     "workflow/test_workflow.py",
     "accuracy/test_accuracy_short.py",
+    "workflow/test_slurm.py",
     "faults/test_run_faults.py",
     "browser/test_report.py",  # makes the sample study, which others wait for
-    "unit/test_start.py",
-    "workflow/test_slurm.py",
-    "workflow/test_style.py",
-    "browser/test_accessibility.py",
-    "browser/test_listening.py",
-    "unit/run/test_cli.py",
-    "workflow/test_rendered_study.py",
-    "faults/test_audio_faults.py",
-    "unit/process/test_guard.py",
-    "browser/test_long_report.py",
-    "findings/test_findings_short.py",
-    "comparability/test_comparability_short.py",
-    "faults/test_sheet_faults.py",
-    "unit/notes/test_scales.py",
-    "browser/test_naming.py",
-    "browser/test_priorities.py",
-    "browser/test_map.py",
     "passages/test_passages_short.py",
     "research/test_research_short.py",
+    "workflow/test_style.py",
+    "unit/compare/test_components.py",
+    "physics/test_pools.py",
     "decisions/test_decisions_short.py",
+    "browser/test_listening.py",
+    "faults/test_audio_faults.py",
+    "unit/figures/test_figures.py",
+    "unit/judge/test_assess.py",
+    "unit/compare/test_cluster.py",
+    "findings/test_findings_short.py",
+    "unit/test_start.py",
+    "unit/notes/test_scales.py",
+    "comparability/test_comparability_short.py",
+    "scenarios/test_scenarios_short.py",
+    "workflow/test_rendered_study.py",
+    "unit/findings/test_diagnose.py",
+    "faults/test_sheet_faults.py",
+    "unit/run/test_cli.py",
+    "unit/process/test_guard.py",
+    "accuracy/test_response_short.py",
+    "browser/test_accessibility.py",
+    "browser/test_priorities.py",
+    "browser/test_long_report.py",
 )
 
 
@@ -127,6 +134,21 @@ def shared(tmp_path_factory):
         return folder
 
     return share
+
+
+@pytest.fixture(scope="module")
+def copied_worker():
+    """What listens to recordings is a copy of this process, where the system makes one: it is there at once.
+
+    As in the steps of a run. The worker that commands have is a Python of its own: `unit/process`, `unit/run` and
+    `evenings` start that one too.
+    """
+    import evenbore.notes.measure  # noqa: F401  (what a worker needs)
+    from evenbore.process import worker
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(worker, "loaded", sys.platform == "linux")
+        yield
 
 
 @pytest.fixture(scope="session")

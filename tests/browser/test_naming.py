@@ -27,7 +27,7 @@ GIVEN = "Promise.all(window.given.map((b) => b.text())).then(arguments[0])"
 
 
 @pytest.fixture(scope="module")
-def recorded(tmp_path_factory):
+def recorded(tmp_path_factory, copied_worker):
     """Three scales in one file, and a study of them."""
     folder = tmp_path_factory.mktemp("naming")
     notes = [(60 + k, 0.6 * k, 0.6 * k + 0.6) for k in range(20)]

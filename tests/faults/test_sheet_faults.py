@@ -14,7 +14,7 @@ CASES = [case for case in cases() if not case.heavy]
 
 
 @pytest.fixture(scope="module")
-def outcomes(tmp_path_factory):
+def outcomes(tmp_path_factory, copied_worker):
     return run(tmp_path_factory.mktemp("sheet_faults"), heavy=False)
 
 

@@ -61,10 +61,8 @@ def wheel(source):
 def installed(wheel):
     """Function: run a command in a folder; the installed package is on the import path, the checkout is not."""
     target = wheel.parent / "installed"
-    subprocess.run(
-        [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index", "--target", target, wheel],
-        check=True,
-    )
+    pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-compile", "--no-deps", "--no-index"]
+    subprocess.run([*pip, "--target", target, wheel], check=True)
 
     def run(folder: Path, program: str, *arguments: str) -> subprocess.CompletedProcess:
         return subprocess.run(

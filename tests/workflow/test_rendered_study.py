@@ -31,7 +31,7 @@ PLANS = (
 
 
 @pytest.fixture(scope="module")
-def finished(tmp_path_factory, repo, require_program, require_file):
+def finished(tmp_path_factory, copied_worker, require_program, require_file):
     """The study's folder after the run, and its true notes."""
     require_program("fluidsynth")
     soundfont = require_file("fluid-soundfont-gm", f"/usr/share/sounds/sf2/{SOUNDFONT}")

@@ -118,9 +118,10 @@ def _against_others(
     direction = criteria.set_index("criterion")["better"].to_dict()
     value = in_state(values, states).set_index(["instrument", "criterion"])["value"].to_dict()
     columns = ["criterion", "instrument_a", "instrument_b", "verdict"]
-    heard = pd.concat([pd.DataFrame(columns=columns), *(
-        part.loc[~part["criterion"].isin(EXACT) & (part["verdict"] != "not_comparable"), columns] for part in pairs
-    )]).set_axis(["criterion", "name", "other", "verdict"], axis=1)  # fmt: skip
+    heard_of = [pd.DataFrame(columns=columns)]
+    for part in pairs:
+        heard_of.append(part.loc[~part["criterion"].isin(EXACT) & (part["verdict"] != "not_comparable"), columns])
+    heard = pd.concat(heard_of).set_axis(["criterion", "name", "other", "verdict"], axis=1)
     both = pd.concat([heard, heard.rename(columns={"name": "other", "other": "name"})])
     better: _Clauses = {}
     worse: _Clauses = {}

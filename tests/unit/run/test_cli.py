@@ -19,10 +19,13 @@ import soundfile
 
 from evenbore.files.errors import EvenboreError, Problem, StudyError
 from evenbore.files.paths import shown_path, typed
+from evenbore.process import worker
 from evenbore.run import cli, workflow
 from faults.evil import evil_decoder
 
 SCRIPTS = Path(__file__).resolve().parents[3] / "scripts"
+
+pytestmark = pytest.mark.usefixtures("copied_worker")
 
 
 @pytest.mark.parametrize(
@@ -88,6 +91,7 @@ def test_listen_answers_by_status(tmp_path, capsys):
 def test_listen_outlives_a_file_that_crashes_its_decoder(tmp_path, capsys, monkeypatch):
     path = tmp_path / "take_crash.wav"
     soundfile.write(path, np.random.default_rng(0).normal(0, 0.1, 16_000), 16_000)
+    monkeypatch.setattr(worker, "loaded", False)
     monkeypatch.setenv("PYTHONPATH", evil_decoder(tmp_path))
     assert cli.main(["listen", str(path), "--family", "flute"]) == 2
     out, err = capsys.readouterr()
