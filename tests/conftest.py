@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from campaigns import one_thread
+
 NEEDS = "needs "
 REPO = Path(__file__).resolve().parents[1]
 WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
@@ -48,6 +50,8 @@ LONGEST = (
     "browser/test_priorities.py",
     "browser/test_long_report.py",
 )
+
+one_thread()  # the workers share the cores: threads of their small matrices only wait for each other
 
 
 def pytest_configure(config):

@@ -11,6 +11,7 @@ import subprocess
 from dataclasses import replace
 
 import numpy as np
+import scipy.fft
 import scipy.signal
 import soundfile
 import soxr
@@ -54,10 +55,10 @@ def through_microphone(
 
 def with_noise(audio: np.ndarray, snr_db: float, seed: int = 0) -> np.ndarray:
     """Added room noise, falling 3 dB an octave above 50 Hz, snr_db below the playing."""
-    noise = np.random.default_rng(seed).standard_normal(len(audio))
-    spectrum = np.fft.rfft(noise)
-    spectrum /= np.sqrt(np.maximum(np.fft.rfftfreq(len(audio), 1 / RATE), 50.0))
-    noise = np.fft.irfft(spectrum, len(audio))
+    size = scipy.fft.next_fast_len(len(audio), real=True)
+    spectrum = scipy.fft.rfft(np.random.default_rng(seed).standard_normal(size))
+    spectrum /= np.sqrt(np.maximum(scipy.fft.rfftfreq(size, 1 / RATE), 50.0))
+    noise = scipy.fft.irfft(spectrum, size)[: len(audio)]
     return audio + noise * playing_rms(audio) * 10 ** (-snr_db / 20) / noise.std()
 
 
