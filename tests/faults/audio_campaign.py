@@ -27,7 +27,7 @@ from faults.outcome import FINE, HANG, LOSS, TRACEBACK, WRONG, Outcome, save
 from smallstudy import HIGH, LOW
 
 WRONG_CENTS = 5.0  # of a note that nothing warns of
-CHUNK = 40  # recordings measured by one worker
+CHUNK = 250  # recordings measured by one worker, which takes half a second to start
 SHORT_S = 2.0  # limit of the one that hangs; the others have all the time that a busy machine may need
 LITTLE_BYTES = 1 << 30  # limit of the chunk in which one eats the memory
 
