@@ -167,11 +167,11 @@ def yin_pitch(body: np.ndarray, midi: float, near_cents: float = NEAR_CENTS) -> 
     sought = note_hz(midi) / YIN_PERIODS
     low, high = sought * 2 ** (-near_cents / 1200), sought * 2 ** (near_cents / 1200)
     frame = round(rate * max(2.5 / low, YIN_FRAME_S))
-    fine = soxr.resample(body.astype(np.float32), RATE, rate, quality="VHQ")
+    fine = soxr.resample(body, RATE, rate, quality="VHQ")
     if len(fine) < frame:
         return math.nan
     track = compiled.librosa().yin(
-        fine, fmin=low, fmax=high, sr=rate, frame_length=frame, hop_length=frame // 2, center=False
+        fine, fmin=low, fmax=high, sr=rate, frame_length=frame, hop_length=frame // 4, center=False
     )
     return _settled_mean(track) * YIN_PERIODS
 
