@@ -67,7 +67,7 @@ def played(family: str, articulation: str, seconds: float, seed: int) -> tuple[n
         )
         start = stop
     slurs = None if articulation == "tongued" else rng.uniform(*SLUR_S, len(notes) - 1).tolist()
-    audio, truths = render(notes, RATE, start + 0.8, slurs, rng)
+    audio, truths = render(notes, RATE, np.ceil(4 * start + 3) / 4, slurs, rng)  # of such lengths transforms are fast
     truth = pd.DataFrame(
         {
             "step": range(len(notes)),

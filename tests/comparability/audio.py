@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import scipy.signal
 import soundfile
+from scipy.fft import next_fast_len
 
 from evenbore.files.digest import sha256
 from evenbore.notes.chunkfile import write_chunk
@@ -90,6 +91,7 @@ def play(sound: str, midis: Iterable[int], rng: np.random.Generator, scatter: fl
     starts = 0.7 + np.concatenate([[0.0], np.cumsum(lengths)])
     notes = [(int(midi), on, off - 0.03) for midi, on, off in zip(midis, starts[:-1], starts[1:], strict=True)]
     audio = play_soundfont(find_soundfont(SOUNDFONT), PROGRAMS[sound], notes).astype(float)
+    audio = np.pad(audio, (0, next_fast_len(len(audio), real=True) - len(audio)))
     loudness = scatter * (rng.normal(0, TAKE_DB) + rng.normal(0, NOTE_DB, len(notes)))
     time = np.arange(len(audio)) / RATE
     audio *= 10 ** (np.interp(time, starts[:-1] + lengths / 2, loudness) / 20)
