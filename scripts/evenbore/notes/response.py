@@ -25,8 +25,7 @@ _WANDER, _MOST_UNSURE_MS = 0.05, 25.0  # of the steady level, and what its stand
 _LEAST_GAPS = 4  # one may be a breath, long enough for any room to die away
 _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pitch has settled
 _BEST_SNR_DB = 45.0
-_HALVED_TO_HZ = 7000.0  # up to here the sound at half the rate tells as much,
-_LOW_HZ = 500.0  # and of the pitch of lower notes
+_LOW_HZ = 500.0  # up to here the sound at half the rate tells the pitch of all that a note may break to
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
 _FIRST_PART_S, _FIRST_PART_PERIODS, _BREAKS_S = 0.03, 4.0, 0.12
 _TOGETHER = 8  # notes whose parts are transformed at a time: memory, and neighbours are of a length
@@ -137,13 +136,11 @@ def settle_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmoni
 
     Never less than half the analysis window of five periods (at least 20 ms): pitch cannot be known sooner.
     """
-    f0_hz = float(spectrum.frequency_hz[0])
-    top_hz = (_HIGHEST_HARMONIC + 1) * f0_hz
-    signal = signal.halved if top_hz <= _HALVED_TO_HZ else signal
     rate = signal.rate
     stop_s = min(onset_s + _LOOK_AHEAD_S, offset_s - 0.03)
     x = signal.slice(round(onset_s * rate), round(stop_s * rate))
-    frames = analyse(x, rate, f0_hz, _SETTLE_PERIODS, top_hz)
+    f0_hz = float(spectrum.frequency_hz[0])
+    frames = analyse(x, rate, f0_hz, _SETTLE_PERIODS, (_HIGHEST_HARMONIC + 1) * f0_hz)
     if frames is None:
         return np.nan
     track = _track_cents(frames, spectrum)
