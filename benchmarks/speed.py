@@ -209,6 +209,7 @@ def speed_tables(results: dict) -> dict[str, str]:
         ("peak memory for an hour (MB)", max(hour["peak_mb"] for hour in hours), 1000, 0),
     ]
     shown = [(what, f"≤ {bar}", f"{value:.{n}f}", "yes" if value <= bar else "**no**") for what, value, bar, n in bars]
+    shown += [(f"{peer} of the minute / the same", "", f"{results[peer]:.2f}", "") for peer in PEERS]
     rows = []
     for name, one in results["lengths"].items():
         minutes = 60 if name.startswith("60") else int(name.split()[0])

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats, Ints
+from evenbore.facts.arrays import Bools, Floats
 from evenbore.notes.background import Background
 from evenbore.notes.spectrum import Harmonics, analyse, window
 from evenbore.recording.audio import Signal
@@ -130,7 +130,10 @@ def _courses(
     if len(kept) == 0:
         return [None, None]
     gaps = np.add.reduceat(power, ends, axis=1)[:, ::2][:, kept] / bins[kept] * spacing / bandwidth
-    between = _between(kept, len(gap))
+    # a gap that is hidden counts as what lies between its neighbours (`np.interp`): what each of the kept ones counts
+    after = np.searchsorted(kept, gap)
+    before, after = np.maximum(after - 1, 0), np.minimum(after, len(kept) - 1)
+    past = np.clip((gap - kept[before]) / np.maximum(kept[after] - kept[before], 1), 0, 1)
     lost = np.ones(len(gap))
     lost[kept] = 0
     width_hz = (above - below) * frames.bin_hz
@@ -147,7 +150,7 @@ def _courses(
         if weight[kept].sum() <= _LEAST_GAPS * weight.sum():
             courses.append(None)
             continue
-        spread = weight @ between
+        spread = np.bincount(before, weight * (1 - past), len(kept)) + np.bincount(after, weight * past, len(kept))
         course = steady * (gaps @ spread)
         lasting = _lasting(course)
         power_of = gaps[lasting].mean(axis=0)
@@ -160,7 +163,7 @@ def _courses(
                 steady[lasting] * hiss.sum(),
                 float(overlap * (mean**2 @ (1 / cells)) / mean.sum() ** 2),
                 float(hiss**2 @ (1 / quiet_cells) / hiss.sum() ** 2 + _BACKGROUND_SD**2),
-                float(np.sum((lost * weight * (between @ power_of)) ** 2) * _unlike(power_of)),
+                float(np.sum((lost * weight * np.interp(gap, kept, power_of)) ** 2) * _unlike(power_of)),
             )
         )
     return courses
@@ -174,17 +177,6 @@ def _free(echoes: Floats, count: int) -> Bools:
     return free
 
 
-def _between(kept: Ints, count: int) -> Floats:
-    """(count, K) share of each of the `kept` (K,) gaps in each gap: what lies between two is between them."""
-    after = np.searchsorted(kept, np.arange(count))
-    before, after = np.maximum(after - 1, 0), np.minimum(after, len(kept) - 1)
-    part = (np.arange(count) - kept[before]) / np.maximum(kept[after] - kept[before], 1)
-    shares: Floats = np.zeros((count, len(kept)))
-    shares[np.arange(count), before] = 1 - np.clip(part, 0, 1)
-    shares[np.arange(count), after] += np.clip(part, 0, 1)
-    return shares
-
-
 def _unlike(power: Floats) -> float:
     """Mean square of how far each of these (K,) is from what lies between its neighbours, as a share of that."""
     if len(power) < 3:
@@ -195,6 +187,8 @@ def _unlike(power: Floats) -> float:
 
 def _lasting(course: Floats) -> Bools:
     """Which frames of a course (F,) are no part of a burst; all where it has more bursts than anything else."""
+    if course.max() <= _BURST * course.min():
+        return np.ones(len(course), bool)
     before, after = np.minimum.accumulate(course), np.minimum.accumulate(course[::-1])[::-1]
     after[-_WINDOW_FRAMES:] = 0  # a burst at the very end has nothing after it
     kept: Bools = course <= _BURST * np.maximum(before, after)

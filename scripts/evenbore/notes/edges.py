@@ -88,7 +88,7 @@ class _Notes:
     def size(self, f0_hz: float, window: tuple[float, float, float]) -> int:
         """Samples of a window that holds so many periods, within its least and greatest length in seconds."""
         periods, least, greatest = window
-        return fast_size(min(max(periods / f0_hz, least), greatest) * self.signal.rate)
+        return fast_size(min(max(periods / f0_hz, least), greatest) * 2 * self.signal.rate) // 2
 
     def slur_size(self, i: int) -> int:
         """Samples of a window that tells notes i - 1 and i apart."""
@@ -109,7 +109,7 @@ def refine(signal: Signal, first_s: Floats, last_s: Floats, f0_hz: Floats, tongu
     `tongued`: the note has its own attack, even where the room fills the gap before it.
     """
     n = len(first_s)
-    notes = _Notes(signal, first_s, last_s, f0_hz)
+    notes = _Notes(signal.halved, first_s, last_s, f0_hz)
     onset, offset = first_s.astype(float), last_s.astype(float)
     slurred, vague, transition = np.zeros(n, bool), np.zeros(n, bool), np.full(n, np.nan)
     for i in range(n):

@@ -173,22 +173,34 @@ def _explained(histogram: Floats32, n_pitches: int) -> Floats32:
     padded[edge : edge + kept] = histogram[:kept]
     slots = padded[edge : edge + width].copy()
     for away, weight in enumerate(_SLOT, 1):
-        slots += weight * (padded[edge - away :][:width] + padded[edge + away :][:width])
+        beside = padded[edge - away :][:width] + padded[edge + away :][:width]
+        beside *= weight
+        slots += beside
     held = [slots[first : first + n_pitches] for first in _HARMONIC_CELLS]
-    explained = _sum(held)
+    foreign = _sum(held[1::2])
+    explained = _sum([foreign, *held[::2]])
     total = padded[edge + reach : edge + width].copy()
     total[0] += padded[edge : edge + reach].sum(axis=0)
     np.cumsum(total, axis=0, out=total)
     scale = total[-1] + 1e-9
-    share = explained / (total + 0.02 * scale)
     # a high pitch sees only the peaks in its own range: what lies below it is unexplained as well
-    share *= np.sqrt(np.minimum(explained / scale / 0.5, 1))
-    foreign = np.zeros_like(explained)
-    for factor in (2, 3, 5, 7, 11):
+    share = explained / (0.5 * scale)
+    np.minimum(share, 1, out=share)
+    np.sqrt(share, out=share)
+    share *= explained
+    total += 0.02 * scale
+    share /= total
+    np.minimum(share, 1, out=share)
+    for factor in (3, 5):
         np.maximum(foreign, _sum(held[factor - 1 :: factor]), out=foreign)
-    not_shared = 1 - foreign / (explained + 1e-9)
-    score: Floats32 = np.minimum(share, 1) * np.clip(not_shared / _OWN, 0, 1)
-    return score
+    for factor in (7, 11):
+        np.maximum(foreign, held[factor - 1], out=foreign)
+    explained += 1e-9
+    foreign /= explained
+    np.subtract(1, foreign, out=foreign)
+    foreign /= _OWN
+    share *= np.clip(foreign, 0, 1, out=foreign)
+    return share
 
 
 def _sum(parts: list[Floats32]) -> Floats32:

@@ -8,7 +8,7 @@ lower after a note than before the first one and comes back while the gain is le
 import numpy as np
 
 from evenbore.facts.acoustics import third_octave_bands
-from evenbore.facts.arrays import Floats
+from evenbore.facts.arrays import Floats, quantile
 from evenbore.notes.background import Background
 from evenbore.notes.spectrum import Harmonics, band_levels, overlapping, transform, window
 from evenbore.recording.audio import Signal
@@ -22,7 +22,7 @@ _WINDOW = 2048
 # lower after a note than before the first one, rising until the next or the end, and both together
 _LOWER_DB, _RISE_DB, _BOTH_DB = 1.5, 0.7, 3.5
 _UNIFORM_DB = 1.0  # median absolute deviation over the bands
-_UNDER_DB, _UNDER_SHARE = 2.5, 75  # noise within notes under the background, at this percentile of the harmonics
+_UNDER_DB, _UNDER_SHARE = 2.5, 0.75  # noise within notes under the background, at this quantile of the harmonics
 _LEAST_HARMONICS = 4
 
 
@@ -44,7 +44,7 @@ def _noise_under_background(spectra: list[Harmonics | None], quiet: Background) 
             hz, half = spectrum.frequency_hz, spectrum.frequency_hz[0] / 2
             below = (quiet.level_db(hz - half, hz + half) - spectrum.noise_db)[hz > _LOW_HZ]
             if len(below) >= _LEAST_HARMONICS:
-                under.append(np.percentile(below, _UNDER_SHARE))
+                under.append(quantile(below, _UNDER_SHARE))
     return bool(under and np.median(under) > _UNDER_DB)
 
 

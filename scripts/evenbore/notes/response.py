@@ -25,6 +25,7 @@ _WANDER, _MOST_UNSURE_MS = 0.05, 25.0  # of the steady level, and what its stand
 _LEAST_GAPS = 4  # one may be a breath, long enough for any room to die away
 _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pitch has settled
 _BEST_SNR_DB = 45.0
+_LOW_HZ = 500.0  # up to here the sound at half the rate tells the pitch of all that a note may break to
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
 _FIRST_PART_S, _FIRST_PART_PERIODS, _BREAKS_S = 0.03, 4.0, 0.12
 _TOGETHER = 8  # notes whose parts are transformed at a time: memory, and neighbours are of a length
@@ -179,11 +180,12 @@ def cracked(
     way: the shortest lag with a peak near the highest. A part without a clear pitch, or one that sounds at the pitch of
     the note before as well (`before_hz`, NaN without one), does not count, nor does a note too short for two parts.
     """
-    rate, broke = signal.rate, []
+    broke = []
     notes = zip(*(of.tolist() for of in (onset_s, offset_s, f0_hz, before_s)), strict=True)
-    before_lags = iter((rate / before_hz).tolist())
+    before = iter(before_hz.tolist())
     while some := list(islice(notes, _TOGETHER)):
-        parts = [_parts(signal, *note) for note in some]
+        heard = signal.halved if max(hz for _, _, hz, _ in some) <= _LOW_HZ else signal
+        rate, parts = heard.rate, [_parts(heard, *note) for note in some]
         highest = [int(rate / (hz * _HIGHEST_RATIO)) for _, _, hz, _ in some]
         lowest = [
             round(min(_LOWEST_RATIO * rate / hz, _LONGEST_LAG * x.shape[1]))
@@ -191,7 +193,7 @@ def cracked(
         ]
         lags = [np.arange(max(2, short), long + 2) for short, long in zip(highest, lowest, strict=True)]
         for x, product, its in zip(parts, _products(parts, max(lowest) + 1), lags, strict=True):
-            broke.append(_breaks(_correlation(x, product, its), its, next(before_lags)))
+            broke.append(_breaks(_correlation(x, product, its), its, rate / next(before)))
     return np.array(broke, bool)
 
 

@@ -44,12 +44,12 @@ class Frames:
     hop: int
     rate: int
 
-    @property
+    @cached_property
     def bin_hz(self) -> float:
         """Spacing of the spectrum's bins in Hz."""
         return self.rate / self.size
 
-    @property
+    @cached_property
     def hop_s(self) -> float:
         """Seconds from frame to frame."""
         return self.hop / self.rate
