@@ -138,6 +138,7 @@ _ENTRIES = (
     Flag(
         word="cut_off",
         sentence="the file begins or ends within it",
+        doubts=(*_LEVEL, *_BEGINNING, *NOISE_MEASURES),
         short="cut off",
     ),
     Flag(
