@@ -137,7 +137,7 @@ def _courses(
         return [None, None]
     gaps = np.add.reduceat(power, ends, axis=1)[:, ::2][:, kept] / bins[kept] * spacing / bandwidth
     overlap = frames.size / (2 * frames.hop)
-    # a room has its own level for every line, as uncertain as it is strong: noise that is a few lines is known no better
+    # a room has its own level for every line: noise that is a few lines is known no better
     uneven = np.add.reduceat(np.square(power.mean(axis=0)), ends)[::2][kept] * (spacing / bins[kept]) ** 2 / bandwidth
     uneven *= _FADING / (1 + overlap / len(power))  # less what noise itself scatters
     between = _between(kept, len(gap))

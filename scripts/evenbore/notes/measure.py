@@ -122,8 +122,8 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         return set_aside(record, "; ".join([*signal.warnings, reason]))
     if len(passes) > 1:
         return set_aside(record, _several(passes, evidence.hop_s, row))
-    # attempts that do not count, and notes that the sheet does not name, are measured like the others: each is what
-    # sounds before or after one that counts
+    # attempts that do not count, and notes not named, are measured like the others: each is what sounds beside one that
+    # counts
     played = sorted(
         (span, int(step), counts)
         for step in np.nonzero(best.found)[0]

@@ -242,14 +242,14 @@ def tones_between(evidence: Evidence, notes: list[tuple[Span, float]]) -> dict[S
 
     A tone at the pitch of the note before or after is its echo, or a part of it.
     """
-    tones = {}
+    tones: dict[Span, float] = {}
     for ((_, end), before), ((begin, _), after) in pairwise(notes):
         if begin - end > _LEAST_FRAMES:
-            between = replace(evidence, score=evidence.score[end + 1 : begin])
-            offset, end = end + 1, -1
-            for pitch, _, first, last in runs_of_tone(tone_of_frames(between)).tolist():
+            runs = runs_of_tone(tone_of_frames(replace(evidence, score=evidence.score[end + 1 : begin])))
+            frames = end + 1 + runs[:, 2:].astype(int)
+            for pitch, (first, last) in zip(runs[:, 0].tolist(), frames.tolist(), strict=True):
                 if first > end and min(abs(pitch - before), abs(pitch - after)) > _TOGETHER:
-                    tones[offset + int(first), offset + int(last)] = pitch
+                    tones[first, last] = pitch
                     end = last
     return tones
 
