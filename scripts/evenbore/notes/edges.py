@@ -244,6 +244,8 @@ def _onset(notes: _Notes, i: int) -> float:
         half = spectra.times[sounding]
         quarter = _last_passes(spectra.times, amplitude, 0.5 * _SOUNDING, sounding)
         shown = max(min(shown, quarter - (half - quarter)), spectra.times[0])
+        if not near:  # the trough may be another note's
+            return float(shown)
     # the level of what can be the note's own: noise and echo elsewhere in the spectrum do not count
     heard = np.sqrt(power @ own / (own @ own))
     k = int(np.argmax(heard <= heard[spectra.times <= first + _NEAR_S].min() * _TROUGH + 0.02))
