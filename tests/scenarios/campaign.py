@@ -4,7 +4,7 @@ import multiprocessing
 import tempfile
 import zlib
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
@@ -43,8 +43,9 @@ class Case:
             kind.sheet(made)
         seed = zlib.crc32(made.name.encode())
         plain = perform(kind.play(made), made.bank, seed)
-        quiet = Played(plain.audio + 1e-5 * np.random.default_rng(seed).standard_normal(len(plain.audio)), plain.notes)
-        return made, quiet, kind.change(quiet, np.random.default_rng(seed)) if kind.change else quiet
+        hiss = 1e-5 * np.random.default_rng(seed).standard_normal(len(plain.audio))
+        quiet = replace(files.fitting(Played(plain.audio + hiss, plain.notes)), louder_db=0.0)
+        return made, quiet, files.fitting(kind.change(quiet, np.random.default_rng(seed))) if kind.change else quiet
 
 
 def all_cases(part: str, only: str = "", each: int = TAKES_EACH) -> list[Case]:
@@ -83,7 +84,7 @@ def measured(case: Case) -> dict:
     before = measure(made, plain, "flac").notes if kind.changes else None
     status, reason = found.recording["status"], found.recording["reason"]
     aside = status == SET_ASIDE
-    scored = asdict(score(take.notes, rows, before))
+    scored = asdict(score(take.notes, rows, before, take.louder_db))
     if kind.sheet is not None or kind.expect == SET_ASIDE:  # what a wrong sheet asks for is not what was played
         scored |= {"played": 0, "missed": 0}
     return {

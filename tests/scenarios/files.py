@@ -29,7 +29,10 @@ def noise(snr_db: float) -> Change:
 
 
 def room(rt60_s: float) -> Change:
-    """A room as loud as the player: it has its own level for every note, and lets each die away by 20 dB."""
+    """A room as loud as the player: it has its own level for every note, and lets each die away by 20 dB.
+
+    Of a lasting noise direct sound and tail are equally strong, by construction: 3 dB louder than alone.
+    """
 
     def change(take: Played, rng: np.random.Generator) -> Played:
         following = [*(note.onset_s for note in take.notes[1:]), math.inf]
@@ -37,7 +40,7 @@ def room(rt60_s: float) -> Change:
             replace(note, level_db=math.nan, offset_s=max(note.offset_s, min(note.offset_s + rt60_s / 3, onset)))
             for note, onset in zip(take.notes, following, strict=True)
         )
-        return Played(in_room(take.audio, rt60_s, seed=int(rng.integers(1 << 31))), tuple(notes))
+        return Played(in_room(take.audio, rt60_s, seed=int(rng.integers(1 << 31))), tuple(notes), 10 * math.log10(2))
 
     return change
 
@@ -95,7 +98,8 @@ def early_end(take: Played, rng: np.random.Generator) -> Played:
 def overdriven(take: Played, rng: np.random.Generator) -> Played:
     """Everything above half of the greatest amplitude is cut off flat, then turned up."""
     ceiling = 0.5 * np.abs(take.audio).max()
-    return Played(np.clip(take.audio, -ceiling, ceiling) * 0.999 / ceiling, take.notes)
+    up = 0.999 / ceiling
+    return Played(np.clip(take.audio, -ceiling, ceiling) * up, take.notes, 20 * math.log10(up))
 
 
 def fan(take: Played, rng: np.random.Generator) -> Played:
@@ -137,9 +141,15 @@ def _cut(take: Played, start_s: float, stop_s: float) -> Played:
     return Played(np.delete(take.audio, np.s_[first:stop], axis=0), tuple(kept))
 
 
+def fitting(take: Played) -> Played:
+    """The take, turned down to what a file holds."""
+    share = min(1.0, 0.98 / np.abs(take.audio).max())
+    return replace(take, audio=take.audio * share, louder_db=take.louder_db + 20 * math.log10(share))
+
+
 def write(take: Played, folder: Path, form: str) -> Path:
     """The take in a file: `flac`, or `mp3 64`, `opus 32`, `aac 64`: kind and kbit/s."""
-    audio = take.audio * min(1.0, 0.98 / np.abs(take.audio).max())
+    audio = take.audio
     kind, _, kbit = form.partition(" ")
     path = folder / f"take.{ {'opus': 'ogg', 'aac': 'm4a'}.get(kind, kind) }"
     if kind == "flac":

@@ -75,10 +75,14 @@ class Truth:
 
 @dataclass(frozen=True)
 class Played:
-    """A take: audio (n,) at `RATE`, or (n, 2), and its true notes in playing order."""
+    """A take: audio (n,) at `RATE`, or (n, 2), and its true notes in playing order.
+
+    `louder_db`: by how much a lasting noise is louder in it than it was before the recording changed it.
+    """
 
     audio: np.ndarray
     notes: tuple[Truth, ...]
+    louder_db: float = 0.0
 
 
 def perform(strokes: Iterable[Stroke | Other], bank: dict[int, Voice], seed: int) -> Played:

@@ -9,7 +9,7 @@ A row of the table of notes is about the true note that its span overlaps most. 
     onset    onset_s more than 60 ms from the true one
     noise, high noise
              the air behind hnr_db, noise_high_db more than 3 dB from what is measured of the same take before room,
-             recorder or file changed it, after the median difference of the levels is taken off
+             recorder or file changed it, less what these are known to make a lasting noise louder by
 
 An empty value is not wrong. Wrong and silent: confidence of `UNSURE` or more, and no flag on the note that puts the
 measure in doubt.
@@ -77,8 +77,11 @@ class Score:
     failures: list[str] = field(default_factory=list)
 
 
-def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | None = None) -> Score:
-    """Score of one take; `plain_rows`: what was measured of it before the recording changed it."""
+def score(
+    truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | None = None, louder_db: float = 0.0
+) -> Score:
+    """Score of one take; `plain_rows`: what was measured of it before the recording changed it, by which a lasting
+    noise became `louder_db` louder."""
     asked = {(note.of_pass, step) for note in truth if note.of_pass for step in note.steps}
     result = Score(played=len(asked), found=len(rows))
     about = [_about(truth, row) for row in rows]
@@ -86,7 +89,6 @@ def score(truth: tuple[Truth, ...], rows: list[Row], plain_rows: list[Row] | Non
         row["level_dbfs"] - note.level_db for row, note in zip(rows, about, strict=True) if note is not None
     )
     plain = {row["step"]: row for row in plain_rows or []}
-    louder_db = _middle(row["level_dbfs"] - plain[row["step"]]["level_dbfs"] for row in rows if row["step"] in plain)
     for row, note in zip(rows, about, strict=True):
         errors = _errors(row, note, level_db, plain.get(row["step"]), louder_db)
         doubted = in_doubt(row["flags"])

@@ -104,7 +104,18 @@ def test_a_right_note_is_right():
 
 def test_a_recording_that_makes_all_louder_leaves_the_noise_right():
     quieter = RIGHT | {"level_dbfs": -26.0}
-    assert score((NOTE,), [RIGHT], [quieter]).wrong_notes == 0
+    assert score((NOTE,), [RIGHT], [quieter], 6.0).wrong_notes == 0
+    assert score((NOTE,), [RIGHT], [quieter]).silent["noise"] == 1
+
+
+def test_what_a_recording_does_to_a_lasting_noise_is_known():
+    noise = Played(0.1 * np.random.default_rng(1).standard_normal(4 * RATE), (NOTE,))
+    for change in (files.room(0.5), files.overdriven, files.opposite):
+        changed = files.fitting(change(noise, np.random.default_rng(2)))
+        lasting = changed.audio[2 * RATE :], noise.audio[2 * RATE :]
+        after, before = (10 * math.log10(np.mean(x**2)) for x in lasting)
+        clipped_away_db = 0.3 if change is files.overdriven else 0.0
+        assert after - before == pytest.approx(changed.louder_db - clipped_away_db, abs=0.3)
 
 
 def test_a_room_that_weakens_one_tone_leaves_its_noise_right():

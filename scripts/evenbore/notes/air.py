@@ -34,6 +34,9 @@ _UNKNOWN_S = np.geomspace(0.1, 3.2, 6)  # where that is not known
 _DECAY = np.log(1e6)  # of power in one T60
 _BACKGROUND_SD = 0.05  # share of its power by which the background may have changed
 _ECHO_SD = 0.3  # share of the echo's power by which its decay may differ from the one law
+_FADING = (
+    0.36  # variance, of its square, of a line's power where the room is 6 dB weaker than the player (a Rice channel's)
+)
 _SURE = 2.0  # standard deviations that a noise must stand out by,
 _CLEAR = 3.0  # and by which it is right within 3 dB
 _BURST = 6.0  # times the least power before and after it: what comes and goes
@@ -46,7 +49,7 @@ _TURNS = 3
 class _Course:
     """Noise of a note in a part of the spectrum, frame by frame: time since the onset, power, and that of the
     background, all (F,); the variances of a frame's power and of the background as shares of their squares, and that of
-    what earlier notes hide.
+    what earlier notes hide; and that of what stays, as a share of its square, for the room's own level of each line.
     """
 
     time_s: Floats
@@ -55,6 +58,7 @@ class _Course:
     spread: float
     background_spread: float
     unseen: float
+    fading: float
 
 
 def note_noise(
@@ -76,12 +80,13 @@ def note_noise(
         one.frequency_hz * np.array([[1.0], [2 ** (_SWING * sd / 1200) - 1]])
         for one, (*_, sd) in zip(spectra, parts_s, strict=True)
     ]
+    fades = not np.isnan(reverb_s)
     heard_s, oldest = _ECHO_DB / 60 * (_ECHO_S if np.isnan(reverb_s) else reverb_s), 0
     for k, (onset, start, stop, cents_sd) in enumerate(parts_s):
         while oldest < k and start - parts_s[oldest][2] >= heard_s:
             oldest += 1
         echoes = np.concatenate([np.empty((2, 0)), *lines[oldest:k]], axis=1)
-        courses += _courses(signal, onset, start, stop, spectra[k], cents_sd, split_hz, quiet, echoes)
+        courses += _courses(signal, onset, start, stop, spectra[k], cents_sd, split_hz, quiet, echoes, fades)
     decays_s = _UNKNOWN_S if np.isnan(reverb_s) else reverb_s * _DECAYS
     level, variance = (value.reshape(-1, 2) for value in _staying(courses, decays_s))
     there = np.array([[hz[0] <= split_hz, hz[-1] > split_hz] for hz in (one.frequency_hz for one in spectra)])
@@ -102,6 +107,7 @@ def _courses(
     split_hz: float,
     quiet: Background,
     echoes: Floats,
+    fades: bool,
 ) -> list[_Course | None]:
     """Of a note's noise around the harmonics up to `split_hz` and around those above; None where there is none.
 
@@ -130,6 +136,10 @@ def _courses(
     if len(kept) == 0:
         return [None, None]
     gaps = np.add.reduceat(power, ends, axis=1)[:, ::2][:, kept] / bins[kept] * spacing / bandwidth
+    overlap = frames.size / (2 * frames.hop)
+    # a room has its own level for every line: noise that is a few lines is known no better
+    uneven = np.add.reduceat(np.square(power.mean(axis=0)), ends)[::2][kept] * (spacing / bins[kept]) ** 2 / bandwidth
+    uneven *= _FADING / (1 + overlap / len(power))  # less what noise itself scatters
     # a gap that is hidden counts as what lies between its neighbours (`np.interp`): what each of the kept ones counts
     after = np.searchsorted(kept, gap)
     before, after = np.maximum(after - 1, 0), np.minimum(after, len(kept) - 1)
@@ -141,7 +151,6 @@ def _courses(
     steady = tone.mean() / tone
     time = first / signal.rate - onset_s + (frames.size / 2 + frames.hop * np.arange(len(power))) / signal.rate
     cells = np.maximum(1.0, bins[kept] / bandwidth)
-    overlap = frames.size / (2 * frames.hop)
     quiet_cells = quiet.frames * np.maximum(1.0, width_hz / (quiet.bandwidth * quiet.bin_hz))
     low = np.arange(1, count + 1) * f0_hz <= split_hz
     courses: list[_Course | None] = []
@@ -164,6 +173,7 @@ def _courses(
                 float(overlap * (mean**2 @ (1 / cells)) / mean.sum() ** 2),
                 float(hiss**2 @ (1 / quiet_cells) / hiss.sum() ** 2 + _BACKGROUND_SD**2),
                 float(np.sum((lost * weight * np.interp(gap, kept, power_of)) ** 2) * _unlike(power_of)),
+                fades * float(spread**2 @ uneven / mean.sum() ** 2),
             )
         )
     return courses
@@ -217,7 +227,8 @@ def _staying(courses: Sequence[_Course | None], decays_s: Floats) -> tuple[Float
     quiet = np.array([course.background_spread for _, course in there]) * room[:, 0] ** 2
     where = [k for k, _ in there]
     unseen = np.array([course.unseen for _, course in there])
-    level[where], variance[where] = mean, within + quiet + unseen
+    fading = np.array([course.fading for _, course in there]) * mean**2
+    level[where], variance[where] = mean, within + quiet + unseen + fading
     return level, variance
 
 

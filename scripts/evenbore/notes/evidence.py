@@ -15,7 +15,7 @@ import numpy as np
 from evenbore.facts.arrays import Floats, Floats32
 from evenbore.notes.spectrum import magnitudes, overlapping
 from evenbore.recording.audio import Signal
-from evenbore.trade.pitch import hz_to_midi
+from evenbore.trade.pitch import midi_to_hz
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 GRID_CENTS = 20.0  # spacing of the pitch grid
@@ -104,13 +104,14 @@ def gather(signal: Signal, lowest_midi: float, highest_midi: float, free: bool =
     return Evidence(score, level, grid_midi, hop / rate)
 
 
-def guess_hz(evidence: Evidence, span: tuple[int, int], offset_cents: float, nominal_hz: float) -> float:
-    """First estimate of a note's pitch, from the grid of pitches around its place in the scale."""
-    deviation = 100 * (evidence.grid_midi - hz_to_midi(nominal_hz)) - offset_cents
+def guess_hz(evidence: Evidence, span: tuple[int, int], midi: float) -> float:
+    """First estimate of the pitch of a note that lies near `midi` (sounding, fractional), from the grid of pitches."""
+    deviation = 100 * (evidence.grid_midi - midi)
     near = np.abs(deviation) <= 60
     mean = evidence.score[span[0] : span[1] + 1, near].mean(axis=0)
     weight = np.clip(mean - 0.7 * mean.max(), 0, None)
-    return float(nominal_hz * 2 ** ((offset_cents + np.sum(weight * deviation[near]) / np.sum(weight)) / 1200))
+    away = np.sum(weight * deviation[near]) / np.sum(weight)
+    return float(midi_to_hz(midi + away / 100))
 
 
 def _above_echo(magnitude: Floats32, before: Floats32) -> Floats32:

@@ -22,18 +22,19 @@ from evenbore.notes.note import Notes, measure_notes
 from evenbore.notes.phrase import find_notes, no_notes, no_single_voice
 from evenbore.notes.pitch import measure_pitch
 from evenbore.notes.segment import NOTE_CENTS, Alignment, find_passes
-from evenbore.notes.sheetfit import Objection, may_be_another, objection, tuning_remark
+from evenbore.notes.sheetfit import Objection, may_be_another, objection, tones_between, tuning_remark
 from evenbore.notes.spectrum import Harmonics, analyse, harmonics, sounds_higher
 from evenbore.recording import quality
 from evenbore.recording.audio import Signal, open_signal
 from evenbore.trade.families import Family, load_family
-from evenbore.trade.pitch import midi_to_hz, midi_to_note
+from evenbore.trade.pitch import hz_to_midi, midi_to_hz, midi_to_note
 from evenbore.trade.scale import expected_scale
 
 # ASSUME: tuned by trial on the development takes that docs/accuracy.md tells of; no source.
 _EVIDENT = 3.8  # evidence from which on weak harmonics between strong ones make no other note of it
 _ALL_THERE = 0.9  # of the expected notes were found
 _UNDER_DB, _NOTHING = -12.0, 1e-8  # a weaker tone an octave lower is no note of its own: it is 0.3 dB of the whole
+_UNNAMED = -1  # step of a note that the sheet does not name
 _BROKEN_OFF = 3  # so many notes missing at one end: the scale was not played to there
 
 _COUNTED = ("gain_moved", "dropout", "cut_off")  # flags that the recording's advice speaks of
@@ -121,7 +122,8 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
         return set_aside(record, "; ".join([*signal.warnings, reason]))
     if len(passes) > 1:
         return set_aside(record, _several(passes, evidence.hop_s, row))
-    # attempts that do not count are measured like the others: each is what sounds before or after one that counts
+    # attempts that do not count, and notes not named, are measured like the others: each is what sounds beside one that
+    # counts
     played = sorted(
         (span, int(step), counts)
         for step in np.nonzero(best.found)[0]
@@ -130,15 +132,14 @@ def _measure(row: RecordingRow, record: Row, signal: Signal) -> Measured:
             *((other, False) for other in best.others[step]),
         ]
     )
+    nominal = midi_to_hz(midi, row["tuning_hz"])
+    place = hz_to_midi(nominal) + (best.offset_cents + best.away_cents) / 100
+    unnamed = tones_between(evidence, [(span, place[step]) for span, step, _ in played])
+    played = sorted([*played, *((span, _UNNAMED, False) for span in unnamed)])
     half = evidence.hop_s / 2
     first, last = np.array([span for span, *_ in played]).T * evidence.hop_s + [[-half], [half]]
-    nominal = midi_to_hz(midi[[step for _, step, _ in played]], row["tuning_hz"])
-    guess = np.array(
-        [
-            guess_hz(evidence, span, best.offset_cents + best.away_cents[step], hz)
-            for (span, step, _), hz in zip(played, nominal, strict=True)
-        ]
-    )
+    nominal = nominal[[step for _, step, _ in played]]
+    guess = np.array([guess_hz(evidence, span, unnamed.get(span, place[step])) for span, step, _ in played])
     edges = refine(signal, first, last, guess, np.full(len(guess), row["articulation"] == "tongued"))
     measured = _measure_between(edges, guess, nominal, record, signal)
     evident = [_evident(best.score[step], best.rival[step]) for _, step, _ in played]
@@ -221,11 +222,11 @@ def _measure_between(edges: Edges, guess: Floats, nominal: Floats, record: Row, 
 
 def _octave_under_db(signal: Signal, evidence: Evidence, best: Alignment, nominal_hz: Floats) -> float:
     """What a tone an octave under the found notes has that is not theirs, against them: median over the notes, dB."""
-    under_db = []
+    under_db, place = [], hz_to_midi(nominal_hz) + (best.offset_cents + best.away_cents) / 100
     for step in np.nonzero(best.found)[0]:
         span = best.first[step], best.last[step]
         middle = [round((0.7 * span[k] + 0.3 * span[1 - k]) * evidence.hop_s * signal.rate) for k in (0, 1)]
-        guess = guess_hz(evidence, span, best.offset_cents + best.away_cents[step], nominal_hz[step])
+        guess = guess_hz(evidence, span, place[step])
         frames = analyse(signal.slice(*middle), signal.rate, guess / 2)
         pitch = measure_pitch(frames, guess) if frames is not None else None
         if frames is not None and pitch is not None:

@@ -21,7 +21,7 @@ from evenbore.notes.phrases import key_of, placed
 from evenbore.notes.restarts import Restarts, restarts
 from evenbore.notes.segment import note_scores, offset_of_pitches
 from evenbore.recording.audio import Signal
-from evenbore.trade.pitch import hz_to_midi, midi_to_hz
+from evenbore.trade.pitch import hz_to_midi
 
 # ASSUME: tuned by trial on the development takes of tests/passages; no source.
 _GAIN_S, _NEUTRAL = 280.0, 0.4  # log-likelihood per unit of score and second, and where a note and none are as likely
@@ -69,7 +69,7 @@ def find_notes(
     target = nominal + offset / 100
     scores = note_scores(evidence.score, evidence.grid_midi, target)
     spans = _without_undertones(list(_spans(_decode(scores, evidence.hop_s), scores, evidence)), scores)
-    guess = [guess_hz(evidence, span, offset, midi_to_hz(midi[note], tuning_hz)) for note, span in spans]
+    guess = [guess_hz(evidence, span, target[note]) for note, span in spans]
     times = [((first - 0.5) * evidence.hop_s, (last + 0.5) * evidence.hop_s) for _, (first, last) in spans]
     anew = [restarts(signal, *stretch, hz) for stretch, hz in zip(times, guess, strict=True)]
     if listed:

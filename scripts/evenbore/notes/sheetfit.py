@@ -9,13 +9,14 @@ Conventions: pitches are sounding MIDI numbers at A4 = 440 Hz, fractional. Costs
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from itertools import product
+from dataclasses import dataclass, replace
+from itertools import pairwise, product
 
 import numpy as np
 
 from evenbore.facts.arrays import Floats, Ints
 from evenbore.facts.rows import RecordingRow
+from evenbore.notes.attempts import Span
 from evenbore.notes.evidence import Evidence
 from evenbore.notes.segment import Alignment
 from evenbore.trade.families import Family
@@ -234,6 +235,23 @@ def runs_of_tone(pitch: Floats) -> Floats:
         else:
             runs.append([midi, 1, t, t])
     return np.array([run for run in runs if run[1] >= _LEAST_FRAMES]).reshape(-1, 4)
+
+
+def tones_between(evidence: Evidence, notes: list[tuple[Span, float]]) -> dict[Span, float]:
+    """First and last frame, and pitch, of the tones that sound between two of the notes (span, pitch) and are neither.
+
+    A tone at the pitch of the note before or after is its echo, or a part of it.
+    """
+    tones: dict[Span, float] = {}
+    for ((_, end), before), ((begin, _), after) in pairwise(notes):
+        if begin - end > _LEAST_FRAMES:
+            runs = runs_of_tone(tone_of_frames(replace(evidence, score=evidence.score[end + 1 : begin])))
+            frames = end + 1 + runs[:, 2:].astype(int)
+            for pitch, (first, last) in zip(runs[:, 0].tolist(), frames.tolist(), strict=True):
+                if first > end and min(abs(pitch - before), abs(pitch - after)) > _TOGETHER:
+                    tones[first, last] = pitch
+                    end = last
+    return tones
 
 
 def _heard(evidence: Evidence) -> _Tones:

@@ -23,14 +23,16 @@ def breath(n, rng):
     return coloured_noise(n, rng, ((frequency >= 300) & (frequency <= 5000)).astype(float))
 
 
-def hnr(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_cents=1.5, reverberant_db=-6.0):
+def hnr(air_db, *how, **manner):
     """hnr_db of slurred notes from A3 up, with air so many dB under the tone as heard dry, and their flags."""
-    rows = slurred(air_db, background_db, room, vibrato_cents, jitter_cents, reverberant_db)
+    rows = slurred(air_db, *how, **manner)
     return np.array([row["hnr_db"] for row in rows]), [row["flags"] for row in rows]
 
 
-def slurred(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_cents=1.5, reverberant_db=-6.0):
-    """The rows of these notes."""
+def slurred(
+    air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_cents=1.5, reverberant_db=-6.0, whine_db=-np.inf
+):
+    """The rows of these notes; `whine_db`: of two lines midway between harmonics, against the tone."""
     rng = np.random.default_rng(0)
     notes = [
         Note(FIRST_S + SECONDS * k, FIRST_S + SECONDS * (k + 1), 220.0 * 2 ** (k / 12), LEVELS,
@@ -42,6 +44,11 @@ def slurred(air_db, background_db=-np.inf, room=None, vibrato_cents=0.0, jitter_
     air = breath(len(x), rng) * 10 ** ((TONE_DB + air_db) / 20) / np.sqrt(2)
     sounding = np.arange(len(x)) / RATE
     x += np.where((sounding >= FIRST_S) & (sounding <= FIRST_S + SECONDS * NOTES), air, 0.0)
+    for one in truth:
+        played = (sounding >= one.onset_s) & (sounding < one.offset_s)
+        for order in (3.5, 6.5):
+            line = np.sin(2 * np.pi * order * one.f0_hz * sounding[played])
+            x[played] += 10 ** ((TONE_DB + whine_db) / 20) / np.sqrt(2) * line
     if room is not None:
         x = Chain(seed=3, rt60_s=room, reverberant_db=reverberant_db).record(x, RATE, rng)
     if np.isfinite(background_db):
@@ -78,6 +85,11 @@ def test_six_decibels_of_air_are_six_decibels_in_a_live_room(room):
     told = np.array([np.where(["hnr_db" in flag for flag in flags], np.nan, value) for value, flags in takes])
     assert np.isfinite(told[1:]).mean() > 0.8
     assert np.nanmedian(np.diff(told, axis=0), axis=1) == pytest.approx([-6, -6], abs=1.0)
+
+
+def test_noise_that_is_a_few_lines_is_as_uncertain_as_a_room_makes_a_line():
+    flags = hnr(-60, room=0.4, whine_db=-30, reverberant_db=0.0)[1]
+    assert all("hnr_db" in flag for flag in flags)
 
 
 @pytest.mark.parametrize("air_db", [-30, -40])

@@ -62,13 +62,13 @@ def rendered(played, levels):
     return audio + 1e-4 * rng.normal(size=len(audio)), spans
 
 
-def measured(folder, played, levels=OBOE):
+def measured(folder, played, levels=OBOE, **sheet):
     """What was measured: the row of the recording, the notes by step, and true times of each tone."""
     audio, spans = rendered(played, levels)
-    return *measured_audio(folder, audio), spans
+    return *measured_audio(folder, audio, **sheet), spans
 
 
-def measured_audio(folder, audio):
+def measured_audio(folder, audio, **sheet):
     """What was measured of the audio: the row of the recording, and the notes."""
     soundfile.write(folder / "take.wav", audio, RATE, subtype="FLOAT")
     row = {
@@ -78,7 +78,7 @@ def measured_audio(folder, audio):
         "pattern": "chromatic", "family": "oboe", "families_dir": None, "low": LOWEST, "high": LOWEST + NOTES - 1,
         "notes": None, "tuning_hz": 440.0,
     }  # fmt: skip
-    found = measure_recording(row)
+    found = measure_recording(row | sheet)
     return found.recording, found.notes
 
 
@@ -94,6 +94,14 @@ def flagged(notes, word):
 def with_again(again, step=6):
     played = scale()
     return [*played[: step + 1], *again, *played[step + 1 :]]
+
+
+@pytest.mark.parametrize("levels", [OBOE, FLUTE, CLARINET])
+def test_notes_that_the_sheet_does_not_name_are_no_part_of_those_it_names(tmp_path, levels):
+    played = [replace(one, pause_s=0.0, length_s=0.3) for one in scale(range(NOTES - 1))]
+    recording, notes, spans = measured(tmp_path, played, levels, pattern="major", articulation="slurred")
+    assert recording["notes_found"] == 8
+    assert all(holds_only(note, spans[note["midi"] - LOWEST]) for note in notes)
 
 
 REPEATS = {
