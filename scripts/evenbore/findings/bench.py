@@ -28,7 +28,8 @@ class Learned:
     each example of other causes.
 
     `hole` (T,): the note that it first opens for, 0 for other causes; `level` (T, D, M, N) dB and `speaks` (T, D, N) at
-    each of the dynamics asked for; `cents` (T, N), the mean over them.
+    each of the dynamics asked for; `cents` (T, N), the mean over them. A tired reed or soft breath loses other notes each time:
+    `speaks` of these is the share of all examples.
     """
 
     hole: Ints
@@ -60,8 +61,10 @@ def learned(family: Family, written: Ints, dynamics: list[str]) -> Learned | Non
         return np.concatenate([of_leaks, known[other][:, at][..., column]])
 
     level, cents, speaks = (both(name, other) for name, other in PARTS)
+    others = len(known["other"])
+    speaks[-others:] = speaks[-others:].mean(axis=0)
     return Learned(
-        np.concatenate([np.repeat(holes, sizes), np.zeros(len(known["other"]), int)]),
+        np.concatenate([np.repeat(holes, sizes), np.zeros(others, int)]),
         np.where(played, level, 0.0),
         np.where(played, cents.mean(axis=1), 0.0),
         np.where(played, speaks, 1.0),
