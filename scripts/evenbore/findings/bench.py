@@ -28,8 +28,8 @@ class Learned:
     each example of other causes.
 
     `hole` (T,): the note that it first opens for, 0 for other causes; `level` (T, D, M, N) dB and `speaks` (T, D, N) at
-    each of the dynamics asked for; `cents` (T, N), the mean over them. A tired reed or soft breath loses other notes each time:
-    `speaks` of these is the share of all examples.
+    each of the dynamics asked for; `cents` (T, N), the mean over them. Reeds and soft breath lose other notes each
+    time: their `speaks` is the share of all examples.
     """
 
     hole: Ints

@@ -266,7 +266,7 @@ def _pattern_row(
 ) -> Row:  # fmt: skip
     contrasts = _contrasts(rows, owner, _inside(template), template.shape == 0)
     base, told = _basis(rows, owner, dull), words.measured(contrasts)
-    told += words.missing(rows.written[_inside(template) & np.isnan(excess(rows, owner, TOLD))])
+    told += words.missing(rows.written[np.isnan(excess(rows, owner, "level"))])
     start, end = _extent(template, fitted.affected)
     first, last = rows.written[start], rows.written[end]
     where = words.span(int(first), int(last))

@@ -29,7 +29,7 @@ def recurrence(effects: Floats) -> dict[str, int]:
 
 
 def without_farthest(effects: Floats) -> Floats:
-    """Mean (N,) of what takes (T, N) say, less the one that goes farthest up, where several tell; NaN where none does."""
+    """Mean (N,) of takes (T, N) less the one that goes farthest up, where several tell; NaN where none does."""
     ordered = -np.sort(-effects, axis=0)  # NaN last
     ordered[0, np.isfinite(effects).sum(axis=0) > 1] = np.nan
     return pd.DataFrame(ordered).mean().to_numpy()
