@@ -26,7 +26,7 @@ from physics.bores import FAMILIES, draw
 from physics.effects import Effects, Leak, Tight, dull, leaking, otherwise, soft, tight
 from physics.play import LEARNING, Reed
 
-SIZES_MM = (1.1, 1.5, 2.0, 2.8, 4.0)  # smaller ones silence what soft breath does, and change little else
+SIZES_MM = (0.8, 1.1, 1.5, 2.0, 2.8, 4.0)
 SEED = 7000
 TYPES = 16  # of each that are told apart
 SILENT = 0.2  # what a note that does not speak counts for in that, against all changes of level together

@@ -40,7 +40,8 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
             if own.any():
                 missed = 1 - there[own].mean(axis=0)[usual]
                 share = speaks[:, d][:, usual]
-                logs.append(np.log(1 - share) @ missed + np.log(share) @ (1 - missed))
+                each = np.log(1 - share) @ missed + np.log(share) @ (1 - missed)
+                logs.append(each - missed.size * np.log(1 - MISSED))
                 missed_at.append(missed)
                 takes.append(int(own.sum()))
         ratio = np.mean(logs, axis=0) - _healthy(missed_at, takes)
@@ -50,10 +51,10 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
 
 def _healthy(missed: list[Floats], takes: list[int]) -> float:
     """Log likelihood of a healthy instrument's takes, so many at each dynamic (D,), of which the shares `missed` (N,)
-    lack each note."""
+    lack each note, over that of lacking none."""
     ends, log = np.zeros((len(takes), 2)), 0.0
     for d, (share, count) in enumerate(zip(missed, takes, strict=True)):
-        each = np.where(share > 0, np.log(MISSED) * share, 0.0) + np.log(1 - MISSED) * (1 - share)
+        each = np.log(MISSED / (1 - MISSED)) * share
         sounding = np.flatnonzero(share < 0.5)  # more often than not
         first, last = (sounding[0], sounding[-1]) if sounding.size else (each.size, each.size)
         ends[d] = each[:first].sum(), each[last + 1 :].sum()
