@@ -59,5 +59,6 @@ def _healthy(missed: list[Floats], takes: list[int]) -> float:
         first, last = (sounding[0], sounding[-1]) if sounding.size else (each.size, each.size)
         ends[d] = each[:first].sum(), each[last + 1 :].sum()
         log += count * float(each[first : last + 1].sum())
-    cut = takes @ np.maximum(ends, np.log(AGAIN)) + np.log(CUT / AGAIN)
-    return log + float(np.maximum(takes @ ends, cut).sum())
+    many = np.array(takes)
+    cut = many @ np.maximum(ends, np.log(AGAIN)) + np.log(CUT / AGAIN)
+    return log + float(np.maximum(many @ ends, cut).sum())
