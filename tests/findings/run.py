@@ -1,8 +1,7 @@
 """The findings campaign: python tests/findings/run.py [--simulated].
 
-Plants faults, looks for them, prints the tables and renews those of docs/findings.md. With --simulated without the
-sampled instruments, which take longest; nothing is renewed then. What was measured is kept in build/findings, so an
-interrupted campaign goes on where it stopped.
+Plants faults, looks for them and prints the tables. With --simulated without the sampled instruments, which take
+longest. What was measured is kept in build/findings, so an interrupted campaign goes on where it stopped.
 """
 
 import argparse
@@ -12,7 +11,7 @@ from pathlib import Path
 REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(REPO / "tests"), str(REPO / "scripts")]
 
-from campaigns import one_thread, renew
+from campaigns import one_thread
 
 one_thread()
 
@@ -35,11 +34,8 @@ def main() -> None:
         else:
             lines += campaign.score(study, campaign.findings(study))
         print(f"{number}/{len(studies)} {study.name}", file=sys.stderr, flush=True)
-    tables = findings_tables(pd.DataFrame(lines), pd.concat(decisions))
-    for name, table in tables.items():
+    for name, table in findings_tables(pd.DataFrame(lines), pd.concat(decisions)).items():
         print(f"\n{name}\n\n{table}")
-    if not simulated:
-        renew(REPO / "docs" / "findings.md", tables)
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""The campaign's results as the tables of docs/findings.md."""
+"""The campaign's results as tables."""
 
 from collections import Counter
 
@@ -115,7 +115,7 @@ def shipments_told(decisions: pd.DataFrame) -> str:
 
 
 def findings_tables(lines: pd.DataFrame, decisions: pd.DataFrame) -> dict[str, str]:
-    """Name -> table, the names of docs/findings.md."""
+    """Name -> table."""
     return {
         "runs": runs_table(lines),
         "leaks": leaks_table(lines),

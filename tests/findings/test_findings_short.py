@@ -1,4 +1,4 @@
-"""What the diagnosis has to reach, on a small part of the campaign (docs/findings.md has the whole)."""
+"""What the diagnosis has to reach, on a small part of the campaign."""
 
 from dataclasses import replace
 

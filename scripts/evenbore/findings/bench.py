@@ -28,7 +28,8 @@ class Learned:
     each example of other causes.
 
     `hole` (T,): the note that it first opens for, 0 for other causes; `level` (T, D, M, N) dB and `speaks` (T, D, N) at
-    each of the dynamics asked for; `cents` (T, N), the mean over them.
+    each of the dynamics asked for; `cents` (T, N), the mean over them. Reeds and soft breath lose other notes each
+    time: their `speaks` is the share of all examples, and so is that of the smallest leaks, which lose no more.
     """
 
     hole: Ints
@@ -60,8 +61,11 @@ def learned(family: Family, written: Ints, dynamics: list[str]) -> Learned | Non
         return np.concatenate([of_leaks, known[other][:, at][..., column]])
 
     level, cents, speaks = (both(name, other) for name, other in PARTS)
+    hole = np.concatenate([np.repeat(holes, sizes), np.zeros(len(known["other"]), int)])
+    smallest = np.arange(0, sizes * len(holes), sizes)
+    speaks[smallest] = speaks[hole == 0] = speaks[hole == 0].mean(axis=0)
     return Learned(
-        np.concatenate([np.repeat(holes, sizes), np.zeros(len(known["other"]), int)]),
+        hole,
         np.where(played, level, 0.0),
         np.where(played, cents.mean(axis=1), 0.0),
         np.where(played, speaks, 1.0),

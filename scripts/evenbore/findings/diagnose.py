@@ -37,7 +37,7 @@ from evenbore.findings.patterns import (
     region,
     size_priors,
 )
-from evenbore.findings.recurrence import recurrence, seen_once
+from evenbore.findings.recurrence import recurrence, seen_once, without_farthest
 from evenbore.findings.references import deviations
 from evenbore.findings.rows import MIN_PEERS, SOFT_DYNAMICS, TOLD, Rows, collect_rows, excess, members, row_median
 from evenbore.findings.silence import silence_support
@@ -202,7 +202,7 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         View(one.z, correlation(one.z, rows.written), of_view, of_whole)
         for (one, of_view), of_whole in zip(views, whole, strict=True)
     ]
-    findings, clear = [], np.full(dull.z.shape, np.nan)
+    findings, clear = [], np.full((2, *dull.z.shape), np.nan)
     for i, (owner, fitted) in enumerate(zip(dull.owners, fit_patterns(seen, support), strict=True)):
         told = np.zeros(len(rows.written), bool)
         is_dull = dull.shift_z[i] > tolerances[owner[0]]["stuffy_z"] and _chance(dull, i) <= FALSE_DULL
@@ -222,7 +222,9 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         if is_dull:
             findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
-            clear[i, ~told] = (dull.z[i][~told] - np.nanmedian(dull.z[i][~told])) / dull.unsteady[i]
+            away = dull.z[i] - np.nanmedian(dull.z[i][~told])
+            steady = np.fmin(away, without_farthest(_against_rest(dull, rows, owner, ~told)))
+            clear[:, i, ~told] = np.array([away, steady])[:, ~told] / dull.unsteady[i]
     return findings + _single_notes(clear, rows, dull, family, tolerances) + _session_rows(dull, rows, tolerances)
 
 
@@ -264,6 +266,7 @@ def _pattern_row(
 ) -> Row:  # fmt: skip
     contrasts = _contrasts(rows, owner, _inside(template), template.shape == 0)
     base, told = _basis(rows, owner, dull), words.measured(contrasts)
+    told += words.missing(rows.written[np.isnan(excess(rows, owner, "level"))])
     start, end = _extent(template, fitted.affected)
     first, last = rows.written[start], rows.written[end]
     where = words.span(int(first), int(last))
@@ -306,9 +309,13 @@ def _inside(template: Template) -> Bools:
 def _by_take(dull: Dullness, rows: Rows, owner: tuple[str, str], inside: Bools, outside: Bools) -> Floats:
     """How dull single takes (T,) of an owner are on the notes inside, against the rest of their scale, NaN where they
     do not tell."""
+    return pd.DataFrame(_against_rest(dull, rows, owner, outside)[:, inside]).mean(axis=1).to_numpy()
+
+
+def _against_rest(dull: Dullness, rows: Rows, owner: tuple[str, str], rest: Bools) -> Floats:
+    """How dull single takes (T, N) of an owner are against the notes `rest` (N,) of each."""
     z = dull.take_z[members(rows.keys, [owner])[0][rows.take_row]]
-    rest = row_median(np.where(outside, z, np.nan))[:, 0]
-    return pd.DataFrame(z[:, inside]).mean(axis=1).to_numpy() - rest
+    return z - row_median(np.where(rest, z, np.nan))
 
 
 def _expected(template: Template, alternatives: list[Template], rows: Rows, owner: tuple[str, str]) -> Floats:
@@ -380,18 +387,24 @@ def _basis(rows: Rows, owner: tuple[str, str], dull: Dullness) -> str:
 
 
 def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tolerances: _Tolerances) -> list[Row]:
-    """Single stuffy notes outside of patterns, the share of false ones controlled over the whole group."""
-    known = np.isfinite(clear)
+    """Single stuffy notes outside of patterns, the share of false ones controlled over the whole group.
+
+    `clear` (2, I, N): how dull notes are against the rest, in standard deviations; and without the farthest take.
+    """
+    known = np.isfinite(clear[0])
     if not known.any():
         return []
     # twice the number of other instruments: scatter is pooled over notes, but few instruments tell little of its tails
     p = np.full(clear.shape, np.nan)
-    p[known] = adjusted(special.stdtr(2 * dull.peers, -clear[known]))
+    p[:, known] = [adjusted(special.stdtr(2 * dull.peers, -one[known])) for one in clear]
+    limit = np.array([[tolerances[owner[0]]["stuffy_z"]] for owner in dull.owners])
+    told, steady = (p <= FALSE_SHARE) & (clear > limit)
     findings = []
-    for i, n in zip(*np.nonzero(known & (p <= FALSE_SHARE)), strict=True):
+    for i, n in zip(*np.nonzero(told), strict=True):
         owner, note = dull.owners[i], int(rows.written[n])
-        if clear[i, n] <= tolerances[owner[0]]["stuffy_z"]:
-            continue
+        seen = recurrence(_by_take(dull, rows, owner, np.arange(len(rows.written)) == n, known[i]))
+        if seen["n_seen"] > 1 and not steady[i, n]:
+            continue  # takes scatter with heavy tails: one that is far off makes little of the others enough
         away = {name: excess(rows, owner, name)[n] for name in (TOLD, "level")}
         veiled = family.veiled.get(note)
         text = (
@@ -400,9 +413,8 @@ def _single_notes(clear: Floats, rows: Rows, dull: Dullness, family: Family, tol
         )
         if veiled:
             text += f"This note normally differs ({veiled}); here it is compared with the same note of the others. "
-        row = _row(owner, "stuffy_note", note, note, 1, clear[i, n], "z", 1 - p[i, n], text + words.POINTER)
-        effects = _by_take(dull, rows, owner, np.arange(len(rows.written)) == n, known[i])
-        findings.append(row | recurrence(effects))
+        row = _row(owner, "stuffy_note", note, note, 1, clear[0, i, n], "z", 1 - p[:, i, n].max(), text + words.POINTER)
+        findings.append(row | seen)
     return findings
 
 

@@ -26,11 +26,11 @@ SIZES = np.geomspace(1.5, 30.0, 14)  # of b, in standard deviations of healthy n
 SIZE_PRIOR = (1 / SIZES) / (1 / SIZES).sum()  # small faults are commoner than large ones
 # ASSUME: how often each happens before anything is heard; set so that healthy studies stay clean
 PRIOR = {
-    "nothing": 0.73,
+    "nothing": 0.75,
     "leak": 0.06,
     "step": 0.01,
     "vent": 0.02,
-    "run": 0.04,
+    "run": 0.02,
     "reed": 0.12,
     "fingering": 0.01,
     "note": 0.01,

@@ -28,6 +28,13 @@ def recurrence(effects: Floats) -> dict[str, int]:
     return {"n_seen": min(seen, 1) if alone else seen, "n_takes": int(known.size)}
 
 
+def without_farthest(effects: Floats) -> Floats:
+    """Mean (N,) of takes (T, N) less the one that goes farthest up, where several tell; NaN where none does."""
+    ordered = -np.sort(-effects, axis=0)  # NaN last
+    ordered[0, np.isfinite(effects).sum(axis=0) > 1] = np.nan
+    return pd.DataFrame(ordered).mean().to_numpy()
+
+
 def seen_once(row: Row) -> bool:
     """Whether one take alone of several shows a finding (a row of the table)."""
     return bool(pd.notna(row["n_takes"]) and row["n_takes"] > 1 and row["n_seen"] < 2)

@@ -2,7 +2,9 @@
 
 A leak keeps the lowest notes of reeds from speaking before it dulls the others much; how many, the bench tells for each
 hole and size. They are simply missing from the takes, as are notes that were not played or not found. So a take that
-starts late or stops early is as probable before anything is heard as a single note missed within it is.
+starts late or stops early is as probable before anything is heard as a single note missed within it is. A leak is there
+in every take, so its notes are missing in all of them; of a healthy instrument each take misses its own, or is cut as
+one before it was.
 """
 
 import numpy as np
@@ -14,7 +16,8 @@ from evenbore.findings.templates import Template
 # ASSUME: own choices, no source.
 MISSED = 0.02  # of a healthy instrument's notes are missing
 CUT = 0.003  # of its takes lack notes at an end
-LEAST = 0.1  # probability that a note sounds which sounded on no instrument of the bench with that leak
+AGAIN = 0.1  # of the takes after one that was cut are cut too: the player's habit
+LEAST = 0.03  # probability that a note sounds which sounded on no instrument of the bench with that leak
 COAXED = 0.03  # of players make every note sound that the bench's reed and breath do not
 MOSTLY_THERE = 0.5  # of all takes have a note, for one that lacks it to tell
 
@@ -30,24 +33,32 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
     dynamics = rows.dynamics
     dynamic = rows.keys["dynamic"].to_numpy()[rows.take_row]
     for i, mine in enumerate(members(rows.keys, owners)):
-        logs = []
+        logs, missed_at, takes = [], [], []
         for d, name in enumerate(dynamics):
             own = mine[rows.take_row] & (dynamic == name)
             usual = there[dynamic == name].mean(axis=0) >= MOSTLY_THERE
             if own.any():
                 missed = 1 - there[own].mean(axis=0)[usual]
                 share = speaks[:, d][:, usual]
-                logs.append(np.log(1 - share) @ missed + np.log(share) @ (1 - missed) - _healthy(missed))
-        out[i, telling] = np.logaddexp(np.log(COAXED), np.log(1 - COAXED) + np.mean(logs, axis=0))
+                each = np.log(1 - share) @ missed + np.log(share) @ (1 - missed)
+                logs.append(each - missed.size * np.log(1 - MISSED))
+                missed_at.append(missed)
+                takes.append(int(own.sum()))
+        ratio = np.mean(logs, axis=0) - _healthy(missed_at, takes)
+        out[i, telling] = np.logaddexp(np.log(COAXED), np.log(1 - COAXED) + ratio)
     return out
 
 
-def _healthy(missed: Floats) -> float:
-    """Log likelihood of a healthy instrument to lack these notes, `missed` (N,) the share of takes that do."""
-    each = np.where(missed > 0, np.log(MISSED) * missed, 0.0) + np.log(1 - MISSED) * (1 - missed)
-    sounding = np.flatnonzero(missed < 0.5)  # more often than not
-    if not sounding.size:
-        return float(np.log(CUT))
-    inside = each[sounding[0] : sounding[-1] + 1].sum()
-    ends = each[: sounding[0]].sum(), each[sounding[-1] + 1 :].sum()
-    return float(inside + sum(max(end, np.log(CUT)) for end in ends))
+def _healthy(missed: list[Floats], takes: list[int]) -> float:
+    """Log likelihood of a healthy instrument's takes, so many at each dynamic (D,), of which the shares `missed` (N,)
+    lack each note, over that of lacking none."""
+    ends, log = np.zeros((len(takes), 2)), 0.0
+    for d, (share, count) in enumerate(zip(missed, takes, strict=True)):
+        each = np.log(MISSED / (1 - MISSED)) * share
+        sounding = np.flatnonzero(share < 0.5)  # more often than not
+        first, last = (sounding[0], sounding[-1]) if sounding.size else (each.size, each.size)
+        ends[d] = each[:first].sum(), each[last + 1 :].sum()
+        log += count * float(each[first : last + 1].sum())
+    many = np.array(takes)
+    cut = many @ np.maximum(ends, np.log(AGAIN)) + np.log(CUT / AGAIN)
+    return log + float(np.maximum(many @ ends, cut).sum())

@@ -1,5 +1,6 @@
 """The plain words of findings. Notes are written; what technicians commonly do is common practice, no source."""
 
+from evenbore.facts.arrays import Ints
 from evenbore.findings.cracking import Cracking
 from evenbore.findings.intonation import OutOfTune
 from evenbore.findings.noise import Noisy
@@ -107,7 +108,14 @@ def measured(contrasts: dict[str, float]) -> str:
         for name, (label, unit) in text.items()
         if contrasts[name] == contrasts[name]
     ]
-    return "Against the others, and the rest of the scale: " + ", ".join(parts) + "."
+    return "Against the others, and the rest of the scale: " + (", ".join(parts) or "too few notes to measure") + "."
+
+
+def missing(notes: Ints) -> str:
+    """Of written notes (K,) that none of its takes has; nothing of none."""
+    if not notes.size:
+        return ""
+    return f" Missing in all of its takes: {', '.join(map(midi_to_note, notes.tolist()))}; were they played?"
 
 
 def odd(away: dict[str, float], labels: dict[str, str], others: int) -> str:

@@ -7,7 +7,7 @@ import pytest
 
 from evenbore.findings.bench import learned
 from evenbore.findings.rows import collect_rows
-from evenbore.findings.silence import COAXED, CUT, MISSED, _healthy, silence_support
+from evenbore.findings.silence import AGAIN, COAXED, CUT, MISSED, _healthy, silence_support
 from evenbore.findings.templates import Template, columns, learned_templates
 from evenbore.trade.families import load_family
 from findings.losses import BELOW, TABLE
@@ -43,7 +43,7 @@ def test_larger_leaks_silence_more_and_none_acts_on_notes_fingered_above(family)
     fingered, mode = columns(family, scale(family))
     for hole in {hole.first_open_for for hole in family.holes}:
         assert np.abs(known.level[known.hole == hole][..., (mode > 0) & (fingered >= hole)]).max(initial=0) < 1e-6
-        up_to_2_mm = known.speaks[known.hole == hole][:4]  # larger ones act as open holes: another note may sound
+        up_to_2_mm = known.speaks[known.hole == hole][1:4]  # larger ones act as open holes: another note may sound
         assert (np.diff(up_to_2_mm.sum(axis=(1, 2))) <= 0).all()
 
 
@@ -57,12 +57,15 @@ def test_notes_beyond_the_bench_are_unchanged_and_other_families_unknown():
 
 
 def test_a_take_that_starts_late_is_no_more_than_that():
-    missed = np.zeros(30)
+    missed, none = np.zeros(30), np.zeros(30)
     missed[:9] = 1.0
-    assert _healthy(missed) == pytest.approx(np.log(CUT) + 21 * np.log(1 - MISSED))
+    assert _healthy([missed], [1]) == pytest.approx(np.log(CUT))
+    assert _healthy([missed], [2]) == pytest.approx(np.log(CUT * AGAIN))
+    assert _healthy([missed, none], [1, 1]) == pytest.approx(np.log(CUT))
+    assert _healthy([np.ones(30)], [1]) == pytest.approx(np.log(CUT))
     missed = np.zeros(30)
     missed[[4, 9]] = 1.0  # not at an end
-    assert _healthy(missed) == pytest.approx(2 * np.log(MISSED) + 28 * np.log(1 - MISSED))
+    assert _healthy([missed, none], [1, 3]) == pytest.approx(2 * np.log(MISSED / (1 - MISSED)))
 
 
 def test_notes_that_a_leak_silences_speak_for_it_and_notes_that_speak_against_it():

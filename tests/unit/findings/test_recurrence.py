@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from evenbore.findings.diagnose import diagnose, study_tolerances
-from evenbore.findings.recurrence import recurrence, seen_once, untold_by_one
+from evenbore.findings.recurrence import recurrence, seen_once, untold_by_one, without_farthest
 from evenbore.findings.vet import decisions
 from evenbore.setups.normalise import normalise
 from evenbore.trade.families import load_family
@@ -76,6 +76,11 @@ def test_what_takes_show_by_themselves_is_counted():
     # 8 is more than half of the mean of 12, but 8 and -3 together do not show what 31 does
     assert recurrence(np.array([31.0, 8.0, -3.0])) == {"n_seen": 1, "n_takes": 3}
     assert recurrence(np.array([np.nan])) == {"n_seen": 0, "n_takes": 0}
+
+
+def test_the_farthest_of_several_takes_is_left_out():
+    takes = np.array([[2.0, np.nan, np.nan], [30.0, 1.0, np.nan], [4.0, np.nan, np.nan]])
+    assert without_farthest(takes) == pytest.approx([3.0, 1.0, np.nan], nan_ok=True)
 
 
 def test_one_of_several_and_one_alone_are_not_enough():
