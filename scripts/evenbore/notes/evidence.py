@@ -185,7 +185,7 @@ def _explained(histogram: Floats32, n_pitches: int) -> Floats32:
     np.cumsum(total, axis=0, out=total)
     scale = total[-1] + 1e-9
     # a high pitch sees only the peaks in its own range: what lies below it is unexplained as well
-    share = explained / (0.5 * scale)
+    share: Floats32 = explained / (0.5 * scale)
     np.minimum(share, 1, out=share)
     np.sqrt(share, out=share)
     share *= explained
