@@ -16,7 +16,7 @@ from evenbore.findings.templates import Template
 # ASSUME: own choices, no source.
 MISSED = 0.02  # of a healthy instrument's notes are missing
 CUT = 0.003  # of its takes lack notes at an end
-AGAIN = 0.1  # of the takes after one that was cut are cut too: the player's habit
+AGAIN = 0.5  # of the takes after one that was cut are cut too: the player's habit
 LEAST = 0.03  # probability that a note sounds which sounded on no instrument of the bench with that leak
 COAXED = 0.03  # of players make every note sound that the bench's reed and breath do not
 MOSTLY_THERE = 0.5  # of all takes have a note, for one that lacks it to tell
