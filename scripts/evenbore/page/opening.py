@@ -6,7 +6,7 @@ from typing import Any
 import jinja2
 
 from evenbore.facts.words import plain
-from evenbore.page.charts import place_texts, steps_between
+from evenbore.page.charts import place_texts, ticks_between
 from evenbore.report import decide, words
 from evenbore.report.curves import place_on
 from evenbore.report.results import Results, rows_of
@@ -110,10 +110,8 @@ def picture(results: Results, kind: str, width: int, height: int) -> dict[str, A
         "priced": priced,
         "points": points,
         "front": " ".join(f"{_px(x(a))},{_px(y(q))}" for a, q in zip(front["across"], front["quality"], strict=True)),
-        "x_ticks": [
-            (_px(x(tick)), words.number(tick, 0)) for tick in steps_between(*limits[0], 4 if width < 400 else 6)
-        ],
-        "y_ticks": [(_px(y(tick)), words.number(tick, 1)) for tick in steps_between(*limits[1], 5)],
+        "x_ticks": [(_px(x(tick)), text) for tick, text in ticks_between(*limits[0], 4 if width < 400 else 6)],
+        "y_ticks": [(_px(y(tick)), text) for tick, text in ticks_between(*limits[1], 5)],
         "scale": [*map(_px, (*limits[0], left, right))],
     }
 

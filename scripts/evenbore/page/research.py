@@ -9,7 +9,7 @@ import pandas as pd
 from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import VERDICTS
 from evenbore.facts.words import plain
-from evenbore.page.charts import steps_between
+from evenbore.page.charts import ticks_between
 from evenbore.report.curves import place_on
 from evenbore.report.results import Results, rows_of
 from evenbore.report.words import number
@@ -77,7 +77,7 @@ def _curve(contrast: str, rows: pd.DataFrame) -> ToneCurve:
         band=" ".join([*points(rows["low"]), *reversed(points(rows["high"]))]),
         zero=round(y(0.0), 1),
         x_ticks=[(round(x(h), 1), str(h)) for h in rows["harmonic"] if h == 1 or h % 5 == 0],
-        y_ticks=[(round(y(v), 1), number(v, 0 if high - low > 4 else 1)) for v in steps_between(low, high, 5)],
+        y_ticks=[(round(y(v), 1), text) for v, text in ticks_between(low, high, 5)],
     )
 
 
