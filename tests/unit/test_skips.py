@@ -36,7 +36,7 @@ def test_missing_programs(tmp_path, required, summary):
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", str(tmp_path)],
         cwd=tmp_path,
-        env={**os.environ, "EVENBORE_REQUIRE_ALL": required},
+        env={**os.environ, "EVENBORE_REQUIRE_ALL": required, "PYTHONPATH": str(CONFTEST.parent)},
         capture_output=True,
         encoding="utf-8",
     )

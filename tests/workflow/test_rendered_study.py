@@ -76,7 +76,7 @@ def measure_and_collect(folder):
     for chunk, members in chunks(study).items():
         measured.append(work / f"chunks/{chunk}.npz")
         members = [row | {"sha256": sha256(row["path"])} for row in members]
-        measure(json.dumps(members), chunk, measured[-1])
+        measure(json.dumps(members), chunk, measured[-1], rows_before="[]")
     collect_chunks(
         measured, [row["recording"] for row in study.recordings], {}, "set_aside",
         path_to_recordings=tables / "recordings.tsv", path_to_notes=tables / "notes.tsv",

@@ -16,7 +16,7 @@ from evenbore.findings.templates import Template
 # ASSUME: own choices, no source.
 MISSED = 0.02  # of a healthy instrument's notes are missing
 CUT = 0.003  # of its takes lack notes at an end
-AGAIN = 0.5  # of the takes after one that was cut are cut too: the player's habit
+CUT_AGAIN = 0.5  # of the takes after one that was cut are cut too: the player's habit
 LEAST = 0.03  # probability that a note sounds which sounded on no instrument of the bench with that leak
 COAXED = 0.03  # of players make every note sound that the bench's reed and breath do not
 MOSTLY_THERE = 0.5  # of all takes have a note, for one that lacks it to tell
@@ -60,5 +60,5 @@ def _healthy(missed: list[Floats], takes: list[int]) -> float:
         ends[d] = each[:first].sum(), each[last + 1 :].sum()
         log += count * float(each[first : last + 1].sum())
     many = np.array(takes)
-    cut = many @ np.maximum(ends, np.log(AGAIN)) + np.log(CUT / AGAIN)
+    cut = many @ np.maximum(ends, np.log(CUT_AGAIN)) + np.log(CUT / CUT_AGAIN)
     return log + float(np.maximum(many @ ends, cut).sum())

@@ -238,7 +238,7 @@ def _notes_left_out(at_base: ByOwner, counted: ByOwner) -> dict[Owner, str]:
 
 def _notes_in_doubt(notes: pd.DataFrame, criterion: Criterion, base_dynamic: str) -> dict[Owner, str]:
     """Instrument and state -> in words, how many of the notes that would tell the criterion are in doubt, and why."""
-    if not notes["flags"].any():
+    if notes["flags"].fillna("").eq("").all():
         return {}
     if criterion.kind == "take":
         telling = notes[(notes["dynamic"] == base_dynamic)]
