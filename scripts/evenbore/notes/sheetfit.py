@@ -240,15 +240,18 @@ def runs_of_tone(pitch: Floats) -> Floats:
 def tones_between(evidence: Evidence, notes: list[tuple[Span, float]]) -> dict[Span, float]:
     """First and last frame, and pitch, of the tones that sound between two of the notes (span, pitch) and are neither.
 
-    A tone at the pitch of the note before or after is its echo, or a part of it.
+    A tone at the pitch of the note before or after is its echo, or a part of it; one of less than half the shorter's
+    length is how that begins or ends.
     """
     tones: dict[Span, float] = {}
-    for ((_, end), before), ((begin, _), after) in pairwise(notes):
-        if begin - end > _LEAST_FRAMES:
+    for ((start, end), before), ((begin, stop), after) in pairwise(notes):
+        least = max(_LEAST_FRAMES, min(end - start, stop - begin) / 2)
+        if begin - end > least:
             runs = runs_of_tone(tone_of_frames(replace(evidence, score=evidence.score[end + 1 : begin])))
             frames = end + 1 + runs[:, 2:].astype(int)
             for pitch, (first, last) in zip(runs[:, 0].tolist(), frames.tolist(), strict=True):
-                if first > end and min(abs(pitch - before), abs(pitch - after)) > _TOGETHER:
+                apart = min(abs(pitch - before), abs(pitch - after)) > _TOGETHER
+                if first > end and last - first >= least and apart:
                     tones[first, last] = pitch
                     end = last
     return tones
