@@ -7,7 +7,7 @@ import pytest
 
 from evenbore.findings.bench import learned
 from evenbore.findings.rows import collect_rows
-from evenbore.findings.silence import AGAIN, COAXED, CUT, MISSED, _healthy, silence_support
+from evenbore.findings.silence import CUT_AGAIN, COAXED, CUT, MISSED, _healthy, silence_support
 from evenbore.findings.templates import Template, columns, learned_templates
 from evenbore.trade.families import load_family
 from findings.losses import BELOW, TABLE
@@ -60,7 +60,7 @@ def test_a_take_that_starts_late_is_no_more_than_that():
     missed, none = np.zeros(30), np.zeros(30)
     missed[:9] = 1.0
     assert _healthy([missed], [1]) == pytest.approx(np.log(CUT))
-    assert _healthy([missed], [2]) == pytest.approx(np.log(CUT * AGAIN))
+    assert _healthy([missed], [2]) == pytest.approx(np.log(CUT * CUT_AGAIN))
     assert _healthy([missed, none], [1, 1]) == pytest.approx(np.log(CUT))
     assert _healthy([np.ones(30)], [1]) == pytest.approx(np.log(CUT))
     missed = np.zeros(30)
