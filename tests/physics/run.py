@@ -65,4 +65,4 @@ if __name__ == "__main__":
             chosen = sounded(family) if options.sound else pools(family, options.share)
             score(chosen).to_csv(file, sep="\t", index=False)
         tables.append(pd.read_csv(file, sep="\t", keep_default_na=False))
-    print(markdown(*table(pd.concat(tables))))
+    print(markdown(*table(pd.concat(tables, ignore_index=True))))
