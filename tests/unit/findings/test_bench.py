@@ -7,7 +7,7 @@ import pytest
 
 from evenbore.findings.bench import learned
 from evenbore.findings.rows import collect_rows
-from evenbore.findings.silence import CUT_AGAIN, COAXED, CUT, MISSED, _healthy, silence_support
+from evenbore.findings.silence import COAXED, CUT, CUT_AGAIN, MISSED, _healthy, silence_support
 from evenbore.findings.templates import Template, columns, learned_templates
 from evenbore.trade.families import load_family
 from findings.losses import BELOW, TABLE
