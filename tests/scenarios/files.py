@@ -51,7 +51,8 @@ def direct_current(take: Played, rng: np.random.Generator) -> Played:
 
 
 def automatic_gain(take: Played, rng: np.random.Generator) -> Played:
-    """As a telephone's recorder: gain falls fast (20 ms) when it is loud, comes back slowly (2 s), by 12 dB at most."""
+    """As a telephone's recorder: gain falls fast (20 ms) when it is loud, comes back slowly (2 s), by 12 dB at most. A
+    lasting noise moves with it: its level counts by the median gain while there is playing."""
     hop = RATE // 1000
     blocks = take.audio[: len(take.audio) // hop * hop].reshape(-1, hop)
     level = np.sqrt((blocks**2).mean(axis=1))
@@ -63,7 +64,8 @@ def automatic_gain(take: Played, rng: np.random.Generator) -> Played:
         gain += (wanted - gain) * (1 - math.exp(-1 / (20 if wanted < gain else 2000)))
         gains[n] = gain
     moved = np.interp(np.arange(len(take.audio)), hop * (np.arange(len(gains)) + 0.5), gains)
-    return Played(take.audio * moved, take.notes)
+    while_playing = float(np.median(gains[level > 0.25 * target]))
+    return Played(take.audio * moved, take.notes, 20 * math.log10(while_playing))
 
 
 def dropouts(take: Played, rng: np.random.Generator) -> Played:

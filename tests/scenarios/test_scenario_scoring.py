@@ -110,7 +110,7 @@ def test_a_recording_that_makes_all_louder_leaves_the_noise_right():
 
 def test_what_a_recording_does_to_a_lasting_noise_is_known():
     noise = Played(0.1 * np.random.default_rng(1).standard_normal(4 * RATE), (NOTE,))
-    for change in (files.room(0.5), files.overdriven, files.opposite):
+    for change in (files.room(0.5), files.overdriven, files.opposite, files.automatic_gain):
         changed = files.fitting(change(noise, np.random.default_rng(2)))
         lasting = changed.audio[2 * RATE :], noise.audio[2 * RATE :]
         after, before = (10 * math.log10(np.mean(x**2)) for x in lasting)
