@@ -153,10 +153,12 @@ def _supervise(
             start_new_session=not WINDOWS,
         )
         stands_still = running.standstill(process.pid, STILL_S)
-        interrupted = 0
+        interrupted, patience = 0, float("inf")
         try:
             while process.poll() is None:
                 try:
+                    if time.monotonic() > patience:  # a job that was just starting can lose the signal
+                        raise KeyboardInterrupt
                     follow()
                     if note.here and stands_still():
                         screen.note(STOOD_STILL)
@@ -165,7 +167,7 @@ def _supervise(
                 except KeyboardInterrupt:
                     screen.show("Stopping")
                     _tell(process, ("SIGINT", "SIGTERM", "SIGKILL")[min(interrupted, 2)])
-                    interrupted += 1
+                    interrupted, patience = interrupted + 1, time.monotonic() + STOP_S
             follow()
             screen.clear()
         except BaseException:  # nobody reads what we print, say: the run must not go on behind our back
