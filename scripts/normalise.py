@@ -7,7 +7,7 @@ from evenbore.files.tables import (
     write_parquet,
     write_table,
     write_table_parts,
-)  # fmt: skip
+)
 from evenbore.process.steplog import paths_of, step
 from evenbore.setups.comparability import comparability
 from evenbore.setups.errors import save_setup_errors

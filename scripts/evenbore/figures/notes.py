@@ -6,16 +6,16 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 from evenbore.figures.entries import entry
 from evenbore.figures.style import NothingToShow, Shift, name_ticks, panels, shaded, small_multiples
 from evenbore.judge.takes import DYNAMICS
-from evenbore.report.curves import centred, curves_of, note_names, profile
+from evenbore.report.curves import centred, curves_of, limits_of, note_names, profile, ticks_between
 from evenbore.report.results import Results
 from evenbore.report.style import BLUE, GREY, ORANGE, PALE
 from evenbore.setups.profiles import MATCHED
 
+_MARGIN = 0.05  # of the span of values, beyond them
 _MOST_NAMES = 12  # names of notes along a panel
 
 
@@ -105,8 +105,11 @@ def treble_matched(results: Results, shown: list[str], labels: dict[str, str]) -
     titles = [f"{labels[part['instrument'].iloc[0]]}: {f'{middle:+.1f}'.replace('-', '−')} dB"
               for part, middle in zip(parts, typical, strict=True)]  # fmt: skip
     of_shown = pd.concat(parts)
-    notes, limits = _limits(of_shown["written"]), _limits(of_shown[["low", "high", "value"]].assign(zero=0.0))
-    figure, axes, shift = small_multiples(titles, 1.75, notes, limits, note_names(rows, _MOST_NAMES), _ticks(limits))
+    notes = limits_of(of_shown["written"], _MARGIN)
+    limits = limits_of(of_shown[["low", "high", "value"]].assign(zero=0.0), _MARGIN)
+    figure, axes, shift = small_multiples(
+        titles, 1.75, notes, limits, note_names(rows, _MOST_NAMES), dict(ticks_between(*limits, 5))
+    )
     axes.plot(*shift([(notes, [0, 0])] * len(parts)), color=GREY, lw=0.8)
     _draw_points(axes, shift, parts, lw=0)
     axes.plot(*shift([(notes, [middle, middle]) for middle in typical]), color=ORANGE, lw=1.2)
@@ -121,7 +124,7 @@ def _by_note(results: Results, shown: list[str], labels: dict[str, str], measure
     _needed(results, curves.rows)
     shown = [name for name in shown if len(curves.of(name))]
     figure, axes, shift = small_multiples(
-        [labels[name] for name in shown], 1.75, _limits(curves.rows["written"]), curves.limits,
+        [labels[name] for name in shown], 1.75, limits_of(curves.rows["written"], _MARGIN), curves.limits,
         note_names(curves.rows, _MOST_NAMES), curves.ticks,
     )  # fmt: skip
     charts = [curves.chart(name) for name in shown]
@@ -162,20 +165,6 @@ def _draw_points(axes: Axes, shift: Shift, parts: list[pd.DataFrame], lw: float)
     axes.plot(notes, value, color=BLUE, lw=lw, marker="o", ms=2.5)
 
 
-def _limits(values: pd.Series | pd.DataFrame, margin: float = 0.05) -> tuple[float, float]:
-    """Limits of an axis: the lowest and the highest value, and something beyond."""
-    low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    beyond = margin * (high - low) or 1.0
-    return low - beyond, high + beyond
-
-
-def _ticks(limits: tuple[float, float], most: int = 5) -> dict[float, str]:
-    """Round numbers between the limits, `most` steps apart, and their texts."""
-    low, high = limits
-    ticks = MaxNLocator(most, steps=[1, 2, 5, 10]).tick_values(low, high)
-    return {tick: f"{tick:g}".replace("-", "−") for tick in ticks if low <= tick <= high}
-
-
 @entry("Notes", "How treble follows loudness", on_page=True)
 def treble_against_level(results: Results, shown: list[str], labels: dict[str, str]) -> Figure:
     """One panel per instrument: treble (level above about 2 kHz relative to the whole, dB) against level (dB re
@@ -200,9 +189,12 @@ def treble_against_level(results: Results, shown: list[str], labels: dict[str, s
         name: of_instrument[["level_dbfs", "brightness_db"]].to_numpy()
         for name, of_instrument in table.groupby("instrument")
     }
-    across, up = _limits(table["level_dbfs"]), _limits(table["brightness_db"], 0.2)
+    across = limits_of(table["level_dbfs"], _MARGIN)
+    up = limits_of(table["brightness_db"], 0.2)
     titles = [labels[name] for name in shown]
-    figure, axes, shift = small_multiples(titles, 1.75, across, up, _ticks(across, 3), _ticks(up))
+    figure, axes, shift = small_multiples(
+        titles, 1.75, across, up, dict(ticks_between(*across, 3)), dict(ticks_between(*up, 5))
+    )
     gap = np.full((1, 2), np.nan)
     others = [np.concatenate([gap, *(part for other, line in lines.items() if other != name and groups[other] == group
                                      for part in (line, gap))])

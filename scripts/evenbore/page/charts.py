@@ -6,8 +6,6 @@ from typing import Any, cast
 
 import pandas as pd
 
-from evenbore.report.words import number
-
 FRAME = {"width": 720, "height": 260, "left": 46, "right": 712, "top": 22, "bottom": 208, "inset": 6}
 """A picture of a curve: its size, the edges of the field, how far within it the first and last note stand."""
 
@@ -33,19 +31,6 @@ def bars(rows: pd.DataFrame) -> dict[str, Bar]:
 
     drawn: Iterable[Any] = known.itertuples()
     return {row.instrument: Bar(cast(float, place(row.value)), place(row.low), place(row.high)) for row in drawn}
-
-
-def ticks_between(low: float, high: float, most: int) -> list[tuple[float, str]]:
-    """Round values from `low` to `high`, about `most` at most, for the ticks of an axis, and how they are written.
-
-    >>> ticks_between(-0.04, 0.07, 3)
-    [(0.0, '0.00'), (0.05, '0.05')]
-    """
-    steps = [(m * 10.0**k, max(0, -k)) for k in range(-4, 7) for m in (1, 2, 5)]
-    step, decimals = next((one for one in steps if (high - low) / one[0] <= most), steps[-1])
-    first = -(-low // step)
-    values = (step * (first + k) for k in range(int((high - step * first) // step) + 1))
-    return [(value, number(value, decimals)) for value in values]
 
 
 def place_texts(

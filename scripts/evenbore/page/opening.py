@@ -6,9 +6,9 @@ from typing import Any
 import jinja2
 
 from evenbore.facts.words import plain
-from evenbore.page.charts import place_texts, ticks_between
+from evenbore.page.charts import place_texts
 from evenbore.report import decide, words
-from evenbore.report.curves import place_on
+from evenbore.report.curves import limits_of, place_on, ticks_between
 from evenbore.report.results import Results, rows_of
 
 PICTURE_SIZES = {"wide": (560, 400), "narrow": (330, 350)}
@@ -84,8 +84,7 @@ def picture(results: Results, kind: str, width: int, height: int) -> dict[str, A
         rows = rows.dropna(subset="total_cost")
     across = rows["total_cost"] if priced else rows["instrument"].map({n: i + 1 for i, n in enumerate(results.order)})
     left, right, top, bottom = 40, width - 10, 14, height - 46
-    limits = [_limits(values, share) for values, share in (
-        ([*across], 0.06), ([*rows["quality"], *rows["low"].dropna(), *rows["high"].dropna()], 0.03))]  # fmt: skip
+    limits = limits_of(across, 0.06), limits_of(rows[["quality", "low", "high"]], 0.03)
     x, y = place_on(*limits[0], left, right), place_on(*limits[1], bottom, top)
     decided = decide.decision_of(results)
     places = [(x(a), y(row.quality)) for a, row in zip(across, rows_of(rows), strict=True)]
@@ -118,9 +117,3 @@ def picture(results: Results, kind: str, width: int, height: int) -> dict[str, A
 
 def _px(value: float) -> float:
     return round(float(value), 1)
-
-
-def _limits(values: list[float], share: float) -> tuple[float, float]:
-    low, high = min(values), max(values)
-    margin = share * (high - low) or 1.0
-    return low - margin, high + margin

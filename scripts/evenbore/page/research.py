@@ -9,8 +9,7 @@ import pandas as pd
 from evenbore.facts.rows import Row
 from evenbore.facts.verdicts import VERDICTS
 from evenbore.facts.words import plain
-from evenbore.page.charts import ticks_between
-from evenbore.report.curves import place_on
+from evenbore.report.curves import place_on, ticks_between
 from evenbore.report.results import Results, rows_of
 from evenbore.report.words import number
 

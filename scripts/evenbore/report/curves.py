@@ -55,6 +55,26 @@ def place_on(low: float, high: float, start: float, end: float) -> Callable[[flo
     return lambda value: start + (end - start) * (value - low) / (high - low)
 
 
+def limits_of(values: pd.Series | pd.DataFrame, share: float) -> tuple[float, float]:
+    """Limits of an axis: the lowest and the highest of the values that are known, and a share of their span beyond."""
+    low, high = float(np.nanmin(values.to_numpy(float))), float(np.nanmax(values.to_numpy(float)))
+    beyond = share * (high - low) or 1.0
+    return low - beyond, high + beyond
+
+
+def ticks_between(low: float, high: float, most: int) -> list[tuple[float, str]]:
+    """Round values from `low` to `high`, about `most` at most, for the ticks of an axis, and how they are written.
+
+    >>> ticks_between(-0.04, 0.07, 3)
+    [(0.0, '0.00'), (0.05, '0.05')]
+    """
+    steps = [(m * 10.0**k, max(0, -k)) for k in range(-4, 7) for m in (1, 2, 5)]
+    step, decimals = next((one for one in steps if (high - low) / one[0] <= most), steps[-1])
+    first = -(-low // step)
+    values = (step * (first + k) for k in range(int((high - step * first) // step) + 1))
+    return [(value, number(value, decimals)) for value in values]
+
+
 def named(notes: Sequence[int], room: int) -> list[int]:
     """The written notes to be named along an axis with room for `room` names: all, or every C and F."""
     return list(notes) if len(notes) <= room else [note for note in notes if note % 12 in (0, 5)]
@@ -167,9 +187,7 @@ def charts(profiles: Mapping[str, Curves], instrument: str) -> list[NoteChart]:
 def _value_axis(rows: pd.DataFrame, tolerance: float) -> tuple[tuple[float, float], dict[float, str]]:
     """Limits that hold all values, intervals and the widest tolerance, and the ticks between them."""
     ends = pd.concat([rows["value"], rows["low"], rows["high"], pd.Series([-tolerance, tolerance])])
-    low, high = ends.min(), ends.max()
-    margin = _MARGIN * (high - low) or 1.0
-    low, high = float(low - margin), float(high + margin)
+    low, high = limits_of(ends, _MARGIN)
     step = next((step for step in AXIS_STEPS if (high - low) / step <= MOST_STEPS), AXIS_STEPS[-1])
     ticks = [step * k for k in range(math.ceil(low / step), math.floor(high / step) + 1)]
     return (low, high), {tick: number(tick, 1 if step < 1 else 0) for tick in ticks}

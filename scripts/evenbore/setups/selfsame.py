@@ -93,8 +93,8 @@ def _of_family(notes: pd.DataFrame) -> Iterator[Unlike]:
         shared = [(i, j) for i, j in pairs if (name[i], state[i]) == (name[j], state[j])]
         if not shared or not scatter > 0:
             continue
-        i, j = np.array([(i, j) for i, j in pairs if name[i] != name[j]], int).reshape(-1, 2).T
-        apart = _mean_squares(values[i] - values[j])
+        here, there = np.array([(i, j) for i, j in pairs if name[i] != name[j]], int).reshape(-1, 2).T
+        apart = _mean_squares(values[here] - values[there])
         apart = apart[np.isfinite(apart)]
         if apart.size < FEWEST_APART:
             continue
