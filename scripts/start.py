@@ -29,7 +29,8 @@ VENV = REPO / ".venv"
 RUNTIME_LOCK = REPO / "requirements.lock"
 TEST_LOCK = REPO / "requirements-test.lock"
 WINDOWS = os.name == "nt"
-FOREIGN = ("PYTHONPATH", "PYTHONHOME", "PYTHONSTARTUP")  # what would put other modules before the environment's
+# What would put other modules before the environment's, or have each process of a run compile all of evenbore anew
+FOREIGN = ("PYTHONPATH", "PYTHONHOME", "PYTHONSTARTUP", "PYTHONDONTWRITEBYTECODE")
 BIN = "Scripts" if WINDOWS else "bin"
 # pytest's: a file at a time, for its tests share what is costly to make, in the order of tests/conftest.py. An -n that
 # follows wins.
@@ -81,11 +82,11 @@ def main(argv):
     except KeyboardInterrupt:
         print("\nSet-up interrupted; the next start takes it up again.", file=sys.stderr)
         return 130
+    for name in FOREIGN:
+        os.environ.pop(name, None)
     if command == "test":
         return run([str(python), "-m", "pytest", *ON_ALL_CORES, *rest], cwd=REPO)
     os.environ["EVENBORE_COMMAND"] = typed(sys.argv[0])  # for the next command that evenbore names
-    for name in FOREIGN:
-        os.environ.pop(name, None)
     if command == "demo":
         return run([str(python), "-P", "-m", "evenbore.run.cli", "run", str(REPO), *rest])
     return run([str(python), "-P", "-m", "evenbore.run.cli", *argv])

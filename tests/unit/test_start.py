@@ -60,6 +60,8 @@ def test_help_needs_no_set_up(monkeypatch, capsys):
 def test_commands_are_handed_on(monkeypatch, arguments, lock, command):
     seen = {}
     monkeypatch.setenv("EVENBORE_COMMAND", "not yet known")
+    for name in start.FOREIGN:
+        monkeypatch.setenv(name, "a stranger's")
     monkeypatch.setattr(sys, "argv", ["my tools/start.py", *arguments])
     monkeypatch.setattr(start, "prepare", lambda venv, lock: seen.update(lock=lock.name) or Path("python"))
     monkeypatch.setattr(start, "run", lambda command, cwd=None: seen.update(command=command[1:]) or 7)
@@ -68,6 +70,7 @@ def test_commands_are_handed_on(monkeypatch, arguments, lock, command):
     called = ("py" if os.name == "nt" else "python3") + ' "my tools/start.py"'
     assert os.environ["EVENBORE_COMMAND"] == ("not yet known" if arguments[0] == "test" else called)
     assert seen == {"lock": lock, "command": command}
+    assert not set(start.FOREIGN) & set(os.environ)
 
 
 def a_finished_environment(folder: Path, lock: Path) -> tuple[Path, Path]:

@@ -48,7 +48,7 @@ def tell():
         modules = {module.__file__ for module in list(sys.modules.values()) if getattr(module, "__file__", None)}
         files = sorted(os.path.abspath(file) for file in opened | modules)
         with open(os.path.join(os.path.dirname(__file__), step[1] + "." + str(os.getpid())), "w") as out:
-            json.dump([file for file in files if file.startswith(home) and not file.endswith(".pyc")], out)
+            json.dump([file for file in files if file.startswith(home) and ".pyc" not in file], out)
 
 sys.addaudithook(note)
 atexit.register(tell)
