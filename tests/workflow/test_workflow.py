@@ -27,13 +27,11 @@ from smallstudy import NOTES, RATE, REASONS, WARNINGS, Engine, SmallStudy, chunk
 
 pytestmark = pytest.mark.slow
 
-# Started with every Python process: notes which of the workflow's own files a step script opens or imports. Each step
-# is to be a Python of its own for that, so what serves copies of itself (`run/warm.py`) must not live.
+# Started with every Python process: notes which of the workflow's own files a step script opens or imports. Steps are
+# copies of what has all loaded (`run/warm.py`); there they forget the workflow's own modules, to load what they use.
 RECORDER = """
 import atexit, json, os, sys
-if "evenbore.run.warm" in sys.orig_argv:
-    os._exit(1)
-home, opened = os.environ["RECORDER_HOME"], set()
+home, opened, started = os.environ["RECORDER_HOME"], set(), os.getpid()
 worker = "evenbore.process.worker" in sys.orig_argv
 
 def note(event, args):
@@ -42,16 +40,26 @@ def note(event, args):
         if worker and ".npz" in args[0]:
             tell()  # it is never told to end, so what it does last must do
 
+def forget():
+    if "evenbore.run.warm" in sys.orig_argv and os.getppid() == started:
+        opened.clear()
+        for name in [name for name, module in sys.modules.items() if ours(module)]:
+            del sys.modules[name]
+
+def ours(module):
+    return (getattr(module, "__file__", None) or "").startswith(home)
+
 def tell():
     step = ["", "measure", "py"] if worker else os.path.basename(sys.argv[0]).split(".")
     if len(step) == 3 and step[2] == "py":  # tmpxxxx.measure.py
-        modules = {module.__file__ for module in list(sys.modules.values()) if getattr(module, "__file__", None)}
+        modules = {module.__file__ for module in list(sys.modules.values()) if ours(module)}
         files = sorted(os.path.abspath(file) for file in opened | modules)
         with open(os.path.join(os.path.dirname(__file__), step[1] + "." + str(os.getpid())), "w") as out:
             json.dump([file for file in files if file.startswith(home) and ".pyc" not in file], out)
 
 sys.addaudithook(note)
 atexit.register(tell)
+os.register_at_fork(after_in_child=forget)
 """
 
 

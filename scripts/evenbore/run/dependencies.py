@@ -49,17 +49,23 @@ def _closure(start: Path) -> set[Path]:
 
 @cache
 def _imported(path: Path) -> frozenset[Path]:
-    names = set()
-    code = _NO_CODE.sub("", path.read_text("utf-8"))
-    for module, imported, alone in _IMPORT.findall(code):
-        names |= {f"{module}.{name}" for name in re.findall(r"\w+", imported)} if module else {alone}
-    files = set()
-    for name in names:
-        parts = name.split(".")
-        if parts[0] == "evenbore":
-            bases = [IMPORTED_FROM.joinpath(*parts[: n + 1]) for n in range(len(parts))]
-            files |= {file for base in bases for file in (base.with_suffix(".py"), base / "__init__.py")}
-    return frozenset(file for file in files if file.is_file())
+    modules, found = _modules(), set()
+    for module, imported, alone in _IMPORT.findall(_NO_CODE.sub("", path.read_text("utf-8"))):
+        names = [f"{module}.{name}" for name in re.findall(r"\w+", imported)] if module else [alone]
+        found |= {
+            ".".join(parts[:n]) for parts in (name.split(".") for name in names) for n in range(1, len(parts) + 1)
+        }
+    return frozenset(modules[name] for name in found if name in modules)
+
+
+@cache
+def _modules() -> dict[str, Path]:
+    """Path of every module of the library by its full name, of a package that of its `__init__.py`."""
+    files = (IMPORTED_FROM / "evenbore").rglob("*.py")
+    return {
+        ".".join(path.relative_to(IMPORTED_FROM).with_suffix("").parts).removesuffix(".__init__"): path
+        for path in files
+    }
 
 
 @cache
