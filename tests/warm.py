@@ -11,7 +11,7 @@ from pathlib import Path
 
 SERVER = """
 import json, os, runpy, sys
-import docutils.core, jsonschema, matplotlib.pyplot, pandas, pyarrow.parquet, scipy.signal, scipy.stats, smart_open
+import docutils.core, jsonschema, matplotlib.pyplot, nbformat, pandas, pyarrow.parquet, scipy.signal, scipy.stats, smart_open
 import snakemake.cli, snakemake.report, yaml
 for line in sys.stdin:
     call = json.loads(line)

@@ -49,7 +49,7 @@ def _closure(start: Path) -> set[Path]:
 
 @cache
 def _imported(path: Path) -> frozenset[Path]:
-    modules, found = _modules(), set()
+    modules, found = _modules(IMPORTED_FROM), set()
     for module, imported, alone in _IMPORT.findall(_NO_CODE.sub("", path.read_text("utf-8"))):
         names = [f"{module}.{name}" for name in re.findall(r"\w+", imported)] if module else [alone]
         found |= {
@@ -59,13 +59,10 @@ def _imported(path: Path) -> frozenset[Path]:
 
 
 @cache
-def _modules() -> dict[str, Path]:
+def _modules(folder: Path) -> dict[str, Path]:
     """Path of every module of the library by its full name, of a package that of its `__init__.py`."""
-    files = (IMPORTED_FROM / "evenbore").rglob("*.py")
-    return {
-        ".".join(path.relative_to(IMPORTED_FROM).with_suffix("").parts).removesuffix(".__init__"): path
-        for path in files
-    }
+    files = (folder / "evenbore").rglob("*.py")
+    return {".".join(path.relative_to(folder).with_suffix("").parts).removesuffix(".__init__"): path for path in files}
 
 
 @cache
