@@ -3,7 +3,10 @@
 import shutil
 from pathlib import Path
 
+from evenbore.files.errors import Problem
 from evenbore.files.paths import repo_root
+from evenbore.study.check import check_reading
+from evenbore.study.sheets import read_study
 
 RECORDINGS = [
     {"recording": "r1", "file": "audio/r1.wav", "instrument": "alto1", "session": "s1", "take": "1"},
@@ -38,3 +41,8 @@ def write_study(folder: Path, recordings=RECORDINGS, instruments=INSTRUMENTS, se
 def changed(rows: list[dict], index: int, **cells: str) -> list[dict]:
     """Return rows with some cells of one row changed."""
     return [row | cells if i == index else row for i, row in enumerate(rows)]
+
+
+def check_study(folder: str | Path) -> list[Problem]:
+    """`check_reading` of a study folder."""
+    return check_reading(read_study(folder))

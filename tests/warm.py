@@ -11,8 +11,8 @@ from pathlib import Path
 
 SERVER = """
 import json, os, runpy, sys
-import docutils.core, jsonschema, matplotlib.pyplot, nbformat, pandas, pyarrow.parquet, scipy.signal, scipy.stats, smart_open
-import snakemake.cli, snakemake.report, yaml
+import docutils.core, jsonschema, matplotlib.pyplot, nbformat, pandas, pyarrow.parquet, scipy.signal, scipy.stats
+import smart_open, snakemake.cli, snakemake.report, yaml
 for line in sys.stdin:
     call = json.loads(line)
     child = os.fork()

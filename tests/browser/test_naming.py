@@ -10,12 +10,12 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 from test_accessibility import violations
 
-from evenbore.study.check import check_study
 from evenbore.study.new import add_recordings, new_study
 from evenbore.study.sheetfile import write_sheet
 from evenbore.study.sheets import load_study
 from rendering.render import RATE
 from scenarios import generators
+from sheetstudies import check_study
 
 STRANGE = '</script><b>=1+1 "x"'
 BLOB = """

@@ -18,16 +18,11 @@ from evenbore.files.paths import command, shown_path, typed
 from evenbore.process.guard import Guard, time_limit_s
 from evenbore.process.worker import Examination
 from evenbore.study.config import printable, shown
-from evenbore.study.sheets import Reading, Study, read_study
+from evenbore.study.sheets import Reading, Study
 
 DECODERS = 4  # at once: each holds up to ten minutes of sound
 BASSES = {"clarinet_bass_low_c", "clarinet_bass_low_e_flat"}  # alike but for the lowest notes
 MOST_NAMES = 2000  # a folder with more files is not searched for a name like the missing one
-
-
-def check_study(folder: str | Path) -> list[Problem]:
-    """`check_reading` of a study folder."""
-    return check_reading(read_study(folder))
 
 
 def check_reading(reading: Reading) -> list[Problem]:

@@ -7,11 +7,11 @@ import pytest
 import soundfile
 
 from evenbore.process import worker
-from evenbore.study.check import check_study, kinds_apart, unnamed_audio
+from evenbore.study.check import kinds_apart, unnamed_audio
 from evenbore.study.sheets import load_study, read_study
 from evenbore.trade.pitch import note_to_midi
 from faults.evil import evil_decoder
-from sheetstudies import INSTRUMENTS, RECORDINGS, changed, write_study
+from sheetstudies import INSTRUMENTS, RECORDINGS, changed, check_study, write_study
 
 
 @pytest.fixture

@@ -14,10 +14,10 @@ from evenbore.facts.formats import AUDIO_SUFFIXES, SUFFIXES_OF
 from evenbore.files.errors import EvenboreError, StudyError
 from evenbore.files.paths import repo_root
 from evenbore.recording.decoders import CONTAINERS
-from evenbore.study.check import check_study
 from evenbore.study.new import new_study
 from evenbore.study.sheetfile import write_sheet
 from evenbore.study.sheets import load_study
+from sheetstudies import check_study
 
 
 def make(folder, *files):

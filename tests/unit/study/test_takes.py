@@ -7,12 +7,12 @@ import pytest
 import soundfile as sf
 
 from evenbore.files.errors import EvenboreError
-from evenbore.study.check import check_study
 from evenbore.study.new import add_recordings, new_study
 from evenbore.study.sheets import load_study, read_study
 from evenbore.study.takes import read_order
 from rendering.render import RATE
 from scenarios import generators
+from sheetstudies import check_study
 
 STATES = ["as_found", "after_setup"]
 
