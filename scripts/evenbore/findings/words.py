@@ -1,5 +1,7 @@
 """The plain words of findings. Notes are written; what technicians commonly do is common practice, no source."""
 
+import numpy as np
+
 from evenbore.facts.arrays import Ints
 from evenbore.findings.cracking import Cracking
 from evenbore.findings.intonation import OutOfTune
@@ -111,11 +113,21 @@ def measured(contrasts: dict[str, float]) -> str:
     return "Against the others, and the rest of the scale: " + (", ".join(parts) or "too few notes to measure") + "."
 
 
-def missing(notes: Ints) -> str:
-    """Of written notes (K,) that none of its takes has; nothing of none."""
-    if not notes.size:
+def spans(notes: Ints) -> str:
+    """'D4 to F4, A4' of ascending notes (K,)."""
+    return ", ".join(span(*run[[0, -1]]) for run in np.split(notes, np.flatnonzero(np.diff(notes) > 1) + 1) if run.size)
+
+
+def missing(notes: str, if_tried: float | None) -> str:
+    """Of notes, as words, that none of its takes has: its probability if they were tried, where all rests on them."""
+    if not notes:
         return ""
-    return f" Missing in all of its takes: {', '.join(map(midi_to_note, notes.tolist()))}; were they played?"
+    if if_tried is None:
+        return f" Missing in all of its takes: {notes}; were they tried?"
+    return (
+        f" This rests on notes missing in all of its takes: {notes}. If they were tried and did not speak, its"
+        f" probability is {min(if_tried, 0.99):.2f}; if they were left out, nothing was found here."
+    )
 
 
 def odd(away: dict[str, float], labels: dict[str, str], others: int) -> str:
