@@ -51,7 +51,7 @@ from evenbore.trade.pitch import midi_to_note, note_to_midi
 # ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
 SURE = 0.75  # probability from which a cause is told, and a leak given a place; healthy instruments hardly reach it
 REGION_SHARE = 0.90
-WIDEN = 1  # holes on either side, for what the templates cannot know
+WIDEN = 1  # holes on either side, for what the templates cannot know; one more where it is told by missing notes
 MOST_HOLES = 7
 FALSE_SHARE = 0.02  # of single notes (Benjamini & Hochberg 1995)
 IF_TRIED = 0.98  # probability from which a cause is told that rests on missing notes having been tried
@@ -218,7 +218,7 @@ def _dull(
             rest = row_median(np.where(template.shape == 0, dull.z[[i]], np.nan))[0]
             away, scale = whole[0].away(i, rest, 0.0)
             is_dull &= float(away[0] / scale) > REST_Z and left_out.posterior.get("leak", 0.0) < NO_DOUBT
-            if not is_dull:
+            if not is_dull or if_tried:
                 row = _pattern_row(kind, template, confidence, if_tried, tried, owner, rows, dull, family)
                 if not if_tried:
                     best = next(one for one, of_view in views if any(template is each for each in of_view))
@@ -283,7 +283,7 @@ def _pattern_row(
 ) -> Row:  # fmt: skip
     contrasts = _contrasts(rows, owner, _inside(template), template.shape == 0)
     base, told = _basis(rows, owner, dull), words.measured(contrasts)
-    missing = words.spans(rows.written[unheard(rows, owner)])
+    missing = words.by_dynamic({name: rows.written[lacking] for name, lacking in unheard(rows, owner).items()})
     told += words.missing(missing, confidence if if_tried else None)
     start, end = _extent(template, fitted.affected)
     first, last = rows.written[start], rows.written[end]
@@ -292,7 +292,7 @@ def _pattern_row(
     place: _Place = ("", None, None)
     if template.kind == "leak":
         sure = fitted.posterior["leak"] >= SURE
-        holes = region(fitted.holes, REGION_SHARE, WIDEN, MOST_HOLES) if sure else None
+        holes = region(fitted.holes, REGION_SHARE, WIDEN + if_tried, MOST_HOLES) if sure else None
         if holes is not None:
             place = (words.hole_region(family, *holes), *holes)
         told = f"{where} sound stuffy, more so towards the low end, with their partners in the upper register. {told}"

@@ -2,9 +2,11 @@
 
 A leak keeps the lowest notes of reeds from speaking before it dulls the others much; how many, the bench tells for each
 hole and size. They are simply missing from the takes, as are notes that a player leaves out, for what reason ever. So
-what is missing in all of an instrument's takes is read both ways: as left out, which tells nothing, and as tried. What
-one take has and another lacks was missed in that one, or spoke more loudly blown.
+what all takes at a dynamic lack is read both ways: as left out, which tells nothing, and as tried. What one of them has
+and another lacks was missed in that one.
 """
+
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -20,8 +22,8 @@ MOSTLY_THERE = 0.5  # of all takes have a note, for one that lacks it to tell
 
 
 def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: list[Template]) -> Floats:
-    """Log Bayes factors (2, I, T) of the alternatives that say which notes speak: with the notes that none of an
-    instrument's takes has left out by the player, and tried.
+    """Log Bayes factors (2, I, T) of the alternatives that say which notes speak: with the notes that all of an
+    instrument's takes at a dynamic lack left out by the player, and tried.
 
     A note that speaks at one dynamic speaks at all louder ones.
     """
@@ -29,30 +31,36 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
     telling = [t for t, template in enumerate(alternatives) if template.speaks is not None]
     if not telling:
         return out
-    softest_first = sorted(range(len(rows.dynamics)), key=lambda d: SOFT_DYNAMICS.index(rows.dynamics[d]))
-    speaks = np.clip([alternatives[t].speaks for t in telling], LEAST, 1.0)[:, softest_first]
+    softest_first = sorted(rows.dynamics, key=SOFT_DYNAMICS.index)
+    order = [rows.dynamics.index(dynamic) for dynamic in softest_first]
+    speaks = np.clip([alternatives[t].speaks for t in telling], LEAST, 1.0)[:, order]
     # probability (T, D + 1, N) that just so many of the softest dynamics are silent
     silent = np.diff(np.maximum.accumulate(speaks, axis=1), axis=1, prepend=0.0, append=1.0)
-    there, dynamic = rows.there, rows.keys["dynamic"].to_numpy()[rows.take_row]
-    for i, mine in enumerate(members(rows.keys, owners)):
-        own = mine[rows.take_row]
-        against = np.ones((len(softest_first) + 1, rows.written.size))  # of these to what a healthy instrument misses
-        for k, d in enumerate(softest_first):
-            played = dynamic == rows.dynamics[d]
-            lacking = ~there[own & played]
-            if len(lacking):
-                likelier = np.where(lacking.all(axis=0), MISSED ** -len(lacking), 0.0)
-                usual = rows.asked[own & played].all(axis=0) & (there[played].mean(axis=0) >= MOSTLY_THERE)
-                against[k + 1] = np.where(usual, likelier, 1.0)
-        each = np.log((silent * np.cumprod(against, axis=0)).sum(axis=1))
-        for reading, counted in enumerate((there[own].any(axis=0), True)):
-            ratio = np.where(counted, each, 0.0).sum(axis=1)
-            out[reading, i, telling] = np.logaddexp(np.log(COAXED), np.log(1 - COAXED) + ratio)
+    for i, owner in enumerate(owners):
+        likelier = np.ones((2, len(order) + 1, rows.written.size))  # silent notes than missed ones, in both readings
+        for dynamic, told, lacking, takes in _lacking(rows, owner):
+            tried = np.where(lacking, MISSED**-takes, 0.0)
+            likelier[:, softest_first.index(dynamic) + 1, told] = np.array([lacking, tried])[:, told]
+        each = np.log(np.einsum("tkn,rkn->rtn", silent, np.cumprod(likelier, axis=1)))
+        out[:, i, telling] = np.logaddexp(np.log(COAXED), np.log(1 - COAXED) + each.sum(axis=2))
     return out
 
 
-def unheard(rows: Rows, owner: tuple[str, str]) -> Bools:
-    """The notes (N,) that no take of an instrument has, though the sheet asks for them and most takes of all have."""
+def unheard(rows: Rows, owner: tuple[str, str]) -> dict[str, Bools]:
+    """Dynamic -> the notes (N,) that all of an instrument's takes lack, where any is."""
+    found = {dynamic: told & lacking for dynamic, told, lacking, _ in _lacking(rows, owner)}
+    return {dynamic: notes for dynamic, notes in found.items() if notes.any()}
+
+
+def _lacking(rows: Rows, owner: tuple[str, str]) -> Iterator[tuple[str, Bools, Bools, int]]:
+    """Each dynamic of an instrument's; the notes (N,) that its takes tell of, for the sheet asks for them and most
+    takes of all have them; those that all of its takes lack; the number of these."""
     own = members(rows.keys, [owner])[0][rows.take_row]
-    lacking: Bools = ~rows.there[own].any(axis=0) & rows.asked[own].any(axis=0)
-    return lacking & (rows.there.mean(axis=0) >= MOSTLY_THERE)
+    for dynamic in rows.dynamics:
+        played = (rows.keys["dynamic"] == dynamic).to_numpy()[rows.take_row]
+        there, asked = rows.there[own & played], rows.asked[own & played]
+        if len(there):
+            yield (
+                dynamic, asked.all(axis=0) & (rows.there[played].mean(axis=0) >= MOSTLY_THERE), ~there.any(axis=0),
+                len(there),
+            )  # fmt: skip

@@ -118,6 +118,11 @@ def spans(notes: Ints) -> str:
     return ", ".join(span(*run[[0, -1]]) for run in np.split(notes, np.flatnonzero(np.diff(notes) > 1) + 1) if run.size)
 
 
+def by_dynamic(notes: dict[str, Ints]) -> str:
+    """'D4 to F4 at p, D4 at mf', the dynamic left out where there is but one."""
+    return ", ".join(f"{spans(of)} at {dynamic}" for dynamic, of in notes.items())
+
+
 def missing(notes: str, if_tried: float | None) -> str:
     """Of notes, as words, that none of its takes has: its probability if they were tried, where all rests on them."""
     if not notes:
