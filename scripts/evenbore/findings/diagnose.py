@@ -54,7 +54,7 @@ REGION_SHARE = 0.90
 WIDEN = 1  # holes on either side, for what the templates cannot know; one more where it is told by missing notes
 MOST_HOLES = 7
 FALSE_SHARE = 0.02  # of single notes (Benjamini & Hochberg 1995)
-IF_TRIED = 0.98  # probability from which a cause is told that rests on missing notes having been tried
+IF_TRIED = 0.99  # probability from which a cause is told that rests on missing notes having been tried
 REST_Z, NO_DOUBT = 2.0, 0.9  # ASSUME: of what an instrument dull throughout may have beside; own choice, no source
 FALSE_DULL = 0.05  # chance of any instrument called dull throughout
 # Pitch and noise support a pattern but never make one: at most this log Bayes factor from both.

@@ -33,9 +33,9 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
         return out
     softest_first = sorted(rows.dynamics, key=SOFT_DYNAMICS.index)
     order = [rows.dynamics.index(dynamic) for dynamic in softest_first]
-    speaks = np.clip([alternatives[t].speaks for t in telling], LEAST, 1.0)[:, order]
-    # probability (T, D + 1, N) that just so many of the softest dynamics are silent
-    silent = np.diff(np.maximum.accumulate(speaks, axis=1), axis=1, prepend=0.0, append=1.0)
+    speaks = np.clip([alternatives[t].speaks for t in telling], LEAST, 1 - MISSED)[:, order]
+    # probability (T, D + 1, N) that just so many of the softest dynamics are silent, to that of none on a healthy one
+    silent = np.diff(np.maximum.accumulate(speaks, axis=1), axis=1, prepend=0.0, append=1.0) / (1 - MISSED)
     for i, owner in enumerate(owners):
         likelier = np.ones((2, len(order) + 1, rows.written.size))  # silent notes than missed ones, in both readings
         for dynamic, told, lacking, takes in _lacking(rows, owner):
