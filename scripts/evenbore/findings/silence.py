@@ -34,13 +34,14 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
     softest_first = sorted(rows.dynamics, key=SOFT_DYNAMICS.index)
     order = [rows.dynamics.index(dynamic) for dynamic in softest_first]
     speaks = np.clip([alternatives[t].speaks for t in telling], LEAST, 1 - MISSED)[:, order]
-    # probability (T, D + 1, N) that just so many of the softest dynamics are silent, to that of none on a healthy one
-    silent = np.diff(np.maximum.accumulate(speaks, axis=1), axis=1, prepend=0.0, append=1.0) / (1 - MISSED)
+    # probability (T, D + 1, N) that just so many of the softest dynamics are silent
+    silent = np.diff(np.maximum.accumulate(speaks, axis=1), axis=1, prepend=0.0, append=1.0)
     for i, owner in enumerate(owners):
-        likelier = np.ones((2, len(order) + 1, rows.written.size))  # silent notes than missed ones, in both readings
+        likelier = np.ones((2, len(order) + 1, rows.written.size))  # than on a healthy instrument, in both readings
         for dynamic, told, lacking, takes in _lacking(rows, owner):
-            tried = np.where(lacking, MISSED**-takes, 0.0)
-            likelier[:, softest_first.index(dynamic) + 1, told] = np.array([lacking, tried])[:, told]
+            for reading, counted in zip(likelier, (told & ~lacking, told), strict=True):
+                reading[0, counted] = 1 / (1 - MISSED)
+                reading[softest_first.index(dynamic) + 1, counted] = np.where(lacking, MISSED**-takes, 0.0)[counted]
         each = np.log(np.einsum("tkn,rkn->rtn", silent, np.cumprod(likelier, axis=1)))
         out[:, i, telling] = np.logaddexp(np.log(COAXED), np.log(1 - COAXED) + each.sum(axis=2))
     return out
