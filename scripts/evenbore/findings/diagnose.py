@@ -284,7 +284,8 @@ def _pattern_row(
     contrasts = _contrasts(rows, owner, _inside(template), template.shape == 0)
     base, told = _basis(rows, owner, dull), words.measured(contrasts)
     missing = words.by_dynamic({name: rows.written[lacking] for name, lacking in unheard(rows, owner).items()})
-    told += words.missing(missing, confidence if if_tried else None)
+    if not if_tried:
+        told += words.missing(missing)
     start, end = _extent(template, fitted.affected)
     first, last = rows.written[start], rows.written[end]
     where = words.span(int(first), int(last))
@@ -312,6 +313,8 @@ def _pattern_row(
     else:
         told, other = f"{where} sound stuffy as a run. {told}", words.RUN_ELSE
     text = f"{told} {base} {other} {words.POINTER}"
+    if if_tried:
+        text = f"{words.if_tried(missing)} {text}"
     row = _row(owner, kind, first, last, n, contrasts[TOLD], "dB", confidence, text, place)
     if if_tried:  # nobody knows, nor how large it is
         row |= {"confidence": np.nan, "size": np.nan, "if_tried": missing}

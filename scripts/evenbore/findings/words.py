@@ -123,15 +123,16 @@ def by_dynamic(notes: dict[str, Ints]) -> str:
     return ", ".join(f"{spans(of)} at {dynamic}" for dynamic, of in notes.items())
 
 
-def missing(notes: str, if_tried: float | None) -> str:
-    """Of notes, as words, that none of its takes has: its probability if they were tried, where all rests on them."""
-    if not notes:
-        return ""
-    if if_tried is None:
-        return f" Missing in all of its takes: {notes}; were they tried?"
+def missing(notes: str) -> str:
+    """Of notes, as words, that none of its takes has; nothing of none."""
+    return f" Missing in all of its takes: {notes}; were they tried?" if notes else ""
+
+
+def if_tried(notes: str) -> str:
+    """What comes before a finding that rests on notes, as words, that none of its takes has."""
     return (
-        f" This rests on notes missing in all of its takes: {notes}. If they were tried and did not speak, its"
-        f" probability is {min(if_tried, 0.99):.2f}; if they were left out, nothing was found here."
+        f"All of this rests on notes missing in all of its takes: {notes}. If they were tried and did not speak, it is as"
+        " good as sure; if they were left out, nothing was found here."
     )
 
 
