@@ -59,9 +59,8 @@ def _lacking(rows: Rows, owner: tuple[str, str]) -> Iterator[tuple[str, Bools, B
     own = members(rows.keys, [owner])[0][rows.take_row]
     for dynamic in rows.dynamics:
         played = (rows.keys["dynamic"] == dynamic).to_numpy()[rows.take_row]
-        there, asked = rows.there[own & played], rows.asked[own & played]
+        there: Bools = rows.there[own & played]
+        told: Bools = rows.asked[own & played].all(axis=0) & (rows.there[played].mean(axis=0) >= MOSTLY_THERE)
+        lacking: Bools = np.logical_not(there).all(axis=0)
         if len(there):
-            yield (
-                dynamic, asked.all(axis=0) & (rows.there[played].mean(axis=0) >= MOSTLY_THERE), ~there.any(axis=0),
-                len(there),
-            )  # fmt: skip
+            yield dynamic, told, lacking, len(there)

@@ -131,8 +131,8 @@ def missing(notes: str) -> str:
 def if_tried(notes: str) -> str:
     """What comes before a finding that rests on notes, as words, that none of its takes has."""
     return (
-        f"All of this rests on notes missing in all of its takes: {notes}. If they were tried and did not speak, it is as"
-        " good as sure; if they were left out, nothing was found here."
+        f"All of this rests on notes missing in all of its takes: {notes}. If they were tried and did not speak, it is"
+        " as good as sure; if they were left out, nothing was found here."
     )
 
 

@@ -96,6 +96,8 @@ def test_a_clear_pattern_without_scatter_is_named(kind):
     written = scale(SAX)
     alternatives = templates(SAX, written)
     chosen = [template for template in alternatives if template.kind == kind]
+    if kind == "reed":  # one that is weak on high notes alone is a run as well
+        chosen = [template for template in chosen if template.first == 0]
     truth = chosen[len(chosen) // 2]
     found = fitted(View(6.0 * truth.shape[None], np.eye(len(written)), alternatives))
     assert found.posterior[kind] == max(found.posterior.values()) > 0.5

@@ -104,8 +104,8 @@ def test_what_rests_on_notes_that_may_have_been_left_out_asks_whether_they_were_
                          "if_tried": "Bb3 to C4 at mf"}])  # fmt: skip
     assert row["decision"] == "retake"
     assert row["reasons"] == (
-        "a run of stuffy notes: C5 to G5, if Bb3 to C4 at mf did not speak (no take has them): if they were tried, enter"
-        " a fault in the inspection sheet, if they were left out, record them"
+        "a run of stuffy notes: C5 to G5, if Bb3 to C4 at mf did not speak (no take has them): if they were tried,"
+        " enter a fault in the inspection sheet, if they were left out, record them"
     )
 
 
