@@ -59,8 +59,8 @@ def _lacking(rows: Rows, owner: tuple[str, str]) -> Iterator[tuple[str, Bools, B
     own = members(rows.keys, [owner])[0][rows.take_row]
     for dynamic in rows.dynamics:
         played = (rows.keys["dynamic"] == dynamic).to_numpy()[rows.take_row]
-        there: Bools = rows.there[own & played]
-        told: Bools = rows.asked[own & played].all(axis=0) & (rows.there[played].mean(axis=0) >= MOSTLY_THERE)
-        lacking: Bools = np.logical_not(there).all(axis=0)
-        if len(there):
-            yield dynamic, told, lacking, len(there)
+        mine = own & played
+        told: Bools = np.all(rows.asked[mine], axis=0) & (np.mean(rows.there[played], axis=0) >= MOSTLY_THERE)
+        lacking: Bools = np.all(~rows.there[mine], axis=0)
+        if mine.any():
+            yield dynamic, told, lacking, int(mine.sum())
