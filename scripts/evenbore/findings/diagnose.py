@@ -213,19 +213,21 @@ def _dull(
         is_dull = dull.shift_z[i] > tolerances[owner[0]]["stuffy_z"] and _chance(dull, i) <= FALSE_DULL
         if left_out is not None and tried is not None and (pattern := _pattern(left_out, tried)) is not None:
             kind, template, confidence, if_tried = pattern
-            told = template.shape > 0
-            # where the rest is dull too, only a leak beyond doubt is more than that
-            rest = row_median(np.where(template.shape == 0, dull.z[[i]], np.nan))[0]
-            away, scale = whole[0].away(i, rest, 0.0)
-            is_dull &= float(away[0] / scale) > REST_Z and left_out.posterior.get("leak", 0.0) < NO_DOUBT
-            if not is_dull or if_tried:
-                row = _pattern_row(kind, template, confidence, if_tried, tried, owner, rows, dull, family)
-                if not if_tried:
+            row = _pattern_row(kind, template, confidence, if_tried, tried, owner, rows, dull, family)
+            if if_tried:  # a question, beside whatever else is found
+                findings.append(row)
+            else:
+                told = template.shape > 0
+                # where the rest is dull too, only a leak beyond doubt is more than that
+                rest = row_median(np.where(template.shape == 0, dull.z[[i]], np.nan))[0]
+                away, scale = whole[0].away(i, rest, 0.0)
+                is_dull &= float(away[0] / scale) > REST_Z and left_out.posterior.get("leak", 0.0) < NO_DOUBT
+                if not is_dull:
                     best = next(one for one, of_view in views if any(template is each for each in of_view))
                     effects = _by_take(best, rows, owner, _inside(template), template.shape == 0)
                     shown = _expected(template, alternatives, rows, owner)
-                    row |= max((recurrence(effects / one) for one in shown), key=lambda one: one["n_seen"])
-                findings.append(row)
+                    seen_by = max((recurrence(effects / one) for one in shown), key=lambda one: one["n_seen"])
+                    findings.append(row | seen_by)
         if is_dull:
             findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
@@ -283,7 +285,7 @@ def _pattern_row(
 ) -> Row:  # fmt: skip
     contrasts = _contrasts(rows, owner, _inside(template), template.shape == 0)
     base, told = _basis(rows, owner, dull), words.measured(contrasts)
-    missing = words.by_dynamic({name: rows.written[lacking] for name, lacking in unheard(rows, owner).items()})
+    missing = words.by_dynamic({name: rows.written[told & lacking] for name, told, lacking, _ in unheard(rows, owner)})
     if not if_tried:
         told += words.missing(missing)
     start, end = _extent(template, fitted.affected)

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import cast
 
 import numpy as np
@@ -37,7 +38,7 @@ class Rows:
     take_value: dict[str, Floats]
     asked: Bools
 
-    @property
+    @cached_property
     def there(self) -> Bools:
         """Which takes have which notes, (T, N)."""
         found: Bools = np.any([np.isfinite(value) for value in self.take_value.values()], axis=0)

@@ -38,7 +38,7 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
     silent = np.diff(np.maximum.accumulate(speaks, axis=1), axis=1, prepend=0.0, append=1.0)
     for i, owner in enumerate(owners):
         likelier = np.ones((2, len(order) + 1, rows.written.size))  # than on a healthy instrument, in both readings
-        for dynamic, told, lacking, takes in _lacking(rows, owner):
+        for dynamic, told, lacking, takes in unheard(rows, owner):
             for reading, counted in zip(likelier, (told & ~lacking, told), strict=True):
                 reading[0, counted] = 1 / (1 - MISSED)
                 reading[softest_first.index(dynamic) + 1, counted] = np.where(lacking, MISSED**-takes, 0.0)[counted]
@@ -47,13 +47,7 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
     return out
 
 
-def unheard(rows: Rows, owner: tuple[str, str]) -> dict[str, Bools]:
-    """Dynamic -> the notes (N,) that all of an instrument's takes lack, where any is."""
-    found = {dynamic: told & lacking for dynamic, told, lacking, _ in _lacking(rows, owner)}
-    return {dynamic: notes for dynamic, notes in found.items() if notes.any()}
-
-
-def _lacking(rows: Rows, owner: tuple[str, str]) -> Iterator[tuple[str, Bools, Bools, int]]:
+def unheard(rows: Rows, owner: tuple[str, str]) -> Iterator[tuple[str, Bools, Bools, int]]:
     """Each dynamic of an instrument's; the notes (N,) that its takes tell of, for the sheet asks for them and most
     takes of all have them; those that all of its takes lack; the number of these."""
     own = members(rows.keys, [owner])[0][rows.take_row]

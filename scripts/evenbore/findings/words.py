@@ -119,8 +119,8 @@ def spans(notes: Ints) -> str:
 
 
 def by_dynamic(notes: dict[str, Ints]) -> str:
-    """'D4 to F4 at p, D4 at mf', the dynamic left out where there is but one."""
-    return ", ".join(f"{spans(of)} at {dynamic}" for dynamic, of in notes.items())
+    """'D4 to F4 at p, D4 at mf', of dynamic -> ascending notes."""
+    return ", ".join(f"{spans(of)} at {dynamic}" for dynamic, of in notes.items() if of.size)
 
 
 def missing(notes: str) -> str:
