@@ -2,7 +2,7 @@
 
 from evenbore.files.tables import read_parquet, read_table, write_table
 from evenbore.findings.diagnose import diagnose
-from evenbore.judge.faroff import far_off
+from evenbore.judge.faroff import expected_notes, far_off
 from evenbore.process.steplog import paths_of, step
 from evenbore.study.sheets import load_study
 
@@ -14,7 +14,9 @@ def diagnose_study(
     sheets = load_study(path_to_study, path_to_config)
     notes, measured = read_parquet(path_to_notes_normalised), read_table(path_to_recordings, "recordings")
     far = far_off(notes, measured, sheets.recordings, sheets.instruments, sheets.families)
-    findings = diagnose(notes, sheets.instruments, sheets.families, sheets.config, far)
+    kind = {name: sheets.families[row["family"]] for name, row in sheets.instruments.items()}
+    expected = {row["recording"]: expected_notes(row, kind[row["instrument"]]) for row in sheets.recordings}
+    findings = diagnose(notes, sheets.instruments, sheets.families, sheets.config, far, expected)
     write_table(findings, "findings", path_to_findings)
 
 

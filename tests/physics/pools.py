@@ -24,6 +24,7 @@ from physics.effects import Effects, Leak, Tight, dull, leaking, low_pad, otherw
 from physics.play import DYNAMICS, TESTING, Reed
 
 IMPOSTORS = ("reed", "soft", "soft", "pad", "step")
+LEFT_OUT = "left out"  # by the player: so many of the lowest notes, in every take
 # How much tight units of one design differ, as a share of what `findings.simulated` assumes (0.9 dB of a note's level):
 # 0.12 dB is what the bench gives for holes 2 % wider or narrower, pads 15 % higher or lower, 0.3 mm of place.
 TOLERANCES, ASSUMED = 0.15, 1.0
@@ -35,8 +36,9 @@ FAR = 64  # harmonics to which the bench's are carried on, the last four speakin
 
 @dataclass(frozen=True)
 class Fault:
-    """`kind` leak or one of IMPOSTORS; `size` in mm on a B flat clarinet for leaks and steps; `hole`: the note that it
-    first opens for, where the fault has a place. `grade`: how dull a reed or soft the blowing, 1: usual."""
+    """`kind` leak, one of IMPOSTORS or LEFT_OUT; `size` in mm on a B flat clarinet for leaks and steps, or a number of
+    notes; `hole`: the note that it first opens for, where the fault has a place. `grade`: how dull a reed or soft the
+    blowing, 1: usual."""
 
     kind: str
     size: float = 1.1
@@ -61,10 +63,12 @@ class Pool:
     def notes(self) -> tuple[pd.DataFrame, dict, dict]:
         """Normalised notes, instruments sheet and families."""
         numbers = sorted(self.faults)
-        changes = {number: change(self, self.faults[number]) for number in numbers}
+        changes = {n: change(self, self.faults[n]) for n in numbers if self.faults[n].kind != LEFT_OUT}
         losses = {number: one.loss() for number, one in changes.items()}
         bent = {number: one.cents() for number, one in changes.items()}
-        silent = {number: one.silent() for number, one in changes.items()}
+        low = load_family(self.family).low
+        silent = {n: {d: set(range(low, low + int(self.faults[n].size))) for d in self.dynamics} for n in numbers}
+        silent |= {number: one.silent() for number, one in changes.items()}
         if self.sound is None:
             return simulated.study(
                 self.seed, self.family, self.units, 1, self.dynamics, self.takes, planted=losses, bent=bent,
@@ -200,6 +204,16 @@ def impostors(family: str, series: int, sounds: tuple[str | None, ...], studies:
                                 int(rng.choice(holes)) if kind in ("pad", "step") else 0,
                                 float(rng.uniform(0.75, 1.25)) if kind in ("reed", "soft") else 1.0)
                   for i, kind in zip(numbers, IMPOSTORS, strict=True)}  # fmt: skip
+        out += _recorded(family, series, study, faults, rng, sounds, TOLERANCES)
+    return out
+
+
+def skippers(family: str, series: int, sounds: tuple[str | None, ...], studies: int) -> list[Pool]:
+    """Pools with sound units that were not played all the way down."""
+    faults = {number: Fault(LEFT_OUT, size) for number, size in enumerate((1.0, 2.0, 3.0, 8.0))}
+    out = []
+    for study in range(studies):
+        rng = np.random.default_rng([series, study, 98, sum(map(ord, family))])
         out += _recorded(family, series, study, faults, rng, sounds, TOLERANCES)
     return out
 

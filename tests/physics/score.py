@@ -8,7 +8,7 @@ from evenbore.findings.diagnose import diagnose
 from evenbore.trade.families import load_family
 from evenbore.trade.pitch import note_to_midi
 from findings.campaign import CONFIG, PATTERNS
-from physics.pools import TOLERANCES, UNITS, Pool
+from physics.pools import LEFT_OUT, TOLERANCES, UNITS, Pool
 
 
 def score(pools: Iterable[Pool]) -> pd.DataFrame:
@@ -26,12 +26,12 @@ def _lines(pool: Pool) -> list[dict]:
             "dynamics": " ".join(pool.dynamics), "planted": fault.kind if fault else "nothing",
             "size": fault.size if fault else 0.0, "hole": fault.hole if fault else 0,
             "pool": f"{len(pool.faults)} of {pool.units}", "spread": pool.spread,
-            "told": "", "region": "", "inside": None,
+            "told": "", "asked": False, "region": "", "inside": None,
         }  # fmt: skip
         own = found[(found["instrument"] == f"i{number:02d}") & found["kind"].isin(PATTERNS)]
         if len(own):
             best = own.sort_values("confidence", ascending=False).iloc[0]
-            line |= {"told": best["kind"], "confidence": best["confidence"]}
+            line |= {"told": best["kind"], "confidence": best["confidence"], "asked": pd.notna(best["if_tried"])}
             if pd.notna(best["region"]):
                 low, high = (note_to_midi(best[column]) for column in ("region_low_note", "region_high_note"))
                 line |= {"region": f"{low} {high}", "inside": bool(fault) and low <= fault.hole <= high}
@@ -40,7 +40,8 @@ def _lines(pool: Pool) -> list[dict]:
 
 
 def table(lines: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Header and rows of docs/findings.md: a family each, leaks as told (as a run), given a place, hole inside."""
+    """Header and rows of docs/findings.md: a family each, leaks as told (as a run), given a place, hole inside; in
+    brackets how many rest on missing notes having been tried."""
     usual = lines["spread"] == TOLERANCES
     half = lines["pool"] == f"{UNITS // 2} of {UNITS}"
     kinds = {
@@ -54,15 +55,20 @@ def table(lines: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     for family, of in lines.groupby("family", sort=False):
         told, placed = of["told"] == "stuffy_run", of["region"] != ""
         inside, leak = of["inside"].astype(str) == "True", of["planted"] == "leak"
-        cells = [
-            f"{(told & one).sum()}, {(placed & one).sum()}, {(inside & one).sum()} of {one.sum()}"
-            for one in (leak & chosen.loc[of.index] for chosen in kinds.values())
-        ]
-        tight, impostor = of["planted"] == "nothing", of["planted"].isin(["reed", "soft", "pad"])
-        step = of["planted"] == "step"
-        cells.append(f"{(tight & (of['told'] != '')).sum()} of {tight.sum()}")
-        cells.append(f"{(impostor & told).sum()}, {(impostor & (of['told'] != '')).sum()} of {impostor.sum()}")
-        cells.append(f"{(step & told).sum()}, {(step & placed).sum()}, {(step & inside).sum()} of {step.sum()}")
+        asked = of["asked"].astype(str) == "True"
+
+        def counted(one: pd.Series, *seen: pd.Series, asked: pd.Series = asked) -> str:
+            if not one.any():
+                return ""
+            counts, rest = ", ".join(str((one & each).sum()) for each in seen), (one & seen[0] & asked).sum()
+            return f"{counts} of {one.sum()}" + (f" ({rest})" if rest else "")
+
+        cells = [counted(leak & chosen.loc[of.index], told, placed, inside) for chosen in kinds.values()]
+        anything, kind = of["told"] != "", of["planted"]
+        cells.append(counted(kind == "nothing", anything))
+        cells.append(counted(kind.isin(["reed", "soft", "pad"]), told, anything))
+        cells.append(counted(kind == "step", told, placed, inside))
+        cells.append(counted(kind == LEFT_OUT, anything & ~asked, anything))
         rows.append((load_family(str(family)).name, *cells))
-    header = ("instruments", *kinds, "tight called faulty", "reed, soft, low pad: run, any", "step")
-    return header, rows
+    header = ("tight called faulty", "reed, soft, low pad: run, any", "step", "left out: accused, told")
+    return ("instruments", *kinds, *header), rows

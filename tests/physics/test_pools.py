@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from physics.pools import Fault, Pool, change, holes_of, impostors, plans
+from physics.pools import Fault, Pool, change, holes_of, impostors, plans, skippers
 from physics.score import score
 
 LEAKING = Pool("saxophone_alto", 5, 5, {1: Fault("leak", 1.6, 70)}, units=5, takes=1)
@@ -51,3 +51,11 @@ def test_half_a_pool_of_leaks_is_told_and_nothing_of_the_tight_half():
 def test_soft_blowing_and_a_dull_reed_are_no_leak_where_soft_notes_hardly_speak():
     lines = score([impostors("clarinet_b_flat", DEVELOPED, (None,), 2)[1]])
     assert (lines.loc[lines["planted"] != "step", "told"] == "").all()
+
+
+@pytest.mark.slow
+def test_players_who_leave_low_notes_out_are_asked_and_not_accused():
+    lines = score(skippers("bassoon", DEVELOPED, (None,), 1)).set_index("number")
+    assert (lines.loc[lines["asked"], "planted"] == "left out").all()
+    assert (lines["told"] != "").tolist() == lines["asked"].tolist()
+    assert lines.loc[[2, 3], "asked"].all()  # three notes or eight

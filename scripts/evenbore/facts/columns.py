@@ -278,6 +278,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("scope", "", "str", "unit, or design: most units of the model share it, so it is held against none"),
         Column("by_note", "", "str", "of a pattern: each written note, dB around 2 kHz found and expected, both against"
                " the others and the rest of the scale; ?: not measured; the height of what is expected is fitted"),
+        Column("if_tried", "", "str", "missing notes on which all rests: holds if they were tried and did not speak,"
+               " and nothing was found if they were left out; empty: rests on none"),
     ),
     "variance": (
         _CRITERION,

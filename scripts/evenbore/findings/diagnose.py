@@ -40,7 +40,7 @@ from evenbore.findings.patterns import (
 from evenbore.findings.recurrence import recurrence, seen_once, without_farthest
 from evenbore.findings.references import deviations
 from evenbore.findings.rows import MIN_PEERS, SOFT_DYNAMICS, TOLD, Rows, collect_rows, excess, members, row_median
-from evenbore.findings.silence import silence_support
+from evenbore.findings.silence import silence_support, unheard
 from evenbore.findings.templates import NEGLIGIBLE, Template, learned_templates, templates
 from evenbore.findings.tolerances import learned_cents, tolerance
 from evenbore.judge.faroff import FarOff
@@ -51,9 +51,10 @@ from evenbore.trade.pitch import midi_to_note, note_to_midi
 # ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
 SURE = 0.75  # probability from which a cause is told, and a leak given a place; healthy instruments hardly reach it
 REGION_SHARE = 0.90
-WIDEN = 1  # holes on either side, for what the templates cannot know
+WIDEN = 1  # holes on either side, for what the templates cannot know; one more where it is told by missing notes
 MOST_HOLES = 7
 FALSE_SHARE = 0.02  # of single notes (Benjamini & Hochberg 1995)
+IF_TRIED = 0.99  # probability from which a cause is told that rests on missing notes having been tried
 REST_Z, NO_DOUBT = 2.0, 0.9  # ASSUME: of what an instrument dull throughout may have beside; own choice, no source
 FALSE_DULL = 0.05  # chance of any instrument called dull throughout
 # Pitch and noise support a pattern but never make one: at most this log Bayes factor from both.
@@ -65,12 +66,13 @@ _Place: TypeAlias = tuple[str, int | None, int | None]  # in words; its lowest a
 
 def diagnose(
     notes: pd.DataFrame, instruments: dict[str, Row], families: dict[str, Family], config: dict[str, Any],
-    far: Collection[FarOff] = (),
+    far: Collection[FarOff] = (), expected: Mapping[str, Ints] | None = None,
 ) -> pd.DataFrame:  # fmt: skip
     """The findings table.
 
     `notes`: notes after set-up normalisation; `config` needs base_dynamic and tolerances (grade -> note_cents in
-    cents, stuffy_z in standard deviations); `far`: notes far from their place.
+    cents, stuffy_z in standard deviations); `far`: notes far from their place; `expected`: recording -> the written
+    notes that the sheet asks for, all where it says nothing.
     """
     family_key = notes["instrument"].map(lambda name: instruments[name]["family"])
     findings: list[Row] = []
@@ -78,7 +80,7 @@ def diagnose(
         family = families[key]
         tolerances = tolerances_of(of_family, family, instruments, config)
         for _, of_group in of_family[of_family["dynamic"].isin(SOFT_DYNAMICS)].groupby("group", sort=False):
-            findings += _dull(of_group, family, tolerances)
+            findings += _dull(of_group, family, tolerances, expected)
         at_base = of_family[of_family["dynamic"] == config["base_dynamic"]]
         findings += _intonation(at_base, family, tolerances, instruments, far) + _odd(at_base, instruments)
         findings += _cracking(of_family, family) + _noisy(at_base, family, config)
@@ -155,6 +157,7 @@ def _row(
         "n_takes": None,
         "scope": "unit",
         "by_note": None,
+        "if_tried": None,
     }
 
 
@@ -180,9 +183,11 @@ def _share_by_design(findings: list[Row], heard: set[str], instruments: dict[str
             )
 
 
-def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[Row]:
+def _dull(
+    notes: pd.DataFrame, family: Family, tolerances: _Tolerances, expected: Mapping[str, Ints] | None
+) -> list[Row]:
     """Findings of one family and comparability group by dullness."""
-    rows = collect_rows(notes, _written(notes, family))
+    rows = collect_rows(notes, _written(notes, family), expected)
     dull = dullness(rows)
     if dull is None:
         return []
@@ -203,22 +208,26 @@ def _dull(notes: pd.DataFrame, family: Family, tolerances: _Tolerances) -> list[
         for (one, of_view), of_whole in zip(views, whole, strict=True)
     ]
     findings, clear = [], np.full((2, *dull.z.shape), np.nan)
-    for i, (owner, fitted) in enumerate(zip(dull.owners, fit_patterns(seen, support), strict=True)):
+    for i, (owner, left_out, tried) in enumerate(zip(dull.owners, *fit_patterns(seen, support), strict=True)):
         told = np.zeros(len(rows.written), bool)
         is_dull = dull.shift_z[i] > tolerances[owner[0]]["stuffy_z"] and _chance(dull, i) <= FALSE_DULL
-        if fitted is not None and (pattern := _pattern(fitted)) is not None:
-            kind, template, confidence = pattern
-            told = template.shape > 0
-            # where the rest is dull too, only a leak beyond doubt is more than that
-            rest = row_median(np.where(template.shape == 0, dull.z[[i]], np.nan))[0]
-            away, scale = whole[0].away(i, rest, 0.0)
-            is_dull &= float(away[0] / scale) > REST_Z and fitted.posterior.get("leak", 0.0) < NO_DOUBT
-            if not is_dull:
-                row = _pattern_row(kind, template, confidence, fitted, owner, rows, dull, family)
-                best = next(one for one, of_view in views if any(template is each for each in of_view))
-                effects = _by_take(best, rows, owner, _inside(template), template.shape == 0)
-                shown = _expected(template, alternatives, rows, owner)
-                findings.append(row | max((recurrence(effects / one) for one in shown), key=lambda one: one["n_seen"]))
+        if left_out is not None and tried is not None and (pattern := _pattern(left_out, tried)) is not None:
+            kind, template, confidence, if_tried = pattern
+            row = _pattern_row(kind, template, confidence, if_tried, tried, owner, rows, dull, family)
+            if if_tried:  # a question, beside whatever else is found
+                findings.append(row)
+            else:
+                told = template.shape > 0
+                # where the rest is dull too, only a leak beyond doubt is more than that
+                rest = row_median(np.where(template.shape == 0, dull.z[[i]], np.nan))[0]
+                away, scale = whole[0].away(i, rest, 0.0)
+                is_dull &= float(away[0] / scale) > REST_Z and left_out.posterior.get("leak", 0.0) < NO_DOUBT
+                if not is_dull:
+                    best = next(one for one, of_view in views if any(template is each for each in of_view))
+                    effects = _by_take(best, rows, owner, _inside(template), template.shape == 0)
+                    shown = _expected(template, alternatives, rows, owner)
+                    seen_by = max((recurrence(effects / one) for one in shown), key=lambda one: one["n_seen"])
+                    findings.append(row | seen_by)
         if is_dull:
             findings.append(_all_dull_row(owner, i, rows, dull))
         if np.isfinite(dull.z[i][~told]).any():
@@ -245,8 +254,18 @@ def _support(pitch_z: Floats, noise_z: Floats, rows: Rows, alternatives: list[Te
     return np.minimum(out, MOST_SUPPORT)
 
 
-def _pattern(fitted: PatternFit) -> tuple[str, Template, float] | None:
-    """Kind, template and probability of the pattern to tell of, or None."""
+def _pattern(left_out: PatternFit, tried: PatternFit) -> tuple[str, Template, float, bool] | None:
+    """Kind, template and probability of the pattern to tell of, and whether it rests on notes that no take has; or
+    None. It is told if these, taken for left out, do not matter; or if as good as sure once they were tried."""
+    found, heard = _likeliest(tried), _likeliest(left_out)
+    if found is None or (heard is None and found[2] < IF_TRIED):
+        return None
+    kind, template, confidence = found
+    return (kind, template, confidence, True) if heard is None else (kind, template, min(confidence, heard[2]), False)
+
+
+def _likeliest(fitted: PatternFit) -> tuple[str, Template, float] | None:
+    """Kind, template and probability of the pattern that is told by one reading, or None."""
     if fitted.posterior["nothing"] > 1 - SURE:
         return None
     p = {kind: fitted.posterior.get(kind, 0.0) for kind in ("leak", "step", "run", "vent", "fingering")}
@@ -261,12 +280,14 @@ def _pattern(fitted: PatternFit) -> tuple[str, Template, float] | None:
 
 
 def _pattern_row(
-    kind: str, template: Template, confidence: float, fitted: PatternFit, owner: tuple[str, str], rows: Rows,
-    dull: Dullness, family: Family,
+    kind: str, template: Template, confidence: float, if_tried: bool, fitted: PatternFit, owner: tuple[str, str],
+    rows: Rows, dull: Dullness, family: Family,
 ) -> Row:  # fmt: skip
     contrasts = _contrasts(rows, owner, _inside(template), template.shape == 0)
     base, told = _basis(rows, owner, dull), words.measured(contrasts)
-    told += words.missing(rows.written[np.isnan(excess(rows, owner, "level"))])
+    missing = words.by_dynamic({name: rows.written[told & lacking] for name, told, lacking, _ in unheard(rows, owner)})
+    if not if_tried:
+        told += words.missing(missing)
     start, end = _extent(template, fitted.affected)
     first, last = rows.written[start], rows.written[end]
     where = words.span(int(first), int(last))
@@ -274,7 +295,7 @@ def _pattern_row(
     place: _Place = ("", None, None)
     if template.kind == "leak":
         sure = fitted.posterior["leak"] >= SURE
-        holes = region(fitted.holes, REGION_SHARE, WIDEN, MOST_HOLES) if sure else None
+        holes = region(fitted.holes, REGION_SHARE, WIDEN + if_tried, MOST_HOLES) if sure else None
         if holes is not None:
             place = (words.hole_region(family, *holes), *holes)
         told = f"{where} sound stuffy, more so towards the low end, with their partners in the upper register. {told}"
@@ -294,7 +315,11 @@ def _pattern_row(
     else:
         told, other = f"{where} sound stuffy as a run. {told}", words.RUN_ELSE
     text = f"{told} {base} {other} {words.POINTER}"
+    if if_tried:
+        text = f"{words.if_tried(missing)} {text}"
     row = _row(owner, kind, first, last, n, contrasts[TOLD], "dB", confidence, text, place)
+    if if_tried:  # nobody knows, nor how large it is
+        row |= {"confidence": np.nan, "size": np.nan, "if_tried": missing}
     away = excess(rows, owner, TOLD)
     rest = row_median(np.where(template.shape == 0, away, np.nan)[None])[0]
     return row | {"by_note": to_text(fitted_pattern(rows.written, away - rest, template.shape))}

@@ -133,16 +133,14 @@ def _smooth(distance: Numbers, reach: float) -> Floats:
     return shared
 
 
-def fit_patterns(views: Sequence[View], more: Floats | None = None) -> list[PatternFit | None]:
+def fit_patterns(views: Sequence[View], more: Floats) -> list[list[PatternFit | None]]:
     """Weigh all alternatives for each instrument; None with fewer than MIN_FITTED_NOTES notes known.
 
-    What is told by several views is as probable by each before anything is heard. `more` (I, T): log Bayes factors of
-    the alternatives, in the order of the views, from other measures.
+    What is told by several views is as probable by each before anything is heard. `more` (K, I, T): log Bayes factors
+    of the alternatives, in the order of the views, from other measures, read in K ways; a list each.
     """
     alternatives = [template for view in views for template in view.alternatives]
     logs = np.concatenate([log_ratios(view) for view in views], axis=1)
-    if more is not None:
-        logs += more[:, :, None]
     kinds = np.array([template.kind for template in alternatives])
     # how probable each is among those of its kind in a view, and of the kind in all
     shares = [pd.Series([template.share for template in view.alternatives]) for view in views]
@@ -152,9 +150,15 @@ def fit_patterns(views: Sequence[View], more: Floats | None = None) -> list[Patt
     )
     for kind in PRIOR:
         prior[kinds == kind] *= PRIOR[kind] / max(prior[kinds == kind].sum(), 1e-12)
-    weights = np.exp(np.minimum(logs, 600.0)) * prior[:, None] * size_priors(alternatives)
+    prior = prior[:, None] * size_priors(alternatives)
     enough = np.isfinite(views[0].z).sum(axis=1) >= MIN_FITTED_NOTES
-    return [_fit(alternatives, weight) if ok else None for ok, weight in zip(enough, weights, strict=True)]
+    return [
+        [
+            _fit(alternatives, np.exp(np.minimum(log + one[:, None], 600.0)) * prior) if ok else None
+            for ok, log, one in zip(enough, logs, way, strict=True)
+        ]
+        for way in more
+    ]
 
 
 def _fit(alternatives: list[Template], weight: Floats) -> PatternFit:

@@ -1,7 +1,8 @@
 """Rows of a study: take means of one instrument in one state, session, dynamic, articulation and direction."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import cast
 
 import numpy as np
@@ -26,7 +27,8 @@ class Rows:
     """Take means of one family and comparability group.
 
     `keys`: columns ROW and `takes`, one line per row. `written` (N,). `value`: measure -> (R, N), NaN where not
-    measured. `take_row` (T,): the row of each single take; `take_value`: measure -> (T, N) of these.
+    measured. `take_row` (T,): the row of each single take; `take_value`: measure -> (T, N) of these; `asked` (T, N):
+    whether the sheet asks for a note.
     """
 
     keys: pd.DataFrame
@@ -34,6 +36,13 @@ class Rows:
     value: dict[str, Floats]
     take_row: Ints
     take_value: dict[str, Floats]
+    asked: Bools
+
+    @cached_property
+    def there(self) -> Bools:
+        """Which takes have which notes, (T, N)."""
+        found: Bools = np.any([np.isfinite(value) for value in self.take_value.values()], axis=0)
+        return found
 
     @property
     def dynamics(self) -> list[str]:
@@ -41,8 +50,9 @@ class Rows:
         return list(dict.fromkeys(self.keys["dynamic"]))
 
 
-def collect_rows(notes: pd.DataFrame, written: Ints) -> Rows:
-    """Rows of `notes` (normalised notes of one family and group); `written` is each line's written note."""
+def collect_rows(notes: pd.DataFrame, written: Ints, expected: Mapping[str, Ints] | None = None) -> Rows:
+    """Rows of `notes` (normalised notes of one family and group); `written` is each line's written note; `expected`:
+    recording -> the written notes that the sheet asks for, all where it says nothing."""
     notes = notes.assign(
         written=written,
         level=notes["level_dbfs"],
@@ -62,7 +72,9 @@ def collect_rows(notes: pd.DataFrame, written: Ints) -> Rows:
     )
     keys = means.index.to_frame(index=False).assign(takes=counts.to_numpy())
     owner_of_take = means.index.get_indexer(cast(pd.MultiIndex, grid.index).droplevel("recording"))
-    return Rows(keys, axis, value, owner_of_take, take_value)
+    recordings = grid.index.get_level_values("recording")
+    asked = np.array([np.isin(axis, (expected or {}).get(name, axis)) for name in recordings])
+    return Rows(keys, axis, value, owner_of_take, take_value, asked)
 
 
 def excess(rows: Rows, owner: tuple[str, str], measure: str) -> Floats:

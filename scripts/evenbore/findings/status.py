@@ -103,7 +103,7 @@ def status_table(
 def flattered_values(findings: pd.DataFrame) -> dict[tuple[str, str], list[str]]:
     """(instrument, state) -> criteria whose value a finding there flatters."""
     out: dict[tuple[str, str], list[str]] = {}
-    for row in findings.dropna(subset="instrument").to_dict("records"):
+    for row in findings[findings["if_tried"].isna()].dropna(subset="instrument").to_dict("records"):
         known = out.setdefault((row["instrument"], row["state"]), [])
         known += [criterion for criterion in FINDINGS[row["kind"]].flatters if criterion not in known]
     return {key: criteria for key, criteria in out.items() if criteria}

@@ -37,6 +37,9 @@ UPPER_STRENGTH = (1.0, 0.6)
 # ASSUME: a leak by the formula is so much less probable than one by the bench, where there is that; own choice, no
 # source. Its smooth shapes also fit what soft blowing does where soft notes hardly speak.
 FORMULA_SHARE = 0.1
+# ASSUME: a reed or a breath that is weak on high notes alone, against all others; own choice, no source. Soft players
+# of the bench dull an upper register, or its top, more evenly than any of the examples that it taught.
+WEAK_SHARE = 0.1
 MIN_DULL_RUN = 4  # notes a run needs
 NEGLIGIBLE = 0.05  # of an effect's peak
 HEARD_HZ = 2500.0  # about where dullness is heard
@@ -104,7 +107,9 @@ def templates(family: Family, written: Ints, taught: Sequence[Template] = ()) ->
     other causes, and what is `taught` by the bench."""
     fingered, mode = columns(family, written)
     share = FORMULA_SHARE if any(template.kind == "leak" for template in taught) else 1.0
-    return [*_leaks(family, fingered, mode, share), *_others(family, written, fingered, mode), *taught]
+    others = [*_others(family, written, fingered, mode), *taught]
+    reeds = sum(template.kind == "reed" for template in others)
+    return [*_leaks(family, fingered, mode, share), *others, *_weak_above(mode, WEAK_SHARE * reeds)]
 
 
 def learned_templates(
@@ -204,6 +209,17 @@ def _runs(written: Ints, mode: Ints) -> list[Template]:
         shape[i : j + 1] = 1.0
         out.append(Template("run", shape, None, i, j, 0.5 / (rooted if i in roots else len(spans) - rooted)))
     return out
+
+
+def _weak_above(mode: Ints, share: float) -> list[Template]:
+    """A reed or a breath that is weak from a note of the overblown register up, `share` for all such notes together: a
+    fault of the mechanism would show in the first register's notes of the same fingerings."""
+    overblown = np.flatnonzero(mode > 1)[:1]
+    starts = np.arange(overblown[0], len(mode) - MIN_DULL_RUN + 1) if overblown.size else overblown
+    return [
+        Template("reed", (np.arange(len(mode)) >= i).astype(float), None, i, len(mode) - 1, share / len(starts))
+        for i in starts.tolist()
+    ]
 
 
 def _fingerings(fingered: Ints, mode: Ints) -> list[Template]:

@@ -5,7 +5,8 @@
     bench    another must-pass fails, a finding is as sure as the tolerances ask, or a fault was seen at inspection
     retake   the recordings cannot decide: nothing usable, too many notes missing, nothing to compare with, no soft
              take or clipped ones only, or a finding past its tolerance that is not sure, that one of several takes
-             shows, or that is of a note or two in a single take; each says what would tell
+             shows, that is of a note or two in a single take, or that rests on notes which may have been left out; each
+             says what would tell
     accept   none of these: nothing past the tolerances was found
 
 What most units of a model share (scope `design`) decides nothing. A decision rests on what was recorded; it is a
@@ -193,6 +194,8 @@ def _what_would_tell(row: Row, takes: int, at_base: int, base: str) -> str:
     kind = FINDINGS[row["kind"]]
     if kind.instead:
         return kind.instead
+    if pd.notna(row["if_tried"]):
+        return "if they were tried, enter a fault in the inspection sheet, if they were left out, record them"
     if seen_once(row):
         return f"seen in one of {row['n_takes']} takes, record it again"
     if takes == 1:
@@ -215,6 +218,8 @@ def finding_words(row: Row) -> tuple[str, str, str]:
     """What was found and where; its size; its confidence, never told as certain. Empty where not known."""
     first, last = row["first_note"], row["last_note"]
     where = first if first == last else f"{first} to {last}"
+    if pd.notna(row["if_tried"]):
+        where += f", if {row['if_tried']} did not speak (no take has them)"
     kind, unit, size = FINDINGS[row["kind"]], row["unit"], ""
     if unit == "%":
         size = f"in {row['size']:.0f} % of its takes"

@@ -1,5 +1,7 @@
 """The plain words of findings. Notes are written; what technicians commonly do is common practice, no source."""
 
+import numpy as np
+
 from evenbore.facts.arrays import Ints
 from evenbore.findings.cracking import Cracking
 from evenbore.findings.intonation import OutOfTune
@@ -111,11 +113,27 @@ def measured(contrasts: dict[str, float]) -> str:
     return "Against the others, and the rest of the scale: " + (", ".join(parts) or "too few notes to measure") + "."
 
 
-def missing(notes: Ints) -> str:
-    """Of written notes (K,) that none of its takes has; nothing of none."""
-    if not notes.size:
-        return ""
-    return f" Missing in all of its takes: {', '.join(map(midi_to_note, notes.tolist()))}; were they played?"
+def spans(notes: Ints) -> str:
+    """'D4 to F4, A4' of ascending notes (K,)."""
+    return ", ".join(span(*run[[0, -1]]) for run in np.split(notes, np.flatnonzero(np.diff(notes) > 1) + 1) if run.size)
+
+
+def by_dynamic(notes: dict[str, Ints]) -> str:
+    """'D4 to F4 at p, D4 at mf', of dynamic -> ascending notes."""
+    return ", ".join(f"{spans(of)} at {dynamic}" for dynamic, of in notes.items() if of.size)
+
+
+def missing(notes: str) -> str:
+    """Of notes, as words, that none of its takes has; nothing of none."""
+    return f" Missing in all of its takes: {notes}; were they tried?" if notes else ""
+
+
+def if_tried(notes: str) -> str:
+    """What comes before a finding that rests on notes, as words, that none of its takes has."""
+    return (
+        f"All of this rests on notes missing in all of its takes: {notes}. If they were tried and did not speak, it is"
+        " as good as sure; if they were left out, nothing was found here."
+    )
 
 
 def odd(away: dict[str, float], labels: dict[str, str], others: int) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from evenbore.facts.arrays import Ints
 from evenbore.facts.rows import Row
 from evenbore.setups.comparability import usable
 from evenbore.setups.doubts import flagged
@@ -78,10 +79,15 @@ def far_off(
     return [one for _, of_kind in told.groupby(kind, sort=False) for one in _of_kind(of_kind, instruments)]
 
 
+def expected_notes(row: Row, family: Family) -> Ints:
+    """The written notes (N,) that a row of the recordings sheet asks for, each once, ascending."""
+    return np.unique(expected_scale(family, *(row[key] for key in _SCALE)))
+
+
 def _places(notes: pd.DataFrame, row: Row, family: Family) -> pd.DataFrame:
     """A take's expected notes: `written`, `far` (1.0, 0.0, NaN: the take cannot tell), `cents` from its median where
     far."""
-    expected = np.unique(expected_scale(family, *(row[key] for key in _SCALE)))
+    expected = expected_notes(row, family)
     written, cents = np.asarray(family.to_written(notes["midi"].to_numpy(int))), notes["cents"].to_numpy(float)
     doubted, off = notes["unsure"].to_numpy(), notes["far_off"].to_numpy() & ~notes["unsure"].to_numpy()
     there, away = np.isin(expected, written[~doubted & ~off]), np.isin(expected, written[off])

@@ -187,7 +187,7 @@ def _low_overblown(
             return Objection(
                 f"the notes up to {midi_to_note(int(tops[k]))} sound {_INTERVALS[interval]} higher than the sheet says"
                 f" ({span}): overblown, or the upper part played twice?",
-                unusable=bool(best.found.mean() < _HOLDS),
+                unusable=bool(best.found.mean() < _LEAST_FOUND),
             )
     return None
 

@@ -237,6 +237,17 @@ def test_takes_without_noise_or_brightness_give_no_made_up_finding():
     assert set(diagnose(notes, sheet, families, CONFIG)["unit"]) <= {"cents"}
 
 
+def test_missing_low_notes_alone_are_a_question_and_none_where_the_sheet_does_not_ask_for_them():
+    missing = set(range(58, 65))
+    notes, sheet, families = study(83, silent={4: {"p": missing, "mf": missing}})
+    [row] = of(diagnose(notes, sheet, families, CONFIG), "i04", *PATTERNS).to_dict("records")
+    assert (row["kind"], row["if_tried"]) == ("stuffy_run", "Bb3 to E4 at mf, Bb3 to E4 at p")
+    assert np.isnan(row["confidence"]) and np.isnan(row["size"])
+    assert row["explanation"].startswith("All of this rests on notes missing in all of its takes: Bb3 to E4")
+    asked = {name: np.arange(65, 93) for name in notes.loc[notes["instrument"] == "i04", "recording"]}
+    assert of(diagnose(notes, sheet, families, CONFIG, expected=asked), "i04", *PATTERNS).empty
+
+
 def test_what_most_units_of_a_model_share_is_a_trait_of_the_design():
     # C#5 and E6 are 28 cents sharp on every unit of one model; one unit has a note of its own
     sharp = {73: 28.0, 88: 28.0}

@@ -86,13 +86,20 @@ def test_region_is_the_fewest_neighbours():
     assert region(holes, 0.5, 1, 7) == (60, 62)
 
 
+def fitted(view):
+    [[found]] = fit_patterns([view], np.zeros((1, 1, len(view.alternatives))))
+    return found
+
+
 @pytest.mark.parametrize("kind", ["leak", "step", "vent", "run", "reed", "fingering", "note"])
 def test_a_clear_pattern_without_scatter_is_named(kind):
     written = scale(SAX)
     alternatives = templates(SAX, written)
     chosen = [template for template in alternatives if template.kind == kind]
+    if kind == "reed":  # one that is weak on high notes alone is a run as well
+        chosen = [template for template in chosen if template.first == 0]
     truth = chosen[len(chosen) // 2]
-    found = fit_patterns([View(6.0 * truth.shape[None], np.eye(len(written)), alternatives)])[0]
+    found = fitted(View(6.0 * truth.shape[None], np.eye(len(written)), alternatives))
     assert found.posterior[kind] == max(found.posterior.values()) > 0.5
     assert (found.best[kind].first, found.best[kind].last) == (truth.first, truth.last)
     assert sum(found.posterior.values()) == pytest.approx(1)
@@ -111,17 +118,17 @@ def test_a_leak_may_be_far_larger_than_expected_but_hardly_smaller():
 def test_brighter_notes_and_offsets_are_no_fault():
     written = scale(SAX)
     alternatives = templates(SAX, written)
-    flat = fit_patterns([View(np.full((1, len(written)), 5.0), np.eye(len(written)), alternatives)])[0]
+    flat = fitted(View(np.full((1, len(written)), 5.0), np.eye(len(written)), alternatives))
     assert flat.posterior["nothing"] > 0.95
     bright = np.zeros((1, len(written)))
     bright[0, 20] = -9.0
-    assert fit_patterns([View(bright, np.eye(len(written)), alternatives)])[0].posterior["nothing"] > 0.95
+    assert fitted(View(bright, np.eye(len(written)), alternatives)).posterior["nothing"] > 0.95
 
 
 def test_too_few_notes_are_not_judged():
     z = np.full((1, 32), np.nan)
     z[0, :7] = 1.0
-    assert fit_patterns([View(z, np.eye(32), templates(SAX, scale(SAX)))]) == [None]
+    assert fitted(View(z, np.eye(32), templates(SAX, scale(SAX)))) is None
 
 
 def test_correlation_is_learned_and_faulty_instruments_left_out():

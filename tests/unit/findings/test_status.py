@@ -95,6 +95,9 @@ def test_what_a_fault_flatters_is_no_merit_and_is_marked():
     row = table.loc[("a", "as_found")]
     assert "dynamic range" not in row["good"]
     assert "flattered by what was found, no merit: timbre evenness, level evenness, dynamic range" in row["open"]
+    asked = [leak | {"if_tried": "C4 at mf"}]
+    table = statuses([bench, decision("b")], verdicts=[("dynamic_range", "differs")], values=values, findings=asked)
+    assert "dynamic range" in table.loc[("a", "as_found"), "good"]
 
 
 def test_a_fault_mended_stands_in_the_earlier_state_alone():

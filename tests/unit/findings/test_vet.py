@@ -99,6 +99,16 @@ def test_what_one_of_several_takes_shows_is_recorded_again():
     assert (row["decision"], "only one of its takes tells" in row["reasons"]) == ("retake", True)
 
 
+def test_what_rests_on_notes_that_may_have_been_left_out_asks_whether_they_were_tried():
+    row = decide([RUN | {"confidence": np.nan, "size": np.nan, "n_seen": None, "n_takes": None,
+                         "if_tried": "Bb3 to C4 at mf"}])  # fmt: skip
+    assert row["decision"] == "retake"
+    assert row["reasons"] == (
+        "a run of stuffy notes: C5 to G5, if Bb3 to C4 at mf did not speak (no take has them): if they were tried,"
+        " enter a fault in the inspection sheet, if they were left out, record them"
+    )
+
+
 CRACKS = {"kind": "cracking", "first_note": "C5", "last_note": "E5", "size": 60.0, "unit": "%", "confidence": 0.98}
 AIR = {"kind": "noisy", "first_note": "Bb3", "last_note": "F6", "size": 3.4, "confidence": 0.97}
 FAR = {"kind": "note_far_off", "first_note": "C5", "last_note": "C5", "size": np.nan, "unit": None, "confidence": 0.99}
