@@ -10,7 +10,7 @@ import pytest
 from scipy import signal
 
 from evenbore.facts.acoustics import third_octave_bands
-from evenbore.notes.spectrum import analyse, band_levels, window
+from evenbore.notes.spectrum import analyse, band_levels
 from tones import harmonic_tone, measure_tone
 
 RATE = 48_000
@@ -31,7 +31,7 @@ def filtered_levels(x):
 
 def our_noise_levels(x, f0):
     frames = analyse(x[RATE // 2 :].astype(np.float32), RATE, f0)
-    return band_levels(frames.power, frames.bin_hz, window(frames.size)[1])
+    return band_levels(frames.power, frames.bin_hz)
 
 
 @pytest.mark.parametrize("slope", [0.0, -0.5, -1.0, -2.0])

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenbore.facts.arrays import Bools, Floats
+from evenbore.facts.arrays import Bools, Floats, Ints
 from evenbore.notes.background import Background
-from evenbore.notes.spectrum import Harmonics, analyse, window
+from evenbore.notes.spectrum import BANDWIDTH, Harmonics, analyse
 from evenbore.recording.audio import Signal
 
 # ASSUME: tuned by trial on additive tones in simulated rooms; no source.
@@ -118,15 +118,15 @@ def _courses(
     frames = analyse(signal.slice(first, last), signal.rate, f0_hz, _PERIODS, (count + 2) * f0_hz)
     if frames is None or quiet.power is None or frames.size * f0_hz / signal.rate < _LEAST_PERIODS:
         return [None, None]
-    spacing, bandwidth = f0_hz / frames.bin_hz, window(frames.size)[1]
+    spacing = f0_hz / frames.bin_hz
     power = np.square(frames.values.real)
     power += np.square(frames.values.imag)
     gap = np.arange(count + 1)
     clear = spacing * (0.5 - _SWING * (gap + 1) * (2 ** (cents_sd / 1200) - 1)) - _LOBE_BINS
-    half = np.clip(clear, 0, _MIDDLE * spacing).astype(int)
+    half = np.maximum(np.minimum(clear, _MIDDLE * spacing), 0).astype(int)
     middle = np.minimum(np.rint((gap + 0.5) * spacing).astype(int), len(power[0]) - 2 - half)
     below, above = middle - half, middle + half + 1
-    ends = np.stack([below, above], axis=1).ravel()
+    ends = np.ravel([below, above], order="F")
     # noise in proportion to the tone, which may swell
     tone = power[:, int(0.5 * spacing) :].sum(axis=1)
     free = _free(echoes / frames.bin_hz, len(power[0]))
@@ -135,34 +135,36 @@ def _courses(
     kept = np.flatnonzero(bins >= np.minimum(_LEAST_BINS, above - below))
     if len(kept) == 0:
         return [None, None]
-    gaps = np.add.reduceat(power, ends, axis=1)[:, ::2][:, kept] / bins[kept] * spacing / bandwidth
+    gaps = np.add.reduceat(power, ends, axis=1)[:, ::2][:, kept] * (spacing / BANDWIDTH / bins[kept])
+    mean_gap = gaps.mean(axis=0)
     overlap = frames.size / (2 * frames.hop)
-    # a room has its own level for every line: noise that is a few lines is known no better
-    uneven = np.add.reduceat(np.square(power.mean(axis=0)), ends)[::2][kept] * (spacing / bins[kept]) ** 2 / bandwidth
-    uneven *= _FADING / (1 + overlap / len(power))  # less what noise itself scatters
+    uneven = np.zeros(len(kept))
+    if fades:  # a room has its own level for every line: noise that is a few lines is known no better
+        uneven = np.add.reduceat(np.square(power.mean(axis=0)), ends)[::2][kept] * (spacing / bins[kept]) ** 2
+        uneven *= _FADING / BANDWIDTH / (1 + overlap / len(power))  # less what noise itself scatters
     # a gap that is hidden counts as what lies between its neighbours (`np.interp`): what each of the kept ones counts
     after = np.searchsorted(kept, gap)
     before, after = np.maximum(after - 1, 0), np.minimum(after, len(kept) - 1)
-    past = np.clip((gap - kept[before]) / np.maximum(kept[after] - kept[before], 1), 0, 1)
-    lost = np.ones(len(gap))
-    lost[kept] = 0
+    past = np.maximum(np.minimum((gap - kept[before]) / np.maximum(kept[after] - kept[before], 1), 1), 0)
     width_hz = (above - below) * frames.bin_hz
     room = 10 ** (quiet.level_db((below - 0.5) * frames.bin_hz, (above - 0.5) * frames.bin_hz) / 10) * f0_hz / width_hz
     steady = tone.mean() / tone
     time = first / signal.rate - onset_s + (frames.size / 2 + frames.hop * np.arange(len(power))) / signal.rate
-    cells = np.maximum(1.0, bins[kept] / bandwidth)
-    quiet_cells = quiet.frames * np.maximum(1.0, width_hz / (quiet.bandwidth * quiet.bin_hz))
-    low = np.arange(1, count + 1) * f0_hz <= split_hz
+    cells = np.maximum(1.0, bins[kept] / BANDWIDTH)
+    quiet_cells = quiet.frames * np.maximum(1.0, width_hz / (BANDWIDTH * quiet.bin_hz))
+    low = min(int(split_hz / f0_hz), count)
     courses: list[_Course | None] = []
-    for part in (low, ~low):
-        weight = np.convolve(part, (0.5, 0.5))
+    for begin, end in ((0, low), (low, count)):
+        weight = np.zeros(count + 1)
+        weight[begin:end] = 0.5
+        weight[begin + 1 : end + 1] += 0.5
         if weight[kept].sum() <= _LEAST_GAPS * weight.sum():
             courses.append(None)
             continue
         spread = np.bincount(before, weight * (1 - past), len(kept)) + np.bincount(after, weight * past, len(kept))
         course = steady * (gaps @ spread)
         lasting = _lasting(course)
-        power_of = gaps[lasting].mean(axis=0)
+        power_of = mean_gap if lasting.all() else gaps[lasting].mean(axis=0)
         mean = spread * power_of
         hiss = weight * room
         courses.append(
@@ -172,8 +174,8 @@ def _courses(
                 steady[lasting] * hiss.sum(),
                 float(overlap * (mean**2 @ (1 / cells)) / mean.sum() ** 2),
                 float(hiss**2 @ (1 / quiet_cells) / hiss.sum() ** 2 + _BACKGROUND_SD**2),
-                float(np.sum((lost * weight * np.interp(gap, kept, power_of)) ** 2) * _unlike(power_of)),
-                fades * float(spread**2 @ uneven / mean.sum() ** 2),
+                _hidden(weight, kept, power_of),
+                float(spread**2 @ uneven / mean.sum() ** 2),
             )
         )
     return courses
@@ -181,18 +183,25 @@ def _courses(
 
 def _free(echoes: Floats, count: int) -> Bools:
     """Which bins (count,) hold no line of an earlier note: `echoes` (2, E), in bins."""
+    if not echoes.size:
+        return np.ones(count, bool)
     ends = np.clip(echoes[0] + (echoes[1] + _LOBE_BINS) * np.array([[-1], [1]]) + 1, 0, count).astype(int)
     begun, ended = (np.bincount(end, minlength=count + 1)[:count] for end in ends)
     free: Bools = np.cumsum(begun - ended) == 0
     return free
 
 
-def _unlike(power: Floats) -> float:
-    """Mean square of how far each of these (K,) is from what lies between its neighbours, as a share of that."""
-    if len(power) < 3:
-        return 1.0
+def _hidden(weight: Floats, kept: Ints, power: Floats) -> float:
+    """Variance of what is hidden of gaps that count by their weights (G,): all but those `kept` (K,), of `power` (K,).
+
+    Each differs from what lies between its neighbours as those do that are seen.
+    """
+    lost = np.delete(np.arange(len(weight)), kept)
+    if not lost.size:
+        return 0.0
     likely = 0.5 * (power[:-2] + power[2:])
-    return float(np.mean((power[1:-1] / likely - 1) ** 2))
+    unlike = np.mean((power[1:-1] / likely - 1) ** 2) if likely.size else 1.0
+    return float(np.sum((weight[lost] * np.interp(lost, kept, power)) ** 2) * unlike)
 
 
 def _lasting(course: Floats) -> Bools:

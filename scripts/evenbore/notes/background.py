@@ -6,8 +6,8 @@ from functools import cached_property
 import numpy as np
 
 from evenbore.facts.acoustics import third_octave_bands
-from evenbore.facts.arrays import Floats
-from evenbore.notes.spectrum import band_levels, overlapping, window
+from evenbore.facts.arrays import Floats, quantile
+from evenbore.notes.spectrum import BANDWIDTH, band_levels, overlapping, window
 from evenbore.recording.audio import Signal
 
 # ASSUME: own choice, no source.
@@ -24,14 +24,13 @@ class Background:
 
     power: Floats | None
     bin_hz: float
-    bandwidth: float
     frames: int
 
     def bands_db(self) -> Floats:
         """One-third-octave levels (B,) in dB, NaN where not measurable."""
         if self.power is None:
             return np.full(len(third_octave_bands().centre), np.nan)
-        return band_levels(self.power, self.bin_hz, self.bandwidth)
+        return band_levels(self.power, self.bin_hz)
 
     def level_db(self, low_hz: Floats, high_hz: Floats) -> Floats:
         """Levels (N,) in dB between these frequencies; NaN where the recording has no quiet part."""
@@ -43,7 +42,7 @@ class Background:
     def _running(self) -> tuple[Floats, Floats]:
         """(K + 1,) edges of the bins in Hz, and the power up to each."""
         power = np.zeros(0) if self.power is None else self.power
-        running = np.concatenate([[0.0], np.cumsum(power, dtype=float)]) / self.bandwidth
+        running = np.concatenate([[0.0], np.cumsum(power, dtype=float)]) / BANDWIDTH
         return self.bin_hz * (np.arange(len(running), dtype=float) - 0.5), running
 
 
@@ -53,7 +52,7 @@ def background(signal: Signal, onset_s: Floats, offset_s: Floats) -> Background:
     Speech, false starts and breaths are clear of the notes too, but louder.
     """
     size = 1 << int(np.ceil(np.log2(_WINDOW_S * signal.rate)))
-    shape, bandwidth = window(size)
+    shape = window(size)
     starts = np.concatenate([[0.0], offset_s + _CLEAR_S])
     stops = np.append(onset_s - _BEFORE_S, signal.frames / signal.rate)
     powers = []
@@ -63,8 +62,8 @@ def background(signal: Signal, onset_s: Floats, offset_s: Floats) -> Background:
             frames = overlapping(x, size, size // 2)
             powers.append(np.abs(np.fft.rfft(frames * shape, axis=1)) ** 2)
     if not powers:
-        return Background(None, signal.rate / size, bandwidth, 0)
+        return Background(None, signal.rate / size, 0)
     power = np.concatenate(powers)
     level = power.sum(axis=1)
-    quiet = level <= 2 * np.quantile(level, 0.1)
-    return Background(power[quiet].mean(axis=0), signal.rate / size, bandwidth, int(quiet.sum()))
+    quiet = level <= 2 * quantile(level, 0.1)
+    return Background(power[quiet].mean(axis=0), signal.rate / size, int(quiet.sum()))

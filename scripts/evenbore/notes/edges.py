@@ -141,7 +141,7 @@ def _shares(spectra: Floats32, parts: list[Floats32]) -> Floats32:
     matrix = np.array(parts)
     gram = matrix @ matrix.T
     # normal equations of two or three unknowns; the little on the diagonal parts the inseparable
-    gram.flat[:: len(parts) + 1] *= 1 + 1e-6
+    gram += 1e-6 * np.diag(gram.diagonal())
     return np.maximum(np.linalg.solve(gram, matrix @ spectra.T), 0.0)
 
 

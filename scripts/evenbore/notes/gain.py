@@ -69,11 +69,10 @@ def _bands(signal: Signal, start_s: float, stop_s: float) -> Floats:
     """Levels (B,) of the one-third-octave bands that count."""
     x = signal.slice(round(start_s * signal.rate), round(stop_s * signal.rate))
     frames = overlapping(x, _WINDOW, _WINDOW // 2)
-    shape, bandwidth = window(_WINDOW)
-    power = np.mean(np.abs(transform(frames, shape)) ** 2, axis=0)
+    power = np.mean(np.abs(transform(frames, window(_WINDOW))) ** 2, axis=0)
     centre = third_octave_bands().centre
     counts = (centre >= _LOW_HZ) & (centre <= min(_HIGH_HZ, 0.4 * signal.rate))
-    return band_levels(power, signal.rate / _WINDOW, bandwidth)[counts]
+    return band_levels(power, signal.rate / _WINDOW)[counts]
 
 
 def _uniform(change_db: Floats) -> float:

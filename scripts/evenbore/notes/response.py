@@ -25,7 +25,7 @@ _WANDER, _MOST_UNSURE_MS = 0.05, 25.0  # of the steady level, and what its stand
 _LEAST_GAPS = 4  # one may be a breath, long enough for any room to die away
 _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pitch has settled
 _BEST_SNR_DB = 45.0
-_LOW_HZ = 500.0  # up to here the sound at half the rate tells the pitch of all that a note may break to
+_LOW_HZ = 500.0  # up to here the sound at half the rate tells how a note settles, and the pitch of what it may break to
 _HIGHEST_HARMONIC = 8  # its phase cannot have slipped a turn within a hop of 1.25 periods unless 80 cents off
 _FIRST_PART_S, _FIRST_PART_PERIODS, _BREAKS_S = 0.03, 4.0, 0.12
 _TOGETHER = 8  # notes whose parts are transformed at a time: memory, and neighbours are of a length
@@ -136,11 +136,11 @@ def settle_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmoni
 
     Never less than half the analysis window of five periods (at least 20 ms): pitch cannot be known sooner.
     """
-    rate = signal.rate
-    stop_s = min(onset_s + _LOOK_AHEAD_S, offset_s - 0.03)
-    x = signal.slice(round(onset_s * rate), round(stop_s * rate))
     f0_hz = float(spectrum.frequency_hz[0])
-    frames = analyse(x, rate, f0_hz, _SETTLE_PERIODS, (_HIGHEST_HARMONIC + 1) * f0_hz)
+    heard = signal.halved if f0_hz <= _LOW_HZ else signal
+    stop_s = min(onset_s + _LOOK_AHEAD_S, offset_s - 0.03)
+    x = heard.slice(round(onset_s * heard.rate), round(stop_s * heard.rate))
+    frames = analyse(x, heard.rate, f0_hz, _SETTLE_PERIODS, (_HIGHEST_HARMONIC + 1) * f0_hz)
     if frames is None:
         return np.nan
     track = _track_cents(frames, spectrum)
@@ -151,7 +151,7 @@ def settle_ms(signal: Signal, onset_s: float, offset_s: float, spectrum: Harmoni
     first = off[-1] + 1 if len(off) else 0
     if first == len(track):
         return np.nan
-    return float(1000 * (frames.size / 2 / rate + first * frames.hop_s))
+    return float(1000 * (frames.size / 2 / heard.rate + first * frames.hop_s))
 
 
 def _track_cents(frames: Frames, spectrum: Harmonics) -> Floats:
@@ -257,7 +257,8 @@ def _correlation(x: Floats32, product: Floats32, lags: Ints) -> Floats32:
     """Autocorrelation (P, L) of parts (P, n) at successive lags, by the energy of the two stretches compared."""
     length, least, longest = x.shape[1], int(lags[0]), int(lags[-1])
     energy = np.zeros((len(x), length + 1))
-    np.cumsum(np.square(x), axis=1, dtype=float, out=energy[:, 1:])
+    np.square(x, out=energy[:, 1:], dtype=float)
+    np.add.accumulate(energy, axis=1, out=energy)
     both = energy[:, -1:] - energy[:, least : longest + 1]
     both *= energy[:, length - longest : length - least + 1][:, ::-1]
     correlation: Floats32 = product[:, least : longest + 1] / np.sqrt(np.maximum(both, 1e-20)).astype(np.float32)

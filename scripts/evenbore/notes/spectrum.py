@@ -24,6 +24,7 @@ _FIRST_DB, _SECOND_DB = 14.0, 9.0  # or the strongest two of them so far
 _SWING = 3.0  # standard deviations by which the pitch goes up and down
 _SPREAD_BINS = 1.0  # from here on a harmonic's power is spread over more than its own lobe
 _TERMS = (0.35875, -0.48829, 0.14128, -0.01168)  # of the window, cosines of 0 to 3 periods
+BANDWIDTH = 1 + sum((term / _TERMS[0]) ** 2 for term in _TERMS[1:]) / 2  # its noise bandwidth in bins
 _LOBE_BINS = 4  # half of the window's main lobe
 _PERIODS = 10.0  # window length in periods: neighbouring harmonics stay clear of each other
 _BLOCK_SAMPLES = 1 << 17
@@ -80,12 +81,11 @@ class Harmonics:
 
 
 @lru_cache(maxsize=128)
-def window(size: int) -> tuple[Floats32, float]:
-    """The window, scaled so that a sine of amplitude 1 peaks at 1, and its noise bandwidth in bins."""
-    phase = 2 * np.pi * np.arange(size) / size
-    shape = sum((weight * np.cos(term * phase) for term, weight in enumerate(_TERMS)), np.zeros(size))
-    bandwidth = size * np.sum(shape**2) / np.sum(shape) ** 2
-    return (shape * 2 / np.sum(shape)).astype(np.float32), float(bandwidth)
+def window(size: int) -> Floats32:
+    """The window, scaled so that a sine of amplitude 1 peaks at 1."""
+    # a cosine of so many periods is a Chebyshev polynomial of that of one
+    powers = np.polynomial.chebyshev.cheb2poly(_TERMS)[::-1] * (2 / (size * _TERMS[0]))
+    return np.polyval(powers, np.cos(2 * np.pi / size * np.arange(size))).astype(np.float32)
 
 
 @lru_cache(maxsize=128)
@@ -174,7 +174,7 @@ def analyse(
         return None
     frames = overlapping(x, size, hop)
     kept = int(min(top_hz / rate, 0.5) * size) + 1
-    return Frames(transform(frames, window(size)[0], kept), size, hop, rate)
+    return Frames(transform(frames, window(size), kept), size, hop, rate)
 
 
 def noise_between(power: Floats | Floats32, bin_hz: float, f0_hz: float, count: int) -> Floats:
@@ -216,12 +216,11 @@ def harmonics(frames: Frames, f0_hz: float, cents_sd: float = 0.0) -> Harmonics:
         ends = 0.5 * (power[first] - power[last])  # they are its neighbours' too
         total = running[last] - running[first] + ends
         total -= 0.5 * (floor[:-1] + floor[1:])[spread] * (last - first)
-        peak[spread] = np.maximum(total / window(frames.size)[1], 1e-20)
+        peak[spread] = np.maximum(total / BANDWIDTH, 1e-20)
     above = 10 * np.log10(peak * lobe**2 / noise_bin)
     level = np.where(above >= ABOVE_NOISE_DB, 10 * np.log10(peak), np.nan)
     limit = 10 * np.log10(noise_bin / lobe**2) + ABOVE_NOISE_DB
-    bandwidth = window(frames.size)[1]
-    noise = 0.5 * (floor[:-1] + floor[1:]) / bandwidth * f0_hz / frames.bin_hz
+    noise = 0.5 * (floor[:-1] + floor[1:]) / BANDWIDTH * f0_hz / frames.bin_hz
     return Harmonics(number, f0_hz * number.astype(float), level, above, limit, 10 * np.log10(noise))
 
 
@@ -257,12 +256,12 @@ def note_bands(frames: Frames, spectrum: Harmonics) -> Floats:
     place = np.searchsorted(bands.upper, spectrum.frequency_hz[present])
     power = 10 ** (spectrum.level_db[present] / 10)
     total += np.bincount(place, power, len(total) + 1)[: len(total)]
-    beyond = band_levels(frames.power, frames.bin_hz, window(frames.size)[1])
+    beyond = band_levels(frames.power, frames.bin_hz)
     level = np.where(bands.upper <= edges[-1], 10 * np.log10(np.maximum(total, 1e-20)), beyond)
     return np.where(bands.lower >= edges[0], level, np.nan)
 
 
-def band_levels(power: Floats | Floats32, bin_hz: float, noise_bandwidth: float) -> Floats:
+def band_levels(power: Floats | Floats32, bin_hz: float) -> Floats:
     """One-third-octave levels in dB of a mean power spectrum (K,); NaN where a band is narrower than two bins.
 
     Band edges after IEC 61260-1:2014 (base ten). Bins that straddle an edge count by their share.
@@ -270,7 +269,7 @@ def band_levels(power: Floats | Floats32, bin_hz: float, noise_bandwidth: float)
     bands = third_octave_bands()
     low, high = bands.lower, bands.upper
     edges = (np.arange(len(power) + 1) - 0.5) * bin_hz
-    running = np.concatenate([[0.0], np.cumsum(power, dtype=float)]) / noise_bandwidth
+    running = np.concatenate([[0.0], np.cumsum(power, dtype=float)]) / BANDWIDTH
     total = np.interp(high, edges, running) - np.interp(low, edges, running)
     usable = (high - low >= 2 * bin_hz) & (high <= edges[-1])
     return np.where(usable, 10 * np.log10(np.maximum(total, 1e-20)), np.nan)

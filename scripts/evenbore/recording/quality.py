@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from evenbore.facts.acoustics import k_weight_power
-from evenbore.facts.arrays import Floats, Floats32
+from evenbore.facts.arrays import Floats, Floats32, quantile
 from evenbore.recording.audio import LEVEL_FRAME_S, Signal
 
 NAN = float("nan")
@@ -123,7 +123,7 @@ def hum_db(signal: Signal, spans: Sequence[tuple[float, float]]) -> float:
 
 def _comb_db(spectra: Floats, window_s: float, mains_hz: float) -> float:
     """Lines of one mains frequency over the noise, in dB; `spectra` (N, F): power in bins of 1 / window_s Hz (Hann)."""
-    power = np.percentile(spectra, 25, axis=0)  # of what is there all the time
+    power = quantile(spectra, 0.25)  # of what is there all the time
     noise = spectra.mean(axis=0)
     bins = np.arange(len(power))
     lines, floors = [], []
@@ -152,7 +152,7 @@ def _noise_mean(powers: Floats, n_averaged: int) -> float:
     An average of n spectra of noise is chi-squared with 2n degrees of freedom; its median over its mean by
     Wilson and Hilferty (1931).
     """
-    return float(np.median(powers)) / (1 - 1 / (9 * n_averaged)) ** 3
+    return float(quantile(powers, 0.5)) / (1 - 1 / (9 * n_averaged)) ** 3
 
 
 def lufs(signal: Signal) -> float:
