@@ -36,7 +36,7 @@ def tables(decision="bench", region="palm keys", n=1):
         "instrument": "a", "state": "as_found", "kind": "stuffy_run", "first_note": "Bb3", "last_note": "A4",
         "n_notes": 12, "size": -5.0, "unit": "dB", "confidence": 0.9, "region": region,
         "region_low_note": "A4" if region else None, "region_high_note": "C5" if region else None, "explanation": "",
-        "scope": "unit", "by_note": "Bb3 -6.0 -5.0; A4 ? -2.5; F6 0.5 0.0",
+        "scope": "unit", "by_note": "Bb3 -6.0 -5.0; A4 ? -2.5; F6 0.5 0.0", "if_tried": None,
     }  # fmt: skip
     status = {"instrument": "a", "state": "as_found", "current": "yes", "decision": decision}
     status |= {"against": "why", "open": ""}
