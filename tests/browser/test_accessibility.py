@@ -42,7 +42,8 @@ def test_no_violations(page, size, emulate):
         "const one = document.getElementById('pair-a'); one.selectedIndex = 1;"
         "one.dispatchEvent(new Event('change', { bubbles: true }));"
         "document.querySelector('#map-grid .cell').dispatchEvent(new MouseEvent('click', { bubbles: true }));"
-        "document.querySelectorAll('.opening details, .instrument details').forEach((part) => { part.open = true; })"
+        "const folded = '.opening details, .instrument details, #all-pairs';"
+        "document.querySelectorAll(folded).forEach((part) => { part.open = true; })"
     )
     for width, scheme in ((360, "light"), (1440, "dark")):
         size(width)

@@ -27,6 +27,10 @@ def header(page, text):
     return next(b for b in page.find_elements(By.CSS_SELECTOR, "#comparison thead button") if text in b.text)
 
 
+def open_pairs(page):
+    page.execute_script("document.getElementById('all-pairs').open = true")
+
+
 def pair_rows(page):
     return page.execute_script(
         "return [...document.querySelectorAll('#pair-table tbody tr')].map(r => [...r.cells].map(c => c.textContent))"
@@ -34,6 +38,7 @@ def pair_rows(page):
 
 
 def test_no_errors_and_no_requests(page):
+    open_pairs(page)
     page.execute_script("window.scrollTo(0, document.body.scrollHeight)")
     assert page.get_log("browser") == []
     urls = [
@@ -101,6 +106,7 @@ def test_pairs_of_a_chosen_instrument_turn_their_sign_with_it(same, results):
     table = results.tables["pairs"]
     table = table[table["criterion"] == "noise"].set_index(["instrument_a", "instrument_b"])
     names = {name: results.label(name) for name in results.order}
+    open_pairs(same)
     Select(same.find_element(By.ID, "pair-criterion")).select_by_visible_text("noise")
     Select(same.find_element(By.ID, "pair-a")).select_by_index(1 + results.order.index("d"))
     Select(same.find_element(By.ID, "pair-b")).select_by_index(1 + results.order.index("ref"))
@@ -119,6 +125,7 @@ def test_pairs_of_a_chosen_instrument_turn_their_sign_with_it(same, results):
 
 
 def test_the_pairs_of_a_verdict(page, results):
+    open_pairs(page)
     Select(page.find_element(By.ID, "pair-verdict")).select_by_visible_text("no audible difference")
     wanted = (results.tables["pairs"]["verdict"] == "no_audible_difference").sum()
     rows = pair_rows(page)
@@ -128,6 +135,7 @@ def test_the_pairs_of_a_verdict(page, results):
 @pytest.mark.parametrize("width", [360, 1440])
 def test_no_sideways_scroll_and_a_screenshot(same, size, width, tmp_path):
     size(width)
+    open_pairs(same)
     assert same.execute_script("return document.documentElement.scrollWidth") == width
     path = tmp_path / f"report_{width}.png"
     assert same.save_screenshot(str(path)) and path.stat().st_size > 10_000
