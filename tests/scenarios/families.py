@@ -1,6 +1,6 @@
 """Whether a take under another family's sheet is told by its sound, held beside a study's other takes.
 
-    python tests/scenarios/families.py [--set development|held-out|unseen] [--each N]
+    python tests/scenarios/families.py [--set SET] [--each N]
 
 For every family whose sheet another one's notes fit (`kinds.LIKE`), and every source of both: the take under the wrong
 sheet, and the same under its own, each beside up to EACH plain takes of both families from all sources, as instruments
@@ -26,7 +26,7 @@ from evenbore.notes.measure import Measured
 from scenarios.campaign import Case, measure
 from scenarios.drafts import playable
 from scenarios.kinds import LIKE
-from scenarios.sounds import SETS, SOURCES, UNSEEN, pairs
+from scenarios.sounds import HELD_OUT, SETS, SOURCES, pairs
 
 
 @cache
@@ -57,7 +57,7 @@ def told(part: str, source: str, family: str, wrong: bool, each: int) -> bool | 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--set", default=UNSEEN, choices=SETS)
+    parser.add_argument("--set", default=HELD_OUT, choices=SETS)
     parser.add_argument("--each", type=int, default=2, help="plain takes of every source and family")
     asked = parser.parse_args()
     for wrong in (True, False):

@@ -1,4 +1,4 @@
-"""Players for the latest judgement, that nothing was tuned on: other instruments of another soundfont, and phase
+"""Players for the judgement before the last: other instruments of another soundfont, and phase
 distortion.
 
 Conventions as in `sounds`.
@@ -8,10 +8,9 @@ import math
 import zlib
 
 import numpy as np
+import scipy.signal
 
 from rendering.render import RATE, TAIL_S, Notes, note_hz
-
-from .outsiders import slow
 
 # General MIDI programs (0-based) that stand in for a family of about the same range.
 STAND_INS = {
@@ -57,3 +56,9 @@ def distorted(family: str, notes: Notes) -> np.ndarray:
         air = np.diff(rng.standard_normal(len(time) + 1))
         audio[round(on_s * RATE) :][: len(time)] += 0.1 * loud * (np.cos(2 * math.pi * phase) + BREATH * air)
     return audio
+
+
+def slow(rng: np.random.Generator, count: int, hz: float) -> np.ndarray:
+    """Noise below `hz`, standard deviation 1, (count,)."""
+    slow = scipy.signal.lfilter(*scipy.signal.butter(1, hz, fs=RATE), rng.standard_normal(count))
+    return slow / max(slow.std(), 1e-9)

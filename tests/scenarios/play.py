@@ -20,6 +20,7 @@ LET_GO_S = 0.03
 TAIL_S = 0.8
 UNSURE_MS = 20.0
 STEADY = (0.8, 1.25)
+GLIDE_CENTS = 25.0  # a voice that moves further from half to half of its steady part has no one pitch
 SPARE = 64  # samples beyond the last that is read
 FINER = 4  # so many times the rate when a voice is read faster or slower
 
@@ -60,8 +61,9 @@ class Other:
 
 @dataclass(frozen=True)
 class Truth:
-    """One note as it truly is. `level_db`: of its steady part, NaN where the recording leaves none that is right.
-    `attack_ms`: NaN where the rise was not planted, infinite where none was recorded, so that any value is wrong."""
+    """One note as it truly is. `hz`: NaN where the voice itself glides so far that it has no one pitch. `level_db`: of
+    its steady part, NaN where the recording leaves none that is right. `attack_ms`: NaN where the rise was not planted,
+    infinite where none was recorded, so that any value is wrong."""
 
     midi: int
     onset_s: float
@@ -119,7 +121,8 @@ def perform(strokes: Iterable[Stroke | Other], bank: dict[int, Voice], seed: int
 
 
 def _piece(stroke: Stroke, bank: dict[int, Voice], rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """The stroke's sound, and its pitch against nominal every millisecond (NaN: none heard)."""
+    """The stroke's sound, and its pitch against nominal every millisecond: the voice's own (NaN: none heard), and what
+    is asked beside it, (2, n)."""
     voice = bank[stroke.midi]
     sound, cents = _read(stroke, voice, 0.0)
     if stroke.blip:
@@ -158,7 +161,7 @@ def _read(stroke: Stroke, voice: Voice, later_s: float) -> tuple[np.ndarray, np.
     place = begin + place
     thin = slice(None, None, RATE // 1000)
     track = voice.cents[np.minimum(np.rint(place[thin] / HOP_S).astype(int), len(voice.cents) - 1)]
-    return sound[: len(time)].copy(), track + asked[thin]
+    return sound[: len(time)].copy(), np.stack([track, asked[thin]])
 
 
 def _bent(sound: np.ndarray, place: np.ndarray) -> np.ndarray:
@@ -172,8 +175,10 @@ def _truth(stroke: Stroke, start: float, onset: float, offset: float, sound: np.
     if last - first < 0.5 * (offset - onset):
         first, last = onset + 0.25 * (offset - onset), offset - 0.25 * (offset - onset)
     steady = sound[round(first * RATE) : round(last * RATE)]
-    track = cents[round(1000 * first) : round(1000 * last)]
-    mean = float(np.nanmean(track)) if np.isfinite(track).any() else math.nan
+    own, asked = cents[:, round(1000 * first) : round(1000 * last)]
+    known = own[np.isfinite(own)]
+    halves = [half.mean() for half in np.array_split(known, 2)] if len(known) > 1 else [math.nan]
+    mean = float(np.nanmean(own + asked)) if np.ptp(halves) <= GLIDE_CENTS else math.nan
     power = float(np.mean(steady**2))
     breath = 0.0 if stroke.breath_db is None else 10 ** (stroke.breath_db / 10)
     return Truth(

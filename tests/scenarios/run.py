@@ -4,7 +4,7 @@
 
 Plays ten takes of every kind (or of those whose name holds KIND), measures and scores them, prints a table, worst kinds
 first, and leaves build/scenarios/SET.json (every take, and words about every note that is silently wrong) and
-SET-confidence.tsv. `--write` renews the tables of the latest set in docs/accuracy.md.
+SET-confidence.tsv. `--write` renews the set's tables in docs/accuracy.md.
 """
 
 import argparse

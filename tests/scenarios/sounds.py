@@ -1,8 +1,8 @@
 """What plays: sources of single notes, and what is known of every note from hearing it alone.
 
 Sets of sources that share none: the note finder may be tuned on those of `DEVELOPMENT` and, since their failures were
-looked at, on those of `HELD_OUT`; never on those of `LATEST`. `JUDGED`, `UNSEEN` and `FRESH` are those that earlier
-states were judged by. A `Voice` is one note held by itself; takes are put together out of voices (`play`).
+looked at, on those of `HELD_OUT` and `LATEST`; never on those of `SEVENTH`. An earlier state was judged by `JUDGED`. A
+`Voice` is one note held by itself; takes are put together out of voices (`play`).
 
 Conventions: SOUNDING midi; seconds; mono at `RATE`. A voice's pitch comes from two general-purpose references, Praat's
 autocorrelation and librosa's yin, near the nominal pitch; a note on which they disagree, or that sounds another octave,
@@ -41,10 +41,10 @@ from rendering.render import (
 )
 from rendering.study import PROGRAMS, REPO
 
-from . import generators, guests, latecomers, newcomers, outsiders, strangers
+from . import arrivals, generators, guests, newcomers, strangers
 
-SETS = ("development", "held-out", "judged", "unseen", "fresh", "latest")
-DEVELOPMENT, HELD_OUT, JUDGED, UNSEEN, FRESH, LATEST = SETS
+SETS = ("development", "held-out", "judged", "latest", "seventh")
+DEVELOPMENT, HELD_OUT, JUDGED, LATEST, SEVENTH = SETS
 CACHE = REPO / "build" / "scenarios" / "voices"
 HELD_S = 1.7
 BODY_S = 0.3  # a voice is steady from here on
@@ -136,12 +136,12 @@ def _stand_ins(name: str, part: str, soundfont: str, programs: dict[str, int], p
     return Source(name, part, tuple(programs), partial(_soundfont, soundfont, programs), loose=True, needs=package)
 
 
-def _shaped(family: str) -> Player:
-    return partial(outsiders.shaped, family)
+def _bowed(_family: str) -> Player:
+    return arrivals.bowed
 
 
 def _pulsed(family: str) -> Player:
-    return partial(latecomers.pulsed, family)
+    return partial(arrivals.pulsed, family)
 
 
 def _distorted(family: str) -> Player:
@@ -194,14 +194,12 @@ _ALL = (
         needs="faust and g++",
     ),
     Source("formant waves", JUDGED, tuple(newcomers.FORMANTS), _sung, made_in=newcomers, needs="csound"),
-    _stand_ins("stand-ins", UNSEEN, "FluidR3_GM.sf2", outsiders.STAND_INS, "fluid-soundfont-gm"),
-    _modelled("STKBlowHole", UNSEEN, ("clarinet_b_flat", "saxophone_alto"), 46, 84),
-    Source("waveshaping", UNSEEN, tuple(outsiders.SHAPES), _shaped, made_in=outsiders),
-    _stand_ins("other stand-ins", FRESH, "TimGM6mb.sf2", latecomers.STAND_INS, "timgm6mb-soundfont"),
-    _modelled("STKBowed", FRESH, ("saxophone_alto", "bassoon"), 36, 90),
     _stand_ins("further stand-ins", LATEST, "sf_GMbank.sf2", guests.STAND_INS, "csound-soundfont"),
     Source("phase distortion", LATEST, tuple(guests.BENDS), _distorted, made_in=guests),
-    Source("pulses", FRESH, tuple(latecomers.PULSES), _pulsed, made_in=latecomers, needs="csound"),
+    _stand_ins("late stand-ins", SEVENTH, "FluidR3_GM.sf2", arrivals.STAND_INS, "fluid-soundfont-gm"),
+    _stand_ins("other late stand-ins", SEVENTH, "TimGM6mb.sf2", arrivals.OTHER_STAND_INS, "timgm6mb-soundfont"),
+    Source("bow", SEVENTH, arrivals.BOWED, _bowed, True, 34, 90, arrivals, "csound"),
+    Source("pulses", SEVENTH, tuple(arrivals.PULSES), _pulsed, True, made_in=arrivals, needs="csound"),
 )
 SOURCES = {source.name: source for source in _ALL}
 

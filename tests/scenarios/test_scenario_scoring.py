@@ -198,3 +198,12 @@ def test_a_note_slurred_to_itself_is_one_note():
     take = perform([Stroke(60, 0.5, steps=(0,)), Stroke(60, 0.5, slurred=True), Stroke(62, 0.5)], BANK, seed=1)
     assert [note.midi for note in take.notes] == [60, 62]
     assert take.notes[0].offset_s - take.notes[0].onset_s == pytest.approx(0.93, abs=0.03)
+
+
+def test_a_voice_that_glides_has_no_one_pitch():
+    gliding = replace(BANK[60], cents=np.linspace(-200, 200, len(BANK[60].cents)))
+    take = perform(
+        [Stroke(60, 0.8), Stroke(62, 0.8, drift_cents=40.0, vibrato_cents=30.0)], BANK | {60: gliding}, seed=1
+    )
+    assert math.isnan(take.notes[0].hz)
+    assert 1200 * math.log2(take.notes[1].hz / note_hz(62)) == pytest.approx(3, abs=3)

@@ -73,7 +73,7 @@ _ENTRIES = (
     ),
     Flag(
         word="level_moves",
-        sentence="shorter than 0.2 s, and its level changes by more than 3 dB within what ought to be its steady part:"
+        sentence="shorter than 0.2 s, and its level changes by more than 2 dB within what ought to be its steady part:"
         " it may begin or end elsewhere",
         doubts=(*_LEVEL, *_BEGINNING),
     ),

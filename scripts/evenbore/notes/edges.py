@@ -27,9 +27,8 @@ _LONG_BEFORE_S = 0.30  # where nothing sounds just before it: a note may begin s
 _EARLY_S = 0.03
 _MOSTLY_S = 0.12  # so soon after the first estimate most notes sound
 _AHEAD_S = 0.04  # a note begins at most this long before the least level between it and the one before
-_HIDDEN = 0.15  # what sounds before a note hides its beginning from this share of its amplitude on
-_DROWNED = 0.25  # from here on the onset is taken half-way to the time of
-_HANDOVER_S = 0.020  # so long before the note has become as strong as the old one's echo
+_HIDDEN = 0.15  # what sounds before a note hides its beginning from this share of its amplitude on: the onset is taken
+_HANDOVER_S = 0.020  # half-way to so long before the note has become as strong as the old one's echo, or then
 _SAME_PITCH = 1 / 24  # octaves: the echo of a note of the same pitch cannot be told from the note
 _BROKEN_S = 0.02  # a note that breaks and sounds again does so at most this far from the first estimate
 _SLUR_GAP_S = 0.06  # a shorter gap between two notes may be a slur
@@ -254,8 +253,9 @@ def _onset(notes: _Notes, i: int) -> float:
     risen = _last_passes(spectra.times[k:], heard[k:], np.hypot(heard[k], _EDGE), max(sounding - k, 1))
     # what shows long before the trough is the old note's echo
     onset = max(min(shown, risen), spectra.times[k] - _AHEAD_S)
-    if near and least > _DROWNED and not _same_pitch(notes, i):
-        onset = 0.5 * (onset + _handover(notes, i) - _HANDOVER_S)
+    if near and least > _HIDDEN and not _same_pitch(notes, i):
+        handover = _handover(notes, i)
+        onset = min(0.5 * (onset + handover - _HANDOVER_S), handover)
     return float(onset)
 
 

@@ -26,7 +26,7 @@ _RELEASE_S = 0.03
 _NOISY_DB = 20.0
 _BEST_SNR_DB = 100.0  # digital silence between notes is no quieter than any real room can be
 _UNSTEADY_CENTS = 15.0
-_BRIEF_S, _MOVES_DB = 0.2, 3.0  # the level of a longer note is a mean over what comes and goes
+_BRIEF_S, _MOVES_DB = 0.2, 2.0  # the level of a longer note is a mean over what comes and goes
 # a note is late when it takes this many times as long as the take's median note, this many milliseconds longer,
 # and lies this many robust standard deviations out on a scale of log time (Iglewicz & Hoaglin 1993, from memory)
 _LATE_RATIO, _LATE_MS, _LATE_SDS = 2.0, 30.0, 3.5

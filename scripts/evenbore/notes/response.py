@@ -21,7 +21,7 @@ _SETTLE_PERIODS = 5.0
 _LEAST_DIP = 0.5
 # ASSUME: a player's own release is over within this time and lets the level fall this far; common practice, no source
 _DRY_REVERB_S, _DRY_TROUGH = 0.25, 0.1
-_WANDER, _MOST_UNSURE_MS = 0.05, 25.0  # of the steady level, and what its standard deviation may make of the attack
+_WANDER, _MOST_UNSURE_MS = 0.05, 20.0  # of the steady level, and what its standard deviation may make of the attack
 _LEAST_GAPS = 4  # one may be a breath, long enough for any room to die away
 _CLEAR_DB = 10.0  # harmonics less than this above the noise do not tell when pitch has settled
 _BEST_SNR_DB = 45.0
