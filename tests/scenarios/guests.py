@@ -1,5 +1,4 @@
-"""Players for the judgement before the last: other instruments of another soundfont, and phase
-distortion.
+"""Players for the set `latest`: other instruments of another soundfont, and phase distortion.
 
 Conventions as in `sounds`.
 """

@@ -1,4 +1,5 @@
-"""The types of arrays, as annotations name them; their shapes stand in the docstrings. Quantiles, of what is known."""
+"""The types of arrays, as annotations name them; their shapes stand in the docstrings. Quantiles, of what is known;
+runs of numbers."""
 
 from typing import Any, TypeAlias
 
@@ -36,3 +37,12 @@ def quantile(values: Floats | Floats32, share: float) -> Any:
     place = share * (len(ordered) - 1)
     low = int(place)
     return ordered[low] + (place - low) * (ordered[min(low + 1, len(ordered) - 1)] - ordered[low])
+
+
+def runs_of(numbers: Ints) -> list[Ints]:
+    """The runs of ascending numbers (N,) of which each is one more than the one before; none of none.
+
+    >>> [run.tolist() for run in runs_of(np.array([3, 4, 5, 9]))]
+    [[3, 4, 5], [9]]
+    """
+    return np.split(numbers, np.flatnonzero(np.diff(numbers) > 1) + 1) if numbers.size else []

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from evenbore.facts.arrays import Ints
+from evenbore.facts.arrays import Ints, runs_of
 from evenbore.setups.doubts import flagged
 
 MIN_CRACKED = 2  # takes
@@ -53,8 +53,8 @@ def cracking(notes: pd.DataFrame, written: Ints) -> list[Cracking]:
         own, others = grid.to_numpy()[rows], grid.to_numpy()[names != owner[0]]
         counts = np.nansum(own, axis=0)
         cracked = np.flatnonzero(counts > 0)
-        for places in np.split(cracked, np.flatnonzero(np.diff(cracked) > 1) + 1):
-            if not places.size or counts[places].max() < MIN_CRACKED:
+        for places in runs_of(cracked):
+            if counts[places].max() < MIN_CRACKED:
                 continue
             # of own and others' takes how many crack, of how many that hold any of the notes
             (takes, of), (theirs, of_theirs) = (

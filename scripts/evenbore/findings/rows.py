@@ -20,6 +20,7 @@ SOFT_DYNAMICS = ("pp", "p", "mp", "mf")
 MAD_TO_SD = 1.4826  # of normal noise
 # ASSUME: set by trial and judgement on the development studies that docs/findings.md tells of; no source.
 WINSOR = 2.5  # standard deviations beyond which a note counts no further
+MOSTLY_THERE = 0.5  # of all takes have a note, for one that lacks it to tell; own choice
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,13 @@ class Rows:
         """Which takes have which notes, (T, N)."""
         found: Bools = np.any([np.isfinite(value) for value in self.take_value.values()], axis=0)
         return found
+
+    @cached_property
+    def usual(self) -> dict[str, tuple[Bools, Bools]]:
+        """By dynamic: which takes are of it (T,), and the notes (N,) that half of these have."""
+        of_take = self.keys["dynamic"].to_numpy()[self.take_row]
+        played = {dynamic: of_take == dynamic for dynamic in self.dynamics}
+        return {d: (takes, np.mean(self.there[takes], axis=0) >= MOSTLY_THERE) for d, takes in played.items()}
 
     @property
     def dynamics(self) -> list[str]:

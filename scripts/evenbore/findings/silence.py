@@ -18,7 +18,6 @@ from evenbore.findings.templates import Template
 MISSED = 0.02  # of the notes that a player tries on a healthy instrument are missing
 LEAST = 0.03  # probability that a note sounds which sounded on no instrument of the bench with that leak
 COAXED = 0.03  # of players make every note sound that the bench's reed and breath do not
-MOSTLY_THERE = 0.5  # of all takes have a note, for one that lacks it to tell
 
 
 def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: list[Template]) -> Floats:
@@ -51,10 +50,9 @@ def unheard(rows: Rows, owner: tuple[str, str]) -> Iterator[tuple[str, Bools, Bo
     """Each dynamic of an instrument's; the notes (N,) that its takes tell of, for the sheet asks for them and most
     takes of all have them; those that all of its takes lack; the number of these."""
     own = members(rows.keys, [owner])[0][rows.take_row]
-    for dynamic in rows.dynamics:
-        played = (rows.keys["dynamic"] == dynamic).to_numpy()[rows.take_row]
+    for dynamic, (played, usual) in rows.usual.items():
         mine = own & played
-        told: Bools = np.all(rows.asked[mine], axis=0) & (np.mean(rows.there[played], axis=0) >= MOSTLY_THERE)
+        told: Bools = np.all(rows.asked[mine], axis=0) & usual
         lacking: Bools = np.all(~rows.there[mine], axis=0)
         if mine.any():
             yield dynamic, told, lacking, int(mine.sum())

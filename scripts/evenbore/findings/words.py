@@ -1,8 +1,6 @@
 """The plain words of findings. Notes are written; what technicians commonly do is common practice, no source."""
 
-import numpy as np
-
-from evenbore.facts.arrays import Ints
+from evenbore.facts.arrays import Ints, runs_of
 from evenbore.findings.cracking import Cracking
 from evenbore.findings.intonation import OutOfTune
 from evenbore.findings.noise import Noisy
@@ -115,7 +113,7 @@ def measured(contrasts: dict[str, float]) -> str:
 
 def spans(notes: Ints) -> str:
     """'D4 to F4, A4' of ascending notes (K,)."""
-    return ", ".join(span(*run[[0, -1]]) for run in np.split(notes, np.flatnonzero(np.diff(notes) > 1) + 1) if run.size)
+    return ", ".join(span(*run[[0, -1]]) for run in runs_of(notes))
 
 
 def by_dynamic(notes: dict[str, Ints]) -> str:
