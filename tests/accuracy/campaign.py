@@ -29,7 +29,7 @@ def run(cases: Iterable[Case], trackers: Iterable[str], compared_each: int, tell
     results, compared = [], dict.fromkeys(COMPARED, 0)
     cases = list(cases)
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "take.flac"
+        path = Path(folder) / "take.wav"
         for number, case in enumerate(cases, 1):
             take = case.take()
             loudest = float(np.abs(take.audio).max())

@@ -117,7 +117,7 @@ def study(
     sounds[CLEAN] = {f"own_{session}": OTHERS[number] for number, session in enumerate(sounds)}
     measured = []
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "take.flac"
+        path = Path(folder) / "take.wav"
         for session, members in sounds.items():
             for name, sound in members.items():
                 for take in range(1, 2 if session == CLEAN else takes + 1):

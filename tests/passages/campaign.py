@@ -42,7 +42,7 @@ def measured(case: Case, references: bool = True, listed: bool = False) -> dict:
     audio = take.audio / max(1.0, 1.02 * np.abs(take.audio).max())
     family = load_family(case.family)
     with tempfile.TemporaryDirectory() as folder:
-        path = str(Path(folder) / "take.flac")
+        path = str(Path(folder) / "take.wav")
         soundfile.write(path, audio, RATE, subtype="PCM_24")
         known = family.to_written(np.array([note.midi for note in take.notes])).tolist() if listed else None
         begun = time.process_time()
@@ -76,7 +76,7 @@ def reason(audio: np.ndarray, case: Case) -> str:
     """Why a take that holds this sound instead of the case's is set aside; "" where it is not."""
     family = load_family(case.family)
     with tempfile.TemporaryDirectory() as folder:
-        path = str(Path(folder) / "take.flac")
+        path = str(Path(folder) / "take.wav")
         soundfile.write(path, audio, RATE, subtype="PCM_24")
         told = measure_recording(row(case, path) | {"low": family.low, "high": family.high}).recording
     return told["reason"] if told["status"] == "set_aside" else ""

@@ -86,7 +86,7 @@ def _measured(case: Case, rng: np.random.Generator, audio: np.ndarray, cells: Ro
     """Rows of one take's notes."""
     family = load_family(case.family)
     with tempfile.TemporaryDirectory() as folder:
-        path = str(Path(folder) / "take.flac")
+        path = str(Path(folder) / "take.wav")
         soundfile.write(path, audio / 4 + 1e-5 * rng.standard_normal(len(audio)), RATE, subtype="PCM_24")
         about = {"recording": f"r{rng.integers(1 << 62)}", "low": family.low, "high": family.high}
         found = measure_recording(row(case, path) | about | cells)

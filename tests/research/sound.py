@@ -72,7 +72,7 @@ def measured(source: str, effect: float, number: int) -> dict[str, pd.DataFrame]
     """The tables that measuring the study's recordings gives."""
     found = []
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "take.flac"
+        path = Path(folder) / "take.wav"
         for place, player in enumerate(PLAYERS):
             rng = stream(number, source, f"{effect:g}", player)
             eq = tuple(zip((80.0, 300.0, 1200.0, 4000.0, 12000.0), rng.normal(0, EQ_DB, 5), strict=True))
