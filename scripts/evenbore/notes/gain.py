@@ -19,8 +19,7 @@ _CLEAR_S, _PIECE_S, _LEAD_S, _LONGEST_S, _BEFORE_S = 0.25, 0.25, 1.0, 5.0, 0.05
 _SHORTEST_PIECE_S, _APART_S = 0.15, 0.1
 _LEAST_LEAD_S = 0.25
 _WINDOW = 2048
-# lower after a note than before the first one, rising until the next or the end, and both together
-_LOWER_DB, _RISE_DB, _BOTH_DB = 1.5, 0.7, 3.5
+_LOWER_DB, _RISE_DB = 2.0, 0.25  # after a note than before the first one, and from there until the next or the end
 _UNIFORM_DB = 1.0  # median absolute deviation over the bands
 _UNDER_DB, _UNDER_SHARE = 2.5, 0.75  # noise within notes under the background, at this quantile of the harmonics
 _LEAST_HARMONICS = 4
@@ -61,7 +60,7 @@ def _noise_comes_back(signal: Signal, onset_s: Floats, offset_s: Floats) -> bool
         if piece >= max(_SHORTEST_PIECE_S, window_s):
             early, late = _bands(signal, first, first + piece), _bands(signal, last - piece, last)
             lower, rise = _uniform(lead - early), _uniform(late - early)
-            signs.append(lower > _LOWER_DB and rise > _RISE_DB and lower + rise > _BOTH_DB)
+            signs.append(lower > _LOWER_DB and rise > _RISE_DB)
     return bool(signs) and sum(signs) > len(signs) / 2
 
 
@@ -76,6 +75,8 @@ def _bands(signal: Signal, start_s: float, stop_s: float) -> Floats:
 
 
 def _uniform(change_db: Floats) -> float:
-    """The change that all bands share, in dB; 0 where they do not agree."""
-    middle = float(np.median(change_db))
-    return middle if np.median(np.abs(change_db - middle)) <= _UNIFORM_DB else 0.0
+    """The change that all bands share, in dB; 0 where they do not agree. Wide bands scatter less and weigh more, by
+    their width in Hz, which grows by 10^0.1 from one to the next."""
+    middle = np.median(change_db)
+    agreed = np.median(np.abs(change_db - middle)) <= _UNIFORM_DB
+    return float(np.average(change_db, weights=10 ** (0.1 * np.arange(len(change_db))))) if agreed else 0.0
