@@ -17,6 +17,8 @@ _JUMP = 8.0  # times the median of the differences' peaks in successive frames o
 _AROUND = 9  # and in so many of them around it
 _LEAST_FRAME_S = 0.004  # of those frames
 _MOST_JUMPS = 4  # more of them come and go with the sound
+# A break is over in as many samples as the difference spans; a click of keys or pads, or of the breath, rings on.
+_SUDDEN, _NEAR_S = 6, 0.003  # so many samples at most of those so near reach a quarter of the jump
 _BURST, _MOST_BURST = 100.0, 15  # times the whole note's median, in no more of them: noise in place of samples
 _MARGIN_S = 0.03  # at either end of a note, where breath and tongue make jumps of their own
 _ROUNDING = 8.0  # steps: the fourth difference of rounding alone reaches so far (closed form)
@@ -35,7 +37,8 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
     difference = np.abs(np.diff(x, n=_ORDER))[: (len(x) - _ORDER) // frame * frame]
     peaks: Floats32 = difference.reshape(-1, frame).T.copy().max(axis=0)  # many frames at a time: faster
     group = max(1, int(np.ceil(max(_LEAST_FRAME_S, 1.2 / f0_hz) / _FRAME_S)))
-    inner = peaks[round((_REACH_S + _MARGIN_S) / _FRAME_S) : -round((_REACH_S + _MARGIN_S) / _FRAME_S)]
+    left_out = round((_REACH_S + _MARGIN_S) / _FRAME_S)
+    inner = peaks[left_out:-left_out]
     grouped = inner[: len(inner) // group * group].reshape(-1, group).max(axis=1)
     if len(grouped) < 2 * _MOST_JUMPS:
         return False
@@ -46,11 +49,20 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
         # a note may be followed by a long soft tail
         padded = np.pad(grouped, _AROUND // 2, "symmetric")
         around = np.maximum(usual, np.median(sliding_window_view(padded, _AROUND), axis=1))
-        jumps = np.count_nonzero(grouped > _JUMP * around)
+        jumps = np.flatnonzero(grouped > _JUMP * around)
+        starts = (left_out + group * jumps[:_MOST_JUMPS]) * frame
+        sudden = any(_is_sudden(difference, start, group * frame, round(_NEAR_S * rate)) for start in starts.tolist())
         burst = np.count_nonzero(grouped > _BURST * usual)
-        if 0 < jumps <= _MOST_JUMPS or 0 < burst <= _MOST_BURST:
+        if (len(jumps) <= _MOST_JUMPS and sudden) or 0 < burst <= _MOST_BURST:
             return True
     return _silenced(x, peaks, frame, usual)
+
+
+def _is_sudden(difference: Floats32, start: int, length: int, near: int) -> bool:
+    """Whether the largest difference of `length` samples from `start` stands alone among those `near`."""
+    top = start + int(np.argmax(difference[start : start + length]))
+    around = difference[max(0, top - near) : top + near + 1]
+    return np.count_nonzero(around > difference[top] / 4) <= _SUDDEN
 
 
 def _silenced(x: Floats32, peaks: Floats32, frame: int, usual: float) -> bool:

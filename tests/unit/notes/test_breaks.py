@@ -40,6 +40,20 @@ def test_a_whole_note_is_not_broken(f0, noise):
 
 
 @pytest.mark.parametrize("f0", PITCHES)
+@pytest.mark.parametrize("hz", [5000.0, 8000.0])
+def test_a_key_that_clicks_is_no_break(f0, hz):
+    """A click rings for some milliseconds, as all that a body or the air radiates."""
+    x = note(f0)
+    t = np.arange(round(0.02 * RATE)) / RATE
+    click = np.sin(2 * np.pi * hz * t) * np.exp(-t / 0.001) * (1 - np.exp(-t / 0.0003))
+    first = round((LEAD_S + 0.1) * RATE)
+    for level in (0.03, 0.1, 0.3):
+        clicked = x.copy()
+        clicked[first : first + len(t)] += level * click
+        assert not broken(clicked, f0)
+
+
+@pytest.mark.parametrize("f0", PITCHES)
 @pytest.mark.parametrize("lost_ms", [5, 12, 40])
 def test_silenced_samples(f0, lost_ms):
     x = note(f0)

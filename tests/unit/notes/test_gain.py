@@ -50,7 +50,7 @@ def flagged(x, step=0.0):
     return flags.pop()
 
 
-@pytest.mark.parametrize("range_db", [6, 12])
+@pytest.mark.parametrize("range_db", [3, 6, 12])
 @pytest.mark.parametrize("release_s", [0.3, 1.0, 3.0])
 @pytest.mark.parametrize("snr_db", [35, 55])
 def test_automatic_gain_in_a_rooms_noise(range_db, release_s, snr_db):
