@@ -1,8 +1,8 @@
 """What plays: sources of single notes, and what is known of every note from hearing it alone.
 
 Sets of sources that share none: the note finder may be tuned on those of `DEVELOPMENT` and, since their failures were
-looked at, on those of `HELD_OUT` and `LATEST`; never on those of `SEVENTH`. An earlier state was judged by `JUDGED`. A
-`Voice` is one note held by itself; takes are put together out of voices (`play`).
+looked at, on those of `HELD_OUT`, `LATEST` and `SEVENTH`; never on those of `EIGHTH`. An earlier state was judged by
+`JUDGED`. A `Voice` is one note held by itself; takes are put together out of voices (`play`).
 
 Conventions: SOUNDING midi; seconds; mono at `RATE`. A voice's pitch comes from two general-purpose references, Praat's
 autocorrelation and librosa's yin, near the nominal pitch; a note on which they disagree, or that sounds another octave,
@@ -41,10 +41,10 @@ from rendering.render import (
 )
 from rendering.study import PROGRAMS, REPO
 
-from . import arrivals, generators, guests, newcomers, strangers
+from . import arrivals, generators, guests, latecomers, newcomers, strangers
 
-SETS = ("development", "held-out", "judged", "latest", "seventh")
-DEVELOPMENT, HELD_OUT, JUDGED, LATEST, SEVENTH = SETS
+SETS = ("development", "held-out", "judged", "latest", "seventh", "eighth")
+DEVELOPMENT, HELD_OUT, JUDGED, LATEST, SEVENTH, EIGHTH = SETS
 CACHE = REPO / "build" / "scenarios" / "voices"
 HELD_S = 1.7
 BODY_S = 0.3  # a voice is steady from here on
@@ -200,6 +200,11 @@ _ALL = (
     _stand_ins("other late stand-ins", SEVENTH, "TimGM6mb.sf2", arrivals.OTHER_STAND_INS, "timgm6mb-soundfont"),
     Source("bow", SEVENTH, arrivals.BOWED, _bowed, True, 34, 90, arrivals, "csound"),
     Source("pulses", SEVENTH, tuple(arrivals.PULSES), _pulsed, True, made_in=arrivals, needs="csound"),
+    _stand_ins("last stand-ins", EIGHTH, "sf_GMbank.sf2", latecomers.SAMPLED, "csound-soundfont"),
+    _stand_ins("chip", EIGHTH, "OPL-3_FM_128M.sf2", latecomers.CHIP, "opl3-soundfont"),
+    _modelled("STKBlowHole", EIGHTH, ("clarinet_b_flat", "clarinet_a", "saxophone_alto"), 34, 96),
+    _modelled("STKBowed", EIGHTH, ("saxophone_tenor", "euphonium", "horn_f"), 34, 84),
+    _modelled("STKBlowBotl", EIGHTH, ("flute", "flute_alto", "oboe"), 50, 96),
 )
 SOURCES = {source.name: source for source in _ALL}
 
