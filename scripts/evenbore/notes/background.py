@@ -38,6 +38,11 @@ class Background:
             return np.full(np.shape(low_hz), np.nan)
         return 10 * np.log10(np.interp(high_hz, *self._running) - np.interp(low_hz, *self._running) + _NOTHING)
 
+    def is_nothing(self, signal: Signal) -> bool:
+        """Whether nothing but rounding is heard of the recording where nobody plays."""
+        level = self.level_db(np.array([0.0]), np.array([0.45 * signal.rate]))[0]
+        return bool(level < 20 * np.log10(max(signal.step, 1e-9)))
+
     @cached_property
     def _running(self) -> tuple[Floats, Floats]:
         """(K + 1,) edges of the bins in Hz, and the power up to each."""

@@ -29,8 +29,11 @@ _FLANK_FRAMES, _FLANK = 3, 0.5  # of the median: the note sounds right before an
 _EDGE_S, _SOUNDING = 0.015, 0.3  # a file that begins or ends with this share of the note's level cuts it off
 
 
-def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> bool:
-    """Whether samples are missing within a note: silenced, left out so that its course jumps, or noise instead."""
+def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, gated: bool = False) -> bool:
+    """Whether samples are missing within a note: silenced, left out so that its course jumps, or noise instead.
+
+    `gated`: the recording is silent between notes anyhow, so that silence at their ends tells nothing.
+    """
     rate = signal.rate
     frame = round(_FRAME_S * rate)
     x = signal.slice(round((onset_s - _REACH_S) * rate), round((offset_s + _REACH_S) * rate))
@@ -55,6 +58,9 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float) -> 
         burst = np.count_nonzero(grouped > _BURST * usual)
         if (len(jumps) <= _MOST_JUMPS and sudden) or 0 < burst <= _MOST_BURST:
             return True
+    if gated:
+        reach = round(_REACH_S / _FRAME_S)
+        x, peaks = x[reach * frame : -reach * frame], peaks[reach:-reach]
     return _silenced(x, peaks, frame, usual)
 
 

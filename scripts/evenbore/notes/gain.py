@@ -29,8 +29,7 @@ def gain_moved(
     signal: Signal, onset_s: Floats, offset_s: Floats, spectra: list[Harmonics | None], quiet: Background
 ) -> bool:
     """Whether the gain surely moved; False also where nothing but rounding and silence, or nothing quiet, is there."""
-    noise_db = quiet.level_db(np.array([_LOW_HZ]), np.array([0.45 * signal.rate]))[0]
-    if noise_db < 20 * np.log10(max(signal.step, 1e-9)):
+    if quiet.is_nothing(signal):
         return False
     return _noise_under_background(spectra, quiet) or _noise_comes_back(signal, onset_s, offset_s)
 

@@ -97,8 +97,9 @@ def measure_notes(
         for row in rows:
             row["flags"] += " gain_moved"
     _take_out_cut_off(signal, rows)
+    gated = quiet.is_nothing(signal)
     for k, row in enumerate(rows):
-        if spectra[k] is not None and is_broken(signal, row["onset_s"], row["offset_s"], row["f0_hz"]):
+        if spectra[k] is not None and is_broken(signal, row["onset_s"], row["offset_s"], row["f0_hz"], gated):
             row |= dict.fromkeys(_UNMEASURED, np.nan) | {"flags": f"{row['flags']} dropout"}
             spectra[k] = bands[k] = None
     for k in _clipped(signal, rows):

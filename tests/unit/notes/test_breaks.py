@@ -15,6 +15,7 @@ from tones import LEAD_S, harmonic_tone
 RATE = 48_000
 LEVELS = -6.0 * np.arange(12)
 NOTE_S = 0.8
+TWO = np.array([233.1, 261.6])
 
 
 def note(f0, noise=1e-4, seed=0):
@@ -85,6 +86,17 @@ def test_noise_in_place_of_samples(f0, spoilt_ms):
 def test_digital_silence_between_notes_is_none():
     x = note(233.1, noise=0.0)
     assert not broken(np.round(x * 2**15) / 2**15, 233.1)
+
+
+def test_notes_that_a_gate_cuts_off_are_whole():
+    """Nothing at all in every gap of the recording, the notes sounding at full level up to it."""
+    pause = np.zeros(round(LEAD_S * RATE))
+    parts = [np.append(0.1 * harmonic_tone(f0, LEVELS, NOTE_S, RATE), np.zeros(round(0.05 * RATE))) for f0 in TWO]
+    signal = signal_from_array(np.concatenate([pause, *parts, pause]), RATE)
+    onset = LEAD_S + (NOTE_S + 0.05) * np.arange(2)
+    plain = np.full(2, np.nan), np.zeros(2, bool)
+    edges = Edges(onset - 0.003, onset + NOTE_S, plain[1], *plain)  # found a little early
+    assert not any("dropout" in row["flags"] for row in measure_notes(signal, edges, TWO, TWO).rows)
 
 
 @pytest.mark.parametrize("f0", PITCHES)
