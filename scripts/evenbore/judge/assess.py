@@ -210,17 +210,21 @@ def _table(rows: Sequence[TakeValue], players: Mapping[str, str]) -> pd.DataFram
 
 
 def _shift_table(parts: list[Shifted]) -> pd.DataFrame:
-    """The shifts table."""
-    sizes = [len(components) for _, _, components, _ in parts]
-    columns = {
-        "instrument": np.repeat([owner[0] for owner, *_ in parts], sizes),
-        "state": np.repeat([owner[1] for owner, *_ in parts], sizes),
-        "criterion": np.repeat([criterion for _, criterion, *_ in parts], sizes),
-        "component": np.concatenate([np.empty(0, int), *(components for *_, components, _ in parts)]),
-        "shift": np.concatenate([np.empty(0), *(shifts for *_, shifts in parts)]),
-    }
-    table = pd.DataFrame(columns)
-    return table[table["shift"] != 0].reset_index(drop=True)
+    """The shifts table; with millions of rows, so names are categories."""
+    moved = [shifts != 0 for *_, shifts in parts]
+    sizes = [int(here.sum()) for here in moved]
+
+    def named(names: Sequence[str]) -> pd.Categorical:
+        numbers, known = pd.factorize(np.array(names, object))
+        return pd.Categorical.from_codes(np.repeat(numbers.astype(np.int32), sizes), known)
+
+    return pd.DataFrame({
+        "instrument": named([owner[0] for owner, *_ in parts]),
+        "state": named([owner[1] for owner, *_ in parts]),
+        "criterion": named([criterion for _, criterion, *_ in parts]),
+        "component": np.concatenate([np.empty(0, int), *(part[2][here] for part, here in zip(parts, moved, strict=True))]),
+        "shift": np.concatenate([np.empty(0), *(part[3][here] for part, here in zip(parts, moved, strict=True))]),
+    })  # fmt: skip
 
 
 def _notes_left_out(at_base: ByOwner, counted: ByOwner) -> dict[Owner, str]:

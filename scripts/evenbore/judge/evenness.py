@@ -18,7 +18,6 @@ from evenbore.judge.repeatability import Owner
 from evenbore.judge.takes import ByOwner, Played, note_means, played_notes
 from evenbore.judge.values import COLUMNS, TakeNotes, residual_maker
 from evenbore.setups.errors import SetupErrors
-from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
 
 VALUE_KEYS = ["instrument", "state", "session", "recording", "direction", "articulation"]
@@ -55,7 +54,7 @@ def evennesses(
     session[places] = errors.session
     for criterion in (c for c in MEASURED if c.smoothed):
         column = COLUMNS[criterion.measure]
-        moves = note_means(errors.changes[:, :, CHAIN_MEASURES.index(column)].T, places)
+        moves = note_means(errors.changes[:, :, errors.measures.index(column)].T, places)
         left, common = (
             np.nan_to_num(note_means(notes[name(column)].to_numpy(float), places))
             for name in (room_error, common_error)
