@@ -120,7 +120,8 @@ def read_parquet(path: str | Path, columns: list[str] | None = None) -> pd.DataF
     with ParquetFile(path) as file:
         columns, some = columns or file.schema_arrow.names, max(CELLS_AT_ONCE // max(file.metadata.num_rows, 1), 1)
         read = (file.read(columns[k : k + some], use_threads=False) for k in range(0, len(columns), some))
-        return pd.concat([part.to_pandas(use_threads=False) for part in read], axis=1)
+        frame: pd.DataFrame = pd.concat([part.to_pandas(use_threads=False) for part in read], axis=1)
+    return frame
 
 
 def read_parquet_parts(path: str | Path) -> Iterator[pd.DataFrame]:

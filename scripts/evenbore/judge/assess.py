@@ -211,19 +211,22 @@ def _table(rows: Sequence[TakeValue], players: Mapping[str, str]) -> pd.DataFram
 
 def _shift_table(parts: list[Shifted]) -> pd.DataFrame:
     """The shifts table; with millions of rows, so names are categories."""
-    moved = [shifts != 0 for *_, shifts in parts]
-    sizes = [int(here.sum()) for here in moved]
+    moved = [np.flatnonzero(shifts) for *_, shifts in parts]
+    sizes = [here.size for here in moved]
+    components = [part[2][here] for part, here in zip(parts, moved, strict=True)]
+    shifts_there = [part[3][here] for part, here in zip(parts, moved, strict=True)]
 
-    def named(names: Sequence[str]) -> pd.Categorical:
-        numbers, known = pd.factorize(np.array(names, object))
-        return pd.Categorical.from_codes(np.repeat(numbers.astype(np.int32), sizes), known)
+    def named(names: Sequence[str]) -> "pd.Categorical[Any]":
+        known = {name: number for number, name in enumerate(dict.fromkeys(names))}
+        numbers = np.array([known[name] for name in names], np.int32)
+        return pd.Categorical.from_codes(np.repeat(numbers, sizes), pd.Index([*known], dtype="str"))
 
     return pd.DataFrame({
         "instrument": named([owner[0] for owner, *_ in parts]),
         "state": named([owner[1] for owner, *_ in parts]),
         "criterion": named([criterion for _, criterion, *_ in parts]),
-        "component": np.concatenate([np.empty(0, int), *(part[2][here] for part, here in zip(parts, moved, strict=True))]),
-        "shift": np.concatenate([np.empty(0), *(part[3][here] for part, here in zip(parts, moved, strict=True))]),
+        "component": np.concatenate([np.empty(0, int), *components]),
+        "shift": np.concatenate([np.empty(0), *shifts_there]),
     })  # fmt: skip
 
 

@@ -229,10 +229,10 @@ def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
     return variance
 
 
-def cells_of(takes: pd.DataFrame) -> Cells:
+def cells_of(takes: pd.DataFrame | Mapping[str, list[str]]) -> Cells:
     """The cells of `takes` (columns OWNER, session, and player and MANNER if there are), in the order of their keys."""
     columns = (*OWNER, "session", "player", *MANNER)
-    return _cells(*(tuple(takes[column].to_numpy(object)) if column in takes else () for column in columns))
+    return _cells(*(tuple(np.asarray(takes[column], object)) if column in takes else () for column in columns))
 
 
 @lru_cache(maxsize=64)  # most criteria have values of the same takes
@@ -364,7 +364,9 @@ def with_scatter_ratios(takes: pd.DataFrame) -> pd.DataFrame:
     return takes.assign(**{SCATTER_RATIO: [ratio.get(owner, 1.0) for owner in owners]})
 
 
-def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days, dynamics: int = 1) -> Errors:
+def planned_errors(
+    takes: pd.DataFrame | Mapping[str, list[str]], s_r: float, additive: bool, days: Days, dynamics: int = 1
+) -> Errors:
     """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`,
     which as many at each of several `dynamics` will tell."""
     cells = cells_of(takes)
