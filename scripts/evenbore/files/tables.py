@@ -118,8 +118,9 @@ def read_parquet(path: str | Path, columns: list[str] | None = None) -> pd.DataF
     from pyarrow.parquet import ParquetFile
 
     with ParquetFile(path) as file:
-        columns, some = columns or file.schema_arrow.names, max(CELLS_AT_ONCE // max(file.metadata.num_rows, 1), 1)
-        read = (file.read(columns[k : k + some], use_threads=False) for k in range(0, len(columns), some))
+        there = [name for name in file.schema_arrow.names if columns is None or name in columns]
+        some = max(CELLS_AT_ONCE // max(file.metadata.num_rows, 1), 1)
+        read = (file.read(there[k : k + some], use_threads=False) for k in range(0, len(there), some))
         frame: pd.DataFrame = pd.concat([part.to_pandas(use_threads=False) for part in read], axis=1)
     return frame
 

@@ -32,6 +32,12 @@ def take_value(key: Row, criterion: Criterion, value: float) -> TakeValue:
     return (*(key[name] for name in VALUE_KEYS), criterion.name, value)
 
 
+def shifted(owner: Owner, criterion: str, components: Ints, shifts: Floats) -> Shifted:
+    """The components that shift the value; there are millions of them, so kept small."""
+    moved = np.flatnonzero(shifts)
+    return owner, criterion, components[moved].astype(np.int32), shifts[moved]
+
+
 def evennesses(
     takes: Sequence[Played], counted: ByOwner, scatter: Mapping[str, Mapping[Owner, float]], notes: pd.DataFrame,
     errors: SetupErrors,
@@ -77,7 +83,8 @@ def evennesses(
                 components += [directions, room_component[here], common_component[here]]
                 shifts += [errors.along_all(of_setup * slope, session[here[0]]), *(part * slope for part in of_room)]
             place, number = np.unique(np.concatenate(components), return_inverse=True)
-            parts.append((owner, criterion.name, place, np.bincount(number, np.concatenate(shifts)) / len(members)))
+            whole = np.bincount(number, np.concatenate(shifts)) / len(members)
+            parts.append(shifted(owner, criterion.name, place, whole))
     return rows, parts
 
 

@@ -335,8 +335,7 @@ def errors_of(takes: pd.DataFrame, additive: bool, days: Days, shifts: pd.DataFr
 
 def _setup_covariance(shifts: pd.DataFrame, owners: Sequence[Owner]) -> Floats:
     """Covariance (I, I) of the owners' values by the error of the set-ups: the products of their shifts."""
-    places = {owner: place for place, owner in enumerate(owners)}
-    place = np.array([places.get(owner, -1) for owner in zip(shifts["instrument"], shifts["state"], strict=True)], int)
+    place = pd.MultiIndex.from_tuples(owners).get_indexer(pd.MultiIndex.from_frame(shifts[OWNER]))
     known, component = place >= 0, pd.factorize(shifts["component"])[0]
     moved = coo_array(
         (shifts["shift"].to_numpy(float)[known], (place[known], component[known])),

@@ -103,7 +103,7 @@ class _Rows(NamedTuple):
     tone: Ints
     recording: Ints
     session: Ints
-    frequency_hz: Floats
+    frequency_hz: Floats32
     level_db: Floats
     censored: Bools
 
