@@ -18,7 +18,7 @@ from evenbore.findings.templates import Template
 MISSED = 0.02  # of the notes that a player tries on a healthy instrument are missing
 LEAST = 0.03  # probability that a note sounds which sounded on no instrument of the bench with that leak
 COAXED = 0.03  # of players make every note sound that the bench's reed and breath do not
-MOST_TAKES = 40  # of a dynamic that count: more could hardly tell more surely, and the likelihood would be no number
+MOST_COUNTED = 40  # of a dynamic that count: more could hardly tell more surely, and the likelihood would be no number
 
 
 def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: list[Template]) -> Floats:
@@ -39,7 +39,7 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
     for i, owner in enumerate(owners):
         likelier = np.ones((2, len(order) + 1, rows.written.size))  # than on a healthy instrument, in both readings
         for dynamic, told, lacking, takes in unheard(rows, owner):
-            silence = np.where(lacking, MISSED ** -min(takes, MOST_TAKES), 0.0)
+            silence = np.where(lacking, MISSED ** -min(takes, MOST_COUNTED), 0.0)
             for reading, counted in zip(likelier, (told & ~lacking, told), strict=True):
                 reading[0, counted] = 1 / (1 - MISSED)
                 reading[softest_first.index(dynamic) + 1, counted] = silence[counted]
