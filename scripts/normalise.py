@@ -1,5 +1,6 @@
 """Bring all recordings to one set-up; write set-ups, comparability and the normalised profiles."""
 
+from evenbore.facts.criteria import MEASURED
 from evenbore.files.tables import (
     read_parquet,
     read_parquet_parts,
@@ -8,6 +9,7 @@ from evenbore.files.tables import (
     write_table,
     write_table_parts,
 )
+from evenbore.judge.values import COLUMNS
 from evenbore.process.steplog import paths_of, step
 from evenbore.setups.comparability import comparability
 from evenbore.setups.errors import save_setup_errors
@@ -39,7 +41,7 @@ def normalise_study(
     harmonics = harmonic_profiles(normalised, sheets.config["base_dynamic"])
     write_table(harmonics, "harmonic_profiles", path_to_harmonic_profiles)
     write_parquet(normalised.notes, path_to_notes_normalised)
-    save_setup_errors(normalised.errors, path_to_setup_errors)
+    save_setup_errors(normalised.errors.of([COLUMNS[c.measure] for c in MEASURED if c.smoothed]), path_to_setup_errors)
     write_parquet(normalised.tone, path_to_tone)
 
 

@@ -16,7 +16,7 @@ from evenbore.compare.rank import save_pools
 from evenbore.facts.columns import TABLES, names
 from evenbore.files.paths import repo_root
 from evenbore.files.tables import conform, write_parquet, write_table
-from evenbore.recording.clips import CLIP_RATE, Clip, encoded, faded, write_clips
+from evenbore.recording.clips import CLIP_RATE, Clip, decoded, encoded, faded, levels_of, write_clips
 from evenbore.report.results import read_results
 from evenbore.report.workbook import write_workbook
 from evenbore.study.sheets import load_study
@@ -226,7 +226,9 @@ def _clips(recordings: pd.DataFrame) -> list[Clip]:
             notes.append((written, midi, start, start + pace * NOTE_S))
         keys = (getattr(row, key) for key in ("recording", "instrument", "session", "state", "take"))
         sound = np.concatenate([*samples, np.zeros(CLIP_RATE // 5)]).astype(np.float32)
-        clips.append(Clip(*keys, row.dynamic, "slurred, up, mf", "scale", "", notes, encoded(sound)))
+        mp3 = encoded(sound)
+        levels = levels_of(decoded(mp3), [(start, end) for _, _, start, end in notes])
+        clips.append(Clip(*keys, row.dynamic, "slurred, up, mf", "scale", "", notes, mp3, levels))
     return clips
 
 
@@ -248,7 +250,8 @@ def _phrases(recordings: pd.DataFrame) -> tuple[list[Clip], pd.DataFrame]:
         notes = [(midi_to_note(one), one, k * length, (k + 1) * length) for k, one in enumerate(midi)]
         keys = (getattr(row, key) for key in ("recording", "instrument", "session", "state", "take"))
         sound = encoded(np.concatenate(tones))
-        clips.append(Clip(*keys, row.dynamic, f"a passage, {row.dynamic}", "passage", "joy <b>", notes, sound))
+        clips.append(Clip(*keys, row.dynamic, f"a passage, {row.dynamic}", "passage", "joy <b>", notes, sound,
+                          levels_of(decoded(sound), [])))  # fmt: skip
         rows += [{"recording": row.recording, "instrument": row.instrument, "place": place} for place in places]
     return clips, pd.DataFrame(rows, columns=["recording", "instrument", "place"]).astype({"place": "Int64"})
 

@@ -66,7 +66,7 @@ def normalised(study: Study) -> tuple[pd.DataFrame, SetupErrors]:
     notes = pd.concat([study.notes.assign(group=study.notes["session"].map(groups)), empty], axis=1)
     session = pd.factorize(notes["session"], sort=True)[0]
     nothing = np.zeros((0, len(notes), len(CHAIN_MEASURES)), np.float32)
-    return notes, SetupErrors(nothing, session, np.zeros((len(groups), 0, 0)))
+    return notes, SetupErrors(nothing, session, np.zeros((len(groups), 0, 0)), CHAIN_MEASURES)
 
 
 def assessed(study: Study) -> Assessment:

@@ -117,8 +117,8 @@ class _Asked:
         self.name = str(question.criterion.criterion)
         self.criterion = CRITERIA[self.name]
         takes = of_criterion(assessed.takes, self.name)
-        keys = [*OWNER, *(key for key in ("session", "player") if key in takes)]
-        self.days, self.takes = assessed.days[self.criterion.day_kind], takes[keys].astype(object)
+        self.takes = {key: takes[key].tolist() for key in (*OWNER, "session", "player") if key in takes}
+        self.days = assessed.days[self.criterion.day_kind]
         judged = question.judged(times)[0]
         self.decided = judged["verdict"].isin(["differs", "no_audible_difference"]).to_numpy()
         self.comparable = np.isin(question.not_comparable, ["", UNLINKED_CHAIN])
@@ -144,7 +144,7 @@ class _Asked:
         """Pairs that are decided."""
         return int(self.decided.sum())
 
-    def _planned(self, takes: pd.DataFrame) -> tuple[Errors, Floats, Floats]:
+    def _planned(self, takes: Mapping[str, list[str]]) -> tuple[Errors, Floats, Floats]:
         """How values will err by planned `takes`, and of the differences the variance and degrees of freedom (P,)."""
         errors = planned_errors(takes, self.s_r, self.criterion.additive, self.days)
         errors = errors.of(self.owners)._replace(setups=self.setups)
@@ -155,7 +155,7 @@ class _Asked:
         """Pairs that are decided after the step, as may be expected."""
         if not step.told_of(self.criterion):
             return self.now
-        errors, planned, df = self._planned(pd.concat([self.takes, self._further(step)], ignore_index=True))
+        errors, planned, df = self._planned(self._with(step))
         with np.errstate(invalid="ignore", divide="ignore"):
             part = np.where(self.linked, planned / self.planned, 0.0)
             variance = np.where(self.linked, self.variance * part, planned)
@@ -184,15 +184,16 @@ class _Asked:
                 factor = np.full(error.size, error.size / max(told(factor), 1.0))
         return float(self.decided[~changed].sum()) + told(factor)
 
-    def _further(self, step: FurtherTakes) -> pd.DataFrame:
-        """The takes that the step adds, by whoever played last there or at all; columns as for `cells_of`."""
-        states = dict(self.owners)
-        rows = [(name, states[name]) for name in step.instruments for _ in range(step.told_of(self.criterion))]
-        added = pd.DataFrame(rows, columns=OWNER, dtype=object).assign(session=step.session)
+    def _with(self, step: FurtherTakes) -> dict[str, list[str]]:
+        """The takes and those that the step adds, by whoever played last there or at all; columns as for `cells_of`."""
+        states, told = dict(self.owners), step.told_of(self.criterion)
+        names = [name for name in step.instruments for _ in range(told)]
+        added = {"instrument": names, "state": [states[name] for name in names], "session": [step.session] * len(names)}
         if "player" in self.takes:
-            there = self.takes[self.takes["session"] == step.session]
-            added["player"] = (there if len(there) else self.takes)["player"].iloc[-1]
-        return added
+            played = list(zip(self.takes["session"], self.takes["player"], strict=True))
+            last = [player for session, player in played if session == step.session] or self.takes["player"]
+            added["player"] = last[-1:] * len(names)
+        return {key: [*takes, *added[key]] for key, takes in self.takes.items()}
 
 
 def _steps(

@@ -190,9 +190,10 @@ def own_days_table(
     """
     counts = []
     for size in (1.0, 0.5, 2.0):
-        heard = [replace(q, plan=q.plan._replace(ratios=size * q.plan.ratios)) for q in questions if q.plan]
+        heard = [q if size == 1 else replace(q, plan=q.plan._replace(ratios=size * q.plan.ratios))
+                 for q in questions if q.plan]  # fmt: skip
         times = times_asked(heard)
-        counts.append(sum(int((question.judged(times)[0]["verdict"] == "differs").sum()) for question in heard))
+        counts.append(sum(question.differing(times) for question in heard))
     rows = []
     for kind, own in days.items():
         low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(own.shares) - own.shares / 2, own.ratios)
@@ -239,6 +240,15 @@ class Question:
     def half(self) -> Floats:
         """Half of the interval of each difference, NaN where no link tells it."""
         return half_width(*self.errors, CONFIDENCE)
+
+    def differing(self, times: float) -> int:
+        """How many pairs `judged` tells to differ, without the intervals of those that cannot."""
+        p_adjusted = np.minimum(adjusted(self.p) * times, 1.0)
+        told = np.flatnonzero(p_adjusted <= ALPHA)
+        scale, df, shares = self.errors
+        half = half_width(scale[told], np.broadcast_to(df, self.p.shape)[told], shares, CONFIDENCE)
+        low, high = self.difference[told] - half, self.difference[told] + half
+        return int((verdicts(low, high, p_adjusted[told], self.just_noticeable) == "differs").sum())
 
     def judged(self, times: float) -> tuple[pd.DataFrame, Bools]:
         """What `judge` tells of the pairs, `times`: see there; and which are undecided (P,) for the room alone."""

@@ -284,7 +284,7 @@ def save_pools(pools: list[Pool], path: str | Path) -> None:
         arrays[f"group_{number}"] = np.array(-1 if pool.group is None else pool.group)
         arrays[f"instruments_{number}"] = np.array(pool.instruments, dtype=str)
         arrays[f"criteria_{number}"] = np.array(pool.criteria, dtype=str)
-        arrays[f"utilities_{number}"] = pool.utilities.astype(np.float32)
+        arrays[f"utilities_{number}"] = pool.utilities
     Path(path).parent.mkdir(parents=True, exist_ok=True)
     np.savez_compressed(path, **arrays)  # type: ignore[arg-type]  # any name but allow_pickle is an array's
 

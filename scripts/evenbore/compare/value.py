@@ -80,7 +80,7 @@ def value_table(
         shares = weights_of(weights, pool)
         if not shares.any():
             continue
-        quality = pool.utilities @ shares
+        quality = np.array([draw @ shares for draw in pool.utilities])  # at once they would be taken as float64
         table.loc[pool.instruments, ["low", "quality", "high"]] = np.quantile(quality, [0.05, 0.5, 0.95], axis=0).T
         members = table.loc[pool.instruments]
         allowed = np.array([instrument not in failed for instrument in pool.instruments])

@@ -12,6 +12,7 @@ Pollard & Jansson 1982, Acustica 51, 162.
 """
 
 from collections.abc import Callable, Iterable
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -60,10 +61,30 @@ WORDINGS = {
 above 2 kHz."""
 
 
+class _Last:
+    """The last levels that `harmonic_measures` was given, and their amplitudes, which most measures begin with."""
+
+    level_db: Floats | None = None
+    amplitudes: Floats
+
+
 def _amplitudes(level_db: Floats) -> Floats:
+    if level_db is _Last.level_db:
+        return _Last.amplitudes
     amplitudes: Floats = np.exp(np.log(10) / 20 * level_db)
     amplitudes[np.isnan(amplitudes)] = 0
     return amplitudes
+
+
+@lru_cache(maxsize=4)  # the same notes are measured again and again while set-ups are taken out
+def _weights(power: Callable[[Floats], Floats], f0_hz: bytes, harmonics: int) -> Floats:
+    """Weights (N, H) of the harmonics' powers; `f0_hz`: those of N notes as bytes, float64."""
+    return power(np.frombuffer(f0_hz)[:, None] * np.arange(1.0, harmonics + 1))
+
+
+def _a_weight_power(frequency_hz: Floats) -> Floats:
+    power: Floats = 10 ** (a_weight_db(frequency_hz) / 10)
+    return power
 
 
 def _orders(level_db: Floats) -> Floats:
@@ -95,7 +116,7 @@ def level_dba(level_db: Floats, f0_hz: Floats) -> Floats:
     >>> level_dba(np.array([[0.0, -20.0]]), np.array([1000.0])).round(2)  # weights 0 and 1.2 dB: 10 lg 1.01318
     array([0.06])
     """
-    weight = 10 ** (a_weight_db(f0_hz[:, None] * _orders(level_db)) / 10)
+    weight = _weights(_a_weight_power, np.asarray(f0_hz, float).tobytes(), level_db.shape[1])
     return _db(np.sum(_amplitudes(level_db) ** 2 * weight, axis=1))
 
 
@@ -105,7 +126,7 @@ def level_lufs(level_db: Floats, f0_hz: Floats) -> Floats:
     >>> level_lufs(np.array([[0.0]]), np.array([997.0])).round(2)  # BS.1770-4, annex 1: a sine of 0 dBFS in one channel
     array([-3.01])
     """
-    weight = k_weight_power(f0_hz[:, None] * _orders(level_db))
+    weight = _weights(k_weight_power, np.asarray(f0_hz, float).tobytes(), level_db.shape[1])
     return _LUFS_OFFSET + _db(np.sum(_amplitudes(level_db) ** 2 / 2 * weight, axis=1))
 
 
@@ -343,7 +364,10 @@ def harmonic_measures(
     level_db: Floats, f0_hz: Floats, names: Iterable[str] = tuple(HARMONIC_MEASURES)
 ) -> dict[str, Floats]:
     """These of HARMONIC_MEASURES for levels (N, H) and fundamentals (N,)."""
-    return {name: HARMONIC_MEASURES[name](level_db, f0_hz) for name in names}
+    levels = level_db.copy()  # that nobody else changes
+    _Last.amplitudes = _amplitudes(levels)
+    _Last.level_db = levels
+    return {name: HARMONIC_MEASURES[name](levels, f0_hz) for name in names}
 
 
 def hidden_by_noise(level_db: Floats, limit_db: Floats, f0_hz: Floats, before: dict[str, Floats]) -> dict[str, Bools]:

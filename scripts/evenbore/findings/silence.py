@@ -18,6 +18,7 @@ from evenbore.findings.templates import Template
 MISSED = 0.02  # of the notes that a player tries on a healthy instrument are missing
 LEAST = 0.03  # probability that a note sounds which sounded on no instrument of the bench with that leak
 COAXED = 0.03  # of players make every note sound that the bench's reed and breath do not
+MOST_COUNTED = 40  # of a dynamic that count: more could hardly tell more surely, and the likelihood would be no number
 
 
 def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: list[Template]) -> Floats:
@@ -38,9 +39,10 @@ def silence_support(rows: Rows, owners: list[tuple[str, str]], alternatives: lis
     for i, owner in enumerate(owners):
         likelier = np.ones((2, len(order) + 1, rows.written.size))  # than on a healthy instrument, in both readings
         for dynamic, told, lacking, takes in unheard(rows, owner):
+            silence = np.where(lacking, MISSED ** -min(takes, MOST_COUNTED), 0.0)
             for reading, counted in zip(likelier, (told & ~lacking, told), strict=True):
                 reading[0, counted] = 1 / (1 - MISSED)
-                reading[softest_first.index(dynamic) + 1, counted] = np.where(lacking, MISSED**-takes, 0.0)[counted]
+                reading[softest_first.index(dynamic) + 1, counted] = silence[counted]
         each = np.log(np.einsum("tkn,rkn->rtn", silent, np.cumprod(likelier, axis=1)))
         out[:, i, telling] = np.logaddexp(np.log(COAXED), np.log(1 - COAXED) + each.sum(axis=2))
     return out

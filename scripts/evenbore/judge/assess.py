@@ -24,7 +24,7 @@ from evenbore.facts.arrays import Floats
 from evenbore.facts.criteria import ADDITIVE, CRITERIA, EXACT, MEASURED, MIN_NOTES, Criterion
 from evenbore.facts.rows import Row, price_of
 from evenbore.facts.words import joined
-from evenbore.judge.evenness import VALUE_KEYS, Shifted, TakeValue, evennesses, roots, take_value
+from evenbore.judge.evenness import VALUE_KEYS, Shifted, TakeValue, evennesses, roots, shifted, take_value
 from evenbore.judge.faroff import FAR_CENTS, FarOff
 from evenbore.judge.repeatability import (
     OWNER,
@@ -148,7 +148,8 @@ def _matching_shifts(counted: ByOwner, matched: Mapping[str, Matched]) -> list[S
         for criterion, one in matched.items():
             if owner in one.slopes.index:
                 over = np.mean([one.over[key["recording"]] for key, _ in members])
-                parts.append((owner, criterion, np.array([place]), np.array([one.slopes.loc[owner, "se"] * over])))
+                error = np.array([one.slopes.loc[owner, "se"] * over])
+                parts.append(shifted(owner, criterion, np.array([place]), error))
     return parts
 
 
@@ -210,17 +211,21 @@ def _table(rows: Sequence[TakeValue], players: Mapping[str, str]) -> pd.DataFram
 
 
 def _shift_table(parts: list[Shifted]) -> pd.DataFrame:
-    """The shifts table."""
-    sizes = [len(components) for _, _, components, _ in parts]
-    columns = {
-        "instrument": np.repeat([owner[0] for owner, *_ in parts], sizes),
-        "state": np.repeat([owner[1] for owner, *_ in parts], sizes),
-        "criterion": np.repeat([criterion for _, criterion, *_ in parts], sizes),
-        "component": np.concatenate([np.empty(0, int), *(components for *_, components, _ in parts)]),
+    """The shifts table; with millions of rows, so names are categories."""
+    sizes = [shifts.size for *_, shifts in parts]
+
+    def named(names: Sequence[str]) -> "pd.Categorical[Any]":
+        known = {name: number for number, name in enumerate(dict.fromkeys(names))}
+        numbers = np.array([known[name] for name in names], np.int32)
+        return pd.Categorical.from_codes(np.repeat(numbers, sizes), pd.Index([*known], dtype="str"))
+
+    return pd.DataFrame({
+        "instrument": named([owner[0] for owner, *_ in parts]),
+        "state": named([owner[1] for owner, *_ in parts]),
+        "criterion": named([criterion for _, criterion, *_ in parts]),
+        "component": np.concatenate([np.empty(0, np.int32), *(components for *_, components, _ in parts)]),
         "shift": np.concatenate([np.empty(0), *(shifts for *_, shifts in parts)]),
-    }
-    table = pd.DataFrame(columns)
-    return table[table["shift"] != 0].reset_index(drop=True)
+    })  # fmt: skip
 
 
 def _notes_left_out(at_base: ByOwner, counted: ByOwner) -> dict[Owner, str]:

@@ -18,7 +18,6 @@ from evenbore.judge.repeatability import Owner
 from evenbore.judge.takes import ByOwner, Played, note_means, played_notes
 from evenbore.judge.values import COLUMNS, TakeNotes, residual_maker
 from evenbore.setups.errors import SetupErrors
-from evenbore.setups.normalise import CHAIN_MEASURES
 from evenbore.setups.rooms import common_error, room_error
 
 VALUE_KEYS = ["instrument", "state", "session", "recording", "direction", "articulation"]
@@ -31,6 +30,12 @@ Shifted: TypeAlias = tuple[Owner, str, Ints, Floats]
 def take_value(key: Row, criterion: Criterion, value: float) -> TakeValue:
     """The row of a take."""
     return (*(key[name] for name in VALUE_KEYS), criterion.name, value)
+
+
+def shifted(owner: Owner, criterion: str, components: Ints, shifts: Floats) -> Shifted:
+    """The components that shift the value; there are millions of them, so kept small."""
+    moved = np.flatnonzero(shifts)
+    return owner, criterion, components[moved].astype(np.int32), shifts[moved]
 
 
 def evennesses(
@@ -55,7 +60,7 @@ def evennesses(
     session[places] = errors.session
     for criterion in (c for c in MEASURED if c.smoothed):
         column = COLUMNS[criterion.measure]
-        moves = note_means(errors.changes[:, :, CHAIN_MEASURES.index(column)].T, places)
+        moves = note_means(errors.changes[:, :, errors.measures.index(column)].T, places)
         left, common = (
             np.nan_to_num(note_means(notes[name(column)].to_numpy(float), places))
             for name in (room_error, common_error)
@@ -78,7 +83,8 @@ def evennesses(
                 components += [directions, room_component[here], common_component[here]]
                 shifts += [errors.along_all(of_setup * slope, session[here[0]]), *(part * slope for part in of_room)]
             place, number = np.unique(np.concatenate(components), return_inverse=True)
-            parts.append((owner, criterion.name, place, np.bincount(number, np.concatenate(shifts)) / len(members)))
+            whole = np.bincount(number, np.concatenate(shifts)) / len(members)
+            parts.append(shifted(owner, criterion.name, place, whole))
     return rows, parts
 
 

@@ -229,10 +229,10 @@ def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
     return variance
 
 
-def cells_of(takes: pd.DataFrame) -> Cells:
+def cells_of(takes: pd.DataFrame | Mapping[str, list[str]]) -> Cells:
     """The cells of `takes` (columns OWNER, session, and player and MANNER if there are), in the order of their keys."""
     columns = (*OWNER, "session", "player", *MANNER)
-    return _cells(*(tuple(takes[column].to_numpy(object)) if column in takes else () for column in columns))
+    return _cells(*(tuple(np.asarray(takes[column], object)) if column in takes else () for column in columns))
 
 
 @lru_cache(maxsize=64)  # most criteria have values of the same takes
@@ -335,8 +335,7 @@ def errors_of(takes: pd.DataFrame, additive: bool, days: Days, shifts: pd.DataFr
 
 def _setup_covariance(shifts: pd.DataFrame, owners: Sequence[Owner]) -> Floats:
     """Covariance (I, I) of the owners' values by the error of the set-ups: the products of their shifts."""
-    places = {owner: place for place, owner in enumerate(owners)}
-    place = np.array([places.get(owner, -1) for owner in zip(shifts["instrument"], shifts["state"], strict=True)], int)
+    place = pd.MultiIndex.from_tuples(owners).get_indexer(pd.MultiIndex.from_frame(shifts[OWNER]))
     known, component = place >= 0, pd.factorize(shifts["component"])[0]
     moved = coo_array(
         (shifts["shift"].to_numpy(float)[known], (place[known], component[known])),
@@ -364,7 +363,9 @@ def with_scatter_ratios(takes: pd.DataFrame) -> pd.DataFrame:
     return takes.assign(**{SCATTER_RATIO: [ratio.get(owner, 1.0) for owner in owners]})
 
 
-def planned_errors(takes: pd.DataFrame, s_r: float, additive: bool, days: Days, dynamics: int = 1) -> Errors:
+def planned_errors(
+    takes: pd.DataFrame | Mapping[str, list[str]], s_r: float, additive: bool, days: Days, dynamics: int = 1
+) -> Errors:
     """How the values of one criterion will err in planned `takes` (columns as for `cells_of`) that scatter by `s_r`,
     which as many at each of several `dynamics` will tell."""
     cells = cells_of(takes)

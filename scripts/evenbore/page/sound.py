@@ -14,9 +14,7 @@ from scipy import fft
 
 from evenbore.facts.arrays import Floats32
 from evenbore.facts.rows import Row
-from evenbore.recording.audio import signal_from_array
-from evenbore.recording.clips import BEFORE_S, CLIP_RATE, LOUDNESS_LUFS, Clip, decoded, faded
-from evenbore.recording.quality import lufs, sound_lufs
+from evenbore.recording.clips import BEFORE_S, CLIP_RATE, LOUDNESS_LUFS, Clip, Level, decoded, levels_of
 from evenbore.report.results import Results
 
 TAPS = 2047  # at CLIP_RATE: resolves 16 Hz
@@ -28,7 +26,7 @@ def sound_data(results: Results, clips: list[Clip]) -> dict[str, Any]:
     corrections = _corrections(results)
     place = {name: k for k, name in enumerate(results.order)}
     kept = sorted((clip for clip in clips if clip.mp3), key=lambda clip: place[clip.instrument])
-    measured = [_levels(clip, corrections.get(clip.session)) for clip in kept]
+    measured = [_measured(clip, corrections.get(clip.session)) for clip in kept]
     # one common loudness, lower than usual if a note with a high peak needs it
     target = min(
         [LOUDNESS_LUFS] + [loudness - peak + PEAK_DB for _, rows in measured for row in rows for loudness, peak in row]
@@ -94,18 +92,11 @@ def in_turn(results: Results, takes: list[Row]) -> list[Row]:
     return [takes[index] for *_, index in sorted(ranked)]
 
 
-def _levels(clip: Clip, correction: Floats32 | None) -> tuple[int, list[list[tuple[float, float]]]]:
-    """The clip's length in samples; (loudness, peak) in LUFS and dBFS of the whole and then of each note, as recorded
-    and corrected."""
+def _measured(clip: Clip, correction: Floats32 | None) -> tuple[int, list[list[Level]]]:
+    """The clip's length in samples; its levels as recorded and corrected."""
     samples = decoded(clip.mp3)
-    alone = clip.notes if clip.kind == "scale" else []  # a passage is heard whole
-    rows = []
-    for version in (samples, samples if correction is None else _filtered(samples, correction)):
-        parts = [excerpt(version, start, end) for _, _, start, end in alone]
-        loudness = [lufs(signal_from_array(version, CLIP_RATE)), *(sound_lufs(part, CLIP_RATE) for part in parts)]
-        rows.append([(one if np.isfinite(one) else LOUDNESS_LUFS, _peak_db(part))
-                     for one, part in zip(loudness, [version, *parts], strict=True)])  # fmt: skip
-    return len(samples), rows
+    corrected = clip.levels if correction is None else levels_of(_filtered(samples, correction), clip.alone)
+    return len(samples), [clip.levels, corrected]
 
 
 def _filtered(samples: Floats32, taps: Floats32) -> Floats32:
@@ -113,16 +104,6 @@ def _filtered(samples: Floats32, taps: Floats32) -> Floats32:
     size = fft.next_fast_len(len(samples) + len(taps), real=True)
     whole: Floats32 = fft.irfft(fft.rfft(samples, size) * fft.rfft(taps, size), size)
     return whole[len(taps) // 2 :][: len(samples)]
-
-
-def excerpt(samples: Floats32, start_s: float, end_s: float) -> Floats32:
-    """A note as it is played: from a little before its onset to its end, faded."""
-    first = max(round((start_s - BEFORE_S / 3) * CLIP_RATE), 0)
-    return faded(samples[first : round(end_s * CLIP_RATE)], CLIP_RATE)
-
-
-def _peak_db(samples: Floats32) -> float:
-    return float(20 * np.log10(max(float(np.abs(samples).max(initial=0)), 1e-6)))
 
 
 def _corrections(results: Results) -> dict[str, Floats32]:

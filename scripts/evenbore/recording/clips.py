@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from typing import TypeAlias
 from zipfile import BadZipFile
 
 import av
@@ -26,7 +27,7 @@ from evenbore.files.atomic import write_atomically
 from evenbore.files.digest import sha256
 from evenbore.files.errors import AudioError
 from evenbore.recording.audio import Signal, open_signal, signal_from_array
-from evenbore.recording.quality import lufs
+from evenbore.recording.quality import lufs, sound_lufs
 
 CLIP_RATE = 32_000  # Hz: holds sound up to 15 kHz
 BIT_RATE = 48_000  # constant, in bits a second
@@ -38,13 +39,17 @@ PASSAGE_S = 30.0
 FADE_S = 0.01
 
 
+Level: TypeAlias = tuple[float, float]
+"""Loudness (LUFS) and peak (dBFS)."""
+
+
 @dataclass(frozen=True)
 class Clip:
     """What can be heard of one recording.
 
     `kind`: scale or passage; `passage`: name of the phrase, if it has one. `notes`: written note, sounding midi, start
-    and end in s, in playing order. `mp3`: the sound. `cut_of`: SHA-256 of all that it was cut out of and by; a clip
-    that was kept is taken again where that is the same.
+    and end in s, in playing order. `mp3`: the sound; `levels`: of that, see `levels_of`. `cut_of`: SHA-256 of all that
+    it was cut out of and by; a clip that was kept is taken again where that is the same.
     """
 
     recording: str
@@ -58,7 +63,13 @@ class Clip:
     passage: str
     notes: list[tuple[str, int, float, float]]
     mp3: bytes
+    levels: list[Level]
     cut_of: str = ""
+
+    @property
+    def alone(self) -> list[tuple[float, float]]:
+        """Start and end of what is played by itself: every note of a scale; a passage is heard whole."""
+        return [(start, end) for _, _, start, end in self.notes] if self.kind == "scale" else []
 
 
 def takes_to_hear(
@@ -142,13 +153,15 @@ def _cut(row: Row) -> Clip | None:
     gain = min(10 ** ((LOUDNESS_LUFS - loudness) / 20), 0.95 / np.abs(samples).max())
     times = [(note["written_note"], note["midi"], start, start + end - onset)
              for note, start, (onset, end) in zip(notes, starts, spans, strict=False)]  # fmt: skip
-    return _clip(row, times, encoded(samples * gain))
+    clip = _clip(row, times, encoded(samples * gain))
+    return replace(clip, levels=levels_of(decoded(clip.mp3), clip.alone))
 
 
 def _clip(row: Row, notes: list[tuple[str, int, float, float]], mp3: bytes) -> Clip:
     kind, phrase = ("passage", row["passage"] or "") if row["pattern"] == "passage" else ("scale", "")
     keys = ("recording", "instrument", "session", "state", "take", "dynamic")
-    return Clip(**{key: row[key] for key in keys}, played=_played(row), kind=kind, passage=phrase, notes=notes, mp3=mp3)
+    return Clip(**{key: row[key] for key in keys}, played=_played(row), kind=kind, passage=phrase, notes=notes, mp3=mp3,
+                levels=[])  # fmt: skip
 
 
 def _join(signal: Signal, spans: list[tuple[float, float]]) -> tuple[Floats32, list[float]]:
@@ -174,6 +187,24 @@ def faded(samples: Floats32, rate: int) -> Floats32:
     return np.concatenate(
         [samples[:size] * ramp, samples[size : len(samples) - size], samples[len(samples) - size :] * ramp[::-1]]
     )
+
+
+def levels_of(samples: Floats32, notes: Iterable[tuple[float, float]]) -> list[Level]:
+    """Levels of a clip's samples (N,) as a whole, then of each of its `notes` (start and end, s) as it is played."""
+    parts = [excerpt(samples, start, end) for start, end in notes]
+    loudness = [lufs(signal_from_array(samples, CLIP_RATE)), *(sound_lufs(part, CLIP_RATE) for part in parts)]
+    return [(one if np.isfinite(one) else LOUDNESS_LUFS, _peak_db(part))
+            for one, part in zip(loudness, [samples, *parts], strict=True)]  # fmt: skip
+
+
+def excerpt(samples: Floats32, start_s: float, end_s: float) -> Floats32:
+    """A note as it is played: from a little before its onset to its end, faded."""
+    first = max(round((start_s - BEFORE_S / 3) * CLIP_RATE), 0)
+    return faded(samples[first : round(end_s * CLIP_RATE)], CLIP_RATE)
+
+
+def _peak_db(samples: Floats32) -> float:
+    return float(20 * np.log10(max(float(np.abs(samples).max(initial=0)), 1e-6)))
 
 
 def encoded(samples: Floats32) -> bytes:
@@ -223,8 +254,8 @@ def kept_clips(path: str | Path) -> dict[str, Clip]:
 def _read(path: str | Path) -> Iterator[tuple[Clip, str]]:
     with np.load(path, allow_pickle=False) as file:
         for number, row in enumerate(json.loads(str(file["rows"]))):
-            seal, notes = row.pop("seal"), [tuple(note) for note in row["notes"]]
-            yield Clip(**row | {"notes": notes}, mp3=file[f"mp3_{number}"].tobytes()), seal
+            seal, lists = row.pop("seal"), {key: [tuple(one) for one in row[key]] for key in ("notes", "levels")}
+            yield Clip(**row | lists, mp3=file[f"mp3_{number}"].tobytes()), seal
 
 
 def _seal(clip: Clip) -> str:

@@ -49,7 +49,8 @@ def write_paper(
     results: Results, path_to_takes: str | Path, path_to_notes_normalised: str | Path, folder: str | Path
 ) -> None:
     """Write tidy exports, data dictionary, methods text and citation file."""
-    takes, notes = read_parquet(path_to_takes), read_parquet(path_to_notes_normalised)
+    takes = read_parquet(path_to_takes)
+    notes = read_parquet(path_to_notes_normalised, list(EXPORTED_NOTE_COLUMNS))
     files = exports(results.study, takes, notes, results.tables)
     files |= {"methods.md": methods_text(results.study, results.tables), "CITATION.cff": citation()}
     for name, text in files.items():

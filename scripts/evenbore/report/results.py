@@ -93,8 +93,16 @@ class Results:
 
     def status(self, instrument: str) -> list[Row]:
         """Rows of the table `status` of one instrument, the current state last; empty texts for empty cells."""
-        rows = self.of("status", instrument).fillna({column: "" for column in ("good", "against", "open", "character")})
-        return sorted(cast(list[Row], rows.to_dict("records")), key=lambda row: row["current"])
+        return sorted(map(dict, self._statuses.get(instrument, ())), key=lambda row: row["current"])
+
+    @cached_property
+    def _statuses(self) -> dict[str, list[Row]]:
+        """Instrument -> its rows of the table `status`."""
+        texts = {column: "" for column in ("good", "against", "open", "character")}
+        rows: dict[str, list[Row]] = {}
+        for row in self.tables["status"].fillna(texts).to_dict("records"):
+            rows.setdefault(row["instrument"], []).append(cast(Row, row))
+        return rows
 
     @cached_property
     def now(self) -> dict[str, Row]:

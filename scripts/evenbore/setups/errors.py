@@ -5,6 +5,7 @@ only its own session's part, which a few directions span: the notes are measured
 each, and what that changes is carried over to the K directions in proportion.
 """
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -17,12 +18,18 @@ SESSION_VARIANCE_KEPT = 0.999  # of every session's error
 
 
 class SetupErrors(NamedTuple):
-    """`changes` (R, N, M): of N notes' M measures, one standard error along each direction of their session's error;
+    """`changes` (R, N, M): of N notes' M `measures`, one standard error along each direction of their session's error;
     `session` (N,): number of their session; `mixing` (S, K, R): parts of the sessions' directions in the K of all."""
 
     changes: Floats32
     session: Ints
     mixing: Floats
+    measures: Sequence[str]
+
+    def of(self, measures: Sequence[str]) -> "SetupErrors":
+        """The same of these `measures`."""
+        place = [self.measures.index(name) for name in measures]
+        return self._replace(changes=self.changes[:, :, place], measures=measures)
 
     def along_all(self, changes: Floats, session: int) -> Floats:
         """Changes (R, ...) along the session's directions as changes (K, ...) along those of all sessions."""
@@ -70,4 +77,5 @@ def save_setup_errors(errors: SetupErrors, path: str | Path) -> None:
 def load_setup_errors(path: str | Path) -> SetupErrors:
     """What `save_setup_errors` kept."""
     with np.load(path, allow_pickle=False) as kept:
-        return SetupErrors(*(kept[name] for name in SetupErrors._fields))
+        changes, session, mixing, measures = (kept[name] for name in SetupErrors._fields)
+    return SetupErrors(changes, session, mixing, measures.tolist())

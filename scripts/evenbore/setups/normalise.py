@@ -89,7 +89,7 @@ def normalise(
     notes[RELATIVE_TILT] = np.where(notes["tilt_db_per_octave"].isna(), np.nan, tilt)
     for measure, column in RELATIVE.items():
         notes[column] = against_usual_value(notes, measure, kinds or {})
-    errors = SetupErrors(changes, session, mixing)
+    errors = SetupErrors(changes, session, mixing, CHAIN_MEASURES)
     return Normalised(setups, notes, errors, frequency_hz, flat, room_variance, tone)
 
 

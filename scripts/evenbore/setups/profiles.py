@@ -141,7 +141,8 @@ def band_profiles(normalised: Normalised, bands: Iterable[pd.DataFrame]) -> pd.D
             centred = level[rows][:, keep] - level[rows][:, keep].mean(axis=1, keepdims=True)
             variance = s_r2[keep] / len(rows)
             if errors is not None:
-                moved = errors[:, key["session_number"].to_numpy()[rows]][:, :, keep].mean(axis=1)
+                sessions, count = np.unique(key["session_number"].to_numpy()[rows], return_counts=True)
+                moved = np.tensordot(count / len(rows), errors[:, sessions][:, :, keep], axes=(0, 1))
                 variance = variance + ((moved - moved.mean(axis=1, keepdims=True)) ** 2).sum(axis=0)
             variance = variance + _session_means_variance(key["session"].to_numpy()[rows], room[rows][:, keep])
             of_owner = dict(zip(whole, cast(tuple[str, ...], owner), strict=True))

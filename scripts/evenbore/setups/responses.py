@@ -103,7 +103,7 @@ class _Rows(NamedTuple):
     tone: Ints
     recording: Ints
     session: Ints
-    frequency_hz: Floats
+    frequency_hz: Floats32
     level_db: Floats
     censored: Bools
 
@@ -131,8 +131,9 @@ def estimate_setups(notes: pd.DataFrame, harmonics: HarmonicArrays, groups: dict
     for g in np.unique(number[linked]):
         members = np.flatnonzero(number == g)
         in_group = np.isin(shared.session, members)
-        rows = shared.of(in_group)._replace(session=np.searchsorted(members, shared.session[in_group]))
-        fitted, factor, reached = _fit(rows, len(members), take_root)
+        own = np.searchsorted(members, shared.session[in_group])
+        # the rows of many takes of a reference are large: no name here holds them while they are fitted
+        fitted, factor, reached = _fit(shared.of(in_group)._replace(session=own), len(members), take_root)
         response[members] = np.where(reached, fitted, np.nan)
         if factor is not None:
             block = np.zeros((factor.shape[0], len(sessions), BAND_HZ.size))
@@ -183,13 +184,13 @@ def _shared_rows(notes: pd.DataFrame, harmonics: HarmonicArrays, clear: Bools, s
     note, harmonic = np.nonzero(present & _in_several(present, cell, session))
     censored = ~clear[note, harmonic]
     level = np.where(censored, limit[note, harmonic], harmonics.level_db[note, harmonic])
-    recording, midi = (pd.factorize(notes[key])[0][note] for key in ("recording", "midi"))
+    recording, midi = (pd.factorize(notes[key])[0][note].astype(np.int32) for key in ("recording", "midi"))
     return _Rows(
-        cell=cell[note] * clear.shape[1] + harmonic,
-        tone=midi * clear.shape[1] + harmonic,
+        cell=(cell[note] * clear.shape[1] + harmonic).astype(np.int32),
+        tone=(midi * clear.shape[1] + harmonic).astype(np.int32),
         recording=recording,
         session=session[note],
-        frequency_hz=harmonics.frequency_hz[note, harmonic].astype(float),
+        frequency_hz=harmonics.frequency_hz[note, harmonic],
         level_db=level.astype(float),
         censored=censored,
     )
@@ -292,6 +293,7 @@ def _fit(rows: _Rows, s: int, take_root: Floats | None) -> tuple[Floats, Floats 
             own = slice(number * b, (number + 1) * b)
             normal[own] += (by_column[own] @ design - sums_by_column[own] @ means).toarray()
             normal[own, own] += (noise / BEND_SD_DB) ** 2 * bend.T @ bend
+        del by_column, sums, sums_by_column
         factor = linalg.cho_factor(normal.T, lower=True, overwrite_a=True, check_finite=False)
         sums_y = np.asarray(cells @ (weight * y))
         centred_y = y - (sums_y / totals)[cell]
@@ -310,6 +312,7 @@ def _fit(rows: _Rows, s: int, take_root: Floats | None) -> tuple[Floats, Floats 
     if take_root is None:
         return fitted, None, reached
 
+    del weighted
     by_tone = sparse.csr_array((residual * used, (tone, np.arange(n))), shape=(tone.max() + 1, n))
     scores = (by_tone @ design - (by_tone @ cells.T) @ means).toarray()
     middle = scores.T @ scores
@@ -324,6 +327,7 @@ def _fit(rows: _Rows, s: int, take_root: Floats | None) -> tuple[Floats, Floats 
         )
         moved = np.hstack([of_take.toarray() @ take_root[bands] for of_take in leverage])
         middle += moved @ moved.T
+    del design, hats, columns, cells, means, by_tone, scores
     inner = np.flatnonzero(reached[:, bands])
     inverse = np.zeros((s * b, inner.size), order="F")
     inverse[inner, np.arange(inner.size)] = 1.0

@@ -112,9 +112,15 @@ def test_a_table_in_parts_is_the_table(frame, tmp_path, monkeypatch):
         pd.testing.assert_frame_equal(pd.concat(rows, ignore_index=True), whole)
 
 
-def test_parquet_comes_back(frame, tmp_path):
-    write_parquet(conform(frame, "tuning_advice"), tmp_path / "t.parquet")
-    pd.testing.assert_frame_equal(pd.read_parquet(tmp_path / "t.parquet"), conform(frame, "tuning_advice"))
+@pytest.mark.parametrize("cells", [1, 1000])  # column by column, and all at once
+def test_parquet_comes_back(frame, tmp_path, monkeypatch, cells):
+    monkeypatch.setattr(tables, "CELLS_AT_ONCE", cells)
+    whole = conform(frame, "tuning_advice")
+    write_parquet(whole, tmp_path / "t.parquet")
+    for again in (pd.read_parquet(tmp_path / "t.parquet"), tables.read_parquet(tmp_path / "t.parquet")):
+        pd.testing.assert_frame_equal(again, whole)
+    some = ["instrument", "aim_cents"]
+    pd.testing.assert_frame_equal(tables.read_parquet(tmp_path / "t.parquet", some), whole[some])
 
 
 def test_a_failed_write_leaves_the_old_file_alone(frame, tmp_path):

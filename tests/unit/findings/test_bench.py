@@ -85,6 +85,11 @@ def test_notes_that_a_leak_silences_speak_for_it_if_tried_and_notes_that_speak_a
     assert not left_out[:, 2].any() and not tried[:, 2].any()
 
 
+def test_notes_that_hundreds_of_takes_lack_are_counted():
+    few, many = (supported({2: {"mf": LOW_SIX}}, [below(64)], takes=takes)[1, 2, 0] for takes in (2, 200))
+    assert np.isfinite(many) and many > few
+
+
 def test_notes_that_the_sheet_does_not_ask_for_or_one_take_has_are_not_missing():
     asked = {f"i02_0_mf_{take}": np.arange(64, 93) for take in (1, 2)}
     assert supported({2: {"mf": LOW_SIX}}, [below(64)], asked)[1, 2, 0] == pytest.approx(0.0, abs=1e-9)

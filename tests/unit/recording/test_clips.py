@@ -72,6 +72,9 @@ def test_clips_are_equally_loud(path):
     (clip,) = cut(take(path, "r1"))
     loudness = pyloudnorm.Meter(CLIP_RATE).integrated_loudness(decoded(clip.mp3).astype(float))
     assert loudness == pytest.approx(clips.LOUDNESS_LUFS, abs=0.6)  # the encoder itself takes 0.45 dB off
+    whole, *notes = clip.levels
+    assert whole == pytest.approx((loudness, 20 * np.log10(np.abs(decoded(clip.mp3)).max())), abs=0.1)
+    assert len(notes) == len(clip.notes)
 
 
 def test_the_best_takes_are_taken_and_those_played_alike(path):

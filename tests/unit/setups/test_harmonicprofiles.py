@@ -20,7 +20,7 @@ def profiles(level_db, errors_db=None, room=0.0, dynamic="mf"):
     })  # fmt: skip
     frequency = np.tile(440.0 * np.arange(1, level.shape[1] + 1), (takes, 1)).astype(np.float32)
     setups = Setups(("s",), np.array([1]), np.array([True]), np.zeros((1, BAND_HZ.size)), errors_db)
-    none = SetupErrors(np.zeros((0, takes, 1), np.float32), np.zeros(takes, int), session_directions(setups)[1])
+    none = SetupErrors(np.zeros((0, takes, 1), np.float32), np.zeros(takes, int), session_directions(setups)[1], [])
     told = Normalised(setups, notes, none, frequency, level, np.full(level.shape, room, np.float32), pd.DataFrame())
     return harmonic_profiles(told, "mf")
 

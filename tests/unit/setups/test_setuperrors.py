@@ -59,3 +59,6 @@ def test_errors_come_back_from_their_file(study, tmp_path):
     save_setup_errors(study[1].errors, tmp_path / "errors.npz")
     for kept, written in zip(load_setup_errors(tmp_path / "errors.npz"), study[1].errors, strict=True):
         np.testing.assert_array_equal(kept, written)
+    one = study[1].errors.of(["brightness_db"])
+    place = CHAIN_MEASURES.index("brightness_db")
+    np.testing.assert_array_equal(one.changes[..., 0], study[1].errors.changes[..., place])
