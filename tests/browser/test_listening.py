@@ -131,14 +131,13 @@ def test_a_change_goes_on_at_the_same_note_without_a_gap(spied):
     )  # fmt: skip
     # at one time of the audio clock the new one begins and the old one begins to fade, for 0.03 s
     assert new["begun"] == pytest.approx(old["stopped"] - 0.03, abs=1e-6)
-    # the note that sounded in the old one at that time sounds in the new one (the instruments keep different pace)
+    # the note that sounded in the old one at that time sounds in the new one (the instruments keep different pace); where
+    # one has just begun, a little later
     window = round(0.05 * CLIP_RATE)
     places = (new["begun"] - old["begun"]) * CLIP_RATE, new["offset"] * CLIP_RATE
-    pitches = [
-        frequency(samples(spied, number)[round(place) : round(place) + window])
-        for number, place in zip((first, second), places, strict=True)
-    ]
-    assert 12 * abs(np.log2(pitches[0] / pitches[1])) < 0.5
+    sounds = [samples(spied, number)[round(place) :] for number, place in zip((first, second), places, strict=True)]
+    pitches = np.array([[frequency(sound[k * window :][:window]) for k in (0, 2)] for sound in sounds])
+    assert 12 * np.abs(np.log2(pitches[0] / pitches[1])).min() < 0.5
 
 
 # a grace note more in one take, a note less in another: semitones from its first note; every take has a pace of its own
