@@ -131,8 +131,8 @@ def test_a_change_goes_on_at_the_same_note_without_a_gap(spied):
     )  # fmt: skip
     # at one time of the audio clock the new one begins and the old one begins to fade, for 0.03 s
     assert new["begun"] == pytest.approx(old["stopped"] - 0.03, abs=1e-6)
-    # the note that sounded in the old one at that time sounds in the new one (the instruments keep different pace); where
-    # one has just begun, a little later
+    # the note that sounded in the old one at that time sounds in the new one (the instruments keep different pace), or
+    # does a little later, where one has just begun
     window = round(0.05 * CLIP_RATE)
     places = (new["begun"] - old["begun"]) * CLIP_RATE, new["offset"] * CLIP_RATE
     sounds = [samples(spied, number)[round(place) :] for number, place in zip((first, second), places, strict=True)]
