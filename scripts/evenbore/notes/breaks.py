@@ -68,7 +68,7 @@ def _is_sudden(difference: Floats32, start: int, length: int, near: int) -> bool
     """Whether the largest difference of `length` samples from `start` stands alone among those `near`."""
     top = start + int(np.argmax(difference[start : start + length]))
     around = difference[max(0, top - near) : top + near + 1]
-    return np.count_nonzero(around > difference[top] / 4) <= _SUDDEN
+    return bool(np.count_nonzero(around > difference[top] / 4) <= _SUDDEN)
 
 
 def _silenced(x: Floats32, peaks: Floats32, frame: int, usual: float) -> bool:
