@@ -61,22 +61,22 @@ WORDINGS = {
 above 2 kHz."""
 
 
-class _Last:
-    """The last levels that `harmonic_measures` was given, and their amplitudes, which most measures begin with."""
+class _Shared:
+    """The levels that `harmonic_measures` is at work on, and their amplitudes, which most measures begin with."""
 
     level_db: Floats | None = None
-    amplitudes: Floats
+    amplitudes: Floats | None = None
 
 
 def _amplitudes(level_db: Floats) -> Floats:
-    if level_db is _Last.level_db:
-        return _Last.amplitudes
+    if level_db is _Shared.level_db and _Shared.amplitudes is not None:
+        return _Shared.amplitudes
     amplitudes: Floats = np.exp(np.log(10) / 20 * level_db)
     amplitudes[np.isnan(amplitudes)] = 0
     return amplitudes
 
 
-@lru_cache(maxsize=4)  # the same notes are measured again and again while set-ups are taken out
+@lru_cache(maxsize=2)  # the same notes are measured again and again while set-ups are taken out
 def _weights(power: Callable[[Floats], Floats], f0_hz: bytes, harmonics: int) -> Floats:
     """Weights (N, H) of the harmonics' powers; `f0_hz`: those of N notes as bytes, float64."""
     return power(np.frombuffer(f0_hz)[:, None] * np.arange(1.0, harmonics + 1))
@@ -364,10 +364,11 @@ def harmonic_measures(
     level_db: Floats, f0_hz: Floats, names: Iterable[str] = tuple(HARMONIC_MEASURES)
 ) -> dict[str, Floats]:
     """These of HARMONIC_MEASURES for levels (N, H) and fundamentals (N,)."""
-    levels = level_db.copy()  # that nobody else changes
-    _Last.amplitudes = _amplitudes(levels)
-    _Last.level_db = levels
-    return {name: HARMONIC_MEASURES[name](levels, f0_hz) for name in names}
+    _Shared.level_db, _Shared.amplitudes = level_db, _amplitudes(level_db)
+    try:
+        return {name: HARMONIC_MEASURES[name](level_db, f0_hz) for name in names}
+    finally:
+        _Shared.level_db = _Shared.amplitudes = None
 
 
 def hidden_by_noise(level_db: Floats, limit_db: Floats, f0_hz: Floats, before: dict[str, Floats]) -> dict[str, Bools]:

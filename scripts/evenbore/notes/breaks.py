@@ -53,10 +53,11 @@ def is_broken(signal: Signal, onset_s: float, offset_s: float, f0_hz: float, gat
         padded = np.pad(grouped, _AROUND // 2, "symmetric")
         around = np.maximum(usual, np.median(sliding_window_view(padded, _AROUND), axis=1))
         jumps = np.flatnonzero(grouped > _JUMP * around)
-        starts = (left_out + group * jumps[:_MOST_JUMPS]) * frame
-        sudden = any(_is_sudden(difference, start, group * frame, round(_NEAR_S * rate)) for start in starts.tolist())
-        burst = np.count_nonzero(grouped > _BURST * usual)
-        if (len(jumps) <= _MOST_JUMPS and sudden) or 0 < burst <= _MOST_BURST:
+        if len(jumps) <= _MOST_JUMPS:
+            starts = ((left_out + group * jumps) * frame).tolist()
+            if any(_is_sudden(difference, start, group * frame, round(_NEAR_S * rate)) for start in starts):
+                return True
+        if 0 < np.count_nonzero(grouped > _BURST * usual) <= _MOST_BURST:
             return True
     if gated:
         reach = round(_REACH_S / _FRAME_S)
