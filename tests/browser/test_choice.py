@@ -4,20 +4,15 @@ import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select
 
+from browser.conftest import enter
+
 
 @pytest.fixture
 def choose(same):
     """Function: choose buyer and budget, as by hand; returns what stands there of the first pool."""
 
     def chosen(buyer, budget=""):
-        same.execute_script(
-            "const fields = { buyer: arguments[0], budget: arguments[1] };"
-            "for (const [id, value] of Object.entries(fields)) {"
-            "  const field = document.getElementById(id);"
-            "  field.value = value;"
-            "  for (const kind of ['input', 'change']) field.dispatchEvent(new Event(kind, { bubbles: true }));"
-            "}", buyer, str(budget),
-        )  # fmt: skip
+        enter(same, {"#buyer": buyer, "#budget": str(budget)})
         return same.find_element(By.CSS_SELECTOR, "#choices .choice")
 
     return chosen

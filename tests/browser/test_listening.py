@@ -13,6 +13,7 @@ import scipy.stats
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
+from browser.conftest import enter
 from evenbore.recording.clips import CLIP_RATE
 from report_sample import WRITTEN
 
@@ -61,15 +62,7 @@ def click(page, selector):
 
 
 def choose(page, **values):
-    """As by hand, in this order; the options by their text."""
-    page.execute_script(
-        "for (const [name, text] of Object.entries(arguments[0])) {"
-        "  const field = document.getElementById(`listen-${name}`);"
-        "  field.selectedIndex = [...field.options].findIndex((option) => option.text === text);"
-        "  if (field.selectedIndex < 0) throw new Error(`${name}: no ${text}`);"
-        "  field.dispatchEvent(new Event('change', { bubbles: true }));"
-        "}", values,
-    )  # fmt: skip
+    enter(page, {f"#listen-{field}": value for field, value in values.items()})
 
 
 def play(page, selector):

@@ -6,6 +6,7 @@ import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
+from browser.conftest import enter
 from evenbore.compare.gates import check_gates, seen_by
 from evenbore.compare.rank import load_pools, rank_tables
 
@@ -52,15 +53,7 @@ def shown(page):
 
 
 def fill(page, attribute, fields):
-    """As typing does, all at once."""
-    page.execute_script(
-        "const [attribute, fields] = arguments;"
-        "for (const [name, value] of Object.entries(fields)) {"
-        "  const field = document.querySelector(`[${attribute}=${name}]`);"
-        "  field.value = value;"
-        "  field.dispatchEvent(new Event('input', { bubbles: true }));"
-        "}", attribute, fields,
-    )  # fmt: skip
+    enter(page, {f"[{attribute}={name}]": value for name, value in fields.items()})
 
 
 def weigh(page, weights):
