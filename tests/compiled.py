@@ -18,6 +18,7 @@ from types import ModuleType
 from unittest import mock
 
 import numpy as np
+from llvmlite.binding import get_host_cpu_features, get_host_cpu_name
 
 from start import try_lock
 
@@ -33,7 +34,9 @@ def librosa() -> ModuleType:
     os.environ["NUMBA_CACHE_DIR"] = own
     KEPT.mkdir(parents=True, exist_ok=True)
     installed = Path(find_spec("librosa").origin)  # numba compiles anew what was installed anew, or elsewhere
-    place = hashlib.sha256(f"{installed} {installed.stat().st_mtime_ns}".encode()).hexdigest()[:8]
+    # and some of it for another processor: what is mixed of two crashes
+    made_of = f"{installed} {installed.stat().st_mtime_ns} {get_host_cpu_name()} {get_host_cpu_features().flatten()}"
+    place = hashlib.sha256(made_of.encode()).hexdigest()[:8]
     whole = KEPT / f"librosa-{version('librosa')}-numba-{version('numba')}-{place}"
     with (KEPT / "lock").open("a") as handle:
         while not try_lock(handle):
