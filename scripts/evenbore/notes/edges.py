@@ -22,6 +22,7 @@ _STEADY_HOP_S = 0.030  # a mean over a steady part needs no more
 _EDGE = 0.1  # 20 dB below the steady amplitude
 _TROUGH = 1.3  # levels up to this times the least one belong to a trough
 _BEFORE_S, _NEAR_S, _AFTER_S = 0.20, 0.05, 0.30  # how far around the first estimate an edge is looked for
+_OVERLAP_S = 0.08  # an echo is taken for its note: the next one may have begun so long before that one's estimated end
 _SOUNDING = 0.5  # a note has surely begun at this share of its steady amplitude
 _LONG_BEFORE_S = 0.30  # where nothing sounds just before it: a note may begin softly, and swell only then
 _EARLY_S = 0.03
@@ -216,7 +217,7 @@ def _onset(notes: _Notes, i: int) -> float:
     near = i > 0 and first - notes.last_s[i - 1] < _BEFORE_S
     start = first - (_BEFORE_S if near else _LONG_BEFORE_S)
     if i > 0:
-        start = max(start, notes.last_s[i - 1] - _NEAR_S, notes.middle_s[i - 1])
+        start = max(start, notes.last_s[i - 1] - _OVERLAP_S, notes.middle_s[i - 1])
     size = notes.size(notes.f0_hz[i], _GAP_WINDOW)
     steady = notes.steady(i, size)
     stop = max(notes.middle_s[i], start + 2 * _HOP_S)
