@@ -23,6 +23,8 @@ Conventions
 - Only instruments of one family are ranked together; chain-dependent criteria within a comparability group only,
   priorities without any over all groups.
 - Scatter that the study does not show is assumed, wide: UNREPEATED between takes, UNLINKED between sessions (steps).
+  By as much all instruments together may lie nearer to a target or further off in a take as a whole: nothing tells
+  whether they are sharp or the day is.
 - Arrays: (D, I, C) = draw, instrument, criterion. Ranks count from 1, the best.
 """
 
@@ -246,6 +248,9 @@ def _draw_pool(
             plan = assessed.errors(criterion, [(name, states[name]) for name in np.array(names)[known]])
             assert plan is not None  # a value comes from takes
             drawn[:, known] = draw_values(value[known], plan, step, rng, deviates[:, known, number])
+            of_whole_takes = CRITERIA[criterion].kind == "take" and CRITERIA[criterion].day_kind == "whole"
+            if better == "target" and of_whole_takes and np.unique(plan.group).size == 1:
+                drawn += UNLINKED * step * rng.standard_normal((draws, 1))
         turned = "higher" if better == "taste" else better
         median = np.median(oriented(value[known], turned)) / step
         neutral = better == "taste" or chain_dependent == "yes"

@@ -260,6 +260,18 @@ def test_the_day_counts_where_no_instrument_shows_what_it_adds(same_session, err
     assert np.array([1, -1]) @ covariance @ [1, -1] == pytest.approx(error - 2 * 0.5**2 / 4 + 2 * s_r2 / 4)
 
 
+@pytest.mark.parametrize(("criterion", "p"), [("tuning_offset", stats.norm.cdf(2 / 5)), ("register_width", 1.0)])
+def test_nobody_knows_whether_all_are_sharp_or_the_day_is(criterion, p):
+    # 2 cents flat is nearer to 0 than 6 sharp, unless the day adds less than -2, of a standard deviation of one step;
+    # what lies between notes is none of the day's
+    table, takes = study(np.random.default_rng(31), {criterion: [-2.0, 6.0, 30.0, -30.0, 40.0, -40.0]}, sd=0.01)
+    criteria = CRITERIA[:1].assign(criterion=criterion, better="target", just_noticeable=5.0)
+    states = dict.fromkeys(sorted(table["instrument"].unique()), "as_found")
+    kinds, assessed = dict.fromkeys(states, "saxophone_alto"), Assessment(table, takes, NO_SHIFTS, DAYS)
+    (pool,) = rank.draw_pools(assessed, criteria, states, kinds, 1, 4000)
+    assert (pool.utilities[:, :, 0].argmax(axis=1) == 0).mean() == pytest.approx(p, abs=0.03)
+
+
 def test_sensitivity_shows_the_weight_that_changes_the_winner():
     utilities = np.tile(np.array([[1.0, -1.0], [-1.0, 1.0]]), (2000, 1, 1))  # x1 wins on a, x2 on b
     pool = Pool("flute", 1, ["x1", "x2"], ["intonation_spread", "dynamic_range"], utilities)
