@@ -489,7 +489,7 @@ def _intonation(
                 continue
             text = words.explain_intonation(one, family, tolerance, interval)
             row = _row(owner, one.kind, one.first, one.last, one.n, one.cents, "cents", one.confidence, text)
-            # a slip on top of what a sound note may be off by must not make it a fault
+            # a slip on top of what a sound note is off by is no fault: single takes must lie beyond the tolerance
             seen = recurrence(one.effects, tolerance if one.n <= FEW_NOTES else 0.0)
             findings.append(row | seen | {"scope": "design" if one.design else "unit"})
     return findings

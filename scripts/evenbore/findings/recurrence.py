@@ -17,14 +17,14 @@ FEW_NOTES = 2  # ASSUME: as few notes as one slip can spoil (a note, or a finger
 def recurrence(effects: Floats, least: float = 0.0) -> dict[str, int]:
     """Columns `n_seen` and `n_takes` of a finding: how many takes show it, of how many that tell.
 
-    `effects` (T,): what each take alone says of its size, NaN where it does not tell; signed. Where the others together
-    do not show what one take does, or less than `least`, that one alone has shown it.
+    `effects` (T,): what each take alone says of its size, NaN where it does not tell; signed. What shows it goes as far
+    as `least`, too. Where the others together do not show what one take does, that one alone has shown it.
     """
     known = effects[np.isfinite(effects)]
     mean = known.mean() if known.size else 0.0
     size = np.sort(known * np.sign(mean))
-    seen = int((size >= SHOWN * abs(mean)).sum())
-    alone = size.size > 1 and size[:-1].mean() < max(SHOWN * abs(mean), least)
+    seen = int((size >= max(SHOWN * abs(mean), least)).sum())
+    alone = size.size > 1 and size[:-1].mean() < SHOWN * abs(mean)
     return {"n_seen": min(seen, 1) if alone else seen, "n_takes": int(known.size)}
 
 
