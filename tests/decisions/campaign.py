@@ -34,7 +34,7 @@ BARELY = 1.2  # just-noticeable differences
 SPREADS = (0.25, 0.5, 1.0)  # of the instruments, in what such instruments usually differ by
 BINS = (0.2, 0.4, 0.6, 0.7, 0.8, 0.9, 1.0001)  # of stated probabilities
 MEANT = 40.0  # concentration of the weights that a buyer means, given those of a preset: a weight of 0.3 to within 0.07
-PILOTS = 8  # studies of identical instruments that plans take the scatter of takes from
+PILOTS = 40  # studies of identical instruments that plans take the scatter of takes from
 TOGETHER = 5  # studies of a cell that a process takes at once
 
 Cell = Mapping[str, Any]

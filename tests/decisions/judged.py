@@ -14,6 +14,7 @@ from evenbore.compare.rank import draw_pools, rank_tables
 from evenbore.facts.criteria import CRITERIA, MEASURED
 from evenbore.facts.findings import FINDINGS
 from evenbore.findings.diagnose import diagnose, study_tolerances
+from evenbore.findings.recurrence import untold_by_one
 from evenbore.judge.assess import assess
 from evenbore.judge.repeatability import Assessment
 from evenbore.judge.takes import prepared_takes
@@ -144,7 +145,9 @@ def findings(study: Study) -> pd.DataFrame:
     table = diagnose(normalised(study)[0], study.sheet, families(), config)
     sure = table["confidence"] >= config["tolerances"]["default"]["confidence"]
     bench = table["kind"].map(lambda kind: FINDINGS[kind].blocks == "bench")
-    return table[sure & bench & (table["scope"] == "unit") & table["instrument"].notna()]
+    told = table[sure & bench & (table["scope"] == "unit") & table["instrument"].notna()]
+    again = [untold_by_one(row) for row in told.to_dict("records")]
+    return told[~np.array(again, bool)]
 
 
 def promised(visits: list[Visit], takes: int, take_sd: dict[str, float]) -> dict[str, float]:

@@ -18,7 +18,8 @@ QUARTILES = [(7, 16), (3, 12), (2, 11), (4, 11), (1, 10), (2, 10), (7, 15), (3, 
 @pytest.fixture(scope="module")
 def draws():
     # a half-Cauchy as wide as this is flat where the data let tau be
-    return draw_true(EFFECT, np.diag(ERROR**2), np.inf, 1000.0, np.random.default_rng(1), 40_000)
+    rng = np.random.default_rng(1)
+    return draw_true(EFFECT, np.diag(ERROR**2), np.inf, 1000.0, rng, rng.standard_normal((40_000, EFFECT.size)))
 
 
 def test_medians(draws):

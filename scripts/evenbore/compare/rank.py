@@ -8,6 +8,8 @@ Conventions
 - True values: a normal hierarchical model per criterion. The instruments of a study spread around a common mean by
   tau, which is drawn too, so a value is drawn towards the mean the more, the less sure it is. Without this the best
   of many uncertain values would be believed too much (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., 5.4).
+- Criteria that read the same notes err together: what is drawn beside their means is correlated as their takes are
+  (`Assessment.correlation`).
 - An instrument of which nothing but its cost is known is not ranked.
 - A missing value is drawn from the worse half of the study's spread, taken at least one step wide: it widens the rank
   and is on average a loss. Of a matter of taste it is drawn from all of it, and of what a room can hide: that says
@@ -21,6 +23,8 @@ Conventions
 - Only instruments of one family are ranked together; chain-dependent criteria within a comparability group only,
   priorities without any over all groups.
 - Scatter that the study does not show is assumed, wide: UNREPEATED between takes, UNLINKED between sessions (steps).
+  By as much all instruments together may lie nearer to a target or further off in a take as a whole: nothing tells
+  whether they are sharp or the day is.
 - Arrays: (D, I, C) = draw, instrument, criterion. Ranks count from 1, the best.
 """
 
@@ -77,9 +81,10 @@ def steps(criteria: pd.DataFrame, median_cost: float) -> pd.Series:
 
 
 def draw_true(
-    value: Floats, covariance: Floats, df: float, tau_scale: float, rng: np.random.Generator, draws: int
+    value: Floats, covariance: Floats, df: float, tau_scale: float, rng: np.random.Generator, deviates: Floats
 ) -> Floats:
-    """Draws (D, I) of the true values behind `value` (I,) with error `covariance` (I, I) on `df`.
+    """Draws (D, I) of the true values behind `value` (I,) with error `covariance` (I, I) on `df`, by `deviates` (D, I),
+    standard normal.
 
     tau has a half-Cauchy prior of `tau_scale`, the common mean a flat one. The covariance is rotated to be diagonal;
     given tau all is normal and independent there. Each draw scales the covariance by df / chi-square(df), because it
@@ -87,7 +92,7 @@ def draw_true(
     """
     noise, rotation = np.linalg.eigh(covariance)
     noise = np.maximum(noise, 0)
-    y, ones = value @ rotation, rotation.sum(axis=0)
+    y, ones, draws = value @ rotation, rotation.sum(axis=0), len(deviates)
     grid, mass = tau_posterior(y, ones, noise, tau_scale)
     tau2 = rng.choice(grid, size=(draws, 1), p=mass) ** 2
     noise = noise * (df / rng.chisquare(df, (draws, 1)) if np.isfinite(df) else 1.0)
@@ -96,7 +101,7 @@ def draw_true(
     mean = (weight * ones * y).sum(axis=1, keepdims=True) / precision
     mean = mean + rng.standard_normal((draws, 1)) / np.sqrt(precision)
     pull = noise * weight
-    true = y + pull * (mean * ones - y) + np.sqrt(pull * tau2) * rng.standard_normal((draws, y.size))
+    true = y + pull * (mean * ones - y) + np.sqrt(pull * tau2) * (deviates @ rotation)
     turned_back: Floats = true @ rotation.T
     return turned_back
 
@@ -159,7 +164,7 @@ def better_of(first: float, second: float, better: str) -> int:
 
 def weight_strata(draws: int, criteria: int, rng: np.random.Generator) -> Ints:
     """Which of STRATA equally likely strata each drawn weight (D, C) is taken from: the same for any weights."""
-    strata: Ints = rng.permuted(np.tile(np.arange(draws)[:, None] % STRATA, criteria), axis=0)
+    strata: Ints = rng.permuted(np.tile(np.arange(draws)[:, None] * STRATA // draws, criteria), axis=0)
     return strata
 
 
@@ -232,6 +237,7 @@ def _draw_pool(
     used = criteria[[c in told and size[c] > 0 for c in criteria["criterion"]]]
     stacked = np.empty((draws, len(names), len(used)), np.float32)
     columns = (used[name] for name in ("criterion", "better", "chain_dependent"))
+    deviates = _deviates(assessed.correlation(used["criterion"]), (draws, len(names)), rng)
     for number, (criterion, better, chain_dependent) in enumerate(zip(*columns, strict=True)):
         value, step = values[criterion].to_numpy(), size[criterion]
         known = np.isfinite(value)
@@ -241,7 +247,10 @@ def _draw_pool(
         else:
             plan = assessed.errors(criterion, [(name, states[name]) for name in np.array(names)[known]])
             assert plan is not None  # a value comes from takes
-            drawn[:, known] = draw_values(value[known], plan, step, rng, draws)
+            drawn[:, known] = draw_values(value[known], plan, step, rng, deviates[:, known, number])
+            of_whole_takes = CRITERIA[criterion].kind == "take" and CRITERIA[criterion].day_kind == "whole"
+            if better == "target" and of_whole_takes and np.unique(plan.group).size == 1:
+                drawn += UNLINKED * step * rng.standard_normal((draws, 1))
         turned = "higher" if better == "taste" else better
         median = np.median(oriented(value[known], turned)) / step
         neutral = better == "taste" or chain_dependent == "yes"
@@ -249,15 +258,27 @@ def _draw_pool(
     return Pool(family, group, names, list(used["criterion"]), stacked)
 
 
-def draw_values(value: Floats, plan: Errors, step: float, rng: np.random.Generator, draws: int) -> Floats:
-    """Draws (D, I) of the true values, each with the error of one of the ratios of own days, by their shares."""
+def _deviates(correlation: Floats, shape: tuple[int, int], rng: np.random.Generator) -> Floats:
+    """Standard normal deviates (D, I, C) with this `correlation` (C, C); `shape`: D, I."""
+    size, rotation = np.linalg.eigh(correlation)
+    root = rotation * np.sqrt(np.maximum(size, 0))  # pair by pair correlations may contradict one another a little
+    root /= np.linalg.norm(root, axis=1, keepdims=True)
+    deviates: Floats = rng.standard_normal((*shape, len(root))) @ root.T
+    return deviates
+
+
+def draw_values(value: Floats, plan: Errors, step: float, rng: np.random.Generator, deviates: Floats) -> Floats:
+    """Draws (D, I) of the true values by `deviates` (D, I), each with the error of one of the ratios of own days, by
+    their shares."""
     shares, covariances, df = _covariances(plan, step)
-    drawn = []
-    for covariance, count in zip(covariances, rng.multinomial(draws, shares), strict=True):
-        if count:
+    ratio = rng.choice(shares.size, len(deviates), p=shares)
+    drawn = np.empty(deviates.shape)
+    for number, covariance in enumerate(covariances):
+        own = ratio == number
+        if own.any():
             error = np.sqrt(np.trace(covariance) / len(covariance))
-            drawn.append(draw_true(value, covariance, df, max(TAU_SCALE * error, 1e-6 * step), rng, count))
-    return rng.permutation(np.concatenate(drawn))
+            drawn[own] = draw_true(value, covariance, df, max(TAU_SCALE * error, 1e-6 * step), rng, deviates[own])
+    return drawn
 
 
 def _covariances(plan: Errors, step: float) -> tuple[Floats, Iterable[Floats], float]:

@@ -37,7 +37,7 @@ from evenbore.findings.patterns import (
     region,
     size_priors,
 )
-from evenbore.findings.recurrence import recurrence, seen_once, without_farthest
+from evenbore.findings.recurrence import FEW_NOTES, recurrence, seen_once, without_farthest
 from evenbore.findings.references import deviations
 from evenbore.findings.rows import MIN_PEERS, SOFT_DYNAMICS, TOLD, Rows, collect_rows, excess, members, row_median
 from evenbore.findings.silence import silence_support, unheard
@@ -489,7 +489,9 @@ def _intonation(
                 continue
             text = words.explain_intonation(one, family, tolerance, interval)
             row = _row(owner, one.kind, one.first, one.last, one.n, one.cents, "cents", one.confidence, text)
-            findings.append(row | recurrence(one.effects) | {"scope": "design" if one.design else "unit"})
+            # a slip on top of what a sound note is off by is no fault: single takes must lie beyond the tolerance
+            seen = recurrence(one.effects, tolerance if one.n <= FEW_NOTES else 0.0)
+            findings.append(row | seen | {"scope": "design" if one.design else "unit"})
     return findings
 
 

@@ -14,16 +14,16 @@ SHOWN = 0.5  # ASSUME: a take shows it that goes half as far as all takes togeth
 FEW_NOTES = 2  # ASSUME: as few notes as one slip can spoil (a note, or a fingering in two registers); own choice
 
 
-def recurrence(effects: Floats) -> dict[str, int]:
+def recurrence(effects: Floats, least: float = 0.0) -> dict[str, int]:
     """Columns `n_seen` and `n_takes` of a finding: how many takes show it, of how many that tell.
 
-    `effects` (T,): what each take alone says of its size, NaN where it does not tell; signed. Where the others together
-    do not show what one take does, that one alone has shown it.
+    `effects` (T,): what each take alone says of its size, NaN where it does not tell; signed. What shows it goes as far
+    as `least`, too. Where the others together do not show what one take does, that one alone has shown it.
     """
     known = effects[np.isfinite(effects)]
     mean = known.mean() if known.size else 0.0
     size = np.sort(known * np.sign(mean))
-    seen = int((size >= SHOWN * abs(mean)).sum())
+    seen = int((size >= max(SHOWN * abs(mean), least)).sum())
     alone = size.size > 1 and size[:-1].mean() < SHOWN * abs(mean)
     return {"n_seen": min(seen, 1) if alone else seen, "n_takes": int(known.size)}
 

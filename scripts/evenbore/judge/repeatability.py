@@ -222,6 +222,19 @@ class Assessment:
             return None
         return errors_of(takes, entry.additive, self.days[entry.day_kind], self._shifts_of[criterion]).of(owners)
 
+    def correlation(self, criteria: Iterable[str]) -> Floats:
+        """Correlation (C, C) of how these criteria scatter from take to take within cells; 0 of those that read no
+        measure of a note in common, or are told by other takes."""
+        names = list(criteria)
+        away_of = {name: _away(takes) for name in names if not (takes := self.takes_of[name]).empty}
+        away = pd.DataFrame(away_of).reindex(columns=names).fillna(0.0).to_numpy(float)
+        size = np.linalg.norm(away, axis=0)
+        told = np.divide(away, size, out=np.zeros_like(away), where=size > 0)
+        common = [[bool({*CRITERIA[a].reads} & {*CRITERIA[b].reads}) for b in names] for a in names]
+        correlation: Floats = told.T @ told * common
+        np.fill_diagonal(correlation, 1.0)
+        return correlation
+
 
 def contrast(covariance: Floats, a: Ints, b: Ints) -> Floats:
     """Variance (P,) of the differences between `a` and `b` (indices (P,)); 0 at least, against rounding."""
@@ -482,6 +495,12 @@ def _within(cells: Cells, values: Floats) -> tuple[Floats, Floats]:
     away = values - cells.means(values)[cells.of_take]
     squares = np.bincount(cells.owner[cells.of_take], np.square(away).sum(axis=1)).astype(float)
     return squares, np.bincount(cells.owner, values.shape[1] * (cells.size - 1)).astype(float)
+
+
+def _away(takes: pd.DataFrame) -> pd.Series:
+    """How far the takes of one criterion lie from the mean of their cell, by recording."""
+    cells, values, _ = played_alike(takes)
+    return pd.Series(values - cells.means(values)[cells.of_take], takes["recording"])
 
 
 def _numbered(column: Sequence[str]) -> tuple[Ints, NDArray[np.object_]]:

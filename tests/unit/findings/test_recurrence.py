@@ -75,6 +75,10 @@ def test_what_takes_show_by_themselves_is_counted():
     assert recurrence(np.array([-30.0, 0.0])) == {"n_seen": 1, "n_takes": 2}
     # 8 is more than half of the mean of 12, but 8 and -3 together do not show what 31 does
     assert recurrence(np.array([31.0, 8.0, -3.0])) == {"n_seen": 1, "n_takes": 3}
+    # both go half as far as their mean of 25, but the second is within what may be
+    assert recurrence(np.array([34.0, 16.0]), 20.0) == {"n_seen": 1, "n_takes": 2}
+    assert recurrence(np.array([24.0, 21.0, 18.0, 19.0]), 20.0) == {"n_seen": 2, "n_takes": 4}
+    assert recurrence(np.array([-34.0, -21.0]), 20.0) == {"n_seen": 2, "n_takes": 2}
     assert recurrence(np.array([np.nan])) == {"n_seen": 0, "n_takes": 0}
 
 
