@@ -43,7 +43,7 @@ from rendering.tones import odd_tones_take
 
 # Raise this once the program has been changed in the light of what failed here: all takes are then played anew
 # (other tempos, noises and rooms), since those that failures were looked up in are held out no longer.
-SERIES = 7
+SERIES = 8
 SECOND_SOUNDFONT = "TimGM6mb.sf2"
 TUNED_ON = ("clarinet_b_flat", "saxophone_tenor", "bassoon", "flute", "saxophone_baritone_low_a", "oboe")
 DEVELOPMENT, HELD_OUT, BEYOND = "development", "held out", "beyond the task"

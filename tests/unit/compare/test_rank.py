@@ -287,7 +287,7 @@ def test_stated_probabilities_come_true():
     # The error of a value is 1.15; instruments spread little or much against it, as the prior has it.
     rng = np.random.default_rng(14)
     stated, came_true = [], []
-    for _ in range(1600):
+    for _ in range(5000):
         truth = rng.normal(0, abs(rng.standard_cauchy()) * 2.0 / np.sqrt(3), 6)
         df = 6 * 2
         s2 = 4.0 * rng.chisquare(df) / df
