@@ -235,9 +235,9 @@ def _draw_pool(
     size = steps(criteria, costs.median() or costs.mean())
     # where nobody costs anything, the cost decides nothing
     used = criteria[[c in told and size[c] > 0 for c in criteria["criterion"]]]
-    stacked = np.empty((draws, len(names), len(used)), np.float32)
     columns = (used[name] for name in ("criterion", "better", "chain_dependent"))
-    deviates = _deviates(assessed.correlation(used["criterion"]), (draws, len(names)), rng)
+    # of a large study too large to hold twice: utilities take the place of the deviates that they are drawn by
+    stacked = _deviates(assessed.correlation(used["criterion"]), (draws, len(names)), rng)
     for number, (criterion, better, chain_dependent) in enumerate(zip(*columns, strict=True)):
         value, step = values[criterion].to_numpy(), size[criterion]
         known = np.isfinite(value)
@@ -247,7 +247,7 @@ def _draw_pool(
         else:
             plan = assessed.errors(criterion, [(name, states[name]) for name in np.array(names)[known]])
             assert plan is not None  # a value comes from takes
-            drawn[:, known] = draw_values(value[known], plan, step, rng, deviates[:, known, number])
+            drawn[:, known] = draw_values(value[known], plan, step, rng, stacked[:, known, number].astype(float))
             of_whole_takes = CRITERIA[criterion].kind == "take" and CRITERIA[criterion].day_kind == "whole"
             if better == "target" and of_whole_takes and np.unique(plan.group).size == 1:
                 drawn += UNLINKED * step * rng.standard_normal((draws, 1))
@@ -258,12 +258,14 @@ def _draw_pool(
     return Pool(family, group, names, list(used["criterion"]), stacked)
 
 
-def _deviates(correlation: Floats, shape: tuple[int, int], rng: np.random.Generator) -> Floats:
+def _deviates(correlation: Floats, shape: tuple[int, int], rng: np.random.Generator) -> Floats32:
     """Standard normal deviates (D, I, C) with this `correlation` (C, C); `shape`: D, I."""
     size, rotation = np.linalg.eigh(correlation)
     root = rotation * np.sqrt(np.maximum(size, 0))  # pair by pair correlations may contradict one another a little
     root /= np.linalg.norm(root, axis=1, keepdims=True)
-    deviates: Floats = rng.standard_normal((*shape, len(root))) @ root.T
+    deviates = np.empty((*shape, len(root)), np.float32)
+    for of_draw in deviates:
+        of_draw[:] = rng.standard_normal(of_draw.shape) @ root.T
     return deviates
 
 

@@ -78,6 +78,11 @@ class Cells:
         means: Floats = sums / self.size.reshape(-1, *[1] * (values.ndim - 1))
         return means
 
+    def away(self, values: Floats) -> Floats:
+        """The takes' `values` (T, ...) less the mean of their cell."""
+        away: Floats = values - self.means(values)[self.of_take]
+        return away
+
     def several_blocks(self) -> Bools:
         """Whether each cell's owner was recorded in other blocks too (C,)."""
         return np.bincount(self.owner)[self.owner] > 1
@@ -209,6 +214,15 @@ class Assessment:
         return by_criterion(self.takes)
 
     @cached_property
+    def _away(self) -> pd.DataFrame:
+        """How far each take lies from the mean of its cell, by recording and criterion; 0 where it does not tell."""
+        away_of = {}
+        for criterion, takes in self.takes.groupby("criterion"):
+            cells, values, _ = played_alike(takes)
+            away_of[criterion] = pd.Series(cells.away(values), takes["recording"])
+        return pd.DataFrame(away_of).fillna(0.0)
+
+    @cached_property
     def _shifts_of(self) -> dict[str, pd.DataFrame]:
         return by_criterion(self.shifts)
 
@@ -226,8 +240,7 @@ class Assessment:
         """Correlation (C, C) of how these criteria scatter from take to take within cells; 0 of those that read no
         measure of a note in common, or are told by other takes."""
         names = list(criteria)
-        away_of = {name: _away(takes) for name in names if not (takes := self.takes_of[name]).empty}
-        away = pd.DataFrame(away_of).reindex(columns=names).fillna(0.0).to_numpy(float)
+        away = self._away.reindex(columns=names, fill_value=0.0).to_numpy(float)
         size = np.linalg.norm(away, axis=0)
         told = np.divide(away, size, out=np.zeros_like(away), where=size > 0)
         common = [[bool({*CRITERIA[a].reads} & {*CRITERIA[b].reads}) for b in names] for a in names]
@@ -279,7 +292,7 @@ def played_alike(takes: pd.DataFrame) -> tuple[Cells, Floats, int]:
     if cells.manners.shape[1] < 2:
         return cells, values, 0
     whole = np.column_stack([cells.manners, values])
-    within = whole - cells.means(whole)[cells.of_take]
+    within = cells.away(whole)
     # the least-norm solution averages zero over the manners joined within cells
     effects, _, rank, _ = np.linalg.lstsq(within[:, :-1], within[:, -1], rcond=1e-9)
     return cells, values - cells.manners @ effects, int(rank)
@@ -492,15 +505,8 @@ def _vote(cells: Cells, values: Floats, additive: bool, weight: float) -> tuple[
 
 def _within(cells: Cells, values: Floats) -> tuple[Floats, Floats]:
     """Sum of squares of the takes' `values` (T, N) within cells and its degrees of freedom, of each owner (I,)."""
-    away = values - cells.means(values)[cells.of_take]
-    squares = np.bincount(cells.owner[cells.of_take], np.square(away).sum(axis=1)).astype(float)
+    squares = np.bincount(cells.owner[cells.of_take], np.square(cells.away(values)).sum(axis=1)).astype(float)
     return squares, np.bincount(cells.owner, values.shape[1] * (cells.size - 1)).astype(float)
-
-
-def _away(takes: pd.DataFrame) -> pd.Series:
-    """How far the takes of one criterion lie from the mean of their cell, by recording."""
-    cells, values, _ = played_alike(takes)
-    return pd.Series(values - cells.means(values)[cells.of_take], takes["recording"])
 
 
 def _numbered(column: Sequence[str]) -> tuple[Ints, NDArray[np.object_]]:
